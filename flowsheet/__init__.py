@@ -1,0 +1,33 @@
+"""What the plant is and what was measured: circuits, surveys, units, balance problems."""
+
+from oretally.flowsheet.balance_problem import BalanceProblem, balance_problem
+from oretally.flowsheet.circuit import Circuit
+from oretally.flowsheet.faults import Fault, InputError, NotBalanceable, OretallyError, Place
+from oretally.flowsheet.stated_errors import ErrorModel, ErrorRule
+from oretally.flowsheet.streams import Node, NodeKind, Stream
+from oretally.flowsheet.survey import Analyte, Basis, Measurement, Survey
+from oretally.flowsheet.units import Dimension, Unit, UnitError, parse_unit
+
+__all__ = [
+    "Analyte",
+    "BalanceProblem",
+    "Basis",
+    "Circuit",
+    "Dimension",
+    "ErrorModel",
+    "ErrorRule",
+    "Fault",
+    "InputError",
+    "Measurement",
+    "Node",
+    "NodeKind",
+    "NotBalanceable",
+    "OretallyError",
+    "Place",
+    "Stream",
+    "Survey",
+    "Unit",
+    "UnitError",
+    "balance_problem",
+    "parse_unit",
+]

@@ -1,0 +1,150 @@
+"""The balance problem: all that a circuit and a survey say, as arrays without names.
+
+The general form, over carriers c (conserved bulks) and analytes k::
+
+    minimise    sum ((F - Fm) / sF)^2 + sum_k ((x_k - xm_k) / s_k)^2
+    subject to  A F = b                        flow balances
+                B_k diag(F) x_k = c_k          analyte balances, one set an analyte
+                x_k equal within a tie         outlets of a splitter
+                F >= lower,  0 <= x_k <= max_k
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oretally.flowsheet.circuit import Circuit
+from oretally.flowsheet.streams import NodeKind
+from oretally.flowsheet.survey import Survey
+
+__all__ = ["BalanceProblem", "balance_problem"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BalanceProblem:
+    """Arrays of a balance problem, in one coherent set of units; kept read-only.
+
+    Attributes
+    ----------
+    flow_balance : ndarray, shape (n_flow_balances, n_carriers)
+        A: +1 where a carrier enters, -1 where it leaves.
+    flow_source : ndarray, shape (n_flow_balances,)
+        b: 0 unless an amount is known to appear.
+    analyte_balance : tuple of ndarray, shape (n_rows_k, n_carriers)
+        B_k for each analyte; analytes with the same rows share one array.
+    analyte_source : tuple of ndarray, shape (n_rows_k,)
+        c_k for each analyte.
+    tie : ndarray of int, shape (n_carriers,)
+        Carriers with equal labels have equal grades.
+    flow, flow_sd : ndarray, shape (n_carriers,)
+        Measured flows and their sd; NaN where not measured.
+    flow_lower : ndarray, shape (n_carriers,)
+        Lower bounds of the flows; -inf where a flow may have any sign.
+    grade, grade_sd : ndarray, shape (n_analytes, n_carriers)
+        Measured grades and their sd; NaN where not measured; an sd of 0 makes the grade exact.
+    grade_upper : ndarray, shape (n_analytes, n_carriers)
+        Upper bounds of the grades; the lower bounds are 0.
+    """
+
+    flow_balance: Floats
+    flow_source: Floats
+    analyte_balance: tuple[Floats, ...]
+    analyte_source: tuple[Floats, ...]
+    tie: Ints
+    flow: Floats
+    flow_sd: Floats
+    flow_lower: Floats
+    grade: Floats
+    grade_sd: Floats
+    grade_upper: Floats
+
+    def __post_init__(self) -> None:
+        copies: dict[int, Floats] = {}  # arrays given as one object stay one object
+
+        def kept(array: Floats) -> Floats:
+            if id(array) not in copies:
+                copies[id(array)] = np.array(array, dtype=float)
+                copies[id(array)].flags.writeable = False
+            return copies[id(array)]
+
+        for name in (
+            "flow_balance", "flow_source", "flow", "flow_sd", "flow_lower",
+            "grade", "grade_sd", "grade_upper",
+        ):  # fmt: skip
+            object.__setattr__(self, name, kept(getattr(self, name)))
+        for name in ("analyte_balance", "analyte_source"):
+            object.__setattr__(self, name, tuple(kept(array) for array in getattr(self, name)))
+        tie = np.array(self.tie, dtype=np.intp)
+        tie.flags.writeable = False
+        object.__setattr__(self, "tie", tie)
+
+    @property
+    def n_carriers(self) -> int:
+        """Number of carriers."""
+        return self.flow.size
+
+    @property
+    def n_analytes(self) -> int:
+        """Number of analytes."""
+        return len(self.analyte_balance)
+
+
+def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
+    """Write a circuit and a survey as a balance problem.
+
+    Parameters
+    ----------
+    circuit : Circuit
+    survey : Survey
+
+    Returns
+    -------
+    BalanceProblem
+        Carriers are the dry solids of the streams, in the circuit's order; analytes are in the
+        survey's order. Flows in kg or kg/h, grades in mass per mass.
+    """
+    position = {name: j for j, name in enumerate(circuit.stream_names)}
+    analyte = {a.name: k for k, a in enumerate(survey.analytes)}
+    n, n_analytes = len(position), len(analyte)
+    flow, flow_sd = np.full((2, n), np.nan)
+    grade, grade_sd = np.full((2, n_analytes, n), np.nan)
+    for m in survey.measurements:
+        j = position[m.stream]
+        if m.quantity == survey.basis.quantity:
+            flow[j], flow_sd[j] = m.value_base, m.sd_base
+        else:
+            k = analyte[m.quantity]
+            grade[k, j], grade_sd[k, j] = m.value_base, m.sd_base
+    A = circuit.incidence()
+    zero = np.zeros(len(A))
+    return BalanceProblem(
+        flow_balance=A,
+        flow_source=zero,
+        analyte_balance=(A,) * n_analytes,
+        analyte_source=(zero,) * n_analytes,
+        tie=_ties(circuit),
+        flow=flow,
+        flow_sd=flow_sd,
+        flow_lower=np.zeros(n),
+        grade=grade,
+        grade_sd=grade_sd,
+        grade_upper=np.repeat([[a.maximum] for a in survey.analytes], n, axis=1).reshape(-1, n),
+    )
+
+
+def _ties(circuit: Circuit) -> Ints:
+    """Return a label for each stream; the outlets of a splitter share one."""
+    label = np.arange(len(circuit.streams))
+    position = {name: j for j, name in enumerate(circuit.stream_names)}
+    for node in circuit.nodes:
+        if node.kind is NodeKind.SPLITTER:
+            outlets = [position[name] for name in circuit.outlets(node.name)]
+            merged = label[outlets]
+            label[np.isin(label, merged)] = merged.min()
+    return label

@@ -1,0 +1,114 @@
+"""What is wrong with an input: where, what was found, how to mend it.
+
+Exceptions::
+
+    OretallyError
+    ├── InputError       the input is wrong; carries every fault found, not only the first
+    └── NotBalanceable   the input is right as far as it goes, but no balance follows from it
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+__all__ = ["Fault", "InputError", "NotBalanceable", "OretallyError", "Place", "nearest_name"]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where something was written, as far as it is known.
+
+    Attributes
+    ----------
+    file, sheet, cell : str
+        File name, workbook sheet, cell address such as ``'E14'``; empty when not known.
+    line : int or None
+        Line number in a text file, counted from 1.
+    stream, quantity : str
+        Stream and quantity that the entry speaks of; empty when it speaks of none.
+    """
+
+    file: str = ""
+    sheet: str = ""
+    cell: str = ""
+    line: int | None = None
+    stream: str = ""
+    quantity: str = ""
+
+    def about(self, *, stream: str = "", quantity: str = "") -> Place:
+        """Return this place with the stream and quantity filled in."""
+        return replace(self, stream=stream or self.stream, quantity=quantity or self.quantity)
+
+    def __str__(self) -> str:
+        parts = [
+            self.file,
+            f"sheet '{self.sheet}'" if self.sheet else "",
+            f"line {self.line}" if self.line is not None else "",
+            f"cell {self.cell}" if self.cell else "",
+            f"stream '{self.stream}'" if self.stream else "",
+            self.quantity,
+        ]
+        return ", ".join(part for part in parts if part)
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong with an input.
+
+    Attributes
+    ----------
+    problem : str
+        What was found and what is allowed: full sentences.
+    mend : str
+        How to put it right; several ways stand on lines of their own, most likely first.
+    place : Place
+        Where it was found.
+    """
+
+    problem: str
+    mend: str
+    place: Place = Place()
+
+    def __str__(self) -> str:
+        where = str(self.place)
+        return f"{where}: {self.problem}\n{self.mend}" if where else f"{self.problem}\n{self.mend}"
+
+
+class OretallyError(Exception):
+    """Base of every error that this package raises on purpose."""
+
+
+class InputError(OretallyError):
+    """The input is wrong; ``faults`` holds everything found, in reading order."""
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults: tuple[Fault, ...] = tuple(faults)
+        super().__init__("\n\n".join(str(fault) for fault in self.faults))
+
+
+class NotBalanceable(OretallyError):
+    """The data cannot be balanced; ``reason`` says why and ``mend`` what would settle it."""
+
+    def __init__(self, reason: str, mend: str) -> None:
+        self.reason = reason
+        self.mend = mend
+        super().__init__(f"{reason}\n{mend}")
+
+
+def nearest_name(name: str, known: Sequence[str]) -> str | None:
+    """Return the known name that a misspelt ``name`` most resembles, or None.
+
+    Examples
+    --------
+    >>> nearest_name("tabel", ["table", "jig"])
+    'table'
+    >>> nearest_name("thickener", ["table", "jig"]) is None
+    True
+    """
+    folded = {" ".join(k.split()).casefold(): k for k in known}
+    found = difflib.get_close_matches(
+        " ".join(name.split()).casefold(), list(folded), n=1, cutoff=0.7
+    )
+    return folded[found[0]] if found else None

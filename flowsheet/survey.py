@@ -1,0 +1,114 @@
+"""A survey: what was measured on a circuit, each number with its stated error."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from oretally.flowsheet.faults import Place
+from oretally.flowsheet.units import Dimension, Unit
+
+__all__ = ["Analyte", "Basis", "Measurement", "Survey"]
+
+
+class Basis(StrEnum):
+    """Whether flows are masses of one batch or rates of a running plant."""
+
+    BATCH = "batch"
+    RATE = "rate"
+
+    @property
+    def quantity(self) -> str:
+        """Name of the flow quantity: 'dry mass' or 'dry rate'."""
+        return "dry mass" if self is Basis.BATCH else "dry rate"
+
+    @property
+    def dimension(self) -> Dimension:
+        """Dimension of the flow quantity."""
+        return Dimension.MASS if self is Basis.BATCH else Dimension.RATE
+
+
+@dataclass(frozen=True, slots=True)
+class Analyte:
+    """What is assayed.
+
+    Attributes
+    ----------
+    name : str
+    unit : Unit
+        Unit in which its grades are shown.
+    maximum : float
+        Largest grade possible, as mass per mass; 1 unless the mineral's formula says less.
+    """
+
+    name: str
+    unit: Unit
+    maximum: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """One measured number.
+
+    Attributes
+    ----------
+    stream : str
+    quantity : str
+        'dry mass', 'dry rate' or the name of an analyte.
+    value, sd : float
+        As measured, and its stated error (one standard deviation), both in ``unit``.
+    unit : Unit
+    error_source : str
+        Where the stated error came from: 'row', 'stream', 'quantity', or a sentence.
+    note : str
+        What the reader should know of it: pooled from replicates, below detection.
+    place : Place
+        Where it was written; takes no part in comparisons.
+    """
+
+    stream: str
+    quantity: str
+    value: float
+    unit: Unit
+    sd: float
+    error_source: str = "row"
+    note: str = ""
+    place: Place = field(default=Place(), compare=False)
+
+    @property
+    def value_base(self) -> float:
+        """Value in the base unit: kg, kg/h, or mass per mass."""
+        return self.unit.to_base(self.value)
+
+    @property
+    def sd_base(self) -> float:
+        """Stated error in the base unit: kg, kg/h, or mass per mass."""
+        return self.unit.to_base(self.sd)
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """One set of measurements; at most one for each stream and quantity.
+
+    Attributes
+    ----------
+    basis : Basis
+    flow_unit : Unit
+        Unit in which dry masses or dry rates are shown.
+    analytes : tuple of Analyte
+    measurements : tuple of Measurement
+    title : str
+    """
+
+    basis: Basis
+    flow_unit: Unit
+    analytes: tuple[Analyte, ...]
+    measurements: tuple[Measurement, ...]
+    title: str = ""
+
+    def measured(self, stream: str, quantity: str) -> Measurement | None:
+        """Return the measurement of one quantity in one stream, or None."""
+        for measurement in self.measurements:
+            if measurement.stream == stream and measurement.quantity == quantity:
+                return measurement
+        return None
