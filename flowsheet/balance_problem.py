@@ -6,7 +6,7 @@ The general form, over carriers c (conserved bulks) and analytes k::
     subject to  A F = b                        flow balances
                 B_k diag(F) x_k = c_k          analyte balances, one set an analyte
                 x_k equal within a tie         outlets of a splitter
-                F >= lower,  0 <= x_k <= max_k
+                F >= lower,  lower_k <= x_k <= upper_k
 """
 
 from __future__ import annotations
@@ -48,8 +48,8 @@ class BalanceProblem:
         Lower bounds of the flows; -inf where a flow may have any sign.
     grade, grade_sd : ndarray, shape (n_analytes, n_carriers)
         Measured grades and their sd; NaN where not measured; an sd of 0 makes the grade exact.
-    grade_upper : ndarray, shape (n_analytes, n_carriers)
-        Upper bounds of the grades; the lower bounds are 0.
+    grade_lower, grade_upper : ndarray, shape (n_analytes, n_carriers)
+        Bounds of the grades, 0 and the analyte's maximum for a circuit; -inf, inf for none.
     """
 
     flow_balance: Floats
@@ -62,6 +62,7 @@ class BalanceProblem:
     flow_lower: Floats
     grade: Floats
     grade_sd: Floats
+    grade_lower: Floats
     grade_upper: Floats
 
     def __post_init__(self) -> None:
@@ -75,7 +76,7 @@ class BalanceProblem:
 
         for name in (
             "flow_balance", "flow_source", "flow", "flow_sd", "flow_lower",
-            "grade", "grade_sd", "grade_upper",
+            "grade", "grade_sd", "grade_lower", "grade_upper",
         ):  # fmt: skip
             object.__setattr__(self, name, kept(getattr(self, name)))
         for name in ("analyte_balance", "analyte_source"):
@@ -134,6 +135,7 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
         flow_lower=np.zeros(n),
         grade=grade,
         grade_sd=grade_sd,
+        grade_lower=np.zeros((n_analytes, n)),
         grade_upper=np.repeat([[a.maximum] for a in survey.analytes], n, axis=1).reshape(-1, n),
     )
 

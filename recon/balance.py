@@ -124,7 +124,7 @@ class CalculatedHead:
 
 @dataclass(frozen=True, slots=True)
 class Recovery:
-    """Share of the analyte of stream ``of`` that reports to ``stream``, adjusted. [%]
+    """Share of the analyte of stream ``of`` that reports to ``stream``, adjusted, in percent.
 
     ``product`` is True for the reported products, whose recoveries are the distribution.
     """
@@ -163,7 +163,7 @@ class Separation:
 
 @dataclass(frozen=True, slots=True)
 class FormulaRecovery:
-    """A textbook answer for one plain separation, beside the reconciled one. [%]
+    """A textbook answer for one plain separation, beside the reconciled one, in percent.
 
     Attributes
     ----------

@@ -1,0 +1,14 @@
+"""What follows from a survey: solver, observability, covariance, answers."""
+
+from oretally.recon.balance import Balance, BalancedValue, ValueClass
+from oretally.recon.reconcile import Examination, ValueStatus, examine, reconcile
+
+__all__ = [
+    "Balance",
+    "BalancedValue",
+    "Examination",
+    "ValueClass",
+    "ValueStatus",
+    "examine",
+    "reconcile",
+]

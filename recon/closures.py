@@ -1,0 +1,152 @@
+"""Closures and calculated heads: what the numbers say before any adjustment."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from oretally.flowsheet import Circuit, Measurement, Survey, Unit, parse_unit
+from oretally.recon.balance import CalculatedHead, Closure
+
+__all__ = ["Amount", "amount_unit", "calculated_heads", "closures", "total_amount"]
+
+_METRIC = ("t", "kg", "g", "mg")
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """An amount of material or analyte and its sd, in kg or kg/h."""
+
+    value: float
+    sd: float
+
+
+def total_amount(survey: Survey, streams: Iterable[str], quantity: str) -> Amount | None:
+    """Return the measured amount in several streams together; None if one number is missing.
+
+    Parameters
+    ----------
+    survey : Survey
+    streams : iterable of str
+    quantity : str
+        The flow quantity, or an analyte: then the amount is the sum of flow times grade.
+
+    Notes
+    -----
+    First-order propagation of independent errors (JCGM 100:2008, GUM, equation 10).
+    """
+    value = variance = 0.0
+    for stream in streams:
+        flow = survey.measured(stream, survey.basis.quantity)
+        if flow is None:
+            return None
+        F, sF = flow.value_base, flow.sd_base
+        if quantity == survey.basis.quantity:
+            value, variance = value + F, variance + sF**2
+            continue
+        grade = survey.measured(stream, quantity)
+        if grade is None:
+            return None
+        x, sx = grade.value_base, grade.sd_base
+        value, variance = value + F * x, variance + (x * sF) ** 2 + (F * sx) ** 2
+    return Amount(value, variance**0.5)
+
+
+def amount_unit(survey: Survey, quantity: str, largest: float) -> Unit:
+    """Return the unit for amounts of a quantity: the survey's, or a smaller metric one.
+
+    ``largest`` is the largest amount to be shown. [kg or kg/h]
+    """
+    unit = survey.flow_unit
+    mass, slash, time = unit.symbol.partition("/")
+    if quantity == survey.basis.quantity or mass not in _METRIC:
+        return unit
+    for smaller in _METRIC[_METRIC.index(mass) :]:
+        unit = parse_unit(f"{smaller}{slash}{time}")
+        if unit.from_base(largest) >= 1.0:
+            break
+    return unit
+
+
+def closures(circuit: Circuit, survey: Survey) -> tuple[Closure, ...]:
+    """Return in minus out of every node and quantity whose numbers are all there, as measured."""
+    rows = []
+    for quantity in (survey.basis.quantity, *(a.name for a in survey.analytes)):
+        found = []
+        for node in circuit.nodes:
+            into = total_amount(survey, circuit.inlets(node.name), quantity)
+            out = total_amount(survey, circuit.outlets(node.name), quantity)
+            if into is not None and out is not None:
+                found.append((node.name, into, out))
+        largest = max((max(i.value, o.value) for _, i, o in found), default=0.0)
+        unit = amount_unit(survey, quantity, largest)
+        for name, into, out in found:
+            sd = (into.sd**2 + out.sd**2) ** 0.5
+            gap = into.value - out.value
+            rows.append(
+                Closure(
+                    node=name,
+                    quantity=quantity,
+                    unit=unit.symbol,
+                    inflow=unit.from_base(into.value),
+                    outflow=unit.from_base(out.value),
+                    imbalance=unit.from_base(gap),
+                    sd=unit.from_base(sd),
+                    z=gap / sd,
+                )
+            )
+    return tuple(rows)
+
+
+def calculated_heads(
+    circuit: Circuit, survey: Survey, feed: str, products: Sequence[str]
+) -> tuple[CalculatedHead, ...]:
+    """Return the feed grades rebuilt from the measured products, where feed is all that enters.
+
+    ``adjusted`` is left None; the balance fills it in.
+    """
+    if circuit.feeds != (feed,) or set(products) != set(circuit.products):
+        return ()
+    rows = []
+    for analyte in survey.analytes:
+        built = _built_head(survey, products, analyte.name)
+        if built is None:
+            continue
+        assay: Measurement | None = survey.measured(feed, analyte.name)
+        unit = analyte.unit
+        z = None
+        if assay is not None:
+            z = (built.value - assay.value_base) / (built.sd**2 + assay.sd_base**2) ** 0.5
+        rows.append(
+            CalculatedHead(
+                stream=feed,
+                analyte=analyte.name,
+                unit=unit.symbol,
+                calculated=unit.from_base(built.value),
+                calculated_sd=unit.from_base(built.sd),
+                assayed=None if assay is None else unit.from_base(assay.value_base),
+                assayed_sd=None if assay is None else unit.from_base(assay.sd_base),
+                z=z,
+                adjusted=None,
+                adjusted_sd=None,
+            )
+        )
+    return tuple(rows)
+
+
+def _built_head(survey: Survey, products: Sequence[str], analyte: str) -> Amount | None:
+    """Return sum F x / sum F over the products, as measured, with its first-order sd."""
+    metal = total_amount(survey, products, analyte)
+    mass = total_amount(survey, products, survey.basis.quantity)
+    if metal is None or mass is None or mass.value == 0.0:
+        return None
+    head = metal.value / mass.value
+    variance = 0.0
+    for product in products:
+        flow = survey.measured(product, survey.basis.quantity)
+        grade = survey.measured(product, analyte)
+        if flow is None or grade is None:
+            return None
+        variance += ((grade.value_base - head) * flow.sd_base) ** 2
+        variance += (flow.value_base * grade.sd_base) ** 2
+    return Amount(head, variance**0.5 / mass.value)

@@ -1,0 +1,133 @@
+"""Standard deviations of the adjusted values, and of anything computed from them.
+
+Linear propagation of the stated errors at the solution. With E_k = B_k diag(x_k) and N, S, V of
+`oretally.recon.grades`, and G_k = dx_k/dF = -V C'N S^-1 N'E_k on the measured grades::
+
+    H = W + sum_k E_k'N S^-1 N'E_k        Cov(F) = Z (Z'HZ)^-1 Z'
+    Cov(x_k) = T V T' + G_k Cov(F) G_k'   T = 1 - V C'N S^-1 N'C
+    Cov(x_k, x_l) = G_k Cov(F) G_l'       Cov(x_k, F) = G_k Cov(F)
+
+Values held at a bound are taken as known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import scipy.linalg
+from numpy.typing import NDArray
+
+from oretally.flowsheet import BalanceProblem
+from oretally.recon.grades import BestGrades, through
+from oretally.recon.solver import Solution
+
+__all__ = ["Covariance", "propagate"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Covariance:
+    """Covariance of all adjusted values, in the units of the balance problem.
+
+    Rows and columns of undetermined values are NaN; those of exact values and of values held at a
+    bound are 0.
+    """
+
+    problem: BalanceProblem
+    solution: Solution
+
+    @cached_property
+    def _flow(self) -> Floats:
+        """Cov(F), scaled, shape (n_carriers, n_carriers)."""
+        solution = self.solution
+        Z = solution.reduced.basis.Z
+        held = Z[solution.flow_at_bound]
+        if len(held):
+            Z = Z @ scipy.linalg.null_space(held, rcond=1e-12)
+        H = np.diag(solution.reduced.flow_weight) + sum(
+            (g.gauss_newton() for g in solution.grades), np.zeros((len(Z), len(Z)))
+        )
+        if not Z.shape[1]:
+            return np.zeros((len(Z), len(Z)))
+        Hu = Z.T @ H @ Z
+        d = np.where(np.diag(Hu) > 0.0, np.diag(Hu), 1.0) ** -0.5
+        values, vectors = scipy.linalg.eigh(Hu * d[:, None] * d)
+        seen = values > 1e-13 * values.max()
+        seen[: min(solution.classes.unobservable_flows, seen.size)] = False
+        half = Z @ (d[:, None] * vectors[:, seen] / np.sqrt(values[seen]))
+        return np.asarray(half @ half.T)
+
+    def flow_flow(self) -> Floats:
+        """Return Cov(F, F), shape (n_carriers, n_carriers)."""
+        known = self.solution.classes.flow_determined
+        covariance = self._flow * self.solution.reduced.flow_scale**2
+        return np.where(known[:, None] & known, covariance, np.nan)
+
+    def grade_flow(self, k: int) -> Floats:
+        """Return Cov(x_k, F), shape (n_carriers, n_carriers): rows are grades."""
+        covariance = self._response[k][0] @ self._flow
+        scale = self.solution.grades[k].problem.scale * self.solution.reduced.flow_scale
+        known = self._known(k)[:, None] & self.solution.classes.flow_determined
+        return np.where(known, covariance * scale, np.nan)
+
+    def grade_grade(self, k: int) -> Floats:
+        """Return Cov(x_k, x_k), shape (n_carriers, n_carriers)."""
+        G, own = self._response[k]
+        known = self._known(k)
+        scale = self.solution.grades[k].problem.scale ** 2
+        covariance = (own @ own.T + G @ self._flow @ G.T) * scale
+        return np.where(known[:, None] & known, covariance, np.nan)
+
+    def grade_other(self, k: int, other: int) -> Floats:
+        """Return Cov(x_k, x_l) of two analytes, shape (n_carriers, n_carriers)."""
+        if k == other:
+            return self.grade_grade(k)
+        grades = self.solution.grades
+        scale = grades[k].problem.scale * grades[other].problem.scale
+        covariance = self._response[k][0] @ self._flow @ self._response[other][0].T * scale
+        return np.where(self._known(k)[:, None] & self._known(other), covariance, np.nan)
+
+    @property
+    def flow_sd(self) -> Floats:
+        """Standard deviations of the flows, shape (n_carriers,)."""
+        return np.asarray(np.sqrt(np.maximum(np.diag(self.flow_flow()), 0.0)))
+
+    @cached_property
+    def grade_sd(self) -> Floats:
+        """Standard deviations of the grades, shape (n_analytes, n_carriers)."""
+        rows = [np.sqrt(np.maximum(np.diag(self.grade_grade(k)), 0.0))
+                for k in range(self.problem.n_analytes)]  # fmt: skip
+        return np.array(rows).reshape(self.problem.n_analytes, -1)
+
+    def _known(self, k: int) -> NDArray[np.bool_]:
+        carried = np.isfinite(self.solution.grade[k])
+        return np.asarray(self.solution.classes.grade_determined[k] & carried)
+
+    @cached_property
+    def _response(self) -> list[tuple[Floats, Floats]]:
+        """For each analyte dx/dF and T sqrt(V), on carriers and scaled."""
+        return [_grade_response(grades) for grades in self.solution.grades]
+
+
+def propagate(problem: BalanceProblem, solution: Solution) -> Covariance:
+    """Propagate the stated errors to the adjusted values; matrices are formed when asked for."""
+    return Covariance(problem, solution)
+
+
+def _grade_response(g: BestGrades) -> tuple[Floats, Floats]:
+    """Return dx/dF, shape (n, n), and the root of Cov(x | F), shape (n, n_moving)."""
+    n_groups, M, U = g.x.size, g.moving, g.unmeasured
+    D, V, E = g.D, g.V, g.E
+    to_flow = np.zeros((n_groups, g.flow.size))
+    own = np.zeros((n_groups, int(M.sum())))
+    to_flow[M] = -V[:, None] * (D.T @ g.S.solve(g.N.T @ E))
+    T = np.eye(V.size) - V[:, None] * (D.T @ g.S.solve(D))
+    own[M] = T * np.sqrt(V)
+    if U.any():
+        # C_U dx_U = -(C_M dx_M + E dF)
+        to_flow[U] = -through(g.C[:, U], g.C[:, M] @ to_flow[M] + E)
+        own[U] = -through(g.C[:, U], g.C[:, M] @ own[M])
+    return to_flow[g.problem.group], own[g.problem.group]

@@ -1,0 +1,303 @@
+"""The inner problem: the best grades of one analyte for given flows, and its derivatives.
+
+For flows F let C = B diag(F) G, with one column a grade group. The grades that minimise
+
+    1/2 sum w (x - xm)^2    subject to    C x = c,  lower <= x <= upper
+
+fall into three sets: M measured, U unmeasured, H held (exact, or at a bound). N spans the left
+null space of C_U: the balances that are left when the unmeasured grades are eliminated. With
+D = N'C_M, V = diag(1/w_M):
+
+    S = D V D'      S nu = N'(c - C_H x_H) - D xm      x_M = xm + V D' nu      lam = -N nu
+
+The value of the problem is a function of the flows alone; the balances hold at every F.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.linalg
+from numpy.typing import NDArray
+
+from oretally.recon.presolve import AnalyteProblem
+from oretally.recon.quadratic import bounded_minimum
+
+__all__ = ["BestGrades", "SemidefiniteFactor", "best_grades", "left_null_space", "through"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+_BOUND = 1e-12  # grades this far outside their bounds are rounding; grades are of the order of 1
+_RANK = 1e-12  # singular values below this share of the largest are zero, columns being scaled
+
+
+class SemidefiniteFactor:
+    """Solve with a symmetric positive semidefinite matrix, equilibrated; dependent rows allowed."""
+
+    def __init__(self, S: Floats) -> None:
+        diagonal = np.diag(S)
+        self._d = np.where(diagonal > 0.0, diagonal, 1.0) ** -0.5
+        self._S = S
+        scaled = S * self._d[:, None] * self._d
+        try:
+            self._L = scipy.linalg.cholesky(scaled, lower=True, check_finite=False)
+            self._pinv = None
+            if np.diag(self._L).min(initial=1.0) < 1e-7:
+                raise np.linalg.LinAlgError
+        except np.linalg.LinAlgError:
+            values, vectors = scipy.linalg.eigh(scaled)
+            keep = values > 1e-13 * max(float(values.max(initial=0.0)), 1e-300)
+            self._pinv = (vectors[:, keep] / values[keep]) @ vectors[:, keep].T
+
+    def _once(self, right: Floats) -> Floats:
+        scaled = (right.T * self._d).T
+        if self._pinv is not None:
+            inner = self._pinv @ scaled
+        else:
+            inner = scipy.linalg.cho_solve((self._L, True), scaled, check_finite=False)
+        return np.asarray((inner.T * self._d).T)
+
+    def solve(self, right: Floats) -> Floats:
+        """Return S^-1 right, with one step of iterative refinement."""
+        if not len(self._d):
+            return np.zeros_like(right)
+        first = self._once(right)
+        return first + self._once(right - self._S @ first)
+
+
+def left_null_space(columns: Floats) -> Floats:
+    """Return N, shape (n_rows, n_rows - rank), with N' columns = 0.
+
+    Elimination with one pivot row a column, so that balances are added and subtracted whole:
+    for streams of unmeasured grade this merges the nodes that they join, and rows keep their
+    scale.
+    """
+    n_rows = len(columns)
+    work = np.hstack([columns, np.eye(n_rows)])
+    n_columns = columns.shape[1]
+    free = np.ones(n_rows, dtype=bool)
+    for j in range(n_columns):
+        size = np.abs(work[:, j]) * free
+        pivot = int(np.argmax(size))
+        if size[pivot] <= _RANK * np.abs(columns[:, j]).max(initial=0.0):
+            continue
+        others = np.flatnonzero(free & (work[:, j] != 0.0))
+        others = others[others != pivot]
+        work[others] -= np.outer(work[others, j] / work[pivot, j], work[pivot])
+        work[others, j] = 0.0
+        free[pivot] = False
+    return np.ascontiguousarray(work[free][:, n_columns:].T)
+
+
+@dataclass(frozen=True, eq=False)
+class BestGrades:
+    """Best grades of one analyte for given flows, with what their derivatives need.
+
+    Attributes
+    ----------
+    x : ndarray, shape (n_groups,)
+        Grades; for groups without a flow the measured value, else 0.
+    lam : ndarray, shape (n_rows,)
+        Multipliers of the balances.
+    value : float
+        1/2 sum w (x - xm)^2 over the groups.
+    C : ndarray, shape (n_rows, n_groups)
+    N : ndarray, shape (n_rows, n_reduced)
+    moving, unmeasured, at_lower, at_upper : ndarray of bool, shape (n_groups,)
+        Sets M and U; groups held at a bound.
+    settled : bool
+        False if the bounded problem did not converge.
+    """
+
+    problem: AnalyteProblem
+    flow: Floats
+    x: Floats
+    lam: Floats
+    value: float
+    C: Floats
+    N: Floats
+    S: SemidefiniteFactor
+    moving: Bools
+    unmeasured: Bools
+    at_lower: Bools
+    at_upper: Bools
+    settled: bool
+
+    @property
+    def D(self) -> Floats:
+        """N'C_M: the reduced balances on the measured grades."""
+        return self.N.T @ self.C[:, self.moving]
+
+    @property
+    def V(self) -> Floats:
+        """Variances 1/w of the measured grades, shape (n_moving,)."""
+        return 1.0 / self.problem.weight[self.moving]
+
+    @property
+    def E(self) -> Floats:
+        """Derivative of the balances with respect to the flows: B diag(G x)."""
+        return self.problem.B * self.x[self.problem.group]
+
+    def gradient(self) -> Floats:
+        """Return the derivative of ``value`` with respect to the flows: (B'lam) * (G x).
+
+        A stopped stream of unmeasured grade may start with whatever grade helps most.
+        """
+        pull = self.problem.B.T @ self.lam
+        grade = self.x[self.problem.group]
+        carried = np.zeros(self.x.size)
+        np.add.at(carried, self.problem.group, np.abs(self.flow))
+        idle = ((carried == 0.0) & (self.problem.weight == 0.0) & ~self.problem.fixed)[
+            self.problem.group
+        ]
+        lower, upper = (np.clip(bound, -1e6, 1e6)[self.problem.group]
+                        for bound in (self.problem.lower, self.problem.upper))  # fmt: skip
+        best = np.where(pull < 0.0, upper, lower)
+        return np.asarray(pull * np.where(idle, best, grade))
+
+    def gauss_newton(self) -> Floats:
+        """Return E'N S^-1 N'E: the positive semidefinite part of the second derivative."""
+        NE = self.N.T @ self.E
+        return np.asarray(NE.T @ self.S.solve(NE))
+
+    def second_derivative(self) -> Floats:
+        """Return the second derivative of ``value`` with respect to the flows.
+
+        With P = G'diag(B'lam), implicit differentiation of the optimality conditions gives
+        -(P'dx + E'dlam), where  W dx + C'dlam = P,  C dx = E.
+        """
+        a, M, U = self.problem, self.moving, self.unmeasured
+        P = a.G.T * (a.B.T @ self.lam)
+        C_U, C_M, D, V, E = self.C[:, U], self.C[:, M], self.D, self.V, self.E
+        # a grade shared by several streams pulls on their flows even when it is unmeasured
+        shift = np.linalg.lstsq(C_U.T, P[U], rcond=_RANK)[0] if U.any() else np.zeros_like(E)
+        rest = P[M] - C_M.T @ shift
+        nu = self.S.solve(D @ (V[:, None] * rest) - self.N.T @ E)
+        dx = V[:, None] * (rest - D.T @ nu)
+        second = P[M].T @ dx + E.T @ (self.N @ nu + shift)
+        if U.any():
+            second = second + P[U].T @ through(C_U, E - C_M @ dx)
+        return -0.5 * (second + second.T)
+
+
+def best_grades(
+    problem: AnalyteProblem, flow: Floats, held: tuple[Bools, Bools] | None = None
+) -> BestGrades:
+    """Solve the inner problem.
+
+    Parameters
+    ----------
+    problem : AnalyteProblem
+    flow : ndarray, shape (n_carriers,)
+    held : pair of ndarray of bool, optional
+        Guess of the groups held at their lower and upper bound.
+
+    Returns
+    -------
+    BestGrades
+    """
+    C = (problem.B * flow) @ problem.G
+    none = np.zeros(problem.weight.size, dtype=bool)
+    guess = held if held is not None else (none, none)
+    found = _with_held(problem, flow, C, *guess)
+    if _within(found) and _signs_agree(found):
+        return found
+    if guess[0].any() or guess[1].any():
+        found = _with_held(problem, flow, C, none, none)
+        if _within(found):
+            return found
+    return _bounded(problem, flow, C)
+
+
+def _with_held(
+    problem: AnalyteProblem, flow: Floats, C: Floats, at_lower: Bools, at_upper: Bools
+) -> BestGrades:
+    """Solve with the given groups held at their bounds and no other bound in force."""
+    held = problem.fixed | at_lower | at_upper
+    M = (problem.weight > 0.0) & ~held
+    U = (problem.weight == 0.0) & ~held & (C != 0.0).any(axis=0)
+    x = problem.target.copy()
+    x[at_lower] = problem.lower[at_lower]
+    x[at_upper] = problem.upper[at_upper]
+    N = left_null_space(C[:, U])
+    D = N.T @ C[:, M]
+    V = 1.0 / problem.weight[M]
+    S = SemidefiniteFactor((D * V) @ D.T)
+    right = problem.source - C[:, held] @ x[held]
+    nu = S.solve(N.T @ right - D @ problem.target[M])
+    x[M] = problem.target[M] + V * (D.T @ nu)
+    if U.any():
+        x[U] = through(C[:, U], right - C[:, M] @ x[M])
+    return BestGrades(
+        problem, flow, x, -(N @ nu), _cost(problem, x), C, N, S, M, U, at_lower, at_upper, True
+    )
+
+
+def _bounded(problem: AnalyteProblem, flow: Floats, C: Floats) -> BestGrades:
+    """Solve with bounds; the bounds found to hold are then imposed exactly."""
+    part = ~problem.fixed & ((problem.weight > 0.0) | (C != 0.0).any(axis=0))
+    rows = np.abs(C).max(axis=1, initial=0.0)
+    rows = np.where(rows > 0.0, rows, 1.0)
+    right = problem.source - C[:, problem.fixed] @ problem.target[problem.fixed]
+    weight = problem.weight[part]
+    size = float(weight.max(initial=0.0)) or 1.0
+    answer = bounded_minimum(
+        np.diag(weight / size),
+        -weight / size * problem.target[part],
+        C[:, part] / rows[:, None],
+        right / rows,
+        lower=problem.lower[part],
+        upper=problem.upper[part],
+    )
+    at_lower, at_upper = (np.zeros(part.size, dtype=bool) for _ in range(2))
+    at_lower[part], at_upper[part] = answer.at_lower, answer.at_upper
+    exact = _with_held(problem, flow, C, at_lower, at_upper)
+    x = problem.target.copy()
+    x[part] = np.clip(answer.x, problem.lower[part], problem.upper[part])
+    if _within(exact) and exact.value <= _cost(problem, x) + 1e-9 * (1.0 + _cost(problem, x)):
+        return exact
+    # unmeasured grades that the balances leave open: any feasible choice serves
+    loose = np.array(exact.x)
+    loose[exact.unmeasured] = x[exact.unmeasured]
+    rest = np.abs(C @ loose - problem.source) / rows
+    balanced = rest.max(initial=0.0) <= 1e-11
+    return BestGrades(
+        problem, flow, loose if balanced else x, exact.lam if balanced else answer.multiplier
+        * size / rows, exact.value if balanced else _cost(problem, x), C, exact.N, exact.S,
+        exact.moving, exact.unmeasured, at_lower, at_upper, balanced or answer.converged,
+    )  # fmt: skip
+
+
+def through(C_U: Floats, right: Floats) -> Floats:
+    """Return the smallest x_U with C_U x_U = right; columns are scaled, so ranks are structural."""
+    size = np.abs(C_U).max(axis=0)
+    rows = np.abs(C_U).max(axis=1)
+    rows = np.where(rows > 0.0, rows, 1.0)
+    scaled = C_U / rows[:, None]
+    size = np.sqrt((scaled**2).sum(axis=0))
+    answer = np.linalg.lstsq(scaled / size, (right.T / rows).T, rcond=_RANK)[0]
+    return np.asarray((answer.T / size).T)
+
+
+def _cost(problem: AnalyteProblem, x: Floats) -> float:
+    soft = problem.measured
+    return 0.5 * float(np.sum(problem.weight[soft] * (x[soft] - problem.target[soft]) ** 2))
+
+
+def _within(found: BestGrades) -> bool:
+    """Tell whether all grades that may move keep their bounds."""
+    free = found.moving | found.unmeasured
+    x, lower, upper = found.x[free], found.problem.lower[free], found.problem.upper[free]
+    slack = _BOUND * (1.0 + np.abs(x))
+    return bool((x >= lower - slack).all() and (x <= upper + slack).all())
+
+
+def _signs_agree(found: BestGrades) -> bool:
+    """Tell whether each held bound pushes the way a bound can."""
+    if not (found.at_lower.any() or found.at_upper.any()):
+        return True
+    push = found.problem.weight * (found.x - found.problem.target) + found.C.T @ found.lam
+    size = 1e-9 * (1.0 + np.abs(push).max(initial=0.0))
+    return bool((push[found.at_lower] >= -size).all() and (push[found.at_upper] <= size).all())

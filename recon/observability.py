@@ -1,0 +1,182 @@
+"""What the balances can say of each value: decided at a generic point, before any adjustment.
+
+At a point that satisfies all balances but is otherwise random, the balances are linearised. An
+unmeasured value is determined if no change of the unmeasured values alone keeps the balances and
+moves it. A measured value is checked (redundant) if it would be determined were it not measured.
+
+References
+----------
+G.M. Stanley and R.S.H. Mah, Observability and redundancy classification in process networks,
+Chemical Engineering Science 36 (1981) 1941-1954; C.M. Crowe, Observability and redundancy of
+process data for steady state reconciliation, Chemical Engineering Science 44 (1989) 2909-2917
+(the projection matrix). Cited from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oretally.flowsheet import BalanceProblem
+from oretally.recon.grades import left_null_space
+from oretally.recon.presolve import AnalyteProblem, ReducedProblem, presolve
+
+__all__ = ["Classes", "classify", "classify_reduced"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+_SEED = 20_011  # of the generic point: any will do, a fixed one keeps results the same
+_ZERO = 1e-9  # shares below this are zero: entries at the generic point are of the order of 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Classes:
+    """What is known of each value.
+
+    Attributes
+    ----------
+    flow_determined : ndarray of bool, shape (n_carriers,)
+        Measured, or given by the balance.
+    flow_checked : ndarray of bool, shape (n_carriers,)
+        Measured and redundant.
+    grade_determined, grade_checked : ndarray of bool, shape (n_analytes, n_carriers)
+    degrees_of_freedom : int
+        Independent balances that the measurements must meet.
+    unobservable_flows : int
+        Dimension of the space of flows that no measurement sees.
+    scale_free : bool
+        True if multiplying every flow by one number changes nothing that was measured.
+    """
+
+    flow_determined: Bools
+    flow_checked: Bools
+    grade_determined: Bools
+    grade_checked: Bools
+    degrees_of_freedom: int
+    unobservable_flows: int
+    scale_free: bool
+
+
+@dataclass(frozen=True, eq=False)
+class _Linearised:
+    """Balances of one analyte at the generic point, unmeasured grades eliminated.
+
+    D (reduced rows by moving groups) and Y (reduced rows by free flows): D dx + Y du = 0.
+    """
+
+    problem: AnalyteProblem
+    moving: Bools
+    unmeasured: Bools
+    C: Floats
+    D: Floats
+    Y: Floats
+    EZ: Floats
+
+
+def classify(problem: BalanceProblem) -> Classes:
+    """Classify every flow and grade of a balance problem.
+
+    Raises
+    ------
+    NotBalanceable
+        If the exact balances contradict each other.
+    """
+    return classify_reduced(presolve(problem))
+
+
+def classify_reduced(problem: ReducedProblem) -> Classes:
+    """Classify every flow and grade of a reduced problem."""
+    rng = np.random.default_rng(_SEED)
+    Z, n = problem.basis.Z, problem.flow.size
+    flow = _generic_flows(problem, rng)
+    parts = [_linearise(a, flow, Z, rng) for a in problem.analytes]
+    # all rows that tie the free flows u to measurements: Y_k of each analyte, Z of measured flows
+    Z_measured = Z[problem.flow_measured]
+    stacked = np.vstack([*(p.Y for p in parts), Z_measured])
+    U, s, Vt = np.linalg.svd(stacked, full_matrices=True) if stacked.size else _empty(stacked)
+    rank = int((s > _ZERO * s.max(initial=0.0)).sum())
+    Q, unseen = U[:, :rank], Vt[rank:].T
+    drift = Z @ unseen  # flows that can move unseen
+    flow_determined = problem.flow_measured | (_norm(drift) <= _ZERO * (1.0 + _norm(Z)))
+    offset = np.cumsum([0, *(len(p.Y) for p in parts)])
+    share = 1.0 - (Q[offset[-1] :] ** 2).sum(axis=1)
+    flow_checked = np.zeros(n, dtype=bool)
+    flow_checked[problem.flow_measured] = share > _ZERO
+    determined, checked = [], []
+    for p, first in zip(parts, offset[:-1], strict=True):
+        is_determined, is_checked = _grade_classes(p, Q[first : first + len(p.Y)], unseen)
+        determined.append(is_determined[p.problem.group])
+        checked.append(is_checked[p.problem.group])
+    shape = (len(parts), n)
+    reduced_rows = sum(int(np.linalg.matrix_rank(np.hstack([p.D, p.Y]))) for p in parts)
+    extra = sum(a.extra_measurements for a in problem.analytes)
+    return Classes(
+        flow_determined=flow_determined,
+        flow_checked=flow_checked,
+        grade_determined=np.array(determined, dtype=bool).reshape(shape),
+        grade_checked=np.array(checked, dtype=bool).reshape(shape),
+        degrees_of_freedom=reduced_rows + len(Z_measured) - rank + extra,
+        unobservable_flows=Z.shape[1] - rank,
+        scale_free=not problem.flow_measured.any() and not problem.basis.offset.any(),
+    )
+
+
+def _empty(stacked: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the decomposition of a matrix without rows or columns."""
+    return np.eye(stacked.shape[0]), np.zeros(0), np.eye(stacked.shape[1])
+
+
+def _norm(rows: Floats) -> Floats:
+    return np.asarray(np.sqrt((rows**2).sum(axis=1)))
+
+
+def _generic_flows(problem: ReducedProblem, rng: np.random.Generator) -> Floats:
+    """Return random flows in balance, none of them zero."""
+    basis = problem.basis
+    return np.asarray(basis.offset + basis.Z @ rng.uniform(1.0, 2.0, basis.Z.shape[1]))
+
+
+def _linearise(
+    problem: AnalyteProblem, flow: Floats, Z: Floats, rng: np.random.Generator
+) -> _Linearised:
+    C = (problem.B * flow) @ problem.G
+    x = np.where(problem.fixed, problem.target, rng.uniform(0.5, 1.5, problem.weight.size))
+    free = ~problem.fixed
+    x[free] -= np.linalg.lstsq(C[:, free], C @ x - problem.source, rcond=1e-12)[0]
+    # a grade that a balance makes 0 whatever happens carries no information: keep it so
+    moving = problem.measured
+    unmeasured = free & ~moving & (C != 0.0).any(axis=0)
+    EZ = (problem.B * x[problem.group]) @ Z
+    N = left_null_space(C[:, unmeasured])
+    D, Y = N.T @ C[:, moving], N.T @ EZ
+    size = np.sqrt((D**2).sum(axis=1) + (Y**2).sum(axis=1))
+    size = np.where(size > 0.0, size, 1.0)[:, None]
+    return _Linearised(problem, moving, unmeasured, C, D / size, Y / size, EZ)
+
+
+def _grade_classes(part: _Linearised, Q: Floats, unseen: Floats) -> tuple[Bools, Bools]:
+    """Return for each group: determined, checked.
+
+    Q holds this analyte's rows of an orthonormal basis of all that the free flows can explain;
+    the part of a grade's column outside it shows in the balances.
+    """
+    n_groups = part.problem.weight.size
+    determined = part.problem.fixed | part.moving
+    checked = np.zeros(n_groups, dtype=bool)
+    whole = (part.D**2).sum(axis=0)
+    outside = whole - ((Q.T @ part.D) ** 2).sum(axis=0)
+    checked[part.moving] = outside > _ZERO * np.where(whole > 0.0, whole, 1.0)
+    folded = np.bincount(part.problem.group, minlength=n_groups)
+    del folded
+    C_U = part.C[:, part.unmeasured]
+    if C_U.shape[1]:
+        size = np.sqrt((C_U**2).sum(axis=0))
+        _, s, Vt = np.linalg.svd(C_U / size)
+        rank = int((s > _ZERO * s.max(initial=0.0)).sum())
+        loose = _norm(Vt[rank:].T)
+        follow = _norm(np.linalg.lstsq(C_U / size, part.EZ @ unseen, rcond=_ZERO)[0])
+        determined[part.unmeasured] = (loose <= _ZERO) & (follow <= _ZERO)
+    return determined, checked

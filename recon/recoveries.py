@@ -1,0 +1,142 @@
+"""Recoveries, yields, enrichment and ratios of concentration, with their sd."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from oretally.recon.balance import Recovery, Separation
+from oretally.recon.covariance import Covariance
+
+__all__ = ["Answers"]
+
+_Estimate = tuple[float | None, float | None]
+
+
+@dataclass(frozen=True)
+class Answers:
+    """Answers computed from adjusted values; sd by their gradient (JCGM 100:2008, GUM, eq. 13).
+
+    Attributes
+    ----------
+    covariance : Covariance
+    streams, analytes : sequence of str
+        Names, in the order of the arrays.
+    feed : int
+        Position of the stream to which recoveries refer.
+    products : sequence of int
+    """
+
+    covariance: Covariance
+    streams: Sequence[str]
+    analytes: Sequence[str]
+    feed: int
+    products: Sequence[int]
+
+    def recoveries(self) -> tuple[Recovery, ...]:
+        """Return the recovery of each analyte to every stream but the reference stream."""
+        rows = []
+        for k, analyte in enumerate(self.analytes):
+            joint = _JointFlowAndGrade(self.covariance, k)
+            for j, stream in enumerate(self.streams):
+                if j == self.feed:
+                    continue
+                value, sd = joint.recovery(j, self.feed)
+                rows.append(
+                    Recovery(
+                        stream,
+                        analyte,
+                        self.streams[self.feed],
+                        _percent(value),
+                        _percent(sd),
+                        product=j in self.products,
+                    )  # fmt: skip
+                )
+        return tuple(rows)
+
+    def separations(self) -> tuple[Separation, ...]:
+        """Return yield, ratio of concentration and enrichment of each product."""
+        flow, cov = self.covariance.solution.flow, self.covariance.flow_flow()
+        rows = []
+        for j in self.products:
+            pull, pull_sd = ratio(flow[j], flow[self.feed], _pair(cov, j, self.feed))
+            back, back_sd = ratio(flow[self.feed], flow[j], _pair(cov, self.feed, j))
+            rows.append(
+                Separation(
+                    stream=self.streams[j],
+                    of=self.streams[self.feed],
+                    yield_percent=_percent(pull),
+                    yield_sd=_percent(pull_sd),
+                    ratio_of_concentration=back,
+                    ratio_sd=back_sd,
+                    enrichment={
+                        name: self._enrichment(k, j) for k, name in enumerate(self.analytes)
+                    },
+                )
+            )
+        return tuple(rows)
+
+    def _enrichment(self, k: int, j: int) -> tuple[float, float] | None:
+        grade = self.covariance.solution.grade[k]
+        value, sd = ratio(
+            grade[j], grade[self.feed], _pair(self.covariance.grade_grade(k), j, self.feed)
+        )
+        return None if value is None or sd is None else (value, sd)
+
+
+class _JointFlowAndGrade:
+    """Flows and grades of one analyte with their joint covariance."""
+
+    def __init__(self, covariance: Covariance, k: int) -> None:
+        self.flow, self.grade = covariance.solution.flow, covariance.solution.grade[k]
+        self.flow_flow, self.grade_flow = covariance.flow_flow(), covariance.grade_flow(k)
+        self.grade_grade = covariance.grade_grade(k)
+
+    def recovery(self, j: int, of: int) -> _Estimate:
+        """Return F_j x_j / (F_of x_of) and its sd; (None, None) where not determined."""
+        F, x = self.flow, self.grade
+        if F[j] == 0.0 and np.isfinite(self.flow_flow[j, j]):
+            return 0.0, None
+        below = F[of] * x[of]
+        if not np.isfinite(below) or below == 0.0 or not np.isfinite(x[j]):
+            return None, None
+        R = F[j] * x[j] / below
+        # derivatives with respect to F_j, F_of, x_j, x_of
+        g = np.array([x[j] / below, -R / F[of], F[j] / below, -R / x[of]])
+        pair = [j, of]
+        cross = self.grade_flow[np.ix_(pair, pair)]
+        cov = np.block(
+            [[self.flow_flow[np.ix_(pair, pair)], cross.T],
+             [cross, self.grade_grade[np.ix_(pair, pair)]]]
+        )  # fmt: skip
+        variance = float(g @ cov @ g)
+        return (float(R), max(variance, 0.0) ** 0.5) if np.isfinite(variance) else (None, None)
+
+
+def _pair(covariance: np.ndarray[tuple[int, int], np.dtype[np.float64]], a: int, b: int) -> (
+    tuple[float, float, float]
+):  # fmt: skip
+    return float(covariance[a, a]), float(covariance[b, b]), float(covariance[a, b])
+
+
+def ratio(above: float, below: float, covariance: tuple[float, float, float]) -> _Estimate:
+    """Return above / below and its first-order sd; (None, None) where it is not determined.
+
+    Parameters
+    ----------
+    above, below : float
+    covariance : tuple of float
+        Variance of ``above``, variance of ``below``, covariance of the two.
+    """
+    var_above, var_below, cov = covariance
+    if not np.isfinite([above, below, var_above, var_below, cov]).all() or below == 0.0:
+        return None, None
+    q = above / below
+    variance = (var_above - 2.0 * q * cov + q * q * var_below) / below**2
+    return float(q), max(float(variance), 0.0) ** 0.5
+
+
+def _percent(value: float | None) -> float | None:
+    return None if value is None else 100.0 * value

@@ -1,0 +1,77 @@
+"""What to measure so that the balance gives what it cannot give now."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from oretally.flowsheet import BalanceProblem, NotBalanceable, Survey
+from oretally.recon.observability import Classes, classify
+
+__all__ = ["require_scale", "undetermined", "useful_measurements"]
+
+_MOST_TRIALS = 400  # classifications tried in the search; larger circuits get the plain list
+
+
+def undetermined(classes: Classes) -> list[tuple[int | None, int]]:
+    """Return (analyte or None, carrier) of every value that nothing determines."""
+    flows = [(None, int(j)) for j in np.flatnonzero(~classes.flow_determined)]
+    grades = [(int(k), int(j)) for k, j in np.argwhere(~classes.grade_determined)]
+    return [*flows, *grades]
+
+
+def useful_measurements(problem: BalanceProblem) -> list[tuple[int | None, int]]:
+    """Return measurements that together determine everything: each the one that settles most.
+
+    Returns
+    -------
+    list of (analyte or None, carrier)
+        Empty if everything is determined already. A greedy choice: small, not proven smallest.
+    """
+    chosen: list[tuple[int | None, int]] = []
+    open_values = undetermined(classify(problem))
+    while open_values:
+        if len(open_values) ** 2 > _MOST_TRIALS:
+            trials = open_values[:20]
+        else:
+            trials = open_values
+        left = [(len(undetermined(classify(_with(problem, t)))), i) for i, t in enumerate(trials)]
+        best = trials[min(left)[1]]
+        chosen.append(best)
+        problem = _with(problem, best)
+        open_values = undetermined(classify(problem))
+    return chosen
+
+
+def _with(problem: BalanceProblem, place: tuple[int | None, int]) -> BalanceProblem:
+    """Return the problem with one more value measured; its number does not matter."""
+    k, j = place
+    if k is None:
+        flow, sd = problem.flow.copy(), problem.flow_sd.copy()
+        flow[j], sd[j] = 1.0, 0.1
+        return replace(problem, flow=flow, flow_sd=sd)
+    grade, sd = problem.grade.copy(), problem.grade_sd.copy()
+    grade[k, j], sd[k, j] = 1e-3, 1e-4
+    return replace(problem, grade=grade, grade_sd=sd)
+
+
+def require_scale(classes: Classes, survey: Survey, feeds: Sequence[str]) -> None:
+    """Refuse a survey in which nothing fixes the scale.
+
+    Raises
+    ------
+    NotBalanceable
+        If no flow was measured.
+    """
+    if not classes.scale_free:
+        return
+    quantity, unit, feed = survey.basis.quantity, survey.flow_unit.symbol, feeds[0]
+    raise NotBalanceable(
+        f"No {quantity} was measured, so nothing fixes the scale: every {quantity} could be "
+        "twice as large and the balances would still hold.",
+        f"Measure the {quantity} of one stream, best that of '{feed}'.\n"
+        f"Or, to have all answers per 100 {unit} of feed, enter for '{feed}' a {quantity} of "
+        f"100 {unit} with an error of 0.01 {unit}.",
+    )
