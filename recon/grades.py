@@ -15,7 +15,7 @@ The value of the problem is a function of the flows alone; the balances hold at 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.linalg
@@ -30,6 +30,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _BOUND = 1e-12  # grades this far outside their bounds are rounding; grades are of the order of 1
+_CORRECTIONS = 12  # of the set of held grades, before the interior point is asked
 _RANK = 1e-12  # singular values below this share of the largest are zero, columns being scaled
 
 
@@ -43,18 +44,18 @@ class SemidefiniteFactor:
         scaled = S * self._d[:, None] * self._d
         try:
             self._L = scipy.linalg.cholesky(scaled, lower=True, check_finite=False)
-            self._pinv = None
             if np.diag(self._L).min(initial=1.0) < 1e-7:
                 raise np.linalg.LinAlgError
         except np.linalg.LinAlgError:
             values, vectors = scipy.linalg.eigh(scaled)
             keep = values > 1e-13 * max(float(values.max(initial=0.0)), 1e-300)
-            self._pinv = (vectors[:, keep] / values[keep]) @ vectors[:, keep].T
+            self._root = vectors[:, keep] / np.sqrt(values[keep])
+            self._L = None
 
     def _once(self, right: Floats) -> Floats:
         scaled = (right.T * self._d).T
-        if self._pinv is not None:
-            inner = self._pinv @ scaled
+        if self._L is None:
+            inner = self._root @ (self._root.T @ scaled)
         else:
             inner = scipy.linalg.cho_solve((self._L, True), scaled, check_finite=False)
         return np.asarray((inner.T * self._d).T)
@@ -65,6 +66,15 @@ class SemidefiniteFactor:
             return np.zeros_like(right)
         first = self._once(right)
         return first + self._once(right - self._S @ first)
+
+    def root(self, right: Floats) -> Floats:
+        """Return Q with Q'Q = right' S^-1 right: semidefinite whatever the rounding."""
+        scaled = right * self._d[:, None]
+        if self._L is None:
+            return np.asarray(self._root.T @ scaled)
+        return np.asarray(
+            scipy.linalg.solve_triangular(self._L, scaled, lower=True, check_finite=False)
+        )
 
 
 def left_null_space(columns: Floats) -> Floats:
@@ -159,8 +169,8 @@ class BestGrades:
 
     def gauss_newton(self) -> Floats:
         """Return E'N S^-1 N'E: the positive semidefinite part of the second derivative."""
-        NE = self.N.T @ self.E
-        return np.asarray(NE.T @ self.S.solve(NE))
+        root = self.S.root(self.N.T @ self.E)
+        return np.asarray(root.T @ root)
 
     def second_derivative(self) -> Floats:
         """Return the second derivative of ``value`` with respect to the flows.
@@ -200,15 +210,28 @@ def best_grades(
     """
     C = (problem.B * flow) @ problem.G
     none = np.zeros(problem.weight.size, dtype=bool)
-    guess = held if held is not None else (none, none)
-    found = _with_held(problem, flow, C, *guess)
-    if _within(found) and _signs_agree(found):
-        return found
-    if guess[0].any() or guess[1].any():
-        found = _with_held(problem, flow, C, none, none)
-        if _within(found):
+    found = _active_set(problem, flow, C, *(held if held is not None else (none, none)))
+    if found is None:
+        interior = _interior_point(problem, flow, C)
+        found = _active_set(problem, flow, C, interior.at_lower, interior.at_upper)
+        if found is None or found.value > interior.value + 1e-9 * (1.0 + interior.value):
+            found = interior
+    return found
+
+
+def _active_set(
+    problem: AnalyteProblem, flow: Floats, C: Floats, at_lower: Bools, at_upper: Bools
+) -> BestGrades | None:
+    """Correct a guess of the held groups until bounds and signs agree; None if it does not end."""
+    for _ in range(_CORRECTIONS):
+        found = _with_held(problem, flow, C, at_lower, at_upper)
+        below, above = _outside(found)
+        pulled, pushed = _wrongly_held(found)
+        if not (below.any() or above.any() or pulled.any() or pushed.any()):
             return found
-    return _bounded(problem, flow, C)
+        at_lower = (at_lower & ~pulled) | below
+        at_upper = (at_upper & ~pushed) | above
+    return None
 
 
 def _with_held(
@@ -235,39 +258,33 @@ def _with_held(
     )
 
 
-def _bounded(problem: AnalyteProblem, flow: Floats, C: Floats) -> BestGrades:
-    """Solve with bounds; the bounds found to hold are then imposed exactly."""
+def _interior_point(problem: AnalyteProblem, flow: Floats, C: Floats) -> BestGrades:
+    """Solve with bounds by an interior point, in variables scaled by the sd of each grade."""
     part = ~problem.fixed & ((problem.weight > 0.0) | (C != 0.0).any(axis=0))
-    rows = np.abs(C).max(axis=1, initial=0.0)
+    soft = problem.weight[part] > 0.0
+    s = np.where(soft, np.where(soft, problem.weight[part], 1.0) ** -0.5, 0.0)
+    s = np.where(soft, s, np.median(s[soft]) if soft.any() else 1.0)
+    columns = C[:, part] * s
+    rows = np.abs(columns).max(axis=1, initial=0.0)
     rows = np.where(rows > 0.0, rows, 1.0)
     right = problem.source - C[:, problem.fixed] @ problem.target[problem.fixed]
-    weight = problem.weight[part]
-    size = float(weight.max(initial=0.0)) or 1.0
     answer = bounded_minimum(
-        np.diag(weight / size),
-        -weight / size * problem.target[part],
-        C[:, part] / rows[:, None],
+        np.diag(soft.astype(float)),
+        np.where(soft, -problem.target[part] / s, 0.0),
+        columns / rows[:, None],
         right / rows,
-        lower=problem.lower[part],
-        upper=problem.upper[part],
+        lower=problem.lower[part] / s,
+        upper=problem.upper[part] / s,
     )
     at_lower, at_upper = (np.zeros(part.size, dtype=bool) for _ in range(2))
     at_lower[part], at_upper[part] = answer.at_lower, answer.at_upper
-    exact = _with_held(problem, flow, C, at_lower, at_upper)
-    x = problem.target.copy()
-    x[part] = np.clip(answer.x, problem.lower[part], problem.upper[part])
-    if _within(exact) and exact.value <= _cost(problem, x) + 1e-9 * (1.0 + _cost(problem, x)):
-        return exact
-    # unmeasured grades that the balances leave open: any feasible choice serves
-    loose = np.array(exact.x)
-    loose[exact.unmeasured] = x[exact.unmeasured]
-    rest = np.abs(C @ loose - problem.source) / rows
-    balanced = rest.max(initial=0.0) <= 1e-11
-    return BestGrades(
-        problem, flow, loose if balanced else x, exact.lam if balanced else answer.multiplier
-        * size / rows, exact.value if balanced else _cost(problem, x), C, exact.N, exact.S,
-        exact.moving, exact.unmeasured, at_lower, at_upper, balanced or answer.converged,
-    )  # fmt: skip
+    held = _with_held(problem, flow, C, at_lower, at_upper)
+    x = held.x.copy()
+    x[part] = np.clip(answer.x * s, problem.lower[part], problem.upper[part])
+    # unmeasured grades that the balances leave open: the interior choice keeps their bounds
+    return replace(
+        held, x=x, lam=answer.multiplier / rows, value=_cost(problem, x), settled=answer.converged
+    )
 
 
 def through(C_U: Floats, right: Floats) -> Floats:
@@ -286,18 +303,20 @@ def _cost(problem: AnalyteProblem, x: Floats) -> float:
     return 0.5 * float(np.sum(problem.weight[soft] * (x[soft] - problem.target[soft]) ** 2))
 
 
-def _within(found: BestGrades) -> bool:
-    """Tell whether all grades that may move keep their bounds."""
+def _outside(found: BestGrades) -> tuple[Bools, Bools]:
+    """Return the groups that left their bounds, below and above."""
     free = found.moving | found.unmeasured
-    x, lower, upper = found.x[free], found.problem.lower[free], found.problem.upper[free]
-    slack = _BOUND * (1.0 + np.abs(x))
-    return bool((x >= lower - slack).all() and (x <= upper + slack).all())
+    slack = _BOUND * (1.0 + np.abs(found.x))
+    below = free & (found.x < found.problem.lower - slack)
+    return below, free & (found.x > found.problem.upper + slack)
 
 
-def _signs_agree(found: BestGrades) -> bool:
-    """Tell whether each held bound pushes the way a bound can."""
+def _wrongly_held(found: BestGrades) -> tuple[Bools, Bools]:
+    """Return the groups held at a lower or upper bound that want to move inside."""
     if not (found.at_lower.any() or found.at_upper.any()):
-        return True
-    push = found.problem.weight * (found.x - found.problem.target) + found.C.T @ found.lam
-    size = 1e-9 * (1.0 + np.abs(push).max(initial=0.0))
-    return bool((push[found.at_lower] >= -size).all() and (push[found.at_upper] <= size).all())
+        return found.at_lower, found.at_upper
+    misfit = found.problem.weight * (found.x - found.problem.target)
+    push = misfit + found.C.T @ found.lam
+    # rounding of the sum, judged in units of each group's own terms
+    size = 1e-9 * (np.abs(misfit) + np.abs(found.C).T @ np.abs(found.lam))
+    return found.at_lower & (push < -size), found.at_upper & (push > size)

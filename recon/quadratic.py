@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 
 _MAX_STEPS = 80
 _GAP = 1e-13  # complementarity, relative to the size of the objective's gradient
+_TINY = 1e-200  # keeps a distance that rounding made zero from dividing
 _TO_BOUNDARY = 0.995  # share of the longest step that keeps the iterate inside its bounds
 
 
@@ -81,8 +82,9 @@ def bounded_minimum(
     pairs = max(int(has_lower.sum() + has_upper.sum()), 1)
     converged = False
     for _ in range(_MAX_STEPS):
-        gap_lower = np.where(has_lower, x - lower, 1.0)
-        gap_upper = np.where(has_upper, upper - x, 1.0)
+        with np.errstate(invalid="ignore"):
+            gap_lower = np.where(has_lower, np.maximum(x - lower, _TINY), 1.0)
+            gap_upper = np.where(has_upper, np.maximum(upper - x, _TINY), 1.0)
         residual_dual = H @ x + g + A.T @ y - z_lower + z_upper
         residual_primal = A @ x - b
         mu = float(z_lower @ gap_lower * 1.0 + z_upper @ gap_upper) / pairs

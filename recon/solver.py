@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+import scipy.linalg
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
@@ -29,6 +30,9 @@ Bools = NDArray[np.bool_]
 _MAX_ITERATIONS = 100
 _GAIN = 1e-13  # a step that can gain no more than this share of the objective is the last one
 _ROUNDING = 1e-9  # ... or this much, once no step gains anything: the limit of rounding
+_FLAT = 1e-14  # curvatures below this share of the largest are zero
+_RUNAWAY = 1e8  # flows are in units of the largest measured one
+_CLOSED = 1e-9  # largest relative residual of a balance that counts as closed
 _DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
 
 
@@ -37,8 +41,14 @@ class StopReason(StrEnum):
 
     OPTIMUM = "first-order conditions hold"
     ROUNDING = "no further gain within rounding"
+    STOPPED = "first-order conditions hold with the stopped streams left at 0"
+    RUNAWAY = "a recycle grows without limit: no finite flow fits the measurements best"
+    OPEN = "the balances do not close to 1e-9"
     NO_STEP = "no step improves the balance, though the first-order conditions do not hold"
     LIMIT = "iteration limit reached"
+
+
+_GOOD = (StopReason.OPTIMUM, StopReason.ROUNDING, StopReason.STOPPED)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,34 +131,61 @@ def _minimise(
     gain = np.inf
     for iteration in range(_MAX_ITERATIONS):
         gradient, exact, positive = _derivatives(problem, point)
-        step, gain = _step(problem, point.flow, gradient, exact, unobservable)
-        if step is None:
-            step, gain = _step(problem, point.flow, gradient, positive, unobservable)
-        if step is None or gain <= _GAIN * (1.0 + point.value):
-            return *_last_step(problem, point, step, gain), iteration, StopReason.OPTIMUM
+        model = _QuadraticModel.of(problem, gradient, exact, unobservable, signed=True)
+        if not model.convex:
+            model = _QuadraticModel.of(problem, gradient, positive, unobservable, signed=False)
+        step, gain = _step(problem, point.flow, model)
+        if gain <= _GAIN * (1.0 + point.value):
+            last = _last_step(problem, point, step)
+            return last, gain, iteration, StopReason.OPTIMUM
         better = _line_search(problem, point, step, gradient)
         if better is None:
-            step, _ = _step(problem, point.flow, gradient, positive, unobservable)
-            better = _line_search(problem, point, step, gradient) if step is not None else None
+            model = _QuadraticModel.of(problem, gradient, positive, unobservable, signed=False)
+            better = _damped_search(problem, point, model, gradient)
         if better is None:
-            fine = gain <= _ROUNDING * (1.0 + point.value)
-            return point, gain, iteration, StopReason.ROUNDING if fine else StopReason.NO_STEP
+            stopped = _with_stops(problem, point, gradient, positive)
+            gain = min(gain, stopped)
+            if gain > _ROUNDING * (1.0 + point.value):
+                return point, gain, iteration, StopReason.NO_STEP
+            reason = StopReason.STOPPED if gain == stopped else StopReason.ROUNDING
+            return point, gain, iteration, reason
         point = better
+        if np.abs(point.flow).max() > _RUNAWAY:
+            return point, gain, iteration, StopReason.RUNAWAY
     return point, gain, _MAX_ITERATIONS, StopReason.LIMIT
 
 
-def _last_step(
-    problem: ReducedProblem, point: _Point, step: Floats | None, gain: float
-) -> tuple[_Point, float]:
-    """Take the last Newton step whole: it doubles the digits, though the objective cannot show it.
-
-    Its own gain is then of the order of the square of the one before; the one before is reported.
-    """
-    if step is None:
-        return point, gain
+def _last_step(problem: ReducedProblem, point: _Point, step: Floats) -> _Point:
+    """Take the last Newton step whole: it doubles the digits that the objective shows."""
     last = _evaluate(problem, _in_bounds(problem, point.flow + step), point)
-    better = last.value <= point.value + 1e-13 * (1.0 + point.value)
-    return (last if better else point), gain
+    return last if last.value <= point.value + 1e-13 * (1.0 + point.value) else point
+
+
+def _with_stops(
+    problem: ReducedProblem, point: _Point, gradient: Floats, positive: Floats
+) -> float:
+    """Return the gain still possible if the streams at their bound stay there; inf if none is.
+
+    A node that carries nothing has no grades to balance, so the objective jumps when it starts:
+    no derivative at 0 sees that.
+    """
+    held = point.flow <= problem.flow_lower
+    if not held.any():
+        return np.inf
+    model = _QuadraticModel.of(problem, gradient, positive, 0, signed=False, held=held)
+    return _step(problem, point.flow, model)[1]
+
+
+def _damped_search(
+    problem: ReducedProblem, point: _Point, model: _QuadraticModel, gradient: Floats
+) -> _Point | None:
+    """Return a better point by ever shorter steps that turn to steepest descent, or None."""
+    for damping in 10.0 ** np.arange(-6.0, 7.0, 2.0):
+        step, _ = _step(problem, point.flow, model, damping)
+        better = _line_search(problem, point, step, gradient)
+        if better is not None:
+            return better
+    return None
 
 
 def _derivatives(problem: ReducedProblem, point: _Point) -> tuple[Floats, Floats, Floats]:
@@ -163,69 +200,89 @@ def _derivatives(problem: ReducedProblem, point: _Point) -> tuple[Floats, Floats
     return gradient, exact, positive
 
 
-def _step(
-    problem: ReducedProblem, flow: Floats, gradient: Floats, H: Floats, unobservable: int
-) -> tuple[Floats | None, float]:
-    """Return the Newton step inside the bounds and its predicted gain; None if H is indefinite.
+@dataclass(frozen=True, eq=False)
+class _QuadraticModel:
+    """The objective about a point: g'v + 1/2 v'Kv, with F = point + R v and K diagonal.
 
-    Directions that no measurement sees have no curvature: as many as the classes say are left
-    out, so that unobservable flows stay where they are.
+    Attributes
+    ----------
+    R : ndarray, shape (n_carriers, n_seen)
+        Directions in balance; those that no measurement sees are left out, so that unobservable
+        flows stay where they are.
+    g, K : ndarray, shape (n_seen,)
+        Slope and curvature along each direction; the largest curvature is of the order of 1.
+    convex : bool
+        False if a curvature is negative.
     """
-    Z = problem.basis.Z
-    Hu, gu = Z.T @ H @ Z, Z.T @ gradient
-    if not len(gu):
-        return None, 0.0
-    d = np.abs(np.diag(Hu))
-    d = np.where(d > 0.0, d, 1.0) ** -0.5
-    values, vectors = np.linalg.eigh(Hu * d[:, None] * d)
-    order = np.argsort(np.abs(values))[unobservable:] if unobservable else slice(None)
-    values, vectors = values[order], vectors[:, order]
-    if (values <= 0.0).any():
-        return None, np.inf
-    seen = vectors.T @ (d * gu)
-    step = Z @ (d * (vectors @ (-seen / values)))
-    lower = problem.flow_lower
-    if (flow + step >= lower - 1e-15).all():
-        return step, 0.5 * float(np.sum(seen**2 / values))
-    return _bounded_step(problem, flow, gradient, (vectors * values) @ vectors.T, d)
+
+    R: Floats
+    g: Floats
+    K: Floats
+    convex: bool
+
+    @classmethod
+    def of(
+        cls,
+        problem: ReducedProblem,
+        gradient: Floats,
+        H: Floats,
+        unobservable: int,
+        *,
+        signed: bool,
+        held: Bools | None = None,
+    ) -> _QuadraticModel:
+        """Return the model with second derivative H; ``signed`` if H may be indefinite."""
+        Z = problem.basis.Z
+        if held is not None:
+            Z = Z @ scipy.linalg.null_space(Z[held], rcond=1e-12)
+        Hu = Z.T @ H @ Z
+        d = np.abs(np.diag(Hu))
+        d = np.where(d > 0.0, d, 1.0) ** -0.5
+        values, vectors = np.linalg.eigh(Hu * d[:, None] * d)
+        seen = np.ones(values.size, dtype=bool)
+        seen[np.argsort(np.abs(values))[:unobservable]] = False
+        flat = _FLAT * np.abs(values).max(initial=0.0)
+        seen &= (np.abs(values) > flat) if signed else (values > flat)
+        R = Z @ (d[:, None] * vectors[:, seen])
+        K = values[seen]
+        return cls(R, R.T @ gradient, K, bool((K > 0.0).all()))
 
 
-def _bounded_step(
-    problem: ReducedProblem, flow: Floats, gradient: Floats, scaled: Floats, d: Floats
-) -> tuple[Floats | None, float]:
-    """Return the step to the minimum of the quadratic model subject to F >= lower."""
-    Z = problem.basis.Z * d  # u in units in which the curvature is 1
+def _step(
+    problem: ReducedProblem, flow: Floats, model: _QuadraticModel, damping: float = 0.0
+) -> tuple[Floats, float]:
+    """Return the step to the minimum of the model within the flow bounds, and its gain."""
+    K = model.K + damping
+    step = model.R @ (-model.g / K)
+    if (flow + step >= problem.flow_lower).all():
+        return step, 0.5 * float(np.sum(model.g**2 / K))
+    # slacks s = F - lower turn the bounds on flows into simple ones; rows scaled to length 1
     rows = np.flatnonzero(np.isfinite(problem.flow_lower))
+    length = np.sqrt((model.R[rows] ** 2).sum(axis=1))
+    rows, length = rows[length > 0.0], length[length > 0.0]
     room = flow[rows] - problem.flow_lower[rows]
-    n_free = Z.shape[1]
-    K = np.zeros((n_free + rows.size,) * 2)
-    K[:n_free, :n_free] = scaled
-    g = np.r_[Z.T @ gradient, np.zeros(rows.size)]
-    size = max(float(np.abs(g).max()), 1e-300)
-    length = np.abs(Z[rows]).max(axis=1, initial=0.0)
-    length = np.where(length > 0.0, length, 1.0)
+    m, n = rows.size, K.size
+    link = model.R[rows] / length[:, None]
+    size = max(float(np.abs(model.g).max(initial=0.0)), 1e-300)  # a short step needs its own unit
     answer = bounded_minimum(
-        K,
-        g,
-        np.hstack([Z[rows] / length[:, None], -np.eye(rows.size)]),
-        -room / length,
-        lower=np.r_[np.full(n_free, -np.inf), np.zeros(rows.size)],
-        upper=np.full(n_free + rows.size, np.inf),
+        np.diag(np.r_[K, np.zeros(m)]),
+        np.r_[model.g / size, np.zeros(m)],
+        np.hstack([link, -np.eye(m)]),
+        -room / length / size,
+        lower=np.r_[np.full(n, -np.inf), np.zeros(m)],
+        upper=np.full(n + m, np.inf),
     )
-    v = answer.x[:n_free]
-    held = rows[answer.at_lower[n_free:]]
-    v = _polished(scaled, g[:n_free], Z[held], problem.flow_lower[held] - flow[held], v)
-    gain = -float(g[:n_free] @ v + 0.5 * v @ scaled @ v)
-    del size
-    return np.asarray(Z @ v), max(gain, 0.0)
+    held = answer.at_lower[n:]
+    v = _polished(K, model.g, link[held], -(room / length)[held], size * answer.x[:n])
+    return model.R @ v, max(-float(model.g @ v + 0.5 * (K * v) @ v), 0.0)
 
 
-def _polished(H: Floats, g: Floats, Z_held: Floats, to_bound: Floats, v: Floats) -> Floats:
+def _polished(K: Floats, g: Floats, held: Floats, to_bound: Floats, v: Floats) -> Floats:
     """Return the step with the flows that end at their bound set there exactly."""
-    n, m = len(H), len(Z_held)
-    K = np.block([[H, Z_held.T], [Z_held, np.zeros((m, m))]])
-    exact = np.linalg.lstsq(K, np.r_[-g, to_bound], rcond=1e-14)[0][:n]
-    near = np.abs(exact - v).max(initial=0.0) <= 1e-4 * (1.0 + np.abs(v).max(initial=0.0))
+    n, m = K.size, len(held)
+    system = np.block([[np.diag(K), held.T], [held, np.zeros((m, m))]])
+    exact = np.linalg.lstsq(system, np.r_[-g, to_bound], rcond=1e-14)[0][:n]
+    near = np.abs(exact - v).max(initial=0.0) <= 1e-4 * np.abs(v).max(initial=0.0)
     return np.asarray(exact if near else v)
 
 
@@ -246,11 +303,12 @@ def _line_search(
 
 
 def _in_bounds(problem: ReducedProblem, flow: Floats) -> Floats:
-    """Return flows with rounding below a bound taken off, still in balance."""
-    basis = problem.basis
-    small = 1e-13 * max(float(np.abs(flow).max(initial=0.0)), 1e-300)
-    flow = np.where(np.abs(flow - problem.flow_lower) <= small, problem.flow_lower, flow)
-    return np.asarray(basis.offset + basis.Z @ flow[basis.free])
+    """Return flows in balance, with rounding about a bound taken off."""
+    lower, basis = problem.flow_lower, problem.basis
+    small = _FLAT * float(np.abs(flow).max(initial=0.0))
+    flow = np.where(np.abs(flow - lower) <= small, lower, flow)
+    flow = basis.offset + basis.Z @ flow[basis.free]
+    return np.where(np.abs(flow - lower) <= small, lower, flow)
 
 
 def _solution(
@@ -274,14 +332,14 @@ def _solution(
     remainder = sum(a.remainder for a in reduced.analytes)
     imbalance = _max_imbalance(problem, flow, grade)
     grade[:, stopped] = np.nan
-    settled = all(g.settled for g in point.grades)
-    converged = settled and status in (StopReason.OPTIMUM, StopReason.ROUNDING)
+    if status in _GOOD and not (imbalance <= _CLOSED and all(g.settled for g in point.grades)):
+        status = StopReason.OPEN
     return Solution(
         flow=flow,
         grade=grade,
         objective=2.0 * (point.value + remainder),
         iterations=iterations,
-        converged=converged,
+        converged=status in _GOOD,
         status=status,
         stationarity=2.0 * gain,
         max_imbalance=imbalance,
@@ -294,15 +352,21 @@ def _solution(
 
 
 def _max_imbalance(problem: BalanceProblem, flow: Floats, grade: Floats) -> float:
-    """Return the largest residual of all balances, relative to the sum of its terms' sizes."""
-    worst = _relative_residual(problem.flow_balance * flow, problem.flow_source)
+    """Return the largest residual of all balances, relative to what passes the node.
+
+    Where next to nothing of an analyte passes, a millionth of what the largest grade would carry
+    through the node takes its place: rounding there is rounding of nothing.
+    """
+    worst = _relative_residual(problem.flow_balance * flow, problem.flow_source, 0.0)
     for k, B in enumerate(problem.analyte_balance):
+        largest = float(np.abs(grade[k]).max(initial=0.0))
+        least = 1e-6 * largest * np.abs(B * flow).sum(axis=1)
         terms = B * (flow * grade[k])
-        worst = max(worst, _relative_residual(terms, problem.analyte_source[k]))
+        worst = max(worst, _relative_residual(terms, problem.analyte_source[k], least))
     return worst
 
 
-def _relative_residual(terms: Floats, source: Floats) -> float:
+def _relative_residual(terms: Floats, source: Floats, least: Floats | float) -> float:
     residual = np.abs(terms.sum(axis=1) - source)
-    size = np.abs(terms).sum(axis=1) + np.abs(source)
+    size = np.maximum(np.abs(terms).sum(axis=1) + np.abs(source), least)
     return float((residual / np.where(size > 0.0, size, 1.0)).max(initial=0.0))
