@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet.circuit_checks import circuit_faults
-from oretally.flowsheet.faults import InputError
+from oretally.flowsheet.faults import Fault, InputError, Place, nearest_name
 from oretally.flowsheet.streams import Node, NodeKind, Stream, fold_name
 
-__all__ = ["Circuit"]
+__all__ = ["Circuit", "kind_fault", "with_all_nodes"]
+
+_LATER = ("mill", "leach", "stockpile")  # need carriers that are not read yet
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,15 +68,20 @@ class Circuit:
         InputError
             If the parts do not make a circuit, or a kind is unknown.
         """
+        faults = [fault for kind in (kinds or {}).values() if (fault := kind_fault(kind))]
+        if faults:
+            raise InputError(faults)
         drawn = [Stream(name, source, target) for name, (source, target) in streams.items()]
         named = [Node(name, NodeKind(kind)) for name, kind in (kinds or {}).items()]
         return cls.from_parts(drawn, named)
 
     @classmethod
     def from_parts(cls, streams: Iterable[Stream], nodes: Iterable[Node] = ()) -> Circuit:
-        """Make a circuit; nodes that only streams mention are plain separators."""
-        streams = tuple(streams)
-        return cls(streams, nodes_met(streams, tuple(nodes)))
+        """Make a circuit; nodes that only streams mention are plain separators.
+
+        Ends that differ only in case or spaces are one node, spelt as where it is named first.
+        """
+        return cls(*with_all_nodes(streams, nodes))
 
     @property
     def stream_names(self) -> tuple[str, ...]:
@@ -111,13 +118,34 @@ class Circuit:
         return matrix
 
 
-def nodes_met(streams: tuple[Stream, ...], named: tuple[Node, ...]) -> tuple[Node, ...]:
-    """Return every node: those ``named`` first, then those that only streams mention."""
-    seen = {fold_name(node.name) for node in named}
-    found = list(named)
+def with_all_nodes(
+    streams: Iterable[Stream], named: Iterable[Node] = ()
+) -> tuple[tuple[Stream, ...], tuple[Node, ...]]:
+    """Return the streams with one spelling for each end, and every node: the ``named`` first."""
+    nodes = list(named)
+    spelling = {fold_name(node.name): node.name for node in reversed(nodes)}
+    spelt = []
     for stream in streams:
+        ends: list[str | None] = []
         for end in (stream.source, stream.target):
-            if end is not None and fold_name(end) not in seen:
-                seen.add(fold_name(end))
-                found.append(Node(end, place=stream.place))
-    return tuple(found)
+            if end is not None and fold_name(end) not in spelling:
+                spelling[fold_name(end)] = end
+                nodes.append(Node(end, place=stream.place))
+            ends.append(None if end is None else spelling[fold_name(end)])
+        spelt.append(replace(stream, source=ends[0], target=ends[1]))
+    return tuple(spelt), tuple(nodes)
+
+
+def kind_fault(kind: str, place: Place | None = None) -> Fault | None:
+    """Return what is wrong with the word for a node kind, or None."""
+    known = [k.value for k in NodeKind]
+    place = place or Place()
+    if kind in known:
+        return None
+    if kind in _LATER:
+        return Fault(
+            f"Nodes of kind '{kind}' cannot be balanced yet.", f"Kinds: {', '.join(known)}.", place
+        )
+    near = nearest_name(kind, known)
+    mend = f"Did you mean '{near}'?" if near else f"Kinds: {', '.join(known)}."
+    return Fault(f"'{kind}' is not a kind of node.", mend, place)

@@ -1,0 +1,158 @@
+"""Read a case: a folder or a workbook, to a circuit and a survey, or to all that is wrong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from oretally.flowsheet import Circuit, Fault, InputError, Place, Survey
+from oretally.io.circuit_sheets import read_circuit_sheets
+from oretally.io.circuit_text import read_circuit_text
+from oretally.io.csv_table import read_csv_table
+from oretally.io.definition import DefinitionRows, define
+from oretally.io.measurements import read_survey
+from oretally.io.table import Table
+from oretally.io.workbook import SUFFIXES, read_workbook
+
+__all__ = ["CIRCUIT_FILE", "MEASUREMENTS_FILE", "Case", "read_case"]
+
+CIRCUIT_FILE = "circuit.toml"
+MEASUREMENTS_FILE = "measurements.csv"
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What was read.
+
+    Attributes
+    ----------
+    circuit, survey : Circuit, Survey
+    feed, products : str, tuple of str
+        Reference stream of the recoveries, and the streams among which they are shared.
+    title : str
+    notes : tuple of str
+        What the reader should know of the numbers: below detection, replicates that spread.
+    source : Path
+        As given.
+    """
+
+    circuit: Circuit
+    survey: Survey
+    feed: str
+    products: tuple[str, ...]
+    title: str
+    notes: tuple[str, ...]
+    source: Path
+
+
+def read_case(source: str | Path) -> Case:
+    """Read a case folder or workbook.
+
+    Parameters
+    ----------
+    source : str or Path
+        Folder with circuit.toml and measurements.csv, or a workbook (.xlsx, .ods) with sheets of
+        the same names.
+
+    Raises
+    ------
+    InputError
+        With every fault of circuit, errors and measurements, each located.
+
+    Examples
+    --------
+    >>> read_case("no such folder")
+    Traceback (most recent call last):
+    ...
+    oretally.flowsheet.faults.InputError: no such folder: There is no such file or folder.
+    Check the spelling; a case is a folder with circuit.toml and measurements.csv, or a workbook.
+    """
+    path = Path(source)
+    faults: list[Fault] = []
+    rows, table = _parts(path, faults)
+    definition, wrong = define(rows)
+    faults.extend(wrong)
+    reading = None
+    if table is not None:
+        reading = read_survey(
+            table,
+            basis=definition.basis,
+            streams=definition.stream_names if rows.streams_read else (),
+            analytes=definition.analytes,
+            errors=definition.errors,
+            title=definition.title or path.stem,
+            faults=faults,
+        )
+    if faults or definition.circuit is None or reading is None or definition.feed is None:
+        raise InputError(faults)
+    return Case(
+        circuit=definition.circuit,
+        survey=reading.survey,
+        feed=definition.feed,
+        products=definition.products,
+        title=reading.survey.title,
+        notes=reading.notes,
+        source=path,
+    )
+
+
+def _parts(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table | None]:
+    """Return the definition rows and the measurements table; stop at once if there is nothing."""
+    name = str(path)
+    if path.is_dir():
+        return _folder(path, faults)
+    if not path.exists():
+        raise InputError(
+            [
+                Fault(
+                    "There is no such file or folder.",
+                    f"Check the spelling; a case is a folder with {CIRCUIT_FILE} and "
+                    f"{MEASUREMENTS_FILE}, or a workbook.",
+                    Place(file=name),
+                )
+            ]
+        )
+    if path.suffix.casefold() not in SUFFIXES:
+        raise InputError(
+            [
+                Fault(
+                    "This is not a case.",
+                    f"Give the folder that holds {CIRCUIT_FILE} and {MEASUREMENTS_FILE}, or a "
+                    f"workbook ({', '.join(SUFFIXES)}).",
+                    Place(file=name),
+                )
+            ]
+        )
+    sheets, wrong = read_workbook(path, path.name)
+    faults.extend(wrong)
+    if not sheets:
+        raise InputError(
+            faults or [Fault("The workbook is empty.", "Fill it in.", Place(file=path.name))]
+        )
+    if "measurements" not in sheets:
+        faults.append(
+            Fault(
+                "There is no sheet 'measurements'.",
+                "Add it: one row a stream, one column a quantity.",
+                Place(file=path.name),
+            )
+        )
+    return read_circuit_sheets(sheets, path.name), sheets.get("measurements")
+
+
+def _folder(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table | None]:
+    circuit, measurements = path / CIRCUIT_FILE, path / MEASUREMENTS_FILE
+    missing = [
+        Fault(f"There is no {file.name} in the folder.", mend, Place(file=str(path)))
+        for file, mend in (
+            (circuit, "Write it, or start from 'oretally new'."),
+            (measurements, "Write it: one row a stream, one column a quantity."),
+        )
+        if not file.is_file()
+    ]
+    if missing:
+        raise InputError(missing)
+    rows = read_circuit_text(circuit, CIRCUIT_FILE)
+    table, wrong = read_csv_table(measurements, MEASUREMENTS_FILE)
+    faults.extend(wrong)
+    return rows, table

@@ -1,0 +1,134 @@
+"""The sheets circuit, nodes, analytes, errors and report of a workbook."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from oretally.flowsheet import Fault, Place, Stream
+from oretally.flowsheet.faults import nearest_name
+from oretally.io.definition import AnalyteRow, DefinitionRows, ErrorRow
+from oretally.io.table import Cell, Table
+from oretally.io.workbook import Sheets
+
+__all__ = ["read_circuit_sheets"]
+
+_OUTSIDE = {"", "outside", "-"}
+_KEYS = ("title", "basis", "feed", "product")
+
+
+def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
+    """Read the definition of a case from the sheets of a workbook.
+
+    Columns: circuit (stream, from, to), nodes (node, kind), analytes (analyte, unit, max), errors
+    (stream, quantity, relative, absolute, coverage), report (key, value) with the keys title,
+    basis, feed and, once for each, product.
+    """
+    rows = DefinitionRows(places={"": Place(file=name)})
+    if "circuit" in sheets:
+        table = sheets["circuit"]
+        for found in _rows(rows, table, ("stream", "from", "to"), ("stream",)):
+            ends = [None if found[k].text.casefold() in _OUTSIDE else found[k].text
+                    for k in ("from", "to")]  # fmt: skip
+            place = found["stream"].place
+            rows.streams.append(Stream(found["stream"].text, ends[0], ends[1], place))
+    else:
+        rows.streams_read = False
+        rows.faults.append(
+            Fault("There is no sheet 'circuit'.",
+                  "Add it, with the columns stream, from, to: one row a stream.", rows.place(""))
+        )  # fmt: skip
+    for found in _optional(rows, sheets, "nodes", ("node", "kind"), ("node", "kind")):
+        kind = found["kind"].text.casefold()
+        rows.kinds.append((found["node"].text, kind, found["node"].place))
+    for found in _optional(rows, sheets, "analytes", ("analyte", "unit", "max"), ("analyte",)):
+        rows.analytes.append(
+            AnalyteRow(found["analyte"].text, found["unit"].text, _content(found["max"]),
+                       found["analyte"].place)
+        )  # fmt: skip
+    columns = ("stream", "quantity", "relative", "absolute", "coverage")
+    for found in _optional(rows, sheets, "errors", columns, ("quantity",)):
+        rows.errors.append(
+            ErrorRow(found["stream"].text, found["quantity"].text, _content(found["relative"]),
+                     _content(found["absolute"]), _content(found["coverage"]),
+                     found["quantity"].place)
+        )  # fmt: skip
+    for found in _optional(rows, sheets, "report", ("key", "value"), ("key",)):
+        _setting(rows, found["key"], found["value"])
+    return rows
+
+
+def _content(cell: Cell) -> object:
+    return cell.value if isinstance(cell.value, int | float) else cell.text
+
+
+def _setting(rows: DefinitionRows, key: Cell, value: Cell) -> None:
+    """Take one row of the sheet 'report'."""
+    word = key.text.casefold()
+    word = "product" if word == "products" else word
+    if word == "title":
+        rows.title = value.text
+    elif word == "basis":
+        rows.basis, rows.places["basis"] = value.text, value.place
+    elif word == "feed":
+        rows.feed = (value.text, value.place)
+    elif word == "product":
+        rows.products.append((value.text, value.place))
+    else:
+        near = nearest_name(key.text, _KEYS)
+        mend = f"Did you mean '{near}'?" if near else f"Known here: {', '.join(_KEYS)}."
+        rows.faults.append(Fault(f"'{key.text}' is not known here.", mend, key.place))
+
+
+def _optional(
+    rows: DefinitionRows, sheets: Sheets, sheet: str, known: Sequence[str], needed: Sequence[str]
+) -> list[dict[str, Cell]]:
+    return _rows(rows, sheets[sheet], known, needed) if sheet in sheets else []
+
+
+def _rows(
+    rows: DefinitionRows, table: Table, known: Sequence[str], needed: Sequence[str]
+) -> list[dict[str, Cell]]:
+    """Return the rows as {column: cell}; absent columns are blank."""
+    position: dict[str, int] = {}
+    for j, cell in enumerate(table.header):
+        word = cell.text.casefold()
+        if cell.blank:
+            continue
+        if word not in known:
+            near = nearest_name(cell.text, known)
+            mend = f"Did you mean '{near}'?" if near else f"Columns: {', '.join(known)}."
+            rows.faults.append(Fault(f"'{cell.text}' is not a column here.", mend, cell.place))
+        elif word in position:
+            rows.faults.append(
+                Fault(f"The column '{cell.text}' is there twice.", "Take one out.", cell.place)
+            )
+        else:
+            position[word] = j
+    missing = [column for column in needed if column not in position]
+    if missing:
+        rows.faults.append(
+            Fault(f"The column {', '.join(map(repr, missing))} is missing.",
+                  f"Columns: {', '.join(known)}.", table.place)
+        )  # fmt: skip
+        if table.place.sheet.strip().casefold() == "circuit":
+            rows.streams_read = False
+        return []
+    blank = Cell(None, table.place)
+    found = []
+    for line in table.rows:
+        row = {k: line[position[k]] if k in position else blank for k in known}
+        for column in needed:
+            if row[column].blank:
+                at = line[position[column]].place
+                rows.faults.append(
+                    Fault(f"The column '{column}' is blank in this row.",
+                          "Fill it in, or clear the row.", at if at.cell else _of_row(line))
+                )  # fmt: skip
+                break
+        else:
+            found.append(row)
+    return found
+
+
+def _of_row(line: Sequence[Cell]) -> Place:
+    return next((cell.place for cell in line if not cell.blank), Place())

@@ -1,0 +1,210 @@
+"""circuit.toml: read with the line of every entry, so that messages can point at it."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from oretally.flowsheet import Fault, Place, Stream
+from oretally.flowsheet.faults import nearest_name
+from oretally.io.definition import AnalyteRow, DefinitionRows, ErrorRow
+
+__all__ = ["read_circuit_text"]
+
+_TABLES = ("title", "basis", "streams", "nodes", "analytes", "errors", "report")
+_KEY = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*'|[A-Za-z0-9_-]+)\s*=""")
+_HEADER = re.compile(r"\s*\[\s*(.+?)\s*\]\s*(#.*)?$")
+
+
+def read_circuit_text(path: Path, name: str) -> DefinitionRows:
+    """Read circuit.toml; what is wrong with it is left in ``faults`` of the result."""
+    rows = DefinitionRows(places={"": Place(file=name)})
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+        document = tomllib.loads(text)
+    except OSError as error:
+        return _unreadable(rows, f"The file cannot be read: {error.strerror}.", "Check its name.")
+    except UnicodeDecodeError:
+        return _unreadable(rows, "The file is not text in UTF-8.", "Save it as UTF-8.")
+    except tomllib.TOMLDecodeError as error:
+        return _unreadable(
+            rows,
+            f"This is not TOML: {error}.",
+            "Names with spaces stand in quotes, texts stand in quotes, entries of a table in "
+            'braces: "mill feed" = { to = "jig" }.',
+        )
+    except RecursionError:
+        return _unreadable(rows, "Tables are nested too deeply.", "Write plain tables.")
+    reader = _Reader(rows, name, _line_index(text))
+    reader.read(document)
+    return rows
+
+
+def _unreadable(rows: DefinitionRows, problem: str, mend: str) -> DefinitionRows:
+    rows.faults.append(Fault(problem, mend, rows.place("")))
+    rows.streams_read = False
+    rows.basis = "batch"  # not a choice: keeps a second message about the basis away
+    return rows
+
+
+def _line_index(text: str) -> dict[tuple[str, ...], int]:
+    """Return the line of each table and of each key at the start of a line."""
+    lines: dict[tuple[str, ...], int] = {}
+    table: tuple[str, ...] = ()
+    for number, line in enumerate(text.splitlines(), start=1):
+        header, key = _HEADER.match(line), _KEY.match(line)
+        if header and not key:
+            parts = re.findall(r"""\"((?:[^"\\]|\\.)*)\"|'([^']*)'|([^.\s"']+)""", header[1])
+            table = tuple(a or b or c for a, b, c in parts)
+            lines.setdefault(table, number)
+        elif key:
+            lines.setdefault((*table, _unquoted(key[1])), number)
+    return lines
+
+
+def _unquoted(key: str) -> str:
+    if key[0] not in "\"'":
+        return key
+    try:
+        return str(next(iter(tomllib.loads(f"{key} = 1"))))
+    except tomllib.TOMLDecodeError:
+        return key[1:-1]
+
+
+class _Reader:
+    """Walks the document and fills the rows."""
+
+    def __init__(
+        self, rows: DefinitionRows, name: str, lines: Mapping[tuple[str, ...], int]
+    ) -> None:
+        self.rows, self.name, self.lines = rows, name, lines
+
+    def at(self, *keys: str) -> Place:
+        """Return the place of an entry, or of the table it stands in."""
+        for end in range(len(keys), 0, -1):
+            if keys[:end] in self.lines:
+                return Place(file=self.name, line=self.lines[keys[:end]])
+        return Place(file=self.name)
+
+    def fault(self, problem: str, mend: str, *keys: str) -> None:
+        """Add a fault at an entry."""
+        self.rows.faults.append(Fault(problem, mend, self.at(*keys)))
+
+    def read(self, document: Mapping[str, Any]) -> None:
+        """Fill the rows from the whole document."""
+        self.known(document, _TABLES)
+        self.rows.title = self.words(document, "title")
+        self.rows.basis = self.words(document, "basis")
+        self.rows.places["basis"] = self.at("basis")
+        for name, entry in self.table(document, "streams").items():
+            self.stream(name, entry)
+        for name, entry in self.table(document, "nodes").items():
+            kind = entry if isinstance(entry, str) else None
+            if isinstance(entry, Mapping):
+                self.known(entry, ("kind",), "nodes", name)
+                kind = entry.get("kind")
+            if isinstance(kind, str):
+                self.rows.kinds.append((name, kind.strip().casefold(), self.at("nodes", name)))
+            else:
+                self.fault(f"The node '{name}' has no kind.", 'Write { kind = "splitter" } or '
+                           "another kind.", "nodes", name)  # fmt: skip
+        for name, entry in self.table(document, "analytes").items():
+            self.analyte(name, entry)
+        for quantity, entry in self.table(document, "errors").items():
+            self.error("", quantity, entry, "errors", quantity)
+        self.report(self.table(document, "report"))
+
+    def table(self, parent: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+        """Return a table; empty, with a fault, if it is something else."""
+        value = parent.get(key, {})
+        if isinstance(value, Mapping):
+            return value
+        self.fault(f"'{key}' must be a table.", f"Write [{key}] and its entries below.", key)
+        return {}
+
+    def words(self, parent: Mapping[str, Any], key: str) -> str:
+        """Return a text; empty, with a fault, if it is something else."""
+        value = parent.get(key, "")
+        if isinstance(value, str):
+            return value
+        self.fault(f"'{key}' must be a text.", f'Write {key} = "...".', key)
+        return ""
+
+    def known(self, entry: Mapping[str, Any], keys: Sequence[str], *where: str) -> None:
+        """Refuse keys that mean nothing, with the nearest that does."""
+        for key in entry:
+            if key not in keys:
+                near = nearest_name(key, keys)
+                mend = f"Did you mean '{near}'?" if near else f"Known here: {', '.join(keys)}."
+                self.fault(f"'{key}' is not known here.", mend, *where, key)
+
+    def stream(self, name: str, entry: Any) -> None:
+        """Add one stream."""
+        if not isinstance(entry, Mapping):
+            self.fault(f"The stream '{name}' has no ends.", 'Write { from = "...", to = "..." }, '
+                       "without the end that is outside.", "streams", name)  # fmt: skip
+            return
+        self.known(entry, ("from", "to", "errors"), "streams", name)
+        ends: list[str | None] = []
+        for key in ("from", "to"):
+            end = entry.get(key)
+            if end is not None and not (isinstance(end, str) and end.strip()):
+                self.fault(f"'{key}' of the stream '{name}' must be the name of a node.",
+                           "Leave it out if that end is outside.", "streams", name)  # fmt: skip
+                end = None
+            ends.append(" ".join(end.split()) if end else None)
+        place = self.at("streams", name)
+        self.rows.streams.append(Stream(" ".join(name.split()), ends[0], ends[1], place))
+        errors = entry.get("errors", {})
+        if not isinstance(errors, Mapping):
+            self.fault(f"'errors' of the stream '{name}' must be a table.",
+                       "Write errors = { Sn = { relative = 5 } }.", "streams", name)  # fmt: skip
+            return
+        for quantity, rule in errors.items():
+            self.error(" ".join(name.split()), quantity, rule, "streams", name)
+
+    def analyte(self, name: str, entry: Any) -> None:
+        """Add one analyte."""
+        if isinstance(entry, str):
+            entry = {"unit": entry}
+        if not isinstance(entry, Mapping):
+            self.fault(f"The analyte '{name}' has no unit.", 'Write { unit = "%" }.',
+                       "analytes", name)  # fmt: skip
+            return
+        self.known(entry, ("unit", "max"), "analytes", name)
+        unit = str(entry.get("unit", ""))
+        place = self.at("analytes", name)
+        self.rows.analytes.append(AnalyteRow(name, unit, entry.get("max"), place))
+
+    def error(self, stream: str, quantity: str, entry: Any, *where: str) -> None:
+        """Add one error rule."""
+        if not isinstance(entry, Mapping):
+            self.fault(f"The error of '{quantity}' is not a table.",
+                       'Write { relative = 3 } or { absolute = "0.01 %" }.', *where)  # fmt: skip
+            return
+        self.known(entry, ("relative", "absolute", "coverage"), *where)
+        self.rows.errors.append(
+            ErrorRow(stream, quantity, entry.get("relative"), entry.get("absolute"),
+                     entry.get("coverage"), self.at(*where))
+        )  # fmt: skip
+
+    def report(self, entry: Mapping[str, Any]) -> None:
+        """Take feed and products."""
+        self.known(entry, ("feed", "products"), "report")
+        feed = entry.get("feed")
+        if isinstance(feed, str):
+            self.rows.feed = (feed, self.at("report", "feed"))
+        elif feed is not None:
+            self.fault("'feed' must be the name of one stream.", 'Write feed = "...".',
+                       "report", "feed")  # fmt: skip
+        products = entry.get("products", [])
+        if isinstance(products, str):
+            products = [products]
+        if not (isinstance(products, list) and all(isinstance(p, str) for p in products)):
+            self.fault("'products' must be a list of names of streams.",
+                       'Write products = ["...", "..."].', "report", "products")  # fmt: skip
+            return
+        self.rows.products = [(p, self.at("report", "products")) for p in products]

@@ -1,0 +1,295 @@
+"""From entries to measurements: numbers checked, errors found, replicates pooled."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from oretally.flowsheet import (
+    Analyte,
+    Basis,
+    Dimension,
+    ErrorModel,
+    Fault,
+    Measurement,
+    Survey,
+    Unit,
+)
+from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.streams import fold_name
+from oretally.io.measurement_table import Entry, EntryTable, read_entries
+from oretally.io.number import Reading, read_number
+from oretally.io.table import Table
+
+__all__ = ["SurveyReading", "read_survey"]
+
+_SPREAD_P = 0.01  # replicates that spread more than this are noted: chance under their errors
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyReading:
+    """A survey and what the reader should know of its numbers."""
+
+    survey: Survey
+    notes: tuple[str, ...]
+
+
+def read_survey(
+    table: Table,
+    *,
+    basis: Basis,
+    streams: Sequence[str],
+    analytes: Sequence[Analyte],
+    errors: ErrorModel,
+    title: str,
+    faults: list[Fault],
+) -> SurveyReading:
+    """Read a measurements table; everything wrong with it is added to ``faults``.
+
+    Parameters
+    ----------
+    table : Table
+    basis : Basis
+    streams : sequence of str
+        Names of the circuit's streams; empty if they could not be read: then names are not judged.
+    analytes : sequence of Analyte
+        If empty, the headers say what is assayed.
+    errors : ErrorModel
+        Used where a row states no error.
+    title : str
+    faults : list of Fault
+
+    Notes
+    -----
+    Rows of one stream are replicates: their mean, weighted by 1/sd^2, with the sd
+    1/sqrt(sum 1/sd^2). A value below detection is taken as uniform between 0 and the limit:
+    half the limit, with sd limit/sqrt(12) (JCGM 100:2008, GUM, 4.3.7).
+    """
+    read = read_entries(table, basis, [a.name for a in analytes], faults)
+    if not analytes:
+        analytes = [Analyte(n, u) for n, u in read.quantities if u.dimension is Dimension.GRADE]
+    checker = _Checker(table, basis, streams, analytes, errors, faults, read)
+    found = [m for entry in read.entries if (m := checker.measurement(entry)) is not None]
+    flow_unit = next((u for n, u in read.quantities if n == basis.quantity), None)
+    if flow_unit is None and not faults:
+        faults.append(
+            Fault(
+                f"No column gives the {basis.quantity}.",
+                f"Add the column {basis.quantity} "
+                f"[{'kg' if basis is Basis.BATCH else 't/h'}], with a number for one stream at "
+                "least.",
+                table.place,
+            )
+        )
+    pooled, notes = _pool(found)
+    survey = Survey(basis, flow_unit or _any_unit(basis), tuple(analytes), tuple(pooled), title)
+    return SurveyReading(survey, tuple(checker.notes + notes))
+
+
+def _any_unit(basis: Basis) -> Unit:
+    from fractions import Fraction
+
+    return Unit("kg" if basis is Basis.BATCH else "kg/h", basis.dimension, Fraction(1))
+
+
+class _Checker:
+    """Turns entries into measurements, or into faults."""
+
+    def __init__(
+        self,
+        table: Table,
+        basis: Basis,
+        streams: Sequence[str],
+        analytes: Sequence[Analyte],
+        errors: ErrorModel,
+        faults: list[Fault],
+        read: EntryTable,
+    ) -> None:
+        self.table, self.basis, self.errors = table, basis, errors
+        self.faults, self.read = faults, read
+        self.streams = {fold_name(s): s for s in streams}
+        self.analytes = {a.name: a for a in analytes}
+        self.notes: list[str] = []
+
+    def measurement(self, entry: Entry) -> Measurement | None:
+        """Return the measurement of one entry; None, with faults, if it cannot be used."""
+        stream = self.stream(entry)
+        reading = read_number(entry.value, self.table, entry.place, "value")
+        if isinstance(reading, Fault):
+            self.faults.append(reading)
+            return None
+        wrong = self.implausible(entry, reading)
+        if wrong is not None:
+            self.faults.append(wrong)
+            return None
+        if reading.below:
+            limit = f"{reading.value:g} {entry.unit}"
+            note = f"below detection: < {limit}; taken as uniform between 0 and the limit"
+            self.notes.append(
+                f"{entry.quantity} of '{entry.stream.text}' is below detection (< {limit}); it "
+                f"enters as {reading.value / 2:g} ± {reading.value / 12**0.5:.2g} {entry.unit}."
+            )
+            value, sd, source = reading.value / 2.0, reading.value / 12.0**0.5, "detection limit"
+        else:
+            value, note = reading.value, entry.note
+            stated = self.stated_sd(entry, value)
+            if stated is None:
+                return None
+            sd, source = stated
+        if stream is None:
+            return None
+        return Measurement(stream, entry.quantity, value, entry.unit, sd, source, note, entry.place)
+
+    def stream(self, entry: Entry) -> str | None:
+        """Return the stream as the circuit spells it."""
+        name = entry.stream.text
+        if not name or not self.streams:
+            return None
+        known = self.streams.get(fold_name(name))
+        if known is None:
+            near = nearest_name(name, list(self.streams.values()))
+            mend = f"Did you mean '{near}'?" if near else (
+                f"Streams: {', '.join(self.streams.values())}."
+            )  # fmt: skip
+            fault = Fault(f"There is no stream '{name}' in the circuit.", mend, entry.stream.place)
+            if fault not in self.faults:
+                self.faults.append(fault)
+        return known
+
+    def implausible(self, entry: Entry, reading: Reading) -> Fault | None:
+        """Return what is wrong with the size of a number."""
+        grade = entry.quantity in self.analytes
+        what = "grade" if grade else entry.quantity
+        if reading.below and not grade:
+            return Fault(f"A {what} cannot be below detection.", "Weigh it, or leave it blank.",
+                         entry.place)  # fmt: skip
+        if reading.below and reading.value <= 0.0:
+            return Fault("The detection limit is 0 or less.", "Write the limit, as in <0.01.",
+                         entry.place)  # fmt: skip
+        shown = f"{reading.value:g} {entry.unit}"
+        if reading.value < 0.0:
+            return Fault(
+                f"The {what} is {shown}; it cannot be negative.",
+                "Correct it, or leave the cell blank if it was not measured.",
+                entry.place,
+            )
+        if not grade:
+            return None
+        largest = self.analytes[entry.quantity].maximum
+        if entry.unit.to_base(reading.value) > largest * (1.0 + 1e-9):
+            limit = f"{entry.unit.from_base(largest):g} {entry.unit}"
+            why = "more than the whole" if largest == 1.0 else "more than the stated max"
+            return Fault(
+                f"The grade is {shown}, {why} ({limit}).",
+                "Correct the value or its unit.",
+                entry.place,
+            )
+        return None
+
+    def stated_sd(self, entry: Entry, value: float) -> tuple[float, str] | None:
+        """Return the sd and its source: the row, else the stream, else the quantity."""
+        if entry.error is not None and not entry.error.blank:
+            place = entry.error.place.about(stream=entry.stream.text, quantity=entry.quantity)
+            reading = read_number(entry.error, self.table, place, "stated error")
+            if isinstance(reading, Fault):
+                self.faults.append(reading)
+                return None
+            if reading.value <= 0.0 or reading.below:
+                self.faults.append(
+                    Fault(
+                        f"The stated error is {entry.error.text}; it must be above 0.",
+                        f"Enter one standard deviation, or leave the cell blank"
+                        f"{self.fallback(entry)}.",
+                        place,
+                    )
+                )
+                return None
+            if entry.error_unit is None:
+                sd = reading.value / 100.0 * value
+            else:
+                sd = entry.unit.from_base(entry.error_unit.to_base(reading.value))
+            return self.positive(sd, entry, "row")
+        rule = self.errors.rule(entry.stream.text, entry.quantity)
+        if rule is None:
+            self.faults.append(Fault("No error is stated.", self.proposal(entry), entry.place))
+            return None
+        return self.positive(rule[0].sd(value, entry.unit), entry, rule[1])
+
+    def positive(self, sd: float, entry: Entry, source: str) -> tuple[float, str] | None:
+        """Refuse the sd 0 that a relative error gives a value of 0."""
+        if sd > 0.0:
+            return sd, source
+        self.faults.append(
+            Fault(
+                "The value is 0 and its error is stated in percent of the value, which is 0 too.",
+                "State an absolute error for it.",
+                entry.place,
+            )
+        )
+        return None
+
+    def fallback(self, entry: Entry) -> str:
+        rule = self.errors.rule(entry.stream.text, entry.quantity)
+        return f" to use the rule stated for the {rule[1]}" if rule else ""
+
+    def proposal(self, entry: Entry) -> str:
+        """Return a proposal for a missing error: proposed, never used."""
+        same = [
+            f"{e.error.text} {e.error_unit or 'rel %'}"
+            for e in self.read.entries
+            if e.quantity == entry.quantity and e.error is not None and not e.error.blank
+        ]
+        if same:
+            shown = ", ".join(dict.fromkeys(same[:3]))
+            return f"Enter it beside the value; other rows of {entry.quantity} state {shown}."
+        usual = "3" if entry.quantity in self.analytes else "0.5"
+        spelt = f'"{entry.quantity}"' if " " in entry.quantity else entry.quantity
+        return (
+            f"Enter it beside the value (column ± {entry.quantity})\n"
+            f"or state a rule: [errors] {spelt} = {{ relative = {usual} }} "
+            "(a usual figure in percent; common practice, no source)."
+        )
+
+
+def _pool(found: Sequence[Measurement]) -> tuple[list[Measurement], list[str]]:
+    """Return one measurement for each stream and quantity, and notes on replicates that spread."""
+    groups: dict[tuple[str, str], list[Measurement]] = defaultdict(list)
+    for m in found:
+        groups[m.stream, m.quantity].append(m)
+    pooled, notes = [], []
+    for members in groups.values():
+        if len(members) == 1:
+            pooled.append(members[0])
+            continue
+        unit = members[0].unit
+        values = [unit.from_base(m.value_base) for m in members]
+        sds = [unit.from_base(m.sd_base) for m in members]
+        weights = [sd**-2.0 for sd in sds]
+        total = sum(weights)
+        mean = sum(w * v for w, v in zip(weights, values, strict=True)) / total
+        spread = sum(((v - mean) / sd) ** 2 for v, sd in zip(values, sds, strict=True))
+        first = members[0]
+        note = f"mean of {len(members)} replicates"
+        pooled.append(
+            Measurement(
+                first.stream, first.quantity, mean, unit, total**-0.5, first.error_source,
+                "; ".join(filter(None, (note, *dict.fromkeys(m.note for m in members)))),
+                first.place,
+            )
+        )  # fmt: skip
+        p = _chi_square_tail(spread, len(members) - 1)
+        if p < _SPREAD_P:
+            listed = ", ".join(f"{v:g}" for v in values)
+            notes.append(
+                f"The replicates of {first.quantity} of '{first.stream}' ({listed} {unit}) spread "
+                f"more than their stated errors allow (chi-square {spread:.1f} on "
+                f"{len(members) - 1}, p {p:.2g})."
+            )
+    return pooled, notes
+
+
+def _chi_square_tail(value: float, dof: int) -> float:
+    from scipy.stats import chi2
+
+    return float(chi2.sf(value, dof))
