@@ -370,7 +370,7 @@ def _solver_notes(circuit: Circuit, survey: Survey, solution: Solution) -> tuple
     held = [
         f"{survey.analytes[k].name} of {circuit.stream_names[j]!r}"
         for k, j in np.argwhere(solution.grade_at_bound)
-        if solution.flow[j] != 0.0
+        if solution.flow[j] != 0.0 and solution.classes.grade_determined[k, j]
     ]
     if held:
         notes.append(

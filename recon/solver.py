@@ -31,6 +31,7 @@ _MAX_ITERATIONS = 100
 _GAIN = 1e-13  # a step that can gain no more than this share of the objective is the last one
 _ROUNDING = 1e-9  # ... or this much, once no step gains anything: the limit of rounding
 _FLAT = 1e-14  # curvatures below this share of the largest are zero
+_UNSEEN = 1e-9  # the same, for directions known to be unobservable
 _RUNAWAY = 1e8  # flows are in units of the largest measured one
 _CLOSED = 1e-9  # largest relative residual of a balance that counts as closed
 _DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
@@ -240,7 +241,9 @@ class _QuadraticModel:
         d = np.where(d > 0.0, d, 1.0) ** -0.5
         values, vectors = np.linalg.eigh(Hu * d[:, None] * d)
         seen = np.ones(values.size, dtype=bool)
-        seen[np.argsort(np.abs(values))[:unobservable]] = False
+        flattest = np.argsort(np.abs(values))[:unobservable]
+        # where a bound holds, a direction that no measurement sees can matter all the same
+        seen[flattest] = np.abs(values[flattest]) > _UNSEEN * np.abs(values).max(initial=0.0)
         flat = _FLAT * np.abs(values).max(initial=0.0)
         seen &= (np.abs(values) > flat) if signed else (values > flat)
         R = Z @ (d[:, None] * vectors[:, seen])

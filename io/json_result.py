@@ -1,0 +1,160 @@
+"""A balance as JSON, by the schema oretally.balance/1."""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+from typing import Any
+
+from oretally.recon import Balance, BalancedValue
+
+__all__ = ["SCHEMA", "balance_document", "balance_schema", "to_json"]
+
+SCHEMA = "oretally.balance/1"
+
+
+def to_json(balance: Balance) -> str:
+    """Return the balance as JSON text; what is not determined is null."""
+    return json.dumps(balance_document(balance), indent=1, ensure_ascii=False, allow_nan=False)
+
+
+def balance_schema() -> dict[str, Any]:
+    """Return the JSON Schema of the document."""
+    text = files("oretally.io").joinpath("schemas/balance.schema.json").read_text("utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+def balance_document(balance: Balance) -> dict[str, Any]:
+    """Return the balance as plain dicts and lists."""
+    test = balance.global_test
+    return {
+        "schema": SCHEMA,
+        "title": balance.survey.title,
+        "basis": balance.survey.basis.value,
+        "feed": balance.feed,
+        "products": list(balance.products),
+        "converged": balance.converged,
+        "status": balance.status,
+        "iterations": balance.iterations,
+        "objective": balance.objective,
+        "redundancy": test.dof,
+        "stationarity": balance.stationarity,
+        "max_imbalance": balance.max_imbalance,
+        "global_test": {
+            "statistic": test.statistic,
+            "dof": test.dof,
+            "p": test.p,
+            "alpha": test.alpha,
+            "consistent": test.consistent,
+        },
+        "circuit": {
+            "streams": [
+                {"name": s.name, "from": s.source, "to": s.target} for s in balance.circuit.streams
+            ],
+            "nodes": [{"name": n.name, "kind": n.kind.value} for n in balance.circuit.nodes],
+        },
+        "values": [_value(v) for v in balance.values],
+        "closures": [
+            {
+                "node": c.node,
+                "quantity": c.quantity,
+                "unit": c.unit,
+                "in": c.inflow,
+                "out": c.outflow,
+                "imbalance": c.imbalance,
+                "sd": c.sd,
+                "z": c.z,
+            }
+            for c in balance.closures
+        ],
+        "heads": [
+            {
+                "stream": h.stream,
+                "analyte": h.analyte,
+                "unit": h.unit,
+                "calculated": h.calculated,
+                "calculated_sd": h.calculated_sd,
+                "assayed": h.assayed,
+                "assayed_sd": h.assayed_sd,
+                "z": h.z,
+                "adjusted": h.adjusted,
+                "adjusted_sd": h.adjusted_sd,
+            }
+            for h in balance.heads
+        ],
+        "recoveries": [
+            {
+                "stream": r.stream,
+                "analyte": r.analyte,
+                "recovery": r.recovery,
+                "sd": r.sd,
+                "of": r.of,
+                "unit": r.unit,
+                "product": r.product,
+            }
+            for r in balance.recoveries
+        ],
+        "separations": [
+            {
+                "stream": s.stream,
+                "of": s.of,
+                "yield": s.yield_percent,
+                "yield_sd": s.yield_sd,
+                "ratio_of_concentration": s.ratio_of_concentration,
+                "ratio_sd": s.ratio_sd,
+                "enrichment": {
+                    name: None if pair is None else {"ratio": pair[0], "sd": pair[1]}
+                    for name, pair in s.enrichment.items()
+                },
+            }
+            for s in balance.separations
+        ],
+        "formulas": [
+            {
+                "stream": f.stream,
+                "analyte": f.analyte,
+                "formula": f.formula,
+                "recovery": f.recovery,
+                "sd": f.sd,
+                "reconciled": f.reconciled,
+                "reconciled_sd": f.reconciled_sd,
+            }
+            for f in balance.formulas
+        ],
+        "suspects": [
+            {
+                "group": [{"stream": stream, "quantity": q} for stream, q in s.group],
+                "kind": "measurement",
+                "unit": s.unit,
+                "estimated_error": s.estimated_error,
+                "sd": s.sd,
+                "statistic": s.statistic,
+                "p": s.p,
+                "after_removal": {"objective": s.objective_without, "dof": s.dof_without},
+            }
+            for s in balance.suspects
+        ],
+        "notes": list(balance.notes),
+    }
+
+
+def _value(v: BalancedValue) -> dict[str, Any]:
+    return {
+        "stream": v.stream,
+        "quantity": v.quantity,
+        "carrier": v.carrier,
+        "unit": v.unit,
+        "measured": v.measured,
+        "sd": v.sd,
+        "adjusted": v.adjusted,
+        "adjusted_sd": v.adjusted_sd,
+        "adjustment": v.adjustment,
+        "standardised": v.standardised,
+        "class": v.value_class.value,
+        "redundancy": v.redundancy,
+        "detectable_error": v.detectable_error,
+        "at_bound": v.at_bound,
+        "error_source": v.error_source,
+        "note": v.note,
+    }

@@ -1,0 +1,98 @@
+"""Sentences about a balance, shared by summary, report and workbook."""
+
+from __future__ import annotations
+
+from oretally.io.digits import format_number, format_p, format_with_sd
+from oretally.recon import Balance, BalancedValue
+
+__all__ = [
+    "CAUTION",
+    "SD_LEGEND",
+    "counts",
+    "largest_move",
+    "recovery_sentences",
+    "suspect_sentences",
+    "verdict",
+]
+
+SD_LEGEND = "± is one standard deviation (sd) throughout."
+CAUTION = (
+    "These results describe the samples that were weighed and assayed. They are no resource "
+    "statement, valuation or settlement."
+)
+
+
+def counts(balance: Balance) -> tuple[tuple[str, str], ...]:
+    """Return what was balanced, as (word, sentence) pairs."""
+    circuit, survey = balance.circuit, balance.survey
+    measured = [v for v in balance.values if v.measured is not None]
+    free = [v for v in balance.values if v.measured is None]
+    redundant = sum(v.value_class.value == "redundant" for v in measured)
+    unobservable = sum(v.value_class.value == "unobservable" for v in free)
+    names = ", ".join(a.name for a in survey.analytes) or "none"
+    open_ = f"{unobservable} of them not determined" if unobservable else "all determined"
+    return (
+        ("circuit", f"{len(circuit.nodes)} nodes, {len(circuit.streams)} streams; "
+                    f"basis {survey.basis.value}; analytes: {names}"),
+        ("measured", f"{len(measured)} numbers, {redundant} of them checked by others"),
+        ("unmeasured", f"{len(free)} numbers" + (f", {open_}" if free else "")),
+    )  # fmt: skip
+
+
+def verdict(balance: Balance) -> str:
+    """Return whether the numbers agree with each other, in one sentence."""
+    test = balance.global_test
+    if not balance.converged:
+        return f"The balance did not converge: {balance.status}. Do not use it."
+    if test.consistent is None:
+        return "No number is checked by another, so nothing can be said about their agreement."
+    figures = (
+        f"chi-square {format_number(test.statistic)} on {test.dof} degrees of freedom, "
+        f"p {format_p(test.p)}"
+    )
+    if test.consistent:
+        return f"The numbers agree within their stated errors ({figures})."
+    return (
+        f"The numbers do not agree within their stated errors ({figures}): at least one of them "
+        "is wrong, or errors are stated too small."
+    )
+
+
+def recovery_sentences(balance: Balance) -> tuple[str, ...]:
+    """Return one sentence an analyte: its recovery to each product."""
+    sentences = []
+    for analyte in balance.survey.analytes:
+        parts = []
+        for r in balance.recoveries:
+            if r.analyte == analyte.name and r.product:
+                value, sd = format_with_sd(r.recovery, r.sd)
+                parts.append(f"{value} ± {sd} % to {r.stream}")
+        if parts:
+            sentences.append(f"Recovery of {analyte.name}: {', '.join(parts)}.")
+    return tuple(sentences)
+
+
+def largest_move(balance: Balance) -> BalancedValue | None:
+    """Return the measurement with the largest standardised adjustment, or None."""
+    moved = [v for v in balance.values if v.standardised is not None]
+    return max(moved, key=lambda v: abs(v.standardised or 0.0), default=None)
+
+
+def suspect_sentences(balance: Balance) -> tuple[str, ...]:
+    """Return one sentence a suspect group, the likeliest first."""
+    sentences = []
+    for s in balance.suspects:
+        stream, quantity = s.group[0]
+        row = balance.value(stream, quantity)
+        error, sd = format_with_sd(s.estimated_error, s.sd)
+        text = (
+            f"{quantity} of '{stream}' (measured {format_number(row.measured)} {row.unit}): "
+            f"off by {error} ± {sd} {s.unit} if it alone is wrong; "
+            f"standardised adjustment {s.statistic:.1f}, p {format_p(s.p)}; "
+            f"without it chi-square {format_number(s.objective_without)} on {s.dof_without}."
+        )
+        others = [f"{q} of '{name}'" for name, q in s.group[1:]]
+        if others:
+            text += f" The data cannot tell it from {', '.join(others)}."
+        sentences.append(text)
+    return tuple(sentences)
