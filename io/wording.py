@@ -30,13 +30,17 @@ def counts(balance: Balance) -> tuple[tuple[str, str], ...]:
     redundant = sum(v.value_class.value == "redundant" for v in measured)
     unobservable = sum(v.value_class.value == "unobservable" for v in free)
     names = ", ".join(a.name for a in survey.analytes) or "none"
+    size = f"{_many(len(circuit.nodes), 'node')}, {_many(len(circuit.streams), 'stream')}"
     open_ = f"{unobservable} of them not determined" if unobservable else "all determined"
     return (
-        ("circuit", f"{len(circuit.nodes)} nodes, {len(circuit.streams)} streams; "
-                    f"basis {survey.basis.value}; analytes: {names}"),
-        ("measured", f"{len(measured)} numbers, {redundant} of them checked by others"),
-        ("unmeasured", f"{len(free)} numbers" + (f", {open_}" if free else "")),
+        ("circuit", f"{size}; basis {survey.basis.value}; analytes: {names}"),
+        ("measured", f"{_many(len(measured), 'number')}, {redundant} of them checked by others"),
+        ("unmeasured", _many(len(free), "number") + (f", {open_}" if free else "")),
     )  # fmt: skip
+
+
+def _many(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
 def verdict(balance: Balance) -> str:

@@ -1,0 +1,1 @@
+"""Example cases, shipped as data: invented scenarios to start from."""

@@ -1,0 +1,86 @@
+"""What `oretally check` says: the circuit as read, closures, classes, what to measure."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from oretally.io.case import Case
+from oretally.io.digits import DASH, format_number, format_with_sd
+from oretally.io.summary import text_table
+from oretally.io.wording import SD_LEGEND
+from oretally.recon import Examination, ValueClass
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = ["print_check"]
+
+_WORDS = {
+    ValueClass.REDUNDANT: "measured, checked by others",
+    ValueClass.NONREDUNDANT: "measured, checked by nothing",
+    ValueClass.OBSERVABLE: "not measured, given by the balance",
+    ValueClass.UNOBSERVABLE: "not measured and not determined",
+}
+
+
+def print_check(case: Case, found: Examination, console: Console) -> None:
+    """Print what was read and how well it can be balanced."""
+
+    def say(text: str = "", style: str = "") -> None:
+        console.print(text, style=style or None, markup=False, highlight=False)
+
+    survey = case.survey
+    names = ", ".join(f"{a.name} [{a.unit}]" for a in survey.analytes) or "none"
+    say(f"'{case.title}' as read", "bold")
+    say(f"basis {survey.basis.value}; analytes: {names}; recoveries refer to '{case.feed}'")
+    say()
+    kinds = {n.name: n.kind.value for n in case.circuit.nodes}
+    streams = [
+        [s.name, _end(s.source, kinds), "->", _end(s.target, kinds)] for s in case.circuit.streams
+    ]
+    console.print(text_table(["stream", "from", "", "to"], streams, texts=4))
+    say("What can be known", "bold")
+    counted = Counter(v.value_class for v in found.classes)
+    for value_class, words in _WORDS.items():
+        say(f"{counted[value_class]:5d}  {words}")
+    say(f"{found.degrees_of_freedom:5d}  independent checks (degrees of freedom)")
+    lone = [v for v in found.classes if v.value_class is ValueClass.NONREDUNDANT]
+    if lone:
+        listed = ", ".join(f"{v.quantity} of '{v.stream}'" for v in lone)
+        say(f"An error in these would go unnoticed: {listed}.")
+    if found.scale_missing:
+        say(f"No {survey.basis.quantity} was measured: nothing fixes the scale, and the case "
+            "cannot be balanced.")  # fmt: skip
+    for note in (*found.notes, *case.notes):
+        say(f"- {note}")
+    if found.closures:
+        say()
+        say("Closures as measured, in minus out", "bold")
+        rows = [
+            [c.node, f"{c.quantity} [{c.unit}]", format_number(c.inflow),
+             format_number(c.outflow), *format_with_sd(c.imbalance, c.sd), f"{c.z:+.1f}"]
+            for c in found.closures
+        ]  # fmt: skip
+        header = ["node", "quantity", "in", "out", "in - out", "± expected", "z"]
+        console.print(text_table(header, rows, texts=2))
+        worst = max(found.closures, key=lambda c: abs(c.z))
+        if abs(worst.z) > 3.0:
+            say(f"The {worst.quantity} closure of '{worst.node}' is {abs(worst.z):.1f} times its "
+                "expected sd: look at its numbers before balancing.")  # fmt: skip
+    if found.heads:
+        say("Calculated head against assayed head", "bold")
+        rows = [
+            [f"{h.analyte} [{h.unit}]", *format_with_sd(h.calculated, h.calculated_sd),
+             *format_with_sd(h.assayed, h.assayed_sd), DASH if h.z is None else f"{h.z:+.1f}"]
+            for h in found.heads
+        ]  # fmt: skip
+        header = ["analyte", "calculated", "±", "assayed", "±", "z"]
+        console.print(text_table(header, rows, texts=1))
+    say(f"{SD_LEGEND} Nothing was adjusted.")
+
+
+def _end(name: str | None, kinds: dict[str, str]) -> str:
+    if name is None:
+        return "outside"
+    return name if kinds[name] == "separator" else f"{name} ({kinds[name]})"

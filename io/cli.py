@@ -1,0 +1,278 @@
+"""The command line. Results go to standard output, messages and progress to standard error.
+
+Exit status: 0 done; 1 the data cannot be balanced; 2 the input is wrong; 3 a bug of ours.
+Libraries are imported when a command needs them, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+import webbrowser
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = ["main"]
+
+DONE, NOT_BALANCEABLE, WRONG_INPUT, OUR_BUG = 0, 1, 2, 3
+_SLOW = 1.0  # seconds after which progress is shown
+_KEEP_TRACEBACK = "ORETALLY_TRACEBACK"
+
+
+class _Group(click.Group):
+    """A command group that names the nearest command when one is misspelt."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            from oretally.flowsheet.faults import nearest_name
+
+            near = nearest_name(args[0], self.list_commands(ctx)) if args else None
+            if near and "Did you mean" not in error.message:
+                error.message += f" Did you mean '{near}'?"
+            raise
+
+
+@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(version("oretally"), message="oretally %(version)s")
+def oretally() -> None:
+    """Consistent mass and metal balances for ore tests and small mills.
+
+    A CASE is a folder with circuit.toml and measurements.csv, or a workbook (.xlsx, .ods).
+    """
+
+
+@oretally.command()
+@click.argument("case", type=click.Path(path_type=Path))
+@click.option("--json", "json_file", metavar="FILE", help="Write the result as JSON; - prints it.")
+@click.option("--html", type=click.Path(path_type=Path), metavar="FILE",
+              help="Write the report: one file, no network needed.")  # fmt: skip
+@click.option("--xlsx", type=click.Path(path_type=Path), metavar="FILE",
+              help="Write the results and the inputs as a workbook.")  # fmt: skip
+@click.option("--open", "show", is_flag=True, help="Show the HTML report in the browser.")
+def balance(
+    case: Path, json_file: str | None, html: Path | None, xlsx: Path | None, show: bool
+) -> int:
+    """Adjust all measurements of CASE so that everything balances, and report."""
+    with _progress("reading") as say:
+        from oretally.io.case import read_case
+
+        if show and html is None:
+            raise click.UsageError("--open needs --html FILE: the report that it shows.")
+        _refuse_overwriting(case, json_file, html, xlsx)
+        read = read_case(case)
+        say("balancing")
+        from dataclasses import replace
+
+        from oretally.recon import reconcile
+
+        found = reconcile(read.circuit, read.survey, feed=read.feed, products=read.products)
+        found = replace(found, notes=(*found.notes, *read.notes))
+        say("writing")
+        if json_file is not None:
+            from oretally.io.json_result import to_json
+
+            text = to_json(found)
+            if json_file == "-":
+                click.echo(text)
+            else:
+                _write(Path(json_file), text)
+        if html is not None:
+            from oretally.io.html_report import html_report
+
+            _write(html, html_report(found))
+        if xlsx is not None:
+            from oretally.io.xlsx_result import xlsx_bytes
+
+            _write(xlsx, xlsx_bytes(found))
+    if json_file != "-":
+        from oretally.io.summary import print_summary
+
+        print_summary(found, _console())
+    for path in (Path(json_file) if json_file not in (None, "-") else None, html, xlsx):
+        if path is not None:
+            click.echo(f"written: {path}", err=True)
+    if show and html is not None:
+        webbrowser.open(html.resolve().as_uri())
+    if not found.converged:
+        click.echo(f"The balance did not converge: {found.status}.", err=True)
+        return NOT_BALANCEABLE
+    return DONE
+
+
+@oretally.command()
+@click.argument("case", type=click.Path(path_type=Path))
+@click.option("--svg", type=click.Path(path_type=Path), metavar="FILE",
+              help="Write the drawing of the circuit.")  # fmt: skip
+def check(case: Path, svg: Path | None) -> int:
+    """Read CASE and judge it: closures, what is checked, what cannot be known. No adjustment."""
+    with _progress("reading") as say:
+        from oretally.io.case import read_case
+        from oretally.io.check_summary import print_check
+
+        _refuse_overwriting(case, svg)
+        read = read_case(case)
+        say("judging")
+        from oretally.recon import examine
+
+        found = examine(read.circuit, read.survey, feed=read.feed, products=read.products)
+        if svg is not None:
+            from oretally.io.circuit_svg import circuit_svg, measured_labels
+
+            _write(svg, circuit_svg(read.circuit, measured_labels(read.survey)))
+    print_check(read, found, _console())
+    if svg is not None:
+        click.echo(f"written: {svg}", err=True)
+    if found.scale_missing:
+        click.echo("This case cannot be balanced: nothing fixes the scale.", err=True)
+        return NOT_BALANCEABLE
+    return DONE
+
+
+@oretally.command()
+@click.argument("target", metavar="FOLDER", type=click.Path(path_type=Path))
+@click.option(
+    "--from", "example", metavar="EXAMPLE", help="Start from an example; 'list' names them."
+)
+def new(target: Path, example: str | None) -> int:
+    """Make a case to fill in: a folder, or a workbook if FOLDER ends in .xlsx."""
+    from oretally.io.new_case import example_names, make_case
+
+    if example == "list":
+        for name, title in example_names():
+            click.echo(f"{name:16}{title}")
+        return DONE
+    for written in make_case(target, example):
+        click.echo(f"written: {written}", err=True)
+    click.echo(f"Fill it in, then: oretally check {target}", err=True)
+    return DONE
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and exit with its status."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:  # a terminal that cannot show ± shows ? instead of failing
+            reconfigure(errors="replace")
+    sys.exit(_guarded(lambda: oretally.main(arguments, standalone_mode=False)))
+
+
+def _guarded(run: Callable[[], Any]) -> int:
+    """Run a command; turn every way in which it can fail into a message and a status."""
+    try:
+        return int(run() or DONE)
+    except click.exceptions.Exit as stop:
+        return stop.exit_code
+    except click.Abort:
+        click.echo("Stopped.", err=True)
+        return WRONG_INPUT
+    except click.ClickException as error:
+        error.show()
+        return WRONG_INPUT
+    except BrokenPipeError:
+        # the reader of the pipe has gone; nothing more can be said to it
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except KeyboardInterrupt:
+        click.echo("Stopped.", err=True)
+        return WRONG_INPUT
+    except Exception as error:
+        return _explain(error)
+
+
+def _explain(error: Exception) -> int:
+    """Print what an exception means; return the exit status."""
+    from oretally.flowsheet.faults import InputError, NotBalanceable
+
+    if isinstance(error, InputError):
+        many = len(error.faults)
+        head = "1 problem in the input:" if many == 1 else f"{many} problems in the input:"
+        click.echo(head, err=True)
+        for fault in error.faults:
+            click.echo(f"\n{fault}", err=True)
+        return WRONG_INPUT
+    if isinstance(error, NotBalanceable):
+        click.echo(f"This cannot be balanced.\n\n{error}", err=True)
+        return NOT_BALANCEABLE
+    if os.environ.get(_KEEP_TRACEBACK):
+        raise error
+    click.echo(
+        f"This is a mistake in oretally, not in your input ({type(error).__name__}: {error}).\n"
+        "Your files are unharmed. Please report it with the case, or with its circuit alone;\n"
+        f"{_KEEP_TRACEBACK}=1 shows where it happened.",
+        err=True,
+    )
+    return OUR_BUG
+
+
+def _refuse_overwriting(case: Path, *outputs: str | Path | None) -> None:
+    """Refuse to write a result over the input."""
+    inputs = {case.resolve()}
+    if case.is_dir():
+        inputs |= {p.resolve() for p in case.iterdir()}
+    for output in outputs:
+        if output in (None, "-"):
+            continue
+        if Path(str(output)).resolve() in inputs:
+            raise click.UsageError(f"'{output}' is part of the case; give the result another name.")
+
+
+def _write(path: Path, content: str | bytes) -> None:
+    """Write a result, whole or not at all."""
+    data = content.encode("utf-8") if isinstance(content, str) else content
+    part = path.with_name(path.name + ".part")
+    try:
+        part.write_bytes(data)
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        reason = error.strerror or type(error).__name__
+        raise click.ClickException(
+            f"'{path}' cannot be written: {reason}. Give a folder that exists and may be "
+            "written to."
+        ) from error
+
+
+def _console() -> Console:
+    """Return a console for standard output: styled on a terminal, plain and wide in a pipe."""
+    from rich.console import Console
+
+    from oretally.io.summary import WIDTH
+
+    if sys.stdout.isatty():
+        return Console(highlight=False)
+    return Console(highlight=False, width=WIDTH, color_system=None, force_terminal=False)
+
+
+@contextmanager
+def _progress(first: str) -> Iterator[Callable[[str], None]]:
+    """Show on a terminal what is being done, once it has lasted longer than a second."""
+    doing = [first]
+    done = threading.Event()
+
+    def watch() -> None:
+        shown = ""
+        while not done.wait(_SLOW):
+            if doing[0] != shown:
+                shown = doing[0]
+                click.echo(f"{shown} ...", err=True)
+
+    watcher = threading.Thread(target=watch, daemon=True)
+    if sys.stderr.isatty():
+        watcher.start()
+    try:
+        yield lambda what: doing.__setitem__(0, what)
+    finally:
+        done.set()

@@ -1,0 +1,171 @@
+"""Results as a workbook; the inputs are repeated in sheets that `read_case` reads again."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from oretally.io.sheet_cells import number_format, put, widen
+from oretally.io.wording import CAUTION, SD_LEGEND, counts, recovery_sentences, verdict
+from oretally.recon import Balance
+
+if TYPE_CHECKING:
+    from openpyxl import Workbook
+
+__all__ = ["xlsx_bytes"]
+
+# a cell is a value, or (value, sd): the number is then shown with the digits its sd leaves
+_Cell = object
+_Row = Sequence[_Cell]
+
+
+def xlsx_bytes(balance: Balance) -> bytes:
+    """Return the workbook: results first, then the inputs."""
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    book.remove(book.worksheets[0])
+    for title, header, rows in (*_results(balance), *_inputs(balance)):
+        _sheet(book, title, header, rows)
+    buffer = io.BytesIO()
+    book.save(buffer)
+    return buffer.getvalue()
+
+
+def _sheet(book: Workbook, title: str, header: Sequence[str], rows: Iterable[_Row]) -> None:
+    sheet = book.create_sheet(title)
+    for j, word in enumerate(header, start=1):
+        put(sheet, 1, j, word, header=True)
+    for i, row in enumerate(rows, start=2):
+        for j, cell in enumerate(row, start=1):
+            if isinstance(cell, tuple):
+                put(sheet, i, j, cell[0], form=number_format(*cell))
+            elif isinstance(cell, float):
+                put(sheet, i, j, cell, form=number_format(cell))
+            else:
+                put(sheet, i, j, cell)
+    widen(sheet)
+
+
+def _results(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:
+    test = balance.global_test
+    facts: list[_Row] = [
+        ("title", balance.survey.title),
+        *counts(balance),
+        ("agreement", verdict(balance)),
+        *(("recovery", sentence) for sentence in recovery_sentences(balance)),
+        ("converged", balance.converged),
+        ("status", balance.status),
+        ("iterations", balance.iterations),
+        ("objective (chi-square)", balance.objective),
+        ("degrees of freedom", test.dof),
+        ("p", test.p),
+        ("largest relative imbalance", balance.max_imbalance),
+        ("", f"{SD_LEGEND} {CAUTION}"),
+    ]
+    yield "summary", ("", ""), facts
+    yield (
+        "values",
+        ("stream", "quantity", "unit", "measured", "sd", "adjusted", "adjusted sd", "adjustment",
+         "standardised", "class", "redundancy", "detectable error", "at bound", "error from",
+         "note"),
+        [
+            (v.stream, v.quantity, v.unit, (v.measured, v.sd), (v.sd, v.sd),
+             (v.adjusted, v.adjusted_sd), (v.adjusted_sd, v.adjusted_sd),
+             (v.adjustment, v.sd), (v.standardised, 0.1), v.value_class.value,
+             (v.redundancy, 0.01), (v.detectable_error, v.sd), v.at_bound or None,
+             v.error_source, v.note)
+            for v in balance.values
+        ],
+    )  # fmt: skip
+    yield (
+        "recoveries",
+        ("stream", "analyte", "of", "recovery [%]", "sd", "product"),
+        [(r.stream, r.analyte, r.of, (r.recovery, r.sd), (r.sd, r.sd), r.product)
+         for r in balance.recoveries],
+    )  # fmt: skip
+    names = [a.name for a in balance.survey.analytes]
+    yield (
+        "separations",
+        ("stream", "of", "yield [%]", "sd", "ratio of concentration", "sd",
+         *(word for name in names for word in (f"enrichment {name}", "sd"))),
+        [
+            (s.stream, s.of, (s.yield_percent, s.yield_sd), (s.yield_sd, s.yield_sd),
+             (s.ratio_of_concentration, s.ratio_sd), (s.ratio_sd, s.ratio_sd),
+             *(cell for name in names for cell in _pair(s.enrichment[name])))
+            for s in balance.separations
+        ],
+    )  # fmt: skip
+    yield (
+        "closures",
+        ("node", "quantity", "unit", "in", "out", "in - out", "sd expected", "z"),
+        [(c.node, c.quantity, c.unit, (c.inflow, c.sd), (c.outflow, c.sd), (c.imbalance, c.sd),
+          (c.sd, c.sd), (c.z, 0.1)) for c in balance.closures],
+    )  # fmt: skip
+    yield (
+        "heads",
+        ("stream", "analyte", "unit", "calculated", "sd", "assayed", "sd", "z", "adjusted", "sd"),
+        [(h.stream, h.analyte, h.unit, (h.calculated, h.calculated_sd),
+          (h.calculated_sd, h.calculated_sd), (h.assayed, h.assayed_sd),
+          (h.assayed_sd, h.assayed_sd), (h.z, 0.1), (h.adjusted, h.adjusted_sd),
+          (h.adjusted_sd, h.adjusted_sd)) for h in balance.heads],
+    )  # fmt: skip
+    yield (
+        "formulas",
+        ("stream", "analyte", "formula", "recovery [%]", "sd", "balance [%]", "sd"),
+        [(f.stream, f.analyte, f.formula, (f.recovery, f.sd), (f.sd, f.sd),
+          (f.reconciled, f.reconciled_sd), (f.reconciled_sd, f.reconciled_sd))
+         for f in balance.formulas],
+    )  # fmt: skip
+    yield (
+        "suspects",
+        ("number", "stream", "quantity", "estimated error", "sd", "unit", "standardised", "p",
+         "chi-square without", "degrees of freedom without"),
+        [
+            (i, stream, quantity, (s.estimated_error, s.sd), (s.sd, s.sd), s.unit,
+             (s.statistic, 0.1), s.p, s.objective_without, s.dof_without)
+            for i, s in enumerate(balance.suspects, start=1)
+            for stream, quantity in s.group
+        ],
+    )  # fmt: skip
+    yield "notes", ("note",), [(note,) for note in balance.notes]
+
+
+def _pair(pair: tuple[float, float] | None) -> tuple[_Cell, _Cell]:
+    return ((None, None), (None, None)) if pair is None else (pair, (pair[1], pair[1]))
+
+
+def _inputs(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:
+    """Yield the sheets of a case, the measurements in long form."""
+    circuit, survey = balance.circuit, balance.survey
+    yield (
+        "circuit",
+        ("stream", "from", "to"),
+        [(s.name, s.source or "", s.target or "") for s in circuit.streams],
+    )
+    yield "nodes", ("node", "kind"), [(n.name, n.kind.value) for n in circuit.nodes]
+    yield (
+        "analytes",
+        ("analyte", "unit", "max"),
+        [(a.name, a.unit.symbol, a.unit.from_base(a.maximum)) for a in survey.analytes],
+    )
+    yield (
+        "report",
+        ("key", "value"),
+        [
+            ("title", survey.title),
+            ("basis", survey.basis.value),
+            ("feed", balance.feed),
+            *(("product", p) for p in balance.products),
+        ],
+    )
+    yield (
+        "measurements",
+        ("stream", "quantity", "value", "unit", "error", "error unit", "note"),
+        [
+            (m.stream, m.quantity, (m.value, m.sd / 100.0), m.unit.symbol, (m.sd, m.sd / 100.0),
+             m.unit.symbol, m.note)
+            for m in survey.measurements
+        ],
+    )  # fmt: skip
