@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-
-import networkx as nx
+from typing import TYPE_CHECKING
 
 from oretally.flowsheet.faults import Fault, nearest_name
 from oretally.flowsheet.streams import Node, NodeKind, Stream, fold_name
+
+if TYPE_CHECKING:
+    import networkx as nx
 
 __all__ = ["circuit_faults"]
 
@@ -168,6 +170,8 @@ def _arms(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
 
 def _cut_off(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
     """Nodes that no feed reaches, or from which no product is reached."""
+    import networkx as nx  # late: it doubles the time to the first message
+
     graph = nx.DiGraph()
     graph.add_nodes_from(node.name for node in nodes)
     entries, products = set(), set()
@@ -200,6 +204,8 @@ def _cut_off(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
 
 
 def _reached(graph: nx.DiGraph, starts: Iterable[str | None]) -> set[str]:
+    import networkx as nx
+
     found = {s for s in starts if s is not None}
     for start in sorted(found):
         found |= nx.descendants(graph, start)

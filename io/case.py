@@ -14,7 +14,9 @@ from oretally.io.measurements import read_survey
 from oretally.io.table import Table
 from oretally.io.workbook import SUFFIXES, read_workbook
 
-__all__ = ["CIRCUIT_FILE", "MEASUREMENTS_FILE", "Case", "read_case"]
+__all__ = ["CIRCUIT_FILE", "MEASUREMENTS_FILE", "SHEETS", "Case", "read_case"]
+
+SHEETS = ("circuit", "nodes", "analytes", "errors", "report", "measurements")
 
 CIRCUIT_FILE = "circuit.toml"
 MEASUREMENTS_FILE = "measurements.csv"
@@ -123,11 +125,18 @@ def _parts(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table | Non
                 )
             ]
         )
-    sheets, wrong = read_workbook(path, path.name)
+    sheets, wrong = read_workbook(path, path.name, SHEETS)
     faults.extend(wrong)
     if not sheets:
         raise InputError(
-            faults or [Fault("The workbook is empty.", "Fill it in.", Place(file=path.name))]
+            faults
+            or [
+                Fault(
+                    "The workbook has none of the sheets of a case.",
+                    f"Name them {', '.join(SHEETS)}.",
+                    Place(file=path.name),
+                )
+            ]
         )
     if "measurements" not in sheets:
         faults.append(

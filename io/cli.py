@@ -40,7 +40,8 @@ class _Group(click.Group):
             from oretally.flowsheet.faults import nearest_name
 
             near = nearest_name(args[0], self.list_commands(ctx)) if args else None
-            if near and "Did you mean" not in error.message:
+            # recent click says it by itself
+            if near and not getattr(error, "possibilities", None):
                 error.message += f" Did you mean '{near}'?"
             raise
 
@@ -98,9 +99,12 @@ def balance(
 
             _write(xlsx, xlsx_bytes(found))
     if json_file != "-":
-        from oretally.io.summary import print_summary
+        from oretally.io.summary import print_summary, summary
 
-        print_summary(found, _console())
+        if sys.stdout.isatty():
+            print_summary(found, _console())
+        else:
+            click.echo(summary(found))
     for path in (Path(json_file) if json_file not in (None, "-") else None, html, xlsx):
         if path is not None:
             click.echo(f"written: {path}", err=True)

@@ -33,8 +33,12 @@ def format_with_sd(value: float | None, sd: float | None) -> tuple[str, str]:
     if abs(value) >= 1e9 or places > 9:
         return f"{value:.4g}", f"{sd:.2g}"
     if places >= 0:
-        return f"{value:.{places}f}", f"{sd:.{places}f}"
+        return f"{_unsigned_zero(round(value, places)):.{places}f}", f"{sd:.{places}f}"
     return f"{round(value, places):.0f}", f"{round(sd, places):.0f}"
+
+
+def _unsigned_zero(value: float) -> float:
+    return value + 0.0  # -0.0 + 0.0 is 0.0
 
 
 def format_number(value: float | None, digits: int = 4) -> str:

@@ -290,6 +290,6 @@ def _pool(found: Sequence[Measurement]) -> tuple[list[Measurement], list[str]]:
 
 
 def _chi_square_tail(value: float, dof: int) -> float:
-    from scipy.stats import chi2
+    from scipy.special import chdtrc
 
-    return float(chi2.sf(value, dof))
+    return float(chdtrc(dof, value))

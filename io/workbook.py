@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +21,8 @@ _ERRORS = {"#DIV/0!", "#N/A", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!"}
 Sheets = dict[str, Table]
 
 
-def read_workbook(path: Path, name: str) -> tuple[Sheets, list[Fault]]:
-    """Read every sheet; names are folded to lower case and trimmed.
+def read_workbook(path: Path, name: str, wanted: Sequence[str]) -> tuple[Sheets, list[Fault]]:
+    """Read the wanted sheets; their names may be spelt in any case.
 
     Returns
     -------
@@ -53,12 +53,13 @@ def read_workbook(path: Path, name: str) -> tuple[Sheets, list[Fault]]:
     sheets: Sheets = {}
     faults: list[Fault] = []
     for title, lines in found:
-        if not any(not cell.blank for line in lines for cell in line):
+        key = " ".join(title.split()).casefold()
+        if key not in wanted or all(cell.blank for line in lines for cell in line):
             continue
         table, wrong = make_table(Place(file=name, sheet=title), lines)
         faults.extend(wrong)
         if table is not None:
-            sheets[" ".join(title.split()).casefold()] = table
+            sheets[key] = table
     return sheets, faults
 
 

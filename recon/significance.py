@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2, norm
+from scipy.special import chdtrc, ndtr, ndtri
 
 from oretally.recon.balance import BalancedValue, GlobalTest, Suspect
 from oretally.recon.covariance import Covariance
@@ -37,7 +37,7 @@ def global_test(objective: float, dof: int, alpha: float) -> GlobalTest:
     """Return the chi-square test of the objective; no verdict without degrees of freedom."""
     if dof <= 0:
         return GlobalTest(objective, 0, None, alpha, None)
-    p = float(chi2.sf(objective, dof))
+    p = float(chdtrc(dof, objective))
     return GlobalTest(objective, dof, p, alpha, p >= alpha)
 
 
@@ -55,7 +55,7 @@ def detectable_error(sd: float, redundancy: float, alpha: float = 0.05) -> float
     """
     if redundancy <= _SEEN:
         return None
-    return float(sd * (norm.isf(alpha / 2.0) + norm.ppf(POWER)) / redundancy**0.5)
+    return float(sd * (ndtri(POWER) - ndtri(alpha / 2.0)) / redundancy**0.5)
 
 
 def sidak_p(statistic: float, n_tests: int) -> float:
@@ -66,7 +66,7 @@ def sidak_p(statistic: float, n_tests: int) -> float:
     >>> round(sidak_p(1.959964, 1), 3)
     0.05
     """
-    single = 2.0 * float(norm.sf(abs(statistic)))
+    single = 2.0 * float(ndtr(-abs(statistic)))
     return float(-np.expm1(n_tests * np.log1p(-min(single, 1.0 - 1e-16))))
 
 
