@@ -136,7 +136,7 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
         grade=grade,
         grade_sd=grade_sd,
         grade_lower=np.zeros((n_analytes, n)),
-        grade_upper=np.repeat([[a.maximum] for a in survey.analytes], n, axis=1).reshape(-1, n),
+        grade_upper=np.outer([a.maximum for a in survey.analytes], np.ones(n)),
     )
 
 

@@ -100,7 +100,7 @@ class Covariance:
         """Standard deviations of the grades, shape (n_analytes, n_carriers)."""
         rows = [np.sqrt(np.maximum(np.diag(self.grade_grade(k)), 0.0))
                 for k in range(self.problem.n_analytes)]  # fmt: skip
-        return np.array(rows).reshape(self.problem.n_analytes, -1)
+        return np.array(rows).reshape(self.problem.n_analytes, self.problem.n_carriers)
 
     def _known(self, k: int) -> NDArray[np.bool_]:
         carried = np.isfinite(self.solution.grade[k])

@@ -327,11 +327,11 @@ def _solution(
     flow = point.flow * reduced.flow_scale
     grade = np.array(
         [g.x[g.problem.group] * g.problem.scale for g in point.grades]
-    ).reshape(problem.n_analytes, -1)  # fmt: skip
+    ).reshape(problem.n_analytes, problem.n_carriers)  # fmt: skip
     stopped = point.flow == 0.0
     at_bound = np.array(
         [(g.at_lower | g.at_upper)[g.problem.group] for g in point.grades], dtype=bool
-    ).reshape(problem.n_analytes, -1)
+    ).reshape(problem.n_analytes, problem.n_carriers)
     remainder = sum(a.remainder for a in reduced.analytes)
     imbalance = _max_imbalance(problem, flow, grade)
     grade[:, stopped] = np.nan
