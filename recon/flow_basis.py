@@ -40,7 +40,7 @@ def flow_basis(A: Floats, b: Floats, expected: Floats) -> FlowBasis:
     A : ndarray, shape (n_rows, n)
     b : ndarray, shape (n_rows,)
     expected : ndarray, shape (n,)
-        Size of each flow as far as known, NaN where not.
+        Size of each flow, as far as known; less where its sd is very small.
 
     Raises
     ------
@@ -54,10 +54,7 @@ def flow_basis(A: Floats, b: Floats, expected: Floats) -> FlowBasis:
     makes small flows differences of large ones and loses their digits.
     """
     n = A.shape[1]
-    size = np.where(np.isfinite(expected), expected, np.nan)
-    typical = float(np.nanmedian(size)) if np.isfinite(size).any() else 1.0
-    size = np.where(np.isfinite(size), size, typical)
-    size = np.maximum(size, 1e-12 * max(float(size.max(initial=0.0)), 1.0))
+    size = np.maximum(expected, 1e-12 * max(float(expected.max(initial=0.0)), 1.0))
     if not len(A):
         return FlowBasis(np.zeros(n), np.eye(n), np.arange(n, dtype=np.intp))
     # order of preference for dependent flows: pivoted QR picks the largest independent columns

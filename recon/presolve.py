@@ -129,7 +129,11 @@ def presolve(problem: BalanceProblem) -> ReducedProblem:
     flow = np.where(measured, problem.flow, 0.0) / flow_scale
     with np.errstate(invalid="ignore"):
         weight = np.where(measured, (problem.flow_sd / flow_scale) ** -2.0, 0.0)
-    expected = np.where(measured, np.abs(flow), np.nan)
+    with np.errstate(invalid="ignore"):
+        # a flow known far better than its size must be free, or its weight drowns its neighbours
+        expected = np.minimum(np.abs(flow), 50.0 * problem.flow_sd / flow_scale)
+    typical = float(np.median(sizes)) / flow_scale if measured.any() else 1.0
+    expected = np.where(measured, expected, typical)
     return ReducedProblem(
         basis=flow_basis(A, b, expected),
         flow=flow,
