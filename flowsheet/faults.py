@@ -109,6 +109,6 @@ def nearest_name(name: str, known: Sequence[str]) -> str | None:
     """
     folded = {" ".join(k.split()).casefold(): k for k in known}
     found = difflib.get_close_matches(
-        " ".join(name.split()).casefold(), list(folded), n=1, cutoff=0.7
+        " ".join(name.split()).casefold(), list(folded), n=1, cutoff=0.6
     )
     return folded[found[0]] if found else None

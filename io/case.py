@@ -84,6 +84,7 @@ def read_case(source: str | Path) -> Case:
             errors=definition.errors,
             title=definition.title or path.stem,
             faults=faults,
+            rules_in_doubt=definition.rules_in_doubt,
         )
     if faults or definition.circuit is None or reading is None or definition.feed is None:
         raise InputError(faults)

@@ -34,7 +34,7 @@ from oretally.flowsheet.streams import fold_name
 
 __all__ = ["AnalyteRow", "Definition", "DefinitionRows", "ErrorRow", "define"]
 
-_AMOUNT = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(\S.*?)\s*")
+_AMOUNT = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*([^\d\s.].*?)\s*")
 _RESERVED = {"stream", "note", "notes", "quantity", "value", "unit", "error", "error unit"}
 
 
@@ -103,6 +103,8 @@ class Definition:
     errors: ErrorModel
     feed: str | None
     products: tuple[str, ...]
+    rules_in_doubt: frozenset[str]
+    """Folded quantities whose error rules could not be read; '*' if none could."""
 
 
 def define(rows: DefinitionRows) -> tuple[Definition, list[Fault]]:
@@ -112,7 +114,7 @@ def define(rows: DefinitionRows) -> tuple[Definition, list[Fault]]:
     circuit = _circuit(rows, faults)
     names = tuple(s.name for s in rows.streams)
     analytes = _analytes(rows, basis, faults)
-    model = _error_model(rows, names, basis, analytes, faults)
+    model, doubted = _error_model(rows, names, basis, analytes, faults)
     feed, products = _report(rows, circuit, names, faults)
     definition = Definition(
         title=rows.title,
@@ -123,6 +125,7 @@ def define(rows: DefinitionRows) -> tuple[Definition, list[Fault]]:
         errors=model,
         feed=feed,
         products=products,
+        rules_in_doubt=doubted if rows.streams_read else frozenset("*"),
     )
     return definition, faults
 
@@ -236,7 +239,9 @@ def _error_model(
     basis: Basis,
     analytes: Sequence[Analyte],
     faults: list[Fault],
-) -> ErrorModel:
+) -> tuple[ErrorModel, frozenset[str]]:
+    """Return the rules, and the quantities whose rules are faulty."""
+    doubted: set[str] = set()
     general: dict[str, ErrorRule] = {}
     own: dict[tuple[str, str], ErrorRule] = {}
     quantities = [basis.quantity, *(a.name for a in analytes)]
@@ -260,6 +265,7 @@ def _error_model(
         rule = _rule(row, Dimension.GRADE if not flow else basis.dimension, place, faults)
         key = fold_name(row.quantity)
         if rule is None:
+            doubted.add(key)
             continue
         if (fold_name(row.stream), key) in own or (not row.stream and key in general):
             faults.append(Fault("This error is stated twice.", "Take one out.", place))
@@ -267,7 +273,7 @@ def _error_model(
             own[fold_name(row.stream), key] = rule
         else:
             general[key] = rule
-    return ErrorModel(general, own)
+    return ErrorModel(general, own), frozenset(doubted)
 
 
 def _rule(

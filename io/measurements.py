@@ -44,6 +44,7 @@ def read_survey(
     errors: ErrorModel,
     title: str,
     faults: list[Fault],
+    rules_in_doubt: frozenset[str] = frozenset(),
 ) -> SurveyReading:
     """Read a measurements table; everything wrong with it is added to ``faults``.
 
@@ -59,6 +60,9 @@ def read_survey(
         Used where a row states no error.
     title : str
     faults : list of Fault
+    rules_in_doubt : frozenset of str
+        Folded quantities whose error rules were refused already ('*' for all): that a measurement
+        then has no error is not reported again.
 
     Notes
     -----
@@ -70,6 +74,7 @@ def read_survey(
     if not analytes:
         analytes = [Analyte(n, u) for n, u in read.quantities if u.dimension is Dimension.GRADE]
     checker = _Checker(table, basis, streams, analytes, errors, faults, read)
+    checker.rules_in_doubt = rules_in_doubt
     found = [m for entry in read.entries if (m := checker.measurement(entry)) is not None]
     flow_unit = next((u for n, u in read.quantities if n == basis.quantity), None)
     if flow_unit is None and not faults:
@@ -111,6 +116,7 @@ class _Checker:
         self.streams = {fold_name(s): s for s in streams}
         self.analytes = {a.name: a for a in analytes}
         self.notes: list[str] = []
+        self.rules_in_doubt: frozenset[str] = frozenset()
 
     def measurement(self, entry: Entry) -> Measurement | None:
         """Return the measurement of one entry; None, with faults, if it cannot be used."""
@@ -212,6 +218,8 @@ class _Checker:
             return self.positive(sd, entry, "row")
         rule = self.errors.rule(entry.stream.text, entry.quantity)
         if rule is None:
+            if {"*", fold_name(entry.quantity)} & self.rules_in_doubt:
+                return None
             self.faults.append(Fault("No error is stated.", self.proposal(entry), entry.place))
             return None
         return self.positive(rule[0].sd(value, entry.unit), entry, rule[1])
