@@ -46,7 +46,7 @@ class Place:
             self.file,
             f"sheet '{self.sheet}'" if self.sheet else "",
             f"line {self.line}" if self.line is not None else "",
-            f"cell {self.cell}" if self.cell else "",
+            self.cell if " " in self.cell or not self.cell else f"cell {self.cell}",
             f"stream '{self.stream}'" if self.stream else "",
             self.quantity,
         ]

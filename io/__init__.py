@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from oretally.io.case import Case, read_case
     from oretally.io.frames import survey_from_frame
-    from oretally.io.html_report import html_report
     from oretally.io.json_result import to_json
-    from oretally.io.summary import summary
+    from oretally.io.report import html_report
+    from oretally.io.text_summary import summary
     from oretally.io.xlsx_result import xlsx_bytes
 
 __all__ = [
@@ -26,9 +26,9 @@ __all__ = [
 
 _HOME = {
     "Case": "case",
-    "html_report": "html_report",
+    "html_report": "report",
     "read_case": "case",
-    "summary": "summary",
+    "summary": "text_summary",
     "survey_from_frame": "frames",
     "to_json": "json_result",
     "xlsx_bytes": "xlsx_result",
@@ -39,6 +39,5 @@ def __getattr__(name: str) -> Any:
     if name not in _HOME:
         raise AttributeError(f"module 'oretally.io' has no attribute {name!r}")
     found = getattr(import_module(f"oretally.io.{_HOME[name]}"), name)
-    if name not in ("summary", "html_report"):  # modules of the same name must stay reachable
-        globals()[name] = found
+    globals()[name] = found
     return found

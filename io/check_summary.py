@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from oretally.io.case import Case
 from oretally.io.digits import DASH, format_number, format_with_sd
-from oretally.io.summary import text_table
+from oretally.io.text_summary import text_table
 from oretally.io.wording import SD_LEGEND
 from oretally.recon import Examination, ValueClass
 

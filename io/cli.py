@@ -91,7 +91,7 @@ def balance(
             else:
                 _write(Path(json_file), text)
         if html is not None:
-            from oretally.io.html_report import html_report
+            from oretally.io.report import html_report
 
             _write(html, html_report(found))
         if xlsx is not None:
@@ -99,7 +99,7 @@ def balance(
 
             _write(xlsx, xlsx_bytes(found))
     if json_file != "-":
-        from oretally.io.summary import print_summary, summary
+        from oretally.io.text_summary import print_summary, summary
 
         if sys.stdout.isatty():
             print_summary(found, _console())
@@ -253,7 +253,7 @@ def _console() -> Console:
     """Return a console for standard output: styled on a terminal, plain and wide in a pipe."""
     from rich.console import Console
 
-    from oretally.io.summary import WIDTH
+    from oretally.io.text_summary import WIDTH
 
     if sys.stdout.isatty():
         return Console(highlight=False)

@@ -257,7 +257,7 @@ def _error_model(
                       f"case (basis \"{basis}\").", mend, place)
             )  # fmt: skip
             continue
-        if row.stream and fold_name(row.stream) not in known_streams:
+        if row.stream and known_streams and fold_name(row.stream) not in known_streams:
             near = nearest_name(row.stream, streams)
             mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(streams)}."
             faults.append(Fault("There is no such stream.", mend, place))

@@ -58,7 +58,7 @@ def verdict(balance: Balance) -> str:
         return f"The numbers agree within their stated errors ({figures})."
     return (
         f"The numbers do not agree within their stated errors ({figures}): at least one of them "
-        "is wrong, or errors are stated too small."
+        "is wrong, or errors are stated too small. Until that is settled, do not rely on the answers."
     )
 
 
@@ -89,9 +89,10 @@ def suspect_sentences(balance: Balance) -> tuple[str, ...]:
         stream, quantity = s.group[0]
         row = balance.value(stream, quantity)
         error, sd = format_with_sd(s.estimated_error, s.sd)
+        others_say, _ = format_with_sd((row.measured or 0.0) - s.estimated_error, s.sd)
         text = (
-            f"{quantity} of '{stream}' (measured {format_number(row.measured)} {row.unit}): "
-            f"off by {error} ± {sd} {s.unit} if it alone is wrong; "
+            f"{quantity} of '{stream}' (measured {format_number(row.measured)} {row.unit}, the "
+            f"others say {others_say}): off by {error} ± {sd} {s.unit} if it alone is wrong; "
             f"standardised adjustment {s.statistic:.1f}, p {format_p(s.p)}; "
             f"without it chi-square {format_number(s.objective_without)} on {s.dof_without}."
         )

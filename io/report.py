@@ -10,7 +10,7 @@ from importlib.resources import files
 from oretally.io.adjustment_svg import adjustment_svg
 from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg
 from oretally.io.digits import DASH, format_number, format_with_sd
-from oretally.io.summary import aligned
+from oretally.io.text_summary import aligned
 from oretally.io.wording import (
     CAUTION,
     SD_LEGEND,
