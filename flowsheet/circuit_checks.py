@@ -172,7 +172,7 @@ def _cut_off(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
     """Nodes that no feed reaches, or from which no product is reached."""
     import networkx as nx  # late: it doubles the time to the first message
 
-    graph = nx.DiGraph()
+    graph: nx.DiGraph[str] = nx.DiGraph()
     graph.add_nodes_from(node.name for node in nodes)
     entries, products = set(), set()
     for s in streams:
@@ -203,7 +203,7 @@ def _cut_off(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
     return faults
 
 
-def _reached(graph: nx.DiGraph, starts: Iterable[str | None]) -> set[str]:
+def _reached(graph: nx.DiGraph[str], starts: Iterable[str | None]) -> set[str]:
     import networkx as nx
 
     found = {s for s in starts if s is not None}

@@ -21,7 +21,7 @@ import click
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["main"]
+__all__ = ["main", "oretally"]
 
 DONE, NOT_BALANCEABLE, WRONG_INPUT, OUR_BUG = 0, 1, 2, 3
 _SLOW = 1.0  # seconds after which progress is shown
@@ -42,7 +42,7 @@ class _Group(click.Group):
             near = nearest_name(args[0], self.list_commands(ctx)) if args else None
             # recent click says it by itself
             if near and not getattr(error, "possibilities", None):
-                error.message += f" Did you mean '{near}'?"
+                raise click.UsageError(f"{error.message} Did you mean '{near}'?", ctx) from error
             raise
 
 

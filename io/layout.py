@@ -126,7 +126,7 @@ class _Layout:
             if target is not None:
                 after[source].append(target)
         column: dict[str, int] = {}
-        queue = deque()
+        queue: deque[str] = deque()
         for s in self.circuit.streams:
             if s.source is None and s.target is not None and s.target not in column:
                 column[s.target] = 1

@@ -108,7 +108,8 @@ def make_table(
     while header and header[-1].blank:
         header.pop()
     width = len(header)
-    faults, rows = [], []
+    faults: list[Fault] = []
+    rows = []
     for line in filled[1:]:
         faults.extend(
             Fault(

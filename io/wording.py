@@ -58,7 +58,8 @@ def verdict(balance: Balance) -> str:
         return f"The numbers agree within their stated errors ({figures})."
     return (
         f"The numbers do not agree within their stated errors ({figures}): at least one of them "
-        "is wrong, or errors are stated too small. Until that is settled, do not rely on the answers."
+        "is wrong, or errors are stated too small. Until that is settled, do not rely on the "
+        "answers."
     )
 
 

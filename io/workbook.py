@@ -98,15 +98,14 @@ def _xlsx_cells(data: bytes, name: str) -> Iterable[tuple[str, list[list[Cell]]]
     formulas = openpyxl.load_workbook(io.BytesIO(data))
     found = []
     for sheet in values.worksheets:
-        written = formulas[sheet.title]
+        both = zip(sheet.iter_rows(), formulas[sheet.title].iter_rows(), strict=True)
         lines = [
             [
-                _xlsx_cell(cell.value, written.cell(cell.row, cell.column).value, name, sheet.title,
-                           cell.coordinate)
-                for cell in row
+                _xlsx_cell(cell.value, written.value, name, sheet.title, cell.coordinate)
+                for cell, written in zip(row, formula_row, strict=True)
             ]
-            for row in sheet.iter_rows()
-        ]  # fmt: skip
+            for row, formula_row in both
+        ]
         found.append((sheet.title, lines))
     return found
 

@@ -1,7 +1,8 @@
 """What follows from a survey: solver, observability, covariance, answers."""
 
 from oretally.recon.balance import Balance, BalancedValue, ValueClass
-from oretally.recon.reconcile import Examination, ValueStatus, examine, reconcile
+from oretally.recon.examine import Examination, ValueStatus, examine
+from oretally.recon.reconcile import reconcile
 
 __all__ = [
     "Balance",

@@ -61,7 +61,7 @@ def flow_basis(A: Floats, b: Floats, expected: Floats) -> FlowBasis:
     order = scipy.linalg.qr(A * size, mode="r", pivoting=True)[1]
     rank = int(np.linalg.matrix_rank(A))
     basic = np.sort(order[:rank])
-    free = np.setdiff1d(np.arange(n, dtype=np.intp), basic)
+    free = np.setdiff1d(np.arange(n), basic).astype(np.intp)
     rows = scipy.linalg.qr(A[:, basic].T, mode="r", pivoting=True)[1][:rank]
     factor = scipy.linalg.lu_factor(A[np.ix_(rows, basic)])
     dependent = -scipy.linalg.lu_solve(factor, A[np.ix_(rows, free)])

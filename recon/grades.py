@@ -42,6 +42,7 @@ class SemidefiniteFactor:
         self._d = np.where(diagonal > 0.0, diagonal, 1.0) ** -0.5
         self._S = S
         scaled = S * self._d[:, None] * self._d
+        self._L: Floats | None
         try:
             self._L = scipy.linalg.cholesky(scaled, lower=True, check_finite=False)
             if np.diag(self._L).min(initial=1.0) < 1e-7:

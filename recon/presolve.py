@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.flow_basis import FlowBasis, flow_basis
 
-__all__ = ["AnalyteProblem", "ReducedProblem", "presolve"]
+__all__ = ["AnalyteProblem", "ReducedProblem", "merge_grades", "presolve"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

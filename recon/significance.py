@@ -19,11 +19,11 @@ from scipy.special import chdtrc, ndtr, ndtri
 from oretally.recon.balance import BalancedValue, GlobalTest, Suspect
 from oretally.recon.covariance import Covariance
 
-__all__ = ["Position", "detectable_error", "global_test", "sidak_p", "suspects"]
+__all__ = ["SEEN", "Position", "detectable_error", "global_test", "sidak_p", "suspects"]
 
 POWER = 0.80  # chance of finding an error of the detectable size
 _SAME = 1.0 - 1e-6  # adjustments correlated beyond this cannot be told apart
-_SEEN = 1e-9  # redundancy below this share is rounding
+SEEN = 1e-9  # redundancy below this share is rounding
 
 
 class Position(NamedTuple):
@@ -53,7 +53,7 @@ def detectable_error(sd: float, redundancy: float, alpha: float = 0.05) -> float
     >>> round(detectable_error(1.0, 1.0, alpha=0.001), 2)
     4.13
     """
-    if redundancy <= _SEEN:
+    if redundancy <= SEEN:
         return None
     return float(sd * (ndtri(POWER) - ndtri(alpha / 2.0)) / redundancy**0.5)
 

@@ -12,14 +12,13 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-import scipy.linalg
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.grades import BestGrades, best_grades
+from oretally.recon.newton import FLAT, QuadraticModel, newton_step
 from oretally.recon.observability import Classes, classify_reduced
 from oretally.recon.presolve import ReducedProblem, presolve
-from oretally.recon.quadratic import bounded_minimum
 from oretally.recon.start import starting_flows
 
 __all__ = ["Solution", "StopReason", "solve"]
@@ -30,8 +29,6 @@ Bools = NDArray[np.bool_]
 _MAX_ITERATIONS = 100
 _GAIN = 1e-13  # a step that can gain no more than this share of the objective is the last one
 _ROUNDING = 1e-9  # ... or this much, once no step gains anything: the limit of rounding
-_FLAT = 1e-14  # curvatures below this share of the largest are zero
-_UNSEEN = 1e-9  # the same, for directions known to be unobservable
 _RUNAWAY = 1e8  # flows are in units of the largest measured one
 _CLOSED = 1e-9  # largest relative residual of a balance that counts as closed
 _DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
@@ -132,20 +129,21 @@ def _minimise(
     gain = np.inf
     for iteration in range(_MAX_ITERATIONS):
         gradient, exact, positive = _derivatives(problem, point)
-        model = _QuadraticModel.of(problem, gradient, exact, unobservable, signed=True)
+        model = QuadraticModel.of(problem, gradient, exact, unobservable, signed=True)
         if not model.convex:
-            model = _QuadraticModel.of(problem, gradient, positive, unobservable, signed=False)
-        step, gain = _step(problem, point.flow, model)
+            model = QuadraticModel.of(problem, gradient, positive, unobservable, signed=False)
+        step, gain = newton_step(problem, point.flow, model)
         if gain <= _GAIN * (1.0 + point.value):
             last = _last_step(problem, point, step)
             return last, gain, iteration, StopReason.OPTIMUM
         better = _line_search(problem, point, step, gradient)
         if better is None:
-            model = _QuadraticModel.of(problem, gradient, positive, unobservable, signed=False)
+            model = QuadraticModel.of(problem, gradient, positive, unobservable, signed=False)
             better = _damped_search(problem, point, model, gradient)
         if better is None:
-            step, stopped = _with_stops(problem, point, gradient, positive)
-            better = None if step is None else _line_search(problem, point, step, gradient)
+            resting, stopped = _with_stops(problem, point, gradient, positive)
+            if resting is not None:
+                better = _line_search(problem, point, resting, gradient)
             gain = min(gain, stopped)
             if better is None or stopped <= _GAIN * (1.0 + point.value):
                 if gain > _ROUNDING * (1.0 + point.value):
@@ -175,16 +173,16 @@ def _with_stops(
     held = point.flow <= problem.flow_lower
     if not held.any():
         return None, np.inf
-    model = _QuadraticModel.of(problem, gradient, positive, 0, signed=False, held=held)
-    return _step(problem, point.flow, model)
+    model = QuadraticModel.of(problem, gradient, positive, 0, signed=False, held=held)
+    return newton_step(problem, point.flow, model)
 
 
 def _damped_search(
-    problem: ReducedProblem, point: _Point, model: _QuadraticModel, gradient: Floats
+    problem: ReducedProblem, point: _Point, model: QuadraticModel, gradient: Floats
 ) -> _Point | None:
     """Return a better point by ever shorter steps that turn to steepest descent, or None."""
     for damping in 10.0 ** np.arange(-6.0, 7.0, 2.0):
-        step, _ = _step(problem, point.flow, model, damping)
+        step, _ = newton_step(problem, point.flow, model, damping)
         better = _line_search(problem, point, step, gradient)
         if better is not None:
             return better
@@ -201,95 +199,6 @@ def _derivatives(problem: ReducedProblem, point: _Point) -> tuple[Floats, Floats
         exact = exact + grades.second_derivative()
         positive = positive + grades.gauss_newton()
     return gradient, exact, positive
-
-
-@dataclass(frozen=True, eq=False)
-class _QuadraticModel:
-    """The objective about a point: g'v + 1/2 v'Kv, with F = point + R v and K diagonal.
-
-    Attributes
-    ----------
-    R : ndarray, shape (n_carriers, n_seen)
-        Directions in balance; those that no measurement sees are left out, so that unobservable
-        flows stay where they are.
-    g, K : ndarray, shape (n_seen,)
-        Slope and curvature along each direction; the largest curvature is of the order of 1.
-    convex : bool
-        False if a curvature is negative.
-    """
-
-    R: Floats
-    g: Floats
-    K: Floats
-    convex: bool
-
-    @classmethod
-    def of(
-        cls,
-        problem: ReducedProblem,
-        gradient: Floats,
-        H: Floats,
-        unobservable: int,
-        *,
-        signed: bool,
-        held: Bools | None = None,
-    ) -> _QuadraticModel:
-        """Return the model with second derivative H; ``signed`` if H may be indefinite."""
-        Z = problem.basis.Z
-        if held is not None:
-            Z = Z @ scipy.linalg.null_space(Z[held], rcond=1e-12)
-        Hu = Z.T @ H @ Z
-        d = np.abs(np.diag(Hu))
-        d = np.where(d > 0.0, d, 1.0) ** -0.5
-        values, vectors = np.linalg.eigh(Hu * d[:, None] * d)
-        seen = np.ones(values.size, dtype=bool)
-        flattest = np.argsort(np.abs(values))[:unobservable]
-        # where a bound holds, a direction that no measurement sees can matter all the same
-        seen[flattest] = np.abs(values[flattest]) > _UNSEEN * np.abs(values).max(initial=0.0)
-        flat = _FLAT * np.abs(values).max(initial=0.0)
-        seen &= (np.abs(values) > flat) if signed else (values > flat)
-        R = Z @ (d[:, None] * vectors[:, seen])
-        K = values[seen]
-        return cls(R, R.T @ gradient, K, bool((K > 0.0).all()))
-
-
-def _step(
-    problem: ReducedProblem, flow: Floats, model: _QuadraticModel, damping: float = 0.0
-) -> tuple[Floats, float]:
-    """Return the step to the minimum of the model within the flow bounds, and its gain."""
-    K = model.K + damping
-    step = model.R @ (-model.g / K)
-    if (flow + step >= problem.flow_lower).all():
-        return step, 0.5 * float(np.sum(model.g**2 / K))
-    # slacks s = F - lower turn the bounds on flows into simple ones; rows scaled to length 1
-    rows = np.flatnonzero(np.isfinite(problem.flow_lower))
-    length = np.sqrt((model.R[rows] ** 2).sum(axis=1))
-    rows, length = rows[length > 0.0], length[length > 0.0]
-    room = flow[rows] - problem.flow_lower[rows]
-    m, n = rows.size, K.size
-    link = model.R[rows] / length[:, None]
-    size = max(float(np.abs(model.g).max(initial=0.0)), 1e-300)  # a short step needs its own unit
-    answer = bounded_minimum(
-        np.diag(np.r_[K, np.zeros(m)]),
-        np.r_[model.g / size, np.zeros(m)],
-        np.hstack([link, -np.eye(m)]),
-        -room / length / size,
-        lower=np.r_[np.full(n, -np.inf), np.zeros(m)],
-        upper=np.full(n + m, np.inf),
-    )
-    held = answer.at_lower[n:]
-    v = _polished(K, model.g, link[held], -(room / length)[held], size * answer.x[:n])
-    return model.R @ v, max(-float(model.g @ v + 0.5 * (K * v) @ v), 0.0)
-
-
-def _polished(K: Floats, g: Floats, held: Floats, to_bound: Floats, v: Floats) -> Floats:
-    """Return the step with the flows that end at their bound set there exactly."""
-    n, m = K.size, len(held)
-    system = np.block([[np.diag(K), held.T], [held, np.zeros((m, m))]])
-    exact = np.linalg.lstsq(system, np.r_[-g, to_bound], rcond=1e-14)[0][:n]
-    # in units in which the curvature is 1: below 1e-9 the interior point cannot be compared
-    near = np.abs(exact - v).max(initial=0.0) <= 1e-4 * np.abs(v).max(initial=0.0) + 1e-9
-    return np.asarray(exact if near else v)
 
 
 def _line_search(
@@ -311,7 +220,7 @@ def _line_search(
 def _in_bounds(problem: ReducedProblem, flow: Floats) -> Floats:
     """Return flows in balance, with rounding about a bound taken off."""
     lower, basis = problem.flow_lower, problem.basis
-    small = _FLAT * float(np.abs(flow).max(initial=0.0))
+    small = FLAT * float(np.abs(flow).max(initial=0.0))
     flow = np.where(np.abs(flow - lower) <= small, lower, flow)
     flow = basis.offset + basis.Z @ flow[basis.free]
     return np.where(np.abs(flow - lower) <= small, lower, flow)

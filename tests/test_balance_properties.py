@@ -147,8 +147,9 @@ def test_change_of_units(seed: int, mass: str, grade: str, random_circuit: Maker
         if a.adjusted is not None and b.adjusted is not None:
             base = parse_unit(a.unit).to_base(a.adjusted)
             assert parse_unit(b.unit).to_base(b.adjusted) == pytest.approx(base, rel=1e-7)
-    for a, b in zip(first.recoveries, second.recoveries, strict=True):
-        assert b.recovery == (None if a.recovery is None else pytest.approx(a.recovery, rel=1e-7))
+    for one, other in zip(first.recoveries, second.recoveries, strict=True):
+        expected = one.recovery
+        assert other.recovery == (None if expected is None else pytest.approx(expected, rel=1e-7))
 
 
 @few

@@ -41,14 +41,15 @@ class WholeProblem:
         return F, x
 
     def join(self, F: Floats, x: Floats) -> Floats:
-        return np.r_[F / self.flow_scale, (x / self.grade_scale[:, None]).ravel()]
+        return np.concatenate([F / self.flow_scale, (x / self.grade_scale[:, None]).ravel()])
 
     def residuals(self, z: Floats) -> Floats:
         F, x = self.split(z)
-        return np.r_[
+        parts = [
             ((F - self.p.flow) / self.p.flow_sd)[self.fm],
             ((x - self.p.grade) / self.p.grade_sd)[self.gm],
         ]
+        return np.concatenate(parts)
 
     def objective(self, z: Floats) -> float:
         return float(np.sum(self.residuals(z) ** 2))
@@ -57,7 +58,7 @@ class WholeProblem:
         F, x = self.split(z)
         gF = np.where(self.fm, 2 * (F - self.p.flow) / self.p.flow_sd**2, 0.0)
         gx = np.where(self.gm, 2 * (x - self.p.grade) / self.p.grade_sd**2, 0.0)
-        return np.r_[gF * self.flow_scale, (gx * self.grade_scale[:, None]).ravel()]
+        return np.concatenate([gF * self.flow_scale, (gx * self.grade_scale[:, None]).ravel()])
 
     def constraints(self, z: Floats) -> Floats:
         F, x = self.split(z)
@@ -157,7 +158,7 @@ def test_trust_region_method_of_a_library(seed: int, random_circuit: Callable[..
 
 def test_flows_that_would_be_negative(linear_problem: Callable[..., BalanceProblem]) -> None:
     """Linear problems with F >= 0 in force, against a quadratic-program solver (Clarabel)."""
-    import cvxpy
+    cvxpy: Any = pytest.importorskip("cvxpy")
 
     held = 0
     for seed in range(20):
@@ -205,10 +206,12 @@ def test_grade_that_would_be_negative(random_circuit: Callable[..., Any]) -> Non
     assert ours.grade[0, 2] == 0.0
     assert ours.grade_at_bound[0].tolist() == [False, False, True]
     whole = WholeProblem(problem)
-    found = scipy.optimize.minimize(
+    minimise: Any = scipy.optimize.minimize
+    found = minimise(
         whole.objective, whole.join(np.array([100.0, 10, 90]), np.array([[0.022, 0.21, 0.001]])),
-        jac=whole.gradient, method="SLSQP", bounds=[(0.0, None)] * 6,
-        constraints={"type": "eq", "fun": whole.constraints, "jac": whole.jacobian},
+        jac=whole.gradient, method="SLSQP",
+        bounds=scipy.optimize.Bounds(np.zeros(6), np.full(6, np.inf)),
+        constraints=[{"type": "eq", "fun": whole.constraints, "jac": whole.jacobian}],
         options={"ftol": 1e-15, "maxiter": 500},
     )  # fmt: skip
     assert ours.objective == pytest.approx(found.fun, rel=1e-7)

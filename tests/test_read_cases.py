@@ -118,7 +118,8 @@ def test_below_detection(tmp_path: Path) -> None:
     case = read_case(_write(tmp_path / "c", CIRCUIT, rows))
     m = case.survey.measured("tails", "Sn")
     assert m is not None
-    assert (m.value, m.sd) == (pytest.approx(0.03), pytest.approx(0.06 / 12**0.5))
+    assert m.value == pytest.approx(0.03)
+    assert m.sd == pytest.approx(0.06 / 12**0.5)
     assert m.note == "below detection: < 0.06 %; taken as uniform between 0 and the limit"
     assert case.notes == (
         "Sn of 'tails' is below detection (< 0.06 %); it enters as 0.03 ± 0.017 %.",

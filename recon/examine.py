@@ -1,0 +1,88 @@
+"""Judge a survey before balancing it; nothing is adjusted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from oretally.flowsheet import Circuit, Survey, balance_problem
+from oretally.recon.balance import CalculatedHead, Closure, ValueClass
+from oretally.recon.closures import calculated_heads, closures
+from oretally.recon.notes import named, open_notes
+from oretally.recon.observability import classify
+from oretally.recon.remedies import useful_measurements
+from oretally.recon.survey_checks import check_survey, reference_streams
+from oretally.recon.value_rows import class_of, quantities
+
+__all__ = ["Examination", "ValueStatus", "examine"]
+
+
+@dataclass(frozen=True, slots=True)
+class ValueStatus:
+    """Class of one quantity of one stream, before any adjustment."""
+
+    stream: str
+    quantity: str
+    value_class: ValueClass
+
+
+@dataclass(frozen=True, slots=True)
+class Examination:
+    """What can be said of a survey without adjusting anything.
+
+    Attributes
+    ----------
+    classes : tuple of ValueStatus
+    closures, heads : tuple
+        As measured.
+    degrees_of_freedom : int
+        Independent checks that the measurements must pass.
+    scale_missing : bool
+        True if no flow was measured: the survey cannot be balanced.
+    measure : tuple of (stream, quantity)
+        Measurements that together would determine all that is unobservable.
+    notes : tuple of str
+    """
+
+    classes: tuple[ValueStatus, ...]
+    closures: tuple[Closure, ...]
+    heads: tuple[CalculatedHead, ...]
+    degrees_of_freedom: int
+    scale_missing: bool
+    measure: tuple[tuple[str, str], ...]
+    notes: tuple[str, ...]
+
+
+def examine(
+    circuit: Circuit,
+    survey: Survey,
+    *,
+    feed: str | None = None,
+    products: Sequence[str] | None = None,
+) -> Examination:
+    """Judge a survey before balancing it: closures, classes, what to measure for what is unknown.
+
+    Raises
+    ------
+    InputError
+        As `reconcile`.
+    """
+    check_survey(circuit, survey)
+    feed, products = reference_streams(circuit, feed, products)
+    problem = balance_problem(circuit, survey)
+    classes = classify(problem)
+    statuses = tuple(
+        ValueStatus(
+            circuit.stream_names[place.carrier], quantity, class_of(problem, classes, place)
+        )
+        for place, quantity in quantities(circuit, survey)
+    )
+    return Examination(
+        classes=statuses,
+        closures=closures(circuit, survey),
+        heads=calculated_heads(circuit, survey, feed, products),
+        degrees_of_freedom=classes.degrees_of_freedom,
+        scale_missing=classes.scale_free,
+        measure=tuple(named(circuit, survey, place) for place in useful_measurements(problem)),
+        notes=open_notes(circuit, survey, problem, classes),
+    )

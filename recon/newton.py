@@ -1,0 +1,109 @@
+"""One Newton step on the flows: a quadratic model, its minimum within the flow bounds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.linalg
+from numpy.typing import NDArray
+
+from oretally.recon.presolve import ReducedProblem
+from oretally.recon.quadratic import bounded_minimum
+
+__all__ = ["FLAT", "QuadraticModel", "newton_step"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+FLAT = 1e-14  # curvatures below this share of the largest are zero
+_UNSEEN = 1e-9  # the same, for directions known to be unobservable
+
+
+@dataclass(frozen=True, eq=False)
+class QuadraticModel:
+    """The objective about a point: g'v + 1/2 v'Kv, with F = point + R v and K diagonal.
+
+    Attributes
+    ----------
+    R : ndarray, shape (n_carriers, n_seen)
+        Directions in balance; those that no measurement sees are left out, so that unobservable
+        flows stay where they are.
+    g, K : ndarray, shape (n_seen,)
+        Slope and curvature along each direction; the largest curvature is of the order of 1.
+    convex : bool
+        False if a curvature is negative.
+    """
+
+    R: Floats
+    g: Floats
+    K: Floats
+    convex: bool
+
+    @classmethod
+    def of(
+        cls,
+        problem: ReducedProblem,
+        gradient: Floats,
+        H: Floats,
+        unobservable: int,
+        *,
+        signed: bool,
+        held: Bools | None = None,
+    ) -> QuadraticModel:
+        """Return the model with second derivative H; ``signed`` if H may be indefinite."""
+        Z = problem.basis.Z
+        if held is not None:
+            Z = Z @ scipy.linalg.null_space(Z[held], rcond=1e-12)
+        Hu = Z.T @ H @ Z
+        d = np.abs(np.diag(Hu))
+        d = np.where(d > 0.0, d, 1.0) ** -0.5
+        values, vectors = np.linalg.eigh(Hu * d[:, None] * d)
+        seen = np.ones(values.size, dtype=bool)
+        flattest = np.argsort(np.abs(values))[:unobservable]
+        # where a bound holds, a direction that no measurement sees can matter all the same
+        seen[flattest] = np.abs(values[flattest]) > _UNSEEN * np.abs(values).max(initial=0.0)
+        flat = FLAT * np.abs(values).max(initial=0.0)
+        seen &= (np.abs(values) > flat) if signed else (values > flat)
+        R = Z @ (d[:, None] * vectors[:, seen])
+        K = values[seen]
+        return cls(R, R.T @ gradient, K, bool((K > 0.0).all()))
+
+
+def newton_step(
+    problem: ReducedProblem, flow: Floats, model: QuadraticModel, damping: float = 0.0
+) -> tuple[Floats, float]:
+    """Return the step to the minimum of the model within the flow bounds, and its gain."""
+    K = model.K + damping
+    step = model.R @ (-model.g / K)
+    if (flow + step >= problem.flow_lower).all():
+        return step, 0.5 * float(np.sum(model.g**2 / K))
+    # slacks s = F - lower turn the bounds on flows into simple ones; rows scaled to length 1
+    rows = np.flatnonzero(np.isfinite(problem.flow_lower))
+    length = np.sqrt((model.R[rows] ** 2).sum(axis=1))
+    rows, length = rows[length > 0.0], length[length > 0.0]
+    room = flow[rows] - problem.flow_lower[rows]
+    m, n = rows.size, K.size
+    link = model.R[rows] / length[:, None]
+    size = max(float(np.abs(model.g).max(initial=0.0)), 1e-300)  # a short step needs its own unit
+    answer = bounded_minimum(
+        np.diag(np.r_[K, np.zeros(m)]),
+        np.r_[model.g / size, np.zeros(m)],
+        np.hstack([link, -np.eye(m)]),
+        -room / length / size,
+        lower=np.r_[np.full(n, -np.inf), np.zeros(m)],
+        upper=np.full(n + m, np.inf),
+    )
+    held = answer.at_lower[n:]
+    v = _polished(K, model.g, link[held], -(room / length)[held], size * answer.x[:n])
+    return model.R @ v, max(-float(model.g @ v + 0.5 * (K * v) @ v), 0.0)
+
+
+def _polished(K: Floats, g: Floats, held: Floats, to_bound: Floats, v: Floats) -> Floats:
+    """Return the step with the flows that end at their bound set there exactly."""
+    n, m = K.size, len(held)
+    system = np.block([[np.diag(K), held.T], [held, np.zeros((m, m))]])
+    exact = np.linalg.lstsq(system, np.r_[-g, to_bound], rcond=1e-14)[0][:n]
+    # in units in which the curvature is 1: below 1e-9 the interior point cannot be compared
+    near = np.abs(exact - v).max(initial=0.0) <= 1e-4 * np.abs(v).max(initial=0.0) + 1e-9
+    return np.asarray(exact if near else v)

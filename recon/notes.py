@@ -1,0 +1,65 @@
+"""What the reader of a balance must know: bounds met, streams stopped, values left open."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from oretally.flowsheet import BalanceProblem, Circuit, Survey
+from oretally.recon.remedies import undetermined, useful_measurements
+from oretally.recon.solver import Solution
+
+__all__ = ["named", "open_notes", "solver_notes"]
+
+
+def solver_notes(circuit: Circuit, survey: Survey, solution: Solution) -> tuple[str, ...]:
+    """Return what the reader must know of how the balance ended."""
+    notes = []
+    if not solution.converged:
+        notes.append(f"The balance did not converge: {solution.status.value}. Do not use it.")
+    stopped = [circuit.stream_names[j] for j in np.flatnonzero(solution.flow == 0.0)]
+    if stopped:
+        notes.append(
+            f"The balance puts the {survey.basis.quantity} of {_listed(stopped)} at 0: a stream "
+            "that carries nothing has no grade."
+        )
+    held = [
+        f"{survey.analytes[k].name} of {circuit.stream_names[j]!r}"
+        for k, j in np.argwhere(solution.grade_at_bound)
+        if solution.flow[j] != 0.0 and solution.classes.grade_determined[k, j]
+    ]
+    if held:
+        notes.append(
+            f"Held at a bound (0 or the maximum): {', '.join(held)}; no sd is given there."
+        )
+    return tuple(notes)
+
+
+def open_notes(
+    circuit: Circuit, survey: Survey, problem: BalanceProblem, classes: Classes
+) -> tuple[str, ...]:
+    """Return which values nothing determines, and what to measure for them."""
+    names = [named(circuit, survey, place) for place in undetermined(classes)]
+    if not names:
+        return ()
+    measure = [named(circuit, survey, place) for place in useful_measurements(problem)]
+    return (
+        f"Not determined by any balance: {_phrase(names)}.",
+        f"All would be determined by measuring {_phrase(measure)}.",
+    )
+
+
+def named(circuit: Circuit, survey: Survey, place: tuple[int | None, int]) -> tuple[str, str]:
+    """Return stream and quantity of a place in the arrays."""
+    k, j = place
+    quantity = survey.basis.quantity if k is None else survey.analytes[k].name
+    return circuit.stream_names[j], quantity
+
+
+def _phrase(named: Sequence[tuple[str, str]]) -> str:
+    return ", ".join(f"{quantity} of '{stream}'" for stream, quantity in named)
+
+
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(f"'{name}'" for name in names)

@@ -1,0 +1,72 @@
+"""Does a survey fit its circuit, and can its numbers be used: checked before any balance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from oretally.flowsheet import Circuit, Fault, InputError, Survey
+from oretally.flowsheet.faults import nearest_name
+
+__all__ = ["check_survey", "reference_streams"]
+
+
+def reference_streams(
+    circuit: Circuit, feed: str | None, products: Sequence[str] | None
+) -> tuple[str, tuple[str, ...]]:
+    """Return the reference stream and the products, checked against the circuit."""
+    chosen = (feed,) if feed is not None else circuit.feeds
+    wanted = circuit.products if products is None else tuple(products)
+    faults = [_unknown_stream(circuit, name) for name in (*chosen, *wanted)
+              if name not in circuit.stream_names]  # fmt: skip
+    if len(chosen) != 1:
+        faults.append(
+            Fault(
+                f"The circuit has {len(chosen)} feeds: {', '.join(map(repr, chosen))}; "
+                "recoveries must refer to one stream.",
+                "Name it as the feed.",
+            )
+        )
+    if faults:
+        raise InputError(faults)
+    return chosen[0], wanted
+
+
+def _unknown_stream(circuit: Circuit, name: str) -> Fault:
+    near = nearest_name(name, circuit.stream_names)
+    mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(circuit.stream_names)}."
+    return Fault(f"There is no stream '{name}' in the circuit.", mend)
+
+
+def check_survey(circuit: Circuit, survey: Survey) -> None:
+    """Refuse a survey that does not fit the circuit, or whose numbers cannot be used."""
+    known = {survey.basis.quantity, *(a.name for a in survey.analytes)}
+    faults, seen = [], set()
+    for m in survey.measurements:
+        place = m.place.about(stream=m.stream, quantity=m.quantity)
+        if m.stream not in circuit.stream_names:
+            faults.append(replace(_unknown_stream(circuit, m.stream), place=place))
+        if m.quantity not in known:
+            faults.append(
+                Fault(f"'{m.quantity}' is not a quantity of this survey.",
+                      f"Quantities: {', '.join(sorted(known))}.", place)
+            )  # fmt: skip
+        if (m.stream, m.quantity) in seen:
+            faults.append(
+                Fault("This value is given twice.", "Pool replicates into one measurement.", place)
+            )
+        seen.add((m.stream, m.quantity))
+        if not (np.isfinite(m.value) and m.value >= 0.0):
+            faults.append(
+                Fault(f"The value is {m.value:g}; a finite number of at least 0 is needed.",
+                      "Correct it, or leave the measurement out.", place)
+            )  # fmt: skip
+        if not (np.isfinite(m.sd) and m.sd > 0.0):
+            faults.append(
+                Fault(f"The stated error is {m.sd:g}; a finite number above 0 is needed.",
+                      "Give its standard deviation.", place)
+            )  # fmt: skip
+    if faults:
+        raise InputError(faults)

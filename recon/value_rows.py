@@ -1,0 +1,96 @@
+"""One row for each quantity of each stream: measured, adjusted, class."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from oretally.flowsheet import BalanceProblem, Circuit, Survey
+from oretally.recon.balance import BalancedValue, ValueClass
+from oretally.recon.covariance import Covariance
+from oretally.recon.observability import Classes
+from oretally.recon.significance import SEEN, Position, detectable_error
+
+__all__ = ["balanced_values", "class_of", "quantities"]
+
+CARRIER = "solids"
+
+
+def quantities(circuit: Circuit, survey: Survey) -> list[tuple[Position, str]]:
+    """Return every position of the arrays with the name of its quantity, stream by stream."""
+    names = [(None, survey.basis.quantity), *enumerate(a.name for a in survey.analytes)]
+    return [(Position(k, j), name) for j in range(len(circuit.streams)) for k, name in names]
+
+
+def class_of(problem: BalanceProblem, classes: Classes, place: Position) -> ValueClass:
+    """Return the class of one value, from what was measured and what the balances determine."""
+    k, j = place
+    if k is None:
+        measured, checked = np.isfinite(problem.flow[j]), classes.flow_checked[j]
+        determined = classes.flow_determined[j]
+    else:
+        measured, checked = np.isfinite(problem.grade[k, j]), classes.grade_checked[k, j]
+        determined = classes.grade_determined[k, j]
+    if measured:
+        return ValueClass.REDUNDANT if checked else ValueClass.NONREDUNDANT
+    return ValueClass.OBSERVABLE if determined else ValueClass.UNOBSERVABLE
+
+
+def balanced_values(
+    circuit: Circuit, survey: Survey, covariance: Covariance, alpha: float
+) -> tuple[tuple[BalancedValue, ...], list[Position]]:
+    """Return the rows, and where each stands in the arrays."""
+    rows, positions = [], []
+    for place, quantity in quantities(circuit, survey):
+        rows.append(_value(circuit.stream_names[place.carrier], quantity, place, survey,
+                           covariance, alpha))  # fmt: skip
+        positions.append(place)
+    return tuple(rows), positions
+
+
+def _value(
+    stream: str, quantity: str, place: Position, survey: Survey, covariance: Covariance,
+    alpha: float,
+) -> BalancedValue:  # fmt: skip
+    """Return one row: measured against adjusted, in the unit that the user wrote."""
+    solution = covariance.solution
+    k, j = place
+    m = survey.measured(stream, quantity)
+    if k is None:
+        unit, adjusted, sd = survey.flow_unit, solution.flow[j], covariance.flow_sd[j]
+        at_bound = bool(solution.flow_at_bound[j])
+    else:
+        unit, adjusted = survey.analytes[k].unit, solution.grade[k, j]
+        sd, at_bound = covariance.grade_sd[k, j], bool(solution.grade_at_bound[k, j])
+    unit = m.unit if m is not None else unit
+    value_class = class_of(covariance.problem, solution.classes, place)
+    if k is not None and solution.flow[j] == 0.0:
+        value_class, at_bound = ValueClass.ABSENT, False
+    shown = value_class not in (ValueClass.UNOBSERVABLE, ValueClass.ABSENT)
+    new = unit.from_base(float(adjusted)) if shown else None
+    new_sd = unit.from_base(float(sd)) if shown and not at_bound and np.isfinite(sd) else None
+    change = standardised = redundancy = detectable = None
+    if m is not None and new is not None:
+        change = new - m.value
+        if new_sd is not None:
+            redundancy = max(1.0 - (new_sd / m.sd) ** 2, 0.0)
+        if redundancy is not None and value_class is ValueClass.REDUNDANT and redundancy > SEEN:
+            standardised = change / (m.sd * redundancy**0.5)
+            detectable = detectable_error(m.sd, redundancy, alpha)
+    return BalancedValue(
+        stream=stream,
+        quantity=quantity,
+        carrier=CARRIER,
+        unit=unit.symbol,
+        measured=m.value if m else None,
+        sd=m.sd if m else None,
+        adjusted=new,
+        adjusted_sd=new_sd,
+        adjustment=change,
+        standardised=standardised,
+        value_class=value_class,
+        redundancy=redundancy,
+        detectable_error=detectable,
+        at_bound=at_bound,
+        error_source=m.error_source if m else "",
+        note=m.note if m else "",
+    )
