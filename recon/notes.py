@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from oretally.flowsheet import BalanceProblem, Circuit, Survey
+from oretally.recon.observability import Classes
 from oretally.recon.remedies import undetermined, useful_measurements
 from oretally.recon.solver import Solution
 

@@ -10,7 +10,7 @@ import numpy as np
 from oretally.recon.balance import Recovery, Separation
 from oretally.recon.covariance import Covariance
 
-__all__ = ["Answers"]
+__all__ = ["Answers", "ratio"]
 
 _Estimate = tuple[float | None, float | None]
 
