@@ -6,8 +6,8 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from oretally.io.case import Case
-from oretally.io.digits import DASH, format_number, format_with_sd
-from oretally.io.text_summary import text_table
+from oretally.io.result_tables import ResultTable, closure_table, head_table
+from oretally.io.text_summary import print_table
 from oretally.io.wording import SD_LEGEND
 from oretally.recon import Examination, ValueClass
 
@@ -34,12 +34,11 @@ def print_check(case: Case, found: Examination, console: Console) -> None:
     names = ", ".join(f"{a.name} [{a.unit}]" for a in survey.analytes) or "none"
     say(f"'{case.title}' as read", "bold")
     say(f"basis {survey.basis.value}; analytes: {names}; recoveries refer to '{case.feed}'")
-    say()
     kinds = {n.name: n.kind.value for n in case.circuit.nodes}
     streams = [
         [s.name, _end(s.source, kinds), "->", _end(s.target, kinds)] for s in case.circuit.streams
     ]
-    console.print(text_table(["stream", "from", "", "to"], streams, texts=4))
+    print_table(ResultTable("Circuit", ["stream", "from", "", "to"], streams, 4), console)
     say("What can be known", "bold")
     counted = Counter(v.value_class for v in found.classes)
     for value_class, words in _WORDS.items():
@@ -55,28 +54,13 @@ def print_check(case: Case, found: Examination, console: Console) -> None:
     for note in (*found.notes, *case.notes):
         say(f"- {note}")
     if found.closures:
-        say()
-        say("Closures as measured, in minus out", "bold")
-        rows = [
-            [c.node, f"{c.quantity} [{c.unit}]", format_number(c.inflow),
-             format_number(c.outflow), *format_with_sd(c.imbalance, c.sd), f"{c.z:+.1f}"]
-            for c in found.closures
-        ]  # fmt: skip
-        header = ["node", "quantity", "in", "out", "in - out", "± expected", "z"]
-        console.print(text_table(header, rows, texts=2))
+        print_table(closure_table(found.closures), console)
         worst = max(found.closures, key=lambda c: abs(c.z))
         if abs(worst.z) > 3.0:
             say(f"The {worst.quantity} closure of '{worst.node}' is {abs(worst.z):.1f} times its "
                 "expected sd: look at its numbers before balancing.")  # fmt: skip
     if found.heads:
-        say("Calculated head against assayed head", "bold")
-        rows = [
-            [f"{h.analyte} [{h.unit}]", *format_with_sd(h.calculated, h.calculated_sd),
-             *format_with_sd(h.assayed, h.assayed_sd), DASH if h.z is None else f"{h.z:+.1f}"]
-            for h in found.heads
-        ]  # fmt: skip
-        header = ["analyte", "calculated", "±", "assayed", "±", "z"]
-        console.print(text_table(header, rows, texts=1))
+        print_table(head_table(found.heads, adjusted=False), console)
     say(f"{SD_LEGEND} Nothing was adjusted.")
 
 

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from importlib.metadata import version
 from importlib.resources import files
 
 from oretally.io.adjustment_svg import adjustment_svg
 from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg
 from oretally.io.digits import DASH, format_number, format_with_sd
-from oretally.io.text_summary import aligned
+from oretally.io.result_tables import (
+    ResultTable,
+    closure_table,
+    formula_table,
+    head_table,
+    recovery_table,
+    separation_table,
+    value_table,
+)
 from oretally.io.wording import (
     CAUTION,
     SD_LEGEND,
@@ -27,30 +33,13 @@ __all__ = ["html_report"]
 _FIGURE_SPACE = "\u2007"  # as wide as a digit: pads numbers so that decimal points align
 
 
-@dataclass(frozen=True, slots=True)
-class _Table:
-    """A table: the first ``words`` columns hold words, the others numbers."""
-
-    caption: str
-    header: Sequence[str]
-    rows: Sequence[Sequence[str]]
-    words: int
-    last_words: int = 0
-
-    @property
-    def cells(self) -> list[list[tuple[str, str]]]:
-        """Rows of (text, kind), kind being 'name', 'word' or 'number'."""
-        columns = [list(column) for column in zip(*self.rows, strict=True)]
-        width = len(self.header)
-        kinds = [
-            "name" if j == 0 else "word" if j < self.words or j >= width - self.last_words
-            else "number"
-            for j in range(width)
-        ]  # fmt: skip
-        for j, column in enumerate(columns):
-            if kinds[j] == "number":
-                columns[j] = [text.replace(" ", _FIGURE_SPACE) for text in aligned(column)]
-        return [list(zip(row, kinds, strict=True)) for row in zip(*columns, strict=True)]
+def _cells(table: ResultTable) -> list[list[tuple[str, str]]]:
+    """Return rows of (text, kind), kind being 'name', 'word' or 'number'."""
+    columns = [
+        [text.replace(" ", _FIGURE_SPACE) for text in column] if kind == "number" else column
+        for column, kind in zip(table.columns, table.kinds, strict=False)
+    ]
+    return [list(zip(row, table.kinds, strict=True)) for row in zip(*columns, strict=True)]
 
 
 def html_report(balance: Balance) -> str:
@@ -82,12 +71,21 @@ def html_report(balance: Balance) -> str:
         suspects=suspect_sentences(balance),
         circuit=circuit_svg(balance.circuit, balance_labels(balance)),
         flows=flows,
-        answers=[_recoveries(balance), _separations(balance)],
-        values=_values(balance),
+        answers=[recovery_table(balance), separation_table(balance)],
+        values=value_table(balance),
         plot=adjustment_svg(balance)
         if any(v.standardised is not None for v in balance.values)
         else "",
-        checks=[t for t in (_closures(balance), _heads(balance), _formulas(balance)) if t.rows],
+        checks=[
+            table
+            for table in (
+                closure_table(balance.closures),
+                head_table(balance.heads),
+                formula_table(balance),
+            )
+            if table.rows
+        ],
+        cells=_cells,
         notes=balance.notes,
         figures=_figures(balance),
         sd_legend=SD_LEGEND,
@@ -95,84 +93,6 @@ def html_report(balance: Balance) -> str:
         dash=DASH,
         version=version("oretally"),
     )
-
-
-def _pairs(pairs: Iterable[tuple[float | None, float | None]]) -> list[str]:
-    return [text for pair in pairs for text in format_with_sd(*pair)]
-
-
-def _recoveries(balance: Balance) -> _Table:
-    names = [a.name for a in balance.survey.analytes]
-    product = {r.stream: r.product for r in balance.recoveries}
-    rows = []
-    for stream in sorted(product, key=lambda s: not product[s]):
-        found = [balance.recovery(stream, name) for name in names]
-        word = "product" if product[stream] else "inside the circuit"
-        rows.append([stream, word, *_pairs((r.recovery, r.sd) for r in found)])
-    header = ["stream", "", *(h for name in names for h in (f"{name} [%]", "±"))]
-    return _Table(f"Recovery and distribution, of '{balance.feed}'", header, rows, 2)
-
-
-def _separations(balance: Balance) -> _Table:
-    parts = balance.separations
-    rows = [
-        ["yield (mass pull) [%]", *_pairs((s.yield_percent, s.yield_sd) for s in parts)],
-        ["ratio of concentration", *_pairs((s.ratio_of_concentration, s.ratio_sd) for s in parts)],
-    ]
-    for analyte in balance.survey.analytes:
-        pairs = (s.enrichment[analyte.name] or (None, None) for s in parts)
-        rows.append([f"enrichment of {analyte.name}", *_pairs(pairs)])
-    header = ["", *(h for s in parts for h in (s.stream, "±"))]
-    return _Table(f"Products against '{balance.feed}'", header, rows, 1)
-
-
-def _values(balance: Balance) -> _Table:
-    rows = []
-    last = ""
-    for v in balance.values:
-        change = DASH if v.adjustment is None else format_with_sd(v.adjustment, v.sd)[0]
-        standardised = DASH if v.standardised is None else f"{v.standardised:+.1f}"
-        word = v.value_class.value + (", at its bound" if v.at_bound else "")
-        rows.append(
-            [v.stream if v.stream != last else "", f"{v.quantity} [{v.unit}]",
-             *format_with_sd(v.measured, v.sd), *format_with_sd(v.adjusted, v.adjusted_sd),
-             change, standardised, word, v.error_source, v.note]
-        )  # fmt: skip
-        last = v.stream
-    header = ["stream", "quantity", "measured", "±", "adjusted", "±", "adjustment",
-              "standardised", "class", "error stated by", "note"]  # fmt: skip
-    return _Table("Every quantity, stream by stream", header, rows, 2, last_words=3)
-
-
-def _closures(balance: Balance) -> _Table:
-    rows = [
-        [c.node, f"{c.quantity} [{c.unit}]", format_number(c.inflow), format_number(c.outflow),
-         *format_with_sd(c.imbalance, c.sd), f"{c.z:+.1f}"]
-        for c in balance.closures
-    ]  # fmt: skip
-    header = ["node", "quantity", "in", "out", "in − out", "± expected", "z"]
-    return _Table("Closures as measured, before any adjustment", header, rows, 2)
-
-
-def _heads(balance: Balance) -> _Table:
-    rows = [
-        [f"{h.analyte} [{h.unit}]", *format_with_sd(h.calculated, h.calculated_sd),
-         *format_with_sd(h.assayed, h.assayed_sd), DASH if h.z is None else f"{h.z:+.1f}",
-         *format_with_sd(h.adjusted, h.adjusted_sd)]
-        for h in balance.heads
-    ]  # fmt: skip
-    header = ["analyte", "calculated", "±", "assayed", "±", "z", "adjusted", "±"]
-    return _Table("Calculated head (from the products) against assayed head", header, rows, 1)
-
-
-def _formulas(balance: Balance) -> _Table:
-    rows = [
-        [f.analyte, f.stream, f.formula, *format_with_sd(f.recovery, f.sd),
-         *format_with_sd(f.reconciled, f.reconciled_sd)]
-        for f in balance.formulas
-    ]  # fmt: skip
-    header = ["analyte", "to", "formula", "recovery [%]", "±", "this balance [%]", "±"]
-    return _Table("Textbook answers beside this balance", header, rows, 3)
 
 
 def _figures(balance: Balance) -> list[tuple[str, str]]:

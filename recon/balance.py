@@ -7,7 +7,7 @@ measured; imbalance = in - out. ``sd`` is always one standard deviation.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
@@ -312,5 +312,4 @@ def _frame(rows: Sequence[Any], kind: type) -> pd.DataFrame:
     """Return dataclass rows as a frame that has its columns even when there are no rows."""
     import pandas as pd
 
-    columns = list(kind.__dataclass_fields__)  # type: ignore[attr-defined]
-    return pd.DataFrame([asdict(row) for row in rows], columns=columns)
+    return pd.DataFrame([asdict(row) for row in rows], columns=[f.name for f in fields(kind)])

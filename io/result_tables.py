@@ -1,0 +1,163 @@
+"""The tables of a balance as text cells: the same rows for terminal and report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from oretally.io.digits import DASH, format_number, format_with_sd
+from oretally.recon import Balance
+from oretally.recon.balance import CalculatedHead, Closure
+
+__all__ = [
+    "ResultTable",
+    "aligned",
+    "closure_table",
+    "formula_table",
+    "head_table",
+    "recovery_table",
+    "separation_table",
+    "value_table",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class ResultTable:
+    """A table whose outer columns hold words and whose inner ones hold numbers.
+
+    Attributes
+    ----------
+    caption : str
+    header : sequence of str
+    rows : sequence of sequence of str
+    words, last_words : int
+        Columns of words at the left and at the right.
+    """
+
+    caption: str
+    header: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    words: int
+    last_words: int = 0
+
+    @property
+    def kinds(self) -> list[str]:
+        """What each column holds: 'name', 'word' or 'number'."""
+        width = len(self.header)
+        inner = range(self.words, width - self.last_words)
+        return ["name" if j == 0 else "number" if j in inner else "word" for j in range(width)]
+
+    @property
+    def columns(self) -> list[list[str]]:
+        """The columns, numbers padded so that their decimal points stand below each other."""
+        found = [list(column) for column in zip(*self.rows, strict=True)]
+        return [
+            aligned(column) if kind == "number" else column
+            for column, kind in zip(found, self.kinds, strict=False)
+        ]
+
+
+def aligned(numbers: Sequence[str]) -> list[str]:
+    """Return numbers padded on the right so that decimal points align.
+
+    Examples
+    --------
+    >>> aligned(["1.25", "10", "–"])
+    ['1.25', '10   ', '–   ']
+    """
+    tails = [len(n) - n.index(".") if "." in n else 0 for n in numbers]
+    longest = max(tails, default=0)
+    return [n + " " * (longest - t) for n, t in zip(numbers, tails, strict=True)]
+
+
+def _pairs(pairs: Iterable[tuple[float | None, float | None]]) -> list[str]:
+    return [text for pair in pairs for text in format_with_sd(*pair)]
+
+
+def _signed(value: float | None) -> str:
+    return DASH if value is None else f"{value:+.1f}"
+
+
+def recovery_table(balance: Balance) -> ResultTable:
+    """Return the recoveries, products first."""
+    names = [a.name for a in balance.survey.analytes]
+    product = {r.stream: r.product for r in balance.recoveries}
+    rows = []
+    for stream in sorted(product, key=lambda s: not product[s]):
+        found = [balance.recovery(stream, name) for name in names]
+        word = "product" if product[stream] else "inside"
+        rows.append([stream, word, *_pairs((r.recovery, r.sd) for r in found)])
+    header = ["stream", "", *(h for name in names for h in (f"{name} [%]", "±"))]
+    return ResultTable(f"Recovery and distribution, of '{balance.feed}'", header, rows, 2)
+
+
+def separation_table(balance: Balance) -> ResultTable:
+    """Return yield, ratio of concentration and enrichment, one column a product."""
+    parts = balance.separations
+    rows = [
+        ["yield (mass pull) [%]", *_pairs((s.yield_percent, s.yield_sd) for s in parts)],
+        ["ratio of concentration", *_pairs((s.ratio_of_concentration, s.ratio_sd) for s in parts)],
+    ]
+    for analyte in balance.survey.analytes:
+        pairs = (s.enrichment[analyte.name] or (None, None) for s in parts)
+        rows.append([f"enrichment of {analyte.name}", *_pairs(pairs)])
+    header = ["", *(h for s in parts for h in (s.stream, "±"))]
+    return ResultTable(f"Products against '{balance.feed}'", header, rows, 1)
+
+
+def value_table(balance: Balance, *, brief: bool = False) -> ResultTable:
+    """Return every quantity, stream by stream; ``brief`` fits a terminal."""
+    rows = []
+    last = ""
+    for v in balance.values:
+        change = DASH if v.adjustment is None else format_with_sd(v.adjustment, v.sd)[0]
+        row = [v.stream if v.stream != last else "", f"{v.quantity} [{v.unit}]"]
+        row += _pairs([(v.measured, v.sd), (v.adjusted, v.adjusted_sd)])
+        row += [_signed(v.standardised)] if brief else [change, _signed(v.standardised)]
+        row.append(v.value_class.value + (" (at bound)" if v.at_bound else ""))
+        rows.append(row if brief else [*row, v.error_source, v.note])
+        last = v.stream
+    header = ["stream", "quantity", "measured", "±", "adjusted", "±"]
+    if brief:
+        header += ["standardised", "class"]
+        return ResultTable("Measured against adjusted", header, rows, 2, 1)
+    header += ["adjustment", "standardised", "class", "error stated by", "note"]
+    if not any(row[-1] for row in rows):
+        header, rows = header[:-1], [row[:-1] for row in rows]
+    words = len(header) - header.index("class")
+    return ResultTable("Every quantity, stream by stream", header, rows, 2, words)
+
+
+def closure_table(closures: Sequence[Closure]) -> ResultTable:
+    """Return in minus out of every node, as measured."""
+    rows = [
+        [c.node, f"{c.quantity} [{c.unit}]", format_number(c.inflow), format_number(c.outflow),
+         *format_with_sd(c.imbalance, c.sd), _signed(c.z)]
+        for c in closures
+    ]  # fmt: skip
+    header = ["node", "quantity", "in", "out", "in - out", "± expected", "z"]
+    return ResultTable("Closures as measured, in minus out", header, rows, 2)
+
+
+def head_table(heads: Sequence[CalculatedHead], *, adjusted: bool = True) -> ResultTable:
+    """Return calculated against assayed heads; without the adjusted one before a balance."""
+    rows = []
+    for h in heads:
+        row = [f"{h.analyte} [{h.unit}]"]
+        row += _pairs([(h.calculated, h.calculated_sd), (h.assayed, h.assayed_sd)])
+        row.append(_signed(h.z))
+        rows.append(row + (_pairs([(h.adjusted, h.adjusted_sd)]) if adjusted else []))
+    header = ["analyte", "calculated", "±", "assayed", "±", "z"]
+    header += ["adjusted", "±"] if adjusted else []
+    return ResultTable("Calculated head against assayed head", header, rows, 1)
+
+
+def formula_table(balance: Balance) -> ResultTable:
+    """Return the textbook answers beside those of the balance."""
+    rows = [
+        [f.analyte, f.stream, f.formula,
+         *_pairs([(f.recovery, f.sd), (f.reconciled, f.reconciled_sd)])]
+        for f in balance.formulas
+    ]  # fmt: skip
+    header = ["analyte", "to", "formula", "recovery", "±", "balance", "±"]
+    return ResultTable("Textbook recoveries beside the balance [%]", header, rows, 3)
