@@ -96,13 +96,15 @@ def classify_reduced(problem: ReducedProblem) -> Classes:
     # all rows that tie the free flows u to measurements: Y_k of each analyte, Z of measured flows
     Z_measured = Z[problem.flow_measured]
     stacked = np.vstack([*(p.Y for p in parts), Z_measured])
-    U, s, Vt = np.linalg.svd(stacked, full_matrices=True) if stacked.size else _empty(stacked)
+    # rows of zeros make the decomposition show every direction of u, seen or not
+    padding = np.zeros((max(Z.shape[1] - len(stacked), 0), Z.shape[1]))
+    U, s, Vt = np.linalg.svd(np.vstack([stacked, padding]), full_matrices=False)
     rank = int((s > _ZERO * s.max(initial=0.0)).sum())
     Q, unseen = U[:, :rank], Vt[rank:].T
     drift = Z @ unseen  # flows that can move unseen
     flow_determined = problem.flow_measured | (_norm(drift) <= _ZERO * (1.0 + _norm(Z)))
     offset = np.cumsum([0, *(len(p.Y) for p in parts)])
-    share = 1.0 - (Q[offset[-1] :] ** 2).sum(axis=1)
+    share = 1.0 - (Q[offset[-1] : len(stacked)] ** 2).sum(axis=1)
     flow_checked = np.zeros(n, dtype=bool)
     flow_checked[problem.flow_measured] = share > _ZERO
     determined, checked = [], []
@@ -124,11 +126,6 @@ def classify_reduced(problem: ReducedProblem) -> Classes:
     )
 
 
-def _empty(stacked: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return the decomposition of a matrix without rows or columns."""
-    return np.eye(stacked.shape[0]), np.zeros(0), np.eye(stacked.shape[1])
-
-
 def _norm(rows: Floats) -> Floats:
     return np.asarray(np.sqrt((rows**2).sum(axis=1)))
 
@@ -146,7 +143,6 @@ def _linearise(
     x = np.where(problem.fixed, problem.target, rng.uniform(0.5, 1.5, problem.weight.size))
     free = ~problem.fixed
     x[free] -= np.linalg.lstsq(C[:, free], C @ x - problem.source, rcond=1e-12)[0]
-    # a grade that a balance makes 0 whatever happens carries no information: keep it so
     moving = problem.measured
     unmeasured = free & ~moving & (C != 0.0).any(axis=0)
     EZ = (problem.B * x[problem.group]) @ Z
@@ -169,8 +165,8 @@ def _grade_classes(part: _Linearised, Q: Floats, unseen: Floats) -> tuple[Bools,
     whole = (part.D**2).sum(axis=0)
     outside = whole - ((Q.T @ part.D) ** 2).sum(axis=0)
     checked[part.moving] = outside > _ZERO * np.where(whole > 0.0, whole, 1.0)
-    folded = np.bincount(part.problem.group, minlength=n_groups)
-    del folded
+    # measurements of one grade check each other
+    checked |= (part.problem.members > 1) | (part.problem.fixed & (part.problem.members > 0))
     C_U = part.C[:, part.unmeasured]
     if C_U.shape[1]:
         size = np.sqrt((C_U**2).sum(axis=0))

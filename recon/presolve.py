@@ -41,8 +41,8 @@ class AnalyteProblem:
         Bounds of the grades.
     remainder : float
         Part of 1/2 the objective that folding set aside: the spread inside groups.
-    extra_measurements : int
-        Measurements beyond the first in each group: as many degrees of freedom.
+    members : ndarray of int, shape (n_groups,)
+        Measurements folded into each group; each beyond the first is a degree of freedom.
     scale : float
         Grades here times scale are grades of the balance problem.
     """
@@ -56,13 +56,18 @@ class AnalyteProblem:
     lower: Floats
     upper: Floats
     remainder: float
-    extra_measurements: int
+    members: Ints
     scale: float
 
     @property
     def measured(self) -> Bools:
         """Groups with a measurement that is not exact."""
         return (self.weight > 0.0) & ~self.fixed
+
+    @property
+    def extra_measurements(self) -> int:
+        """Measurements that another one of the same grade checks: as many degrees of freedom."""
+        return int(self.members.sum()) - int(self.measured.sum())
 
     @cached_property
     def G(self) -> Floats:
@@ -205,7 +210,7 @@ def _fold(
         lower=lower,
         upper=upper,
         remainder=0.5 * float(np.sum(w * (value - target[group]) ** 2)),
-        extra_measurements=int(soft.sum()) - int(((weight > 0.0) & ~fixed).sum()),
+        members=np.bincount(group, soft, n_groups).astype(np.intp),
         scale=scale,
     )
     return analyte, [

@@ -87,7 +87,7 @@ def bounded_minimum(
             gap_upper = np.where(has_upper, np.maximum(upper - x, _TINY), 1.0)
         residual_dual = H @ x + g + A.T @ y - z_lower + z_upper
         residual_primal = A @ x - b
-        mu = float(z_lower @ gap_lower * 1.0 + z_upper @ gap_upper) / pairs
+        mu = float(z_lower @ gap_lower + z_upper @ gap_upper) / pairs
         scale_primal = 1.0 + float(np.abs(A * x).sum(axis=1).max(initial=0.0))
         if (
             mu <= _GAP * size
@@ -96,29 +96,13 @@ def bounded_minimum(
         ):
             converged = True
             break
-        solve = _newton(H + np.diag(z_lower / gap_lower + z_upper / gap_upper), A)
-
-        def direction(
-            target_lower: Floats,
-            target_upper: Floats,
-            solve: _Newton = solve,
-            gaps: tuple[Floats, Floats] = (gap_lower, gap_upper),
-            duals: tuple[Floats, Floats] = (z_lower, z_upper),
-            residuals: tuple[Floats, Floats] = (residual_dual, residual_primal),
-        ) -> tuple[Floats, Floats, Floats, Floats]:
-            """Return the step that makes each product gap * multiplier equal to its target."""
-            push_lower = np.where(has_lower, target_lower / gaps[0], 0.0) - duals[0]
-            push_upper = np.where(has_upper, target_upper / gaps[1], 0.0) - duals[1]
-            dx, dy = solve(-residuals[0] + push_lower - push_upper, -residuals[1])
-            return (
-                dx,
-                dy,
-                np.where(has_lower, push_lower - duals[0] / gaps[0] * dx, 0.0),
-                np.where(has_upper, push_upper + duals[1] / gaps[1] * dx, 0.0),
-            )
-
+        state = _State(
+            _Newton(H + np.diag(z_lower / gap_lower + z_upper / gap_upper), A),
+            (has_lower, has_upper), (gap_lower, gap_upper), (z_lower, z_upper),
+            (residual_dual, residual_primal),
+        )  # fmt: skip
         none = np.zeros_like(x)
-        dx, dy, dz_lower, dz_upper = direction(none, none)
+        dx, dy, dz_lower, dz_upper = state.direction(none, none)
         reach = min(
             _longest(gap_lower, dx, has_lower), _longest(gap_upper, -dx, has_upper),
             _longest(z_lower, dz_lower, has_lower), _longest(z_upper, dz_upper, has_upper),
@@ -128,7 +112,7 @@ def bounded_minimum(
             + ((gap_upper - reach * dx) * (z_upper + reach * dz_upper))[has_upper].sum()
         )
         centre = mu * (ahead / pairs / mu) ** 3 if mu > 0.0 else 0.0
-        dx, dy, dz_lower, dz_upper = direction(centre - dx * dz_lower, centre + dx * dz_upper)
+        dx, dy, dz_lower, dz_upper = state.direction(centre - dx * dz_lower, centre + dx * dz_upper)
         step = min(
             _longest(gap_lower, dx, has_lower), _longest(gap_upper, -dx, has_upper),
             _longest(z_lower, dz_lower, has_lower), _longest(z_upper, dz_upper, has_upper),
@@ -195,5 +179,27 @@ class _Newton:
         return solution[: self.n], solution[self.n :]
 
 
-def _newton(H: Floats, A: Floats) -> _Newton:
-    return _Newton(H, A)
+@dataclass(frozen=True, slots=True)
+class _State:
+    """One iterate: what a step is computed from; pairs are (lower, upper)."""
+
+    newton: _Newton
+    has: tuple[NDArray[np.bool_], NDArray[np.bool_]]
+    gaps: tuple[Floats, Floats]
+    duals: tuple[Floats, Floats]
+    residuals: tuple[Floats, Floats]
+
+    def direction(
+        self, target_lower: Floats, target_upper: Floats
+    ) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return dx, dy, dz_lower, dz_upper that make each gap * multiplier equal to its target."""
+        push_lower = np.where(self.has[0], target_lower / self.gaps[0], 0.0) - self.duals[0]
+        push_upper = np.where(self.has[1], target_upper / self.gaps[1], 0.0) - self.duals[1]
+        dual, primal = self.residuals
+        dx, dy = self.newton(-dual + push_lower - push_upper, -primal)
+        return (
+            dx,
+            dy,
+            np.where(self.has[0], push_lower - self.duals[0] / self.gaps[0] * dx, 0.0),
+            np.where(self.has[1], push_upper + self.duals[1] / self.gaps[1] * dx, 0.0),
+        )

@@ -421,3 +421,22 @@ def test_objective_follows_chi_square(random_circuit: Maker) -> None:
         for _ in range(400)
     ]
     assert np.mean(values) == pytest.approx(dof, abs=4.0 * (2.0 * dof / 400.0) ** 0.5)
+
+
+def test_measurements_of_one_grade_check_each_other(make_survey: Maker) -> None:
+    """Two outlets of a splitter have one grade: measured twice, each number checks the other."""
+    circuit = Circuit.build(
+        {"feed": (None, "pipe"), "left": ("pipe", None), "right": ("pipe", None)},
+        {"pipe": "splitter"},
+    )
+    survey = make_survey({"feed": (10.0, 0.1)}, {"X": {"left": (1.0, 0.1), "right": (1.2, 0.1)}})
+    balance = reconcile(circuit, survey)
+    left = balance.value("left", "X")
+    assert left.value_class is ValueClass.REDUNDANT
+    assert left.adjusted == pytest.approx(1.1)
+    assert left.redundancy == pytest.approx(0.5)
+    assert left.standardised == pytest.approx(2.0**0.5)
+    assert balance.global_test.dof == 1
+    assert balance.objective == pytest.approx(2.0)
+    assert balance.value("feed", "X").adjusted == pytest.approx(1.1)
+    assert balance.value("left", "dry mass").value_class is ValueClass.UNOBSERVABLE
