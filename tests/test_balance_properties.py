@@ -381,14 +381,14 @@ def test_contradictory_exact_values_are_refused(linear_problem: Maker) -> None:
 
 
 def test_standard_deviations_against_simulation(random_circuit: Maker) -> None:
-    """600 surveys drawn from one true balance (fixed seed): sd within their sampling error."""
+    """300 surveys drawn from one true balance (fixed seed): sd within their sampling error."""
     made = random_circuit(7, 4, 1)
     base = made.problem(0.01)
     truth = replace(base, flow=made.flow, grade=made.grade)
     predicted = propagate(truth, solve(truth))
     rng = np.random.default_rng(5)
     flows, grades = [], []
-    for _ in range(600):
+    for _ in range(300):
         drawn = solve(
             replace(
                 truth,
@@ -399,13 +399,13 @@ def test_standard_deviations_against_simulation(random_circuit: Maker) -> None:
         assert drawn.converged
         flows.append(drawn.flow)
         grades.append(drawn.grade)
-    # the sd of 600 draws is itself known to 1/sqrt(1200) = 2.9 %; four of those
-    assert np.std(flows, axis=0) == pytest.approx(predicted.flow_sd, rel=0.12)
-    assert np.std(grades, axis=0) == pytest.approx(predicted.grade_sd, rel=0.12)
+    # the sd of 300 draws is itself known to 1/sqrt(600) = 4.1 %; four of those
+    assert np.std(flows, axis=0) == pytest.approx(predicted.flow_sd, rel=0.165)
+    assert np.std(grades, axis=0) == pytest.approx(predicted.grade_sd, rel=0.165)
 
 
 def test_objective_follows_chi_square(random_circuit: Maker) -> None:
-    """Over 400 surveys with the stated errors the objective averages its degrees of freedom."""
+    """Over 250 surveys with the stated errors the objective averages its degrees of freedom."""
     made = random_circuit(11, 4, 2)
     base = made.problem(0.01)
     rng = np.random.default_rng(6)
@@ -418,9 +418,9 @@ def test_objective_follows_chi_square(random_circuit: Maker) -> None:
                 grade=made.grade + base.grade_sd * rng.standard_normal(made.grade.shape),
             )
         ).objective
-        for _ in range(400)
+        for _ in range(250)
     ]
-    assert np.mean(values) == pytest.approx(dof, abs=4.0 * (2.0 * dof / 400.0) ** 0.5)
+    assert np.mean(values) == pytest.approx(dof, abs=4.0 * (2.0 * dof / 250.0) ** 0.5)
 
 
 def test_measurements_of_one_grade_check_each_other(make_survey: Maker) -> None:
