@@ -99,7 +99,7 @@ def classify_reduced(problem: ReducedProblem) -> Classes:
     # rows of zeros make the decomposition show every direction of u, seen or not
     padding = np.zeros((max(Z.shape[1] - len(stacked), 0), Z.shape[1]))
     U, s, Vt = np.linalg.svd(np.vstack([stacked, padding]), full_matrices=False)
-    rank = int((s > _ZERO * s.max(initial=0.0)).sum())
+    rank = int((s > _ZERO).sum())  # rows have length 1, or are +1, -1 sums
     Q, unseen = U[:, :rank], Vt[rank:].T
     drift = Z @ unseen  # flows that can move unseen
     flow_determined = problem.flow_measured | (_norm(drift) <= _ZERO * (1.0 + _norm(Z)))
@@ -164,7 +164,7 @@ def _grade_classes(part: _Linearised, Q: Floats, unseen: Floats) -> tuple[Bools,
     checked = np.zeros(n_groups, dtype=bool)
     whole = (part.D**2).sum(axis=0)
     outside = whole - ((Q.T @ part.D) ** 2).sum(axis=0)
-    checked[part.moving] = outside > _ZERO * np.where(whole > 0.0, whole, 1.0)
+    checked[part.moving] = outside > np.maximum(_ZERO * whole, _ZERO**2)
     # measurements of one grade check each other
     checked |= (part.problem.members > 1) | (part.problem.fixed & (part.problem.members > 0))
     C_U = part.C[:, part.unmeasured]

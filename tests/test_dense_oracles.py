@@ -1,0 +1,109 @@
+"""Classes and covariances against dense computations on all flows and grades at once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+import scipy.linalg
+from numpy.typing import NDArray
+
+from oretally.flowsheet import BalanceProblem
+from oretally.recon.covariance import propagate
+from oretally.recon.observability import classify
+from oretally.recon.solver import solve
+
+Floats = NDArray[np.float64]
+
+
+def _jacobian(problem: BalanceProblem, F: Floats, x: Floats) -> Floats:
+    """Return all balances and ties, linearised at (F, x), on the vector (F, x_1, ..., x_K)."""
+    K, n = x.shape
+    rows = [np.hstack([problem.flow_balance, np.zeros((len(problem.flow_balance), K * n))])]
+    for k, B in enumerate(problem.analyte_balance):
+        block = np.zeros((len(B), n * (1 + K)))
+        block[:, :n] = B * x[k]
+        block[:, n * (1 + k) : n * (2 + k)] = B * F
+        rows.append(block)
+        for label in np.unique(problem.tie):
+            members = np.flatnonzero(problem.tie == label)
+            for other in members[1:]:
+                tie = np.zeros((1, n * (1 + K)))
+                tie[0, n * (1 + k) + members[0]], tie[0, n * (1 + k) + other] = 1.0, -1.0
+                rows.append(tie)
+    return np.vstack(rows)
+
+
+def _moves(J: Floats, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which of the kept variables can move while the others stand still."""
+    N = scipy.linalg.null_space(J[:, keep], rcond=1e-10)
+    moving = np.zeros(keep.size, dtype=bool)
+    moving[keep] = np.abs(N).max(axis=1, initial=0.0) > 1e-7
+    return moving
+
+
+@pytest.mark.parametrize("block", range(10))
+def test_classes(block: int, random_circuit: Callable[..., Any]) -> None:
+    """300 random incomplete problems: what null spaces say, value by value."""
+    for seed in range(30 * block, 30 * (block + 1)):
+        made = random_circuit(1000 + seed, n_nodes=2 + seed % 5, n_analytes=1 + seed % 3)
+        problem = made.problem(0.03, (0.3, 0.6, 0.9)[seed % 3], (0.1, 0.4, 0.6)[seed // 3 % 3])
+        if seed % 7 == 0:  # nothing fixes the scale
+            none = np.full(problem.n_carriers, np.nan)
+            problem = replace(problem, flow=none, flow_sd=none)
+        ours = classify(problem)
+        # the true balance is a generic point: shares are drawn from continuous distributions
+        J = _jacobian(problem, made.flow / 100.0, made.grade * 10.0)
+        J = J / np.abs(J).max(axis=1, keepdims=True)
+        measured = np.concatenate([np.isfinite(problem.flow), np.isfinite(problem.grade).ravel()])
+        determined = ~_moves(J, ~measured)
+        said = np.concatenate([ours.flow_determined, ours.grade_determined.ravel()])
+        assert (said == determined).all(), seed
+        said = np.concatenate([ours.flow_checked, ours.grade_checked.ravel()])
+        for i in np.flatnonzero(measured):
+            without = ~measured
+            without[i] = True
+            assert said[i] == (not _moves(J, without)[i]), (seed, i)
+        free = ~measured
+        constraints = np.linalg.matrix_rank(J, tol=1e-8)
+        explained = np.linalg.matrix_rank(J[:, free], tol=1e-8) if free.any() else 0
+        assert ours.degrees_of_freedom == constraints - explained, seed
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_covariance(seed: int, random_circuit: Callable[..., Any]) -> None:
+    """Cov = N (N'WN)^-1 N' on the null space N of all balances, where everything is determined."""
+    made = random_circuit(2000 + seed, n_nodes=2 + seed % 5, n_analytes=1 + seed % 3)
+    problem = made.problem(0.02, 0.3 * (seed % 2), 0.1 * (seed % 3))
+    solution = solve(problem)
+    assert solution.converged
+    if solution.flow_at_bound.any() or solution.grade_at_bound.any():
+        pytest.skip("values at a bound are taken as known")
+    ours = propagate(problem, solution)
+    n, K = problem.n_carriers, problem.n_analytes
+    # scaled by the size of each value, so that ranks are clear
+    size = np.concatenate([made.flow, made.grade.ravel()])
+    J = _jacobian(problem, solution.flow, solution.grade) * size
+    J = J / np.abs(J).max(axis=1, keepdims=True)
+    N = scipy.linalg.null_space(J, rcond=1e-11)
+    sd = np.concatenate([problem.flow_sd, problem.grade_sd.ravel()]) / size
+    measured = np.isfinite(sd)
+    root = N[measured] / sd[measured, None]
+    dense = N @ np.linalg.pinv(root, rcond=1e-11)
+    whole = (dense @ dense.T) * np.outer(size, size)
+    known = np.concatenate([solution.classes.flow_determined,
+                            solution.classes.grade_determined.ravel()])  # fmt: skip
+    blocks = [[ours.flow_flow(), *(ours.grade_flow(k).T for k in range(K))]]
+    for k in range(K):
+        row = [ours.grade_flow(k), *(ours.grade_other(k, other) for other in range(K))]
+        blocks.append(row)
+    together = np.block(blocks)
+    deviation = np.sqrt(np.diag(whole))
+    scale = np.outer(deviation, deviation) + 1e-300
+    both = known[:, None] & known
+    assert together.shape == ((1 + K) * n,) * 2
+    assert np.abs((together - whole) / scale)[both].max() < 1e-7
+    assert np.isnan(together[~known]).all()
