@@ -78,9 +78,12 @@ def recovery_sentences(balance: Balance) -> tuple[str, ...]:
 
 
 def largest_move(balance: Balance) -> BalancedValue | None:
-    """Return the measurement with the largest standardised adjustment, or None."""
+    """Return the measurement with the largest standardised adjustment, or None.
+
+    Of those that the data cannot tell apart, which differ by rounding alone, the first.
+    """
     moved = [v for v in balance.values if v.standardised is not None]
-    return max(moved, key=lambda v: abs(v.standardised or 0.0), default=None)
+    return max(moved, key=lambda v: round(abs(v.standardised or 0.0), 6), default=None)
 
 
 def suspect_sentences(balance: Balance) -> tuple[str, ...]:
@@ -90,10 +93,13 @@ def suspect_sentences(balance: Balance) -> tuple[str, ...]:
         stream, quantity = s.group[0]
         row = balance.value(stream, quantity)
         error, sd = format_with_sd(s.estimated_error, s.sd)
-        others_say, _ = format_with_sd((row.measured or 0.0) - s.estimated_error, s.sd)
+        estimate = (row.measured or 0.0) - s.estimated_error
+        others_say = f"the others say {format_with_sd(estimate, s.sd)[0]}"
+        if estimate < 0.0:
+            others_say = "the others would need less than 0, so it is hardly wrong alone"
         text = (
-            f"{quantity} of '{stream}' (measured {format_number(row.measured)} {row.unit}, the "
-            f"others say {others_say}): off by {error} ± {sd} {s.unit} if it alone is wrong; "
+            f"{quantity} of '{stream}' (measured {format_number(row.measured)} {row.unit}, "
+            f"{others_say}): off by {error} ± {sd} {s.unit} if it alone is wrong; "
             f"standardised adjustment {s.statistic:.1f}, p {format_p(s.p)}; "
             f"without it chi-square {format_number(s.objective_without)} on {s.dof_without}."
         )

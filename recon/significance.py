@@ -85,7 +85,8 @@ def suspects(
     limit = test.alpha
     rows: list[Suspect] = []
     grouped: set[int] = set()
-    order = sorted(tested, key=lambda i: (-abs(values[i].standardised or 0.0), i))
+    # members of one group differ by rounding alone: the first of them stands for it
+    order = sorted(tested, key=lambda i: (-round(abs(values[i].standardised or 0.0), 6), i))
     for i in order:
         v = values[i]
         if i in grouped or v.standardised is None or v.sd is None or v.redundancy is None:

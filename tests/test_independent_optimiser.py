@@ -15,6 +15,7 @@ from oretally.flowsheet import BalanceProblem
 from oretally.recon.solver import Solution, solve
 
 Floats = NDArray[np.float64]
+optimise: Any = scipy.optimize  # its stubs refuse what its documentation shows
 
 
 class WholeProblem:
@@ -85,6 +86,28 @@ class WholeProblem:
             blocks.append(tie)
         return np.vstack(blocks)
 
+    def objective_curvature(self) -> Floats:
+        """Return the second derivative of the objective: constant and diagonal."""
+        flows = np.where(self.fm, 2.0 * (self.flow_scale / self.p.flow_sd) ** 2, 0.0)
+        sizes = self.grade_scale[:, None] / self.p.grade_sd
+        grades = np.where(self.gm, 2.0 * sizes**2, 0.0)
+        return np.diag(np.concatenate([flows, grades.ravel()]))
+
+    def constraint_curvature(self, keep: NDArray[np.intp], v: Floats) -> Floats:
+        """Return the second derivative of v'c: flows times grades, nothing else."""
+        size = self.n * (1 + self.K)
+        H = np.zeros((size, size))
+        weight = np.zeros(len(self.p.flow_balance) + self.K * (
+            len(self.p.analyte_balance[0]) + len(self.ties)))  # fmt: skip
+        weight[keep] = v
+        at = len(self.p.flow_balance)
+        j = np.arange(self.n)
+        for k, B in enumerate(self.p.analyte_balance):
+            pull = weight[at : at + len(B)] @ B
+            H[j, self.n * (1 + k) + j] = H[self.n * (1 + k) + j, j] = pull
+            at += len(B) + len(self.ties)
+        return H
+
     def units(self, flow: Floats, grade: Floats, relative: float) -> Floats:
         """Return the size of a sensible step of each variable: its sd, or what it would be."""
         flows = np.where(self.fm, self.p.flow_sd, relative * flow) / self.flow_scale
@@ -102,8 +125,7 @@ class WholeProblem:
         """Return the minimum that scipy's SLSQP finds from the true values."""
         z0, unit = self.join(flow, grade), self.units(flow, grade, relative)
         keep = self.independent_rows(z0)
-        minimise: Any = scipy.optimize.minimize
-        found = minimise(
+        found = optimise.minimize(
             lambda v: self.objective(z0 + unit * v),
             np.zeros(z0.size),
             jac=lambda v: unit * self.gradient(z0 + unit * v),
@@ -156,14 +178,23 @@ def test_trust_region_method_of_a_library(seed: int, random_circuit: Callable[..
     ours, whole = solve(problem), WholeProblem(problem)
     z0 = whole.join(made.flow, made.grade)
     keep = whole.independent_rows(z0)
-    found = scipy.optimize.minimize(
-        whole.objective, z0, jac=whole.gradient, method="trust-constr",
-        hess=scipy.optimize.BFGS(),
-        constraints=[scipy.optimize.NonlinearConstraint(
-            lambda z: whole.constraints(z)[keep], 0.0, 0.0,
-            jac=lambda z: whole.jacobian(z)[keep], hess=scipy.optimize.BFGS())],
+    found = optimise.minimize(
+        whole.objective,
+        z0,
+        jac=whole.gradient,
+        hess=lambda _: whole.objective_curvature(),
+        method="trust-constr",
+        constraints=[
+            optimise.NonlinearConstraint(
+                lambda z: whole.constraints(z)[keep],
+                0.0,
+                0.0,
+                jac=lambda z: whole.jacobian(z)[keep],
+                hess=lambda _, v: whole.constraint_curvature(keep, v),
+            )
+        ],
         options={"gtol": 1e-10, "xtol": 1e-13, "maxiter": 3000},
-    )  # fmt: skip
+    )
     assert np.abs(whole.constraints(found.x)).max() < 1e-8
     assert ours.objective == pytest.approx(found.fun, rel=1e-6)
 
@@ -218,11 +249,10 @@ def test_grade_that_would_be_negative(random_circuit: Callable[..., Any]) -> Non
     assert ours.grade[0, 2] == 0.0
     assert ours.grade_at_bound[0].tolist() == [False, False, True]
     whole = WholeProblem(problem)
-    minimise: Any = scipy.optimize.minimize
-    found = minimise(
+    found = optimise.minimize(
         whole.objective, whole.join(np.array([100.0, 10, 90]), np.array([[0.022, 0.21, 0.001]])),
         jac=whole.gradient, method="SLSQP",
-        bounds=scipy.optimize.Bounds(np.zeros(6), np.full(6, np.inf)),
+        bounds=optimise.Bounds(np.zeros(6), np.full(6, np.inf)),
         constraints=[{"type": "eq", "fun": whole.constraints, "jac": whole.jacobian}],
         options={"ftol": 1e-15, "maxiter": 500},
     )  # fmt: skip
