@@ -74,7 +74,7 @@ def _refusal(data: bytes, place: Place) -> Fault | None:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             members = archive.infolist()
-    except (zipfile.BadZipFile, ValueError, OSError):
+    except (zipfile.BadZipFile, NotImplementedError, ValueError, OSError):
         mend = "Save it as .xlsx or .ods from a spreadsheet program."
         return Fault("The file is not a workbook, or it is cut off.", mend, place)
     total = sum(member.file_size for member in members)

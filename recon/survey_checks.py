@@ -12,6 +12,9 @@ from oretally.flowsheet.faults import nearest_name
 
 __all__ = ["check_survey", "reference_streams"]
 
+LARGEST, SMALLEST = 1e30, 1e-30  # kg, kg/h or mass per mass: squares must not overflow
+SHARPEST = 1e-10  # stated error as a share of its value
+
 
 def reference_streams(
     circuit: Circuit, feed: str | None, products: Sequence[str] | None
@@ -67,6 +70,16 @@ def check_survey(circuit: Circuit, survey: Survey) -> None:
             faults.append(
                 Fault(f"The stated error is {m.sd:g}; a finite number above 0 is needed.",
                       "Give its standard deviation.", place)
+            )  # fmt: skip
+        elif m.value_base > LARGEST or m.sd_base > LARGEST or m.sd_base < SMALLEST:
+            faults.append(
+                Fault(f"{m.value:g} ± {m.sd:g} {m.unit} is beyond what is weighed or assayed "
+                      "anywhere.", "Correct the value, its error or its unit.", place)
+            )  # fmt: skip
+        elif m.sd_base < SHARPEST * m.value_base:
+            faults.append(
+                Fault(f"The stated error {m.sd:g} {m.unit} is less than 1e-10 of the value; "
+                      "double precision cannot tell it from 0.", "Give a larger error.", place)
             )  # fmt: skip
     if faults:
         raise InputError(faults)
