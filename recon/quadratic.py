@@ -73,6 +73,13 @@ def bounded_minimum(
     Optimization 2 (1992) 575-601; J. Nocedal and S.J. Wright, Numerical Optimization, 2nd ed.
     (2006), section 16.6.
     """
+    with np.errstate(all="ignore"):  # what is not finite ends the iteration
+        return _iterate(H, g, A, b, lower, upper)
+
+
+def _iterate(
+    H: Floats, g: Floats, A: Floats, b: Floats, lower: Floats, upper: Floats
+) -> BoundedMinimum:
     has_lower, has_upper = np.isfinite(lower), np.isfinite(upper)
     x = _inside(lower, upper)
     y = np.zeros(len(b))
@@ -82,9 +89,8 @@ def bounded_minimum(
     pairs = max(int(has_lower.sum() + has_upper.sum()), 1)
     converged = False
     for _ in range(_MAX_STEPS):
-        with np.errstate(invalid="ignore"):
-            gap_lower = np.where(has_lower, np.maximum(x - lower, _TINY), 1.0)
-            gap_upper = np.where(has_upper, np.maximum(upper - x, _TINY), 1.0)
+        gap_lower = np.where(has_lower, np.maximum(x - lower, _TINY), 1.0)
+        gap_upper = np.where(has_upper, np.maximum(upper - x, _TINY), 1.0)
         residual_dual = H @ x + g + A.T @ y - z_lower + z_upper
         residual_primal = A @ x - b
         mu = float(z_lower @ gap_lower + z_upper @ gap_upper) / pairs
@@ -134,8 +140,7 @@ def bounded_minimum(
 def _inside(lower: Floats, upper: Floats) -> Floats:
     """Return a point well inside the bounds."""
     both = np.isfinite(lower) & np.isfinite(upper)
-    with np.errstate(invalid="ignore"):
-        middle = np.where(both, 0.5 * (lower + upper), 0.0)
+    middle = np.where(both, 0.5 * (lower + upper), 0.0)
     above = np.where(np.isfinite(lower), lower + 1.0, 0.0)
     below = np.where(np.isfinite(upper), upper - 1.0, 0.0)
     return np.where(both, middle, np.where(np.isfinite(lower), above, below))
