@@ -47,12 +47,11 @@ class Covariance:
         held = Z[solution.flow_at_bound]
         if len(held):
             Z = Z @ scipy.linalg.null_space(held, rcond=1e-12)
-        H = np.diag(solution.reduced.flow_weight) + sum(
-            (g.gauss_newton() for g in solution.grades), np.zeros((len(Z), len(Z)))
-        )
         if not Z.shape[1]:
             return np.zeros((len(Z), len(Z)))
-        Hu = Z.T @ H @ Z
+        Hu = Z.T @ (solution.reduced.flow_weight[:, None] * Z)
+        for grades in solution.grades:
+            Hu = Hu + grades.gauss_newton(Z)
         d = np.where(np.diag(Hu) > 0.0, np.diag(Hu), 1.0) ** -0.5
         values, vectors = scipy.linalg.eigh(Hu * d[:, None] * d)
         seen = values > 1e-13 * values.max()

@@ -30,6 +30,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _BOUND = 1e-12  # grades this far outside their bounds are rounding; grades are of the order of 1
+_PULL = 1e-11  # pulls below this share of the largest are rounding: stationarity makes them 0
 _CORRECTIONS = 12  # of the set of held grades, before the interior point is asked
 _RANK = 1e-12  # singular values below this share of the largest are zero, columns being scaled
 
@@ -168,29 +169,33 @@ class BestGrades:
         best = np.where(pull < 0.0, upper, lower)
         return np.asarray(pull * np.where(idle, best, grade))
 
-    def gauss_newton(self) -> Floats:
-        """Return E'N S^-1 N'E: the positive semidefinite part of the second derivative."""
-        root = self.S.root(self.N.T @ self.E)
+    def gauss_newton(self, Z: Floats) -> Floats:
+        """Return Z'E'N S^-1 N'E Z: the semidefinite part of the second derivative along Z."""
+        root = self.S.root(self.N.T @ (self.E @ Z))
         return np.asarray(root.T @ root)
 
-    def second_derivative(self) -> Floats:
-        """Return the second derivative of ``value`` with respect to the flows.
+    def second_derivative(self, Z: Floats) -> Floats:
+        """Return the second derivative of ``value`` along the flow directions Z.
 
-        With P = G'diag(B'lam), implicit differentiation of the optimality conditions gives
-        -(P'dx + E'dlam), where  W dx + C'dlam = P,  C dx = E.
+        Implicit differentiation of the optimality conditions. With P = G'diag(B'lam) Z, E = E Z:
+
+            R = P_M - C_M' Q      T = D V R - N'E      T'S^-1 T - R'V R - (E'Q + Q'E)
+
+        where Q solves C_U'Q = P_U: an unmeasured grade pulls on flows only where several streams
+        share it.
         """
         a, M, U = self.problem, self.moving, self.unmeasured
-        P = a.G.T * (a.B.T @ self.lam)
-        C_U, C_M, D, V, E = self.C[:, U], self.C[:, M], self.D, self.V, self.E
-        # a grade shared by several streams pulls on their flows even when it is unmeasured
-        shift = np.linalg.lstsq(C_U.T, P[U], rcond=_RANK)[0] if U.any() else np.zeros_like(E)
-        rest = P[M] - C_M.T @ shift
-        nu = self.S.solve(D @ (V[:, None] * rest) - self.N.T @ E)
-        dx = V[:, None] * (rest - D.T @ nu)
-        second = P[M].T @ dx + E.T @ (self.N @ nu + shift)
-        if U.any():
-            second = second + P[U].T @ through(C_U, E - C_M @ dx)
-        return -0.5 * (second + second.T)
+        P = a.G.T @ ((a.B.T @ self.lam)[:, None] * Z)
+        E, D = self.E @ Z, self.D
+        R, pulled = P[M], P[U]
+        size = float(np.abs(P).max(initial=0.0))
+        extra = np.zeros((Z.shape[1],) * 2)
+        if np.abs(pulled).max(initial=0.0) > _PULL * size:
+            Q = np.linalg.lstsq(self.C[:, U].T, pulled, rcond=_RANK)[0]
+            R = R - self.C[:, M].T @ Q
+            extra = E.T @ Q + Q.T @ E
+        root = self.S.root(D @ (self.V[:, None] * R) - self.N.T @ E)
+        return np.asarray(root.T @ root - R.T @ (self.V[:, None] * R) - extra)
 
 
 def best_grades(
@@ -245,7 +250,7 @@ def _with_held(
     x = problem.target.copy()
     x[at_lower] = problem.lower[at_lower]
     x[at_upper] = problem.upper[at_upper]
-    N = left_null_space(C[:, U])
+    N = _null_space(problem, C, U)
     D = N.T @ C[:, M]
     V = 1.0 / problem.weight[M]
     S = SemidefiniteFactor((D * V) @ D.T)
@@ -257,6 +262,17 @@ def _with_held(
     return BestGrades(
         problem, flow, x, -(N @ nu), _cost(problem, x), C, N, S, M, U, at_lower, at_upper, True
     )
+
+
+def _null_space(problem: AnalyteProblem, C: Floats, U: Bools) -> Floats:
+    """Return N for the unmeasured groups U; the same for all flows if no streams share one."""
+    shared = problem.G[:, U].sum(axis=0) > 1.0
+    if shared.any() or (C[:, U] == 0.0).all(axis=0).any():
+        return left_null_space(C[:, U])
+    key = U.tobytes()
+    if key not in problem.null_spaces:
+        problem.null_spaces[key] = left_null_space(problem.B @ problem.G[:, U])
+    return problem.null_spaces[key]
 
 
 def _interior_point(problem: AnalyteProblem, flow: Floats, C: Floats) -> BestGrades:

@@ -51,11 +51,11 @@ class QuadraticModel:
         signed: bool,
         held: Bools | None = None,
     ) -> QuadraticModel:
-        """Return the model with second derivative H; ``signed`` if H may be indefinite."""
-        Z = problem.basis.Z
+        """Return the model with second derivative H along Z; ``signed`` if H may be indefinite."""
+        Z, Hu = problem.basis.Z, H
         if held is not None:
-            Z = Z @ scipy.linalg.null_space(Z[held], rcond=1e-12)
-        Hu = Z.T @ H @ Z
+            resting = scipy.linalg.null_space(Z[held], rcond=1e-12)
+            Z, Hu = Z @ resting, resting.T @ H @ resting
         d = np.abs(np.diag(Hu))
         d = np.where(d > 0.0, d, 1.0) ** -0.5
         values, vectors = np.linalg.eigh(Hu * d[:, None] * d)

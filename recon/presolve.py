@@ -7,7 +7,7 @@ grades only into flow balances, and choose units in which flows and grades are o
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -45,6 +45,9 @@ class AnalyteProblem:
         Measurements folded into each group; each beyond the first is a degree of freedom.
     scale : float
         Grades here times scale are grades of the balance problem.
+    null_spaces : dict
+        Left null spaces already computed, by the set of unmeasured groups: they do not depend on
+        the flows.
     """
 
     B: Floats
@@ -58,6 +61,7 @@ class AnalyteProblem:
     remainder: float
     members: Ints
     scale: float
+    null_spaces: dict[bytes, Floats] = field(default_factory=dict)
 
     @property
     def measured(self) -> Bools:

@@ -190,14 +190,15 @@ def _damped_search(
 
 
 def _derivatives(problem: ReducedProblem, point: _Point) -> tuple[Floats, Floats, Floats]:
-    """Return the gradient in F, the exact second derivative, and its positive part."""
+    """Return the gradient in F, and along Z the second derivative and its positive part."""
+    Z = problem.basis.Z
     gradient = problem.flow_weight * (point.flow - problem.flow)
-    exact = np.diag(problem.flow_weight)
+    exact = Z.T @ (problem.flow_weight[:, None] * Z)
     positive = exact.copy()
     for grades in point.grades:
         gradient = gradient + grades.gradient()
-        exact = exact + grades.second_derivative()
-        positive = positive + grades.gauss_newton()
+        exact = exact + grades.second_derivative(Z)
+        positive = positive + grades.gauss_newton(Z)
     return gradient, exact, positive
 
 
