@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.grades import BestGrades, through
 from oretally.recon.solver import Solution
+from oretally.recon.threads import one_thread
 
 __all__ = ["Covariance", "propagate"]
 
@@ -42,22 +43,8 @@ class Covariance:
     @cached_property
     def _flow(self) -> Floats:
         """Cov(F), scaled, shape (n_carriers, n_carriers)."""
-        solution = self.solution
-        Z = solution.reduced.basis.Z
-        held = Z[solution.flow_at_bound]
-        if len(held):
-            Z = Z @ scipy.linalg.null_space(held, rcond=1e-12)
-        if not Z.shape[1]:
-            return np.zeros((len(Z), len(Z)))
-        Hu = Z.T @ (solution.reduced.flow_weight[:, None] * Z)
-        for grades in solution.grades:
-            Hu = Hu + grades.gauss_newton(Z)
-        d = np.where(np.diag(Hu) > 0.0, np.diag(Hu), 1.0) ** -0.5
-        values, vectors = scipy.linalg.eigh(Hu * d[:, None] * d)
-        seen = values > 1e-13 * values.max()
-        seen[: min(solution.classes.unobservable_flows, seen.size)] = False
-        half = Z @ (d[:, None] * vectors[:, seen] / np.sqrt(values[seen]))
-        return np.asarray(half @ half.T)
+        with one_thread():
+            return _flow_covariance(self.solution)
 
     def flow_flow(self) -> Floats:
         """Return Cov(F, F), shape (n_carriers, n_carriers)."""
@@ -89,7 +76,7 @@ class Covariance:
         covariance = self._response[k][0] @ self._flow @ self._response[other][0].T * scale
         return np.where(self._known(k)[:, None] & self._known(other), covariance, np.nan)
 
-    @property
+    @cached_property
     def flow_sd(self) -> Floats:
         """Standard deviations of the flows, shape (n_carriers,)."""
         return np.asarray(np.sqrt(np.maximum(np.diag(self.flow_flow()), 0.0)))
@@ -97,9 +84,16 @@ class Covariance:
     @cached_property
     def grade_sd(self) -> Floats:
         """Standard deviations of the grades, shape (n_analytes, n_carriers)."""
-        rows = [np.sqrt(np.maximum(np.diag(self.grade_grade(k)), 0.0))
-                for k in range(self.problem.n_analytes)]  # fmt: skip
+        with one_thread():
+            rows = [self._grade_sd(k) for k in range(self.problem.n_analytes)]
         return np.array(rows).reshape(self.problem.n_analytes, self.problem.n_carriers)
+
+    def _grade_sd(self, k: int) -> Floats:
+        """Root of the diagonal of ``grade_grade(k)``, without the rest of it."""
+        G, own = self._response[k]
+        variance = (own**2).sum(axis=1) + ((G @ self._flow) * G).sum(axis=1)
+        sd = np.sqrt(np.maximum(variance, 0.0)) * self.solution.grades[k].problem.scale
+        return np.where(self._known(k), sd, np.nan)
 
     def _known(self, k: int) -> NDArray[np.bool_]:
         carried = np.isfinite(self.solution.grade[k])
@@ -108,7 +102,8 @@ class Covariance:
     @cached_property
     def _response(self) -> list[tuple[Floats, Floats]]:
         """For each analyte dx/dF and T sqrt(V), on carriers and scaled."""
-        return [_grade_response(grades) for grades in self.solution.grades]
+        with one_thread():
+            return [_grade_response(grades) for grades in self.solution.grades]
 
 
 def propagate(problem: BalanceProblem, solution: Solution) -> Covariance:
@@ -130,3 +125,22 @@ def _grade_response(g: BestGrades) -> tuple[Floats, Floats]:
         to_flow[U] = -through(g.C[:, U], g.C[:, M] @ to_flow[M] + E)
         own[U] = -through(g.C[:, U], g.C[:, M] @ own[M])
     return to_flow[g.problem.group], own[g.problem.group]
+
+
+def _flow_covariance(solution: Solution) -> Floats:
+    """Return Cov(F) = Z (Z'HZ)^-1 Z', scaled, over the directions that measurements see."""
+    Z = solution.reduced.basis.Z
+    held = Z[solution.flow_at_bound]
+    if len(held):
+        Z = Z @ scipy.linalg.null_space(held, rcond=1e-12)
+    if not Z.shape[1]:
+        return np.zeros((len(Z), len(Z)))
+    Hu = Z.T @ (solution.reduced.flow_weight[:, None] * Z)
+    for grades in solution.grades:
+        Hu = Hu + grades.gauss_newton(Z)
+    d = np.where(np.diag(Hu) > 0.0, np.diag(Hu), 1.0) ** -0.5
+    values, vectors = scipy.linalg.eigh(Hu * d[:, None] * d)
+    seen = values > 1e-13 * values.max()
+    seen[: min(solution.classes.unobservable_flows, seen.size)] = False
+    half = Z @ (d[:, None] * vectors[:, seen] / np.sqrt(values[seen]))
+    return np.asarray(half @ half.T)

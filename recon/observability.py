@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.grades import left_null_space
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem, presolve
+from oretally.recon.threads import one_thread
 
 __all__ = ["Classes", "classify", "classify_reduced"]
 
@@ -84,7 +85,8 @@ def classify(problem: BalanceProblem) -> Classes:
     NotBalanceable
         If the exact balances contradict each other.
     """
-    return classify_reduced(presolve(problem))
+    with one_thread():
+        return classify_reduced(presolve(problem))
 
 
 def classify_reduced(problem: ReducedProblem) -> Classes:

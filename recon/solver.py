@@ -20,6 +20,7 @@ from oretally.recon.newton import FLAT, QuadraticModel, newton_step
 from oretally.recon.observability import Classes, classify_reduced
 from oretally.recon.presolve import ReducedProblem, presolve
 from oretally.recon.start import starting_flows
+from oretally.recon.threads import one_thread
 
 __all__ = ["Solution", "StopReason", "solve"]
 
@@ -94,11 +95,12 @@ def solve(problem: BalanceProblem) -> Solution:
     NotBalanceable
         If the exact balances contradict each other.
     """
-    reduced = presolve(problem)
-    start = starting_flows(reduced)
-    classes = classify_reduced(reduced)
-    found = _minimise(reduced, start, classes.unobservable_flows)
-    return _solution(problem, reduced, classes, *found)
+    with one_thread():
+        reduced = presolve(problem)
+        start = starting_flows(reduced)
+        classes = classify_reduced(reduced)
+        found = _minimise(reduced, start, classes.unobservable_flows)
+        return _solution(problem, reduced, classes, *found)
 
 
 @dataclass(frozen=True, eq=False)
