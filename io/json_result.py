@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from importlib.resources import files
+from math import isfinite
 from typing import Any
 
 from oretally.recon import Balance, BalancedValue
@@ -39,7 +40,7 @@ def balance_document(balance: Balance) -> dict[str, Any]:
         "iterations": balance.iterations,
         "objective": balance.objective,
         "redundancy": test.dof,
-        "stationarity": balance.stationarity,
+        "stationarity": balance.stationarity if isfinite(balance.stationarity) else None,
         "max_imbalance": balance.max_imbalance,
         "global_test": {
             "statistic": test.statistic,

@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 FLAT = 1e-14  # curvatures below this share of the largest are zero
+_REACH = 1e3  # bounds more than this many unbounded steps away cannot stop one
 _UNSEEN = 1e-9  # the same, for directions known to be unobservable
 
 
@@ -78,25 +79,33 @@ def newton_step(
     step = model.R @ (-model.g / K)
     if (flow + step >= problem.flow_lower).all():
         return step, 0.5 * float(np.sum(model.g**2 / K))
-    # slacks s = F - lower turn the bounds on flows into simple ones; rows scaled to length 1
+    # slacks s = F - lower turn the bounds on flows into simple ones; rows scaled to length 1,
+    # steps by the unbounded one, slopes by the largest; bounds far beyond its reach are left out
+    free = -model.g / K
+    size, slope = float(np.abs(free).max()), float(np.abs(model.g).max())
     rows = np.flatnonzero(np.isfinite(problem.flow_lower))
     length = np.sqrt((model.R[rows] ** 2).sum(axis=1))
-    rows, length = rows[length > 0.0], length[length > 0.0]
-    room = flow[rows] - problem.flow_lower[rows]
+    room = (flow[rows] - problem.flow_lower[rows]) / np.where(length > 0.0, length, 1.0)
+    near = (length > 0.0) & (room <= _REACH * size)
+    rows, length, room = rows[near], length[near], room[near]
     m, n = rows.size, K.size
     link = model.R[rows] / length[:, None]
-    size = max(float(np.abs(model.g).max(initial=0.0)), 1e-300)  # a short step needs its own unit
     answer = bounded_minimum(
-        np.diag(np.r_[K, np.zeros(m)]),
-        np.r_[model.g / size, np.zeros(m)],
+        np.diag(np.r_[K * (size / slope), np.zeros(m)]),
+        np.r_[model.g / slope, np.zeros(m)],
         np.hstack([link, -np.eye(m)]),
-        -room / length / size,
+        -room / size,
         lower=np.r_[np.full(n, -np.inf), np.zeros(m)],
         upper=np.full(n + m, np.inf),
     )
     held = answer.at_lower[n:]
-    v = _polished(K, model.g, link[held], -(room / length)[held], size * answer.x[:n])
-    return model.R @ v, max(-float(model.g @ v + 0.5 * (K * v) @ v), 0.0)
+    v = _polished(K, model.g, link[held], -room[held], size * answer.x[:n])
+    step = model.R @ v
+    if not np.isfinite(step).all():
+        return np.zeros_like(flow), np.inf
+    gain = max(-float(model.g @ v + 0.5 * (K * v) @ v), 0.0)
+    # a bounded problem that was not solved gives a step to try, but no claim of an optimum
+    return step, gain if answer.converged else np.inf
 
 
 def _polished(K: Floats, g: Floats, held: Floats, to_bound: Floats, v: Floats) -> Floats:

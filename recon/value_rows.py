@@ -68,6 +68,8 @@ def _value(
     shown = value_class not in (ValueClass.UNOBSERVABLE, ValueClass.ABSENT)
     new = unit.from_base(float(adjusted)) if shown else None
     new_sd = unit.from_base(float(sd)) if shown and not at_bound and np.isfinite(sd) else None
+    if m is not None and new_sd is not None and new_sd > m.sd * (1.0 + 1e-6):
+        new_sd = None  # next to a stopped stream the propagation breaks down: nothing is known
     change = standardised = redundancy = detectable = None
     if m is not None and new is not None:
         change = new - m.value
