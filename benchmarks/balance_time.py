@@ -1,4 +1,4 @@
-"""How long a balance takes as the circuit grows: ratios from one run.
+"""How long a balance takes as the circuit grows, and on the examples: ratios from one run.
 
 python benchmarks/balance_time.py [--quick] [--json FILE]
 """
@@ -9,27 +9,74 @@ import argparse
 import json
 import statistics
 import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from circuits import chain
 
+from oretally.io import Case, read_case
+from oretally.recon import Balance, reconcile
 from oretally.recon.covariance import propagate
 from oretally.recon.observability import classify
 from oretally.recon.solver import solve
 
+EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 SIZES = [(3, 1), (6, 1), (12, 3), (24, 4), (48, 8), (60, 20)]
 
 
-def seconds(run: object, repeats: int) -> float:
+def seconds(run: Callable[[], object], repeats: int) -> float:
     """Return the median time of a call."""
-    if not callable(run):
-        raise TypeError("run must be callable")
     found = []
     for _ in range(repeats):
         start = time.perf_counter()
         run()
         found.append(time.perf_counter() - start)
     return statistics.median(found)
+
+
+def measure_chain(n_streams: int, n_analytes: int, repeats: int) -> dict[str, float | str]:
+    """Time the parts of a balance on a chain."""
+    problem = chain(n_streams, n_analytes)
+    solution = solve(problem)
+    if not solution.converged:
+        raise SystemExit(f"{n_streams} x {n_analytes}: {solution.status}")
+    times = {
+        "classify": seconds(lambda: classify(problem), repeats),
+        "solve": seconds(lambda: solve(problem), repeats),
+        "sd": seconds(lambda: propagate(problem, solution).grade_sd, repeats),
+    }
+    size = f"{problem.n_carriers} x {n_analytes}"
+    return {"what": size, "steps": solution.iterations, **times, "all": sum(times.values())}
+
+
+def balanced(case: Case) -> Balance:
+    """Return the whole balance of a case, names and answers included."""
+    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+
+
+def measure_example(folder: Path, repeats: int) -> dict[str, float | str]:
+    """Time ``reconcile`` on an example."""
+    case = read_case(folder)
+    balance = balanced(case)
+    if not balance.converged:
+        raise SystemExit(f"{folder.name}: {balance.status}")
+    whole = seconds(lambda: balanced(case), repeats)
+    return {"what": folder.name, "steps": balance.iterations, "all": whole}
+
+
+def shown(rows: Sequence[dict[str, float | str]]) -> str:
+    """Return the rows as a table; a ratio is to the first row."""
+    base = float(rows[0]["all"])
+    head = ("steps", "classify", "solve", "sd", "all", "ratio")
+    lines = [f"{'streams x analytes':>18}" + "".join(f"{word:>11}" for word in head)]
+    for row in rows:
+        times = (
+            f"{1e3 * float(row[key]):>9.2f}ms" if key in row else f"{'':>11}"
+            for key in ("classify", "solve", "sd", "all")
+        )
+        ratio = f"{float(row['all']) / base:>11.1f}"
+        lines.append(f"{row['what']:>18}{row['steps']:>11}{''.join(times)}{ratio}")
+    return "\n".join(lines)
 
 
 def main() -> None:
@@ -39,29 +86,10 @@ def main() -> None:
     parser.add_argument("--json", type=Path)
     asked = parser.parse_args()
     sizes, repeats = (SIZES[:3], 1) if asked.quick else (SIZES, 5)
-    rows = []
-    for n_streams, n_analytes in sizes:
-        problem = chain(n_streams, n_analytes)
-        solution = solve(problem)
-        if not solution.converged:
-            raise SystemExit(f"{n_streams} x {n_analytes}: {solution.status}")
-        rows.append(
-            {
-                "streams": n_streams,
-                "analytes": n_analytes,
-                "iterations": solution.iterations,
-                "classify": seconds(lambda p=problem: classify(p), repeats),
-                "solve": seconds(lambda p=problem: solve(p), repeats),
-                "sd": seconds(lambda p=problem, s=solution: propagate(p, s).grade_sd, repeats),
-            }
-        )
-    base = rows[0]["solve"]
-    head = ("steps", "classify", "solve", "sd", "ratio")
-    print(f"{'streams x analytes':>18}", *(f"{word:>9}" for word in head))
-    for row in rows:
-        times = (f"{1e3 * row[key]:>7.1f}ms" for key in ("classify", "solve", "sd"))
-        size = f"{row['streams']:>9} x {row['analytes']:<6}"
-        print(size, f"{row['iterations']:>9}", *times, f"{row['solve'] / base:>9.1f}")
+    rows = [measure_chain(*size, repeats) for size in sizes]
+    folders = sorted(path.parent for path in EXAMPLES.glob("*/circuit.toml"))
+    rows += [measure_example(folder, repeats) for folder in folders]
+    print(shown(rows))
     if asked.json:
         asked.json.write_text(json.dumps(rows, indent=1), encoding="utf-8")
 

@@ -115,7 +115,9 @@ def classify_reduced(problem: ReducedProblem) -> Classes:
         determined.append(is_determined[p.problem.group])
         checked.append(is_checked[p.problem.group])
     shape = (len(parts), n)
-    reduced_rows = sum(int(np.linalg.matrix_rank(np.hstack([p.D, p.Y]))) for p in parts)
+    to_grades = (np.hstack([p.D, p.Y]) for p in parts)
+    # numpy before 2.4 finds no rank of an empty matrix
+    reduced_rows = sum(int(np.linalg.matrix_rank(rows)) for rows in to_grades if rows.size)
     extra = sum(a.extra_measurements for a in problem.analytes)
     return Classes(
         flow_determined=flow_determined,

@@ -30,6 +30,7 @@ Bools = NDArray[np.bool_]
 _MAX_ITERATIONS = 100
 _GAIN = 1e-13  # a step that can gain no more than this share of the objective is the last one
 _ROUNDING = 1e-9  # ... or this much, once no step gains anything: the limit of rounding
+_FAINT = 1e-9  # flows below this share of the largest may be stopped streams
 _RUNAWAY = 1e8  # flows are in units of the largest measured one
 _CLOSED = 1e-9  # largest relative residual of a balance that counts as closed
 _DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
@@ -143,6 +144,8 @@ def _minimise(
             model = QuadraticModel.of(problem, gradient, positive, unobservable, signed=False)
             better = _damped_search(problem, point, model, gradient)
         if better is None:
+            better = _rested(problem, point)
+        if better is None:
             resting, stopped = _with_stops(problem, point, gradient, positive)
             if resting is not None:
                 better = _line_search(problem, point, resting, gradient)
@@ -162,6 +165,21 @@ def _last_step(problem: ReducedProblem, point: _Point, step: Floats) -> _Point:
     """Take the last Newton step whole: it doubles the digits that the objective shows."""
     last = _evaluate(problem, _in_bounds(problem, point.flow + step), point)
     return last if last.value <= point.value + 1e-13 * (1.0 + point.value) else point
+
+
+def _rested(problem: ReducedProblem, point: _Point) -> _Point | None:
+    """Return the point with all but stopped streams stopped, if that costs nothing; else None."""
+    basis, lower = problem.basis, problem.flow_lower
+    above = point.flow - lower
+    faint = (above > 0.0) & (above <= _FAINT * float(np.abs(point.flow).max(initial=0.0)))
+    if not faint.any():
+        return None
+    rows = basis.Z[faint | (above <= 0.0)]
+    back = np.linalg.lstsq(rows, above[faint | (above <= 0.0)], rcond=1e-12)[0]
+    flow = point.flow - basis.Z @ back
+    flow = np.where(faint | (above <= 0.0), lower, flow)
+    trial = _evaluate(problem, flow, point)
+    return trial if trial.value <= point.value + 1e-12 * (1.0 + point.value) else None
 
 
 def _with_stops(

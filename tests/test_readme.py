@@ -1,4 +1,4 @@
-"""The README says what is true: its excerpt, its code, its commands."""
+"""README and contributors' guide say what is true: excerpt, code, commands, files."""
 
 from __future__ import annotations
 
@@ -65,3 +65,17 @@ def test_opens_with_the_job_in_one_paragraph() -> None:
     assert title == "# oretally"
     assert "\n" not in job and len(job) > 400
     assert after == "## Two commands"
+
+
+def test_files_named_in_the_guide_exist() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    named = set(re.findall(r"`([\w./]+\.(?:py|toml|json|j2|md))`", guide))
+    tracked = {
+        path.relative_to(ROOT).as_posix()
+        for folder in ("flowsheet", "recon", "io", "tests", "benchmarks", ".ci")
+        for path in (ROOT / folder).rglob("*")
+    } | {path.name for path in ROOT.iterdir()}
+    cases = {"circuit.toml", "measurements.csv"}
+    lost = [n for n in named - cases if not any(f"/{each}".endswith(f"/{n}") for each in tracked)]
+    assert len(named) > 20
+    assert lost == []
