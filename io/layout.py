@@ -21,7 +21,7 @@ _HEIGHT = 44.0  # least height of a node
 _TEXT = 13.0  # height of a line of text
 _GAP = 18.0  # between nodes of one column
 _STUB = 14.0  # straight end of a line before it meets a node
-_OUT = 26.0  # arrow of a product
+_OUT = 26.0  # least room to the right of the last column
 _PORT = 16.0  # least distance of two inlets
 
 
@@ -209,7 +209,7 @@ class _Layout:
             )  # fmt: skip
             points = [(x, y)]
             if target is None:
-                points.append((x + self.slot + _OUT, y))
+                points.append((x + self.slot - 3.0, y))  # short of the lanes of other streams
             else:
                 end = place[target]
                 into = self.inlets(target)

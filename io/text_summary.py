@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 __all__ = ["WIDTH", "print_summary", "print_table", "summary"]
 
 WIDTH = 160  # columns of text that is not for a terminal: tables are never cut
+_WIDEST = 1000  # columns of the widest table
 _SENTENCE = 92  # columns of a sentence
 _SUSPECTS_SHOWN = 3
 
@@ -137,4 +138,9 @@ def print_table(table: ResultTable, console: Console) -> None:
         shown.add_column(Text(name), justify="right" if kind == "number" else "left", no_wrap=True)
     for row in zip(*table.columns, strict=True):
         shown.add_row(*(Text(cell) for cell in row))
-    console.print(shown)
+    # a narrow terminal folds long rows; numbers are never cut
+    narrow = console.width
+    console.width = _WIDEST
+    console.width = max(narrow, console.measure(shown).maximum)
+    console.print(shown, crop=False)
+    console.width = narrow

@@ -238,3 +238,30 @@ def test_drawing_names_flows_and_kinds() -> None:
         assert text in svg
     flow = flow_svg(balance, "Cu")
     assert "83.90 ± 0.69 %" in flow
+
+
+def test_narrow_terminal_cuts_no_number() -> None:
+    from rich.console import Console
+
+    from oretally.io.text_summary import print_summary
+
+    buffer = io.StringIO()
+    console = Console(file=buffer, width=50, color_system=None)
+    print_summary(_balance("wrong_assay"), console)
+    assert "…" not in buffer.getvalue()
+    assert console.width == 50
+
+
+def test_products_end_short_of_other_lines() -> None:
+    balance = _balance("rougher_cleaner")
+    drawing = lay_out(balance.circuit, {})
+    ends = {line.stream: line.points[-1] for line in drawing.lines}
+    uprights = [
+        (a[0], min(a[1], b[1]), max(a[1], b[1]))
+        for line in drawing.lines
+        for a, b in zip(line.points, line.points[1:], strict=False)
+        if a[0] == b[0]
+    ]
+    for product in balance.products:
+        x, y = ends[product]
+        assert not [u for u in uprights if abs(u[0] - x) < 3.0 and u[1] <= y <= u[2]]
