@@ -1,6 +1,6 @@
 """What the plant is and what was measured: circuits, surveys, units, balance problems."""
 
-from oretally.flowsheet.balance_problem import BalanceProblem, balance_problem
+from oretally.flowsheet.balance_problem import BalanceProblem, Rows, balance_problem
 from oretally.flowsheet.circuit import Circuit
 from oretally.flowsheet.faults import Fault, InputError, NotBalanceable, OretallyError, Place
 from oretally.flowsheet.stated_errors import ErrorModel, ErrorRule
@@ -24,6 +24,7 @@ __all__ = [
     "NotBalanceable",
     "OretallyError",
     "Place",
+    "Rows",
     "Stream",
     "Survey",
     "Unit",

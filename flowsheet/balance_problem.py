@@ -12,15 +12,22 @@ The general form, over carriers c (conserved bulks) and analytes k::
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from oretally.flowsheet.circuit import Circuit
 from oretally.flowsheet.streams import NodeKind
 from oretally.flowsheet.survey import Survey
 
-__all__ = ["BalanceProblem", "balance_problem"]
+__all__ = ["BalanceProblem", "Rows", "balance_problem"]
+
+if TYPE_CHECKING:
+    Rows: TypeAlias = sparse.csr_array[np.float64, tuple[int, int]]
+else:
+    Rows = sparse.csr_array
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -32,12 +39,13 @@ class BalanceProblem:
 
     Attributes
     ----------
-    flow_balance : ndarray, shape (n_flow_balances, n_carriers)
-        A: +1 where a carrier enters, -1 where it leaves.
+    flow_balance : csr_array, shape (n_flow_balances, n_carriers)
+        A: +1 where a carrier enters, -1 where it leaves. Dense arrays are taken too.
     flow_source : ndarray, shape (n_flow_balances,)
         b: 0 unless an amount is known to appear.
-    analyte_balance : tuple of ndarray, shape (n_rows_k, n_carriers)
-        B_k for each analyte; analytes with the same rows share one array.
+    analyte_balance : tuple of csr_array, shape (n_rows_k, n_carriers)
+        B_k for each analyte; analytes with the same rows share one object, which lets them be
+        solved side by side.
     analyte_source : tuple of ndarray, shape (n_rows_k,)
         c_k for each analyte.
     tie : ndarray of int, shape (n_carriers,)
@@ -52,9 +60,9 @@ class BalanceProblem:
         Bounds of the grades, 0 and the analyte's maximum for a circuit; -inf, inf for none.
     """
 
-    flow_balance: Floats
+    flow_balance: Rows
     flow_source: Floats
-    analyte_balance: tuple[Floats, ...]
+    analyte_balance: tuple[Rows, ...]
     analyte_source: tuple[Floats, ...]
     tie: Ints
     flow: Floats
@@ -67,6 +75,7 @@ class BalanceProblem:
 
     def __post_init__(self) -> None:
         copies: dict[int, Floats] = {}  # arrays given as one object stay one object
+        matrices: dict[int, Rows] = {}
 
         def kept(array: Floats) -> Floats:
             if id(array) not in copies:
@@ -74,13 +83,24 @@ class BalanceProblem:
                 copies[id(array)].flags.writeable = False
             return copies[id(array)]
 
+        def rows(matrix: Rows) -> Rows:
+            if id(matrix) not in matrices:
+                made: Rows = sparse.csr_array(matrix.astype(float))
+                made.sum_duplicates()
+                made.eliminate_zeros()
+                for part in (made.data, made.indices, made.indptr):
+                    part.flags.writeable = False
+                matrices[id(matrix)] = made
+            return matrices[id(matrix)]
+
         for name in (
-            "flow_balance", "flow_source", "flow", "flow_sd", "flow_lower",
+            "flow_source", "flow", "flow_sd", "flow_lower",
             "grade", "grade_sd", "grade_lower", "grade_upper",
         ):  # fmt: skip
             object.__setattr__(self, name, kept(getattr(self, name)))
-        for name in ("analyte_balance", "analyte_source"):
-            object.__setattr__(self, name, tuple(kept(array) for array in getattr(self, name)))
+        object.__setattr__(self, "flow_balance", rows(self.flow_balance))
+        object.__setattr__(self, "analyte_balance", tuple(map(rows, self.analyte_balance)))
+        object.__setattr__(self, "analyte_source", tuple(map(kept, self.analyte_source)))
         tie = np.array(self.tie, dtype=np.intp)
         tie.flags.writeable = False
         object.__setattr__(self, "tie", tie)
@@ -122,8 +142,8 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
         else:
             k = analyte[m.quantity]
             grade[k, j], grade_sd[k, j] = m.value_base, m.sd_base
-    A = circuit.incidence()
-    zero = np.zeros(len(A))
+    A = sparse.csr_array(circuit.incidence())
+    zero = np.zeros(A.shape[0])
     return BalanceProblem(
         flow_balance=A,
         flow_source=zero,

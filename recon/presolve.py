@@ -12,15 +12,46 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
-from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet import BalanceProblem, Rows
 from oretally.recon.flow_basis import FlowBasis, flow_basis
 
-__all__ = ["AnalyteProblem", "ReducedProblem", "merge_grades", "presolve"]
+__all__ = ["AnalyteProblem", "AnalyteRows", "ReducedProblem", "merge_grades", "presolve"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, eq=False)
+class AnalyteRows:
+    """Balances and grade groups that several analytes share.
+
+    Attributes
+    ----------
+    sparse : csr_array, shape (n_rows, n_carriers)
+        The balances B.
+    group : ndarray of int, shape (n_carriers,)
+        Grade group of each carrier; G is its indicator matrix.
+    n_groups : int
+    """
+
+    sparse: Rows
+    group: Ints
+    n_groups: int
+
+    @cached_property
+    def B(self) -> Floats:
+        """The balances as a dense matrix, shape (n_rows, n_carriers)."""
+        return np.asarray(self.sparse.toarray())
+
+    @cached_property
+    def G(self) -> Floats:
+        """Indicator matrix of the groups, shape (n_carriers, n_groups)."""
+        G = np.zeros((self.group.size, self.n_groups))
+        G[np.arange(self.group.size), self.group] = 1.0
+        return G
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,10 +60,9 @@ class AnalyteProblem:
 
     Attributes
     ----------
-    B : ndarray, shape (n_rows, n_carriers)
+    rows : AnalyteRows
+        One object for all analytes with the same balances and groups.
     source : ndarray, shape (n_rows,)
-    group : ndarray of int, shape (n_carriers,)
-        Grade group of each carrier; G is its indicator matrix.
     target, weight : ndarray, shape (n_groups,)
         Folded measurement and the sum of 1/sd^2; weight 0 where nothing was measured.
     fixed : ndarray of bool, shape (n_groups,)
@@ -50,9 +80,8 @@ class AnalyteProblem:
         the flows.
     """
 
-    B: Floats
+    rows: AnalyteRows
     source: Floats
-    group: Ints
     target: Floats
     weight: Floats
     fixed: Bools
@@ -73,12 +102,20 @@ class AnalyteProblem:
         """Measurements that another one of the same grade checks: as many degrees of freedom."""
         return int(self.members.sum()) - int(self.measured.sum())
 
-    @cached_property
+    @property
+    def B(self) -> Floats:
+        """The balances as a dense matrix, shape (n_rows, n_carriers)."""
+        return self.rows.B
+
+    @property
+    def group(self) -> Ints:
+        """Grade group of each carrier, shape (n_carriers,)."""
+        return self.rows.group
+
+    @property
     def G(self) -> Floats:
         """Indicator matrix of the groups, shape (n_carriers, n_groups)."""
-        G = np.zeros((self.group.size, self.weight.size))
-        G[np.arange(self.group.size), self.group] = 1.0
-        return G
+        return self.rows.G
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,19 +158,21 @@ def presolve(problem: BalanceProblem) -> ReducedProblem:
     measured = np.isfinite(problem.flow)
     sizes = np.abs(problem.flow[measured])
     flow_scale = float(sizes.max(initial=0.0)) or 1.0
-    balances = [(problem.flow_balance, problem.flow_source / flow_scale)]
+    balances: list[tuple[Rows, Floats]] = [(problem.flow_balance, problem.flow_source / flow_scale)]
     analytes = []
-    merged: dict[tuple[int, bool], tuple[Ints, Bools]] = {}
+    merged: dict[tuple[int, bool], tuple[AnalyteRows, Bools]] = {}
     for k in range(problem.n_analytes):
         B, c = problem.analyte_balance[k], problem.analyte_source[k]
         key = (id(B), bool(np.any(c)))
         if key not in merged:
-            merged[key] = merge_grades(problem, B, c)
-        group, kept = merged[key]
-        analyte, exact = _fold(problem, k, group, kept, flow_scale)
+            group, kept = merge_grades(problem, B, c)
+            rows = AnalyteRows(B[np.flatnonzero(kept)], group, int(group.max(initial=-1)) + 1)
+            merged[key] = rows, kept
+        rows, kept = merged[key]
+        analyte, exact = _fold(problem, k, rows, c[kept], flow_scale)
         analytes.append(analyte)
         balances.extend(exact)
-    A = np.vstack([rows for rows, _ in balances])
+    A = sparse.csr_array(sparse.vstack([rows for rows, _ in balances]))
     b = np.concatenate([right for _, right in balances])
     flow = np.where(measured, problem.flow, 0.0) / flow_scale
     with np.errstate(invalid="ignore"):
@@ -153,7 +192,7 @@ def presolve(problem: BalanceProblem) -> ReducedProblem:
     )
 
 
-def merge_grades(problem: BalanceProblem, B: Floats, c: Floats) -> tuple[Ints, Bools]:
+def merge_grades(problem: BalanceProblem, B: Rows, c: Floats) -> tuple[Ints, Bools]:
     """Return the grade group of each carrier, and the analyte balances that remain.
 
     A node whose inlets share one grade and whose outlets share one grade makes the two equal,
@@ -162,29 +201,50 @@ def merge_grades(problem: BalanceProblem, B: Floats, c: Floats) -> tuple[Ints, B
     allow the next.
     """
     label = problem.tie.copy()
-    closes = {tuple(row) for row, b in zip(problem.flow_balance, problem.flow_source, strict=True)
-              if b == 0.0}  # fmt: skip
-    open_rows = [r for r in range(len(B)) if c[r] == 0.0 and tuple(B[r]) in closes]
-    kept = np.ones(len(B), dtype=bool)
+    members: dict[int, list[int]] = {}
+    for j, name in enumerate(label.tolist()):
+        members.setdefault(name, []).append(j)
+    closes = {
+        row
+        for row, b in zip(_row_entries(problem.flow_balance), problem.flow_source, strict=True)
+        if b == 0.0
+    }
+    kept = np.ones(B.shape[0], dtype=bool)
+    waiting = {r: row for r, row in enumerate(_row_entries(B)) if c[r] == 0.0 and row in closes}
     changed = True
     while changed:
         changed = False
-        for r in open_rows:
-            if not kept[r]:
-                continue
-            into, out = np.unique(label[B[r] > 0.0]), np.unique(label[B[r] < 0.0])
-            if into.size == 1 and out.size == 1:
-                label[label == max(into[0], out[0])] = min(into[0], out[0])
+        for r, row in list(waiting.items()):
+            into = {int(label[j]) for j, value in row if value > 0.0}
+            out = {int(label[j]) for j, value in row if value < 0.0}
+            if len(into) == 1 and len(out) == 1:
+                first, last = sorted((*into, *out))
+                if first != last:
+                    moved = members.pop(last)
+                    label[moved] = first
+                    members[first] += moved
                 kept[r] = False
+                del waiting[r]
                 changed = True
     return np.unique(label, return_inverse=True)[1].astype(np.intp), kept
 
 
+def _row_entries(rows: Rows) -> list[tuple[tuple[int, float], ...]]:
+    """Return the entries (column, value) of each row, by column."""
+    ordered = rows.sorted_indices()
+    columns, values = ordered.indices.tolist(), ordered.data.tolist()
+    ends = ordered.indptr.tolist()
+    return [
+        tuple(zip(columns[a:b], values[a:b], strict=True))
+        for a, b in zip(ends[:-1], ends[1:], strict=True)
+    ]
+
+
 def _fold(
-    problem: BalanceProblem, k: int, group: Ints, kept: Bools, flow_scale: float
-) -> tuple[AnalyteProblem, list[tuple[Floats, Floats]]]:
+    problem: BalanceProblem, k: int, rows: AnalyteRows, source: Floats, flow_scale: float
+) -> tuple[AnalyteProblem, list[tuple[Rows, Floats]]]:
     """Return analyte k on groups, and those of its balances that became flow balances."""
-    n_groups = int(group.max(initial=-1)) + 1
+    group, n_groups = rows.group, rows.n_groups
     measured = np.isfinite(problem.grade[k])
     exact = measured & (problem.grade_sd[k] == 0.0)
     soft = measured & ~exact
@@ -201,13 +261,19 @@ def _fold(
     lower, upper = np.full(n_groups, -np.inf), np.full(n_groups, np.inf)
     np.maximum.at(lower, group, problem.grade_lower[k] / scale)
     np.minimum.at(upper, group, problem.grade_upper[k] / scale)
-    B, source = problem.analyte_balance[k][kept], problem.analyte_source[k][kept]
     source = source / (flow_scale * scale)
-    bound_only = np.array([fixed[group[row != 0.0]].all() for row in B], dtype=bool)
+    became_flow: list[tuple[Rows, Floats]] = []
+    if exact.any():
+        unknown = abs(rows.sparse) @ (~fixed[group]).astype(float)
+        bound_only = unknown == 0.0
+        if bound_only.any():
+            given, others = np.flatnonzero(bound_only), np.flatnonzero(~bound_only)
+            balances = sparse.csr_array(rows.sparse[given] @ sparse.diags_array(target[group]))
+            became_flow.append((balances, source[given]))
+            rows, source = AnalyteRows(rows.sparse[others], group, n_groups), source[others]
     analyte = AnalyteProblem(
-        B=B[~bound_only],
-        source=source[~bound_only],
-        group=group,
+        rows=rows,
+        source=source,
         target=target,
         weight=weight,
         fixed=fixed,
@@ -217,6 +283,4 @@ def _fold(
         members=np.bincount(group, soft, n_groups).astype(np.intp),
         scale=scale,
     )
-    return analyte, [
-        (B[bound_only] * target[group], source[bound_only])
-    ] if bound_only.any() else []
+    return analyte, became_flow

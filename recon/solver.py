@@ -14,7 +14,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet import BalanceProblem, Rows
 from oretally.recon.grades import BestGrades, best_grades
 from oretally.recon.newton import FLAT, QuadraticModel, newton_step
 from oretally.recon.observability import Classes, classify_reduced
@@ -293,16 +293,15 @@ def _max_imbalance(problem: BalanceProblem, flow: Floats, grade: Floats) -> floa
     Where next to nothing of an analyte passes, a millionth of what the largest grade would carry
     through the node takes its place: rounding there is rounding of nothing.
     """
-    worst = _relative_residual(problem.flow_balance * flow, problem.flow_source, 0.0)
+    worst = _relative_residual(problem.flow_balance, flow, problem.flow_source, 0.0)
     for k, B in enumerate(problem.analyte_balance):
         largest = float(np.abs(grade[k]).max(initial=0.0))
-        least = 1e-6 * largest * np.abs(B * flow).sum(axis=1)
-        terms = B * (flow * grade[k])
-        worst = max(worst, _relative_residual(terms, problem.analyte_source[k], least))
+        least = 1e-6 * largest * (abs(B) @ np.abs(flow))
+        worst = max(worst, _relative_residual(B, flow * grade[k], problem.analyte_source[k], least))
     return worst
 
 
-def _relative_residual(terms: Floats, source: Floats, least: Floats | float) -> float:
-    residual = np.abs(terms.sum(axis=1) - source)
-    size = np.maximum(np.abs(terms).sum(axis=1) + np.abs(source), least)
+def _relative_residual(rows: Rows, amounts: Floats, source: Floats, least: Floats | float) -> float:
+    residual = np.abs(rows @ amounts - source)
+    size = np.maximum(abs(rows) @ np.abs(amounts) + np.abs(source), least)
     return float((residual / np.where(size > 0.0, size, 1.0)).max(initial=0.0))

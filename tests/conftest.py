@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import sparse
 
 from oretally.flowsheet import (
     Analyte,
@@ -46,7 +47,7 @@ def linear_problem() -> Callable[..., BalanceProblem]:
         n = len(flow)
         none = np.zeros((0, n))
         return BalanceProblem(
-            flow_balance=A,
+            flow_balance=sparse.csr_array(A),
             flow_source=b,
             analyte_balance=(),
             analyte_source=(),
@@ -172,7 +173,7 @@ class RandomCircuit:
     ) -> BalanceProblem:
         """Return a survey with relative errors ``sd`` and some values missing."""
         rng = self.rng
-        A = self.circuit.incidence()
+        A = sparse.csr_array(self.circuit.incidence())
         K, n = self.grade.shape
         tie = np.arange(n)
         for group in self._ties():
@@ -184,9 +185,9 @@ class RandomCircuit:
         flow[0] = self.flow[0]
         return BalanceProblem(
             flow_balance=A,
-            flow_source=np.zeros(len(A)),
+            flow_source=np.zeros(A.shape[0]),
             analyte_balance=(A,) * K,
-            analyte_source=(np.zeros(len(A)),) * K,
+            analyte_source=(np.zeros(A.shape[0]),) * K,
             tie=tie,
             flow=np.abs(flow),
             flow_sd=np.where(np.isnan(flow), np.nan, sd * self.flow),

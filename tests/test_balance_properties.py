@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from scipy import sparse
 
 from oretally.flowsheet import (
     Analyte,
@@ -272,9 +273,9 @@ def _plain(**changes: Any) -> BalanceProblem:
     """Return a separator with two products, everything measured."""
     A = np.array([[1.0, -1.0, -1.0]])
     problem = BalanceProblem(
-        flow_balance=A,
+        flow_balance=sparse.csr_array(A),
         flow_source=np.zeros(1),
-        analyte_balance=(A,),
+        analyte_balance=(sparse.csr_array(A),),
         analyte_source=(np.zeros(1),),
         tie=np.arange(3),
         flow=np.array([100.0, 4.0, 97.0]),

@@ -22,8 +22,9 @@ Floats = NDArray[np.float64]
 def _jacobian(problem: BalanceProblem, F: Floats, x: Floats) -> Floats:
     """Return all balances and ties, linearised at (F, x), on the vector (F, x_1, ..., x_K)."""
     K, n = x.shape
-    rows = [np.hstack([problem.flow_balance, np.zeros((len(problem.flow_balance), K * n))])]
-    for k, B in enumerate(problem.analyte_balance):
+    A = problem.flow_balance.toarray()
+    rows = [np.hstack([A, np.zeros((len(A), K * n))])]
+    for k, B in enumerate(b.toarray() for b in problem.analyte_balance):
         block = np.zeros((len(B), n * (1 + K)))
         block[:, :n] = B * x[k]
         block[:, n * (1 + k) : n * (2 + k)] = B * F

@@ -10,6 +10,7 @@ import pytest
 import scipy.linalg
 import scipy.optimize
 from numpy.typing import NDArray
+from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.solver import Solution, solve
@@ -63,8 +64,9 @@ class WholeProblem:
 
     def constraints(self, z: Floats) -> Floats:
         F, x = self.split(z)
-        rows = [self.p.flow_balance @ F / self.flow_scale]
-        for k, B in enumerate(self.p.analyte_balance):
+        A = self.p.flow_balance.toarray()
+        rows = [A @ F / self.flow_scale]
+        for k, B in enumerate(b.toarray() for b in self.p.analyte_balance):
             rows.append(B @ (F * x[k]) / (self.flow_scale * self.grade_scale[k]))
             rows.append(np.array([(x[k, a] - x[k, b]) / self.grade_scale[k]
                                   for a, b in self.ties]))  # fmt: skip
@@ -73,9 +75,14 @@ class WholeProblem:
     def jacobian(self, z: Floats) -> Floats:
         F, x = self.split(z)
         blocks = [
-            np.hstack([self.p.flow_balance, np.zeros((len(self.p.flow_balance), self.n * self.K))])
+            np.hstack(
+                [
+                    self.p.flow_balance.toarray(),
+                    np.zeros((self.p.flow_balance.shape[0], self.n * self.K)),
+                ]
+            )
         ]
-        for k, B in enumerate(self.p.analyte_balance):
+        for k, B in enumerate(b.toarray() for b in self.p.analyte_balance):
             row = np.zeros((len(B), self.n * (1 + self.K)))
             row[:, : self.n] = B * x[k] / self.grade_scale[k]
             row[:, self.n * (1 + k) : self.n * (2 + k)] = B * F / self.flow_scale
@@ -97,12 +104,12 @@ class WholeProblem:
         """Return the second derivative of v'c: flows times grades, nothing else."""
         size = self.n * (1 + self.K)
         H = np.zeros((size, size))
-        weight = np.zeros(len(self.p.flow_balance) + self.K * (
-            len(self.p.analyte_balance[0]) + len(self.ties)))  # fmt: skip
+        weight = np.zeros(self.p.flow_balance.shape[0] + self.K * (
+            self.p.analyte_balance[0].shape[0] + len(self.ties)))  # fmt: skip
         weight[keep] = v
-        at = len(self.p.flow_balance)
+        at = self.p.flow_balance.shape[0]
         j = np.arange(self.n)
-        for k, B in enumerate(self.p.analyte_balance):
+        for k, B in enumerate(b.toarray() for b in self.p.analyte_balance):
             pull = weight[at : at + len(B)] @ B
             H[j, self.n * (1 + k) + j] = H[self.n * (1 + k) + j, j] = pull
             at += len(B) + len(self.ties)
@@ -231,9 +238,9 @@ def test_grade_that_would_be_negative(random_circuit: Callable[..., Any]) -> Non
     """A tail that the other numbers push below 0 stays at 0; scipy's SLSQP agrees."""
     A = np.array([[1.0, -1.0, -1.0]])
     problem = BalanceProblem(
-        flow_balance=A,
+        flow_balance=sparse.csr_array(A),
         flow_source=np.zeros(1),
-        analyte_balance=(A,),
+        analyte_balance=(sparse.csr_array(A),),
         analyte_source=(np.zeros(1),),
         tie=np.arange(3),
         flow=np.array([100.0, 10.0, 90.0]),
@@ -269,9 +276,9 @@ def test_first_order_conditions(seed: int, random_circuit: Callable[..., Any]) -
     problem = made.problem(0.05, 0.3, 0.1)
     ours = solve(problem)
     assert ours.converged
-    terms = problem.flow_balance * ours.flow
+    terms = problem.flow_balance.toarray() * ours.flow
     assert (np.abs(terms.sum(axis=1)) <= 1e-9 * np.abs(terms).sum(axis=1)).all()
-    for k, B in enumerate(problem.analyte_balance):
+    for k, B in enumerate(b.toarray() for b in problem.analyte_balance):
         terms = B * (ours.flow * ours.grade[k])
         assert (np.abs(terms.sum(axis=1)) <= 1e-9 * np.abs(terms).sum(axis=1)).all()
     assert ours.max_imbalance <= 1e-9

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.covariance import propagate
@@ -26,11 +27,11 @@ def test_line_with_errors_in_both_variables(reference: Reference) -> None:
     x, y = np.array(data["inputs"]["x"]), np.array(data["inputs"]["y"])
     wx, wy = np.array(data["inputs"]["weight_x"]), np.array(data["inputs"]["weight_y"])
     n = x.size
-    B = np.array([[-1.0, -1.0, 1.0]])  # intercept * 1 - slope * x - 1 * y = 0
+    B = sparse.csr_array([[-1.0, -1.0, 1.0]])  # intercept * 1 - slope * x - 1 * y = 0
     unmeasured = np.full(3, np.nan)
     free = np.full((n, 3), np.inf)
     problem = BalanceProblem(
-        flow_balance=np.array([[0.0, 1.0, 0.0]]),
+        flow_balance=sparse.csr_array([[0.0, 1.0, 0.0]]),
         flow_source=np.ones(1),
         analyte_balance=(B,) * n,
         analyte_source=(np.zeros(1),) * n,
@@ -68,10 +69,10 @@ def _column(data: dict[str, Any], total: bool) -> BalanceProblem:
     """Return the column: one inlet, two outlets, two components; with or without total balance."""
     measured = np.array(data["inputs"]["measured"]).reshape(3, 3)
     sd = np.array(data["inputs"]["sd"]).reshape(3, 3)
-    A = np.array([[1.0, -1.0, -1.0]])
+    A = sparse.csr_array([[1.0, -1.0, -1.0]])
     free = np.full((2, 3), np.inf)
     return BalanceProblem(
-        flow_balance=A if total else np.zeros((0, 3)),
+        flow_balance=A if total else sparse.csr_array((0, 3)),
         flow_source=np.zeros(1 if total else 0),
         analyte_balance=(A, A),
         analyte_source=(np.zeros(1), np.zeros(1)),
