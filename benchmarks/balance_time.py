@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from circuits import chain
+from circuits import plant
 
 from oretally.io import Case, read_case
 from oretally.recon import Balance, reconcile
@@ -34,9 +34,9 @@ def seconds(run: Callable[[], object], repeats: int) -> float:
     return statistics.median(found)
 
 
-def measure_chain(n_streams: int, n_analytes: int, repeats: int) -> dict[str, float | str]:
-    """Time the parts of a balance on a chain."""
-    problem = chain(n_streams, n_analytes)
+def measure_plant(n_streams: int, n_analytes: int, repeats: int) -> dict[str, float | str]:
+    """Time the parts of a balance on a plant."""
+    problem = plant(n_streams, n_analytes)
     solution = solve(problem)
     if not solution.converged:
         raise SystemExit(f"{n_streams} x {n_analytes}: {solution.status}")
@@ -86,7 +86,7 @@ def main() -> None:
     parser.add_argument("--json", type=Path)
     asked = parser.parse_args()
     sizes, repeats = (SIZES[:3], 1) if asked.quick else (SIZES, 5)
-    rows = [measure_chain(*size, repeats) for size in sizes]
+    rows = [measure_plant(*size, repeats) for size in sizes]
     folders = sorted(path.parent for path in EXAMPLES.glob("*/circuit.toml"))
     rows += [measure_example(folder, repeats) for folder in folders]
     print(shown(rows))

@@ -1,10 +1,12 @@
 """The balance against general solvers, from the same arrays, in one run: ratios, not seconds.
 
-    python benchmarks/peers.py [--quick] [--json FILE]
+    python benchmarks/peers.py [--quick | --large] [--markdown] [--json FILE]
 
 Each measurement runs in a process of its own: the best of a few repeats, model building included,
 and the process's peak memory. Every solver must reach the same objective within 1e-6, or its time
-does not count. The optional solvers are those installed: casadi (IPOPT), cvxpy (Clarabel), scipy.
+does not count; where ours does not, the run ends in status 1. `oretally, prepared` has seen the
+circuit before, but not the measured values. The others are those installed: casadi (IPOPT),
+cvxpy (Clarabel), scipy.
 """
 
 from __future__ import annotations
@@ -12,285 +14,347 @@ from __future__ import annotations
 import argparse
 import json
 import multiprocessing
+import os
+import platform
 import resource
 import sys
 import time
-from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass, replace
+from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import scipy.sparse as sparse
-from circuits import chain
-from numpy.typing import NDArray
-from scipy.sparse.linalg import splu
+from circuits import plant, surveys
+from general_solvers import GENERAL, Answer, ipopt_batch
 
 from oretally.flowsheet import BalanceProblem
 
-Floats = NDArray[np.float64]
-Answer = tuple[float, int, float]  # objective, iterations, largest residual of the balances
-
-CASES: list[tuple[str, dict[str, Any]]] = [
-    ("3 x 1", {"n_streams": 3, "n_analytes": 1}),
-    ("12 x 3", {"n_streams": 12, "n_analytes": 3}),
-    ("60 x 20", {"n_streams": 60, "n_analytes": 20}),
-    ("60 x 20, incomplete", {"n_streams": 60, "n_analytes": 20, "flows_missing": 0.5,
-                             "grades_missing": 0.3}),
-    ("300 x 100", {"n_streams": 300, "n_analytes": 100}),
-    ("300 x 100, incomplete", {"n_streams": 300, "n_analytes": 100, "flows_missing": 0.5,
-                               "grades_missing": 0.3}),
-]  # fmt: skip
-CLOSED = 1e-7  # flows and grades are of the order of 1
-LARGEST = {"slsqp": 500, "trust-constr": 500, "cvxpy": 2000}  # unknowns beyond which it is hopeless
+Run = Callable[[], Answer]
 
 
 @dataclass(frozen=True)
-class Scaled:
-    """The problem in units of 1: flows by the largest, grades by the largest of each analyte."""
+class Case:
+    """A plant to balance, or many surveys of one."""
 
-    A: Floats
-    F: Floats
-    sF: Floats
-    X: Floats
-    sX: Floats
-    start_F: Floats
-    start_X: Floats
+    streams: int
+    analytes: int
+    incomplete: bool = False
+    surveys: int = 0
+    sample: int = 0  # surveys that a solver does which takes them one by one
 
-    @classmethod
-    def of(cls, p: BalanceProblem) -> Scaled:
-        f, g = float(np.nanmax(p.flow)), np.nanmax(p.grade, axis=1, keepdims=True)
-        F, X = p.flow / f, p.grade / g
-        # a start that every solver gets: measured values, elsewhere the mean of what is measured
-        start_F = np.where(np.isfinite(F), F, np.nanmean(F))
-        start_X = np.where(np.isfinite(X), X, np.nanmean(X, axis=1, keepdims=True))
-        return cls(p.flow_balance, F, p.flow_sd / f, X, p.grade_sd / g, start_F, start_X)
+    @property
+    def name(self) -> str:
+        size = f"{self.streams} x {self.analytes}"
+        if self.surveys:
+            return f"{size}, {self.surveys:,} surveys"
+        return f"{size}, incomplete" if self.incomplete else size
+
+    @property
+    def unknowns(self) -> int:
+        return self.streams * (1 + self.analytes)
+
+    @property
+    def peers(self) -> list[str]:
+        return list(BATCH if self.surveys else PEERS)
+
+    def problem(self) -> BalanceProblem:
+        missing = {"flows_missing": 0.5, "grades_missing": 0.3} if self.incomplete else {}
+        return plant(self.streams, self.analytes, **missing)
+
+    def ready(self, peer: str) -> Run:
+        """Return what is to be timed; what a peer may prepare is done."""
+        if not self.surveys:
+            return PEERS[peer](self.problem())
+        batch = surveys(self.streams, self.analytes, self.surveys)
+        return BATCH[peer](self, *batch)
+
+
+QUICK = [Case(12, 3, incomplete=True), Case(12, 3, surveys=100, sample=10)]
+BATCH_CASE = Case(12, 3, surveys=20_000, sample=300)
+USUAL = [
+    Case(3, 1),
+    *(Case(*size, incomplete) for size in ((12, 3), (60, 20), (300, 100))
+      for incomplete in (False, True)),
+    BATCH_CASE,
+]  # fmt: skip
+LARGE = [*USUAL, Case(2000, 20), Case(2000, 100), Case(2000, 500)]
+CLOSED = 1e-7  # flows and grades are of the order of 1
+SAME = 1e-6
+LONG = 5.0  # seconds; a measurement that takes longer is not repeated
+LARGEST = {  # unknowns beyond which it is hopeless
+    "slsqp": 2_000, "trust-constr": 2_000, "cvxpy": 50_000, "kkt newton": 50_000,
+}  # fmt: skip
+
+
+def at_once(solve: Callable[[BalanceProblem], Answer]) -> Callable[[BalanceProblem], Run]:
+    """Return a peer that prepares nothing."""
+    return lambda problem: lambda: solve(problem)
+
+
+def answer(found: Any) -> Answer:
+    gap = float(getattr(found, "max_imbalance", 0.0))
+    return (float(found.objective) if found.converged else np.nan), int(found.iterations), gap
 
 
 def ours(p: BalanceProblem) -> Answer:
     from oretally.recon.solver import solve
 
-    found = solve(p)
-    value = found.objective if found.converged else np.nan
-    return value, found.iterations, found.max_imbalance
+    return answer(solve(p))
 
 
-def ipopt(p: BalanceProblem) -> Answer:
-    import casadi as ca
+def ours_prepared(p: BalanceProblem) -> Run:
+    from oretally.recon.prepared import prepare
 
-    s = Scaled.of(p)
-    K, n = s.X.shape
-    F, x = ca.SX.sym("F", n), [ca.SX.sym(f"x{k}", n) for k in range(K)]
-    A = ca.DM(sparse.csc_matrix(s.A))
-    seen = np.flatnonzero(np.isfinite(s.F))
-    objective = ca.sumsqr((F[seen.tolist()] - s.F[seen]) / s.sF[seen])
-    constraints = [ca.mtimes(A, F)]
-    for k in range(K):
-        seen = np.flatnonzero(np.isfinite(s.X[k]))
-        objective += ca.sumsqr((x[k][seen.tolist()] - s.X[k, seen]) / s.sX[k, seen])
-        constraints.append(ca.mtimes(A, F * x[k]))
-    options = {"ipopt.print_level": 0, "print_time": 0, "ipopt.tol": 1e-10, "ipopt.sb": "yes"}
-    problem = {"x": ca.vertcat(F, *x), "f": objective, "g": ca.vertcat(*constraints)}
-    solver = ca.nlpsol("balance", "ipopt", problem, options)
-    found = solver(x0=np.concatenate([s.start_F, s.start_X.ravel()]), lbx=0, lbg=0, ubg=0)
-    gap = float(np.abs(np.asarray(found["g"])).max())
-    return float(found["f"]), int(solver.stats()["iter_count"]), gap
+    ready = prepare(p)
+    return lambda: answer(ready.solve(p.flow, p.grade))
 
 
-class Whole:
-    """All flows and grades as one vector z, sparse derivatives."""
+def ours_each(case: Case, p: BalanceProblem, flows: Any, grades: Any) -> Run:
+    """Take the surveys of the sample one by one, each as if never seen."""
 
-    def __init__(self, p: BalanceProblem) -> None:
-        self.s = s = Scaled.of(p)
-        self.K, self.n = s.X.shape
-        self.A = sparse.csr_matrix(s.A)
-        self.m = s.A.shape[0]
-        self.z0 = np.concatenate([s.start_F, s.start_X.ravel()])
-        target = np.concatenate([s.F, s.X.ravel()])
-        sd = np.concatenate([s.sF, s.sX.ravel()])
-        self.w = np.where(np.isfinite(target), 1.0 / sd**2, 0.0)
-        self.target = np.where(np.isfinite(target), target, 0.0)
+    def run() -> Answer:
+        found = [
+            ours(replace(p, flow=f, grade=g))
+            for f, g in zip(flows[: case.sample], grades[: case.sample], strict=True)
+        ]
+        value, steps, gap = zip(*found, strict=True)
+        return sum(value), max(steps), max(gap)
 
-    def f(self, z: Floats) -> float:
-        return float(np.sum(self.w * (z - self.target) ** 2))
-
-    def gradient(self, z: Floats) -> Floats:
-        return 2.0 * self.w * (z - self.target)
-
-    def c(self, z: Floats) -> Floats:
-        F, x = z[: self.n], z[self.n :].reshape(self.K, self.n)
-        return np.concatenate([self.A @ F, (self.A @ (F * x).T).T.ravel()])
-
-    def J(self, z: Floats) -> Any:
-        F, x = z[: self.n], z[self.n :].reshape(self.K, self.n)
-        by_flow = sparse.vstack([self.A, *(self.A.multiply(row) for row in x)])
-        by_grade = sparse.block_diag([self.A.multiply(F)] * self.K)
-        return sparse.hstack(
-            [by_flow, sparse.vstack([sparse.csr_matrix((self.m, self.K * self.n)), by_grade])]
-        ).tocsr()
-
-    def curvature(self, v: Floats) -> Any:
-        pull = np.vstack([v[self.m * (k + 1) : self.m * (k + 2)] @ self.A for k in range(self.K)])
-        off = sparse.hstack([sparse.diags(row) for row in pull])
-        return sparse.bmat([[None, off], [off.T, sparse.csr_matrix((self.K * self.n,) * 2)]])
+    return run
 
 
-def slsqp(p: BalanceProblem) -> Answer:
-    from scipy.optimize import minimize
+def ours_batch(workers: int) -> Callable[..., Run]:
+    def prepared(case: Case, p: BalanceProblem, flows: Any, grades: Any) -> Run:
+        from oretally.recon.prepared import prepare
 
-    w = Whole(p)
-    unit = np.where(w.w > 0.0, w.w, np.median(w.w[w.w > 0.0])) ** -0.5  # steps in units of the sd
-    found: Any = minimize(
-        lambda v: w.f(w.z0 + unit * v), np.zeros(w.z0.size), method="SLSQP",
-        jac=lambda v: unit * w.gradient(w.z0 + unit * v),
-        constraints=[{"type": "eq", "fun": lambda v: w.c(w.z0 + unit * v),
-                      "jac": lambda v: w.J(w.z0 + unit * v).toarray() * unit}],
-        options={"ftol": 1e-12, "maxiter": 1000},
-    )  # fmt: skip
-    gap = float(np.abs(w.c(w.z0 + unit * found.x)).max())
-    return float(found.fun), int(found.nit), gap
+        ready = prepare(p)
 
+        def run() -> Answer:
+            found = ready.solve_many(flows, grades, workers=workers)
+            if not np.all(found.converged):
+                return np.nan, 0, 0.0
+            return float(np.sum(found.objective[: case.sample])), 0, 0.0
 
-def trust_constr(p: BalanceProblem) -> Answer:
-    from scipy.optimize import NonlinearConstraint, minimize
+        return run
 
-    w = Whole(p)
-    H = sparse.diags(2.0 * w.w)
-    bound: Any = NonlinearConstraint(w.c, 0.0, 0.0, jac=w.J, hess=lambda z, v: w.curvature(v))
-    found: Any = minimize(
-        w.f, w.z0, jac=w.gradient, hess=lambda z: H, method="trust-constr", constraints=[bound],
-        options={"gtol": 1e-9, "xtol": 1e-12, "maxiter": 2000},
-    )  # fmt: skip
-    return float(found.fun), int(found.nit), float(np.abs(w.c(found.x)).max())
+    return prepared
 
 
-def convex_steps(p: BalanceProblem) -> Answer:
-    """Sequential convex programming: the bilinear terms linearised, each step a QP (Clarabel)."""
-    import cvxpy as cp
-
-    w = Whole(p)
-    root, z = np.sqrt(w.w), w.z0.copy()
-    step = cp.Variable(z.size)
-    last = np.inf
-    for iteration in range(1, 60):
-        ask = cp.Problem(
-            cp.Minimize(cp.sum_squares(cp.multiply(root, z + step - w.target))),
-            [w.J(z) @ step == -w.c(z), z + step >= 0],
-        )
-        ask.solve(solver=cp.CLARABEL)
-        z = z + np.asarray(step.value)
-        value = w.f(z)
-        if abs(value - last) <= 1e-9 * (1.0 + value) and np.abs(w.c(z)).max() < 1e-9:
-            return value, iteration, float(np.abs(w.c(z)).max())
-        last = value
-    return np.nan, iteration, np.nan
+def ipopt_each(case: Case, p: BalanceProblem, flows: Any, grades: Any) -> Run:
+    return lambda: ipopt_batch(p, flows[: case.sample], grades[: case.sample])
 
 
-def whole_newton(p: BalanceProblem) -> Answer:
-    """Newton's method on the whole sparse KKT system, no bounds, no safeguards."""
-    w = Whole(p)
-    z, v = w.z0.copy(), np.zeros(w.c(w.z0).size)
-    tiny = 1e-10 * sparse.eye(z.size)
-    for iteration in range(1, 60):
-        J, c = w.J(z), w.c(z)
-        H = sparse.diags(2.0 * w.w) + w.curvature(v) + tiny
-        K = sparse.bmat([[H, J.T], [J, -1e-14 * sparse.eye(c.size)]]).tocsc()
-        move = splu(K).solve(-np.concatenate([w.gradient(z) + J.T @ v, c]))
-        z, v = z + move[: z.size], v + move[z.size :]
-        if np.abs(move[: z.size]).max() < 1e-10:
-            return w.f(z), iteration, float(np.abs(w.c(z)).max())
-    return np.nan, iteration, np.nan
-
-
-PEERS: dict[str, Callable[[BalanceProblem], Answer]] = {
-    "oretally": ours, "ipopt": ipopt, "slsqp": slsqp, "trust-constr": trust_constr,
-    "cvxpy": convex_steps, "kkt newton": whole_newton,
-}  # fmt: skip
+PEERS: dict[str, Callable[[BalanceProblem], Run]] = {
+    "oretally": at_once(ours),
+    "oretally, prepared": ours_prepared,
+    **{name: at_once(solve) for name, solve in GENERAL.items()},
+}
+BATCH: dict[str, Callable[..., Run]] = {
+    "oretally": ours_each,
+    "oretally, prepared": ours_batch(1),
+    "oretally, 2 cores": ours_batch(2),
+    "ipopt": ipopt_each,
+}
+SAMPLED = ("oretally", "ipopt")  # of a batch; the others do all of it
 
 
 @dataclass(frozen=True)
 class Result:
-    """One measurement."""
+    """One measurement; ``ratio`` is the seconds over those of IPOPT, if both are right."""
 
     case: str
     peer: str
-    seconds: float | None
-    objective: float | None
-    iterations: int | None
-    peak_mib: float | None
+    seconds: float | None = None
+    objective: float | None = None
+    iterations: int | None = None
+    peak_mib: float | None = None
+    ratio: float | None = None
     said: str = ""
 
+    @property
+    def wrong(self) -> bool:
+        """Whether it gave an answer, and not the best one, or failed."""
+        missing = self.said.startswith("not available") and self.peer != "oretally"
+        return not missing and (self.objective is None or self.said.startswith("objective"))
 
-def measure(case: str, make: dict[str, Any], peer: str, repeats: int) -> Result:
-    """Time a peer; runs in a process of its own."""
-    problem = chain(**make)
+    @property
+    def against_ipopt(self) -> str:
+        if self.peer == "ipopt" or self.ratio is None:
+            return "1" if self.ratio else "-"
+        if self.ratio > 1.0:
+            return f"{_figures(self.ratio)} x slower"
+        return f"{_figures(1.0 / self.ratio)} x faster"
+
+    def judged(self, best: float, base: float | None) -> Result:
+        """Return the result with its ratio, or with what is wrong with it."""
+        if self.objective is None or self.seconds is None:
+            return self
+        if not abs(self.objective - best) <= SAME * (1.0 + abs(best)):
+            if not np.isfinite(self.objective):
+                return replace(self, objective=None, said="did not converge")
+            return replace(self, said=f"objective {self.objective:.9g}, not {best:.9g}")
+        return replace(self, ratio=self.seconds / base if base else None)
+
+
+def _figures(x: float) -> str:
+    return f"{x:.1f}" if x < 9.95 else f"{float(f'{x:.2g}'):,.0f}"
+
+
+def _peak_mib() -> float:
+    """Return the peak memory of this process and of those it started."""
+    children = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024.0
     try:
-        best, answer = np.inf, (np.nan, 0, np.nan)
+        status = Path("/proc/self/status").read_text(encoding="ascii")
+        peak = next(line for line in status.splitlines() if line.startswith("VmHWM"))
+        return float(peak.split()[1]) / 1024.0 + children
+    except OSError:
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0 + children
+
+
+def measure(case: Case, peer: str, repeats: int) -> Iterator[Result]:
+    """Time a peer, again and again; each result is the best so far."""
+    try:
+        run = case.ready(peer)
+        yield Result(case.name, peer, said="ready")
+        best, said = np.inf, ""
+        share = 1.0
+        if case.surveys and peer in SAMPLED:
+            share = case.surveys / case.sample
+            said = f"extrapolated from {case.sample} surveys"
         for _ in range(repeats + 1):  # the first one warms up
             start = time.perf_counter()
-            answer = PEERS[peer](problem)
-            best = min(best, time.perf_counter() - start)
+            value, steps, gap = run()
+            taken = time.perf_counter() - start
+            best = min(best, share * taken)
+            if not gap <= CLOSED:
+                open_by = f"balances open by {gap:.0e}"
+                yield Result(case.name, peer, best, None, steps, _peak_mib(), said=open_by)
+            else:
+                yield Result(case.name, peer, best, value, steps, _peak_mib(), said=said)
+            if taken > LONG:
+                return
+    except ImportError as error:
+        yield Result(case.name, peer, said=f"not available: {error}"[:80])
+    except MemoryError:
+        yield Result(case.name, peer, said="out of memory")
     except Exception as error:  # a peer that fails is a row, not the end of the run
-        return Result(case, peer, None, None, None, None, f"{type(error).__name__}: {error}"[:60])
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
-    value, steps, gap = answer
-    if not gap <= CLOSED:
-        return Result(case, peer, best, None, steps, peak, f"balances open by {gap:.0e}")
-    return Result(case, peer, best, value, steps, peak)
+        yield Result(case.name, peer, said=f"{type(error).__name__}: {error}"[:80])
 
 
-def _child(queue: Any, *arguments: Any) -> None:
-    queue.put(measure(*arguments))
+def _child(pipe: Connection, memory: float, *arguments: Any) -> None:
+    most = int(memory * 2**30)
+    resource.setrlimit(resource.RLIMIT_AS, (most, most))
+    for result in measure(*arguments):
+        pipe.send(result)
+    pipe.close()
 
 
-def apart(case: str, make: dict[str, Any], peer: str, repeats: int, limit: float) -> Result:
-    """Run `measure` in a new process, at most ``limit`` seconds."""
+def apart(case: Case, peer: str, repeats: int, limit: float, memory: float) -> Result:
+    """Run `measure` in a new process: at most ``limit`` seconds a run, ``memory`` GiB."""
+    if case.unknowns > LARGEST.get(peer, sys.maxsize):
+        return Result(case.name, peer, said="not tried")
     context = multiprocessing.get_context("spawn")
-    queue = context.Queue()
-    child = context.Process(target=_child, args=(queue, case, make, peer, repeats))
+    inlet, outlet = context.Pipe(duplex=False)
+    child = context.Process(target=_child, args=(outlet, memory, case, peer, repeats))
     child.start()
+    outlet.close()
+    found = None
     try:
-        found: Result = queue.get(timeout=limit)
-    except Exception:  # the queue's Empty
-        child.kill()
-        found = Result(case, peer, None, None, None, None, f"more than {limit:.0f} s")
+        while inlet.poll(limit):
+            found = inlet.recv()
+        late = f"more than {limit:.0f} s"
+    except EOFError:
+        late = "ended by itself, out of memory?"
+    child.kill()
     child.join()
+    if found is None or found.said == "ready":
+        return Result(case.name, peer, said=late)
     return found
+
+
+def compared(case: Case, asked: argparse.Namespace, repeats: int) -> list[Result]:
+    """Measure every peer on a case, and judge them."""
+    peers = [p for p in case.peers if not asked.only or p in (*asked.only, "ipopt")]
+    found = [apart(case, peer, repeats, asked.limit, asked.memory) for peer in peers]
+    values = [r.objective for r in found if r.objective is not None and np.isfinite(r.objective)]
+    best = min(values, default=np.nan)
+    first = [r.judged(best, r.seconds) for r in found if r.peer == "ipopt"]
+    base = next((r.seconds for r in first if r.ratio), None)
+    return [r.judged(best, base) for r in found]
+
+
+def row(r: Result) -> str:
+    steps = r.iterations or "-"
+    seconds = f"{r.seconds:.4g}" if r.seconds else "-"
+    peak = f"{r.peak_mib:.0f}" if r.peak_mib else "-"
+    return (
+        f"{r.case:24}{r.peer:20}{r.against_ipopt:>16}{seconds:>10}{steps:>7}{peak:>7}  {r.said}"
+    ).rstrip()
+
+
+HEAD = f"{'case':24}{'solver':20}{'against ipopt':>16}{'seconds':>10}{'steps':>7}{'MiB':>7}"
+
+
+def cell(r: Result | None) -> str:
+    """Return a result for the table in Markdown."""
+    if r is None:
+        return ""
+    if r.seconds is None or r.peak_mib is None:
+        return r.said.split(":")[0]
+    if r.wrong:
+        return "another answer" if r.objective is not None else r.said
+    size = f"{r.peak_mib:.0f} MiB" if r.peak_mib < 1000 else f"{r.peak_mib / 1024:.1f} GiB"
+    spent = f"{r.seconds:.2g} s" if r.seconds < 10 else f"{r.seconds:,.0f} s"
+    shown = f"{spent}, {size}"
+    return shown if r.peer == "ipopt" or r.ratio is None else f"{r.against_ipopt} ({shown})"
+
+
+def markdown(rows: list[Result]) -> str:
+    """Return one line a case, one column a solver."""
+    present = {r.peer for r in rows}
+    columns = [c for c in dict.fromkeys(["ipopt", *BATCH, *PEERS]) if c in present]
+    lines = ["| streams x analytes | " + " | ".join(columns) + " |"]
+    lines.append("| --- |" + " ---: |" * len(columns))
+    for case in dict.fromkeys(r.case for r in rows):
+        by_peer = {r.peer: r for r in rows if r.case == case}
+        lines.append(f"| {case} | " + " | ".join(cell(by_peer.get(c)) for c in columns) + " |")
+    return "\n".join(lines)
 
 
 def main() -> None:
     """Measure everything, check the objectives, print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="small cases, one repeat")
-    parser.add_argument("--large", action="store_true", help="300 x 100 too")
-    parser.add_argument("--limit", type=float, default=120.0, help="seconds for one measurement")
+    size = parser.add_mutually_exclusive_group()
+    size.add_argument("--quick", action="store_true", help="small cases, one repeat")
+    size.add_argument("--large", action="store_true", help="2000 streams too")
+    parser.add_argument("--case", action="append", help="as named in the table; all sizes allowed")
+    parser.add_argument("--only", metavar="SOLVER", action="append", help="and IPOPT")
+    parser.add_argument("--limit", type=float, default=120.0, help="seconds for one run")
+    parser.add_argument("--memory", type=float, default=12.0, help="GiB for one process")
+    parser.add_argument("--markdown", action="store_true", help="then the table in Markdown")
     parser.add_argument("--json", type=Path)
     asked = parser.parse_args()
-    cases, repeats = (CASES[:2], 1) if asked.quick else (CASES if asked.large else CASES[:4], 3)
+    cases, repeats = (QUICK, 1) if asked.quick else (LARGE if asked.large else USUAL, 3)
+    if asked.case:
+        cases = [case for case in LARGE if case.name in asked.case]
     rows: list[Result] = []
-    print(f"{'case':24}{'solver':14}{'time/ipopt':>11}{'seconds':>10}{'steps':>7}{'MiB':>7}")
-    for case, make in cases:
-        unknowns = make["n_streams"] * (1 + make["n_analytes"])
-        found = [
-            apart(case, make, peer, repeats if unknowns < 2000 else 1, asked.limit)
-            for peer in PEERS
-            if unknowns <= LARGEST.get(peer, sys.maxsize)
-        ]
+    print(HEAD)
+    for case in cases:
+        found = compared(case, asked, repeats)
         rows += found
-        values = [r.objective for r in found if r.objective is not None]
-        best = min((v for v in values if np.isfinite(v)), default=np.nan)
-        base = next((r.seconds for r in found if r.peer == "ipopt"), None)
-        for r in found:
-            same = r.objective is not None and abs(r.objective - best) <= 1e-6 * (1.0 + abs(best))
-            ratio = f"{r.seconds / base:.3f}" if same and r.seconds and base else "-"
-            why = r.said or ("" if same else f"objective {r.objective} against {best:.9g}")
-            print(
-                f"{case:24}{r.peer:14}{ratio:>11}{r.seconds or np.nan:>10.4f}"
-                f"{r.iterations or 0:>7}{r.peak_mib or np.nan:>7.0f}  {why}",
-                flush=True,
-            )
+        print(*map(row, found), sep="\n", flush=True)
+    if asked.markdown:
+        print(f"\n{markdown(rows)}")
     if asked.json:
-        asked.json.write_text(json.dumps([asdict(r) for r in rows], indent=1), encoding="utf-8")
+        about = {"python": platform.python_version(), "numpy": np.__version__,
+                 "machine": platform.machine(), "cores": os.cpu_count()}  # fmt: skip
+        kept = {"about": about, "rows": [asdict(r) for r in rows]}
+        asked.json.write_text(json.dumps(kept, indent=1), encoding="utf-8")
+    wrong = [f"{r.case}: {r.peer}: {r.said}" for r in rows if r.wrong and "oretally" in r.peer]
+    if wrong:
+        raise SystemExit("\n".join(wrong))
 
 
 if __name__ == "__main__":
