@@ -1,0 +1,151 @@
+"""Second derivatives along the free flows, for all analytes and surveys of a set of lanes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg.lapack import dpotrf, dpotrs
+
+from oretally.recon.lane_factor import LaneFactor, LanePattern, StackFactor, lane_pattern
+from oretally.recon.lanes import LanePoint, Lanes
+
+__all__ = ["Curvature", "DenseModel", "Slopes"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Slopes:
+    """How balances and misfits change with the flows: R = B diag(x) - C V diag(a) and a V a.
+
+    Attributes
+    ----------
+    flow : ndarray, shape (n_carriers, n_surveys)
+    x : ndarray, shape (n_carriers, n_analytes, n_surveys)
+    turn : ndarray, shape (n_carriers, n_analytes, n_surveys), or None
+        V a; None for the semidefinite part alone.
+    pull : ndarray, shape (n_carriers, n_analytes, n_surveys)
+        a.
+    factor : LaneFactor or StackFactor
+    """
+
+    flow: Floats
+    x: Floats
+    turn: Floats | None
+    pull: Floats
+    factor: LaneFactor | StackFactor
+
+    @classmethod
+    def at(cls, lanes: Lanes, point: LanePoint, *, exact: bool = True) -> Slopes:
+        """Return the slopes at a point; without the indefinite part unless ``exact``."""
+        turn = lanes.on_carriers(point.V) * point.pull if exact else None
+        return cls(point.flow, lanes.on_carriers(point.x), turn, point.pull, point.factor)
+
+
+class Curvature:
+    """Z'HZ with H = W + sum_k (R'S^-1 R - diag(a) V diag(a)), for fixed Z and W.
+
+    Parameters
+    ----------
+    lanes : Lanes
+    Z : ndarray, shape (n_carriers, n_free)
+    weight : ndarray, shape (n_carriers,)
+        W, the diagonal of the flows' own misfit.
+    """
+
+    def __init__(self, lanes: Lanes, Z: Floats, weight: Floats) -> None:
+        self.lanes, self.Z, self.weight = lanes, Z, weight
+        self.n_free = Z.shape[1]
+        self.pattern: LanePattern | None = None
+        if not lanes.stacked:
+            f = self.n_free
+            self.pattern = lane_pattern(f, ((i, j) for i in range(f) for j in range(i)))
+            first, second = lanes.first, lanes.second
+            self._rows = np.einsum("ic,cf->ifc", lanes.rows.B[:, first], Z[second]).reshape(
+                lanes.n_rows * f, first.size
+            )
+            pairs = [(i, j) for j in range(f) for i in range(j, f)]
+            self._at = np.array([self.pattern.at(i, j) for i, j in pairs], dtype=np.intp)
+            upper, lower = (np.array(part, dtype=np.intp) for part in zip(*pairs, strict=True))
+            self._squares = np.empty((self.pattern.n_entries, first.size))
+            # an ordered pair and its reverse share an entry of the triangle
+            self._squares[self._at] = (Z[first][:, upper] * Z[second][:, lower]).T
+
+    def model(self, slopes: Slopes) -> LaneFactor | DenseModel:
+        """Return the factor of Z'HZ."""
+        if self.pattern is None:
+            return DenseModel(self._stacked(slopes))
+        return LaneFactor(self.pattern, self._in_lanes(slopes))
+
+    def _stacked(self, s: Slopes) -> Floats:
+        lanes, Z = self.lanes, self.Z
+        x, n_analytes = s.x[:, :, 0].T, s.x.shape[1]
+        own = self.weight
+        if s.turn is not None:
+            turn, pull = s.turn[:, :, 0].T, s.pull[:, :, 0].T
+            if lanes.group is None:
+                own = own - (pull * turn).sum(axis=0)
+                x = x - s.flow[:, 0] * turn
+        R = lanes.rows.B * x[:, None, :]
+        H = Z.T @ (own[:, None] * Z)
+        if s.turn is not None and lanes.group is not None:
+            C = ((lanes.rows.B * s.flow[:, 0]) @ lanes.rows.G)[:, lanes.group]
+            R -= C * turn[:, None, :]
+            tied = np.where(lanes.group[:, None] == lanes.group, pull.T @ turn, 0.0)
+            H -= Z.T @ (tied @ Z)
+        if R.size:
+            RZ = (R.reshape(-1, R.shape[2]) @ Z).reshape(n_analytes, lanes.n_rows, self.n_free)
+            left, right = s.factor.roots(RZ)
+            H += left.reshape(-1, self.n_free).T @ right.reshape(-1, self.n_free)
+        return np.asarray(H)
+
+    def _in_lanes(self, s: Slopes) -> Floats:
+        lanes, f = self.lanes, self.n_free
+        n, (K, S) = lanes.n_carriers, s.x.shape[1:]
+        own = np.zeros((lanes.first.size, S))
+        own[:n] = self.weight[:, None]
+        if s.turn is None:
+            terms = s.x
+            H = self._squares[:, :n] @ own[:n]
+        elif lanes.group is None:
+            terms = s.x - s.flow[:, None, :] * s.turn
+            own -= (s.pull * s.turn).sum(axis=1)
+            H = self._squares @ own
+        else:
+            terms = -s.flow[lanes.first][:, None, :] * s.turn[lanes.second]
+            terms[:n] += s.x
+            own -= (s.pull[lanes.first] * s.turn[lanes.second]).sum(axis=1)
+            H = self._squares @ own
+        rows = self._rows if terms.shape[0] == self._rows.shape[1] else self._rows[:, :n]
+        Y = (rows @ terms.reshape(terms.shape[0], K * S)).reshape(lanes.n_rows, f, K, S)
+        s.factor.forward(Y)
+        D = s.factor.divide(Y)
+        at = 0
+        for i in range(f):
+            products = Y[:, i, None] * D[:, i:]
+            H[self._at[at : at + f - i]] += products.sum(axis=(0, 2))
+            at += f - i
+        return np.asarray(H)
+
+
+class DenseModel:
+    """The factor of one dense matrix, equilibrated.
+
+    Attributes
+    ----------
+    definite : ndarray of bool, shape (1,)
+    """
+
+    def __init__(self, H: Floats) -> None:
+        diagonal = H.diagonal()
+        self._d = 1.0 / np.sqrt(np.where(diagonal > 0.0, diagonal, 1.0))[:, None]
+        self._L, failed = dpotrf(H * self._d * self._d.T, lower=1, overwrite_a=1)
+        self.definite = np.array([failed == 0])
+
+    def solve(self, right: Floats) -> Floats:
+        """Return H^-1 right, shape (n, 1); 0 where H has no factor."""
+        if not self.definite[0]:
+            return np.zeros_like(right)
+        return np.asarray(self._d * dpotrs(self._L, self._d * right, lower=1)[0])
