@@ -15,6 +15,8 @@ __all__ = ["Curvature", "DenseModel", "Slopes"]
 
 Floats = NDArray[np.float64]
 
+_FLAT = 1e-6  # root of the share of a diagonal entry below which a pivot is no curvature
+
 
 @dataclass(frozen=True, eq=False)
 class Slopes:
@@ -68,10 +70,10 @@ class Curvature:
             )
             pairs = [(i, j) for j in range(f) for i in range(j, f)]
             self._at = np.array([self.pattern.at(i, j) for i, j in pairs], dtype=np.intp)
-            upper, lower = (np.array(part, dtype=np.intp) for part in zip(*pairs, strict=True))
+            self._upper, self._lower = np.array(pairs, dtype=np.intp).T
             self._squares = np.empty((self.pattern.n_entries, first.size))
             # an ordered pair and its reverse share an entry of the triangle
-            self._squares[self._at] = (Z[first][:, upper] * Z[second][:, lower]).T
+            self._squares[self._at] = (Z[first][:, self._upper] * Z[second][:, self._lower]).T
 
     def model(self, slopes: Slopes) -> LaneFactor | DenseModel:
         """Return the factor of Z'HZ."""
@@ -111,7 +113,7 @@ class Curvature:
             H = self._squares[:, :n] @ own[:n]
         elif lanes.group is None:
             terms = s.x - s.flow[:, None, :] * s.turn
-            own -= (s.pull * s.turn).sum(axis=1)
+            own -= np.einsum("cks,cks->cs", s.pull, s.turn)
             H = self._squares @ own
         else:
             terms = -s.flow[lanes.first][:, None, :] * s.turn[lanes.second]
@@ -121,12 +123,8 @@ class Curvature:
         rows = self._rows if terms.shape[0] == self._rows.shape[1] else self._rows[:, :n]
         Y = (rows @ terms.reshape(terms.shape[0], K * S)).reshape(lanes.n_rows, f, K, S)
         s.factor.forward(Y)
-        D = s.factor.divide(Y)
-        at = 0
-        for i in range(f):
-            products = Y[:, i, None] * D[:, i:]
-            H[self._at[at : at + f - i]] += products.sum(axis=(0, 2))
-            at += f - i
+        products = np.einsum("mfks,mgks->fgs", Y, s.factor.divide(Y))
+        H[self._at] += products[self._upper, self._lower]
         return np.asarray(H)
 
 
@@ -142,7 +140,7 @@ class DenseModel:
         diagonal = H.diagonal()
         self._d = 1.0 / np.sqrt(np.where(diagonal > 0.0, diagonal, 1.0))[:, None]
         self._L, failed = dpotrf(H * self._d * self._d.T, lower=1, overwrite_a=1)
-        self.definite = np.array([failed == 0])
+        self.definite = np.array([failed == 0 and bool((self._L.diagonal() > _FLAT).all())])
 
     def solve(self, right: Floats) -> Floats:
         """Return H^-1 right, shape (n, 1); 0 where H has no factor."""

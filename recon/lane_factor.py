@@ -45,6 +45,8 @@ class LanePattern:
         For each step the rows below its pivot.
     start : tuple of int
         Position of the first entry below each pivot; the pivots themselves come first.
+    updates : tuple of tuple of int
+        For each step the positions that it changes, in the order of its pairs of rows.
     position : dict of (int, int) to int
         Position of an entry of the matrix, by its larger and smaller row in the elimination.
     n_entries : int
@@ -54,6 +56,7 @@ class LanePattern:
     rank: tuple[int, ...]
     columns: tuple[tuple[int, ...], ...]
     start: tuple[int, ...]
+    updates: tuple[tuple[int, ...], ...]
     position: dict[tuple[int, int], int]
     n_entries: int
 
@@ -104,7 +107,17 @@ def lane_pattern(n: int, edges: Iterable[tuple[int, int]]) -> LanePattern:
     rank = [0] * n
     for step, j in enumerate(order):
         rank[j] = step
-    return LanePattern(tuple(order), tuple(rank), tuple(columns), tuple(start), position, at)
+    updates = tuple(
+        tuple(
+            position[i, k] if rank[i] >= rank[k] else position[k, i]
+            for at_k, k in enumerate(below)
+            for i in below[at_k:]
+        )
+        for below in columns
+    )
+    return LanePattern(
+        tuple(order), tuple(rank), tuple(columns), tuple(start), updates, position, at
+    )
 
 
 class LaneFactor:
@@ -113,7 +126,7 @@ class LaneFactor:
     Attributes
     ----------
     definite : ndarray of bool, shape lanes
-        Whether all pivots are positive; a pivot of zero counts as such.
+        Whether all pivots are positive.
     """
 
     def __init__(self, pattern: LanePattern, entries: Floats) -> None:
@@ -126,7 +139,7 @@ class LaneFactor:
         """
         self._pattern = pattern
         n = len(pattern.order)
-        least = _DEPENDENT * np.abs(entries[:n])
+        least = _DEPENDENT * np.abs(entries[:n])  # of each row's own: they span many decades
         row = list(entries)
         widest = max((len(below) for below in pattern.columns), default=0)
         scratch = np.empty((widest, *entries.shape[1:]))
@@ -142,19 +155,20 @@ class LaneFactor:
             else:
                 inverse[...] = 0.0
                 np.divide(1.0, pivot, out=inverse, where=np.abs(pivot) > least[j])
-                self.definite &= pivot >= -least[j]
+                self.definite &= kept
             if not below:
                 continue
             first = pattern.start[j]
             column = entries[first : first + len(below)]
             unit = self._unit[first - n : first - n + len(below)]
             multiply(column, inverse, out=unit)
+            targets = iter(pattern.updates[j])
             for k in range(len(below)):
                 terms = scratch[: len(below) - k]
                 multiply(column[k:], unit[k], out=terms)
-                for i in range(k, len(below)):
-                    target = row[pattern.at(below[i], below[k])]
-                    subtract(target, terms[i - k], out=target)
+                for term in terms:
+                    target = row[next(targets)]
+                    subtract(target, term, out=target)
 
     def forward(self, right: Floats) -> None:
         """Overwrite ``right``, shape (n, ..., *lanes), with L^-1 right."""

@@ -213,8 +213,10 @@ class Lanes:
         F = flow[:, None, :]
         wide = near.wide if near is not None else self.wide(data, F)
         V = data.variance if wide is None else data.variance + wide
-        centre = self.first_grades(data) if near is None or not data.any_free else np.where(
-            data.free, near.x, data.target
+        centre = (
+            self.first_grades(data)
+            if near is None or not data.any_free
+            else np.where(data.free, near.x, data.target)
         )
         held = near.held if near is not None else None
         for _ in range(_PASSES):
@@ -269,7 +271,8 @@ class Lanes:
                 settled = change <= _SETTLED
                 if settled.all():
                     break
-        value = 0.5 * (data.weight * (x - data.target) ** 2).sum(axis=(0, 1))
+        misfit = x - data.target
+        value = 0.5 * np.einsum("gks,gks->s", data.weight * misfit, misfit)
         return LanePoint(
             F[:, 0, :], x, V, wide, lam, pull, value, held, settled,
             factor,
@@ -295,7 +298,7 @@ class Lanes:
 
     def gradient(self, point: LanePoint) -> Floats:
         """Return the derivative of the value, shape (n_carriers, n_surveys)."""
-        return np.asarray((point.pull * self.on_carriers(point.x)).sum(axis=1))
+        return np.asarray(np.einsum("cks,cks->cs", point.pull, self.on_carriers(point.x)))
 
 
 def _unsettled(point: LanePoint) -> LanePoint:

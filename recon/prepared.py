@@ -1,0 +1,353 @@
+"""A circuit made ready once, for one survey or many: what does not depend on measured values.
+
+Presolve, the basis of the flows and the order of elimination depend on the circuit, on what is
+measured and on the stated errors; measured values come in afterwards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oretally.flowsheet import BalanceProblem
+from oretally.recon.damped_newton import minimise
+from oretally.recon.lane_curvature import Curvature
+from oretally.recon.lane_newton import LaneFlows, LaneMinimum, minimise_lanes, starting_lanes
+from oretally.recon.lanes import GradeData, Lanes
+from oretally.recon.presolve import ReducedProblem, presolve
+from oretally.recon.solution import CLOSED, Solution, StopReason, largest_imbalance
+from oretally.recon.threads import one_thread
+
+__all__ = ["ManySolutions", "Prepared", "prepare"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
+
+_CACHED = 60_000  # numbers that the curvature of a block may take: about what a core's cache holds
+_FEW = 16  # blocks of fewer surveys are not worth their overhead
+
+
+@dataclass(frozen=True, eq=False)
+class ManySolutions:
+    """The minima of many surveys of one circuit, in the units of the balance problem.
+
+    Attributes
+    ----------
+    flow : ndarray, shape (n_surveys, n_carriers)
+    grade : ndarray, shape (n_surveys, n_analytes, n_carriers)
+        NaN for a stream that carries nothing.
+    objective, stationarity, max_imbalance : ndarray, shape (n_surveys,)
+    status : tuple of StopReason
+    converged : ndarray of bool, shape (n_surveys,)
+    grade_at_bound : ndarray of bool, shape (n_surveys, n_analytes, n_carriers)
+    alone : ndarray of bool, shape (n_surveys,)
+        Surveys that needed care: a bound on a flow, bad data.
+    """
+
+    flow: Floats
+    grade: Floats
+    objective: Floats
+    stationarity: Floats
+    max_imbalance: Floats
+    status: tuple[StopReason, ...]
+    converged: Bools
+    grade_at_bound: Bools
+    alone: Bools
+
+
+@dataclass(frozen=True, eq=False)
+class _Engine:
+    """Lanes with all that their iteration needs."""
+
+    lanes: Lanes
+    curvature: Curvature
+    flows: LaneFlows
+
+    def minimum(self, data: GradeData, measured: Floats) -> LaneMinimum:
+        start = starting_lanes(self.lanes, self.curvature, self.flows, data, measured)
+        return minimise_lanes(self.lanes, self.curvature, self.flows, data, measured, start)
+
+
+class Prepared:
+    """A balance problem made ready for other measured values in the same places.
+
+    Parameters
+    ----------
+    problem : BalanceProblem
+        Its values count as the usual ones: they choose units and the basis of the flows.
+
+    Raises
+    ------
+    NotBalanceable
+        If the exact balances contradict each other.
+    """
+
+    def __init__(self, problem: BalanceProblem) -> None:
+        self.problem = problem
+        with one_thread():
+            self.reduced = presolve(problem)
+        first = self.reduced.analytes[0].rows if self.reduced.analytes else None
+        self.alike = (
+            first is not None
+            and first.sparse.shape[0] > 0
+            and all(a.rows is first for a in self.reduced.analytes)
+        )
+
+    @cached_property
+    def _single(self) -> _Engine:
+        return self._engine(stacked=True)
+
+    @cached_property
+    def _many(self) -> _Engine:
+        return self._engine(stacked=False)
+
+    def _engine(self, *, stacked: bool) -> _Engine:
+        reduced = self.reduced
+        lanes = Lanes(reduced.analytes[0].rows, stacked=stacked)
+        Z, weight = reduced.basis.Z, reduced.flow_weight
+        flows = LaneFlows(reduced.basis.offset, Z, weight, reduced.flow_lower)
+        return _Engine(lanes, Curvature(lanes, Z, weight), flows)
+
+    @cached_property
+    def _scale(self) -> Floats:
+        """Of the grades, shape (n_analytes,)."""
+        return np.array([a.scale for a in self.reduced.analytes])
+
+    @cached_property
+    def _data(self) -> GradeData:
+        """The grades as prepared, one survey."""
+
+        def lane(name: str) -> Floats:
+            columns = np.array([getattr(a, name) for a in self.reduced.analytes], dtype=float)
+            return np.ascontiguousarray(columns.T[:, :, None])
+
+        weight, fixed = lane("weight"), lane("fixed") > 0.0
+        return GradeData(
+            lane("target"), weight, (weight == 0.0) & ~fixed, lane("lower"), lane("upper"),
+            lane("source"),
+        )  # fmt: skip
+
+    def solve(self, flow: Floats | None = None, grade: Floats | None = None) -> Solution:
+        """Find the flows and grades nearest to the measured ones that balance exactly.
+
+        Parameters
+        ----------
+        flow : ndarray, shape (n_carriers,), optional
+        grade : ndarray, shape (n_analytes, n_carriers), optional
+            Measured values, NaN in the same places as in the prepared problem; those of the
+            prepared problem unless given.
+        """
+        given = flow is not None or grade is not None
+        flow = self.problem.flow if flow is None else np.asarray(flow, dtype=float)
+        grade = self.problem.grade if grade is None else np.asarray(grade, dtype=float)
+        if given:
+            self._same_places(flow[None], grade[None])
+        with one_thread():
+            if self.alike:
+                try:
+                    found, iterations = self._block(self._single, flow[None], grade[None])
+                except np.linalg.LinAlgError:  # balances that depend on one another
+                    pass
+                else:
+                    if found.converged[0]:
+                        return self._one(found, iterations, flow, grade)
+            problem, reduced = self._with(flow, grade) if given else (self.problem, self.reduced)
+            return minimise(problem, reduced)
+
+    def solve_many(self, flows: Floats, grades: Floats, workers: int = 1) -> ManySolutions:
+        """Solve many surveys.
+
+        Parameters
+        ----------
+        flows : ndarray, shape (n_surveys, n_carriers)
+        grades : ndarray, shape (n_surveys, n_analytes, n_carriers)
+            Measured values, NaN in the same places as in the prepared problem.
+        workers : int
+            Processes to share the work.
+        """
+        flows, grades = np.asarray(flows, dtype=float), np.asarray(grades, dtype=float)
+        self._same_places(flows, grades)
+        size = self._block_size()
+        blocks = [slice(i, i + size) for i in range(0, len(flows), size)]
+        tasks = [(flows[b], grades[b]) for b in blocks]
+        if workers > 1 and len(blocks) > 1:
+            return _joined(list(_shared(self, tasks, workers)))
+        return _joined([self.solve_block(*task) for task in tasks])
+
+    def solve_block(self, flows: Floats, grades: Floats) -> ManySolutions:
+        """Solve surveys side by side, then one by one those that need care."""
+        if not self.alike or self._block_size() < _FEW:
+            alone = [self.solve(flow, grade) for flow, grade in zip(flows, grades, strict=True)]
+            return _gathered(alone)
+        with one_thread():
+            found, _ = self._block(self._many, flows, grades)
+        rest = np.flatnonzero(~found.converged)
+        if not rest.size:
+            return found
+        return _replaced(found, rest, _gathered([self._alone(flows[i], grades[i]) for i in rest]))
+
+    def _block_size(self) -> int:
+        reduced = self.reduced
+        if not self.alike:
+            return _FEW
+        rows = reduced.analytes[0].rows.sparse.shape[0]
+        size = rows * reduced.basis.Z.shape[1] * len(reduced.analytes)
+        return int(np.clip(_CACHED // max(size, 1), 1, 512))
+
+    def _alone(self, flow: Floats, grade: Floats) -> Solution:
+        with one_thread():
+            return minimise(*self._with(flow, grade))
+
+    @cached_property
+    def _carrier_weight(self) -> Floats:
+        """1/sd^2 of grades that are measured and not exact, (n_carriers, n_analytes, 1)."""
+        sd = self.problem.grade_sd / self._scale[:, None]
+        soft = np.isfinite(self.problem.grade) & (self.problem.grade_sd > 0.0)
+        weight = np.where(soft, 1.0 / np.where(soft, sd, 1.0) ** 2, 0.0)
+        return np.ascontiguousarray(weight.T[:, :, None])
+
+    def _folded(self, lanes: Lanes, grades: Floats) -> tuple[GradeData, Floats | float]:
+        """Return the grades of surveys on groups, and the part of the objective set aside."""
+        value = np.ascontiguousarray((grades / self._scale[:, None]).transpose(2, 1, 0))
+        if self._missing:
+            value = np.where(np.isfinite(value), value, 0.0)
+        data = self._data
+        if lanes.group is None:
+            return replace(data, target=value), 0.0
+        w = self._carrier_weight
+        weight = np.where(data.weight > 0.0, data.weight, 1.0)
+        target = lanes.on_groups(w * value) / weight
+        for k, analyte in enumerate(self.reduced.analytes):
+            exact = self.problem.grade_sd[k] == 0.0
+            target[analyte.group[exact], k] = value[exact, k]
+        apart = value - target[lanes.group]
+        return replace(data, target=target), 0.5 * np.einsum("cks,cks->s", w * apart, apart)
+
+    @cached_property
+    def _missing(self) -> bool:
+        return not bool(np.isfinite(self.problem.grade).all())
+
+    def _block(self, engine: _Engine, flows: Floats, grades: Floats) -> tuple[ManySolutions, int]:
+        """Solve surveys side by side; those that need care are not converged."""
+        reduced, lanes = self.reduced, engine.lanes
+        measured = np.where(engine.flows.seen, flows, 0.0).T / reduced.flow_scale
+        data, aside = self._folded(lanes, grades)
+        found = engine.minimum(data, np.ascontiguousarray(measured))
+        point = found.point
+        flow = point.flow.T * reduced.flow_scale
+        grade = lanes.on_carriers(point.x).transpose(2, 1, 0) * self._scale[:, None]
+        imbalance = largest_imbalance(self.problem, flow, grade)
+        converged = found.done & (imbalance <= CLOSED)
+        at_bound = np.zeros(grade.shape, dtype=bool)
+        if point.held is not None:
+            at_bound = lanes.on_carriers(point.held[0] | point.held[1]).transpose(2, 1, 0)
+        stopped = flow == 0.0
+        if stopped.any():
+            grade = np.where(stopped[:, None, :], np.nan, grade)
+        return ManySolutions(
+            flow=flow,
+            grade=grade,
+            objective=2.0 * (found.value + aside),
+            stationarity=2.0 * found.gain,
+            max_imbalance=imbalance,
+            status=(StopReason.OPTIMUM,) * len(flows),
+            converged=converged,
+            grade_at_bound=at_bound,
+            alone=~converged,
+        ), found.iterations
+
+    def _one(self, found: ManySolutions, iterations: int, flow: Floats, grade: Floats) -> Solution:
+        """Return the only one of the surveys."""
+        problem, reduced = self.problem, self.reduced
+        same = flow is problem.flow and grade is problem.grade
+        return Solution(
+            flow=found.flow[0],
+            grade=found.grade[0],
+            objective=float(found.objective[0]),
+            iterations=iterations,
+            converged=True,
+            status=StopReason.OPTIMUM,
+            stationarity=float(found.stationarity[0]),
+            max_imbalance=float(found.max_imbalance[0]),
+            flow_at_bound=np.zeros(flow.size, dtype=bool),
+            grade_at_bound=found.grade_at_bound[0],
+            reduce=lambda: reduced if same else presolve(replace(problem, flow=flow, grade=grade)),
+        )
+
+    def _same_places(self, flows: Floats, grades: Floats) -> None:
+        """Raise ValueError unless values are missing where they are in the prepared problem."""
+        for name, values, known in (("flow", flows, self.problem.flow),
+                                    ("grade", grades, self.problem.grade)):  # fmt: skip
+            if values.shape[1:] != known.shape:
+                raise ValueError(
+                    f"each survey's {name}: shape {values.shape[1:]}, not {known.shape}"
+                )
+            if (np.isfinite(values) != np.isfinite(known)).any():
+                raise ValueError(
+                    f"a {name} is missing in one survey and not in the prepared problem: "
+                    "prepare one problem for each set of missing values"
+                )
+
+    def _with(self, flow: Floats, grade: Floats) -> tuple[BalanceProblem, ReducedProblem]:
+        problem = replace(self.problem, flow=flow, grade=grade)
+        return problem, presolve(problem)
+
+
+def prepare(problem: BalanceProblem) -> Prepared:
+    """Make a balance problem ready for measured values."""
+    return Prepared(problem)
+
+
+_FIELDS = tuple(field.name for field in fields(ManySolutions) if field.name != "status")
+
+
+def _joined(parts: list[ManySolutions]) -> ManySolutions:
+    if len(parts) == 1:
+        return parts[0]
+    whole = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _FIELDS}
+    return ManySolutions(**whole, status=tuple(s for part in parts for s in part.status))
+
+
+def _gathered(alone: list[Solution]) -> ManySolutions:
+    return ManySolutions(
+        **{name: np.array([getattr(each, name) for each in alone])
+           for name in _FIELDS if name != "alone"},
+        status=tuple(each.status for each in alone),
+        alone=np.ones(len(alone), dtype=bool),
+    )  # fmt: skip
+
+
+def _replaced(whole: ManySolutions, rows: Ints, part: ManySolutions) -> ManySolutions:
+    values = {}
+    for name in _FIELDS:
+        values[name] = getattr(whole, name).copy()
+        values[name][rows] = getattr(part, name)
+    status = list(whole.status)
+    for row, word in zip(rows, part.status, strict=True):
+        status[row] = word
+    return ManySolutions(**values, status=tuple(status))
+
+
+def _shared(
+    prepared: Prepared, tasks: list[tuple[Floats, Floats]], workers: int
+) -> Iterator[ManySolutions]:
+    """Solve blocks in so many processes."""
+    with ProcessPoolExecutor(workers, initializer=_keep, initargs=(prepared,)) as pool:
+        yield from pool.map(_solve_block, tasks)
+
+
+_kept: list[Prepared] = []  # in a worker: the problem that its blocks belong to
+
+
+def _keep(prepared: Prepared) -> None:
+    _kept[:] = [prepared]
+
+
+def _solve_block(task: tuple[Floats, Floats]) -> ManySolutions:
+    return _kept[0].solve_block(*task)
