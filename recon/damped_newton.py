@@ -17,7 +17,7 @@ from oretally.recon.grades import BestGrades, best_grades
 from oretally.recon.newton import FLAT, QuadraticModel, newton_step
 from oretally.recon.observability import classify_reduced
 from oretally.recon.presolve import ReducedProblem
-from oretally.recon.solution import CLOSED, GOOD, Solution, StopReason, largest_imbalance
+from oretally.recon.solution import CLOSED, GOOD, BalanceCheck, Solution, StopReason
 from oretally.recon.start import starting_flows
 
 __all__ = ["minimise"]
@@ -202,7 +202,7 @@ def _solution(
         [(g.at_lower | g.at_upper)[g.problem.group] for g in point.grades], dtype=bool
     ).reshape(problem.n_analytes, problem.n_carriers)
     remainder = sum(a.remainder for a in reduced.analytes)
-    imbalance = float(largest_imbalance(problem, flow[None], grade[None])[0])
+    imbalance = float(BalanceCheck(problem).largest(flow[:, None], grade.T[:, :, None])[0])
     grade[:, stopped] = np.nan
     if status in GOOD and not (imbalance <= CLOSED and all(g.settled for g in point.grades)):
         status = StopReason.OPEN

@@ -20,7 +20,7 @@ from oretally.recon.lane_curvature import Curvature
 from oretally.recon.lane_newton import LaneFlows, LaneMinimum, minimise_lanes, starting_lanes
 from oretally.recon.lanes import GradeData, Lanes
 from oretally.recon.presolve import ReducedProblem, presolve
-from oretally.recon.solution import CLOSED, Solution, StopReason, largest_imbalance
+from oretally.recon.solution import CLOSED, BalanceCheck, Solution, StopReason
 from oretally.recon.threads import one_thread
 
 __all__ = ["ManySolutions", "Prepared", "prepare"]
@@ -230,6 +230,10 @@ class Prepared:
         return replace(data, target=target), 0.5 * np.einsum("cks,cks->s", w * apart, apart)
 
     @cached_property
+    def _check(self) -> BalanceCheck:
+        return BalanceCheck(self.problem)
+
+    @cached_property
     def _missing(self) -> bool:
         return not bool(np.isfinite(self.problem.grade).all())
 
@@ -240,9 +244,10 @@ class Prepared:
         data, aside = self._folded(lanes, grades)
         found = engine.minimum(data, np.ascontiguousarray(measured))
         point = found.point
-        flow = point.flow.T * reduced.flow_scale
-        grade = lanes.on_carriers(point.x).transpose(2, 1, 0) * self._scale[:, None]
-        imbalance = largest_imbalance(self.problem, flow, grade)
+        flow = point.flow * reduced.flow_scale
+        grade = lanes.on_carriers(point.x) * self._scale[:, None]
+        imbalance = self._check.largest(flow, grade)
+        flow, grade = flow.T, grade.transpose(2, 1, 0)
         converged = found.done & (imbalance <= CLOSED)
         at_bound = np.zeros(grade.shape, dtype=bool)
         if point.held is not None:

@@ -16,12 +16,13 @@ from oretally.recon.observability import Classes, classify_reduced
 from oretally.recon.presolve import ReducedProblem
 from oretally.recon.threads import one_thread
 
-__all__ = ["CLOSED", "GOOD", "Solution", "StopReason", "largest_imbalance"]
+__all__ = ["CLOSED", "GOOD", "BalanceCheck", "Solution", "StopReason"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 CLOSED = 1e-10  # largest relative residual of a balance that counts as closed
+_SMALL = 4_000  # balances of at most so many entries are dense matrices
 
 
 class StopReason(StrEnum):
@@ -99,44 +100,74 @@ class Solution:
             return tuple(best_grades(analyte, flow) for analyte in self.reduced.analytes)
 
 
-def largest_imbalance(problem: BalanceProblem, flow: Floats, grade: Floats) -> Floats:
-    """Return the largest residual of all balances, each against what passes its node.
+class BalanceCheck:
+    """How far balances are open, for flows and grades in the units of a balance problem."""
 
-    Where next to nothing of an analyte passes, a millionth of what the largest grade would carry
-    through the node takes its place: rounding there is rounding of nothing.
+    def __init__(self, problem: BalanceProblem) -> None:
+        self._flow = _Family.of(problem.flow_balance, [problem.flow_source])
+        alike: dict[int, list[int]] = {}
+        for k, B in enumerate(problem.analyte_balance):
+            alike.setdefault(id(B), []).append(k)
+        self._analytes = [
+            (
+                analytes if len(analytes) < problem.n_analytes else slice(None),
+                _Family.of(
+                    problem.analyte_balance[analytes[0]],
+                    [problem.analyte_source[k] for k in analytes],
+                ),
+            )
+            for analytes in alike.values()
+        ]
 
-    Parameters
-    ----------
-    problem : BalanceProblem
-    flow : ndarray, shape (n_surveys, n_carriers)
-    grade : ndarray, shape (n_surveys, n_analytes, n_carriers)
-        Grades of stopped streams must be finite.
+    def largest(self, flow: Floats, grade: Floats) -> Floats:
+        """Return the largest residual of all balances, each against what passes its node.
 
-    Returns
-    -------
-    ndarray, shape (n_surveys,)
-    """
-    F = flow.T
-    worst = _share(problem.flow_balance, F, problem.flow_source[:, None], None)
-    alike: dict[int, list[int]] = {}
-    for k, B in enumerate(problem.analyte_balance):
-        alike.setdefault(id(B), []).append(k)
-    for analytes in alike.values():
-        B = problem.analyte_balance[analytes[0]]
-        x = grade[:, analytes].transpose(2, 1, 0)
-        amounts = (F[:, None, :] * x).reshape(F.shape[0], -1)
-        least = (abs(B) @ np.abs(F))[:, None, :] * (0.5e-6 * np.abs(x).max(axis=0))
-        source = np.array([problem.analyte_source[k] for k in analytes]).T
-        right = np.repeat(source, F.shape[1], axis=1)
-        share = _share(B, amounts, right, least.reshape(least.shape[0], -1))
-        worst = np.maximum(worst, share.reshape(len(analytes), -1).max(axis=0))
-    return worst
+        Where next to nothing of an analyte passes, a millionth of what the largest grade would
+        carry through the node takes its place: rounding there is rounding of nothing.
+
+        Parameters
+        ----------
+        flow : ndarray, shape (n_carriers, n_surveys)
+        grade : ndarray, shape (n_carriers, n_analytes, n_surveys)
+            Grades of stopped streams must be finite.
+
+        Returns
+        -------
+        ndarray, shape (n_surveys,)
+        """
+        F = flow[:, None, :]
+        worst = self._flow.share(F, 0.0)[0]
+        for analytes, family in self._analytes:
+            x = grade[:, analytes]
+            largest = np.abs(x).max(axis=0, initial=0.0)
+            share = family.share(F * x, 1e-6 * family.passing(np.abs(F)) * largest)
+            worst = np.maximum(worst, share.max(axis=0))
+        return worst
 
 
-def _share(B: Rows, amounts: Floats, source: Floats, least: Floats | None) -> Floats:
-    """Return the largest residual of B amounts = source in each column, over what passes."""
-    residual = np.abs(B @ amounts - source)
-    size = 0.5 * (abs(B) @ np.abs(amounts) + np.abs(source))
-    if least is not None:
-        size = np.maximum(size, least)
-    return np.asarray((residual / np.where(size > 0.0, size, 1.0)).max(axis=0, initial=0.0))
+@dataclass(frozen=True, eq=False)
+class _Family:
+    """Balances B y = source of several analytes."""
+
+    B: Floats | Rows
+    size: Floats | Rows
+    source: Floats
+
+    @classmethod
+    def of(cls, B: Rows, source: list[Floats]) -> _Family:
+        right = np.array(source).T[:, :, None]
+        if B.shape[0] * B.shape[1] <= _SMALL:
+            return cls(B.toarray(), 0.5 * np.abs(B.toarray()), right)
+        return cls(B, abs(B) * 0.5, right)
+
+    def passing(self, amounts: Floats) -> Floats:
+        """Return what passes each node, half of what enters and leaves it."""
+        flat = self.size @ amounts.reshape(amounts.shape[0], -1)
+        return np.asarray(flat).reshape(-1, *amounts.shape[1:])
+
+    def share(self, amounts: Floats, least: Floats | float) -> Floats:
+        """Return the largest residual over what passes, for each analyte and survey."""
+        flat = np.asarray(self.B @ amounts.reshape(amounts.shape[0], -1))
+        residual = np.abs(flat.reshape(-1, *amounts.shape[1:]) - self.source)
+        size = np.maximum(self.passing(np.abs(amounts)) + 0.5 * np.abs(self.source), least)
+        return np.asarray((residual / np.where(size > 0.0, size, 1.0)).max(axis=0, initial=0.0))
