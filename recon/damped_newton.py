@@ -33,9 +33,21 @@ _RUNAWAY = 1e8  # flows are in units of the largest measured one
 _DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
 
 
-def minimise(problem: BalanceProblem, reduced: ReducedProblem) -> Solution:
-    """Find the flows and grades nearest to the measured ones that balance exactly."""
-    start = starting_flows(reduced)
+def minimise(
+    problem: BalanceProblem, reduced: ReducedProblem, start: Floats | None = None
+) -> Solution:
+    """Find the flows and grades nearest to the measured ones that balance exactly.
+
+    Parameters
+    ----------
+    problem : BalanceProblem
+    reduced : ReducedProblem
+        Of the same problem.
+    start : ndarray, shape (n_carriers,), optional
+        First flows, scaled as in the reduced problem and in balance.
+    """
+    if start is None:
+        start = starting_flows(reduced)
     classes = classify_reduced(reduced)
     found = _minimise(reduced, start, classes.unobservable_flows)
     return _solution(problem, reduced, *found)

@@ -27,11 +27,14 @@ class FlowBasis:
     Z : ndarray, shape (n, n_free)
     free : ndarray of int, shape (n_free,)
         Carriers whose flows are the free numbers; the rows ``free`` of Z are the identity.
+    A, b : csr_array, shape (n_rows, n), and ndarray, shape (n_rows,)
     """
 
     offset: Floats
     Z: Floats
     free: NDArray[np.intp]
+    A: Rows
+    b: Floats
 
 
 def flow_basis(A: Rows, b: Floats, expected: Floats) -> FlowBasis:
@@ -58,7 +61,7 @@ def flow_basis(A: Rows, b: Floats, expected: Floats) -> FlowBasis:
     n_rows, n = A.shape
     size = np.maximum(expected, 1e-12 * max(float(expected.max(initial=0.0)), 1.0))
     if not n_rows:
-        return FlowBasis(np.zeros(n), np.eye(n), np.arange(n, dtype=np.intp))
+        return FlowBasis(np.zeros(n), np.eye(n), np.arange(n, dtype=np.intp), A, b)
     rows, basic = _spanning_tree(A, size) if _is_circuit(A) else _pivots(A.toarray(), size)
     free = np.setdiff1d(np.arange(n), basic).astype(np.intp)
     factor = splu(A[rows][:, basic].tocsc())
@@ -77,7 +80,7 @@ def flow_basis(A: Rows, b: Floats, expected: Floats) -> FlowBasis:
             "The exact balances contradict each other: no set of flows satisfies them all.",
             "Give one of the exact values an error above 0.",
         )
-    return FlowBasis(offset, Z, free)
+    return FlowBasis(offset, Z, free, A, b)
 
 
 def _is_circuit(A: Rows) -> bool:

@@ -259,6 +259,7 @@ def _with_held(
     x[M] = problem.target[M] + V * (D.T @ nu)
     if U.any():
         x[U] = through(C[:, U], right - C[:, M] @ x[M])
+        x[U] += through(C[:, U], right - C[:, M] @ x[M] - C[:, U] @ x[U])
     return BestGrades(
         problem, flow, x, -(N @ nu), _cost(problem, x), C, N, S, M, U, at_lower, at_upper, True
     )

@@ -11,10 +11,11 @@ from scipy.linalg.lapack import dpotrf, dpotrs
 from oretally.recon.lane_factor import LaneFactor, LanePattern, StackFactor, lane_pattern
 from oretally.recon.lanes import LanePoint, Lanes
 
-__all__ = ["Curvature", "DenseModel", "Slopes"]
+__all__ = ["Curvature", "DenseModels", "Slopes"]
 
 Floats = NDArray[np.float64]
 
+_FEW = 32  # up to so many surveys, their own curvatures are factored one by one
 _FLAT = 1e-6  # root of the share of a diagonal entry below which a pivot is no curvature
 
 
@@ -31,6 +32,8 @@ class Slopes:
     pull : ndarray, shape (n_carriers, n_analytes, n_surveys)
         a.
     factor : LaneFactor or StackFactor
+    barrier : ndarray, shape (n_carriers, n_surveys), or None
+        What keeps flows off their bounds adds to W.
     """
 
     flow: Floats
@@ -38,12 +41,16 @@ class Slopes:
     turn: Floats | None
     pull: Floats
     factor: LaneFactor | StackFactor
+    barrier: Floats | None = None
 
     @classmethod
-    def at(cls, lanes: Lanes, point: LanePoint, *, exact: bool = True) -> Slopes:
+    def at(
+        cls, lanes: Lanes, point: LanePoint, *, exact: bool = True, barrier: Floats | None = None
+    ) -> Slopes:
         """Return the slopes at a point; without the indefinite part unless ``exact``."""
         turn = lanes.on_carriers(point.V) * point.pull if exact else None
-        return cls(point.flow, lanes.on_carriers(point.x), turn, point.pull, point.factor)
+        x = lanes.on_carriers(point.x)
+        return cls(point.flow, x, turn, point.pull, point.factor, barrier)
 
 
 class Curvature:
@@ -71,20 +78,25 @@ class Curvature:
             pairs = [(i, j) for j in range(f) for i in range(j, f)]
             self._at = np.array([self.pattern.at(i, j) for i, j in pairs], dtype=np.intp)
             self._upper, self._lower = np.array(pairs, dtype=np.intp).T
+            self._whole = np.empty((f, f), dtype=np.intp)
+            self._whole[self._upper, self._lower] = self._whole[self._lower, self._upper] = self._at
             self._squares = np.empty((self.pattern.n_entries, first.size))
             # an ordered pair and its reverse share an entry of the triangle
             self._squares[self._at] = (Z[first][:, self._upper] * Z[second][:, self._lower]).T
 
-    def model(self, slopes: Slopes) -> LaneFactor | DenseModel:
-        """Return the factor of Z'HZ."""
+    def model(self, slopes: Slopes) -> LaneFactor | DenseModels:
+        """Return the factor of Z'HZ in every survey."""
         if self.pattern is None:
-            return DenseModel(self._stacked(slopes))
-        return LaneFactor(self.pattern, self._in_lanes(slopes))
+            return DenseModels(self._stacked(slopes)[None])
+        entries = self._in_lanes(slopes)
+        if entries.shape[1] <= _FEW:
+            return DenseModels(entries[self._whole].transpose(2, 0, 1))
+        return LaneFactor(self.pattern, entries)
 
     def _stacked(self, s: Slopes) -> Floats:
         lanes, Z = self.lanes, self.Z
         x, n_analytes = s.x[:, :, 0].T, s.x.shape[1]
-        own = self.weight
+        own = self.weight if s.barrier is None else self.weight + s.barrier[:, 0]
         if s.turn is not None:
             turn, pull = s.turn[:, :, 0].T, s.pull[:, :, 0].T
             if lanes.group is None:
@@ -107,7 +119,7 @@ class Curvature:
         lanes, f = self.lanes, self.n_free
         n, (K, S) = lanes.n_carriers, s.x.shape[1:]
         own = np.zeros((lanes.first.size, S))
-        own[:n] = self.weight[:, None]
+        own[:n] = self.weight[:, None] if s.barrier is None else self.weight[:, None] + s.barrier
         if s.turn is None:
             terms = s.x
             H = self._squares[:, :n] @ own[:n]
@@ -128,22 +140,31 @@ class Curvature:
         return np.asarray(H)
 
 
-class DenseModel:
-    """The factor of one dense matrix, equilibrated.
+class DenseModels:
+    """The factors of a few dense matrices, equilibrated.
 
     Attributes
     ----------
-    definite : ndarray of bool, shape (1,)
+    definite : ndarray of bool, shape (n_surveys,)
     """
 
     def __init__(self, H: Floats) -> None:
-        diagonal = H.diagonal()
-        self._d = 1.0 / np.sqrt(np.where(diagonal > 0.0, diagonal, 1.0))[:, None]
-        self._L, failed = dpotrf(H * self._d * self._d.T, lower=1, overwrite_a=1)
-        self.definite = np.array([failed == 0 and bool((self._L.diagonal() > _FLAT).all())])
+        """Factor matrices, shape (n_surveys, n, n)."""
+        diagonal = np.einsum("sii->si", H)
+        self._d = 1.0 / np.sqrt(np.where(diagonal > 0.0, diagonal, 1.0))
+        scaled = H * self._d[:, :, None] * self._d[:, None, :]
+        self._L = []
+        definite = []
+        for matrix in scaled:
+            L, failed = dpotrf(matrix, lower=1)
+            definite.append(failed == 0 and bool((L.diagonal() > _FLAT).all()))
+            self._L.append(L)
+        self.definite = np.array(definite)
 
     def solve(self, right: Floats) -> Floats:
-        """Return H^-1 right, shape (n, 1); 0 where H has no factor."""
-        if not self.definite[0]:
-            return np.zeros_like(right)
-        return np.asarray(self._d * dpotrs(self._L, self._d * right, lower=1)[0])
+        """Return H^-1 right, shape (n, n_surveys); 0 where H is not positive definite."""
+        found = np.zeros_like(right)
+        for s, (L, definite) in enumerate(zip(self._L, self.definite, strict=True)):
+            if definite:
+                found[:, s] = self._d[s] * dpotrs(L, self._d[s] * right[:, s], lower=1)[0]
+        return found

@@ -16,10 +16,11 @@ import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
 
+from oretally.recon.flow_basis import FlowBasis
 from oretally.recon.lane_curvature import Curvature, Slopes
 from oretally.recon.lanes import GradeData, LanePoint, Lanes
 
-__all__ = ["LaneFlows", "LaneMinimum", "minimise_lanes", "starting_lanes"]
+__all__ = ["Engine", "LaneFlows", "LaneMinimum", "minimise_lanes", "starting_lanes"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -38,17 +39,20 @@ class LaneFlows:
 
     Attributes
     ----------
-    offset : ndarray, shape (n_carriers,)
-    Z : ndarray, shape (n_carriers, n_free)
+    basis : FlowBasis
     weight : ndarray, shape (n_carriers,)
         1/sd^2 of measured flows, else 0.
     lower : ndarray, shape (n_carriers,)
     """
 
-    offset: Floats
-    Z: Floats
+    basis: FlowBasis
     weight: Floats
     lower: Floats
+
+    @property
+    def Z(self) -> Floats:
+        """Directions in balance, shape (n_carriers, n_free)."""
+        return self.basis.Z
 
     @cached_property
     def seen(self) -> Bools:
@@ -80,12 +84,23 @@ class LaneFlows:
         else:
             typical = np.median(measured[self.seen], axis=0) if self.seen.any() else 1.0
             guess = np.where(self.seen[:, None], measured, typical)
-        return np.asarray(self.offset[:, None] + self._fit @ (guess - self.offset[:, None]))
+        return np.asarray(
+            self.basis.offset[:, None] + self._fit @ (guess - self.basis.offset[:, None])
+        )
 
     def inside(self, F: Floats) -> Bools:
         """Tell for each survey whether all flows are clear of their bounds."""
         above = F[self.bounded] - self.lower[self.bounded, None]
         return np.asarray((above > _FAINT * F.max(axis=0)).all(axis=0))
+
+
+@dataclass(frozen=True, eq=False)
+class Engine:
+    """A circuit's lanes with all that an iteration on them needs."""
+
+    lanes: Lanes
+    curvature: Curvature
+    flows: LaneFlows
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,9 +123,7 @@ class LaneMinimum:
     iterations: int
 
 
-def starting_lanes(
-    lanes: Lanes, curvature: Curvature, flows: LaneFlows, data: GradeData, measured: Floats
-) -> Floats:
+def starting_lanes(engine: Engine, data: GradeData, measured: Floats) -> Floats:
     """Return first flows in balance, shape (n_carriers, n_surveys).
 
     Parameters
@@ -118,6 +131,7 @@ def starting_lanes(
     measured : ndarray, shape (n_carriers, n_surveys)
         0 where a flow was not measured.
     """
+    lanes, curvature, flows = engine.lanes, engine.curvature, engine.flows
     F = flows.alone(measured)
     x = lanes.first_grades(data)
     grades = lanes.on_carriers(x)
@@ -133,11 +147,9 @@ def starting_lanes(
     return F
 
 
-def minimise_lanes(
-    lanes: Lanes, curvature: Curvature, flows: LaneFlows, data: GradeData, measured: Floats,
-    start: Floats,
-) -> LaneMinimum:  # fmt: skip
+def minimise_lanes(engine: Engine, data: GradeData, measured: Floats, start: Floats) -> LaneMinimum:
     """Return the minimum from the given first flows."""
+    lanes, curvature, flows = engine.lanes, engine.curvature, engine.flows
 
     def cost(F: Floats) -> Floats:
         return 0.5 * (flows.weight @ (F - measured) ** 2)

@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.damped_newton import minimise
 from oretally.recon.lane_curvature import Curvature
-from oretally.recon.lane_newton import LaneFlows, LaneMinimum, minimise_lanes, starting_lanes
+from oretally.recon.lane_newton import Engine, LaneFlows, minimise_lanes, starting_lanes
 from oretally.recon.lanes import GradeData, Lanes
-from oretally.recon.presolve import ReducedProblem, presolve
+from oretally.recon.presolve import presolve
+from oretally.recon.search import first_guesses, scattered, searched_flows
 from oretally.recon.solution import CLOSED, BalanceCheck, Solution, StopReason
 from oretally.recon.threads import one_thread
 
@@ -30,6 +31,8 @@ Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
 
 _CACHED = 60_000  # numbers that the curvature of a block may take: about what a core's cache holds
+_STARTS = 4  # first flows of a survey that needs care
+_POLISHED = 2  # minima found from them that are followed to the end
 _FEW = 16  # blocks of fewer surveys are not worth their overhead
 
 
@@ -61,19 +64,6 @@ class ManySolutions:
     alone: Bools
 
 
-@dataclass(frozen=True, eq=False)
-class _Engine:
-    """Lanes with all that their iteration needs."""
-
-    lanes: Lanes
-    curvature: Curvature
-    flows: LaneFlows
-
-    def minimum(self, data: GradeData, measured: Floats) -> LaneMinimum:
-        start = starting_lanes(self.lanes, self.curvature, self.flows, data, measured)
-        return minimise_lanes(self.lanes, self.curvature, self.flows, data, measured, start)
-
-
 class Prepared:
     """A balance problem made ready for other measured values in the same places.
 
@@ -100,19 +90,18 @@ class Prepared:
         )
 
     @cached_property
-    def _single(self) -> _Engine:
+    def _single(self) -> Engine:
         return self._engine(stacked=True)
 
     @cached_property
-    def _many(self) -> _Engine:
+    def _many(self) -> Engine:
         return self._engine(stacked=False)
 
-    def _engine(self, *, stacked: bool) -> _Engine:
+    def _engine(self, *, stacked: bool) -> Engine:
         reduced = self.reduced
         lanes = Lanes(reduced.analytes[0].rows, stacked=stacked)
-        Z, weight = reduced.basis.Z, reduced.flow_weight
-        flows = LaneFlows(reduced.basis.offset, Z, weight, reduced.flow_lower)
-        return _Engine(lanes, Curvature(lanes, Z, weight), flows)
+        flows = LaneFlows(reduced.basis, reduced.flow_weight, reduced.flow_lower)
+        return Engine(lanes, Curvature(lanes, flows.Z, flows.weight), flows)
 
     @cached_property
     def _scale(self) -> Floats:
@@ -157,8 +146,7 @@ class Prepared:
                 else:
                     if found.converged[0]:
                         return self._one(found, iterations, flow, grade)
-            problem, reduced = self._with(flow, grade) if given else (self.problem, self.reduced)
-            return minimise(problem, reduced)
+            return self._carefully(flow, grade)
 
     def solve_many(self, flows: Floats, grades: Floats, workers: int = 1) -> ManySolutions:
         """Solve many surveys.
@@ -190,7 +178,9 @@ class Prepared:
         rest = np.flatnonzero(~found.converged)
         if not rest.size:
             return found
-        return _replaced(found, rest, _gathered([self._alone(flows[i], grades[i]) for i in rest]))
+        return _replaced(
+            found, rest, _gathered([self._carefully(flows[i], grades[i]) for i in rest])
+        )
 
     def _block_size(self) -> int:
         reduced = self.reduced
@@ -200,9 +190,25 @@ class Prepared:
         size = rows * reduced.basis.Z.shape[1] * len(reduced.analytes)
         return int(np.clip(_CACHED // max(size, 1), 1, 512))
 
-    def _alone(self, flow: Floats, grade: Floats) -> Solution:
-        with one_thread():
-            return minimise(*self._with(flow, grade))
+    def _carefully(self, flow: Floats, grade: Floats) -> Solution:
+        """Solve one survey from several first flows; return the best that holds."""
+        same = flow is self.problem.flow and grade is self.problem.grade
+        problem = self.problem if same else replace(self.problem, flow=flow, grade=grade)
+        reduced = self.reduced if same else presolve(problem)
+        if not (self.alike and np.isfinite(reduced.flow_lower).all()):
+            return minimise(problem, reduced)
+        data, _ = self._folded(self._many.lanes, grade[None])
+        guesses = scattered(first_guesses(self._many, data, reduced.flow), _STARTS)
+        found, _ = searched_flows(self._many, data, reduced.flow, guesses)
+        best = None
+        for start in found.T[:_POLISHED]:
+            solution = minimise(problem, reduced, start)
+            if solution.converged:
+                return solution
+            best = solution if best is None or solution.objective < best.objective else best
+        solution = minimise(problem, reduced)
+        better = best is None or solution.converged or solution.objective < best.objective
+        return solution if better else best
 
     @cached_property
     def _carrier_weight(self) -> Floats:
@@ -237,12 +243,14 @@ class Prepared:
     def _missing(self) -> bool:
         return not bool(np.isfinite(self.problem.grade).all())
 
-    def _block(self, engine: _Engine, flows: Floats, grades: Floats) -> tuple[ManySolutions, int]:
+    def _block(self, engine: Engine, flows: Floats, grades: Floats) -> tuple[ManySolutions, int]:
         """Solve surveys side by side; those that need care are not converged."""
         reduced, lanes = self.reduced, engine.lanes
-        measured = np.where(engine.flows.seen, flows, 0.0).T / reduced.flow_scale
+        measured = np.ascontiguousarray(
+            np.where(engine.flows.seen, flows, 0.0).T / reduced.flow_scale
+        )
         data, aside = self._folded(lanes, grades)
-        found = engine.minimum(data, np.ascontiguousarray(measured))
+        found = minimise_lanes(engine, data, measured, starting_lanes(engine, data, measured))
         point = found.point
         flow = point.flow * reduced.flow_scale
         grade = lanes.on_carriers(point.x) * self._scale[:, None]
@@ -298,10 +306,6 @@ class Prepared:
                     f"a {name} is missing in one survey and not in the prepared problem: "
                     "prepare one problem for each set of missing values"
                 )
-
-    def _with(self, flow: Floats, grade: Floats) -> tuple[BalanceProblem, ReducedProblem]:
-        problem = replace(self.problem, flow=flow, grade=grade)
-        return problem, presolve(problem)
 
 
 def prepare(problem: BalanceProblem) -> Prepared:
