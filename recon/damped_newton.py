@@ -17,7 +17,7 @@ from oretally.recon.grades import BestGrades, best_grades
 from oretally.recon.newton import FLAT, QuadraticModel, newton_step
 from oretally.recon.observability import classify_reduced
 from oretally.recon.presolve import ReducedProblem
-from oretally.recon.solution import CLOSED, GOOD, BalanceCheck, Solution, StopReason
+from oretally.recon.solution import CLOSED, GOOD, BalanceCheck, Solution, StopReason, sum_of_squares
 from oretally.recon.start import starting_flows
 
 __all__ = ["minimise"]
@@ -63,6 +63,8 @@ class _Point:
 
 
 def _evaluate(problem: ReducedProblem, flow: Floats, near: _Point | None = None) -> _Point:
+    if (flow < problem.flow_lower).any():
+        return _Point(flow, near.grades if near else (), np.inf)
     grades = tuple(
         best_grades(a, flow, (g.at_lower, g.at_upper) if g is not None else None)
         for a, g in zip(
@@ -113,22 +115,28 @@ def _minimise(
 def _last_step(problem: ReducedProblem, point: _Point, step: Floats) -> _Point:
     """Take the last Newton step whole: it doubles the digits that the objective shows."""
     last = _evaluate(problem, _in_bounds(problem, point.flow + step), point)
-    return last if last.value <= point.value + 1e-13 * (1.0 + point.value) else point
+    best = last if last.value <= point.value + 1e-13 * (1.0 + point.value) else point
+    return _rested(problem, best) or best
 
 
 def _rested(problem: ReducedProblem, point: _Point) -> _Point | None:
     """Return the point with all but stopped streams stopped, if that costs nothing; else None."""
-    basis, lower = problem.basis, problem.flow_lower
-    above = point.flow - lower
+    above = point.flow - problem.flow_lower
     faint = (above > 0.0) & (above <= _FAINT * float(np.abs(point.flow).max(initial=0.0)))
     if not faint.any():
         return None
-    rows = basis.Z[faint | (above <= 0.0)]
-    back = np.linalg.lstsq(rows, above[faint | (above <= 0.0)], rcond=1e-12)[0]
-    flow = point.flow - basis.Z @ back
-    flow = np.where(faint | (above <= 0.0), lower, flow)
+    flow = _stopped(problem, point.flow, faint | (above <= 0.0))
+    if (flow < problem.flow_lower).any():
+        return None
     trial = _evaluate(problem, flow, point)
     return trial if trial.value <= point.value + 1e-12 * (1.0 + point.value) else None
+
+
+def _stopped(problem: ReducedProblem, flow: Floats, stop: Bools) -> Floats:
+    """Return the nearest flows in balance with some of them at their bounds exactly."""
+    Z, lower = problem.basis.Z, problem.flow_lower
+    back = np.linalg.lstsq(Z[stop], flow[stop] - lower[stop], rcond=1e-12)[0]
+    return np.where(stop, lower, flow - Z @ back)
 
 
 def _with_stops(
@@ -190,10 +198,14 @@ def _line_search(
 def _in_bounds(problem: ReducedProblem, flow: Floats) -> Floats:
     """Return flows in balance, with rounding about a bound taken off."""
     lower, basis = problem.flow_lower, problem.basis
-    small = FLAT * float(np.abs(flow).max(initial=0.0))
-    flow = np.where(np.abs(flow - lower) <= small, lower, flow)
+    largest = float(np.abs(flow).max(initial=0.0))
+    flow = np.where(np.abs(flow - lower) <= FLAT * largest, lower, flow)
     flow = basis.offset + basis.Z @ flow[basis.free]
-    return np.where(np.abs(flow - lower) <= small, lower, flow)
+    at_bound = np.abs(flow - lower) <= FLAT * largest
+    below = ~at_bound & (flow < lower) & (flow >= lower - _FAINT * largest)
+    if below.any():
+        return _stopped(problem, flow, at_bound | below)
+    return np.where(at_bound, lower, flow)
 
 
 def _solution(
@@ -216,12 +228,13 @@ def _solution(
     remainder = sum(a.remainder for a in reduced.analytes)
     imbalance = float(BalanceCheck(problem).largest(flow[:, None], grade.T[:, :, None])[0])
     grade[:, stopped] = np.nan
+    objective = sum_of_squares(problem, flow, grade)
     if status in GOOD and not (imbalance <= CLOSED and all(g.settled for g in point.grades)):
         status = StopReason.OPEN
     return Solution(
         flow=flow,
         grade=grade,
-        objective=2.0 * (point.value + remainder),
+        objective=objective if stopped.any() else 2.0 * (point.value + remainder),
         iterations=iterations,
         converged=status in GOOD,
         status=status,

@@ -234,7 +234,9 @@ def _active_set(
         below, above = _outside(found)
         pulled, pushed = _wrongly_held(found)
         if not (below.any() or above.any() or pulled.any() or pushed.any()):
-            return found
+            free = found.moving | found.unmeasured
+            x = np.where(free, np.clip(found.x, problem.lower, problem.upper), found.x)
+            return replace(found, x=x)
         at_lower = (at_lower & ~pulled) | below
         at_upper = (at_upper & ~pushed) | above
     return None

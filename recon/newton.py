@@ -18,6 +18,7 @@ Bools = NDArray[np.bool_]
 
 FLAT = 1e-14  # curvatures below this share of the largest are zero
 _REACH = 1e3  # bounds more than this many unbounded steps away cannot stop one
+_LEVEL = 1e-9  # slopes below this are rounding, in units in which curvatures are about 1
 _UNSEEN = 1e-9  # the same, for directions known to be unobservable
 
 
@@ -64,6 +65,9 @@ class QuadraticModel:
         flattest = np.argsort(np.abs(values))[:unobservable]
         # where a bound holds, a direction that no measurement sees can matter all the same
         seen[flattest] = np.abs(values[flattest]) > _UNSEEN * np.abs(values).max(initial=0.0)
+        # ... and along a recycle that grows without limit the curvature vanishes, not the slope
+        slope = vectors.T @ (d * (Z.T @ gradient))
+        seen[flattest] |= np.abs(slope[flattest]) > _LEVEL * (1.0 + np.abs(slope).max(initial=0.0))
         flat = FLAT * np.abs(values).max(initial=0.0)
         seen &= (np.abs(values) > flat) if signed else (values > flat)
         R = Z @ (d[:, None] * vectors[:, seen])

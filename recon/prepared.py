@@ -19,8 +19,8 @@ from oretally.recon.damped_newton import minimise
 from oretally.recon.lane_curvature import Curvature
 from oretally.recon.lane_newton import Engine, LaneFlows, minimise_lanes, starting_lanes
 from oretally.recon.lanes import GradeData, Lanes
+from oretally.recon.multistart import best_of_starts
 from oretally.recon.presolve import presolve
-from oretally.recon.search import first_guesses, scattered, searched_flows
 from oretally.recon.solution import CLOSED, BalanceCheck, Solution, StopReason
 from oretally.recon.threads import one_thread
 
@@ -32,7 +32,6 @@ Ints = NDArray[np.intp]
 
 _CACHED = 60_000  # numbers that the curvature of a block may take: about what a core's cache holds
 _STARTS = 4  # first flows of a survey that needs care
-_POLISHED = 2  # minima found from them that are followed to the end
 _FEW = 16  # blocks of fewer surveys are not worth their overhead
 
 
@@ -122,7 +121,9 @@ class Prepared:
             lane("source"),
         )  # fmt: skip
 
-    def solve(self, flow: Floats | None = None, grade: Floats | None = None) -> Solution:
+    def solve(
+        self, flow: Floats | None = None, grade: Floats | None = None, starts: int | None = None
+    ) -> Solution:
         """Find the flows and grades nearest to the measured ones that balance exactly.
 
         Parameters
@@ -131,22 +132,49 @@ class Prepared:
         grade : ndarray, shape (n_analytes, n_carriers), optional
             Measured values, NaN in the same places as in the prepared problem; those of the
             prepared problem unless given.
+        starts : int, optional
+            First flows to try for other minima, streams at a standstill included. Without it one
+            is tried, and a few if that meets a bound or does not end well.
         """
-        given = flow is not None or grade is not None
+        if flow is None and grade is None:
+            return self._solve(starts)
         flow = self.problem.flow if flow is None else np.asarray(flow, dtype=float)
         grade = self.problem.grade if grade is None else np.asarray(grade, dtype=float)
-        if given:
-            self._same_places(flow[None], grade[None])
+        self._same_places(flow[None], grade[None])
+        if starts is None:
+            with one_thread():
+                found = self._at_once(flow, grade)
+            if found is not None:
+                return found
+        return self._other(flow, grade)._solve(starts)
+
+    def _other(self, flow: Floats, grade: Floats) -> Prepared:
+        return Prepared(replace(self.problem, flow=flow, grade=grade))
+
+    def _solve(self, starts: int | None) -> Solution:
+        """Solve for the prepared values."""
+        problem, reduced = self.problem, self.reduced
         with one_thread():
-            if self.alike:
-                try:
-                    found, iterations = self._block(self._single, flow[None], grade[None])
-                except np.linalg.LinAlgError:  # balances that depend on one another
-                    pass
-                else:
-                    if found.converged[0]:
-                        return self._one(found, iterations, flow, grade)
-            return self._carefully(flow, grade)
+            if starts is None:
+                found = self._at_once(problem.flow, problem.grade)
+                if found is not None:
+                    return found
+            if not (self.alike and np.isfinite(reduced.flow_lower).all()):
+                return minimise(problem, reduced)
+            data, _ = self._folded(self._many.lanes, problem.grade[None])
+            return best_of_starts(
+                problem, reduced, self._many, data, starts or _STARTS, thorough=starts is not None
+            )
+
+    def _at_once(self, flow: Floats, grade: Floats) -> Solution | None:
+        """Solve one survey in lanes; None if it needs care."""
+        if not self.alike:
+            return None
+        try:
+            found, iterations = self._block(self._single, flow[None], grade[None])
+        except np.linalg.LinAlgError:  # balances that depend on one another
+            return None
+        return self._one(found, iterations, flow, grade) if found.converged[0] else None
 
     def solve_many(self, flows: Floats, grades: Floats, workers: int = 1) -> ManySolutions:
         """Solve many surveys.
@@ -179,7 +207,7 @@ class Prepared:
         if not rest.size:
             return found
         return _replaced(
-            found, rest, _gathered([self._carefully(flows[i], grades[i]) for i in rest])
+            found, rest, _gathered([self._other(flows[i], grades[i])._solve(None) for i in rest])
         )
 
     def _block_size(self) -> int:
@@ -189,26 +217,6 @@ class Prepared:
         rows = reduced.analytes[0].rows.sparse.shape[0]
         size = rows * reduced.basis.Z.shape[1] * len(reduced.analytes)
         return int(np.clip(_CACHED // max(size, 1), 1, 512))
-
-    def _carefully(self, flow: Floats, grade: Floats) -> Solution:
-        """Solve one survey from several first flows; return the best that holds."""
-        same = flow is self.problem.flow and grade is self.problem.grade
-        problem = self.problem if same else replace(self.problem, flow=flow, grade=grade)
-        reduced = self.reduced if same else presolve(problem)
-        if not (self.alike and np.isfinite(reduced.flow_lower).all()):
-            return minimise(problem, reduced)
-        data, _ = self._folded(self._many.lanes, grade[None])
-        guesses = scattered(first_guesses(self._many, data, reduced.flow), _STARTS)
-        found, _ = searched_flows(self._many, data, reduced.flow, guesses)
-        best = None
-        for start in found.T[:_POLISHED]:
-            solution = minimise(problem, reduced, start)
-            if solution.converged:
-                return solution
-            best = solution if best is None or solution.objective < best.objective else best
-        solution = minimise(problem, reduced)
-        better = best is None or solution.converged or solution.objective < best.objective
-        return solution if better else best
 
     @cached_property
     def _carrier_weight(self) -> Floats:
@@ -253,7 +261,8 @@ class Prepared:
         found = minimise_lanes(engine, data, measured, starting_lanes(engine, data, measured))
         point = found.point
         flow = point.flow * reduced.flow_scale
-        grade = lanes.on_carriers(point.x) * self._scale[:, None]
+        x = np.clip(point.x, data.lower, data.upper) if found.done.any() else point.x
+        grade = lanes.on_carriers(x) * self._scale[:, None]
         imbalance = self._check.largest(flow, grade)
         flow, grade = flow.T, grade.transpose(2, 1, 0)
         converged = found.done & (imbalance <= CLOSED)

@@ -16,7 +16,7 @@ from oretally.recon.observability import Classes, classify_reduced
 from oretally.recon.presolve import ReducedProblem
 from oretally.recon.threads import one_thread
 
-__all__ = ["CLOSED", "GOOD", "BalanceCheck", "Solution", "StopReason"]
+__all__ = ["CLOSED", "GOOD", "BalanceCheck", "Solution", "StopReason", "sum_of_squares"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -62,6 +62,8 @@ class Solution:
     grade_at_bound : ndarray of bool, shape (n_analytes, n_carriers)
     reduce : callable
         Returns the reduced problem that was solved.
+    starts, agreeing : int
+        First flows that were tried, and those of them that lead to this objective.
     best_grades : tuple of BestGrades or None
         What the solver knows of the inner problems; found again when asked for if None.
     """
@@ -77,6 +79,8 @@ class Solution:
     flow_at_bound: Bools
     grade_at_bound: Bools
     reduce: Callable[[], ReducedProblem]
+    starts: int = 1
+    agreeing: int = 1
     best_grades: tuple[BestGrades, ...] | None = None
 
     @cached_property
@@ -98,6 +102,37 @@ class Solution:
         flow = self.flow / self.reduced.flow_scale
         with one_thread():
             return tuple(best_grades(analyte, flow) for analyte in self.reduced.analytes)
+
+
+def sum_of_squares(problem: BalanceProblem, flow: Floats, grade: Floats) -> float:
+    """Return the sum of squared adjustments in sd units.
+
+    A stopped stream has the grade of those tied to it that run; if none runs, the grade that fits
+    their measurements best.
+
+    Parameters
+    ----------
+    problem : BalanceProblem
+    flow : ndarray, shape (n_carriers,)
+    grade : ndarray, shape (n_analytes, n_carriers)
+        NaN for a stream that carries nothing.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        total = float(np.nansum(((flow - problem.flow) / problem.flow_sd) ** 2))
+        weight = np.where(problem.grade_sd > 0.0, problem.grade_sd**-2.0, 0.0)
+    measured = np.where(weight > 0.0, problem.grade, 0.0)
+    if np.isnan(grade).any():
+        grade = grade.copy()
+        for label in np.unique(problem.tie[np.isnan(grade).any(axis=0)]):
+            tied = np.flatnonzero(problem.tie == label)
+            w = weight[:, tied]
+            mean = (w * measured[:, tied]).sum(axis=1) / np.maximum(w.sum(axis=1), 1e-300)
+            lower, upper = problem.grade_lower[:, tied], problem.grade_upper[:, tied]
+            mean = np.clip(mean, lower.max(axis=1), upper.min(axis=1))
+            running = tied[~np.isnan(grade[:, tied]).any(axis=0)]
+            known = grade[:, running[0]] if running.size else mean
+            grade[:, tied] = np.where(np.isnan(grade[:, tied]), known[:, None], grade[:, tied])
+    return total + float(np.sum(weight * (grade - measured) ** 2))
 
 
 class BalanceCheck:

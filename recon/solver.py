@@ -9,12 +9,18 @@ from oretally.recon.solution import Solution, StopReason
 __all__ = ["Solution", "StopReason", "solve"]
 
 
-def solve(problem: BalanceProblem) -> Solution:
+def solve(problem: BalanceProblem, starts: int | None = None) -> Solution:
     """Find the flows and grades nearest to the measured ones that balance exactly.
+
+    Parameters
+    ----------
+    problem : BalanceProblem
+    starts : int, optional
+        First flows to try for other minima; see `oretally.recon.prepared.Prepared.solve`.
 
     Raises
     ------
     NotBalanceable
         If the exact balances contradict each other.
     """
-    return prepare(problem).solve()
+    return prepare(problem).solve(starts=starts)
