@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.grades import BestGrades, through
-from oretally.recon.solver import Solution
+from oretally.recon.solution import Solution
 from oretally.recon.threads import one_thread
 
 __all__ = ["Covariance", "propagate"]

@@ -25,11 +25,12 @@ __all__ = ["minimise"]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-_MAX_ITERATIONS = 100
+_MAX_ITERATIONS = 60
+_HALVINGS = 20  # of a step, at most
 _GAIN = 1e-13  # a step that can gain no more than this share of the objective is the last one
 _ROUNDING = 1e-9  # ... or this much, once no step gains anything: the limit of rounding
 _FAINT = 1e-9  # flows below this share of the largest may be stopped streams
-_RUNAWAY = 1e8  # flows are in units of the largest measured one
+_RUNAWAY = 1e6  # flows are in units of the largest measured one
 _DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
 
 
@@ -46,7 +47,9 @@ def minimise(
     start : ndarray, shape (n_carriers,), optional
         First flows, scaled as in the reduced problem and in balance.
     """
-    if start is None:
+    if start is not None:
+        start = _in_bounds(reduced, start)
+    if start is None or (start < reduced.flow_lower).any():
         start = starting_flows(reduced)
     classes = classify_reduced(reduced)
     found = _minimise(reduced, start, classes.unobservable_flows)
@@ -63,8 +66,8 @@ class _Point:
 
 
 def _evaluate(problem: ReducedProblem, flow: Floats, near: _Point | None = None) -> _Point:
-    if (flow < problem.flow_lower).any():
-        return _Point(flow, near.grades if near else (), np.inf)
+    if near is not None and (flow < problem.flow_lower).any():
+        return _Point(flow, near.grades, np.inf)
     grades = tuple(
         best_grades(a, flow, (g.at_lower, g.at_upper) if g is not None else None)
         for a, g in zip(
@@ -160,7 +163,7 @@ def _damped_search(
     """Return a better point by ever shorter steps that turn to steepest descent, or None."""
     for damping in 10.0 ** np.arange(-6.0, 7.0, 2.0):
         step, _ = newton_step(problem, point.flow, model, damping)
-        better = _line_search(problem, point, step, gradient)
+        better = _line_search(problem, point, step, gradient, halvings=4)
         if better is not None:
             return better
     return None
@@ -180,12 +183,13 @@ def _derivatives(problem: ReducedProblem, point: _Point) -> tuple[Floats, Floats
 
 
 def _line_search(
-    problem: ReducedProblem, point: _Point, step: Floats, gradient: Floats
-) -> _Point | None:
+    problem: ReducedProblem, point: _Point, step: Floats, gradient: Floats,
+    halvings: int = _HALVINGS,
+) -> _Point | None:  # fmt: skip
     """Return the first point along the step that gains enough, or None."""
     slope = float(gradient @ step)
     length = 1.0
-    for _ in range(40):
+    for _ in range(halvings):
         flow = _in_bounds(problem, point.flow + length * step)
         trial = _evaluate(problem, flow, point)
         needed = point.value + _DESCENT * length * min(slope, 0.0)

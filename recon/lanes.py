@@ -200,7 +200,9 @@ class Lanes:
             return StackFactor(entries, self.n_rows)
         return LaneFactor(self.pattern, entries)
 
-    def evaluate(self, data: GradeData, flow: Floats, near: LanePoint | None = None) -> LanePoint:
+    def evaluate(
+        self, data: GradeData, flow: Floats, near: LanePoint | None = None, passes: int = _PASSES
+    ) -> LanePoint:
         """Find the best grades for flows.
 
         Parameters
@@ -209,6 +211,8 @@ class Lanes:
         flow : ndarray, shape (n_carriers, n_surveys)
         near : LanePoint, optional
             A point whose held and unmeasured grades are a first guess.
+        passes : int
+            At most, of unmeasured grades: few are enough along a way of many steps.
         """
         F = flow[:, None, :]
         wide = near.wide if near is not None else self.wide(data, F)
@@ -220,7 +224,7 @@ class Lanes:
         )
         held = near.held if near is not None else None
         for _ in range(_PASSES):
-            point = self._with_held(data, F, V, wide, centre, held)
+            point = self._with_held(data, F, V, wide, centre, held, passes)
             outside = self._moved(data, point)
             if outside is None:
                 return point
@@ -249,7 +253,7 @@ class Lanes:
 
     def _with_held(
         self, data: GradeData, F: Floats, V: Floats, wide: Floats | None, p: Floats,
-        held: Held | None,
+        held: Held | None, passes: int,
     ) -> LanePoint:  # fmt: skip
         if held is not None:
             V = np.where(held[0] | held[1], 0.0, V)
@@ -260,7 +264,7 @@ class Lanes:
         pull = self.pull(lam)
         x = p - V * self.on_groups(F * pull)
         if wide is not None:
-            for _ in range(_PASSES):
+            for _ in range(passes):
                 before = x
                 # unmeasured grades start from where they came; the measured ones from their target
                 p = np.where(data.free & (V > 0.0), before, p)

@@ -9,7 +9,7 @@ import numpy as np
 from oretally.flowsheet import BalanceProblem, Circuit, Survey
 from oretally.recon.observability import Classes
 from oretally.recon.remedies import undetermined, useful_measurements
-from oretally.recon.solver import Solution
+from oretally.recon.solution import Solution
 
 __all__ = ["named", "open_notes", "solver_notes"]
 

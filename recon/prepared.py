@@ -22,6 +22,7 @@ from oretally.recon.lanes import GradeData, Lanes
 from oretally.recon.multistart import best_of_starts
 from oretally.recon.presolve import presolve
 from oretally.recon.solution import CLOSED, BalanceCheck, Solution, StopReason
+from oretally.recon.standstill import embedded, likely_stops, without
 from oretally.recon.threads import one_thread
 
 __all__ = ["ManySolutions", "Prepared", "prepare"]
@@ -32,6 +33,8 @@ Ints = NDArray[np.intp]
 
 _CACHED = 60_000  # numbers that the curvature of a block may take: about what a core's cache holds
 _STARTS = 4  # first flows of a survey that needs care
+_STOPS = 4  # sets of streams that are tried at a standstill, and rounds of that
+_SAME = 1e-6  # objectives closer than this, relative, are one
 _FEW = 16  # blocks of fewer surveys are not worth their overhead
 
 
@@ -151,8 +154,8 @@ class Prepared:
     def _other(self, flow: Floats, grade: Floats) -> Prepared:
         return Prepared(replace(self.problem, flow=flow, grade=grade))
 
-    def _solve(self, starts: int | None) -> Solution:
-        """Solve for the prepared values."""
+    def _solve(self, starts: int | None, *, stops: bool = True) -> Solution:
+        """Solve for the prepared values; with ``starts``, try streams at a standstill if told."""
         problem, reduced = self.problem, self.reduced
         with one_thread():
             if starts is None:
@@ -162,9 +165,27 @@ class Prepared:
             if not (self.alike and np.isfinite(reduced.flow_lower).all()):
                 return minimise(problem, reduced)
             data, _ = self._folded(self._many.lanes, problem.grade[None])
-            return best_of_starts(
+            found = best_of_starts(
                 problem, reduced, self._many, data, starts or _STARTS, thorough=starts is not None
             )
+        return self._with_stops(found, starts) if starts is not None and stops else found
+
+    def _with_stops(self, found: Solution, starts: int) -> Solution:
+        """Return the best solution with more streams at a standstill, if that is better."""
+        for _ in range(_STOPS):
+            trials = likely_stops(self.problem, found, _STOPS)
+            best = found
+            for stopped in trials:
+                part = Prepared(without(self.problem, stopped))._solve(
+                    min(starts, _STARTS), stops=False
+                )
+                whole = replace(embedded(self.problem, stopped, part), reduce=found.reduce)
+                if whole.objective < best.objective * (1.0 - _SAME):
+                    best = replace(whole, starts=found.starts + len(trials), agreeing=1)
+            if best is found:
+                break
+            found = best
+        return found
 
     def _at_once(self, flow: Floats, grade: Floats) -> Solution | None:
         """Solve one survey in lanes; None if it needs care."""

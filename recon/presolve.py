@@ -69,8 +69,8 @@ class AnalyteProblem:
         Exact grades, kept at their target.
     lower, upper : ndarray, shape (n_groups,)
         Bounds of the grades.
-    remainder : float
-        Part of 1/2 the objective that folding set aside: the spread inside groups.
+    spread : ndarray, shape (n_groups,)
+        Part of 1/2 the objective that folding set aside: the spread inside each group.
     members : ndarray of int, shape (n_groups,)
         Measurements folded into each group; each beyond the first is a degree of freedom.
     scale : float
@@ -87,7 +87,7 @@ class AnalyteProblem:
     fixed: Bools
     lower: Floats
     upper: Floats
-    remainder: float
+    spread: Floats
     members: Ints
     scale: float
     null_spaces: dict[bytes, Floats] = field(default_factory=dict)
@@ -96,6 +96,11 @@ class AnalyteProblem:
     def measured(self) -> Bools:
         """Groups with a measurement that is not exact."""
         return (self.weight > 0.0) & ~self.fixed
+
+    @property
+    def remainder(self) -> float:
+        """Part of 1/2 the objective that does not depend on the flows."""
+        return float(self.spread.sum())
 
     @property
     def extra_measurements(self) -> int:
@@ -279,7 +284,7 @@ def _fold(
         fixed=fixed,
         lower=lower,
         upper=upper,
-        remainder=0.5 * float(np.sum(w * (value - target[group]) ** 2)),
+        spread=0.5 * np.bincount(group, w * (value - target[group]) ** 2, n_groups),
         members=np.bincount(group, soft, n_groups).astype(np.intp),
         scale=scale,
     )

@@ -25,11 +25,13 @@ __all__ = ["balanced_positive", "first_guesses", "scattered", "searched_flows"]
 
 Floats = NDArray[np.float64]
 
+_FAR_OUT = 300.0  # times the size of a flow
 _LEAST = 1e-3  # a guess of a flow, as a share of its size, that is not nothing
 _SEED = 20_017  # of the scatter of first flows: a fixed one keeps results the same
 _SPREAD = (0.3, 1.0)  # sd of the logarithm of first flows, by turns
 _BARRIER = (1.0, 1e-9)  # mu at first and at last, in units of the objective
 _FALL = 0.15  # of mu, once a step gains less than mu
+_LINGER = 6  # steps with the same mu, at most
 _ITERATIONS = 90
 _INSIDE = 0.99  # share of the way to a bound that a step may go
 _DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
@@ -109,7 +111,7 @@ def searched_flows(
 
 
 def first_guesses(engine: Engine, data: GradeData, measured: Floats) -> Floats:
-    """Return positive flows, shape (n_carriers, 2): measured, and from the measured grades.
+    """Return positive flows, shape (n_carriers, 3): from measured grades, measured, far out.
 
     Parameters
     ----------
@@ -125,7 +127,9 @@ def first_guesses(engine: Engine, data: GradeData, measured: Floats) -> Floats:
     if not np.isfinite(equations).all():
         return plain[:, None]
     from_grades = np.maximum(equations - engine.flows.lower, _LEAST * plain)
-    return np.array([from_grades, plain]).T
+    # a recycle may grow without limit: one guess is far out along what was not measured
+    far = np.where(seen, plain, _FAR_OUT * plain)
+    return np.array([from_grades, plain, far]).T
 
 
 def scattered(guesses: Floats, n_starts: int) -> Floats:
@@ -159,10 +163,10 @@ def _descend(engine: Engine, data: GradeData, measured: Floats, F: Floats) -> tu
         ratio = (F - lower) / around
         return np.asarray((ratio - np.log(ratio)).sum(axis=0))
 
-    point = lanes.evaluate(data, F)
+    point = lanes.evaluate(data, F, passes=3)
     value = point.value + cost(F)
     mu = np.full(n, _BARRIER[0])
-    finished = np.zeros(n, dtype=bool)
+    finished, spent = np.zeros(n, dtype=bool), np.zeros(n, dtype=int)
     for _ in range(_ITERATIONS):
         gap = F - lower
         slope = Z.T @ (W * (F - measured) + lanes.gradient(point) + mu * (1.0 / around - 1.0 / gap))
@@ -181,7 +185,7 @@ def _descend(engine: Engine, data: GradeData, measured: Floats, F: Floats) -> tu
         moving &= np.abs(F).max(axis=0) < _FAR
         for _ in range(_HALVINGS):
             trial = np.where(moving, F + length * change, F)
-            ahead = lanes.evaluate(data, trial, point)
+            ahead = lanes.evaluate(data, trial, point, passes=1)
             reached = ahead.value + cost(trial)
             short = moving & ~(
                 reached + mu * barrier(trial)
@@ -192,10 +196,13 @@ def _descend(engine: Engine, data: GradeData, measured: Floats, F: Floats) -> tu
             length = np.where(short, 0.25 * length, length)
         if short.any():
             trial = np.where(short, F, trial)
-            ahead = lanes.evaluate(data, trial, point)
+            ahead = lanes.evaluate(data, trial, point, passes=1)
             reached = ahead.value + cost(trial)
         F, point, value = trial, ahead, reached
         near = ~moving | short | (gain <= np.maximum(mu, _BARRIER[1]))
+        spent += 1
+        near |= spent >= _LINGER
+        spent[near] = 0
         finished |= near & (mu <= _BARRIER[1])
         if finished.all():
             break
