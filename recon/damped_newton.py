@@ -26,6 +26,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _MAX_ITERATIONS = 60
+_STALL = 15  # steps that together gain less than a thousandth are the last ones
 _HALVINGS = 20  # of a step, at most
 _GAIN = 1e-13  # a step that can gain no more than this share of the objective is the last one
 _ROUNDING = 1e-9  # ... or this much, once no step gains anything: the limit of rounding
@@ -84,18 +85,26 @@ def _minimise(
     """Return the minimum, half the gain still possible, the iterations and why it stopped."""
     point = _evaluate(problem, flow)
     gain = np.inf
+    values: list[float] = []
     for iteration in range(_MAX_ITERATIONS):
+        values.append(point.value)
+        if iteration >= _STALL and values[-_STALL] - point.value < 1e-3 * (1.0 + point.value):
+            return point, gain, iteration, StopReason.LIMIT
         gradient, exact, positive = _derivatives(problem, point)
-        model = QuadraticModel.of(problem, gradient, exact, unobservable, signed=True)
+        model = QuadraticModel.of(problem, point.flow, gradient, exact, unobservable, signed=True)
         if not model.convex:
-            model = QuadraticModel.of(problem, gradient, positive, unobservable, signed=False)
+            model = QuadraticModel.of(
+                problem, point.flow, gradient, positive, unobservable, signed=False
+            )
         step, gain = newton_step(problem, point.flow, model)
         if gain <= _GAIN * (1.0 + point.value):
             last = _last_step(problem, point, step)
             return last, gain, iteration, StopReason.OPTIMUM
         better = _line_search(problem, point, step, gradient)
         if better is None:
-            model = QuadraticModel.of(problem, gradient, positive, unobservable, signed=False)
+            model = QuadraticModel.of(
+                problem, point.flow, gradient, positive, unobservable, signed=False
+            )
             better = _damped_search(problem, point, model, gradient)
         if better is None:
             better = _rested(problem, point)
@@ -113,6 +122,12 @@ def _minimise(
         if np.abs(point.flow).max() > _RUNAWAY:
             return point, gain, iteration, StopReason.RUNAWAY
     return point, gain, _MAX_ITERATIONS, StopReason.LIMIT
+
+
+def _positive(
+    problem: ReducedProblem, point: _Point, gradient: Floats, positive: Floats, unobservable: int
+) -> QuadraticModel:
+    return QuadraticModel.of(problem, point.flow, gradient, positive, unobservable, signed=False)
 
 
 def _last_step(problem: ReducedProblem, point: _Point, step: Floats) -> _Point:
@@ -153,7 +168,7 @@ def _with_stops(
     held = point.flow <= problem.flow_lower
     if not held.any():
         return None, np.inf
-    model = QuadraticModel.of(problem, gradient, positive, 0, signed=False, held=held)
+    model = QuadraticModel.of(problem, point.flow, gradient, positive, 0, signed=False, held=held)
     return newton_step(problem, point.flow, model)
 
 

@@ -18,7 +18,7 @@ Bools = NDArray[np.bool_]
 
 FLAT = 1e-14  # curvatures below this share of the largest are zero
 _REACH = 1e3  # bounds more than this many unbounded steps away cannot stop one
-_LEVEL = 1e-9  # slopes below this are rounding, in units in which curvatures are about 1
+_LEVEL = 1e-10  # of the sum of all terms of a slope: what is below is rounding
 _UNSEEN = 1e-9  # the same, for directions known to be unobservable
 
 
@@ -46,6 +46,7 @@ class QuadraticModel:
     def of(
         cls,
         problem: ReducedProblem,
+        flow: Floats,
         gradient: Floats,
         H: Floats,
         unobservable: int,
@@ -61,18 +62,24 @@ class QuadraticModel:
         d = np.abs(np.diag(Hu))
         d = np.where(d > 0.0, d, 1.0) ** -0.5
         values, vectors = np.linalg.eigh(Hu * d[:, None] * d)
+        largest = float(np.abs(values).max(initial=0.0))
         seen = np.ones(values.size, dtype=bool)
         flattest = np.argsort(np.abs(values))[:unobservable]
         # where a bound holds, a direction that no measurement sees can matter all the same
-        seen[flattest] = np.abs(values[flattest]) > _UNSEEN * np.abs(values).max(initial=0.0)
-        # ... and along a recycle that grows without limit the curvature vanishes, not the slope
-        slope = vectors.T @ (d * (Z.T @ gradient))
-        seen[flattest] |= np.abs(slope[flattest]) > _LEVEL * (1.0 + np.abs(slope).max(initial=0.0))
-        flat = FLAT * np.abs(values).max(initial=0.0)
-        seen &= (np.abs(values) > flat) if signed else (values > flat)
-        R = Z @ (d[:, None] * vectors[:, seen])
-        K = values[seen]
-        return cls(R, R.T @ gradient, K, bool((K > 0.0).all()))
+        seen[flattest] = np.abs(values[flattest]) > _UNSEEN * largest
+        seen &= (np.abs(values) > FLAT * largest) if signed else (values > FLAT * largest)
+        R = Z @ (d[:, None] * vectors)
+        slope = R.T @ gradient
+        # along a recycle that grows without limit the curvature vanishes sooner than the slope:
+        # a curvature that lets no flow more than double stands in for it
+        if not seen.all():
+            size = np.maximum(np.abs(flow), 1e-12 * np.abs(flow).max(initial=0.0))[:, None]
+            reach = (np.abs(R) / np.where(size > 0.0, size, 1.0)).max(axis=0)
+            rounding = _LEVEL * (1.0 + float(np.abs(gradient) @ np.abs(flow)))
+            growing = ~seen & (np.abs(slope) > rounding * reach)
+            values[growing] = np.abs(slope[growing]) * reach[growing]
+            seen |= growing
+        return cls(R[:, seen], slope[seen], values[seen], bool((values[seen] > 0.0).all()))
 
 
 def newton_step(

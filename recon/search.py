@@ -1,8 +1,9 @@
 """Look for the best of several minima: many first flows, side by side, kept off their bounds.
 
 Where data are bad or few, the objective has several minima, and a flow that meets its bound early
-seldom leaves it. A barrier mu sum (r - log r), r = (F - lower) / (first F - lower), keeps all flows
-moving while mu goes to 0, for all first flows at once; it pulls neither to 0 nor to infinity. What comes out are first flows near the minima, best first.
+seldom leaves it. A barrier mu sum (r - log r), with r = (F - lower) / (first F - lower), keeps all
+flows moving while mu goes to 0, for all first flows at once; it pulls neither to 0 nor to infinity.
+What comes out are first flows near the minima, best first.
 
 References
 ----------

@@ -42,7 +42,7 @@ def likely_stops(problem: BalanceProblem, found: Solution, most: int) -> list[Bo
     for c in np.flatnonzero((found.flow > 0.0) & (problem.flow_lower == 0.0)):
         stopped = _closed(problem, c)
         running = stopped & (found.flow > 0.0)
-        if running.all() or (problem.flow_lower[stopped] != 0.0).any():
+        if stopped.all() or (problem.flow_lower[stopped] != 0.0).any():
             continue
         spread = covariance[c, c]
         cost = found.flow[c] ** 2 / spread if spread > 0.0 else np.inf
@@ -54,7 +54,7 @@ def likely_stops(problem: BalanceProblem, found: Solution, most: int) -> list[Bo
 
 
 def _closed(problem: BalanceProblem, carrier: int) -> Bools:
-    """Return the carriers that stop if one does: a node all whose inlets stand still has no outlet."""
+    """Return the carriers that stop if one does: without inlets a node has no outlets."""
     A = problem.flow_balance
     stopped = np.zeros(problem.n_carriers, dtype=bool)
     stopped[carrier] = True
