@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
-from scipy.sparse.linalg import splu
+from scipy.sparse.linalg import SuperLU, splu
 
 from oretally.flowsheet import NotBalanceable, Rows
 
@@ -23,18 +24,56 @@ class FlowBasis:
 
     Attributes
     ----------
-    offset : ndarray, shape (n,)
-    Z : ndarray, shape (n, n_free)
-    free : ndarray of int, shape (n_free,)
-        Carriers whose flows are the free numbers; the rows ``free`` of Z are the identity.
     A, b : csr_array, shape (n_rows, n), and ndarray, shape (n_rows,)
+    rows : ndarray of int, shape (n - n_free,)
+        Independent rows of A.
+    basic, free : ndarray of int, shape (n - n_free,) and (n_free,)
+        Carriers whose flows follow from the others, and those whose flows are the free numbers;
+        the rows ``free`` of Z are the identity.
     """
 
-    offset: Floats
-    Z: Floats
-    free: NDArray[np.intp]
     A: Rows
     b: Floats
+    rows: Ints
+    basic: Ints
+    free: Ints
+
+    @cached_property
+    def _factor(self) -> SuperLU:
+        return splu(self.A[self.rows][:, self.basic].tocsc())
+
+    @cached_property
+    def _of_free(self) -> Rows:
+        return self.A[self.rows][:, self.free]
+
+    @cached_property
+    def offset(self) -> Floats:
+        """Flows in balance with all free ones 0, shape (n,)."""
+        return self.closed(np.zeros(self.A.shape[1]))
+
+    @cached_property
+    def Z(self) -> Floats:
+        """Directions that keep the balances, shape (n, n_free)."""
+        Z = np.zeros((self.A.shape[1], self.free.size))
+        Z[self.free, np.arange(self.free.size)] = 1.0
+        if self.basic.size:
+            dependent = -self._factor.solve(self._of_free.toarray())
+            whole = np.round(dependent)
+            # a circuit's balances are totally unimodular: entries are exactly -1, 0 or 1
+            Z[self.basic] = np.where(np.abs(dependent - whole) < 1e-12, whole, dependent)
+        return Z
+
+    def closed(self, flow: Floats) -> Floats:
+        """Return flows in balance that keep the free ones, shape (n,)."""
+        flow = flow.copy()
+        if self.basic.size:
+            right = self.b[self.rows] - self._of_free @ flow[self.free]
+            flow[self.basic] = self._factor.solve(right)
+        return flow
+
+    def __getstate__(self) -> dict[str, object]:
+        """Leave out the factor, which cannot be sent to another process."""
+        return {name: part for name, part in vars(self).items() if name != "_factor"}
 
 
 def flow_basis(A: Rows, b: Floats, expected: Floats) -> FlowBasis:
@@ -60,27 +99,20 @@ def flow_basis(A: Rows, b: Floats, expected: Floats) -> FlowBasis:
     """
     n_rows, n = A.shape
     size = np.maximum(expected, 1e-12 * max(float(expected.max(initial=0.0)), 1.0))
-    if not n_rows:
-        return FlowBasis(np.zeros(n), np.eye(n), np.arange(n, dtype=np.intp), A, b)
-    rows, basic = _spanning_tree(A, size) if _is_circuit(A) else _pivots(A.toarray(), size)
+    none = np.zeros(0, dtype=np.intp)
+    rows, basic = none, none
+    if n_rows:
+        rows, basic = _spanning_tree(A, size) if _is_circuit(A) else _pivots(A.toarray(), size)
     free = np.setdiff1d(np.arange(n), basic).astype(np.intp)
-    factor = splu(A[rows][:, basic].tocsc())
-    dependent = -factor.solve(A[rows][:, free].toarray())
-    offset = np.zeros(n)
-    offset[basic] = factor.solve(b[rows])
-    whole = np.round(dependent)
-    # a circuit's balances are totally unimodular: entries are exactly -1, 0 or 1
-    dependent = np.where(np.abs(dependent - whole) < 1e-12, whole, dependent)
-    Z = np.zeros((n, free.size))
-    Z[free, np.arange(free.size)] = 1.0
-    Z[basic] = dependent
+    basis = FlowBasis(A, b, rows, basic, free)
+    offset = basis.offset
     gap = np.abs(A @ offset - b)
     if (gap > 1e-9 * (abs(A) @ np.abs(offset) + np.abs(b)) + 1e-300).any():
         raise NotBalanceable(
             "The exact balances contradict each other: no set of flows satisfies them all.",
             "Give one of the exact values an error above 0.",
         )
-    return FlowBasis(offset, Z, free, A, b)
+    return basis
 
 
 def _is_circuit(A: Rows) -> bool:

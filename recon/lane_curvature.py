@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dpotrf, dpotrs
 
-from oretally.recon.lane_factor import LaneFactor, LanePattern, StackFactor, lane_pattern
-from oretally.recon.lanes import LanePoint, Lanes
+from oretally.recon.lane_factor import LaneFactor, LanePattern, lane_pattern
+from oretally.recon.lanes import Factor, LanePoint, Lanes, Layout
 
 __all__ = ["Curvature", "DenseModels", "Slopes"]
 
@@ -31,7 +31,7 @@ class Slopes:
         V a; None for the semidefinite part alone.
     pull : ndarray, shape (n_carriers, n_analytes, n_surveys)
         a.
-    factor : LaneFactor or StackFactor
+    factor : Factor
     barrier : ndarray, shape (n_carriers, n_surveys), or None
         What keeps flows off their bounds adds to W.
     """
@@ -40,7 +40,7 @@ class Slopes:
     x: Floats
     turn: Floats | None
     pull: Floats
-    factor: LaneFactor | StackFactor
+    factor: Factor
     barrier: Floats | None = None
 
     @classmethod
@@ -68,7 +68,7 @@ class Curvature:
         self.lanes, self.Z, self.weight = lanes, Z, weight
         self.n_free = Z.shape[1]
         self.pattern: LanePattern | None = None
-        if not lanes.stacked:
+        if lanes.layout is Layout.TAPE:
             f = self.n_free
             self.pattern = lane_pattern(f, ((i, j) for i in range(f) for j in range(i)))
             first, second = lanes.first, lanes.second

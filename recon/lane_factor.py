@@ -17,7 +17,7 @@ T.A. Davis, Direct Methods for Sparse Linear Systems (SIAM, 2006), chapters 4 (t
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,7 +65,7 @@ class LanePattern:
         return self.position[i, j] if (i, j) in self.position else self.position[j, i]
 
 
-def lane_pattern(n: int, edges: Iterable[tuple[int, int]]) -> LanePattern:
+def lane_pattern(n: int, edges: Iterable[tuple[int, int]], *, wide: bool = False) -> LanePattern:
     """Order a symmetric pattern by minimum degree, and find its fill.
 
     Parameters
@@ -74,23 +74,21 @@ def lane_pattern(n: int, edges: Iterable[tuple[int, int]]) -> LanePattern:
         Number of rows.
     edges : iterable of (int, int)
         Entries off the diagonal, each once or more.
+    wide : bool
+        Eliminate many rows that do not touch one another at a time, of almost the least degree:
+        a little more fill, and a low elimination tree.
     """
     near: list[set[int]] = [set() for _ in range(n)]
     for i, j in edges:
         if i != j:
             near[i].add(j)
             near[j].add(i)
-    waiting = [(len(near[i]), i) for i in range(n)]
-    heapq.heapify(waiting)
-    order, columns, start = [], [], []
+    order: list[int] = []
+    columns: list[tuple[int, ...]] = []
+    start: list[int] = []
     position: dict[tuple[int, int], int] = {}
-    done = [False] * n
     at = n
-    while waiting:
-        degree, j = heapq.heappop(waiting)
-        if done[j] or degree != len(near[j]):
-            continue
-        done[j] = True
+    for j in _by_rounds(near) if wide else _one_by_one(near):
         below = sorted(near[j])
         position[j, j] = len(order)
         order.append(j)
@@ -103,7 +101,6 @@ def lane_pattern(n: int, edges: Iterable[tuple[int, int]]) -> LanePattern:
         for i in below:
             near[i].update(below)
             near[i].discard(i)
-            heapq.heappush(waiting, (len(near[i]), i))
     rank = [0] * n
     for step, j in enumerate(order):
         rank[j] = step
@@ -118,6 +115,40 @@ def lane_pattern(n: int, edges: Iterable[tuple[int, int]]) -> LanePattern:
     return LanePattern(
         tuple(order), tuple(rank), tuple(columns), tuple(start), updates, position, at
     )
+
+
+def _one_by_one(near: list[set[int]]) -> Iterator[int]:
+    """Yield rows of least degree while the caller eliminates them."""
+    waiting = [(len(neighbours), i) for i, neighbours in enumerate(near)]
+    heapq.heapify(waiting)
+    done = [False] * len(near)
+    while waiting:
+        degree, j = heapq.heappop(waiting)
+        if done[j] or degree != len(near[j]):
+            continue
+        done[j] = True
+        touched = list(near[j])
+        yield j
+        for i in touched:
+            heapq.heappush(waiting, (len(near[i]), i))
+
+
+def _by_rounds(near: list[set[int]]) -> Iterator[int]:
+    """Yield rows of small degree that do not touch one another, round by round."""
+    left = set(range(len(near)))
+    while left:
+        least = min(len(near[i]) for i in left)
+        taken: list[int] = []
+        blocked: set[int] = set()
+        for i in sorted(left, key=lambda i: (len(near[i]), i)):
+            if len(near[i]) > least + 1:
+                break
+            if i not in blocked:
+                taken.append(i)
+                blocked |= near[i]
+        for j in taken:
+            left.discard(j)
+            yield j
 
 
 class LaneFactor:

@@ -20,6 +20,7 @@ Pairs (c, d) of carriers of one grade group stand for the products in C V C' and
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 from functools import cached_property
 
 import numpy as np
@@ -27,14 +28,16 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.recon.lane_factor import LaneFactor, LanePattern, StackFactor, lane_pattern
+from oretally.recon.level_factor import LevelFactor, level_pattern
 from oretally.recon.presolve import AnalyteRows
 
-__all__ = ["GradeData", "LanePoint", "Lanes"]
+__all__ = ["Factor", "GradeData", "LanePoint", "Lanes", "Layout"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
 Held = tuple[Bools, Bools]
+Factor = LaneFactor | LevelFactor | StackFactor
 
 _WIDE = 1e5  # what an unmeasured grade adds to S, over what the measured ones add: more of it
 # makes each pass gain more digits, and rounding cost more
@@ -114,7 +117,15 @@ class LanePoint:
     value: Floats
     held: Held | None
     settled: Bools
-    factor: LaneFactor | StackFactor
+    factor: Factor
+
+
+class Layout(Enum):
+    """How the matrices of the lanes are factored: the same numbers, in different order."""
+
+    STACK = "dense matrices: few lanes of few rows"
+    TAPE = "row by row: many lanes"
+    LEVELS = "level by level: many rows"
 
 
 class Lanes:
@@ -123,13 +134,13 @@ class Lanes:
     Parameters
     ----------
     rows : AnalyteRows
-    stacked : bool
-        Whether the matrices of the lanes are dense: best for few lanes of few rows.
+    layout : Layout
+        How the matrices of the lanes are factored.
     """
 
-    def __init__(self, rows: AnalyteRows, *, stacked: bool) -> None:
+    def __init__(self, rows: AnalyteRows, layout: Layout) -> None:
         self.rows = rows
-        self.stacked = stacked
+        self.layout = layout
         self.n_rows, self.n_carriers = rows.sparse.shape
         self.n_groups = rows.n_groups
         small = self.n_rows * self.n_carriers <= _SMALL
@@ -140,6 +151,9 @@ class Lanes:
         self.G = None if single else sparse.csr_array(rows.G.T)
         self.first, self.second = _pairs(rows.group, rows.n_groups)
         self.pattern, self._to_entries = self._entries()
+        self._levels = (
+            level_pattern(self.pattern) if layout is Layout.LEVELS and self.pattern else None
+        )
 
     def _entries(self) -> tuple[LanePattern | None, Floats | sparse.csr_array]:
         """Return the pattern of S, and the matrix that turns F_c F_d V of the pairs into it."""
@@ -158,12 +172,13 @@ class Lanes:
                     pair.append(p)
                     value.append(one * two)
         m = self.n_rows
-        if self.stacked:
+        if self.layout is Layout.STACK:
             pattern = None
             at = np.array(i, dtype=np.intp) * m + np.array(j, dtype=np.intp)
             shape = (m * m, self.first.size)
         else:
-            pattern = lane_pattern(m, zip(i, j, strict=True))
+            wide = self.layout is Layout.LEVELS
+            pattern = lane_pattern(m, zip(i, j, strict=True), wide=wide)
             # of two equal entries of a symmetric matrix one is stored
             keep = [pattern.rank[a] >= pattern.rank[b] for a, b in zip(i, j, strict=True)]
             at = np.array([pattern.at(a, b) for a, b, k in zip(i, j, keep, strict=True) if k],
@@ -187,17 +202,23 @@ class Lanes:
         amount = _apply(self.B, F * self.on_carriers(x))
         return amount - data.source if data.any_source else amount
 
+    def sum_rows(self, amounts: Floats) -> Floats:
+        """Return B y of amounts, shape (n_carriers, n_analytes, n_surveys)."""
+        return _apply(self.B, amounts)
+
     def pull(self, lam: Floats) -> Floats:
         """Return a = B'lam, shape (n_carriers, n_analytes, n_surveys)."""
         return _apply(self.Bt, lam)
 
-    def factor(self, F: Floats, V: Floats) -> LaneFactor | StackFactor:
+    def factor(self, F: Floats, V: Floats) -> Factor:
         """Return the factor of C V C' for flows, shape (n_carriers, 1, n_surveys)."""
         squares = F * F if self.group is None else F[self.first] * F[self.second]
         terms = squares * self.on_carriers(V)[self.first] if self.group is not None else squares * V
         entries = _apply(self._to_entries, terms)
         if self.pattern is None:
             return StackFactor(entries, self.n_rows)
+        if self._levels is not None:
+            return LevelFactor(self._levels, entries)
         return LaneFactor(self.pattern, entries)
 
     def evaluate(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, fields, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -17,8 +17,16 @@ from numpy.typing import NDArray
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.damped_newton import minimise
 from oretally.recon.lane_curvature import Curvature
-from oretally.recon.lane_newton import Engine, LaneFlows, minimise_lanes, starting_lanes
-from oretally.recon.lanes import GradeData, Lanes
+from oretally.recon.lane_newton import (
+    Engine,
+    LaneFlows,
+    LaneMinimum,
+    minimise_lanes,
+    starting_lanes,
+)
+from oretally.recon.lanes import GradeData, Lanes, Layout
+from oretally.recon.large_newton import minimise_large
+from oretally.recon.many_solutions import ManySolutions, gathered, joined, replaced
 from oretally.recon.multistart import best_of_starts
 from oretally.recon.presolve import presolve
 from oretally.recon.solution import CLOSED, BalanceCheck, Solution, StopReason
@@ -35,35 +43,9 @@ _CACHED = 60_000  # numbers that the curvature of a block may take: about what a
 _STARTS = 4  # first flows of a survey that needs care
 _STOPS = 4  # sets of streams that are tried at a standstill, and rounds of that
 _SAME = 1e-6  # objectives closer than this, relative, are one
+_LARGE = 100  # free flows beyond which no matrix of second derivatives is formed
+_AFFORDABLE = 300  # free flows up to which a survey that needs care gets it
 _FEW = 16  # blocks of fewer surveys are not worth their overhead
-
-
-@dataclass(frozen=True, eq=False)
-class ManySolutions:
-    """The minima of many surveys of one circuit, in the units of the balance problem.
-
-    Attributes
-    ----------
-    flow : ndarray, shape (n_surveys, n_carriers)
-    grade : ndarray, shape (n_surveys, n_analytes, n_carriers)
-        NaN for a stream that carries nothing.
-    objective, stationarity, max_imbalance : ndarray, shape (n_surveys,)
-    status : tuple of StopReason
-    converged : ndarray of bool, shape (n_surveys,)
-    grade_at_bound : ndarray of bool, shape (n_surveys, n_analytes, n_carriers)
-    alone : ndarray of bool, shape (n_surveys,)
-        Surveys that needed care: a bound on a flow, bad data.
-    """
-
-    flow: Floats
-    grade: Floats
-    objective: Floats
-    stationarity: Floats
-    max_imbalance: Floats
-    status: tuple[StopReason, ...]
-    converged: Bools
-    grade_at_bound: Bools
-    alone: Bools
 
 
 class Prepared:
@@ -93,15 +75,24 @@ class Prepared:
 
     @cached_property
     def _single(self) -> Engine:
-        return self._engine(stacked=True)
+        return self._engine(Layout.STACK)
+
+    @cached_property
+    def _large(self) -> tuple[Lanes, LaneFlows]:
+        flows = LaneFlows(self.reduced.basis, self.reduced.flow_weight, self.reduced.flow_lower)
+        return Lanes(self.reduced.analytes[0].rows, Layout.LEVELS), flows
+
+    @property
+    def _is_large(self) -> bool:
+        return self.alike and self.reduced.basis.free.size > _LARGE
 
     @cached_property
     def _many(self) -> Engine:
-        return self._engine(stacked=False)
+        return self._engine(Layout.TAPE)
 
-    def _engine(self, *, stacked: bool) -> Engine:
+    def _engine(self, layout: Layout) -> Engine:
         reduced = self.reduced
-        lanes = Lanes(reduced.analytes[0].rows, stacked=stacked)
+        lanes = Lanes(reduced.analytes[0].rows, layout)
         flows = LaneFlows(reduced.basis, reduced.flow_weight, reduced.flow_lower)
         return Engine(lanes, Curvature(lanes, flows.Z, flows.weight), flows)
 
@@ -191,11 +182,29 @@ class Prepared:
         """Solve one survey in lanes; None if it needs care."""
         if not self.alike:
             return None
+        if self._is_large:
+            return self._at_large(flow, grade)
         try:
             found, iterations = self._block(self._single, flow[None], grade[None])
         except np.linalg.LinAlgError:  # balances that depend on one another
             return None
         return self._one(found, iterations, flow, grade) if found.converged[0] else None
+
+    def _at_large(self, flow: Floats, grade: Floats) -> Solution | None:
+        """Solve one survey of a large circuit; None if it needs care that can be afforded."""
+        lanes, flows = self._large
+        data, aside = self._folded(lanes, grade[None])
+        measured = np.where(flows.seen, flow, 0.0) / self.reduced.flow_scale
+        least, stopping = minimise_large(lanes, flows, data, measured)
+        found = self._finished(lanes, least, data, aside)
+        whole = self._one(found, least.iterations, flow, grade)
+        if whole.converged:
+            return whole
+        if stopping.any():
+            problem = replace(self.problem, flow=flow, grade=grade)
+            part = Prepared(without(problem, stopping))._solve(None)
+            return replace(embedded(problem, stopping, part), reduce=whole.reduce)
+        return None if self.reduced.basis.free.size <= _AFFORDABLE else whole
 
     def solve_many(self, flows: Floats, grades: Floats, workers: int = 1) -> ManySolutions:
         """Solve many surveys.
@@ -214,21 +223,21 @@ class Prepared:
         blocks = [slice(i, i + size) for i in range(0, len(flows), size)]
         tasks = [(flows[b], grades[b]) for b in blocks]
         if workers > 1 and len(blocks) > 1:
-            return _joined(list(_shared(self, tasks, workers)))
-        return _joined([self.solve_block(*task) for task in tasks])
+            return joined(list(_shared(self, tasks, workers)))
+        return joined([self.solve_block(*task) for task in tasks])
 
     def solve_block(self, flows: Floats, grades: Floats) -> ManySolutions:
         """Solve surveys side by side, then one by one those that need care."""
         if not self.alike or self._block_size() < _FEW:
             alone = [self.solve(flow, grade) for flow, grade in zip(flows, grades, strict=True)]
-            return _gathered(alone)
+            return gathered(alone)
         with one_thread():
             found, _ = self._block(self._many, flows, grades)
         rest = np.flatnonzero(~found.converged)
         if not rest.size:
             return found
-        return _replaced(
-            found, rest, _gathered([self._other(flows[i], grades[i])._solve(None) for i in rest])
+        return replaced(
+            found, rest, gathered([self._other(flows[i], grades[i])._solve(None) for i in rest])
         )
 
     def _block_size(self) -> int:
@@ -280,8 +289,14 @@ class Prepared:
         )
         data, aside = self._folded(lanes, grades)
         found = minimise_lanes(engine, data, measured, starting_lanes(engine, data, measured))
+        return self._finished(lanes, found, data, aside), found.iterations
+
+    def _finished(
+        self, lanes: Lanes, found: LaneMinimum, data: GradeData, aside: Floats | float
+    ) -> ManySolutions:
+        """Return what was found in the units of the balance problem."""
         point = found.point
-        flow = point.flow * reduced.flow_scale
+        flow = point.flow * self.reduced.flow_scale
         x = np.clip(point.x, data.lower, data.upper) if found.done.any() else point.x
         grade = lanes.on_carriers(x) * self._scale[:, None]
         imbalance = self._check.largest(flow, grade)
@@ -299,11 +314,14 @@ class Prepared:
             objective=2.0 * (found.value + aside),
             stationarity=2.0 * found.gain,
             max_imbalance=imbalance,
-            status=(StopReason.OPTIMUM,) * len(flows),
+            status=tuple(
+                StopReason.OPTIMUM if good else StopReason.OPEN if done else StopReason.LIMIT
+                for good, done in zip(converged, found.done, strict=True)
+            ),
             converged=converged,
             grade_at_bound=at_bound,
             alone=~converged,
-        ), found.iterations
+        )
 
     def _one(self, found: ManySolutions, iterations: int, flow: Floats, grade: Floats) -> Solution:
         """Return the only one of the surveys."""
@@ -314,8 +332,8 @@ class Prepared:
             grade=found.grade[0],
             objective=float(found.objective[0]),
             iterations=iterations,
-            converged=True,
-            status=StopReason.OPTIMUM,
+            converged=bool(found.converged[0]),
+            status=found.status[0],
             stationarity=float(found.stationarity[0]),
             max_imbalance=float(found.max_imbalance[0]),
             flow_at_bound=np.zeros(flow.size, dtype=bool),
@@ -341,36 +359,6 @@ class Prepared:
 def prepare(problem: BalanceProblem) -> Prepared:
     """Make a balance problem ready for measured values."""
     return Prepared(problem)
-
-
-_FIELDS = tuple(field.name for field in fields(ManySolutions) if field.name != "status")
-
-
-def _joined(parts: list[ManySolutions]) -> ManySolutions:
-    if len(parts) == 1:
-        return parts[0]
-    whole = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _FIELDS}
-    return ManySolutions(**whole, status=tuple(s for part in parts for s in part.status))
-
-
-def _gathered(alone: list[Solution]) -> ManySolutions:
-    return ManySolutions(
-        **{name: np.array([getattr(each, name) for each in alone])
-           for name in _FIELDS if name != "alone"},
-        status=tuple(each.status for each in alone),
-        alone=np.ones(len(alone), dtype=bool),
-    )  # fmt: skip
-
-
-def _replaced(whole: ManySolutions, rows: Ints, part: ManySolutions) -> ManySolutions:
-    values = {}
-    for name in _FIELDS:
-        values[name] = getattr(whole, name).copy()
-        values[name][rows] = getattr(part, name)
-    status = list(whole.status)
-    for row, word in zip(rows, part.status, strict=True):
-        status[row] = word
-    return ManySolutions(**values, status=tuple(status))
 
 
 def _shared(
