@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dpotrf, dpotrs
 
-from oretally.recon.lane_factor import LaneFactor, LanePattern, lane_pattern
+from oretally.recon.lane_factor import LaneFactor, LanePattern, StackFactor, lane_pattern
 from oretally.recon.lanes import Factor, LanePoint, Lanes, Layout
 
 __all__ = ["Curvature", "DenseModels", "Slopes"]
@@ -86,14 +86,17 @@ class Curvature:
 
     def model(self, slopes: Slopes) -> LaneFactor | DenseModels:
         """Return the factor of Z'HZ in every survey."""
-        if self.pattern is None:
-            return DenseModels(self._stacked(slopes)[None])
-        entries = self._in_lanes(slopes)
+        factor = slopes.factor
+        if isinstance(factor, StackFactor):
+            return DenseModels(self._stacked(slopes, factor)[None])
+        if self.pattern is None or not isinstance(factor, LaneFactor):
+            raise TypeError(f"no second derivatives in the layout {self.lanes.layout.name}")
+        entries = self._in_lanes(slopes, factor)
         if entries.shape[1] <= _FEW:
             return DenseModels(entries[self._whole].transpose(2, 0, 1))
         return LaneFactor(self.pattern, entries)
 
-    def _stacked(self, s: Slopes) -> Floats:
+    def _stacked(self, s: Slopes, factor: StackFactor) -> Floats:
         lanes, Z = self.lanes, self.Z
         x, n_analytes = s.x[:, :, 0].T, s.x.shape[1]
         own = self.weight if s.barrier is None else self.weight + s.barrier[:, 0]
@@ -111,11 +114,11 @@ class Curvature:
             H -= Z.T @ (tied @ Z)
         if R.size:
             RZ = (R.reshape(-1, R.shape[2]) @ Z).reshape(n_analytes, lanes.n_rows, self.n_free)
-            left, right = s.factor.roots(RZ)
+            left, right = factor.roots(RZ)
             H += left.reshape(-1, self.n_free).T @ right.reshape(-1, self.n_free)
         return np.asarray(H)
 
-    def _in_lanes(self, s: Slopes) -> Floats:
+    def _in_lanes(self, s: Slopes, factor: LaneFactor) -> Floats:
         lanes, f = self.lanes, self.n_free
         n, (K, S) = lanes.n_carriers, s.x.shape[1:]
         own = np.zeros((lanes.first.size, S))
@@ -134,8 +137,8 @@ class Curvature:
             H = self._squares @ own
         rows = self._rows if terms.shape[0] == self._rows.shape[1] else self._rows[:, :n]
         Y = (rows @ terms.reshape(terms.shape[0], K * S)).reshape(lanes.n_rows, f, K, S)
-        s.factor.forward(Y)
-        products = np.einsum("mfks,mgks->fgs", Y, s.factor.divide(Y))
+        factor.forward(Y)
+        products = np.einsum("mfks,mgks->fgs", Y, factor.divide(Y))
         H[self._at] += products[self._upper, self._lower]
         return np.asarray(H)
 

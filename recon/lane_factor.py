@@ -268,7 +268,7 @@ class StackFactor:
         scaled = (right.reshape(right.shape[0], -1).T * self._d)[:, :, None]
         found = self._inverse @ scaled
         found += self._inverse @ (scaled - self._scaled @ found)
-        return (found[:, :, 0] * self._d).T.reshape(right.shape)
+        return np.asarray((found[:, :, 0] * self._d).T.reshape(right.shape))
 
     def roots(self, right: Floats) -> tuple[Floats, Floats]:
         """Return X and Y with X'Y = right' S^-1 right in every lane, shape (n_lanes, n, m)."""

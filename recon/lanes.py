@@ -22,11 +22,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from oretally.flowsheet import Rows
 from oretally.recon.lane_factor import LaneFactor, LanePattern, StackFactor, lane_pattern
 from oretally.recon.level_factor import LevelFactor, level_pattern
 from oretally.recon.presolve import AnalyteRows
@@ -44,6 +46,7 @@ _WIDE = 1e5  # what an unmeasured grade adds to S, over what the measured ones a
 _PASSES = 8  # of unmeasured grades, and of held ones
 _SETTLED = 1e-9  # last change of unmeasured grades, which are of the order of 1
 _SMALL = 4_000  # matrices of at most so many entries are dense
+_SIGN = 1e-9  # of its terms: a pull below this has no sign
 _BOUND = 1e-12  # grades this far outside their bounds are rounding
 
 
@@ -146,6 +149,10 @@ class Lanes:
         small = self.n_rows * self.n_carriers <= _SMALL
         self.B = rows.B if small else rows.sparse
         self.Bt = np.ascontiguousarray(rows.B.T) if small else sparse.csr_array(rows.sparse.T)
+        self.size: Floats | Rows = np.abs(rows.B) if small else abs(rows.sparse)
+        self.size_t: Floats | Rows = (
+            np.abs(rows.B.T) if small else sparse.csr_array(abs(rows.sparse).T)
+        )
         single = self.n_groups == self.n_carriers
         self.group: Ints | None = None if single else rows.group
         self.G = None if single else sparse.csr_array(rows.G.T)
@@ -189,7 +196,7 @@ class Lanes:
         matrix = sparse.csr_array((value, (at, pair)), shape=shape)
         return pattern, matrix.toarray() if shape[0] * shape[1] <= _SMALL else matrix
 
-    def on_carriers(self, x: Floats) -> Floats:
+    def on_carriers(self, x: NDArray[Any]) -> NDArray[Any]:
         """Return values of groups, axis 0, for each carrier."""
         return x if self.group is None else x[self.group]
 
@@ -252,6 +259,12 @@ class Lanes:
             held = outside
         return _unsettled(point)
 
+    def closed(self, data: GradeData, point: LanePoint) -> Floats:
+        """Return the grades of a point after one step of refinement of its balances."""
+        F = point.flow[:, None, :]
+        extra = self.pull(point.factor.solve(self.balance(F, point.x, data)))
+        return np.asarray(point.x - point.V * self.on_groups(F * extra))
+
     def first_grades(self, data: GradeData) -> Floats:
         """Return measured grades; where there is none, the mean of what is measured."""
         if not data.any_free:
@@ -264,9 +277,9 @@ class Lanes:
         """Return the variance of unmeasured grades, so that each outweighs its balances."""
         if not data.any_free:
             return None
-        rows = _apply(abs(self.B), F * F * self.on_carriers(data.variance))
+        rows = _apply(self.size, F * F * self.on_carriers(data.variance))
         typical = np.median(rows, axis=0) if self.n_rows else 1.0
-        seen = self.on_groups(_apply(abs(self.Bt), np.maximum(rows, typical)))
+        seen = self.on_groups(_apply(self.size_t, np.maximum(rows, typical)))
         carried = self.on_groups(F * F)
         with np.errstate(divide="ignore", invalid="ignore"):
             variance = np.minimum(_WIDE * seen / carried, 1e20)
@@ -314,8 +327,11 @@ class Lanes:
         if held is None:
             return (below, above) if below.any() or above.any() else None
         misfit = data.weight * (x - data.target)
-        drawn = self.on_groups(point.flow[:, None, :] * point.pull)
-        push, size = misfit + drawn, 1e-9 * (np.abs(misfit) + np.abs(drawn))
+        F = point.flow[:, None, :]
+        push = misfit + self.on_groups(F * point.pull)
+        # rounding of the sum, judged by its terms
+        terms = self.on_groups(np.abs(F) * _apply(self.size_t, np.abs(point.lam)))
+        size = _SIGN * (np.abs(misfit) + terms)
         pulled, pushed = held[0] & (push < -size), held[1] & (push > size)
         if not any(part.any() for part in (below, above, pulled, pushed)):
             return None

@@ -1,9 +1,9 @@
 """Newton's method on the flows of a large circuit, by conjugate gradients.
 
-No matrix of second derivatives is formed. A product with it costs one solve of all analytes side by side. The same matrix
-with a few of the analytes, weighted to stand for all, is sparse when written with their balances
-beside it, and is factored as the preconditioner; the flow balances hold in every step, since they
-are rows of it::
+No matrix of second derivatives is formed. A product with it costs one solve of all analytes side
+by side. The same matrix with a few of the analytes, weighted to stand for all, is sparse when
+written with their balances beside it, and is factored as the preconditioner; the flow balances
+hold in every step, since they are rows of it::
 
     [ W + D   A'   E_s'        ] [ p ]   [ r ]
     [ A       0    0           ] [ y ] = [ 0 ]
@@ -70,7 +70,7 @@ class _Bend:
         """Return H p, shape (n_carriers,)."""
         direction = p[:, None, None]
         if self.lanes.group is not None and self.slopes.turn is not None:
-            return self._tied(direction) + self.own * p
+            return self._tied(direction, self.slopes.turn) + self.own * p
         y = self._spread(self.slope * direction)
         return np.asarray(np.einsum("cks,cks->c", self.slope, y) + self.turned * p)
 
@@ -89,11 +89,11 @@ class _Bend:
     def _spread(self, along: Floats) -> Floats:
         return self.lanes.pull(self.slopes.factor.solve(self.lanes.sum_rows(along)))
 
-    def _tied(self, direction: Floats) -> Floats:
+    def _tied(self, direction: Floats, turn: Floats) -> Floats:
         """Return (H - own) p where streams share grades: V a p is summed over each group."""
         s, lanes = self.slopes, self.lanes
         F = s.flow[:, :, None]
-        turned = lanes.on_carriers(lanes.on_groups(s.turn * direction))
+        turned = lanes.on_carriers(lanes.on_groups(turn * direction))
         y = self._spread(s.x * direction - F * turned)
         back = lanes.on_carriers(self.V * lanes.on_groups(F * y)) + turned
         return np.asarray(np.einsum("cks,cks->c", s.x, y) - np.einsum("cks,cks->c", s.pull, back))
@@ -108,17 +108,17 @@ class _Preconditioner:
         B = lanes.rows.sparse
         n, share = own.size, slopes.x.shape[1] / max(sample.size, 1)
         F = slopes.flow[:, 0]
-        C = B.multiply(F[None, :]).tocsr()
+        C = sparse.csr_array(B @ sparse.diags_array(F))
         if lanes.G is not None:
-            C = C @ lanes.G.T
+            C = sparse.csr_array(C @ lanes.G.T)
         diagonal = np.maximum(own, 0.0)
         floor = 1e-10 * float(diagonal.max(initial=0.0)) or 1.0
         diagonal = np.maximum(diagonal, floor)
         blocks: list[list[sparse.sparray | None]] = [[sparse.diags_array(diagonal), A.T]]
         blocks.append([A, -_ROW * sparse.eye_array(A.shape[0]) / diagonal.max()])
         for k in sample:
-            E = B.multiply(slopes.x[:, k, 0][None, :]).tocsr()
-            S = (C * V[:, k, 0][None, :]) @ C.T
+            E = sparse.csr_array(B @ sparse.diags_array(slopes.x[:, k, 0]))
+            S = C @ sparse.diags_array(V[:, k, 0]) @ C.T
             blocks[0].append(E.T)
             for row in blocks[1:]:
                 row.append(None)
@@ -193,9 +193,8 @@ class _Large:
             gradient = weight * (F - self.measured) + lanes.gradient(point)[:, 0] + push
             if precondition is None or mu > 0.0:
                 slopes = Slopes.at(lanes, point, exact=False)
-                precondition = _Preconditioner(
-                    lanes, self.A, own, slopes, self._V(point), self.sample
-                )
+                V = np.broadcast_to(point.V, point.x.shape)
+                precondition = _Preconditioner(lanes, self.A, own, slopes, V, self.sample)
             bend = _Bend.at(lanes, point, own, exact=True)
             step, convex = _conjugate(bend, precondition, -gradient, accuracy)
             if not convex:
@@ -242,9 +241,6 @@ class _Large:
         stopping = self.bounded & (above <= _FAINT * np.abs(F).max()) & (not done)
         good = np.array([done]) & point.settled
         return LaneMinimum(point, np.array([value]), np.array([gain]), good, iteration), stopping
-
-    def _V(self, point: LanePoint) -> Floats:
-        return np.broadcast_to(point.V, point.x.shape)
 
     def _barrier(self, F: Floats, around: Floats) -> float:
         ratio = (F - self.lower)[self.bounded] / around[self.bounded]

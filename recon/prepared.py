@@ -45,6 +45,7 @@ _STOPS = 4  # sets of streams that are tried at a standstill, and rounds of that
 _SAME = 1e-6  # objectives closer than this, relative, are one
 _LARGE = 100  # free flows beyond which no matrix of second derivatives is formed
 _AFFORDABLE = 300  # free flows up to which a survey that needs care gets it
+_REFINE = 0.01  # of the residual that counts as closed: beyond it one more step is taken
 _FEW = 16  # blocks of fewer surveys are not worth their overhead
 
 
@@ -297,9 +298,9 @@ class Prepared:
         """Return what was found in the units of the balance problem."""
         point = found.point
         flow = point.flow * self.reduced.flow_scale
-        x = np.clip(point.x, data.lower, data.upper) if found.done.any() else point.x
-        grade = lanes.on_carriers(x) * self._scale[:, None]
-        imbalance = self._check.largest(flow, grade)
+        grade, imbalance = self._graded(lanes, data, flow, point.x)
+        if (found.done & (imbalance > _REFINE * CLOSED)).any():
+            grade, imbalance = self._graded(lanes, data, flow, lanes.closed(data, point))
         flow, grade = flow.T, grade.transpose(2, 1, 0)
         converged = found.done & (imbalance <= CLOSED)
         at_bound = np.zeros(grade.shape, dtype=bool)
@@ -322,6 +323,13 @@ class Prepared:
             grade_at_bound=at_bound,
             alone=~converged,
         )
+
+    def _graded(
+        self, lanes: Lanes, data: GradeData, flow: Floats, x: Floats
+    ) -> tuple[Floats, Floats]:
+        """Return grades on carriers inside their bounds, and how far the balances are open."""
+        grade = lanes.on_carriers(np.clip(x, data.lower, data.upper)) * self._scale[:, None]
+        return grade, self._check.largest(flow, grade)
 
     def _one(self, found: ManySolutions, iterations: int, flow: Floats, grade: Floats) -> Solution:
         """Return the only one of the surveys."""

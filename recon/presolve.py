@@ -284,7 +284,7 @@ def _fold(
         fixed=fixed,
         lower=lower,
         upper=upper,
-        spread=0.5 * np.bincount(group, w * (value - target[group]) ** 2, n_groups),
+        spread=np.bincount(group, 0.5 * w * (value - target[group]) ** 2, n_groups).astype(float),
         members=np.bincount(group, soft, n_groups).astype(np.intp),
         scale=scale,
     )

@@ -177,7 +177,7 @@ class BalanceCheck:
             largest = np.abs(x).max(axis=0, initial=0.0)
             share = family.share(F * x, 1e-6 * family.passing(np.abs(F)) * largest)
             worst = np.maximum(worst, share.max(axis=0))
-        return worst
+        return np.asarray(worst)
 
 
 @dataclass(frozen=True, eq=False)

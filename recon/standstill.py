@@ -40,7 +40,7 @@ def likely_stops(problem: BalanceProblem, found: Solution, most: int) -> list[Bo
     covariance = propagate(problem, found).flow_flow()
     sets: dict[bytes, tuple[float, Bools]] = {}
     for c in np.flatnonzero((found.flow > 0.0) & (problem.flow_lower == 0.0)):
-        stopped = _closed(problem, c)
+        stopped = _closed(problem, int(c))
         running = stopped & (found.flow > 0.0)
         if stopped.all() or (problem.flow_lower[stopped] != 0.0).any():
             continue
