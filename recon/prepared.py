@@ -46,6 +46,7 @@ _SAME = 1e-6  # objectives closer than this, relative, are one
 _LARGE = 100  # free flows beyond which no matrix of second derivatives is formed
 _AFFORDABLE = 300  # free flows up to which a survey that needs care gets it
 _REFINE = 0.01  # of the residual that counts as closed: beyond it one more step is taken
+_PARTS = 4  # that each worker gets of a batch
 _FEW = 16  # blocks of fewer surveys are not worth their overhead
 
 
@@ -221,9 +222,11 @@ class Prepared:
         flows, grades = np.asarray(flows, dtype=float), np.asarray(grades, dtype=float)
         self._same_places(flows, grades)
         size = self._block_size()
-        blocks = [slice(i, i + size) for i in range(0, len(flows), size)]
-        tasks = [(flows[b], grades[b]) for b in blocks]
-        if workers > 1 and len(blocks) > 1:
+        if workers > 1 and len(flows) > 2 * size:
+            # a few large parts for each worker: sending one costs as much as solving a block
+            size *= max(1, len(flows) // (_PARTS * workers * size))
+        tasks = [(flows[i : i + size], grades[i : i + size]) for i in range(0, len(flows), size)]
+        if workers > 1 and len(tasks) > 1:
             return joined(list(_shared(self, tasks, workers)))
         return joined([self.solve_block(*task) for task in tasks])
 
@@ -374,7 +377,7 @@ def _shared(
 ) -> Iterator[ManySolutions]:
     """Solve blocks in so many processes."""
     with ProcessPoolExecutor(workers, initializer=_keep, initargs=(prepared,)) as pool:
-        yield from pool.map(_solve_block, tasks)
+        yield from pool.map(_solve_part, tasks)
 
 
 _kept: list[Prepared] = []  # in a worker: the problem that its blocks belong to
@@ -384,5 +387,5 @@ def _keep(prepared: Prepared) -> None:
     _kept[:] = [prepared]
 
 
-def _solve_block(task: tuple[Floats, Floats]) -> ManySolutions:
-    return _kept[0].solve_block(*task)
+def _solve_part(task: tuple[Floats, Floats]) -> ManySolutions:
+    return _kept[0].solve_many(*task)
