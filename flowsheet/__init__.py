@@ -2,7 +2,14 @@
 
 from oretally.flowsheet.balance_problem import BalanceProblem, Rows, balance_problem
 from oretally.flowsheet.circuit import Circuit
-from oretally.flowsheet.faults import Fault, InputError, NotBalanceable, OretallyError, Place
+from oretally.flowsheet.faults import (
+    ContradictoryValues,
+    Fault,
+    InputError,
+    NotBalanceable,
+    OretallyError,
+    Place,
+)
 from oretally.flowsheet.stated_errors import ErrorModel, ErrorRule
 from oretally.flowsheet.streams import Node, NodeKind, Stream
 from oretally.flowsheet.survey import Analyte, Basis, Measurement, Survey
@@ -13,6 +20,7 @@ __all__ = [
     "BalanceProblem",
     "Basis",
     "Circuit",
+    "ContradictoryValues",
     "Dimension",
     "ErrorModel",
     "ErrorRule",

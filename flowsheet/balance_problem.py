@@ -51,7 +51,7 @@ class BalanceProblem:
     tie : ndarray of int, shape (n_carriers,)
         Carriers with equal labels have equal grades.
     flow, flow_sd : ndarray, shape (n_carriers,)
-        Measured flows and their sd; NaN where not measured.
+        Measured flows and their sd; NaN where not measured; an sd of 0 makes the flow exact.
     flow_lower : ndarray, shape (n_carriers,)
         Lower bounds of the flows; -inf where a flow may have any sign.
     grade, grade_sd : ndarray, shape (n_analytes, n_carriers)

@@ -5,6 +5,7 @@ Exceptions::
     OretallyError
     ├── InputError       the input is wrong; carries every fault found, not only the first
     └── NotBalanceable   the input is right as far as it goes, but no balance follows from it
+        └── ContradictoryValues   ... because exact values contradict each other
 """
 
 from __future__ import annotations
@@ -13,7 +14,15 @@ import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-__all__ = ["Fault", "InputError", "NotBalanceable", "OretallyError", "Place", "nearest_name"]
+__all__ = [
+    "ContradictoryValues",
+    "Fault",
+    "InputError",
+    "NotBalanceable",
+    "OretallyError",
+    "Place",
+    "nearest_name",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +104,25 @@ class NotBalanceable(OretallyError):
         self.reason = reason
         self.mend = mend
         super().__init__(f"{reason}\n{mend}")
+
+
+class ContradictoryValues(NotBalanceable):
+    """Exact values contradict each other.
+
+    Attributes
+    ----------
+    flows : tuple of int
+        Carriers whose exact flows take part.
+    grades : tuple of (int, int)
+        Analyte and carrier of the exact grades that take part.
+    """
+
+    def __init__(self, flows: Sequence[int], grades: Sequence[tuple[int, int]]) -> None:
+        self.flows, self.grades = tuple(flows), tuple(grades)
+        super().__init__(
+            "Exact values contradict each other: no balance satisfies them all.",
+            "Give one of them an error above 0.",
+        )
 
 
 def nearest_name(name: str, known: Sequence[str]) -> str | None:

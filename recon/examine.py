@@ -9,7 +9,7 @@ from oretally.flowsheet import Circuit, Survey, balance_problem
 from oretally.recon.balance import CalculatedHead, Closure, ValueClass
 from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.notes import named, open_notes
-from oretally.recon.observability import classify
+from oretally.recon.observability import classes_of
 from oretally.recon.remedies import useful_measurements
 from oretally.recon.survey_checks import check_survey, reference_streams
 from oretally.recon.value_rows import class_of, quantities
@@ -70,7 +70,7 @@ def examine(
     check_survey(circuit, survey)
     feed, products = reference_streams(circuit, feed, products)
     problem = balance_problem(circuit, survey)
-    classes = classify(problem)
+    classes = classes_of(problem, circuit, survey)
     statuses = tuple(
         ValueStatus(
             circuit.stream_names[place.carrier], quantity, class_of(problem, classes, place)

@@ -19,12 +19,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet import BalanceProblem, Circuit, ContradictoryValues, Survey
+from oretally.recon.contradictions import named
 from oretally.recon.grades import left_null_space
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem, presolve
 from oretally.recon.threads import one_thread
 
-__all__ = ["Classes", "classify", "classify_reduced"]
+__all__ = ["Classes", "classes_of", "classify", "classify_reduced"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -87,6 +88,20 @@ def classify(problem: BalanceProblem) -> Classes:
     """
     with one_thread():
         return classify_reduced(presolve(problem))
+
+
+def classes_of(problem: BalanceProblem, circuit: Circuit, survey: Survey) -> Classes:
+    """Classify the problem of a circuit and a survey.
+
+    Raises
+    ------
+    NotBalanceable
+        If exact values contradict each other, which are named.
+    """
+    try:
+        return classify(problem)
+    except ContradictoryValues as error:
+        raise named(error, circuit, survey) from None
 
 
 def classify_reduced(problem: ReducedProblem) -> Classes:

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from oretally.flowsheet import BalanceProblem, Rows
+from oretally.flowsheet import BalanceProblem, ContradictoryValues, Rows
+from oretally.recon.contradictions import ExactRows
 from oretally.recon.flow_basis import FlowBasis, flow_basis
 
 __all__ = ["AnalyteProblem", "AnalyteRows", "ReducedProblem", "merge_grades", "presolve"]
@@ -163,7 +164,13 @@ def presolve(problem: BalanceProblem) -> ReducedProblem:
     measured = np.isfinite(problem.flow)
     sizes = np.abs(problem.flow[measured])
     flow_scale = float(sizes.max(initial=0.0)) or 1.0
-    balances: list[tuple[Rows, Floats]] = [(problem.flow_balance, problem.flow_source / flow_scale)]
+    balances = ExactRows(problem.n_carriers)
+    balances.add(problem.flow_balance, problem.flow_source / flow_scale)
+    exact = np.flatnonzero(measured & (problem.flow_sd == 0.0))
+    if exact.size:
+        unit = sparse.csr_array(sparse.eye_array(problem.n_carriers))[exact]
+        balances.add(unit, problem.flow[exact] / flow_scale, [(int(j),) for j in exact])
+    soft = measured & (problem.flow_sd > 0.0)
     analytes = []
     merged: dict[tuple[int, bool], tuple[AnalyteRows, Bools]] = {}
     for k in range(problem.n_analytes):
@@ -174,17 +181,16 @@ def presolve(problem: BalanceProblem) -> ReducedProblem:
             rows = AnalyteRows(B[np.flatnonzero(kept)], group, int(group.max(initial=-1)) + 1)
             merged[key] = rows, kept
         rows, kept = merged[key]
-        analyte, exact = _fold(problem, k, rows, c[kept], flow_scale)
-        analytes.append(analyte)
-        balances.extend(exact)
-    A = sparse.csr_array(sparse.vstack([rows for rows, _ in balances]))
-    b = np.concatenate([right for _, right in balances])
+        analytes.append(_fold(problem, k, rows, c[kept], flow_scale, balances))
+    A, b = balances.stacked()
+    balances.refuse(A, b)
     flow = np.where(measured, problem.flow, 0.0) / flow_scale
     with np.errstate(invalid="ignore"):
-        weight = np.where(measured, (problem.flow_sd / flow_scale) ** -2.0, 0.0)
+        sd = np.where(soft, problem.flow_sd, 1.0) / flow_scale
+        weight = np.where(soft, sd**-2.0, 0.0)
     with np.errstate(invalid="ignore"):
         # a flow known far better than its size must be free, or its weight drowns its neighbours
-        expected = np.minimum(np.abs(flow), 50.0 * problem.flow_sd / flow_scale)
+        expected = np.where(soft, np.minimum(np.abs(flow), 50.0 * sd), np.abs(flow))
     typical = float(np.median(sizes)) / flow_scale if measured.any() else 1.0
     expected = np.where(measured, expected, typical)
     return ReducedProblem(
@@ -246,9 +252,10 @@ def _row_entries(rows: Rows) -> list[tuple[tuple[int, float], ...]]:
 
 
 def _fold(
-    problem: BalanceProblem, k: int, rows: AnalyteRows, source: Floats, flow_scale: float
-) -> tuple[AnalyteProblem, list[tuple[Rows, Floats]]]:
-    """Return analyte k on groups, and those of its balances that became flow balances."""
+    problem: BalanceProblem, k: int, rows: AnalyteRows, source: Floats, flow_scale: float,
+    balances: ExactRows,
+) -> AnalyteProblem:  # fmt: skip
+    """Return analyte k on groups; add those of its balances that became flow balances."""
     group, n_groups = rows.group, rows.n_groups
     measured = np.isfinite(problem.grade[k])
     exact = measured & (problem.grade_sd[k] == 0.0)
@@ -263,20 +270,25 @@ def _fold(
     fixed = np.zeros(n_groups, dtype=bool)
     fixed[group[exact]] = True
     target[group[exact]] = value[exact]
+    unequal = exact & (np.abs(value - target[group]) > 1e-12 * np.abs(value))
+    if unequal.any():
+        alike = exact & np.isin(group, group[unequal])
+        raise ContradictoryValues((), [(k, int(j)) for j in np.flatnonzero(alike)])
     lower, upper = np.full(n_groups, -np.inf), np.full(n_groups, np.inf)
     np.maximum.at(lower, group, problem.grade_lower[k] / scale)
     np.minimum.at(upper, group, problem.grade_upper[k] / scale)
     source = source / (flow_scale * scale)
-    became_flow: list[tuple[Rows, Floats]] = []
     if exact.any():
         unknown = abs(rows.sparse) @ (~fixed[group]).astype(float)
-        bound_only = unknown == 0.0
-        if bound_only.any():
-            given, others = np.flatnonzero(bound_only), np.flatnonzero(~bound_only)
-            balances = sparse.csr_array(rows.sparse[given] @ sparse.diags_array(target[group]))
-            became_flow.append((balances, source[given]))
+        if (unknown == 0.0).any():
+            given, others = np.flatnonzero(unknown == 0.0), np.flatnonzero(unknown > 0.0)
+            turned = sparse.csr_array(rows.sparse[given] @ sparse.diags_array(target[group]))
+            touched = [np.isin(group, group[rows.sparse[[r]].indices]) & exact for r in given]
+            balances.add(turned, source[given], (), [
+                tuple((k, int(j)) for j in np.flatnonzero(part)) for part in touched
+            ])  # fmt: skip
             rows, source = AnalyteRows(rows.sparse[others], group, n_groups), source[others]
-    analyte = AnalyteProblem(
+    return AnalyteProblem(
         rows=rows,
         source=source,
         target=target,
@@ -288,4 +300,3 @@ def _fold(
         members=np.bincount(group, soft, n_groups).astype(np.intp),
         scale=scale,
     )
-    return analyte, became_flow

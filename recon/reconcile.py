@@ -11,7 +11,7 @@ from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.covariance import propagate
 from oretally.recon.formulas import formula_recoveries
 from oretally.recon.notes import open_notes, solver_notes
-from oretally.recon.observability import classify
+from oretally.recon.observability import classes_of
 from oretally.recon.recoveries import Answers
 from oretally.recon.remedies import require_scale
 from oretally.recon.significance import global_test, suspects
@@ -72,7 +72,7 @@ def reconcile(
     check_survey(circuit, survey)
     feed, products = reference_streams(circuit, feed, products)
     problem = balance_problem(circuit, survey)
-    require_scale(classify(problem), survey, circuit.feeds)
+    require_scale(classes_of(problem, circuit, survey), survey, circuit.feeds)
     solution = solve(problem)
     covariance = propagate(problem, solution)
     values, positions = balanced_values(circuit, survey, covariance, alpha)
