@@ -62,10 +62,17 @@ def oretally() -> None:
               help="Write the report: one file, no network needed.")  # fmt: skip
 @click.option("--xlsx", type=click.Path(path_type=Path), metavar="FILE",
               help="Write the results and the inputs as a workbook.")  # fmt: skip
+@click.option(
+    "--starts",
+    type=click.IntRange(1, 1000),
+    metavar="N",
+    help="Look for a better balance from N first guesses of the flows; says how many agree.",
+)
 @click.option("--open", "show", is_flag=True, help="Show the HTML report in the browser.")
 def balance(
-    case: Path, json_file: str | None, html: Path | None, xlsx: Path | None, show: bool
-) -> int:
+    case: Path, json_file: str | None, html: Path | None, xlsx: Path | None, starts: int | None,
+    show: bool,
+) -> int:  # fmt: skip
     """Adjust all measurements of CASE so that everything balances, and report."""
     with _progress("reading") as say:
         from oretally.io.case import read_case
@@ -79,7 +86,9 @@ def balance(
 
         from oretally.recon import reconcile
 
-        found = reconcile(read.circuit, read.survey, feed=read.feed, products=read.products)
+        found = reconcile(
+            read.circuit, read.survey, feed=read.feed, products=read.products, starts=starts
+        )
         found = replace(found, notes=(*found.notes, *read.notes))
         say("writing")
         if json_file is not None:

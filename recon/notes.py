@@ -14,9 +14,16 @@ from oretally.recon.solution import Solution
 __all__ = ["named", "open_notes", "solver_notes"]
 
 
-def solver_notes(circuit: Circuit, survey: Survey, solution: Solution) -> tuple[str, ...]:
+def solver_notes(
+    circuit: Circuit, survey: Survey, solution: Solution, *, asked_starts: bool = False
+) -> tuple[str, ...]:
     """Return what the reader must know of how the balance ended."""
     notes = []
+    if solution.starts > 1 and asked_starts:
+        notes.append(
+            f"{solution.starts} sets of first flows tried: {solution.agreeing} "
+            f"{'leads' if solution.agreeing == 1 else 'lead'} here, none to a better balance."
+        )
     if not solution.converged:
         notes.append(f"The balance did not converge: {solution.status.value}. Do not use it.")
     stopped = [circuit.stream_names[j] for j in np.flatnonzero(solution.flow == 0.0)]

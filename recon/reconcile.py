@@ -29,6 +29,7 @@ def reconcile(
     feed: str | None = None,
     products: Sequence[str] | None = None,
     alpha: float = 0.05,
+    starts: int | None = None,
 ) -> Balance:
     """Adjust all measurements so that everything balances, and say what follows.
 
@@ -42,6 +43,8 @@ def reconcile(
         Streams among which recoveries are shared; by default all that leave the circuit.
     alpha : float
         Level of the global test and, over all measurements together, of the measurement test.
+    starts : int, optional
+        First flows to try, in search of a better balance; a note says how many agree.
 
     Returns
     -------
@@ -73,7 +76,7 @@ def reconcile(
     feed, products = reference_streams(circuit, feed, products)
     problem = balance_problem(circuit, survey)
     require_scale(classes_of(problem, circuit, survey), survey, circuit.feeds)
-    solution = solve(problem)
+    solution = solve(problem, starts)
     covariance = propagate(problem, solution)
     values, positions = balanced_values(circuit, survey, covariance, alpha)
     test = global_test(solution.objective, solution.classes.degrees_of_freedom, alpha)
@@ -107,7 +110,7 @@ def reconcile(
         formulas=formula_recoveries(circuit, survey, recoveries),
         suspects=suspects(values, positions, covariance, test),
         notes=(
-            *solver_notes(circuit, survey, solution),
+            *solver_notes(circuit, survey, solution, asked_starts=starts is not None),
             *open_notes(circuit, survey, problem, solution.classes),
         ),
     )
