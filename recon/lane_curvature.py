@@ -84,17 +84,22 @@ class Curvature:
             # an ordered pair and its reverse share an entry of the triangle
             self._squares[self._at] = (Z[first][:, self._upper] * Z[second][:, self._lower]).T
 
-    def model(self, slopes: Slopes) -> LaneFactor | DenseModels:
-        """Return the factor of Z'HZ in every survey."""
+    def matrices(self, slopes: Slopes) -> Floats:
+        """Return Z'HZ of every survey, shape (n_surveys, n_free, n_free)."""
         factor = slopes.factor
         if isinstance(factor, StackFactor):
-            return DenseModels(self._stacked(slopes, factor)[None])
+            return self._stacked(slopes, factor)[None]
         if self.pattern is None or not isinstance(factor, LaneFactor):
             raise TypeError(f"no second derivatives in the layout {self.lanes.layout.name}")
-        entries = self._in_lanes(slopes, factor)
-        if entries.shape[1] <= _FEW:
-            return DenseModels(entries[self._whole].transpose(2, 0, 1))
-        return LaneFactor(self.pattern, entries)
+        return np.asarray(self._in_lanes(slopes, factor)[self._whole].transpose(2, 0, 1))
+
+    def model(self, slopes: Slopes) -> LaneFactor | DenseModels:
+        """Return the factor of Z'HZ in every survey."""
+        if self.pattern is None or slopes.flow.shape[1] <= _FEW:
+            return DenseModels(self.matrices(slopes))
+        if not isinstance(slopes.factor, LaneFactor):
+            raise TypeError(f"no second derivatives in the layout {self.lanes.layout.name}")
+        return LaneFactor(self.pattern, self._in_lanes(slopes, slopes.factor))
 
     def _stacked(self, s: Slopes, factor: StackFactor) -> Floats:
         lanes, Z = self.lanes, self.Z

@@ -80,12 +80,14 @@ class Prepared:
         return self._engine(Layout.STACK)
 
     @cached_property
-    def _large(self) -> tuple[Lanes, LaneFlows]:
+    def large(self) -> tuple[Lanes, LaneFlows]:
+        """What `minimise_large` needs."""
         flows = LaneFlows(self.reduced.basis, self.reduced.flow_weight, self.reduced.flow_lower)
         return Lanes(self.reduced.analytes[0].rows, Layout.LEVELS), flows
 
     @property
-    def _is_large(self) -> bool:
+    def is_large(self) -> bool:
+        """Whether the circuit is solved without matrices of second derivatives."""
         return self.alike and self.reduced.basis.free.size > _LARGE
 
     @cached_property
@@ -184,7 +186,7 @@ class Prepared:
         """Solve one survey in lanes; None if it needs care."""
         if not self.alike:
             return None
-        if self._is_large:
+        if self.is_large:
             return self._at_large(flow, grade)
         try:
             found, iterations = self._block(self._single, flow[None], grade[None])
@@ -194,7 +196,7 @@ class Prepared:
 
     def _at_large(self, flow: Floats, grade: Floats) -> Solution | None:
         """Solve one survey of a large circuit; None if it needs care that can be afforded."""
-        lanes, flows = self._large
+        lanes, flows = self.large
         data, aside = self._folded(lanes, grade[None])
         measured = np.where(flows.seen, flow, 0.0) / self.reduced.flow_scale
         least, stopping = minimise_large(lanes, flows, data, measured)

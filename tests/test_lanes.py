@@ -1,0 +1,224 @@
+"""Lanes: factors, best grades, derivatives and batches, against dense and one-by-one results."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from oretally.flowsheet import BalanceProblem
+from oretally.recon.grades import best_grades
+from oretally.recon.lane_curvature import Curvature, Slopes
+from oretally.recon.lane_factor import LaneFactor, StackFactor, lane_pattern
+from oretally.recon.lanes import GradeData, Lanes, Layout
+from oretally.recon.large_newton import minimise_large
+from oretally.recon.level_factor import LevelFactor, level_pattern
+from oretally.recon.prepared import Prepared, prepare
+from oretally.recon.presolve import ReducedProblem, presolve
+from oretally.recon.solver import solve
+
+Floats = NDArray[np.float64]
+Maker = Callable[..., Any]
+
+few = settings(max_examples=25, deadline=None)
+seeds = st.integers(0, 10_000)
+
+
+@few
+@given(seed=seeds, n=st.integers(1, 30), lanes=st.integers(1, 4))
+def test_factors_solve_random_sparse_systems(seed: int, n: int, lanes: int) -> None:
+    """Row by row, level by level and dense, over pivots of 10 decades, against numpy."""
+    rng = np.random.default_rng(seed)
+    edges = [(int(a), int(b)) for a, b in rng.integers(0, n, (2 * n, 2))]
+    S = np.zeros((lanes, n, n))
+    for lane in S:
+        lane[np.diag_indices(n)] = 1.0
+        for i, j in edges:
+            row = np.zeros(n)
+            row[i], row[j] = rng.normal(size=2)
+            lane += np.outer(row, row)
+    size = 10.0 ** rng.uniform(-5, 5, n)
+    S *= size[:, None] * size
+    right = rng.normal(size=(n, lanes)) * size[:, None]
+    expected = np.linalg.solve(S / (size[:, None] * size), (right / size[:, None]).T[:, :, None])
+    expected = expected[:, :, 0].T / size[:, None]
+    for wide in (False, True):
+        pattern = lane_pattern(n, edges, wide=wide)
+        entries = np.zeros((pattern.n_entries, lanes))
+        for (i, j), at in pattern.position.items():
+            entries[at] = S[:, i, j]
+        for factor in (
+            LaneFactor(pattern, entries.copy()),
+            LevelFactor(level_pattern(pattern), entries.copy()),
+        ):
+            assert factor.solve(right) * size[:, None] == pytest.approx(
+                expected * size[:, None], rel=1e-9, abs=1e-9
+            )
+    stack = StackFactor(S.transpose(1, 2, 0).reshape(n * n, lanes), n)
+    assert stack.solve(right) * size[:, None] == pytest.approx(
+        expected * size[:, None], rel=1e-9, abs=1e-9
+    )
+
+
+def _data(reduced: ReducedProblem) -> GradeData:
+    def lane(name: str) -> Any:
+        return np.array([getattr(a, name) for a in reduced.analytes], dtype=float).T[:, :, None]
+
+    weight, fixed = lane("weight"), lane("fixed") > 0.0
+    free = (weight == 0.0) & ~fixed
+    return GradeData(lane("target"), weight, free, lane("lower"), lane("upper"), lane("source"))
+
+
+@few
+@given(seed=seeds, missing=st.sampled_from([0.0, 0.3]), layout=st.sampled_from(list(Layout)))
+def test_best_grades_equal_the_dense_ones(
+    seed: int, missing: float, layout: Layout, random_circuit: Maker
+) -> None:
+    made = random_circuit(seed, 5, 3)
+    reduced = presolve(made.problem(0.05, 0.0, missing))
+    if not reduced.analytes[0].rows.sparse.shape[0]:
+        return
+    lanes, data = Lanes(reduced.analytes[0].rows, layout), _data(reduced)
+    flow = made.flow / reduced.flow_scale
+    point = lanes.evaluate(data, flow[:, None])
+    dense = [best_grades(a, flow) for a in reduced.analytes]
+    assert point.value[0] == pytest.approx(sum(d.value for d in dense), rel=1e-7, abs=1e-9)
+    for k, d in enumerate(dense):
+        seen = reduced.analytes[k].weight > 0.0
+        assert point.x[seen, k, 0] == pytest.approx(d.x[seen], abs=1e-6)
+    assert np.abs(lanes.balance(flow[:, None, None], point.x, data)).max() <= 1e-9
+
+
+@few
+@given(seed=seeds, missing=st.sampled_from([0.0, 0.3]))
+def test_derivatives_against_finite_differences(
+    seed: int, missing: float, random_circuit: Maker
+) -> None:
+    """Gradient against differences of the value, second derivatives against the gradient's."""
+    made = random_circuit(seed, 4, 2)
+    reduced = presolve(made.problem(0.05, 0.0, missing))
+    rows = reduced.analytes[0].rows
+    if not rows.sparse.shape[0]:
+        return
+    data, Z = _data(reduced), reduced.basis.Z
+    loose = replace(data, lower=data.lower - 1e9, upper=data.upper + 1e9)  # smooth: no bounds
+    flow = made.flow / reduced.flow_scale
+    flow = reduced.basis.closed(flow * np.random.default_rng(seed).uniform(0.9, 1.1, flow.size))
+    flow = np.where(np.abs(flow) < 1e-3, 1e-3, flow)
+    h = 1e-6
+    found = []
+    for layout in (Layout.STACK, Layout.TAPE):
+        lanes = Lanes(rows, layout)
+        point = lanes.evaluate(loose, flow[:, None])
+
+        def slope(F: Floats, lanes: Lanes = lanes) -> Floats:
+            return lanes.gradient(lanes.evaluate(loose, F[:, None]))[:, 0]
+
+        def value(F: Floats, lanes: Lanes = lanes) -> float:
+            return float(lanes.evaluate(loose, F[:, None]).value[0])
+
+        gradient = Z.T @ slope(flow)
+        steps = h * Z.T
+        differences = [(value(flow + s) - value(flow - s)) / (2 * h) for s in steps]
+        scale = 1.0 + float(np.abs(gradient).max(initial=0.0))
+        assert gradient == pytest.approx(np.array(differences), rel=1e-4, abs=1e-4 * scale)
+        H = Curvature(lanes, Z, reduced.flow_weight).matrices(Slopes.at(lanes, point))[0]
+        expected = np.array(
+            [(Z.T @ (slope(flow + s) - slope(flow - s))) / (2 * h) for s in steps]
+        ).reshape(H.shape) + Z.T @ (reduced.flow_weight[:, None] * Z)
+        size = 1.0 + float(np.abs(expected).max(initial=0.0))
+        assert H == pytest.approx(expected, rel=2e-4, abs=2e-4 * size)
+        found.append(H)
+    assert found[0] == pytest.approx(found[1], rel=1e-6, abs=1e-6 * (1.0 + np.abs(found[0]).max()))
+
+
+@pytest.fixture(scope="module")
+def batch(random_circuit: Maker) -> tuple[Prepared, Floats, Floats]:
+    """Return 700 surveys of one circuit, some of them with a tail assay ten times too high."""
+    made = random_circuit(11, 5, 3)
+    base = made.problem(0.05)
+    rng = np.random.default_rng(3)
+    flows = made.flow * (1.0 + 0.05 * rng.standard_normal((700, made.flow.size)))
+    grades = made.grade * (1.0 + 0.05 * rng.standard_normal((700, *made.grade.shape)))
+    grades[::50, 0, -1] *= 10.0
+    return prepare(base), flows, grades
+
+
+def test_many_equal_one_by_one(batch: tuple[Prepared, Floats, Floats]) -> None:
+    prepared, flows, grades = batch
+    many = prepared.solve_many(flows, grades)
+    assert many.converged.all()
+    assert (many.max_imbalance <= 1e-10).all()
+    assert len(many.status) == len(flows)
+    for i in (0, 1, 2, 50, 100, 699):
+        alone = solve(replace(prepared.problem, flow=flows[i], grade=grades[i]))
+        assert many.objective[i] == pytest.approx(alone.objective, rel=1e-9)
+        assert many.flow[i] == pytest.approx(alone.flow, rel=1e-6)
+
+
+def test_workers_change_nothing(batch: tuple[Prepared, Floats, Floats]) -> None:
+    prepared, flows, grades = batch
+    one = prepared.solve_many(flows, grades)
+    two = prepared.solve_many(np.tile(flows, (3, 1)), np.tile(grades, (3, 1, 1)), workers=2)
+    assert two.flow[:700] == pytest.approx(one.flow, rel=1e-9)
+    assert two.objective[700:1400] == pytest.approx(one.objective, rel=1e-9)
+
+
+def test_values_missing_elsewhere_are_refused(batch: tuple[Prepared, Floats, Floats]) -> None:
+    prepared, flows, grades = batch
+    gone = grades[:2].copy()
+    gone[0, 0, 0] = np.nan
+    with pytest.raises(ValueError, match="prepare one problem for each set of missing values"):
+        prepared.solve_many(flows[:2], gone)
+
+
+@few
+@given(seed=seeds, missing=st.sampled_from([0.0, 0.2]))
+def test_conjugate_gradients_reach_the_same_minimum(
+    seed: int, missing: float, random_circuit: Maker
+) -> None:
+    problem = random_circuit(seed, 12, 4).problem(0.03, 0.5 * missing, missing)
+    prepared = prepare(problem)
+    usual = prepared.solve()
+    if not prepared.alike or not usual.converged or (usual.flow < 1e-6 * usual.flow.max()).any():
+        return
+    reduced = prepared.reduced
+    lanes, flows = prepared.large
+    least, stopping = minimise_large(lanes, flows, _data(reduced), reduced.flow)
+    if not least.done[0]:
+        return  # what it does not solve is left to the careful way, and is said so
+    assert not stopping.any()
+    aside = sum(a.remainder for a in reduced.analytes)
+    assert 2.0 * (least.value[0] + aside) <= usual.objective * (1.0 + 1e-8) + 1e-8
+
+
+def test_a_large_circuit(random_circuit: Maker) -> None:
+    """250 nodes and 6 analytes, complete: without matrices of second derivatives."""
+    made = random_circuit(5, 250, 6)
+    prepared = prepare(made.problem(0.02))
+    assert prepared.is_large
+    found = prepared.solve()
+    assert found.converged
+    assert found.max_imbalance <= 1e-10
+    assert found.objective == pytest.approx(found.classes.degrees_of_freedom, rel=0.2)
+
+
+def test_a_large_circuit_with_a_stream_that_stops(random_circuit: Maker) -> None:
+    made = random_circuit(5, 250, 3)
+    problem: BalanceProblem = made.problem(0.02)
+    outlets = np.flatnonzero(np.asarray(problem.flow_balance.sum(axis=0)).ravel() < 0.0)
+    off = int(outlets[np.argmin(made.flow[outlets])])
+    flow = problem.flow.copy()
+    flow[off] = -0.05 * made.flow[off]
+    found = prepare(replace(problem, flow=flow, flow_sd=np.where(
+        np.arange(flow.size) == off, 1e-6 * made.flow[off], problem.flow_sd))).solve()  # fmt: skip
+    assert found.converged
+    assert found.flow[off] == 0.0
+    assert np.isnan(found.grade[:, off]).all()
+    assert found.max_imbalance <= 1e-10
