@@ -46,10 +46,10 @@ def _moves(J: Floats, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return moving
 
 
-@pytest.mark.parametrize("block", range(10))
+@pytest.mark.parametrize("block", range(20))
 def test_classes(block: int, random_circuit: Callable[..., Any]) -> None:
-    """300 random incomplete problems: what null spaces say, value by value."""
-    for seed in range(30 * block, 30 * (block + 1)):
+    """1,000 random incomplete problems: what null spaces say, value by value."""
+    for seed in range(50 * block, 50 * (block + 1)):
         made = random_circuit(1000 + seed, n_nodes=2 + seed % 5, n_analytes=1 + seed % 3)
         problem = made.problem(0.03, (0.3, 0.6, 0.9)[seed % 3], (0.1, 0.4, 0.6)[seed // 3 % 3])
         if seed % 7 == 0:  # nothing fixes the scale
@@ -106,5 +106,5 @@ def test_covariance(seed: int, random_circuit: Callable[..., Any]) -> None:
     scale = np.outer(deviation, deviation) + 1e-300
     both = known[:, None] & known
     assert together.shape == ((1 + K) * n,) * 2
-    assert np.abs((together - whole) / scale)[both].max() < 1e-7
+    assert np.abs((together - whole) / scale)[both].max() < 1e-10
     assert np.isnan(together[~known]).all()
