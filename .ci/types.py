@@ -23,4 +23,4 @@ for target, source in LAYOUT.items():
         shutil.copytree(ROOT / source, TREE / target)
 command = [sys.executable, "-m", "mypy", "--config-file", str(ROOT / "pyproject.toml")]
 command += ["oretally", "tests"]
-sys.exit(subprocess.run(command, cwd=TREE, env=os.environ | {"MYPYPATH": str(TREE)}).returncode)
+sys.exit(subprocess.run(command, cwd=TREE, env=os.environ | {"MYPYPATH": f"{TREE}{os.pathsep}{TREE / 'tests'}"}).returncode)

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -87,6 +87,7 @@ def test_best_grades_equal_the_dense_ones(
     lanes, data = Lanes(reduced.analytes[0].rows, layout), _data(reduced)
     flow = made.flow / reduced.flow_scale
     point = lanes.evaluate(data, flow[:, None])
+    assume(point.settled[0])  # else it is said so, and the survey is solved another way
     dense = [best_grades(a, flow) for a in reduced.analytes]
     assert point.value[0] == pytest.approx(sum(d.value for d in dense), rel=1e-7, abs=1e-9)
     for k, d in enumerate(dense):
