@@ -23,4 +23,5 @@ for target, source in LAYOUT.items():
         shutil.copytree(ROOT / source, TREE / target)
 command = [sys.executable, "-m", "mypy", "--config-file", str(ROOT / "pyproject.toml")]
 command += ["oretally", "tests"]
-sys.exit(subprocess.run(command, cwd=TREE, env=os.environ | {"MYPYPATH": f"{TREE}{os.pathsep}{TREE / 'tests'}"}).returncode)
+paths = os.pathsep.join([str(TREE), str(TREE / "tests")])
+sys.exit(subprocess.run(command, cwd=TREE, env=os.environ | {"MYPYPATH": paths}).returncode)

@@ -72,6 +72,7 @@ class Prepared:
         self.alike = (
             first is not None
             and first.sparse.shape[0] > 0
+            and self.reduced.basis.free.size > 0
             and all(a.rows is first for a in self.reduced.analytes)
         )
 
