@@ -39,7 +39,7 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-T = TypeVar("T")
+_T = TypeVar("_T")
 
 
 def with_sum(
@@ -204,7 +204,7 @@ def with_shared_grade_error(
     )
 
 
-def _put(parts: tuple[T, ...], at: int, part: T) -> tuple[T, ...]:
+def _put(parts: tuple[_T, ...], at: int, part: _T) -> tuple[_T, ...]:
     return (*parts[:at], part, *parts[at + 1 :])
 
 

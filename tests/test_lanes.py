@@ -111,8 +111,8 @@ def test_derivatives_against_finite_differences(
     loose = replace(data, lower=data.lower - 1e9, upper=data.upper + 1e9)  # smooth: no bounds
     flow = made.flow / reduced.flow_scale
     flow = reduced.basis.closed(flow * np.random.default_rng(seed).uniform(0.9, 1.1, flow.size))
-    flow = np.where(np.abs(flow) < 1e-3, 1e-3, flow)
-    h = 1e-6
+    assume(flow.min() > 0.02)  # steps must be small against every flow
+    h, near = (1e-5, 1e-3) if missing else (1e-6, 1e-4)  # unmeasured grades settle to 1e-9
     found = []
     for layout in (Layout.STACK, Layout.TAPE):
         lanes = Lanes(rows, layout)
@@ -128,13 +128,13 @@ def test_derivatives_against_finite_differences(
         steps = h * Z.T
         differences = [(value(flow + s) - value(flow - s)) / (2 * h) for s in steps]
         scale = 1.0 + float(np.abs(gradient).max(initial=0.0))
-        assert gradient == pytest.approx(np.array(differences), rel=1e-4, abs=1e-4 * scale)
+        assert gradient == pytest.approx(np.array(differences), rel=near, abs=near * scale)
         H = Curvature(lanes, Z, reduced.flow_weight).matrices(Slopes.at(lanes, point))[0]
         expected = np.array(
             [(Z.T @ (slope(flow + s) - slope(flow - s))) / (2 * h) for s in steps]
         ).reshape(H.shape) + Z.T @ (reduced.flow_weight[:, None] * Z)
         size = 1.0 + float(np.abs(expected).max(initial=0.0))
-        assert H == pytest.approx(expected, rel=2e-4, abs=2e-4 * size)
+        assert H == pytest.approx(expected, rel=near, abs=near * size)
         found.append(H)
     assert found[0] == pytest.approx(found[1], rel=1e-6, abs=1e-6 * (1.0 + np.abs(found[0]).max()))
 
