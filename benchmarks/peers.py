@@ -72,7 +72,7 @@ class Case:
 
 
 QUICK = [Case(12, 3, incomplete=True), Case(12, 3, surveys=100, sample=10)]
-BATCH_CASE = Case(12, 3, surveys=20_000, sample=300)
+BATCH_CASE = Case(12, 3, surveys=100_000, sample=300)
 USUAL = [
     Case(3, 1),
     *(Case(*size, incomplete) for size in ((12, 3), (60, 20), (300, 100))
