@@ -26,6 +26,8 @@ from oretally.recon.threads import one_thread
 
 __all__ = ["Covariance", "propagate"]
 
+_SHARP = 1e-3  # of its stated variance: a grade known better than that is computed with care
+
 Floats = NDArray[np.float64]
 
 
@@ -41,10 +43,16 @@ class Covariance:
     solution: Solution
 
     @cached_property
+    def _half(self) -> Floats:
+        """A root of Cov(F), scaled, shape (n_carriers, n_seen)."""
+        with one_thread():
+            return _flow_root(self.solution)
+
+    @cached_property
     def _flow(self) -> Floats:
         """Cov(F), scaled, shape (n_carriers, n_carriers)."""
         with one_thread():
-            return _flow_covariance(self.solution)
+            return self._half @ self._half.T
 
     def flow_flow(self) -> Floats:
         """Return Cov(F, F), shape (n_carriers, n_carriers)."""
@@ -90,9 +98,13 @@ class Covariance:
 
     def _grade_sd(self, k: int) -> Floats:
         """Root of the diagonal of ``grade_grade(k)``, without the rest of it."""
-        G, own = self._response[k]
-        variance = (own**2).sum(axis=1) + ((G @ self._flow) * G).sum(axis=1)
-        sd = np.sqrt(np.maximum(variance, 0.0)) * self.solution.grades[k].problem.scale
+        grades = self.solution.grades[k]
+        if grades.unmeasured.any():
+            G, own = self._response[k]
+            variance = (own**2).sum(axis=1) + ((G @ self._flow) * G).sum(axis=1)
+        else:
+            variance = _grade_variance(grades, self._half)[grades.problem.group]
+        sd = np.sqrt(np.maximum(variance, 0.0)) * grades.problem.scale
         return np.where(self._known(k), sd, np.nan)
 
     def _known(self, k: int) -> NDArray[np.bool_]:
@@ -127,14 +139,31 @@ def _grade_response(g: BestGrades) -> tuple[Floats, Floats]:
     return to_flow[g.problem.group], own[g.problem.group]
 
 
-def _flow_covariance(solution: Solution) -> Floats:
-    """Return Cov(F) = Z (Z'HZ)^-1 Z', scaled, over the directions that measurements see."""
+def _grade_variance(g: BestGrades, half: Floats) -> Floats:
+    """Return the variances of the grades of groups, none of them unmeasured, scaled.
+
+    With Q'Q = S^-1:  diag(V - V D'S^-1 D V) + the squares of the rows of V D'S^-1 E Cov(F)^1/2.
+    """
+    M, V = g.moving, g.V
+    own, through_flows = g.S.root(g.D * V), g.S.root(g.E @ half)
+    rest = V - (own**2).sum(axis=0)
+    sharp = np.flatnonzero(rest < _SHARP * V)  # the difference would lose digits
+    if sharp.size:
+        T = np.eye(V.size)[sharp] - V[sharp, None] * (g.D[:, sharp].T @ g.S.solve(g.D))
+        rest[sharp] = (T**2 * V).sum(axis=1)
+    variance = np.zeros(g.x.size)
+    variance[M] = rest + ((own.T @ through_flows) ** 2).sum(axis=1)
+    return variance
+
+
+def _flow_root(solution: Solution) -> Floats:
+    """Return a root of Cov(F) = Z (Z'HZ)^-1 Z', scaled, over the directions that are seen."""
     Z = solution.reduced.basis.Z
     held = Z[solution.flow_at_bound]
     if len(held):
         Z = Z @ scipy.linalg.null_space(held, rcond=1e-12)
     if not Z.shape[1]:
-        return np.zeros((len(Z), len(Z)))
+        return np.zeros((len(Z), 0))
     Hu = Z.T @ (solution.reduced.flow_weight[:, None] * Z)
     for grades in solution.grades:
         Hu = Hu + grades.gauss_newton(Z)
@@ -142,5 +171,4 @@ def _flow_covariance(solution: Solution) -> Floats:
     values, vectors = scipy.linalg.eigh(Hu * d[:, None] * d)
     seen = values > 1e-13 * values.max()
     seen[: min(solution.classes.unobservable_flows, seen.size)] = False
-    half = Z @ (d[:, None] * vectors[:, seen] / np.sqrt(values[seen]))
-    return np.asarray(half @ half.T)
+    return np.asarray(Z @ (d[:, None] * vectors[:, seen] / np.sqrt(values[seen])))

@@ -16,6 +16,7 @@ The value of the problem is a function of the flows alone; the balances hold at 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import scipy.linalg
@@ -137,10 +138,10 @@ class BestGrades:
     at_upper: Bools
     settled: bool
 
-    @property
+    @cached_property
     def D(self) -> Floats:
         """N'C_M: the reduced balances on the measured grades."""
-        return self.N.T @ self.C[:, self.moving]
+        return _reduced(self.N, self.C[:, self.moving], self.unmeasured)
 
     @property
     def V(self) -> Floats:
@@ -253,7 +254,7 @@ def _with_held(
     x[at_lower] = problem.lower[at_lower]
     x[at_upper] = problem.upper[at_upper]
     N = _null_space(problem, C, U)
-    D = N.T @ C[:, M]
+    D = _reduced(N, C[:, M], U)
     V = 1.0 / problem.weight[M]
     S = SemidefiniteFactor((D * V) @ D.T)
     right = problem.source - C[:, held] @ x[held]
@@ -265,6 +266,11 @@ def _with_held(
     return BestGrades(
         problem, flow, x, -(N @ nu), _cost(problem, x), C, N, S, M, U, at_lower, at_upper, True
     )
+
+
+def _reduced(N: Floats, rows: Floats, unmeasured: Bools) -> Floats:
+    """Return N' rows; N is the identity where nothing is unmeasured."""
+    return N.T @ rows if unmeasured.any() else rows
 
 
 def _null_space(problem: AnalyteProblem, C: Floats, U: Bools) -> Floats:

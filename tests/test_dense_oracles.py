@@ -108,3 +108,5 @@ def test_covariance(seed: int, random_circuit: Callable[..., Any]) -> None:
     assert together.shape == ((1 + K) * n,) * 2
     assert np.abs((together - whole) / scale)[both].max() < 1e-10
     assert np.isnan(together[~known]).all()
+    said = np.concatenate([ours.flow_sd, ours.grade_sd.ravel()])
+    assert said[known] == pytest.approx(deviation[known], rel=1e-10, abs=1e-13)
