@@ -17,11 +17,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy.linalg
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem, Circuit, ContradictoryValues, Survey
 from oretally.recon.contradictions import named
-from oretally.recon.grades import left_null_space
+from oretally.recon.grades import SemidefiniteFactor, left_null_space
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem, presolve
 from oretally.recon.threads import one_thread
 
@@ -31,6 +32,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _SEED = 20_011  # of the generic point: any will do, a fixed one keeps results the same
+_CLEAR = 1e-5  # smallest pivot that leaves no doubt of a rank
 _ZERO = 1e-9  # shares below this are zero: entries at the generic point are of the order of 1
 
 
@@ -115,7 +117,10 @@ def classify_reduced(problem: ReducedProblem) -> Classes:
     stacked = np.vstack([*(p.Y for p in parts), Z_measured])
     # rows of zeros make the decomposition show every direction of u, seen or not
     padding = np.zeros((max(Z.shape[1] - len(stacked), 0), Z.shape[1]))
-    U, s, Vt = np.linalg.svd(np.vstack([stacked, padding]), full_matrices=False)
+    # a thin QR first: the rows are many, the free flows few
+    frame, small = scipy.linalg.qr(np.vstack([stacked, padding]), mode="economic")
+    inner, s, Vt = np.linalg.svd(small, full_matrices=False)
+    U = frame @ inner
     rank = int((s > _ZERO).sum())  # rows have length 1, or are +1, -1 sums
     Q, unseen = U[:, :rank], Vt[rank:].T
     drift = Z @ unseen  # flows that can move unseen
@@ -132,7 +137,7 @@ def classify_reduced(problem: ReducedProblem) -> Classes:
     shape = (len(parts), n)
     to_grades = (np.hstack([p.D, p.Y]) for p in parts)
     # numpy before 2.4 finds no rank of an empty matrix
-    reduced_rows = sum(int(np.linalg.matrix_rank(rows)) for rows in to_grades if rows.size)
+    reduced_rows = sum(_rank(rows) for rows in to_grades if rows.size)
     extra = sum(a.extra_measurements for a in problem.analytes)
     return Classes(
         flow_determined=flow_determined,
@@ -143,6 +148,17 @@ def classify_reduced(problem: ReducedProblem) -> Classes:
         unobservable_flows=Z.shape[1] - rank,
         scale_free=not problem.flow_measured.any() and not problem.basis.offset.any(),
     )
+
+
+def _rank(rows: Floats) -> int:
+    """Return the number of independent rows; rows have length 1."""
+    try:
+        L = np.linalg.cholesky(rows @ rows.T)
+    except np.linalg.LinAlgError:
+        return int(np.linalg.matrix_rank(rows))
+    # far from the rounding of the squares all rows are independent
+    clear = float(L.diagonal().min(initial=1.0)) > _CLEAR
+    return len(rows) if clear else int(np.linalg.matrix_rank(rows))
 
 
 def _norm(rows: Floats) -> Floats:
@@ -161,7 +177,8 @@ def _linearise(
     C = (problem.B * flow) @ problem.G
     x = np.where(problem.fixed, problem.target, rng.uniform(0.5, 1.5, problem.weight.size))
     free = ~problem.fixed
-    x[free] -= np.linalg.lstsq(C[:, free], C @ x - problem.source, rcond=1e-12)[0]
+    onto = SemidefiniteFactor(C[:, free] @ C[:, free].T)
+    x[free] -= C[:, free].T @ onto.solve(C @ x - problem.source)
     moving = problem.measured
     unmeasured = free & ~moving & (C != 0.0).any(axis=0)
     EZ = (problem.B * x[problem.group]) @ Z
