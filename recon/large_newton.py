@@ -226,19 +226,27 @@ class _Large:
             # a step need not be more accurate than the one before was good
             accuracy = min(0.1, max(_LAST, (gain / (1.0 + value)) ** 0.25))
             if last:
-                return self._found(point, value, gain, iteration, done=True)
+                return self._found(point, value, gain, iteration, done=True, pushed=False)
             if mu > 0.0 and gain <= max(mu, small):
                 if mu <= _BARRIER[2]:
-                    return self._found(point, value, gain, iteration, done=False)
+                    return self._found(point, value, gain, iteration, done=False, pushed=True)
                 mu *= _BARRIER[1]
-        return self._found(point, value, gain, iteration, done=False)
+        return self._found(point, value, gain, iteration, done=False, pushed=mu > 0.0)
 
     def _found(
-        self, point: LanePoint, value: float, gain: float, iteration: int, *, done: bool
+        self,
+        point: LanePoint,
+        value: float,
+        gain: float,
+        iteration: int,
+        *,
+        done: bool,
+        pushed: bool,
     ) -> tuple[LaneMinimum, Bools]:
         F = point.flow[:, 0]
         above = F - self.lower
-        stopping = self.bounded & (above <= _FAINT * np.abs(F).max()) & (not done)
+        # only what the barrier kept off its bound to the end wants to stop
+        stopping = self.bounded & (above <= _FAINT * np.abs(F).max()) & pushed
         good = np.array([done]) & point.settled
         return LaneMinimum(point, np.array([value]), np.array([gain]), good, iteration), stopping
 

@@ -19,6 +19,7 @@ Bools = NDArray[np.bool_]
 FLAT = 1e-14  # curvatures below this share of the largest are zero
 _REACH = 1e3  # bounds more than this many unbounded steps away cannot stop one
 _LEVEL = 1e-10  # of the sum of all terms of a slope: what is below is rounding
+_SOLVED = 1e-12  # of what an unbounded step gains: a loss below this is rounding
 _UNSEEN = 1e-9  # the same, for directions known to be unobservable
 
 
@@ -86,43 +87,45 @@ def newton_step(
     problem: ReducedProblem, flow: Floats, model: QuadraticModel, damping: float = 0.0
 ) -> tuple[Floats, float]:
     """Return the step to the minimum of the model within the flow bounds, and its gain."""
-    K = model.K + damping
-    step = model.R @ (-model.g / K)
+    # in units in which all curvatures are 1, so that what a direction gains is its slope squared
+    unit = 1.0 / np.sqrt(model.K + damping)
+    R, g = model.R * unit, model.g * unit
+    step = R @ -g
     if (flow + step >= problem.flow_lower).all():
-        return step, 0.5 * float(np.sum(model.g**2 / K))
+        return step, 0.5 * float(g @ g)
     # slacks s = F - lower turn the bounds on flows into simple ones; rows scaled to length 1,
-    # steps by the unbounded one, slopes by the largest; bounds far beyond its reach are left out
-    free = -model.g / K
-    size, slope = float(np.abs(free).max()), float(np.abs(model.g).max())
+    # steps and slopes by the largest; bounds far beyond the reach of a step are left out
+    size = float(np.abs(g).max())
     rows = np.flatnonzero(np.isfinite(problem.flow_lower))
-    length = np.sqrt((model.R[rows] ** 2).sum(axis=1))
+    length = np.sqrt((R[rows] ** 2).sum(axis=1))
     room = (flow[rows] - problem.flow_lower[rows]) / np.where(length > 0.0, length, 1.0)
     near = (length > 0.0) & (room <= _REACH * size)
     rows, length, room = rows[near], length[near], room[near]
-    m, n = rows.size, K.size
-    link = model.R[rows] / length[:, None]
+    m, n = rows.size, g.size
+    link = R[rows] / length[:, None]
     answer = bounded_minimum(
-        np.diag(np.r_[K * (size / slope), np.zeros(m)]),
-        np.r_[model.g / slope, np.zeros(m)],
+        np.diag(np.r_[np.ones(n), np.zeros(m)]),
+        np.r_[g / size, np.zeros(m)],
         np.hstack([link, -np.eye(m)]),
         -room / size,
         lower=np.r_[np.full(n, -np.inf), np.zeros(m)],
         upper=np.full(n + m, np.inf),
     )
     held = answer.at_lower[n:]
-    v = _polished(K, model.g, link[held], -room[held], size * answer.x[:n])
-    step = model.R @ v
+    v = _polished(g, link[held], -room[held], size * answer.x[:n])
+    step = R @ v
     if not np.isfinite(step).all():
         return np.zeros_like(flow), np.inf
-    gain = max(-float(model.g @ v + 0.5 * (K * v) @ v), 0.0)
+    gain = -float(g @ v + 0.5 * v @ v)
     # a bounded problem that was not solved gives a step to try, but no claim of an optimum
-    return step, gain if answer.converged else np.inf
+    solved = answer.converged and gain >= -_SOLVED * float(g @ g)
+    return step, max(gain, 0.0) if solved else np.inf
 
 
-def _polished(K: Floats, g: Floats, held: Floats, to_bound: Floats, v: Floats) -> Floats:
+def _polished(g: Floats, held: Floats, to_bound: Floats, v: Floats) -> Floats:
     """Return the step with the flows that end at their bound set there exactly."""
-    n, m = K.size, len(held)
-    system = np.block([[np.diag(K), held.T], [held, np.zeros((m, m))]])
+    n, m = g.size, len(held)
+    system = np.block([[np.eye(n), held.T], [held, np.zeros((m, m))]])
     exact = np.linalg.lstsq(system, np.r_[-g, to_bound], rcond=1e-14)[0][:n]
     # in units in which the curvature is 1: below 1e-9 the interior point cannot be compared
     near = np.abs(exact - v).max(initial=0.0) <= 1e-4 * np.abs(v).max(initial=0.0) + 1e-9

@@ -19,7 +19,9 @@ def solver_notes(
 ) -> tuple[str, ...]:
     """Return what the reader must know of how the balance ended."""
     notes = []
-    if solution.starts > 1 and asked_starts:
+    if asked_starts and solution.starts == 1:
+        notes.append("One first guess of the flows was tried: no more are for this circuit.")
+    elif asked_starts:
         notes.append(
             f"{solution.starts} sets of first flows tried: {solution.agreeing} "
             f"{'leads' if solution.agreeing == 1 else 'lead'} here, none to a better balance."

@@ -133,7 +133,8 @@ class Prepared:
             prepared problem unless given.
         starts : int, optional
             First flows to try for other minima, streams at a standstill included. Without it one
-            is tried, and a few if that meets a bound or does not end well.
+            is tried, and a few if that meets a bound or does not end well. Circuits of more than
+            300 free flows are always solved from one.
         """
         if flow is None and grade is None:
             return self._solve(starts)
@@ -153,6 +154,8 @@ class Prepared:
     def _solve(self, starts: int | None, *, stops: bool = True) -> Solution:
         """Solve for the prepared values; with ``starts``, try streams at a standstill if told."""
         problem, reduced = self.problem, self.reduced
+        if reduced.basis.free.size > _AFFORDABLE:
+            starts = None
         with one_thread():
             if starts is None:
                 found = self._at_once(problem.flow, problem.grade)
@@ -252,7 +255,7 @@ class Prepared:
         if not self.alike:
             return _FEW
         rows = reduced.analytes[0].rows.sparse.shape[0]
-        size = rows * reduced.basis.Z.shape[1] * len(reduced.analytes)
+        size = rows * reduced.basis.free.size * len(reduced.analytes)
         return int(np.clip(_CACHED // max(size, 1), 1, 512))
 
     @cached_property
