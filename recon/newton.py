@@ -18,7 +18,7 @@ Bools = NDArray[np.bool_]
 
 FLAT = 1e-14  # curvatures below this share of the largest are zero
 _REACH = 1e3  # bounds more than this many unbounded steps away cannot stop one
-_LEVEL = 1e-10  # of the sum of all terms of a slope: what is below is rounding
+_LEVEL = 1e-9  # of the objective: what a direction gains less before a flow doubles is rounding
 _SOLVED = 1e-12  # of what an unbounded step gains: a loss below this is rounding
 _UNSEEN = 1e-9  # the same, for directions known to be unobservable
 
@@ -76,8 +76,7 @@ class QuadraticModel:
         if not seen.all():
             size = np.maximum(np.abs(flow), 1e-12 * np.abs(flow).max(initial=0.0))[:, None]
             reach = (np.abs(R) / np.where(size > 0.0, size, 1.0)).max(axis=0)
-            rounding = _LEVEL * (1.0 + float(np.abs(gradient) @ np.abs(flow)))
-            growing = ~seen & (np.abs(slope) > rounding * reach)
+            growing = ~seen & (np.abs(slope) > _LEVEL * reach)
             values[growing] = np.abs(slope[growing]) * reach[growing]
             seen |= growing
         return cls(R[:, seen], slope[seen], values[seen], bool((values[seen] > 0.0).all()))
