@@ -101,7 +101,9 @@ class Ipopt:
     def __call__(self, start: Floats, measured: Floats) -> Answer:
         found = self.solver(x0=start, p=measured[self.seen], lbx=0, lbg=0, ubg=0)
         gap = float(np.abs(np.asarray(found["g"])).max())
-        return float(found["f"]), int(self.solver.stats()["iter_count"]), gap
+        stats = self.solver.stats()
+        good = stats["return_status"] in ("Solve_Succeeded", "Solved_To_Acceptable_Level")
+        return (float(found["f"]) if good else np.nan), int(stats["iter_count"]), gap
 
 
 def ipopt(p: BalanceProblem) -> Answer:

@@ -6,8 +6,6 @@ measured and on the stated errors; measured values come in afterwards.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from functools import cached_property
 
@@ -32,6 +30,7 @@ from oretally.recon.presolve import presolve
 from oretally.recon.solution import CLOSED, BalanceCheck, Solution, StopReason
 from oretally.recon.standstill import embedded, likely_stops, without
 from oretally.recon.threads import one_thread
+from oretally.recon.workers import shared
 
 __all__ = ["ManySolutions", "Prepared", "prepare"]
 
@@ -188,7 +187,7 @@ class Prepared:
 
     def _at_once(self, flow: Floats, grade: Floats) -> Solution | None:
         """Solve one survey in lanes; None if it needs care."""
-        if not self.alike:
+        if not self.alike or not self._same_exact(flow[None]).all():
             return None
         if self.is_large:
             return self._at_large(flow, grade)
@@ -223,7 +222,8 @@ class Prepared:
         grades : ndarray, shape (n_surveys, n_analytes, n_carriers)
             Measured values, NaN in the same places as in the prepared problem.
         workers : int
-            Processes to share the work.
+            Processes to share the work; a script that asks for more than one needs the guard
+            ``if __name__ == "__main__"``.
         """
         flows, grades = np.asarray(flows, dtype=float), np.asarray(grades, dtype=float)
         self._same_places(flows, grades)
@@ -233,7 +233,7 @@ class Prepared:
             size *= max(1, len(flows) // (_PARTS * workers * size))
         tasks = [(flows[i : i + size], grades[i : i + size]) for i in range(0, len(flows), size)]
         if workers > 1 and len(tasks) > 1:
-            return joined(list(_shared(self, tasks, workers)))
+            return joined(list(shared(self.solve_many, tasks, workers)))
         return joined([self.solve_block(*task) for task in tasks])
 
     def solve_block(self, flows: Floats, grades: Floats) -> ManySolutions:
@@ -243,7 +243,7 @@ class Prepared:
             return gathered(alone)
         with one_thread():
             found, _ = self._block(self._many, flows, grades)
-        rest = np.flatnonzero(~found.converged)
+        rest = np.flatnonzero(~(found.converged & self._same_exact(flows)))
         if not rest.size:
             return found
         return replaced(
@@ -358,6 +358,11 @@ class Prepared:
             reduce=lambda: reduced if same else presolve(replace(problem, flow=flow, grade=grade)),
         )
 
+    def _same_exact(self, flows: Floats) -> Bools:
+        """Tell which surveys have the exact flows of the prepared problem: the basis holds them."""
+        exact = self.problem.flow_sd == 0.0
+        return np.asarray((flows[:, exact] == self.problem.flow[exact]).all(axis=1))
+
     def _same_places(self, flows: Floats, grades: Floats) -> None:
         """Raise ValueError unless values are missing where they are in the prepared problem."""
         for name, values, known in (("flow", flows, self.problem.flow),
@@ -376,22 +381,3 @@ class Prepared:
 def prepare(problem: BalanceProblem) -> Prepared:
     """Make a balance problem ready for measured values."""
     return Prepared(problem)
-
-
-def _shared(
-    prepared: Prepared, tasks: list[tuple[Floats, Floats]], workers: int
-) -> Iterator[ManySolutions]:
-    """Solve blocks in so many processes."""
-    with ProcessPoolExecutor(workers, initializer=_keep, initargs=(prepared,)) as pool:
-        yield from pool.map(_solve_part, tasks)
-
-
-_kept: list[Prepared] = []  # in a worker: the problem that its blocks belong to
-
-
-def _keep(prepared: Prepared) -> None:
-    _kept[:] = [prepared]
-
-
-def _solve_part(task: tuple[Floats, Floats]) -> ManySolutions:
-    return _kept[0].solve_many(*task)

@@ -171,6 +171,19 @@ def test_workers_change_nothing(batch: tuple[Prepared, Floats, Floats]) -> None:
     assert two.objective[700:1400] == pytest.approx(one.objective, rel=1e-9)
 
 
+def test_exact_flows_may_change(random_circuit: Maker) -> None:
+    """What is exact is built into the basis: another exact value is not taken for the old one."""
+    problem = random_circuit(9, 3, 2).problem(0.03)
+    sd = problem.flow_sd.copy()
+    sd[0] = 0.0
+    prepared = prepare(replace(problem, flow_sd=sd))
+    flow = problem.flow.copy()
+    flow[0] *= 1.05
+    assert prepared.solve(flow, problem.grade).flow[0] == pytest.approx(flow[0], rel=1e-12)
+    many = prepared.solve_many(np.array([problem.flow, flow]), np.array([problem.grade] * 2))
+    assert many.flow[:, 0] == pytest.approx([problem.flow[0], flow[0]], rel=1e-12)
+
+
 def test_values_missing_elsewhere_are_refused(batch: tuple[Prepared, Floats, Floats]) -> None:
     prepared, flows, grades = batch
     gone = grades[:2].copy()
