@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from oretally.recon.solution import Solution, StopReason
 
-__all__ = ["ManySolutions", "gathered", "joined", "replaced"]
+__all__ = ["ManySolutions", "gathered", "joined", "none_of", "replaced"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -53,6 +53,15 @@ def joined(parts: list[ManySolutions]) -> ManySolutions:
         return parts[0]
     whole = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _FIELDS}
     return ManySolutions(**whole, status=tuple(s for part in parts for s in part.status))
+
+
+def none_of(n_carriers: int, n_analytes: int) -> ManySolutions:
+    """Return no survey at all."""
+    flow, grade = np.zeros((0, n_carriers)), np.zeros((0, n_analytes, n_carriers))
+    numbers, marks = np.zeros(0), np.zeros(0, dtype=bool)
+    return ManySolutions(
+        flow, grade, numbers, numbers, numbers, (), marks, np.zeros(grade.shape, dtype=bool), marks
+    )
 
 
 def gathered(alone: list[Solution]) -> ManySolutions:

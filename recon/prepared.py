@@ -24,7 +24,7 @@ from oretally.recon.lane_newton import (
 )
 from oretally.recon.lanes import GradeData, Lanes, Layout
 from oretally.recon.large_newton import minimise_large
-from oretally.recon.many_solutions import ManySolutions, gathered, joined, replaced
+from oretally.recon.many_solutions import ManySolutions, gathered, joined, none_of, replaced
 from oretally.recon.multistart import best_of_starts
 from oretally.recon.presolve import presolve
 from oretally.recon.solution import CLOSED, BalanceCheck, Solution, StopReason
@@ -227,6 +227,8 @@ class Prepared:
         """
         flows, grades = np.asarray(flows, dtype=float), np.asarray(grades, dtype=float)
         self._same_places(flows, grades)
+        if not len(flows):
+            return none_of(self.problem.n_carriers, self.problem.n_analytes)
         size = self._block_size()
         if workers > 1 and len(flows) > 2 * size:
             # a few large parts for each worker: sending one costs as much as solving a block

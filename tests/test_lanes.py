@@ -171,6 +171,13 @@ def test_workers_change_nothing(batch: tuple[Prepared, Floats, Floats]) -> None:
     assert two.objective[700:1400] == pytest.approx(one.objective, rel=1e-9)
 
 
+def test_no_surveys_are_no_solutions(batch: tuple[Prepared, Floats, Floats]) -> None:
+    prepared, flows, grades = batch
+    none = prepared.solve_many(flows[:0], grades[:0], workers=2)
+    assert none.flow.shape == flows[:0].shape
+    assert none.status == ()
+
+
 def test_exact_flows_may_change(random_circuit: Maker) -> None:
     """What is exact is built into the basis: another exact value is not taken for the old one."""
     problem = random_circuit(9, 3, 2).problem(0.03)
