@@ -83,6 +83,10 @@ def with_ratio(
     denominator : int
     value, sd : float
     """
+    if problem.tie[denominator] in problem.tie[list(numerator)]:
+        # a tie would make the ratio the 1 of the numerator: the flow gets a name of its own
+        problem = with_sum(problem, {denominator: 1.0}, np.nan, np.nan, lower=0.0)
+        denominator = problem.n_carriers - 1
     n = problem.n_carriers
     grade, grade_sd, low, high = (np.full((1, n), fill) for fill in (np.nan, np.nan, 0.0, np.inf))
     grade[0, list(numerator)], grade_sd[0, list(numerator)] = 1.0, 0.0
@@ -141,9 +145,16 @@ def with_shared_flow_error(
     ----------
     problem : BalanceProblem
     loadings : mapping of int to float
-        What one sd of u adds to each measured flow, in its unit.
+        What one sd of u adds to each measured flow, in its unit. The measurement moves to a new
+        carrier after that of u, in the order given: a second source must name that one.
+
+    Raises
+    ------
+    ValueError
+        If a flow is not measured.
     """
     n, carriers = problem.n_carriers, list(loadings)
+    _require_measured(problem.flow[carriers], carriers)
     flow, sd = problem.flow.copy(), problem.flow_sd.copy()
     observed, observed_sd = flow[carriers].tolist(), sd[carriers].tolist()
     flow[carriers] = sd[carriers] = np.nan
@@ -167,9 +178,16 @@ def with_shared_grade_error(
     problem : BalanceProblem
     analyte : int
     loadings : mapping of int to float
-        What one sd of u adds to the measured grade of each carrier, in its unit.
+        What one sd of u adds to the measured grade of each carrier, in its unit. The measurement
+        moves to a new carrier after that of u, in the order given.
+
+    Raises
+    ------
+    ValueError
+        If a grade is not measured.
     """
     n, carriers = problem.n_carriers, list(loadings)
+    _require_measured(problem.grade[analyte, carriers], carriers)
     m = len(carriers)
     first, last = n + 1, n + 1 + m  # u is carrier n, then the observed, then the true grades
     longer = _more_carriers(problem, [1.0] * (1 + 2 * m), [0.0] * (1 + 2 * m), [0.0] * (1 + 2 * m))
@@ -202,6 +220,12 @@ def with_shared_grade_error(
         grade_lower=low,
         grade_upper=high,
     )
+
+
+def _require_measured(values: Floats, carriers: Sequence[int]) -> None:
+    missing = [c for c, value in zip(carriers, values, strict=True) if not np.isfinite(value)]
+    if missing:
+        raise ValueError(f"an error needs a measurement: nothing is measured of carriers {missing}")
 
 
 def _put(parts: tuple[_T, ...], at: int, part: _T) -> tuple[_T, ...]:

@@ -88,6 +88,8 @@ def left_null_space(columns: Floats) -> Floats:
     scale.
     """
     n_rows = len(columns)
+    if not n_rows:
+        return np.zeros((0, 0))
     work = np.hstack([columns, np.eye(n_rows)])
     n_columns = columns.shape[1]
     free = np.ones(n_rows, dtype=bool)

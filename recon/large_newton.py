@@ -122,7 +122,8 @@ class _Preconditioner:
             blocks[0].append(E.T)
             for row in blocks[1:]:
                 row.append(None)
-            blocks.append([E, *[None] * (len(blocks) - 1), -S / share])
+            held = -_ROW * sparse.eye_array(S.shape[0])  # an analyte held everywhere leaves 0
+            blocks.append([E, *[None] * (len(blocks) - 1), held - S / share])
         self._n, self._A = n, A
         whole = sparse.block_array(blocks).tocsc()
         size = np.sqrt(np.maximum(abs(whole).max(axis=1).toarray().ravel(), 1e-300))
@@ -169,7 +170,10 @@ class _Large:
     def __init__(self, lanes: Lanes, flows: LaneFlows, data: GradeData, measured: Floats) -> None:
         self.lanes, self.flows, self.data, self.measured = lanes, flows, data, measured
         self.A = flows.basis.A[flows.basis.rows]
-        self.bounded = np.isfinite(flows.lower)
+        # what the balances leave no choice of cannot meet a bound
+        some = flows.basis.closed(2.0 + np.cos(np.arange(flows.lower.size, dtype=float)))
+        moves = np.abs(some - flows.basis.offset) > 1e-12
+        self.bounded = np.isfinite(flows.lower) & moves
         self.lower = np.where(self.bounded, flows.lower, 0.0)
         n_analytes = data.target.shape[1]
         few = min(_SAMPLE, n_analytes)
@@ -246,7 +250,7 @@ class _Large:
         F = point.flow[:, 0]
         above = F - self.lower
         # only what the barrier kept off its bound to the end wants to stop
-        stopping = self.bounded & (above <= _FAINT * np.abs(F).max()) & pushed
+        stopping = self.bounded & (self.lower == 0.0) & (above <= _FAINT * np.abs(F).max()) & pushed
         good = np.array([done]) & point.settled
         return LaneMinimum(point, np.array([value]), np.array([gain]), good, iteration), stopping
 

@@ -40,16 +40,18 @@ def best_of_starts(
         Of that survey.
     starts : int
     thorough : bool
-        Whether to follow every minimum that the search found to its end.
+        Whether to follow up to three of the minima that the search found, not only the best.
     """
     guesses = scattered(first_guesses(engine, data, reduced.flow), starts)
     flows, values = searched_flows(engine, data, reduced.flow, guesses)
     reached = _objectives(engine, reduced, flows, values)
+    order = np.argsort(reached, kind="stable")
+    flows, reached = flows[:, order], reached[order]
     best = _followed(problem, reduced, flows, reached, thorough)
     if best is None or not best.converged:
         best = _better(best, minimise(problem, reduced))
     agreeing = int((reached <= best.objective + _SAME * (1.0 + best.objective)).sum())
-    return replace(best, starts=reached.size, agreeing=agreeing)
+    return replace(best, starts=starts, agreeing=agreeing)
 
 
 def _followed(

@@ -6,6 +6,7 @@ measured and on the stated errors; measured values come in afterwards.
 
 from __future__ import annotations
 
+import operator
 from dataclasses import replace
 from functools import cached_property
 
@@ -28,7 +29,7 @@ from oretally.recon.many_solutions import ManySolutions, gathered, joined, none_
 from oretally.recon.multistart import best_of_starts
 from oretally.recon.presolve import presolve
 from oretally.recon.solution import CLOSED, BalanceCheck, Solution, StopReason
-from oretally.recon.standstill import embedded, likely_stops, without
+from oretally.recon.standstill import best_with_stops, embedded, without
 from oretally.recon.threads import one_thread
 from oretally.recon.workers import shared
 
@@ -40,8 +41,6 @@ Ints = NDArray[np.intp]
 
 _CACHED = 60_000  # numbers that the curvature of a block may take: about what a core's cache holds
 _STARTS = 4  # first flows of a survey that needs care
-_STOPS = 4  # sets of streams that are tried at a standstill, and rounds of that
-_SAME = 1e-6  # objectives closer than this, relative, are one
 _LARGE = 100  # free flows beyond which no matrix of second derivatives is formed
 _AFFORDABLE = 300  # free flows up to which a survey that needs care gets it
 _REFINE = 0.01  # of the residual that counts as closed: beyond it one more step is taken
@@ -132,9 +131,19 @@ class Prepared:
             prepared problem unless given.
         starts : int, optional
             First flows to try for other minima, streams at a standstill included. Without it one
-            is tried, and a few if that meets a bound or does not end well. Circuits of more than
-            300 free flows are always solved from one.
+            is tried, and a few if that meets a bound or does not end well. One is always
+            tried, and `Solution.starts` says so, for circuits of more than 300 free flows, where
+            a flow may have any sign, and where analytes differ in their balances.
+
+        Raises
+        ------
+        ValueError
+            If values are missing elsewhere than in the prepared problem, or ``starts`` is below 1.
+        NotBalanceable
+            If other exact values than the prepared ones contradict each other.
         """
+        if starts is not None and operator.index(starts) < 1:
+            raise ValueError(f"{starts} first flows: one at least is needed")
         if flow is None and grade is None:
             return self._solve(starts)
         flow = self.problem.flow if flow is None else np.asarray(flow, dtype=float)
@@ -160,34 +169,21 @@ class Prepared:
                 found = self._at_once(problem.flow, problem.grade)
                 if found is not None:
                     return found
-            if not (self.alike and np.isfinite(reduced.flow_lower).all()):
+            searched = self.alike and np.isfinite(reduced.flow_lower).all()
+            if not searched or reduced.basis.free.size > _AFFORDABLE:
                 return minimise(problem, reduced)
             data, _ = self._folded(self._many.lanes, problem.grade[None])
             found = best_of_starts(
                 problem, reduced, self._many, data, starts or _STARTS, thorough=starts is not None
             )
-        return self._with_stops(found, starts) if starts is not None and stops else found
-
-    def _with_stops(self, found: Solution, starts: int) -> Solution:
-        """Return the best solution with more streams at a standstill, if that is better."""
-        for _ in range(_STOPS):
-            trials = likely_stops(self.problem, found, _STOPS)
-            best = found
-            for stopped in trials:
-                part = Prepared(without(self.problem, stopped))._solve(
-                    min(starts, _STARTS), stops=False
-                )
-                whole = replace(embedded(self.problem, stopped, part), reduce=found.reduce)
-                if whole.objective < best.objective * (1.0 - _SAME):
-                    best = replace(whole, starts=found.starts + len(trials), agreeing=1)
-            if best is found:
-                break
-            found = best
-        return found
+        if starts is None or not stops:
+            return found
+        few = min(starts, _STARTS)
+        return best_with_stops(problem, found, lambda rest: Prepared(rest)._solve(few, stops=False))
 
     def _at_once(self, flow: Floats, grade: Floats) -> Solution | None:
         """Solve one survey in lanes; None if it needs care."""
-        if not self.alike or not self._same_exact(flow[None]).all():
+        if not self.alike or not self._same_exact(flow[None], grade[None]).all():
             return None
         if self.is_large:
             return self._at_large(flow, grade)
@@ -202,7 +198,10 @@ class Prepared:
         lanes, flows = self.large
         data, aside = self._folded(lanes, grade[None])
         measured = np.where(flows.seen, flow, 0.0) / self.reduced.flow_scale
-        least, stopping = minimise_large(lanes, flows, data, measured)
+        try:
+            least, stopping = minimise_large(lanes, flows, data, measured)
+        except (RuntimeError, np.linalg.LinAlgError):  # a singular preconditioner
+            return None
         found = self._finished(lanes, least, data, aside)
         whole = self._one(found, least.iterations, flow, grade)
         if whole.converged:
@@ -243,9 +242,14 @@ class Prepared:
         if not self.alike or self._block_size() < _FEW:
             alone = [self.solve(flow, grade) for flow, grade in zip(flows, grades, strict=True)]
             return gathered(alone)
-        with one_thread():
-            found, _ = self._block(self._many, flows, grades)
-        rest = np.flatnonzero(~(found.converged & self._same_exact(flows)))
+        try:
+            with one_thread():
+                found, _ = self._block(self._many, flows, grades)
+        except np.linalg.LinAlgError:  # balances that depend on one another
+            return gathered(
+                [self.solve(flow, grade) for flow, grade in zip(flows, grades, strict=True)]
+            )
+        rest = np.flatnonzero(~(found.converged & self._same_exact(flows, grades)))
         if not rest.size:
             return found
         return replaced(
@@ -360,10 +364,11 @@ class Prepared:
             reduce=lambda: reduced if same else presolve(replace(problem, flow=flow, grade=grade)),
         )
 
-    def _same_exact(self, flows: Floats) -> Bools:
-        """Tell which surveys have the exact flows of the prepared problem: the basis holds them."""
-        exact = self.problem.flow_sd == 0.0
-        return np.asarray((flows[:, exact] == self.problem.flow[exact]).all(axis=1))
+    def _same_exact(self, flows: Floats, grades: Floats) -> Bools:
+        """Tell which surveys have the exact values of the prepared problem: they are built in."""
+        flow, grade = self.problem.flow_sd == 0.0, self.problem.grade_sd == 0.0
+        same = (flows[:, flow] == self.problem.flow[flow]).all(axis=1)
+        return np.asarray(same & (grades[:, grade] == self.problem.grade[grade]).all(axis=1))
 
     def _same_places(self, flows: Floats, grades: Floats) -> None:
         """Raise ValueError unless values are missing where they are in the prepared problem."""

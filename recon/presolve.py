@@ -172,10 +172,10 @@ def presolve(problem: BalanceProblem) -> ReducedProblem:
         balances.add(unit, problem.flow[exact] / flow_scale, [(int(j),) for j in exact])
     soft = measured & (problem.flow_sd > 0.0)
     analytes = []
-    merged: dict[tuple[int, bool], tuple[AnalyteRows, Bools]] = {}
+    merged: dict[tuple[int, bytes], tuple[AnalyteRows, Bools]] = {}
     for k in range(problem.n_analytes):
         B, c = problem.analyte_balance[k], problem.analyte_source[k]
-        key = (id(B), bool(np.any(c)))
+        key = (id(B), (c != 0.0).tobytes())
         if key not in merged:
             group, kept = merge_grades(problem, B, c)
             rows = AnalyteRows(B[np.flatnonzero(kept)], group, int(group.max(initial=-1)) + 1)

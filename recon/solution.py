@@ -117,8 +117,9 @@ def sum_of_squares(problem: BalanceProblem, flow: Floats, grade: Floats) -> floa
     grade : ndarray, shape (n_analytes, n_carriers)
         NaN for a stream that carries nothing.
     """
+    soft = problem.flow_sd > 0.0
+    total = float(np.sum(((flow[soft] - problem.flow[soft]) / problem.flow_sd[soft]) ** 2))
     with np.errstate(divide="ignore", invalid="ignore"):
-        total = float(np.nansum(((flow - problem.flow) / problem.flow_sd) ** 2))
         weight = np.where(problem.grade_sd > 0.0, problem.grade_sd**-2.0, 0.0)
     measured = np.where(weight > 0.0, problem.grade, 0.0)
     if np.isnan(grade).any():

@@ -8,19 +8,53 @@ without them.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet import BalanceProblem, NotBalanceable
 from oretally.recon.covariance import propagate
 from oretally.recon.solution import Solution, sum_of_squares
 
-__all__ = ["embedded", "likely_stops", "without"]
+__all__ = ["best_with_stops", "embedded", "likely_stops", "without"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+
+_STOPS = 4  # sets of streams that are tried at a standstill, and rounds of that
+_SAME = 1e-6  # objectives closer than this, relative, are one
+
+
+def best_with_stops(
+    problem: BalanceProblem, found: Solution, solve: Callable[[BalanceProblem], Solution]
+) -> Solution:
+    """Return the best solution with more streams at a standstill, if that is better.
+
+    Parameters
+    ----------
+    problem : BalanceProblem
+    found : Solution
+        The best without looking for stops.
+    solve : callable
+        Solves the problem without the streams that stand still.
+    """
+    for _ in range(_STOPS):
+        trials = likely_stops(problem, found, _STOPS)
+        best = found
+        for stopped in trials:
+            try:
+                part = solve(without(problem, stopped))
+            except NotBalanceable:  # what runs cannot do without it
+                continue
+            whole = replace(embedded(problem, stopped, part), reduce=found.reduce)
+            if whole.objective < best.objective * (1.0 - _SAME):
+                best = replace(whole, starts=found.starts + len(trials), agreeing=1)
+        if best is found:
+            break
+        found = best
+    return found
 
 
 def likely_stops(problem: BalanceProblem, found: Solution, most: int) -> list[Bools]:
@@ -42,6 +76,8 @@ def likely_stops(problem: BalanceProblem, found: Solution, most: int) -> list[Bo
     for c in np.flatnonzero((found.flow > 0.0) & (problem.flow_lower == 0.0)):
         stopped = _closed(problem, int(c))
         running = stopped & (found.flow > 0.0)
+        if (problem.flow_sd[stopped] == 0.0).any():
+            continue
         if stopped.all() or (problem.flow_lower[stopped] != 0.0).any():
             continue
         spread = covariance[c, c]

@@ -11,8 +11,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy import sparse
 
-from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet import BalanceProblem, ContradictoryValues
 from oretally.recon.grades import best_grades
 from oretally.recon.lane_curvature import Curvature, Slopes
 from oretally.recon.lane_factor import LaneFactor, StackFactor, lane_pattern
@@ -140,6 +141,18 @@ def test_derivatives_against_finite_differences(
 
 
 @pytest.fixture(scope="module")
+def two_in_line() -> BalanceProblem:
+    """Return a separator and a pump behind one of its products."""
+    rows, zero = sparse.csr_array([[1.0, -1.0, -1.0, 0.0], [0.0, 1.0, 0.0, -1.0]]), np.zeros(2)
+    flow, grade = np.array([100.0, 30.0, 70.0, 30.0]), np.array([[0.1, 0.25, 0.04, 0.25]])
+    return BalanceProblem(
+        flow_balance=rows, flow_source=zero, analyte_balance=(rows,), analyte_source=(zero,),
+        tie=np.arange(4), flow=flow, flow_sd=0.02 * flow, flow_lower=np.zeros(4), grade=grade,
+        grade_sd=0.02 * grade, grade_lower=np.zeros((1, 4)), grade_upper=np.ones((1, 4)),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
 def batch(random_circuit: Maker) -> tuple[Prepared, Floats, Floats]:
     """Return 700 surveys of one circuit, some of them with a tail assay ten times too high."""
     made = random_circuit(11, 5, 3)
@@ -189,6 +202,24 @@ def test_exact_flows_may_change(random_circuit: Maker) -> None:
     assert prepared.solve(flow, problem.grade).flow[0] == pytest.approx(flow[0], rel=1e-12)
     many = prepared.solve_many(np.array([problem.flow, flow]), np.array([problem.grade] * 2))
     assert many.flow[:, 0] == pytest.approx([problem.flow[0], flow[0]], rel=1e-12)
+
+
+def test_contradictory_exact_grades_of_another_survey(two_in_line: BalanceProblem) -> None:
+    sd = two_in_line.grade_sd.copy()
+    sd[0, [1, 3]] = 0.0
+    grade = two_in_line.grade.copy()
+    grade[0, [1, 3]] = 0.25
+    prepared = prepare(replace(two_in_line, grade=grade, grade_sd=sd))
+    other = grade.copy()
+    other[0, 3] = 0.27
+    with pytest.raises(ContradictoryValues):
+        prepared.solve(grade=other)
+
+
+@pytest.mark.parametrize("starts", [0, -1])
+def test_no_starts_are_refused(starts: int, two_in_line: BalanceProblem) -> None:
+    with pytest.raises(ValueError, match="one at least is needed"):
+        solve(two_in_line, starts)
 
 
 def test_values_missing_elsewhere_are_refused(batch: tuple[Prepared, Floats, Floats]) -> None:

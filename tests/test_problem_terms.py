@@ -73,6 +73,21 @@ def test_ratio(flows: BalanceProblem) -> None:
     assert found.grade[0, 0] == pytest.approx(found.flow[1] / found.flow[0], rel=1e-9)
 
 
+def test_ratio_of_tied_outlets(flows: BalanceProblem) -> None:
+    """The outlets of a splitter share a label; the measured split counts all the same."""
+    tied = replace(flows, tie=np.array([0, 1, 1, 2, 3]))
+    plain = solve(with_ratio(flows, [1], 2, 0.12, 0.001))
+    found = solve(with_ratio(tied, [1], 2, 0.12, 0.001))
+    assert found.converged
+    assert found.flow[:5] == pytest.approx(plain.flow[:5], rel=1e-7)
+
+
+def test_a_shared_error_needs_measurements(flows: BalanceProblem) -> None:
+    once = with_shared_flow_error(flows, {0: 3.0})
+    with pytest.raises(ValueError, match="nothing is measured of carriers"):
+        with_shared_flow_error(once, {0: 3.0})
+
+
 def test_bounds_of_a_ratio(flows: BalanceProblem) -> None:
     """Both products at least 25 % of the feed, exactly; a wide bound changes nothing."""
     found = solve(with_ratio_bounds(flows, [1, 3], 0, 0.25, np.inf))
