@@ -236,11 +236,12 @@ def _solution(
     status: StopReason,
 ) -> Solution:
     """Return the solution in the units of the balance problem."""
-    flow = point.flow * reduced.flow_scale
+    exact = problem.flow_sd == 0.0
+    flow = np.where(exact, problem.flow, point.flow * reduced.flow_scale)  # to the last digit
     grade = np.array(
         [g.x[g.problem.group] * g.problem.scale for g in point.grades]
     ).reshape(problem.n_analytes, problem.n_carriers)  # fmt: skip
-    stopped = point.flow == 0.0
+    stopped = flow == 0.0
     at_bound = np.array(
         [(g.at_lower | g.at_upper)[g.problem.group] for g in point.grades], dtype=bool
     ).reshape(problem.n_analytes, problem.n_carriers)

@@ -313,6 +313,8 @@ class Prepared:
         """Return what was found in the units of the balance problem."""
         point = found.point
         flow = point.flow * self.reduced.flow_scale
+        exact = self.problem.flow_sd == 0.0
+        flow[exact] = self.problem.flow[exact, None]  # to the last digit
         grade, imbalance = self._graded(lanes, data, flow, point.x)
         if (found.done & (imbalance > _REFINE * CLOSED)).any():
             grade, imbalance = self._graded(lanes, data, flow, lanes.closed(data, point))
