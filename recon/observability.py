@@ -15,6 +15,7 @@ process data for steady state reconciliation, Chemical Engineering Science 44 (1
 from __future__ import annotations
 
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import scipy.linalg
@@ -80,6 +81,9 @@ class _Linearised:
     EZ: Floats
 
 
+_known: WeakKeyDictionary[ReducedProblem, Classes] = WeakKeyDictionary()
+
+
 def classify(problem: BalanceProblem) -> Classes:
     """Classify every flow and grade of a balance problem.
 
@@ -107,7 +111,13 @@ def classes_of(problem: BalanceProblem, circuit: Circuit, survey: Survey) -> Cla
 
 
 def classify_reduced(problem: ReducedProblem) -> Classes:
-    """Classify every flow and grade of a reduced problem."""
+    """Classify every flow and grade of a reduced problem; once, however often it is asked."""
+    if problem not in _known:
+        _known[problem] = _classified(problem)
+    return _known[problem]
+
+
+def _classified(problem: ReducedProblem) -> Classes:
     rng = np.random.default_rng(_SEED)
     Z, n = problem.basis.Z, problem.flow.size
     flow = _generic_flows(problem, rng)

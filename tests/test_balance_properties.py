@@ -359,22 +359,6 @@ def test_parallel_streams_cannot_be_told_apart(make_survey: Maker) -> None:
     assert {name for name, _ in first.group} == {"left", "right"}
 
 
-def test_stopped_stream_has_flow_zero_and_no_grade(
-    two_products: Circuit, make_survey: Maker
-) -> None:
-    survey = make_survey(
-        {"feed": (10.0, 0.1), "conc": (0.0, 1e-3), "tails": (10.3, 0.01)},
-        {"X": {"feed": (1.0, 0.1), "conc": (5.0, 0.1), "tails": (1.0, 0.1)}},
-    )
-    balance = reconcile(two_products, survey)
-    assert balance.value("conc", "dry mass").adjusted == 0.0
-    assert balance.value("conc", "X").adjusted is None
-    assert balance.value("conc", "X").value_class is ValueClass.ABSENT
-    assert balance.notes[0] == (
-        "The balance puts the dry mass of 'conc' at 0: a stream that carries nothing has no grade."
-    )
-
-
 def test_contradictory_exact_values_are_refused(linear_problem: Maker) -> None:
     A = np.array([[1.0, -1.0], [1.0, -1.0]])
     problem = linear_problem(A, np.array([0.0, 1.0]), np.array([1.0, 2.0]), np.ones(2))

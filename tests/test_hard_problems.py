@@ -9,7 +9,7 @@ import os
 
 import numpy as np
 import pytest
-from hard_problems import examine, study, totals
+from hard_study import examine, study, totals
 
 NIGHTLY = os.environ.get("ORETALLY_NIGHTLY") == "1"
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem, Circuit, ContradictoryValues, NotBalanceable
+from oretally.recon.balance import ValueClass
 from oretally.recon.contradictions import named
 from oretally.recon.covariance import propagate
 from oretally.recon.observability import classify
@@ -114,7 +115,10 @@ def test_05_a_stopped_stream_is_exactly_at_rest(two_products: Circuit, make_surv
     balance = reconcile(two_products, survey)
     assert balance.value("conc", "dry mass").adjusted == 0.0
     assert balance.value("conc", "X").adjusted is None
-    assert "at 0" in balance.notes[0]
+    assert balance.value("conc", "X").value_class is ValueClass.ABSENT
+    assert balance.notes[0] == (
+        "The balance puts the dry mass of 'conc' at 0: a stream that carries nothing has no grade."
+    )
 
 
 def test_06_a_flow_that_nothing_touches(make_survey: Maker) -> None:
