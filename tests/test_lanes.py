@@ -67,6 +67,15 @@ def test_factors_solve_random_sparse_systems(seed: int, n: int, lanes: int) -> N
     )
 
 
+def _same(missing: float) -> float:
+    """Return how well values agree.
+
+    Where grades are unmeasured, the rounding of a balance times its multiplier is up to 1e-7 of
+    the value; objectives are promised to 1e-6.
+    """
+    return 1e-6 if missing else 1e-8
+
+
 def _data(reduced: ReducedProblem) -> GradeData:
     def lane(name: str) -> Any:
         return np.array([getattr(a, name) for a in reduced.analytes], dtype=float).T[:, :, None]
@@ -90,7 +99,9 @@ def test_best_grades_equal_the_dense_ones(
     point = lanes.evaluate(data, flow[:, None])
     assume(point.settled[0])  # else it is said so, and the survey is solved another way
     dense = [best_grades(a, flow) for a in reduced.analytes]
-    assert point.value[0] == pytest.approx(sum(d.value for d in dense), rel=1e-7, abs=1e-9)
+    assert point.value[0] == pytest.approx(
+        sum(d.value for d in dense), rel=_same(missing), abs=1e-9
+    )
     for k, d in enumerate(dense):
         seen = reduced.analytes[k].weight > 0.0
         assert point.x[seen, k, 0] == pytest.approx(d.x[seen], abs=1e-6)
@@ -247,7 +258,7 @@ def test_conjugate_gradients_reach_the_same_minimum(
         return  # what it does not solve is left to the careful way, and is said so
     assert not stopping.any()
     aside = sum(a.remainder for a in reduced.analytes)
-    assert 2.0 * (least.value[0] + aside) <= usual.objective * (1.0 + 1e-8) + 1e-8
+    assert 2.0 * (least.value[0] + aside) <= usual.objective * (1.0 + _same(missing)) + 1e-8
 
 
 def test_a_large_circuit(random_circuit: Maker) -> None:
