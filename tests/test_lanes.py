@@ -67,30 +67,6 @@ def test_factors_solve_random_sparse_systems(seed: int, n: int, lanes: int) -> N
     )
 
 
-@few
-@given(seed=seeds)
-def test_derivatives_with_grades_missing(seed: int, random_circuit: Maker) -> None:
-    """Differences of the value drown in rounding there: against the dense elimination instead."""
-    made = random_circuit(seed, 4, 2)
-    reduced = presolve(made.problem(0.05, 0.0, 0.3))
-    if not reduced.analytes[0].rows.sparse.shape[0]:
-        return
-    flow, Z = made.flow / reduced.flow_scale, reduced.basis.Z
-    assume(flow.min() > 0.02)
-    lanes = Lanes(reduced.analytes[0].rows, Layout.STACK)
-    point = lanes.evaluate(_data(reduced), flow[:, None])
-    dense = [best_grades(a, flow) for a in reduced.analytes]
-    assume(point.settled[0] and point.held is None)
-    assume(not any(d.at_lower.any() or d.at_upper.any() for d in dense))
-    expected = Z.T @ sum(d.gradient() for d in dense)
-    size = 1.0 + float(np.abs(expected).max(initial=0.0))
-    found = Z.T @ lanes.gradient(point)[:, 0]
-    assert found == pytest.approx(expected, rel=1e-4, abs=1e-4 * size)
-    H = Curvature(lanes, Z, np.zeros(flow.size)).matrices(Slopes.at(lanes, point))[0]
-    second = sum(d.second_derivative(Z) for d in dense)
-    assert H == pytest.approx(second, rel=1e-3, abs=1e-3 * np.abs(second).max())
-
-
 def _same(missing: float) -> float:
     """Return how well values agree.
 
