@@ -24,7 +24,7 @@ from oretally.recon.grades import BestGrades, through
 from oretally.recon.solution import Solution
 from oretally.recon.threads import one_thread
 
-__all__ = ["Covariance", "propagate"]
+__all__ = ["Covariance", "propagate", "seen_root"]
 
 _SHARP = 1e-3  # of its stated variance: a grade known better than that is computed with care
 
@@ -167,8 +167,23 @@ def _flow_root(solution: Solution) -> Floats:
     Hu = Z.T @ (solution.reduced.flow_weight[:, None] * Z)
     for grades in solution.grades:
         Hu = Hu + grades.gauss_newton(Z)
-    d = np.where(np.diag(Hu) > 0.0, np.diag(Hu), 1.0) ** -0.5
-    values, vectors = scipy.linalg.eigh(Hu * d[:, None] * d)
+    return np.asarray(Z @ seen_root(Hu, solution.classes.unobservable_flows))
+
+
+def seen_root(H: Floats, unobservable: int) -> Floats:
+    """Return R with R R' = H^-1 over the directions that are seen, shape (n, n_seen).
+
+    Parameters
+    ----------
+    H : ndarray, shape (n, n)
+        Semidefinite.
+    unobservable : int
+        Directions known to be unseen, whatever the rounding of H.
+    """
+    if not len(H):
+        return np.zeros((0, 0))
+    d = np.where(np.diag(H) > 0.0, np.diag(H), 1.0) ** -0.5
+    values, vectors = scipy.linalg.eigh(H * d[:, None] * d)
     seen = values > 1e-13 * values.max()
-    seen[: min(solution.classes.unobservable_flows, seen.size)] = False
-    return np.asarray(Z @ (d[:, None] * vectors[:, seen] / np.sqrt(values[seen])))
+    seen[: min(unobservable, seen.size)] = False
+    return np.asarray(d[:, None] * vectors[:, seen] / np.sqrt(values[seen]))

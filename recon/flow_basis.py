@@ -71,6 +71,18 @@ class FlowBasis:
             flow[self.basic] = self._factor.solve(right)
         return flow
 
+    def response(self, right: Floats) -> Floats:
+        """Return flows F with A F = right and all free ones 0, shape (n, n_right).
+
+        Parameters
+        ----------
+        right : ndarray, shape (n_rows, n_right)
+        """
+        flow = np.zeros((self.A.shape[1], right.shape[1]))
+        if self.basic.size:
+            flow[self.basic] = self._factor.solve(right[self.rows])
+        return flow
+
     def __getstate__(self) -> dict[str, object]:
         """Leave out the factor, which cannot be sent to another process."""
         return {name: part for name, part in vars(self).items() if name != "_factor"}

@@ -36,11 +36,14 @@ class AnalyteRows:
     group : ndarray of int, shape (n_carriers,)
         Grade group of each carrier; G is its indicator matrix.
     n_groups : int
+    origin : ndarray of int, shape (n_rows,)
+        Row of the balance problem that each is.
     """
 
     sparse: Rows
     group: Ints
     n_groups: int
+    origin: Ints
 
     @cached_property
     def B(self) -> Floats:
@@ -178,7 +181,8 @@ def presolve(problem: BalanceProblem) -> ReducedProblem:
         key = (id(B), (c != 0.0).tobytes())
         if key not in merged:
             group, kept = merge_grades(problem, B, c)
-            rows = AnalyteRows(B[np.flatnonzero(kept)], group, int(group.max(initial=-1)) + 1)
+            origin = np.flatnonzero(kept)
+            rows = AnalyteRows(B[origin], group, int(group.max(initial=-1)) + 1, origin)
             merged[key] = rows, kept
         rows, kept = merged[key]
         analytes.append(_fold(problem, k, rows, c[kept], flow_scale, balances))
@@ -287,7 +291,8 @@ def _fold(
             balances.add(turned, source[given], (), [
                 tuple((k, int(j)) for j in np.flatnonzero(part)) for part in touched
             ])  # fmt: skip
-            rows, source = AnalyteRows(rows.sparse[others], group, n_groups), source[others]
+            rows = AnalyteRows(rows.sparse[others], group, n_groups, rows.origin[others])
+            source = source[others]
     return AnalyteProblem(
         rows=rows,
         source=source,

@@ -1,0 +1,273 @@
+"""What an error in one measurement, or a loss at one node, leaves in all the balances.
+
+The balances, linearised at a balanced point and freed of all that was not measured, are as many
+independent checks as there are degrees of freedom. An error of unit size in measurement i shifts
+them, each in units of its own standard deviation, by a vector q_i: its trace. All statistics
+follow from the inner products P_ij = q_i'q_j and r_i = q_i't, t being the checks as they are::
+
+    redundancy number P_ii         standardised adjustment r_i / sqrt(P_ii)
+    drop of the objective if i is left out: r_i^2 / P_ii; a set T: r_T' P_TT^-1 r_T
+    estimated error r_i / P_ii, its sd 1 / sqrt(P_ii)
+
+For measurements P is the identity minus Cov(adjusted) in units of the stated errors, r the
+adjustments in those units with the sign turned. A loss at a node has a trace like any error.
+
+References
+----------
+S. Narasimhan and C. Jordache, Data Reconciliation and Gross Error Detection (2000), chapter 7
+(measurement test, generalised likelihood ratio for biases and leaks). W. Baarda, A testing
+procedure for use in geodetic networks (1968). Cited from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import scipy.linalg
+from numpy.typing import NDArray
+
+from oretally.flowsheet import BalanceProblem
+from oretally.recon.covariance import seen_root
+from oretally.recon.grades import SemidefiniteFactor, left_null_space
+from oretally.recon.presolve import AnalyteProblem, ReducedProblem
+from oretally.recon.solution import Solution
+from oretally.recon.threads import one_thread
+
+__all__ = ["SEEN", "Position", "Traces", "traces_at", "traces_of"]
+
+SEEN = 1e-9  # redundancy below this share is rounding
+LOSS_UNIT = 0.01  # of what passes a node: the unit in which its loss is counted
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
+
+
+class Position(NamedTuple):
+    """Where a value stands in the arrays: analyte number (None for the flow) and carrier."""
+
+    analyte: int | None
+    carrier: int
+
+
+@dataclass(frozen=True, eq=False)
+class Traces:
+    """Inner products of the traces of all errors that are looked for.
+
+    Attributes
+    ----------
+    readings : tuple of Position
+        Measurements, the first rows of the arrays.
+    nodes : tuple of int
+        Flow balances at which a loss is looked for, the rows after them.
+    unit : ndarray, shape (n,)
+        Size of one unit of each error, in the units of the balance problem: the stated error of a
+        measurement, for a loss one percent of what passes the node.
+    P : ndarray, shape (n, n)
+        Inner products of the traces, each of unit size.
+    r : ndarray, shape (n,)
+        Inner products of the traces with the checks as they are.
+    """
+
+    readings: tuple[Position, ...]
+    nodes: tuple[int, ...]
+    unit: Floats
+    P: Floats
+    r: Floats
+
+    @property
+    def redundancy(self) -> Floats:
+        """Diagonal of P: the redundancy number of each measurement; of any size for a loss."""
+        return np.asarray(np.diag(self.P))
+
+    @property
+    def seen(self) -> Bools:
+        """Errors that leave a trace at all."""
+        return self.redundancy > SEEN * np.maximum(self.P.diagonal().max(initial=0.0), 1.0)
+
+    @property
+    def statistic(self) -> Floats:
+        """r / sqrt(P_ii), about N(0, 1) if nothing is wrong; 0 for errors that leave no trace."""
+        size = np.where(self.seen, self.redundancy, 1.0)
+        return np.where(self.seen, self.r / np.sqrt(size), 0.0)
+
+    def without(self, chosen: list[int]) -> tuple[Floats, Floats]:
+        """Return P and r as they become when the chosen errors are allowed any size."""
+        P_T = self.P[:, chosen]
+        inverse = np.linalg.pinv(P_T[chosen], rcond=1e-10, hermitian=True)
+        return self.P - P_T @ inverse @ P_T.T, self.r - P_T @ (inverse @ self.r[chosen])
+
+
+def traces_of(problem: BalanceProblem, solution: Solution) -> Traces:
+    """Return the traces at the solution of the problem itself."""
+    return traces_at(problem, solution.reduced, solution, solution.classes.unobservable_flows)
+
+
+def traces_at(
+    problem: BalanceProblem, reduced: ReducedProblem, point: Solution, unobservable: int
+) -> Traces:
+    """Return the traces with the balances linearised at a balanced point.
+
+    Parameters
+    ----------
+    problem : BalanceProblem
+        Its measurements are the ones looked at.
+    reduced : ReducedProblem
+        The same problem after presolve.
+    point : Solution
+        Flows and grades in balance; those of another problem on the same circuit will do, such as
+        the same without a measurement that spoils the solution. Values at a bound stay there.
+    unobservable : int
+        Dimension of the space of flows that nothing measured sees.
+    """
+    with one_thread():
+        return _Linear(problem, reduced, point, unobservable).traces()
+
+
+class _Linear:
+    """The balances linearised; everything scaled as in the reduced problem."""
+
+    def __init__(
+        self, problem: BalanceProblem, reduced: ReducedProblem, point: Solution, unobservable: int
+    ) -> None:
+        self.problem, self.reduced, self.point = problem, reduced, point
+        self.flow = point.flow / reduced.flow_scale
+        Z = reduced.basis.Z
+        held = Z[point.flow_at_bound]
+        if len(held):
+            Z = Z @ scipy.linalg.null_space(held, rcond=1e-12)
+        self.Z = Z
+        self.nodes, self.through, self.loss = self._losses(held)
+        self.flows = np.flatnonzero(reduced.flow_measured)
+        self.inner = [
+            _Inner(problem, k, a, self.flow, point, self.nodes, self.loss)
+            for k, a in enumerate(reduced.analytes)
+        ]
+        self.unobservable = unobservable
+
+    def _losses(self, held: Floats) -> tuple[Ints, Floats, Floats]:
+        """Return nodes at which a loss can be looked for, what passes each, flows that make it.
+
+        The flows, one column a node, answer a loss of one percent of what passes the node.
+        """
+        A = self.problem.flow_balance
+        basis = self.reduced.basis
+        exact = (self.problem.grade_sd == 0.0).any()
+        if exact or any(B is not A for B in self.problem.analyte_balance):
+            none = np.zeros(0, dtype=np.intp)
+            return none, np.zeros(0), np.zeros((A.shape[1], 0))
+        through = np.asarray(A.multiply(A > 0.0) @ self.flow)
+        right = np.eye(basis.A.shape[0])[:, : A.shape[0]]
+        answer = basis.response(right)
+        if len(held):
+            stays = answer[self.point.flow_at_bound]
+            answer = answer - basis.Z @ np.linalg.lstsq(held, stays, rcond=1e-12)[0]
+        closes = np.abs(basis.A @ answer - right).max(axis=0, initial=0.0) < 1e-9
+        closes &= np.abs(answer[self.point.flow_at_bound]).max(axis=0, initial=0.0) < 1e-9
+        into = abs(A).multiply(A > 0.0)
+        unknown = (~self.point.classes.grade_determined & np.isfinite(self.point.grade)).any(axis=0)
+        closes &= (np.asarray(into @ unknown.astype(float)) == 0.0) & (through > 0.0)
+        nodes = np.flatnonzero(closes)
+        return nodes, through[nodes], answer[:, nodes] * (LOSS_UNIT * through[nodes])
+
+    def traces(self) -> Traces:
+        reduced, Z, n_losses = self.reduced, self.Z, self.nodes.size
+        w = reduced.flow_weight
+        root_w = np.sqrt(w[self.flows])
+        gap = root_w * (reduced.flow - self.flow)[self.flows]
+        # curvature over the free flows, and what all checks together pull at them
+        H = Z.T @ (w[:, None] * Z)
+        pull = -Z[self.flows].T @ (root_w * gap)
+        for part in self.inner:
+            EZ = part.E @ Z
+            H = H + EZ.T @ part.solve(EZ)
+            pull = pull + EZ.T @ part.lam
+        root = seen_root(H, self.unobservable)
+        n = self.flows.size + sum(len(p.carriers) for p in self.inner) + n_losses
+        P, r, K = np.zeros((n, n)), np.zeros(n), np.zeros((n, Z.shape[1]))
+        first, last = self.flows.size, slice(n - n_losses, n)
+        loss_here = root_w[:, None] * self.loss[self.flows]
+        P[:first, :first] = np.eye(first)
+        P[:first, last], P[last, :first] = loss_here, loss_here.T
+        P[last, last] = loss_here.T @ loss_here
+        r[:first], r[last] = gap, loss_here.T @ gap
+        K[:first], K[last] = -root_w[:, None] * Z[self.flows], -loss_here.T @ (
+            root_w[:, None] * Z[self.flows]
+        )
+        readings = [Position(None, int(j)) for j in self.flows]
+        for k, part in enumerate(self.inner):
+            rows = slice(first, first + len(part.carriers))
+            own = part.solve(np.hstack([part.columns, part.losses]))
+            EZ = part.E @ Z
+            of_readings, of_losses = own[:, : -n_losses or None], own[:, own.shape[1] - n_losses :]
+            P[rows, rows] = part.spread + part.columns.T @ of_readings
+            P[rows, last] = part.columns.T @ of_losses
+            P[last, rows] = P[rows, last].T
+            P[last, last] += part.losses.T @ of_losses
+            r[rows] = part.outside + part.columns.T @ part.lam
+            r[last] += part.losses.T @ part.lam
+            K[rows], K[last] = of_readings.T @ EZ, K[last] + of_losses.T @ EZ
+            readings += [Position(k, int(j)) for j in part.carriers]
+            first = rows.stop
+        K = K @ root
+        unit = np.concatenate([
+            self.problem.flow_sd[self.flows],
+            *(self.problem.grade_sd[k, p.carriers] for k, p in enumerate(self.inner)),
+            LOSS_UNIT * self.through * reduced.flow_scale,
+        ])  # fmt: skip
+        return Traces(
+            readings=tuple(readings),
+            nodes=tuple(int(i) for i in self.nodes),
+            unit=unit,
+            P=P - K @ K.T,
+            r=r - K @ (root.T @ pull),
+        )
+
+
+class _Inner:
+    """One analyte: its reduced balances, and what each of its measurements does to them.
+
+    Measurements of one grade group share a column: with c the weights of the group's mean, the
+    trace of member i has the part c_i on the column and the rest, e_i - c_i c, within the group.
+    """
+
+    def __init__(
+        self, problem: BalanceProblem, k: int, a: AnalyteProblem, flow: Floats, point: Solution,
+        nodes: Ints, loss: Floats,
+    ) -> None:  # fmt: skip
+        runs = np.isfinite(point.grade[k])
+        grade = np.where(runs, point.grade[k], 0.0) / a.scale
+        soft = runs & np.isfinite(problem.grade[k]) & (problem.grade_sd[k] > 0.0)
+        self.carriers = np.flatnonzero(soft)
+        group, n_groups = a.group[self.carriers], a.weight.size
+        root_w = a.scale / problem.grade_sd[k, self.carriers]
+        y = root_w * (problem.grade[k, self.carriers] / a.scale - grade[self.carriers])
+        weight = np.bincount(group, root_w**2, n_groups)
+        held = a.fixed.copy()
+        held[a.group[point.grade_at_bound[k] & runs]] = True
+        C = (a.B * flow) @ a.G
+        unmeasured = ~held & (weight == 0.0) & (C != 0.0).any(axis=0)
+        N = left_null_space(C[:, unmeasured]) if unmeasured.any() else np.eye(len(C))
+        self.E = N.T @ (a.B * grade)
+        moving = ~held & (weight > 0.0)
+        share = np.where(weight > 0.0, weight, 1.0) ** -0.5
+        columns = np.where(moving, N.T @ C * share, 0.0)
+        self._S = SemidefiniteFactor(columns @ columns.T)
+        c = root_w * share[group]
+        self.columns = columns[:, group] * c
+        alike = (group[:, None] == group) & moving[group]
+        self.spread = np.eye(y.size) - np.where(alike, np.outer(c, c), 0.0)
+        self.outside = self.spread @ y
+        self.lam = self._S.solve(columns @ np.bincount(group, c * y, n_groups))
+        # what a loss carries away: the mean grade of what enters the node
+        A = problem.flow_balance
+        into = np.asarray(A.multiply(A > 0.0)[nodes] @ (flow * grade))
+        lost = np.zeros((A.shape[0], nodes.size))
+        lost[nodes, np.arange(nodes.size)] = LOSS_UNIT * into
+        self.losses = N.T @ lost[a.rows.origin] - self.E @ loss
+
+    def solve(self, right: Floats) -> Floats:
+        """Return S^-1 right."""
+        return self._S.solve(right)
