@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -98,6 +99,9 @@ class Survey:
     analytes : tuple of Analyte
     measurements : tuple of Measurement
     title : str
+    containers : mapping of str to float
+        Names and empty masses of the containers in use, in kg: one that was not taken off is a
+        common slip.
     """
 
     basis: Basis
@@ -105,6 +109,7 @@ class Survey:
     analytes: tuple[Analyte, ...]
     measurements: tuple[Measurement, ...]
     title: str = ""
+    containers: Mapping[str, float] = field(default_factory=dict)
 
     def measured(self, stream: str, quantity: str) -> Measurement | None:
         """Return the measurement of one quantity in one stream, or None."""

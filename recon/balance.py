@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 from oretally.flowsheet import Circuit, Survey
+from oretally.recon.findings import Findings, Suspect
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,7 +26,6 @@ __all__ = [
     "GlobalTest",
     "Recovery",
     "Separation",
-    "Suspect",
     "ValueClass",
 ]
 
@@ -197,32 +197,6 @@ class GlobalTest:
 
 
 @dataclass(frozen=True, slots=True)
-class Suspect:
-    """Measurements of which one is probably wrong; the data cannot tell the members apart.
-
-    Attributes
-    ----------
-    group : tuple of (stream, quantity)
-        The first is the one whose figures are given.
-    estimated_error, sd : float
-        Measured minus what the others say, in ``unit``, and its sd.
-    statistic, p : float
-        Absolute standardised adjustment; p corrected for the number of tests (Sidak).
-    objective_without, dof_without : float, int
-        Objective and degrees of freedom if it is left out.
-    """
-
-    group: tuple[tuple[str, str], ...]
-    unit: str
-    estimated_error: float
-    sd: float
-    statistic: float
-    p: float
-    objective_without: float
-    dof_without: int
-
-
-@dataclass(frozen=True, slots=True)
 class Balance:
     """A consistent balance of one survey.
 
@@ -242,6 +216,8 @@ class Balance:
         First-order check: objective units that a further step could still gain.
     max_imbalance : float
         Largest relative residual over all balances, each against its node's throughput.
+    findings : Findings
+        What is probably wrong; nothing was dropped or changed for it.
     notes : tuple of str
         What the reader must know: unobservable values and what to measure, bounds met.
     """
@@ -263,8 +239,13 @@ class Balance:
     recoveries: tuple[Recovery, ...]
     separations: tuple[Separation, ...]
     formulas: tuple[FormulaRecovery, ...]
-    suspects: tuple[Suspect, ...]
+    findings: Findings
     notes: tuple[str, ...]
+
+    @property
+    def suspects(self) -> tuple[Suspect, ...]:
+        """Errors that are probably there, the likeliest first."""
+        return self.findings.suspects
 
     def value(self, stream: str, quantity: str) -> BalancedValue:
         """Return one quantity of one stream; KeyError if there is none."""

@@ -84,6 +84,39 @@ class Covariance:
         covariance = self._response[k][0] @ self._flow @ self._response[other][0].T * scale
         return np.where(self._known(k)[:, None] & self._known(other), covariance, np.nan)
 
+    def with_all(self, k: int | None, of_flow: Floats, of_grade: Floats) -> tuple[Floats, Floats]:
+        """Return the covariance of a function of the adjusted values with all of them.
+
+        Parameters
+        ----------
+        k : int or None
+            Analyte whose grades it depends on, if any.
+        of_flow, of_grade : ndarray, shape (n_carriers,)
+            Its derivatives with respect to the flows and the grades of that analyte.
+
+        Returns
+        -------
+        ndarray, shape (n_carriers,), and ndarray, shape (n_analytes, n_carriers)
+            With the flows, with the grades; NaN where those are undetermined.
+        """
+        scale, grades = self.solution.reduced.flow_scale, self.solution.grades
+        along = of_flow * scale
+        own_part = np.zeros(0)
+        if k is not None:
+            G, own = self._response[k]
+            of_grade = of_grade * grades[k].problem.scale
+            along = along + G.T @ of_grade
+            own_part = own @ (own.T @ of_grade)
+        through_flows = self._half @ (self._half.T @ along)
+        flows = np.where(self.solution.classes.flow_determined, through_flows * scale, np.nan)
+        rows = []
+        for other, inner in enumerate(grades):
+            row = self._response[other][0] @ through_flows
+            if other == k:
+                row = row + own_part
+            rows.append(np.where(self._known(other), row * inner.problem.scale, np.nan))
+        return flows, np.array(rows).reshape(len(grades), flows.size)
+
     @cached_property
     def flow_sd(self) -> Floats:
         """Standard deviations of the flows, shape (n_carriers,)."""

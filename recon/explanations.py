@@ -35,7 +35,7 @@ from math import comb
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Candidate", "Explanation", "Posterior", "explain"]
+__all__ = ["Candidate", "Explanation", "Posterior", "explain", "single_log_odds"]
 
 Floats = NDArray[np.float64]
 _Set = frozenset[int]
@@ -123,6 +123,11 @@ def explain(C: Floats, z: Floats, candidates: Sequence[Candidate]) -> Posterior:
     return search.posterior(whole)
 
 
+def single_log_odds(C: Floats, z: Floats, candidate: Candidate) -> float:
+    """Return the log odds of one candidate alone, in any of its ways, against nothing."""
+    return float(np.logaddexp.reduce(_Search(C, z, [candidate]).extensions([])))
+
+
 class _Search:
     """Sets that were scored; errors are numbered way by way."""
 
@@ -144,7 +149,7 @@ class _Search:
         if np.unique(self.owner[list(chosen)]).size < len(chosen):
             return  # one error in two ways at once
         self.extended.add(chosen)
-        score = self._extensions(sorted(chosen))
+        score = self.extensions(sorted(chosen))
         best = max(self.best, float(score.max(initial=-np.inf)))
         self.dropped *= float(np.exp(self.best - best))
         self.best = best
@@ -168,7 +173,7 @@ class _Search:
             return True
         return False
 
-    def _extensions(self, T: list[int]) -> Floats:
+    def extensions(self, T: list[int]) -> Floats:
         """Return the score of T with each further error; -inf for those of the same candidates."""
         C, z, w2 = self.C, self.z, self.w2
         if not T:

@@ -9,14 +9,16 @@ from oretally.flowsheet import Circuit, Survey, balance_problem, parse_unit
 from oretally.recon.balance import Balance, BalancedValue, CalculatedHead
 from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.covariance import propagate
+from oretally.recon.findings import ErrorRates, Findings
 from oretally.recon.formulas import formula_recoveries
 from oretally.recon.notes import open_notes, solver_notes
 from oretally.recon.observability import classes_of
 from oretally.recon.recoveries import Answers
 from oretally.recon.remedies import require_scale
-from oretally.recon.significance import global_test, suspects
+from oretally.recon.significance import global_test
 from oretally.recon.solver import solve
 from oretally.recon.survey_checks import check_survey, reference_streams
+from oretally.recon.suspects import Inquiry
 from oretally.recon.value_rows import balanced_values
 
 __all__ = ["reconcile"]
@@ -30,6 +32,7 @@ def reconcile(
     products: Sequence[str] | None = None,
     alpha: float = 0.05,
     starts: int | None = None,
+    rates: ErrorRates | None = None,
 ) -> Balance:
     """Adjust all measurements so that everything balances, and say what follows.
 
@@ -45,6 +48,8 @@ def reconcile(
         Level of the global test and, over all measurements together, of the measurement test.
     starts : int, optional
         First flows to try, in search of a better balance; a note says how many agree.
+    rates : ErrorRates, optional
+        How often numbers are badly wrong, before looking at them; for the suspects.
 
     Returns
     -------
@@ -72,6 +77,7 @@ def reconcile(
     >>> round(balance.recovery("conc", "Sn").recovery, 1)
     63.1
     """
+    rates = ErrorRates() if rates is None else rates
     check_survey(circuit, survey)
     feed, products = reference_streams(circuit, feed, products)
     problem = balance_problem(circuit, survey)
@@ -90,6 +96,8 @@ def reconcile(
     )
     recoveries = answers.recoveries()
     heads = calculated_heads(circuit, survey, feed, products)
+    gaps = closures(circuit, survey)
+    inquiry = Inquiry(circuit, survey, values, positions, gaps, covariance, answers, test, rates)
     return Balance(
         circuit=circuit,
         survey=survey,
@@ -103,12 +111,12 @@ def reconcile(
         max_imbalance=solution.max_imbalance,
         global_test=test,
         values=values,
-        closures=closures(circuit, survey),
+        closures=gaps,
         heads=tuple(_with_adjusted(head, values) for head in heads),
         recoveries=recoveries,
         separations=answers.separations(),
         formulas=formula_recoveries(circuit, survey, recoveries),
-        suspects=suspects(values, positions, covariance, test),
+        findings=inquiry.findings() if solution.converged else Findings(rates=rates),
         notes=(
             *solver_notes(circuit, survey, solution, asked_starts=starts is not None),
             *open_notes(circuit, survey, problem, solution.classes),

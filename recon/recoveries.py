@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from oretally.recon.balance import Recovery, Separation
 from oretally.recon.covariance import Covariance
 
 __all__ = ["Answers", "ratio"]
 
+Floats = NDArray[np.float64]
 _Estimate = tuple[float | None, float | None]
 
 
@@ -55,6 +57,27 @@ class Answers:
                     )  # fmt: skip
                 )
         return tuple(rows)
+
+    def gradient(self, k: int, j: int) -> tuple[Floats, Floats] | None:
+        """Return the derivatives of the recovery of analyte k to stream j, as a share.
+
+        Returns
+        -------
+        ndarray, shape (n_carriers,), twice, or None
+            With respect to the flows and to the grades of analyte k; None where the recovery is
+            not determined.
+        """
+        F, x = self.covariance.solution.flow, self.covariance.solution.grade[k]
+        below = F[self.feed] * x[self.feed]
+        if not np.isfinite([below, x[j]]).all() or below == 0.0:
+            return None
+        R = F[j] * x[j] / below
+        of_flow, of_grade = np.zeros(F.size), np.zeros(F.size)
+        of_flow[j] += x[j] / below
+        of_flow[self.feed] -= R / F[self.feed]
+        of_grade[j] += F[j] / below
+        of_grade[self.feed] -= R / x[self.feed]
+        return of_flow, of_grade
 
     def separations(self) -> tuple[Separation, ...]:
         """Return yield, ratio of concentration and enrichment of each product."""

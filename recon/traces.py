@@ -80,16 +80,16 @@ class Traces:
     @property
     def redundancy(self) -> Floats:
         """Diagonal of P: the redundancy number of each measurement; of any size for a loss."""
-        return np.asarray(np.diag(self.P))
+        return np.asarray(np.maximum(np.diag(self.P), 0.0))
 
     @property
     def seen(self) -> Bools:
         """Errors that leave a trace at all."""
-        return self.redundancy > SEEN * np.maximum(self.P.diagonal().max(initial=0.0), 1.0)
+        return self.redundancy > SEEN
 
     @property
     def statistic(self) -> Floats:
-        """r / sqrt(P_ii), about N(0, 1) if nothing is wrong; 0 for errors that leave no trace."""
+        """R / sqrt(P_ii), about N(0, 1) if nothing is wrong; 0 for errors that leave no trace."""
         size = np.where(self.seen, self.redundancy, 1.0)
         return np.where(self.seen, self.r / np.sqrt(size), 0.0)
 
@@ -193,8 +193,9 @@ class _Linear:
         P[:first, last], P[last, :first] = loss_here, loss_here.T
         P[last, last] = loss_here.T @ loss_here
         r[:first], r[last] = gap, loss_here.T @ gap
-        K[:first], K[last] = -root_w[:, None] * Z[self.flows], -loss_here.T @ (
-            root_w[:, None] * Z[self.flows]
+        K[:first], K[last] = (
+            -root_w[:, None] * Z[self.flows],
+            -loss_here.T @ (root_w[:, None] * Z[self.flows]),
         )
         readings = [Position(None, int(j)) for j in self.flows]
         for k, part in enumerate(self.inner):

@@ -8,7 +8,8 @@ from oretally.flowsheet import BalanceProblem, Circuit, Survey
 from oretally.recon.balance import BalancedValue, ValueClass
 from oretally.recon.covariance import Covariance
 from oretally.recon.observability import Classes
-from oretally.recon.significance import SEEN, Position, detectable_error
+from oretally.recon.reliability import detectable_error
+from oretally.recon.traces import SEEN, Position
 
 __all__ = ["balanced_values", "class_of", "quantities"]
 

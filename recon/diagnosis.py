@@ -1,0 +1,231 @@
+"""Find the errors that explain a survey: tests at the balance, explanations at a better point.
+
+The tests are linear, at the balance itself. A gross error distorts that balance, so explanations
+are compared where the balances are linearised at the likeliest explanation: the survey balanced
+again without it, repeated until the likeliest explanation is the one that was left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oretally.flowsheet import BalanceProblem
+from oretally.recon.equivalence import Groups, equivalence
+from oretally.recon.explanations import Candidate, Posterior, explain
+from oretally.recon.findings import ErrorRates
+from oretally.recon.refits import only_streams, refit, with_losses, without_readings
+from oretally.recon.solution import Solution
+from oretally.recon.traces import LOSS_UNIT, Position, Traces, traces_at, traces_of
+
+__all__ = ["LARGEST", "Diagnosis", "Explained", "candidates", "diagnose", "ways_of"]
+
+LARGEST = 3_000  # measurements up to which explanations are compared
+_ROUNDS = 5  # of linearising again
+_TRIED = 2  # explanations balanced again in each round
+_PRICE = 11.0  # objective that an error must take off to be worth assuming, between rounds
+_WORTH_TELLING = 0.1  # probability of an explanation below which none is told
+_SHOWN, _LEAST = 4, 0.05  # explanations balanced again for their answers: how many, how likely
+
+Floats = NDArray[np.float64]
+_Rows = tuple[int, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Explained:
+    """The survey under one explanation.
+
+    Attributes
+    ----------
+    chosen : tuple of int
+        Rows of the traces: the first members of the groups in error.
+    probability : float
+    left_out : tuple of Position
+        The measurements among them.
+    problem : BalanceProblem
+        Without those, with a stream for each loss.
+    solution : Solution or None
+        None if that could not be balanced.
+    """
+
+    chosen: _Rows
+    probability: float
+    left_out: tuple[Position, ...]
+    problem: BalanceProblem
+    solution: Solution | None
+
+
+@dataclass(frozen=True, eq=False)
+class Diagnosis:
+    """What was found, as arrays.
+
+    Attributes
+    ----------
+    at_balance, at_best : Groups
+        Traces in groups at the balance, and linearised at the likeliest explanation.
+    posterior : Posterior
+        Over the groups of ``at_best``.
+    likely : tuple of Explained
+        The likeliest explanations, and 'nothing is wrong'.
+    """
+
+    at_balance: Groups
+    at_best: Groups
+    posterior: Posterior
+    likely: tuple[Explained, ...]
+
+
+def diagnose(
+    problem: BalanceProblem,
+    solution: Solution,
+    rate: Callable[[Position], float],
+    rates: ErrorRates,
+) -> Diagnosis:
+    """Compare explanations of a survey.
+
+    Parameters
+    ----------
+    problem : BalanceProblem
+    solution : Solution
+        Its minimum.
+    rate : callable
+        Rate of gross errors of a measurement.
+    rates : ErrorRates
+    """
+    search = _Search(problem, solution, rate, rates)
+    at_balance = equivalence(traces_of(problem, solution))
+    at_best, posterior = search.settle(at_balance)
+    return Diagnosis(at_balance, at_best, posterior, search.likely(at_best, posterior))
+
+
+class _Search:
+    """Explanations that were balanced again; rows are the same at every point."""
+
+    def __init__(
+        self,
+        problem: BalanceProblem,
+        solution: Solution,
+        rate: Callable[[Position], float],
+        rates: ErrorRates,
+    ) -> None:
+        self.problem, self.solution, self.rate, self.rates = problem, solution, rate, rates
+        self.tried: dict[tuple[object, ...], tuple[BalanceProblem, Solution | None]] = {
+            (): (problem, solution)
+        }
+
+    def settle(self, groups: Groups) -> tuple[Groups, Posterior]:
+        """Linearise at the likeliest explanation until it stays the likeliest."""
+        best = groups, self.posterior(groups), self.solution.objective
+        groups, posterior, _ = best
+        for _ in range(_ROUNDS):
+            fresh = []
+            for explanation in posterior.explanations[:_TRIED]:
+                chosen = tuple(int(groups.first[g]) for g in explanation.chosen)
+                if self._key(groups.traces, chosen) not in self.tried:
+                    fresh.append(chosen)
+            found = []
+            for chosen in fresh:
+                _, solution = self.balanced(groups.traces, chosen)
+                if solution is not None:
+                    found.append((solution.objective + _PRICE * len(chosen), solution))
+            if not found:
+                break
+            price, nearest = min(found, key=lambda pair: pair[0])
+            point = only_streams(nearest, self.problem.n_carriers)
+            groups = equivalence(
+                traces_at(
+                    self.problem, self.solution.reduced, point,
+                    self.solution.classes.unobservable_flows,
+                )
+            )  # fmt: skip
+            posterior = self.posterior(groups)
+            if price < best[2]:
+                best = groups, posterior, price
+        return best[0], best[1]
+
+    def posterior(self, groups: Groups) -> Posterior:
+        """Compare explanations with the balances linearised at one point."""
+        return explain(
+            groups.correlation, groups.statistic, candidates(groups, self.rate, self.rates)
+        )
+
+    def balanced(self, traces: Traces, chosen: _Rows) -> tuple[BalanceProblem, Solution | None]:
+        """Return the problem under an explanation and its solution; each is solved once."""
+        key = self._key(traces, chosen)
+        if key not in self.tried:
+            n = len(traces.readings)
+            problem = without_readings(self.problem, [traces.readings[i] for i in chosen if i < n])
+            losses = {}
+            for i in chosen:
+                if i >= n:
+                    node = traces.nodes[i - n]
+                    losses[node] = (self._passing(node), float(traces.r[i]))
+            problem = with_losses(problem, losses)
+            self.tried[key] = problem, refit(problem)
+        return self.tried[key]
+
+    def _passing(self, node: int) -> Floats:
+        """Return the mean grades of what enters a node, as balanced, shape (n_analytes,)."""
+        row = self.problem.flow_balance[[node]].toarray()[0]
+        into = np.where(row > 0.0, self.solution.flow, 0.0)
+        return np.asarray(np.nan_to_num(self.solution.grade) @ into / into.sum())
+
+    @staticmethod
+    def _key(traces: Traces, chosen: _Rows) -> tuple[object, ...]:
+        n = len(traces.readings)
+        named: list[object] = [
+            traces.readings[i] if i < n else ("loss", traces.nodes[i - n]) for i in chosen
+        ]
+        return tuple(sorted(named, key=str))
+
+    def likely(self, groups: Groups, posterior: Posterior) -> tuple[Explained, ...]:
+        """Balance the likeliest explanations again, if there are any but 'nothing is wrong'."""
+        shown = [e for e in posterior.explanations[:_SHOWN] if e.probability >= _LEAST]
+        if not any(e.chosen and e.probability >= _WORTH_TELLING for e in shown):
+            return ()
+        shown += [e for e in posterior.explanations if not e.chosen and e not in shown]
+        found = []
+        for e in shown:
+            chosen = tuple(int(groups.first[g]) for g in e.chosen)
+            readings = groups.traces.readings
+            left_out = tuple(readings[i] for i in chosen if i < len(readings))
+            again = self.balanced(groups.traces, chosen)
+            found.append(Explained(chosen, e.probability, left_out, *again))
+        if all(e.chosen for e in found):
+            found.append(Explained((), 0.0, (), self.problem, self.solution))
+        return tuple(found)
+
+
+def candidates(
+    groups: Groups, rate: Callable[[Position], float], rates: ErrorRates
+) -> list[Candidate]:
+    """Return the ways in which each group can be in error: those of its members together."""
+    return [
+        _merged([ways_of(groups.traces, int(i), rate, rates) for i in members])
+        for members in groups.members
+    ]
+
+
+def ways_of(
+    traces: Traces, i: int, rate: Callable[[Position], float], rates: ErrorRates
+) -> Candidate:
+    """Return the ways in which one measurement or node can be in error."""
+    size = float(np.sqrt(traces.redundancy[i]))
+    if i < len(traces.readings):
+        width = np.array(rates.widths) * size
+        chance = rate(traces.readings[i]) * np.array(rates.shares) / sum(rates.shares)
+    else:
+        width = np.array([rates.loss_width / LOSS_UNIT * size])
+        chance = np.array([rates.loss])
+    return Candidate(width, -np.log(chance / (1.0 - chance.sum())))
+
+
+def _merged(ways: Sequence[Candidate]) -> Candidate:
+    """Return all ways together; those of the same width as one."""
+    width = np.concatenate([w.width for w in ways])
+    odds = np.exp(-np.concatenate([w.cost for w in ways]))
+    _, first, inverse = np.unique(np.round(width, 9), return_index=True, return_inverse=True)
+    return Candidate(width[first], -np.log(np.bincount(inverse, odds)))

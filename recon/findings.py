@@ -1,0 +1,322 @@
+"""What is probably wrong, as named rows: suspects, explanations, what could go unseen.
+
+Nothing here changes a balance: no measurement is dropped or corrected.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+__all__ = [
+    "Dispersion",
+    "EquivalenceGroup",
+    "ErrorPlace",
+    "ErrorRates",
+    "Findings",
+    "HiddenError",
+    "NamedExplanation",
+    "RecoveryUnder",
+    "SecondOpinion",
+    "Slip",
+    "SlippedReading",
+    "Suspect",
+    "TieBreaker",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorRates:
+    """How often a number is badly wrong, before looking at it, and by how much.
+
+    Attributes
+    ----------
+    measurement, loss : float
+        Share of measurements with a gross error; of nodes that lose or gain material unseen.
+    by_quantity : mapping of str to float
+        Rates of single quantities, in place of ``measurement``.
+    widths, shares : tuple of float
+        w of the sizes' density, in stated errors: the likeliest size is 1.4 w; and how the rate is
+        shared among them. The default means scales and assays off by 8 stated errors or so, and
+        one in five off by ten times that: slipped decimals, mixed-up units.
+    loss_width : float
+        The same for a loss, as a share of what passes the node.
+    """
+
+    measurement: float = 0.03
+    loss: float = 0.005
+    by_quantity: Mapping[str, float] = field(default_factory=dict)
+    widths: tuple[float, ...] = (6.0, 60.0)
+    shares: tuple[float, ...] = (0.8, 0.2)
+    loss_width: float = 0.05
+
+
+class ErrorPlace(NamedTuple):
+    """Where an error may be: a measurement, or an unmeasured loss (or gain) at a node.
+
+    ``kind`` is 'measurement' or 'loss'; ``quantity`` is empty for a loss.
+    """
+
+    kind: str
+    where: str
+    quantity: str = ""
+
+    def __str__(self) -> str:
+        if self.kind == "loss":
+            return f"an unmeasured loss at '{self.where}'"
+        return f"{self.quantity} of '{self.where}'"
+
+
+@dataclass(frozen=True, slots=True)
+class TieBreaker:
+    """A quantity not measured yet whose measurement would tell members of a group apart.
+
+    ``correlation`` is what would be left of the correlation of their traces, were it measured as
+    well as its like.
+    """
+
+    stream: str
+    quantity: str
+    correlation: float
+
+
+@dataclass(frozen=True, slots=True)
+class SlippedReading:
+    """A reading and what it would be without the slip, both in ``unit``."""
+
+    stream: str
+    quantity: str
+    read: float
+    fits: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """A common slip that would explain a reading; proposed, never applied.
+
+    Attributes
+    ----------
+    kind : str
+        'decimal point', 'unit', 'swapped', 'digits', 'container' or 'wet mass'.
+    readings : tuple of SlippedReading
+        One, or the two that were swapped.
+    reason : str
+        The slip in words.
+    misfit : float
+        How far the corrected reading is from what the others say, in standard deviations.
+    objective, dof : float, int
+        Objective and degrees of freedom with the reading corrected.
+    """
+
+    kind: str
+    readings: tuple[SlippedReading, ...]
+    reason: str
+    misfit: float
+    objective: float
+    dof: int
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """One error that is probably there; the data cannot tell the members of the group apart.
+
+    Attributes
+    ----------
+    group : tuple of ErrorPlace
+        The first is the one whose figures are given.
+    probability : float or None
+        That one of the group is in error, under the stated rates; None if it was not computed.
+    shares : tuple of float
+        Probability that each member is the one.
+    near : tuple of (ErrorPlace, float)
+        Others whose traces are nearly the same, with the correlation.
+    unit : str
+    estimated_error, sd : float
+        Measured minus what the others say, in ``unit``, and its sd; what is lost, for a loss.
+    statistic, p : float
+        Absolute standardised adjustment; p corrected for the number of tests (Sidak).
+    objective_without, dof_without : float, int
+        Objective and degrees of freedom if it is left out, by linear propagation.
+    slips : tuple of Slip
+        Likeliest first.
+    tie_breakers : tuple of TieBreaker
+        Best first; empty if the group has one member, or if nothing unmeasured would help.
+    """
+
+    group: tuple[ErrorPlace, ...]
+    probability: float | None
+    shares: tuple[float, ...]
+    near: tuple[tuple[ErrorPlace, float], ...]
+    unit: str
+    estimated_error: float
+    sd: float
+    statistic: float
+    p: float
+    objective_without: float
+    dof_without: int
+    slips: tuple[Slip, ...] = ()
+    tie_breakers: tuple[TieBreaker, ...] = ()
+
+
+class RecoveryUnder(NamedTuple):
+    """A recovery under one explanation, in percent."""
+
+    stream: str
+    analyte: str
+    recovery: float | None
+    sd: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class NamedExplanation:
+    """One way to explain the survey, and what it makes of the answers.
+
+    Attributes
+    ----------
+    groups : tuple of tuple of ErrorPlace
+        One member of each is wrong, all others are right; empty: nothing is wrong.
+    slips : tuple of Slip
+        Slips that fit its members.
+    probability : float
+    objective, dof : float or None, int
+        After balancing again without the first member of each group; None if that failed.
+    recoveries : tuple of RecoveryUnder
+        Of the reported products.
+    """
+
+    groups: tuple[tuple[ErrorPlace, ...], ...]
+    slips: tuple[Slip, ...]
+    probability: float
+    objective: float | None
+    dof: int
+    recoveries: tuple[RecoveryUnder, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class EquivalenceGroup:
+    """Errors whose traces are the same in every balance, or nearly so.
+
+    ``correlation`` is the least among the members, 1 if no data can tell them apart.
+    """
+
+    members: tuple[ErrorPlace, ...]
+    correlation: float
+
+    @property
+    def exact(self) -> bool:
+        """Whether nothing at all tells the members apart."""
+        return self.correlation == 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class HiddenError:
+    """An error that would pass unnoticed, and how far it would move a recovery.
+
+    Attributes
+    ----------
+    stream, quantity, unit : str
+    size : float
+        Detectable error; one stated error where nothing checks the measurement.
+    checked : bool
+    product, analyte : str
+        The recovery that it moves most.
+    points : float
+        By how much, in percentage points, for an error of plus ``size``.
+    """
+
+    stream: str
+    quantity: str
+    unit: str
+    size: float
+    checked: bool
+    product: str
+    analyte: str
+    points: float
+
+
+@dataclass(frozen=True, slots=True)
+class Dispersion:
+    """Adjustments against stated errors: a variance factor of 1 if the errors are stated well.
+
+    Attributes
+    ----------
+    quantity : str
+        Empty for all measurements together.
+    factor, low, high : float
+        Mean squared standardised adjustment, and its confidence limits.
+    confidence : float
+    checks : float
+        Degrees of freedom that the quantity has a share in.
+    left_out : int
+        Suspects that were not counted.
+    """
+
+    quantity: str
+    factor: float
+    low: float
+    high: float
+    confidence: float
+    checks: float
+    left_out: int
+
+    @property
+    def verdict(self) -> str:
+        """'too small', 'too generous', or empty if the stated errors are believable."""
+        return "too small" if self.low > 1.0 else "too generous" if self.high < 1.0 else ""
+
+
+@dataclass(frozen=True, slots=True)
+class SecondOpinion:
+    """Measurements that another method finds in error, for comparison."""
+
+    method: str
+    found: tuple[ErrorPlace, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """All that the tests say of one balance.
+
+    Attributes
+    ----------
+    suspects : tuple of Suspect
+        The likeliest first.
+    explanations : tuple of NamedExplanation
+        The likeliest first; 'nothing is wrong' is among them, and they need not sum to 1.
+    groups : tuple of EquivalenceGroup
+    hidden : tuple of HiddenError
+        One a measurement, the most harmful first.
+    dispersions : tuple of Dispersion
+        All measurements together first, then by quantity.
+    opinions : tuple of SecondOpinion
+    tests : int
+        Different measurement and loss tests; p is corrected for as many.
+    measurement_limit, nodal_limit : float or None
+        Least absolute statistic that is significant, corrected for the number of tests.
+    near_limit : float
+        Correlation from which traces count as nearly the same.
+    power : float
+        Of the detectable errors.
+    rates : ErrorRates
+    all_up_to : int
+        Explanations of up to so many errors were all compared, larger ones by search.
+    left_out : float
+        Estimate of the share of the posterior odds that the search left out.
+    """
+
+    suspects: tuple[Suspect, ...] = ()
+    explanations: tuple[NamedExplanation, ...] = ()
+    groups: tuple[EquivalenceGroup, ...] = ()
+    hidden: tuple[HiddenError, ...] = ()
+    dispersions: tuple[Dispersion, ...] = ()
+    opinions: tuple[SecondOpinion, ...] = ()
+    tests: int = 0
+    measurement_limit: float | None = None
+    nodal_limit: float | None = None
+    near_limit: float = 0.95
+    power: float = 0.80
+    rates: ErrorRates = field(default_factory=ErrorRates)
+    all_up_to: int = 0
+    left_out: float = 0.0

@@ -1,0 +1,97 @@
+"""What could go unseen: detectable errors, and how far they would move a recovery.
+
+References
+----------
+W. Baarda, A testing procedure for use in geodetic networks (1968): internal and external
+reliability. P.J.G. Teunissen, Testing Theory (2000). Cited from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from oretally.recon.balance import BalancedValue
+from oretally.recon.covariance import Covariance
+from oretally.recon.findings import HiddenError
+from oretally.recon.recoveries import Answers
+from oretally.recon.traces import SEEN, Position
+
+__all__ = ["POWER", "detectable_error", "hidden_errors"]
+
+POWER = 0.80  # chance of finding an error of the detectable size
+
+Floats = NDArray[np.float64]
+
+
+def detectable_error(
+    sd: float, redundancy: float, alpha: float = 0.05, power: float = POWER
+) -> float | None:
+    """Return the least error that the measurement test finds with the given power, as ``sd``.
+
+    None where nothing checks the measurement.
+
+    Notes
+    -----
+    sd (z(1 - alpha/2) + z(power)) / sqrt(redundancy number): the square of the sum is Baarda's
+    non-centrality for one dimension, but for the far tail, below 1e-7 of it.
+
+    Examples
+    --------
+    >>> round(detectable_error(1.0, 1.0, alpha=0.001), 2)
+    4.13
+    """
+    if redundancy <= SEEN:
+        return None
+    return float(sd * (ndtri(power) - ndtri(alpha / 2.0)) / redundancy**0.5)
+
+
+def hidden_errors(
+    values: Sequence[BalancedValue],
+    positions: Sequence[Position],
+    covariance: Covariance,
+    answers: Answers,
+) -> tuple[HiddenError, ...]:
+    """Return, for each measurement, the recovery that an unseen error would move most.
+
+    An error e in a measurement moves the recovery R by e Cov(R, adjusted) / sd^2, to first order.
+    For a measurement that nothing checks, e is one stated error.
+    """
+    if not answers.products or not answers.analytes:
+        return ()
+    moves, names = [], []
+    for k, analyte in enumerate(answers.analytes):
+        for j in answers.products:
+            gradient = answers.gradient(k, j)
+            if gradient is None:
+                continue
+            flows, grades = covariance.with_all(k, *gradient)
+            moves.append([flows[p.carrier] if p.analyte is None else grades[p.analyte, p.carrier]
+                          for p in positions])  # fmt: skip
+            names.append((answers.streams[j], analyte))
+    if not moves:
+        return ()
+    along = np.array(moves)
+    problem = covariance.problem
+    found = []
+    for i, (v, place) in enumerate(zip(values, positions, strict=True)):
+        if v.measured is None or v.sd is None or v.adjusted is None or v.at_bound:
+            continue
+        k, j = place
+        sd = float(problem.flow_sd[j] if k is None else problem.grade_sd[k, j])
+        size = v.detectable_error
+        checked = size is not None
+        moved = 100.0 * along[:, i] / sd * ((size if size is not None else v.sd) / v.sd)
+        if not np.isfinite(moved).any():
+            continue
+        worst = int(np.nanargmax(np.abs(moved)))
+        found.append(
+            HiddenError(
+                v.stream, v.quantity, v.unit, v.sd if size is None else size, checked,
+                *names[worst], float(moved[worst]),
+            )
+        )  # fmt: skip
+    return tuple(sorted(found, key=lambda h: -round(abs(h.points), 6)))

@@ -1,0 +1,196 @@
+"""Look for slips behind the readings of an explanation, and balance again with each undone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import log
+
+import numpy as np
+
+from oretally.flowsheet import BalanceProblem, Circuit, Measurement, Survey
+from oretally.recon.covariance import propagate
+from oretally.recon.diagnosis import Explained
+from oretally.recon.findings import ErrorRates, Slip, SlippedReading
+from oretally.recon.refits import corrected, refit, without_readings
+from oretally.recon.slips import (
+    SWAPPED,
+    Reading,
+    log_density_of_any_error,
+    log_normal,
+    undone,
+)
+from oretally.recon.solution import Solution
+from oretally.recon.traces import Position
+
+__all__ = ["SlipSearch"]
+
+_FITS = 3.0  # sd that a corrected reading may be off
+_MOST = 3  # slips told for one measurement
+_PARTNERS = 6  # exchanges tried for one measurement
+
+
+@dataclass(frozen=True, slots=True)
+class _Fix:
+    """Corrected readings, and how likely the slip is against an error of any size."""
+
+    kind: str
+    reason: str
+    values: Mapping[Position, tuple[float, float]]
+    misfit: float
+    log_odds: float
+
+
+class SlipSearch:
+    """Slips of one survey.
+
+    Parameters
+    ----------
+    circuit, survey : Circuit, Survey
+    problem : BalanceProblem
+    rates : ErrorRates
+    """
+
+    def __init__(
+        self, circuit: Circuit, survey: Survey, problem: BalanceProblem, rates: ErrorRates
+    ) -> None:
+        self.survey, self.problem, self.rates = survey, problem, rates
+        carrier = {name: j for j, name in enumerate(circuit.stream_names)}
+        analyte = {a.name: k for k, a in enumerate(survey.analytes)}
+        self.written: dict[Position, Measurement] = {
+            Position(analyte.get(m.quantity), carrier[m.stream]): m for m in survey.measurements
+        }
+
+    def behind(self, readings: Sequence[Position], under: Explained) -> tuple[Slip, ...]:
+        """Return slips that may be behind a measurement that an explanation leaves out.
+
+        Parameters
+        ----------
+        readings : sequence of Position
+            Measurements of one group, of which the explanation leaves out the first; each is
+            tried in its place.
+        under : Explained
+
+        Returns
+        -------
+        tuple of Slip
+            Likeliest first, those that fit and are likelier than an error of any size.
+        """
+        first = readings[0]
+        fixes: list[tuple[_Fix, BalanceProblem]] = []
+        for place in readings:
+            whole = corrected(under.problem, {first: self._as_written(first)})
+            solution = under.solution
+            if place != first:
+                solution = refit(without_readings(whole, [place]))
+            if solution is None:
+                continue
+            reading = self._reading(place, without_readings(whole, [place]), solution)
+            if reading is None:
+                continue
+            any_error = log_density_of_any_error(reading, self.rates)
+            found = self._single(place, reading, any_error)
+            found += self._exchanged(place, reading, any_error, whole)
+            fixes += [(fix, whole) for fix in found]
+        fixes.sort(key=lambda pair: -pair[0].log_odds)
+        told = (self._told(fix, whole) for fix, whole in fixes[:_MOST])
+        return tuple(slip for slip in told if slip is not None)
+
+    def _as_written(self, place: Position) -> tuple[float, float]:
+        m = self.written[place]
+        return m.value_base, m.sd_base
+
+    def _reading(
+        self, place: Position, problem: BalanceProblem, solution: Solution
+    ) -> Reading | None:
+        """Return a reading beside what the others say of it; None if they say nothing."""
+        k, j = place
+        classes = solution.classes
+        if not (classes.flow_determined[j] if k is None else classes.grade_determined[k, j]):
+            return None
+        covariance = propagate(problem, solution)
+        said = solution.flow[j] if k is None else solution.grade[k, j]
+        sd = covariance.flow_sd[j] if k is None else covariance.grade_sd[k, j]
+        if not np.isfinite([said, sd]).all():
+            return None
+        m = self.written[place]
+        shown = m.unit.from_base
+        return Reading(m.value, m.sd, m.unit, shown(float(said)), shown(float(sd)))
+
+    def _single(self, place: Position, reading: Reading, any_error: float) -> list[_Fix]:
+        """Return the fixes of one reading that fit."""
+        found = []
+        for u in undone(reading, self.survey.containers):
+            misfit = abs(u.value - reading.said) / np.hypot(u.sd, reading.said_sd)
+            if misfit <= _FITS and u.log_odds > any_error:
+                base = reading.unit.to_base
+                found.append(
+                    _Fix(u.kind, u.reason, {place: (base(u.value), base(u.sd))}, float(misfit),
+                         u.log_odds - any_error)
+                )  # fmt: skip
+        return found
+
+    def _exchanged(
+        self, place: Position, reading: Reading, any_error: float, whole: BalanceProblem
+    ) -> list[_Fix]:
+        """Return the fixes in which the reading and another one changed places.
+
+        Another of the same quantity, or of another analyte in the same stream.
+        """
+        dimension = reading.unit.dimension
+        partners = [
+            p for p, m in self.written.items()
+            if p != place and m.unit.dimension is dimension
+            and (p.analyte == place.analyte or p.carrier == place.carrier)
+        ]  # fmt: skip
+        found = []
+        for other in self._fitting(reading, partners):
+            m = self.written[other]
+            value, sd = (reading.unit.from_base(b) for b in self._as_written(other))
+            both = without_readings(whole, [place, other])
+            solution = refit(both)
+            if solution is None:
+                continue
+            here = self._reading(place, both, solution)
+            there = self._reading(other, both, solution)
+            if here is None:
+                continue
+            log_odds = log_normal(value - here.said, sd, here.said_sd) - any_error
+            misfit = abs(value - here.said) / np.hypot(sd, here.said_sd)
+            moved = m.unit.from_base(self.written[place].value_base)
+            moved_sd = m.unit.from_base(self.written[place].sd_base)
+            if there is not None:
+                log_odds += log_normal(moved - there.said, moved_sd, there.said_sd)
+                log_odds -= log_normal(there.value - there.said, there.sd, there.said_sd)
+                misfit = max(misfit, abs(moved - there.said) / np.hypot(moved_sd, there.said_sd))
+            log_odds += log(SWAPPED / len(partners))
+            if misfit <= _FITS and log_odds > 0.0:
+                values = {place: self._as_written(other), other: self._as_written(place)}
+                found.append(_Fix("swapped", "the two readings changed places", values,
+                                  float(misfit), log_odds))  # fmt: skip
+        return found
+
+    def _fitting(self, reading: Reading, partners: Sequence[Position]) -> list[Position]:
+        """Return the partners whose readings would fit here, the best first."""
+        off = []
+        for p in partners:
+            value, sd = (reading.unit.from_base(b) for b in self._as_written(p))
+            misfit = abs(value - reading.said) / np.hypot(sd, reading.said_sd)
+            if misfit <= 2.0 * _FITS:
+                off.append((misfit, p))
+        return [p for _, p in sorted(off, key=lambda pair: pair[0])[:_PARTNERS]]
+
+    def _told(self, fix: _Fix, whole: BalanceProblem) -> Slip | None:
+        """Balance with the corrected readings; None if that does not end well."""
+        solution = refit(corrected(whole, fix.values))
+        if solution is None:
+            return None
+        readings = []
+        for place, (value, _) in fix.values.items():
+            m = self.written[place]
+            fits = m.unit.from_base(value)
+            readings.append(SlippedReading(m.stream, m.quantity, m.value, fits, m.unit.symbol))
+        return Slip(
+            fix.kind, tuple(readings), fix.reason, fix.misfit, solution.objective,
+            solution.classes.degrees_of_freedom,
+        )  # fmt: skip

@@ -1,0 +1,290 @@
+"""From traces and explanations to named rows: who is suspect, with whom, and what would decide.
+
+References
+----------
+Sidak's correction for the number of tests: S. Narasimhan and C. Jordache, Data Reconciliation and
+Gross Error Detection (2000), chapter 7. Cited from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from oretally.flowsheet import Circuit, Survey
+from oretally.recon.balance import BalancedValue, Closure, GlobalTest
+from oretally.recon.covariance import Covariance, propagate
+from oretally.recon.diagnosis import LARGEST, Diagnosis, Explained, diagnose, ways_of
+from oretally.recon.dispersion import dispersions
+from oretally.recon.elimination import eliminate, sidak_limit
+from oretally.recon.equivalence import NEAR, Groups
+from oretally.recon.explanations import single_log_odds
+from oretally.recon.findings import (
+    Dispersion,
+    EquivalenceGroup,
+    ErrorPlace,
+    ErrorRates,
+    Findings,
+    NamedExplanation,
+    RecoveryUnder,
+    SecondOpinion,
+    Slip,
+    Suspect,
+    TieBreaker,
+)
+from oretally.recon.recoveries import Answers
+from oretally.recon.reliability import POWER, hidden_errors
+from oretally.recon.robust import biweight, huber, least_absolute
+from oretally.recon.significance import sidak_p
+from oretally.recon.slip_search import SlipSearch
+from oretally.recon.tie_breakers import best_measurements
+from oretally.recon.traces import Position, Traces
+
+__all__ = ["TOLD", "Inquiry"]
+
+TOLD = 0.1  # probability from which a group is a suspect
+_CLEAR = 1e-9  # share of a trace that others must leave for its size to be known
+
+
+@dataclass(frozen=True)
+class Inquiry:
+    """One balance and what it takes to name its suspects.
+
+    Attributes
+    ----------
+    circuit, survey : Circuit, Survey
+    values, positions : sequence
+        Rows of the balance, and where each stands in the arrays.
+    closures : sequence of Closure
+    covariance : Covariance
+    answers : Answers
+    test : GlobalTest
+    rates : ErrorRates
+    """
+
+    circuit: Circuit
+    survey: Survey
+    values: Sequence[BalancedValue]
+    positions: Sequence[Position]
+    closures: Sequence[Closure]
+    covariance: Covariance
+    answers: Answers
+    test: GlobalTest
+    rates: ErrorRates
+
+    def findings(self) -> Findings:
+        """Return all that the tests say; less for a circuit too large to compare explanations."""
+        hidden = hidden_errors(self.values, self.positions, self.covariance, self.answers)
+        nodal = sidak_limit(self.test.alpha, len(self.closures)) if self.closures else None
+        measured = sum(v.measured is not None for v in self.values)
+        if measured > LARGEST or self.test.dof <= 0:
+            return Findings(
+                hidden=hidden, nodal_limit=nodal, rates=self.rates,
+                suspects=self._by_test_alone() if measured > LARGEST else (),
+            )  # fmt: skip
+        problem, solution = self.covariance.problem, self.covariance.solution
+        found = diagnose(problem, solution, self._rate, self.rates)
+        n_tests = len(found.at_balance.members)
+        slips = self._slips(found)
+        return Findings(
+            suspects=self._suspects(found, slips),
+            explanations=tuple(self._explanation(found, e, slips) for e in found.likely),
+            groups=self._groups(found.at_balance),
+            hidden=hidden,
+            dispersions=self._dispersions(found),
+            opinions=self._opinions(found.at_balance),
+            tests=n_tests,
+            measurement_limit=sidak_limit(self.test.alpha, n_tests),
+            nodal_limit=nodal,
+            near_limit=NEAR,
+            power=POWER,
+            rates=self.rates,
+            all_up_to=found.posterior.all_up_to,
+            left_out=found.posterior.left_out,
+        )
+
+    def _rate(self, place: Position) -> float:
+        return self.rates.by_quantity.get(self._quantity(place), self.rates.measurement)
+
+    def _quantity(self, place: Position) -> str:
+        k = place.analyte
+        return self.survey.basis.quantity if k is None else self.survey.analytes[k].name
+
+    def _place(self, traces: Traces, i: int) -> ErrorPlace:
+        n = len(traces.readings)
+        if i >= n:
+            return ErrorPlace("loss", self.circuit.nodes[traces.nodes[i - n]].name)
+        place = traces.readings[i]
+        stream = self.circuit.stream_names[place.carrier]
+        return ErrorPlace("measurement", stream, self._quantity(place))
+
+    def _places(self, groups: Groups, g: int) -> tuple[ErrorPlace, ...]:
+        return tuple(self._place(groups.traces, int(i)) for i in groups.members[g])
+
+    def _suspects(
+        self, found: Diagnosis, slips: Mapping[int, tuple[Slip, ...]]
+    ) -> tuple[Suspect, ...]:
+        probability = found.posterior.probability
+        order = sorted(np.flatnonzero(probability >= TOLD), key=lambda g: (-probability[g], g))
+        return tuple(self._suspect(found, int(g), slips.get(int(g), ())) for g in order)
+
+    def _suspect(self, found: Diagnosis, g: int, slips: tuple[Slip, ...]) -> Suspect:
+        groups, first = found.at_best, int(found.at_best.first[g])
+        probability = float(found.posterior.probability[g])
+        best = [int(groups.first[h]) for h in found.posterior.explanations[0].chosen]
+        # its size, if the rest of the likeliest explanation holds as well
+        P, r = groups.traces.without([i for i in best if i != first])
+        if P[first, first] < _CLEAR * groups.traces.P[first, first]:
+            P, r = groups.traces.P, groups.traces.r
+        scale, symbol = self._unit(groups.traces, first)
+        statistic = float(found.at_balance.traces.statistic[first])
+        odds = np.array([self._log_odds(groups, int(i)) for i in groups.members[g]])
+        share = np.exp(odds - np.logaddexp.reduce(odds)) * probability
+        return Suspect(
+            group=self._places(groups, g),
+            probability=probability,
+            shares=tuple(map(float, share)),
+            near=tuple((self._places(groups, h)[0], c) for h, c in groups.near(g)),
+            unit=symbol,
+            estimated_error=float(r[first] / P[first, first]) * scale,
+            sd=float(P[first, first] ** -0.5) * scale,
+            statistic=abs(statistic),
+            p=sidak_p(statistic, len(found.at_balance.members)),
+            objective_without=max(self.test.statistic - statistic**2, 0.0),
+            dof_without=self.test.dof - 1,
+            slips=slips,
+            tie_breakers=self._tie_breakers(found, g),
+        )
+
+    def _log_odds(self, groups: Groups, i: int) -> float:
+        """Return the log odds that one member alone is in error, against nothing being wrong."""
+        one, z = np.ones((1, 1)), groups.traces.statistic[[i]]
+        return single_log_odds(one, z, ways_of(groups.traces, i, self._rate, self.rates))
+
+    def _unit(self, traces: Traces, i: int) -> tuple[float, str]:
+        """Return the size of one unit of an error as it is shown, and the symbol."""
+        unit = self.survey.flow_unit
+        if i < len(traces.readings):
+            place = self._place(traces, i)
+            m = self.survey.measured(place.where, place.quantity)
+            unit = unit if m is None else m.unit
+        return unit.from_base(float(traces.unit[i])), unit.symbol
+
+    def _slips(self, found: Diagnosis) -> dict[int, tuple[Slip, ...]]:
+        """Return the slips behind each group, under the likeliest explanation with it."""
+        search = SlipSearch(self.circuit, self.survey, self.covariance.problem, self.rates)
+        groups, slips = found.at_best, dict[int, tuple[Slip, ...]]()
+        n = len(groups.traces.readings)
+        for e in found.likely:
+            for i in e.chosen:
+                g = groups.of(i)
+                if g is not None and g not in slips and i < n:
+                    rows = [int(j) for j in groups.members[g] if j < n]
+                    slips[g] = search.behind([groups.traces.readings[j] for j in rows], e)
+        return slips
+
+    def _tie_breakers(self, found: Diagnosis, g: int) -> tuple[TieBreaker, ...]:
+        groups, n = found.at_best, len(found.at_best.traces.readings)
+        rows = [int(i) for i in groups.members[g] if i < n]
+        rows += [int(groups.first[h]) for h, _ in groups.near(g) if groups.first[h] < n]
+        if len(rows) < 2:
+            return ()
+        best = best_measurements(
+            found.at_balance.traces, rows, self.covariance, self.values, self.positions
+        )
+        return tuple(
+            TieBreaker(self.values[m].stream, self.values[m].quantity, left) for m, left in best
+        )
+
+    def _explanation(
+        self, found: Diagnosis, e: Explained, slips: Mapping[int, tuple[Slip, ...]]
+    ) -> NamedExplanation:
+        groups = found.at_best
+        owners = [g for i in e.chosen if (g := groups.of(i)) is not None]
+        rows: list[RecoveryUnder] = []
+        if e.solution is not None:
+            covariance = propagate(e.problem, e.solution) if e.chosen else self.covariance
+            rows = [
+                RecoveryUnder(r.stream, r.analyte, r.recovery, r.sd)
+                for r in replace(self.answers, covariance=covariance).recoveries()
+                if r.product
+            ]
+        return NamedExplanation(
+            groups=tuple(self._places(groups, g) for g in owners),
+            slips=tuple(slips[g][0] for g in owners if slips.get(g)),
+            probability=e.probability,
+            objective=None if e.solution is None else e.solution.objective,
+            dof=self.test.dof - len(e.chosen),
+            recoveries=tuple(rows),
+        )
+
+    def _groups(self, groups: Groups) -> tuple[EquivalenceGroup, ...]:
+        """Return groups of more than one member, and those nearly the same, joined."""
+        joined, told = [], set[int]()
+        for g, members in enumerate(groups.members):
+            if g in told:
+                continue
+            near = [(h, c) for h, c in groups.near(g) if h not in told]
+            if near:
+                told.update(h for h, _ in near)
+                all_ = [p for h in (g, *(h for h, _ in near)) for p in self._places(groups, h)]
+                joined.append(EquivalenceGroup(tuple(all_), min(c for _, c in near)))
+            elif len(members) > 1:
+                joined.append(EquivalenceGroup(self._places(groups, g), 1.0))
+        return tuple(joined)
+
+    def _dispersions(self, found: Diagnosis) -> tuple[Dispersion, ...]:
+        """Return the variance factors, the likely errors left out."""
+        traces, groups = found.at_best.traces, found.at_best
+        n = len(traces.readings)
+        wrong = [int(groups.first[g])
+                 for g in np.flatnonzero(found.posterior.probability >= 0.5)]  # fmt: skip
+        P, r = traces.without(wrong)
+        quantities = [self._quantity(place) for place in traces.readings]
+        return dispersions(P[:n, :n], r[:n], quantities, [i for i in wrong if i < n])
+
+    def _opinions(self, groups: Groups) -> tuple[SecondOpinion, ...]:
+        """Return what other methods find, measurements only; all at the same level."""
+        traces, n = groups.traces, len(groups.traces.readings)
+        P, r = traces.P[:n, :n], traces.r[:n]
+        alpha = self.test.alpha
+        eliminated = eliminate(P, r, lambda tests: sidak_limit(alpha, tests))
+        found = [SecondOpinion("serial elimination", self._named(traces, eliminated))]
+        limit = sidak_limit(alpha, n)
+        for method, estimate in (
+            ("Huber's estimate", huber),
+            ("Tukey's biweight", biweight),
+            ("least absolute errors", least_absolute),
+        ):
+            size = np.abs(estimate(P, r))
+            far = sorted(np.flatnonzero(size > limit), key=lambda i: -round(size[i], 6))
+            found.append(SecondOpinion(method, self._named(traces, far)))
+        return tuple(found)
+
+    def _named(self, traces: Traces, rows: Sequence[int]) -> tuple[ErrorPlace, ...]:
+        return tuple(self._place(traces, int(i)) for i in rows)
+
+    def _by_test_alone(self) -> tuple[Suspect, ...]:
+        """Return the significant measurements of a circuit too large for anything more."""
+        tested = [v for v in self.values if v.standardised is not None]
+        found = []
+        for v in sorted(tested, key=lambda v: -abs(v.standardised or 0.0)):
+            if v.standardised is None or v.redundancy is None or v.sd is None:
+                continue
+            p = sidak_p(v.standardised, len(tested))
+            if p >= self.test.alpha:
+                break
+            size = -(v.adjustment or 0.0) / v.redundancy
+            found.append(
+                Suspect(
+                    group=(ErrorPlace("measurement", v.stream, v.quantity),),
+                    probability=None, shares=(), near=(), unit=v.unit,
+                    estimated_error=size, sd=v.sd / v.redundancy**0.5,
+                    statistic=abs(v.standardised), p=p,
+                    objective_without=max(self.test.statistic - v.standardised**2, 0.0),
+                    dof_without=self.test.dof - 1,
+                )
+            )  # fmt: skip
+        return tuple(found)
