@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from oretally.flowsheet import Circuit, Fault, InputError, Place, Survey
@@ -10,13 +10,17 @@ from oretally.io.circuit_sheets import read_circuit_sheets
 from oretally.io.circuit_text import read_circuit_text
 from oretally.io.csv_table import read_csv_table
 from oretally.io.definition import DefinitionRows, define
+from oretally.io.doubts import error_rates
 from oretally.io.measurements import read_survey
 from oretally.io.table import Table
 from oretally.io.workbook import SUFFIXES, read_workbook
+from oretally.recon.findings import ErrorRates
 
 __all__ = ["CIRCUIT_FILE", "MEASUREMENTS_FILE", "SHEETS", "Case", "read_case"]
 
-SHEETS = ("circuit", "nodes", "analytes", "errors", "report", "measurements")
+SHEETS = (
+    "circuit", "nodes", "analytes", "errors", "report", "containers", "doubts", "measurements",
+)  # fmt: skip
 
 CIRCUIT_FILE = "circuit.toml"
 MEASUREMENTS_FILE = "measurements.csv"
@@ -34,6 +38,8 @@ class Case:
     title : str
     notes : tuple of str
         What the reader should know of the numbers: below detection, replicates that spread.
+    rates : ErrorRates
+        How often its numbers are badly wrong, before looking at them.
     source : Path
         As given.
     """
@@ -44,6 +50,7 @@ class Case:
     products: tuple[str, ...]
     title: str
     notes: tuple[str, ...]
+    rates: ErrorRates
     source: Path
 
 
@@ -74,7 +81,7 @@ def read_case(source: str | Path) -> Case:
     rows, table = _parts(path, faults)
     definition, wrong = define(rows)
     faults.extend(wrong)
-    reading = None
+    reading, rates = None, ErrorRates()
     if table is not None:
         reading = read_survey(
             table,
@@ -86,15 +93,17 @@ def read_case(source: str | Path) -> Case:
             faults=faults,
             rules_in_doubt=definition.rules_in_doubt,
         )
+        rates = error_rates(definition.doubts, reading.survey, faults)
     if faults or definition.circuit is None or reading is None or definition.feed is None:
         raise InputError(faults)
     return Case(
         circuit=definition.circuit,
-        survey=reading.survey,
+        survey=replace(reading.survey, containers=definition.containers),
         feed=definition.feed,
         products=definition.products,
         title=reading.survey.title,
         notes=reading.notes,
+        rates=rates,
         source=path,
     )
 

@@ -1,4 +1,4 @@
-"""The sheets circuit, nodes, analytes, errors and report of a workbook."""
+"""The sheets of a workbook that define its case: circuit, nodes, analytes, errors and others."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from oretally.flowsheet import Fault, Place, Stream
 from oretally.flowsheet.faults import nearest_name
 from oretally.io.definition import AnalyteRow, DefinitionRows, ErrorRow
+from oretally.io.doubts import ContainerRow, DoubtRow
 from oretally.io.table import Cell, Table
 from oretally.io.workbook import Sheets
 
@@ -20,8 +21,9 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     """Read the definition of a case from the sheets of a workbook.
 
     Columns: circuit (stream, from, to), nodes (node, kind), analytes (analyte, unit, max), errors
-    (stream, quantity, relative, absolute, coverage), report (key, value) with the keys title,
-    basis, feed and, once for each, product.
+    (stream, quantity, relative, absolute, coverage), containers (container, mass), doubts
+    (quantity, percent), report (key, value) with the keys title, basis, feed and, once for each,
+    product.
     """
     rows = DefinitionRows(places={"": Place(file=name)})
     if "circuit" in sheets:
@@ -52,6 +54,12 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
                      _content(found["absolute"]), _content(found["coverage"]),
                      found["quantity"].place)
         )  # fmt: skip
+    for found in _optional(rows, sheets, "containers", ("container", "mass"), ("container",)):
+        cell = found["container"]
+        rows.containers.append(ContainerRow(cell.text, _content(found["mass"]), cell.place))
+    for found in _optional(rows, sheets, "doubts", ("quantity", "percent"), ("quantity",)):
+        cell = found["quantity"]
+        rows.doubts.append(DoubtRow(cell.text, _content(found["percent"]), cell.place))
     for found in _optional(rows, sheets, "report", ("key", "value"), ("key",)):
         _setting(rows, found["key"], found["value"])
     return rows

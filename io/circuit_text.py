@@ -11,10 +11,13 @@ from typing import Any
 from oretally.flowsheet import Fault, Place, Stream
 from oretally.flowsheet.faults import nearest_name
 from oretally.io.definition import AnalyteRow, DefinitionRows, ErrorRow
+from oretally.io.doubts import ContainerRow, DoubtRow
 
 __all__ = ["read_circuit_text"]
 
-_TABLES = ("title", "basis", "streams", "nodes", "analytes", "errors", "report")
+_TABLES = (
+    "title", "basis", "streams", "nodes", "analytes", "errors", "report", "containers", "doubts",
+)  # fmt: skip
 _KEY = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*'|[A-Za-z0-9_-]+)\s*=""")
 _HEADER = re.compile(r"\s*\[\s*(.+?)\s*\]\s*(#.*)?$")
 
@@ -116,6 +119,11 @@ class _Reader:
         for quantity, entry in self.table(document, "errors").items():
             self.error("", quantity, entry, "errors", quantity)
         self.report(self.table(document, "report"))
+        for name, mass in self.table(document, "containers").items():
+            at = self.at("containers", name)
+            self.rows.containers.append(ContainerRow(" ".join(name.split()), mass, at))
+        for quantity, percent in self.table(document, "doubts").items():
+            self.rows.doubts.append(DoubtRow(quantity, percent, self.at("doubts", quantity)))
 
     def table(self, parent: Mapping[str, Any], key: str) -> Mapping[str, Any]:
         """Return a table; empty, with a fault, if it is something else."""

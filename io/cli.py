@@ -87,8 +87,9 @@ def balance(
         from oretally.recon import reconcile
 
         found = reconcile(
-            read.circuit, read.survey, feed=read.feed, products=read.products, starts=starts
-        )
+            read.circuit, read.survey, feed=read.feed, products=read.products, starts=starts,
+            rates=read.rates,
+        )  # fmt: skip
         found = replace(found, notes=(*found.notes, *read.notes))
         say("writing")
         if json_file is not None:

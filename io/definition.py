@@ -6,8 +6,6 @@ rows become objects, and everything wrong with them is collected.
 
 from __future__ import annotations
 
-import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -31,10 +29,11 @@ from oretally.flowsheet.circuit import kind_fault, with_all_nodes
 from oretally.flowsheet.circuit_checks import circuit_faults
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
+from oretally.io.amount import read_amount, read_definition_number
+from oretally.io.doubts import ContainerRow, DoubtRow, container_masses
 
 __all__ = ["AnalyteRow", "Definition", "DefinitionRows", "ErrorRow", "define"]
 
-_AMOUNT = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*([^\d\s.].*?)\s*")
 _RESERVED = {"stream", "note", "notes", "quantity", "value", "unit", "error", "error unit"}
 
 
@@ -72,6 +71,8 @@ class DefinitionRows:
     errors: list[ErrorRow] = field(default_factory=list)
     feed: tuple[str, Place] | None = None
     products: list[tuple[str, Place]] = field(default_factory=list)
+    containers: list[ContainerRow] = field(default_factory=list)
+    doubts: list[DoubtRow] = field(default_factory=list)
     places: dict[str, Place] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     streams_read: bool = True
@@ -93,6 +94,10 @@ class Definition:
         Names as far as they could be read; empty if none could.
     analytes : tuple of Analyte
         Empty if the measurements' headers say what is assayed.
+    containers : dict of str to float
+        Empty masses in kg.
+    doubts : tuple of DoubtRow
+        As written: which quantities there are is known with the measurements.
     """
 
     title: str
@@ -103,6 +108,8 @@ class Definition:
     errors: ErrorModel
     feed: str | None
     products: tuple[str, ...]
+    containers: dict[str, float]
+    doubts: tuple[DoubtRow, ...]
     rules_in_doubt: frozenset[str]
     """Folded quantities whose error rules could not be read; '*' if none could."""
 
@@ -125,6 +132,8 @@ def define(rows: DefinitionRows) -> tuple[Definition, list[Fault]]:
         errors=model,
         feed=feed,
         products=products,
+        containers=container_masses(rows.containers, faults),
+        doubts=tuple(rows.doubts),
         rules_in_doubt=doubted if rows.streams_read else frozenset("*"),
     )
     return definition, faults
@@ -207,7 +216,7 @@ def _maximum(row: AnalyteRow, unit: Unit, faults: list[Fault]) -> float:
     if row.maximum is None or row.maximum == "":
         return 1.0
     largest = unit.from_base(1.0)
-    value = _number(row.maximum)
+    value = read_definition_number(row.maximum)
     if value is None or not 0.0 < value <= largest * (1.0 + 1e-12):
         faults.append(
             Fault(
@@ -219,18 +228,6 @@ def _maximum(row: AnalyteRow, unit: Unit, faults: list[Fault]) -> float:
         )
         return 1.0
     return min(unit.to_base(value), 1.0)
-
-
-def _number(value: object) -> float | None:
-    if isinstance(value, bool) or value is None:
-        return None
-    if isinstance(value, int | float):
-        return float(value) if math.isfinite(value) else None
-    try:
-        number = float(str(value))
-    except ValueError:
-        return None
-    return number if math.isfinite(number) else None
 
 
 def _error_model(
@@ -281,13 +278,13 @@ def _rule(
 ) -> ErrorRule | None:
     """Return the rule of a row; its faults are added."""
     before = len(faults)
-    relative = 0.0 if row.relative in (None, "") else _number(row.relative)
+    relative = 0.0 if row.relative in (None, "") else read_definition_number(row.relative)
     if relative is None or relative < 0.0:
         faults.append(
             Fault(f"The relative error is {row.relative}; it is a number of at least 0, in "
                   "percent of the value.", "Write for example relative = 3.", place)
         )  # fmt: skip
-    coverage = 1.0 if row.coverage in (None, "") else _number(row.coverage)
+    coverage = 1.0 if row.coverage in (None, "") else read_definition_number(row.coverage)
     if coverage is None or coverage <= 0.0:
         faults.append(
             Fault(f"The coverage is {row.coverage}; it says how many standard deviations the "
@@ -295,15 +292,15 @@ def _rule(
         )  # fmt: skip
     absolute, unit = 0.0, None
     if row.absolute not in (None, ""):
-        match = _AMOUNT.fullmatch(str(row.absolute))
-        if match is None or float(match[1]) < 0.0:
+        amount = read_amount(row.absolute)
+        if amount is None or amount[0] < 0.0:
             faults.append(
                 Fault(f"The absolute error is '{row.absolute}'; it is a number of at least 0 "
                       "with its unit.", 'Write for example absolute = "2 g".', place)
             )  # fmt: skip
         else:
             try:
-                absolute, unit = float(match[1]), parse_unit(match[2], dimension)
+                absolute, unit = amount[0], parse_unit(amount[1], dimension)
             except UnitError as error:
                 faults.append(Fault(error.problem, error.mend, place))
     if len(faults) == before and relative == 0.0 and absolute == 0.0:

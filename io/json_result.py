@@ -7,6 +7,7 @@ from importlib.resources import files
 from math import isfinite
 from typing import Any
 
+from oretally.io.findings_json import findings_document
 from oretally.recon import Balance, BalancedValue
 
 __all__ = ["SCHEMA", "balance_document", "balance_schema", "to_json"]
@@ -123,19 +124,7 @@ def balance_document(balance: Balance) -> dict[str, Any]:
             }
             for f in balance.formulas
         ],
-        "suspects": [
-            {
-                "group": [{"stream": stream, "quantity": q} for stream, q in s.group],
-                "kind": "measurement",
-                "unit": s.unit,
-                "estimated_error": s.estimated_error,
-                "sd": s.sd,
-                "statistic": s.statistic,
-                "p": s.p,
-                "after_removal": {"objective": s.objective_without, "dof": s.dof_without},
-            }
-            for s in balance.suspects
-        ],
+        **findings_document(balance.findings),
         "notes": list(balance.notes),
     }
 

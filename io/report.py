@@ -8,6 +8,12 @@ from importlib.resources import files
 from oretally.io.adjustment_svg import adjustment_svg
 from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg
 from oretally.io.digits import DASH, format_number, format_with_sd
+from oretally.io.finding_tables import (
+    dispersion_table,
+    explanation_columns,
+    group_table,
+    hidden_table,
+)
 from oretally.io.result_tables import (
     ResultTable,
     closure_table,
@@ -17,13 +23,21 @@ from oretally.io.result_tables import (
     separation_table,
     value_table,
 )
+from oretally.io.suspect_wording import (
+    SUSPECTS_HEADING,
+    UNTOUCHED,
+    dispersion_sentences,
+    hidden_sentences,
+    opinion_sentence,
+    search_sentence,
+    suspect_words,
+)
 from oretally.io.wording import (
     CAUTION,
     SD_LEGEND,
     counts,
     largest_move,
     recovery_sentences,
-    suspect_sentences,
     verdict,
 )
 from oretally.recon import Balance
@@ -68,7 +82,19 @@ def html_report(balance: Balance) -> str:
         move=move,
         moved_to=format_with_sd(move.adjusted, move.adjusted_sd)[0] if move else "",
         moved_from=format_number(move.measured) if move else "",
-        suspects=suspect_sentences(balance),
+        suspects=suspect_words(balance),
+        suspects_heading=SUSPECTS_HEADING,
+        untouched=UNTOUCHED,
+        explanations=explanation_columns(balance) if balance.findings.explanations else None,
+        opinion=opinion_sentence(balance),
+        dispersion=dispersion_sentences(balance),
+        unseen=hidden_sentences(balance),
+        searched=search_sentence(balance) if balance.findings.tests else "",
+        tests=[
+            table
+            for table in (group_table(balance), hidden_table(balance), dispersion_table(balance))
+            if table.rows
+        ],
         circuit=circuit_svg(balance.circuit, balance_labels(balance)),
         flows=flows,
         answers=[recovery_table(balance), separation_table(balance)],

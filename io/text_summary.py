@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from oretally.io.digits import format_number, format_with_sd
+from oretally.io.finding_tables import explanation_table
 from oretally.io.result_tables import (
     ResultTable,
     closure_table,
@@ -16,13 +17,19 @@ from oretally.io.result_tables import (
     separation_table,
     value_table,
 )
+from oretally.io.suspect_wording import (
+    SUSPECTS_HEADING,
+    dispersion_sentences,
+    hidden_sentences,
+    opinion_sentence,
+    suspect_words,
+)
 from oretally.io.wording import (
     CAUTION,
     SD_LEGEND,
     counts,
     largest_move,
     recovery_sentences,
-    suspect_sentences,
     verdict,
 )
 from oretally.recon import Balance
@@ -66,6 +73,10 @@ def print_summary(balance: Balance, console: Console) -> None:
         )
     for sentence in recovery_sentences(balance):
         console.print(_line("recovery", sentence))
+    for sentence in hidden_sentences(balance):
+        console.print(_line("unseen", sentence))
+    for sentence in dispersion_sentences(balance):
+        console.print(_line("errors", sentence))
     _suspects(console, balance)
     for table in _tables(balance):
         print_table(table, console)
@@ -96,21 +107,20 @@ def _heading(console: Console, title: str) -> None:
 
 
 def _suspects(console: Console, balance: Balance) -> None:
-    sentences = suspect_sentences(balance)
-    if not sentences:
-        return
-    _heading(console, "Probably wrong: worth a second weighing or assay, the likeliest first")
-    for number, sentence in enumerate(sentences[:_SUSPECTS_SHOWN], start=1):
-        console.print(_line(f"{number:>13}", sentence))
-    if len(sentences) > _SUSPECTS_SHOWN:
-        rest = len(sentences) - _SUSPECTS_SHOWN
-        console.print(
-            _line(
-                "",
-                f"{rest} more stand out, as they do when one wrong number pulls at its "
-                "neighbours: mend the first and balance again.",
-            )
-        )
+    words = suspect_words(balance)
+    if words:
+        _heading(console, SUSPECTS_HEADING)
+    for suspect in words[:_SUSPECTS_SHOWN]:
+        console.print(_line(suspect.chance, suspect.head))
+        for sentence in suspect.details:
+            console.print(_line("", sentence))
+    if len(words) > _SUSPECTS_SHOWN:
+        console.print(_line("", f"{len(words) - _SUSPECTS_SHOWN} more: see --html or --json."))
+    if balance.findings.explanations:
+        print_table(explanation_table(balance), console)
+    opinion = opinion_sentence(balance)
+    if opinion:
+        console.print(_line("other methods", opinion))
 
 
 def _tables(balance: Balance) -> Iterable[ResultTable]:

@@ -11,7 +11,6 @@ __all__ = [
     "counts",
     "largest_move",
     "recovery_sentences",
-    "suspect_sentences",
     "verdict",
 ]
 
@@ -84,27 +83,3 @@ def largest_move(balance: Balance) -> BalancedValue | None:
     """
     moved = [v for v in balance.values if v.standardised is not None]
     return max(moved, key=lambda v: round(abs(v.standardised or 0.0), 6), default=None)
-
-
-def suspect_sentences(balance: Balance) -> tuple[str, ...]:
-    """Return one sentence a suspect group, the likeliest first."""
-    sentences = []
-    for s in balance.suspects:
-        stream, quantity = s.group[0]
-        row = balance.value(stream, quantity)
-        error, sd = format_with_sd(s.estimated_error, s.sd)
-        estimate = (row.measured or 0.0) - s.estimated_error
-        others_say = f"the others say {format_with_sd(estimate, s.sd)[0]}"
-        if estimate < 0.0:
-            others_say = "the others would need less than 0, so it is hardly wrong alone"
-        text = (
-            f"{quantity} of '{stream}' (measured {format_number(row.measured)} {row.unit}, "
-            f"{others_say}): off by {error} ± {sd} {s.unit} if it alone is wrong; "
-            f"standardised adjustment {s.statistic:.1f}, p {format_p(s.p)}; "
-            f"without it chi-square {format_number(s.objective_without)} on {s.dof_without}."
-        )
-        others = [f"{q} of '{name}'" for name, q in s.group[1:]]
-        if others:
-            text += f" The data cannot tell it from {', '.join(others)}."
-        sentences.append(text)
-    return tuple(sentences)

@@ -6,6 +6,7 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from oretally.io.finding_sheets import finding_sheets
 from oretally.io.sheet_cells import number_format, put, widen
 from oretally.io.wording import CAUTION, SD_LEGEND, counts, recovery_sentences, verdict
 from oretally.recon import Balance
@@ -118,17 +119,7 @@ def _results(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_R
           (f.reconciled, f.reconciled_sd), (f.reconciled_sd, f.reconciled_sd))
          for f in balance.formulas],
     )  # fmt: skip
-    yield (
-        "suspects",
-        ("number", "stream", "quantity", "estimated error", "sd", "unit", "standardised", "p",
-         "chi-square without", "degrees of freedom without"),
-        [
-            (i, stream, quantity, (s.estimated_error, s.sd), (s.sd, s.sd), s.unit,
-             (s.statistic, 0.1), s.p, s.objective_without, s.dof_without)
-            for i, s in enumerate(balance.suspects, start=1)
-            for stream, quantity in s.group
-        ],
-    )  # fmt: skip
+    yield from finding_sheets(balance)
     yield "notes", ("note",), [(note,) for note in balance.notes]
 
 

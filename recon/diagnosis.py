@@ -137,8 +137,7 @@ class _Search:
             point = only_streams(nearest, self.problem.n_carriers)
             groups = equivalence(
                 traces_at(
-                    self.problem, self.solution.reduced, point,
-                    self.solution.classes.unobservable_flows,
+                    self.problem, self.solution.reduced, point, self.solution.classes
                 )
             )  # fmt: skip
             posterior = self.posterior(groups)
@@ -203,24 +202,35 @@ def candidates(
     groups: Groups, rate: Callable[[Position], float], rates: ErrorRates
 ) -> list[Candidate]:
     """Return the ways in which each group can be in error: those of its members together."""
-    return [
-        _merged([ways_of(groups.traces, int(i), rate, rates) for i in members])
-        for members in groups.members
-    ]
+    traces = groups.traces
+    size = np.sqrt(traces.redundancy)
+    found = []
+    for members in groups.members:
+        ways = [_ways(traces, i, size[i], rate, rates) for i in members.tolist()]
+        found.append(ways[0] if len(ways) == 1 else _merged(ways))
+    return found
 
 
 def ways_of(
     traces: Traces, i: int, rate: Callable[[Position], float], rates: ErrorRates
 ) -> Candidate:
     """Return the ways in which one measurement or node can be in error."""
-    size = float(np.sqrt(traces.redundancy[i]))
+    return _ways(traces, i, float(np.sqrt(traces.redundancy[i])), rate, rates)
+
+
+def _ways(
+    traces: Traces, i: int, size: float, rate: Callable[[Position], float], rates: ErrorRates
+) -> Candidate:
     if i < len(traces.readings):
-        width = np.array(rates.widths) * size
-        chance = rate(traces.readings[i]) * np.array(rates.shares) / sum(rates.shares)
+        widths, shares = rates.widths, rates.shares
+        chance = rate(traces.readings[i])
     else:
-        width = np.array([rates.loss_width / LOSS_UNIT * size])
-        chance = np.array([rates.loss])
-    return Candidate(width, -np.log(chance / (1.0 - chance.sum())))
+        widths, shares = (rates.loss_width / LOSS_UNIT,), (1.0,)
+        chance = rates.loss
+    if chance == 0.0:  # costs more than anything
+        return Candidate(np.array(widths) * size, np.full(len(widths), np.inf))
+    odds = chance / (1.0 - chance) * np.array(shares) / sum(shares)
+    return Candidate(np.array(widths) * size, -np.log(odds))
 
 
 def _merged(ways: Sequence[Candidate]) -> Candidate:
@@ -228,4 +238,5 @@ def _merged(ways: Sequence[Candidate]) -> Candidate:
     width = np.concatenate([w.width for w in ways])
     odds = np.exp(-np.concatenate([w.cost for w in ways]))
     _, first, inverse = np.unique(np.round(width, 9), return_index=True, return_inverse=True)
-    return Candidate(width[first], -np.log(np.bincount(inverse, odds)))
+    with np.errstate(divide="ignore"):
+        return Candidate(width[first], -np.log(np.bincount(inverse, odds)))

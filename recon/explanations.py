@@ -137,7 +137,7 @@ class _Search:
         none = np.zeros(0)
         self.w2 = np.concatenate([none, *(c.width for c in candidates)]) ** 2
         self.cost = np.concatenate([none, *(c.cost for c in candidates)])
-        self.C, self.z = C[np.ix_(self.owner, self.owner)], z[self.owner]
+        self.C, self.z, self.d = C, z, np.diag(C)
         nothing: _Set = frozenset()
         self.score: dict[_Set, float] = {nothing: 0.0}
         self.extended: set[_Set] = set()
@@ -175,30 +175,33 @@ class _Search:
 
     def extensions(self, T: list[int]) -> Floats:
         """Return the score of T with each further error; -inf for those of the same candidates."""
-        C, z, w2 = self.C, self.z, self.w2
+        owner, w2 = self.owner, self.w2
+        z = self.z[owner]
         if not T:
-            s = np.diag(C) + 1.0 / w2
+            s = self.d[owner] + 1.0 / w2
             m = z / s
             return np.asarray(
                 0.5 * z * m - 0.5 * np.log(w2 * s) + np.log((m**2 + 1.0 / s) / w2) - self.cost
             )
-        rows = C[T]
-        Q = rows[:, T] + np.diag(1.0 / w2[T])
+        of_T = owner[T]
+        rows, z_T = self.C[of_T], self.z[of_T]
+        Q = rows[:, of_T] + np.diag(1.0 / w2[T])
         inverse = np.linalg.inv(Q)
-        along, m_T = inverse @ rows, inverse @ z[T]
-        z = z - m_T @ rows
-        s = np.maximum(np.diag(C) - (along * rows).sum(axis=0), 0.0) + 1.0 / w2
-        m = z / s
+        along, m_T = inverse @ rows, inverse @ z_T
+        left = np.maximum(self.d - (along * rows).sum(axis=0), 0.0)
+        s = left[owner] + 1.0 / w2
+        m = (self.z - m_T @ rows)[owner] / s
+        along = along[:, owner]
         sizes = (m_T[:, None] - along * m) ** 2 + np.diag(inverse)[:, None] + along**2 / s
         score = (
-            0.5 * (self.z[T] @ m_T + z * m)
+            0.5 * (z_T @ m_T + m**2 * s)
             - 0.5 * (np.linalg.slogdet(Q)[1] + np.log(w2[T]).sum() + np.log(w2 * s))
             + np.log((m**2 + 1.0 / s) / w2)
             + np.log(sizes / w2[T][:, None]).sum(axis=0)
             - self.cost[T].sum()
             - self.cost
         )
-        score[np.isin(self.owner, self.owner[T])] = -np.inf
+        score[np.isin(owner, of_T)] = -np.inf
         return np.asarray(score)
 
     def posterior(self, whole: int) -> Posterior:

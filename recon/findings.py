@@ -6,7 +6,7 @@ Nothing here changes a balance: no measurement is dropped or corrected.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 __all__ = [
@@ -36,10 +36,13 @@ class ErrorRates:
         Share of measurements with a gross error; of nodes that lose or gain material unseen.
     by_quantity : mapping of str to float
         Rates of single quantities, in place of ``measurement``.
+    expected : float
+        Gross errors expected in one survey at most: in a large one ``measurement`` and ``loss``
+        are lowered to that.
     widths, shares : tuple of float
         w of the sizes' density, in stated errors: the likeliest size is 1.4 w; and how the rate is
-        shared among them. The default means scales and assays off by 8 stated errors or so, and
-        one in five off by ten times that: slipped decimals, mixed-up units.
+        shared among them. The default means scales and assays off by 8 stated errors or so, some
+        by ten times that, and some by a slip of unit, which may be a thousand.
     loss_width : float
         The same for a loss, as a share of what passes the node.
     """
@@ -47,9 +50,15 @@ class ErrorRates:
     measurement: float = 0.03
     loss: float = 0.005
     by_quantity: Mapping[str, float] = field(default_factory=dict)
-    widths: tuple[float, ...] = (6.0, 60.0)
-    shares: tuple[float, ...] = (0.8, 0.2)
+    expected: float = 2.0
+    widths: tuple[float, ...] = (6.0, 60.0, 1000.0)
+    shares: tuple[float, ...] = (0.75, 0.15, 0.10)
     loss_width: float = 0.05
+
+    def in_survey(self, n_measurements: int) -> ErrorRates:
+        """Return the rates for a survey of so many measurements."""
+        share = min(1.0, self.expected / max(self.measurement * n_measurements, 1e-300))
+        return replace(self, measurement=self.measurement * share, loss=self.loss * share)
 
 
 class ErrorPlace(NamedTuple):

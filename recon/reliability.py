@@ -69,8 +69,7 @@ def hidden_errors(
             if gradient is None:
                 continue
             flows, grades = covariance.with_all(k, *gradient)
-            moves.append([flows[p.carrier] if p.analyte is None else grades[p.analyte, p.carrier]
-                          for p in positions])  # fmt: skip
+            moves.append([flows[p.carrier] if p.analyte is None else grades[p] for p in positions])
             names.append((answers.streams[j], analyte))
     if not moves:
         return ()
@@ -80,8 +79,8 @@ def hidden_errors(
     for i, (v, place) in enumerate(zip(values, positions, strict=True)):
         if v.measured is None or v.sd is None or v.adjusted is None or v.at_bound:
             continue
-        k, j = place
-        sd = float(problem.flow_sd[j] if k is None else problem.grade_sd[k, j])
+        sd = float(problem.flow_sd[place.carrier] if place.analyte is None
+                   else problem.grade_sd[place])  # fmt: skip
         size = v.detectable_error
         checked = size is not None
         moved = 100.0 * along[:, i] / sd * ((size if size is not None else v.sd) / v.sd)

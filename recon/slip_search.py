@@ -26,6 +26,7 @@ from oretally.recon.traces import Position
 __all__ = ["SlipSearch"]
 
 _FITS = 3.0  # sd that a corrected reading may be off
+_WORTH = -1.5  # log odds against an error of any size from which a slip is told
 _MOST = 3  # slips told for one measurement
 _PARTNERS = 6  # exchanges tried for one measurement
 
@@ -74,7 +75,8 @@ class SlipSearch:
         Returns
         -------
         tuple of Slip
-            Likeliest first, those that fit and are likelier than an error of any size.
+            Likeliest first: those that fit and are about as likely as an error of any size,
+            or more.
         """
         first = readings[0]
         fixes: list[tuple[_Fix, BalanceProblem]] = []
@@ -122,7 +124,7 @@ class SlipSearch:
         found = []
         for u in undone(reading, self.survey.containers):
             misfit = abs(u.value - reading.said) / np.hypot(u.sd, reading.said_sd)
-            if misfit <= _FITS and u.log_odds > any_error:
+            if misfit <= _FITS and u.log_odds > any_error + _WORTH:
                 base = reading.unit.to_base
                 found.append(
                     _Fix(u.kind, u.reason, {place: (base(u.value), base(u.sd))}, float(misfit),
@@ -164,7 +166,7 @@ class SlipSearch:
                 log_odds -= log_normal(there.value - there.said, there.sd, there.said_sd)
                 misfit = max(misfit, abs(moved - there.said) / np.hypot(moved_sd, there.said_sd))
             log_odds += log(SWAPPED / len(partners))
-            if misfit <= _FITS and log_odds > 0.0:
+            if misfit <= _FITS and log_odds > _WORTH:
                 values = {place: self._as_written(other), other: self._as_written(place)}
                 found.append(_Fix("swapped", "the two readings changed places", values,
                                   float(misfit), log_odds))  # fmt: skip
@@ -188,7 +190,7 @@ class SlipSearch:
         readings = []
         for place, (value, _) in fix.values.items():
             m = self.written[place]
-            fits = m.unit.from_base(value)
+            fits = float(f"{m.unit.from_base(value):.12g}")
             readings.append(SlippedReading(m.stream, m.quantity, m.value, fits, m.unit.symbol))
         return Slip(
             fix.kind, tuple(readings), fix.reason, fix.misfit, solution.objective,

@@ -16,10 +16,10 @@ from oretally.recon.findings import ErrorRates
 
 __all__ = ["Reading", "Undone", "log_density_of_any_error", "log_normal", "undone"]
 
-DECIMAL, UNIT, DIGITS, CONTAINER, WET, SWAPPED = 0.30, 0.15, 0.10, 0.10, 0.05, 0.20
+DECIMAL, UNIT, DIGITS, CONTAINER, WET, SWAPPED = 0.25, 0.15, 0.10, 0.10, 0.15, 0.15
 """Chances of each kind of slip, given that a number is wrong; the rest is an error of any size."""
 
-MOISTURE = (0.02, 0.30)  # of a wet mass that is reported as dry
+MOISTURE = (0.03, 0.25)  # of a wet mass that is reported as dry
 
 # units taken for each other: (written, meant)
 _CONFUSED = {

@@ -45,6 +45,7 @@ from oretally.recon.traces import Position, Traces
 __all__ = ["TOLD", "Inquiry"]
 
 TOLD = 0.1  # probability from which a group is a suspect
+_ROBUST = 300  # measurements up to which robust estimates are made
 _CLEAR = 1e-9  # share of a trace that others must leave for its size to be known
 
 
@@ -76,9 +77,12 @@ class Inquiry:
 
     def findings(self) -> Findings:
         """Return all that the tests say; less for a circuit too large to compare explanations."""
+        measured = sum(v.measured is not None for v in self.values)
+        return replace(self, rates=self.rates.in_survey(measured))._findings(measured)
+
+    def _findings(self, measured: int) -> Findings:
         hidden = hidden_errors(self.values, self.positions, self.covariance, self.answers)
         nodal = sidak_limit(self.test.alpha, len(self.closures)) if self.closures else None
-        measured = sum(v.measured is not None for v in self.values)
         if measured > LARGEST or self.test.dof <= 0:
             return Findings(
                 hidden=hidden, nodal_limit=nodal, rates=self.rates,
@@ -203,6 +207,9 @@ class Inquiry:
     ) -> NamedExplanation:
         groups = found.at_best
         owners = [g for i in e.chosen if (g := groups.of(i)) is not None]
+        # an exchange of two readings is behind both of them, but one slip
+        behind = {frozenset((r.stream, r.quantity) for r in slips[g][0].readings): slips[g][0]
+                  for g in owners if slips.get(g)}  # fmt: skip
         rows: list[RecoveryUnder] = []
         if e.solution is not None:
             covariance = propagate(e.problem, e.solution) if e.chosen else self.covariance
@@ -213,7 +220,7 @@ class Inquiry:
             ]
         return NamedExplanation(
             groups=tuple(self._places(groups, g) for g in owners),
-            slips=tuple(slips[g][0] for g in owners if slips.get(g)),
+            slips=tuple(behind.values()),
             probability=e.probability,
             objective=None if e.solution is None else e.solution.objective,
             dof=self.test.dof - len(e.chosen),
@@ -246,21 +253,26 @@ class Inquiry:
         return dispersions(P[:n, :n], r[:n], quantities, [i for i in wrong if i < n])
 
     def _opinions(self, groups: Groups) -> tuple[SecondOpinion, ...]:
-        """Return what other methods find, measurements only; all at the same level."""
+        """Return what other methods find, measurements only; all at the same level.
+
+        Robust estimates take minutes for thousands of measurements: none are made there.
+        """
         traces, n = groups.traces, len(groups.traces.readings)
         P, r = traces.P[:n, :n], traces.r[:n]
         alpha = self.test.alpha
         eliminated = eliminate(P, r, lambda tests: sidak_limit(alpha, tests))
         found = [SecondOpinion("serial elimination", self._named(traces, eliminated))]
         limit = sidak_limit(alpha, n)
+        if n > _ROBUST:
+            return tuple(found)
         for method, estimate in (
             ("Huber's estimate", huber),
             ("Tukey's biweight", biweight),
             ("least absolute errors", least_absolute),
         ):
             size = np.abs(estimate(P, r))
-            far = sorted(np.flatnonzero(size > limit), key=lambda i: -round(size[i], 6))
-            found.append(SecondOpinion(method, self._named(traces, far)))
+            far = np.flatnonzero(size > limit)[np.argsort(-np.round(size[size > limit], 6))]
+            found.append(SecondOpinion(method, self._named(traces, far.tolist())))
         return tuple(found)
 
     def _named(self, traces: Traces, rows: Sequence[int]) -> tuple[ErrorPlace, ...]:

@@ -58,10 +58,10 @@ def best_measurements(
     for m, v in enumerate(values):
         if v.measured is not None or v.adjusted is None or v.adjusted_sd is None:
             continue
-        scale = covariance_scale(covariance, positions[m], v)
-        if scale is None or sd[m] is None:
+        scale, new_sd = _base_units(covariance, positions[m], v), sd[m]
+        if scale is None or new_sd is None:
             continue
-        step = shift[:, m] / (np.hypot(sd[m], v.adjusted_sd) * scale)
+        step = shift[:, m] / (np.hypot(new_sd, v.adjusted_sd) * scale)
         if not np.isfinite(step).all():
             continue
         left = _largest(P + np.outer(step, step))
@@ -85,12 +85,11 @@ def _shifts(
     unit = one.copy()
     unit[j] = 1.0
     flows, grades = covariance.with_all(k, *((unit, one) if k is None else (one, unit)))
-    return np.array([
-        flows[p.carrier] if p.analyte is None else grades[p.analyte, p.carrier] for p in positions
-    ]) / traces.unit[i]  # fmt: skip
+    both = [flows[p.carrier] if p.analyte is None else grades[p] for p in positions]
+    return np.asarray(np.array(both) / traces.unit[i])
 
 
-def covariance_scale(covariance: Covariance, place: Position, v: BalancedValue) -> float | None:
+def _base_units(covariance: Covariance, place: Position, v: BalancedValue) -> float | None:
     """Return the base units in one unit of a row, from its adjusted value; None if it is 0."""
     k, j = place
     base = covariance.solution.flow[j] if k is None else covariance.solution.grade[k, j]

@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.covariance import seen_root
 from oretally.recon.grades import SemidefiniteFactor, left_null_space
+from oretally.recon.observability import Classes
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem
 from oretally.recon.solution import Solution
 from oretally.recon.threads import one_thread
@@ -102,11 +103,11 @@ class Traces:
 
 def traces_of(problem: BalanceProblem, solution: Solution) -> Traces:
     """Return the traces at the solution of the problem itself."""
-    return traces_at(problem, solution.reduced, solution, solution.classes.unobservable_flows)
+    return traces_at(problem, solution.reduced, solution, solution.classes)
 
 
 def traces_at(
-    problem: BalanceProblem, reduced: ReducedProblem, point: Solution, unobservable: int
+    problem: BalanceProblem, reduced: ReducedProblem, point: Solution, classes: Classes
 ) -> Traces:
     """Return the traces with the balances linearised at a balanced point.
 
@@ -119,21 +120,23 @@ def traces_at(
     point : Solution
         Flows and grades in balance; those of another problem on the same circuit will do, such as
         the same without a measurement that spoils the solution. Values at a bound stay there.
-    unobservable : int
-        Dimension of the space of flows that nothing measured sees.
+    classes : Classes
+        What is known of each value in ``problem``.
     """
     with one_thread():
-        return _Linear(problem, reduced, point, unobservable).traces()
+        return _Linear(problem, reduced, point, classes).traces()
 
 
 class _Linear:
     """The balances linearised; everything scaled as in the reduced problem."""
 
     def __init__(
-        self, problem: BalanceProblem, reduced: ReducedProblem, point: Solution, unobservable: int
+        self, problem: BalanceProblem, reduced: ReducedProblem, point: Solution, classes: Classes
     ) -> None:
+        self.classes = classes
         self.problem, self.reduced, self.point = problem, reduced, point
-        self.flow = point.flow / reduced.flow_scale
+        # with a loss in the point its flows do not balance without it
+        self.flow = reduced.basis.closed(point.flow / reduced.flow_scale)
         Z = reduced.basis.Z
         held = Z[point.flow_at_bound]
         if len(held):
@@ -142,10 +145,9 @@ class _Linear:
         self.nodes, self.through, self.loss = self._losses(held)
         self.flows = np.flatnonzero(reduced.flow_measured)
         self.inner = [
-            _Inner(problem, k, a, self.flow, point, self.nodes, self.loss)
+            _Inner(problem, k, a, self.flow, point, self.nodes, self.through > 0.0, self.loss)
             for k, a in enumerate(reduced.analytes)
         ]
-        self.unobservable = unobservable
 
     def _losses(self, held: Floats) -> tuple[Ints, Floats, Floats]:
         """Return nodes at which a loss can be looked for, what passes each, flows that make it.
@@ -166,11 +168,11 @@ class _Linear:
             answer = answer - basis.Z @ np.linalg.lstsq(held, stays, rcond=1e-12)[0]
         closes = np.abs(basis.A @ answer - right).max(axis=0, initial=0.0) < 1e-9
         closes &= np.abs(answer[self.point.flow_at_bound]).max(axis=0, initial=0.0) < 1e-9
-        into = abs(A).multiply(A > 0.0)
-        unknown = (~self.point.classes.grade_determined & np.isfinite(self.point.grade)).any(axis=0)
-        closes &= (np.asarray(into @ unknown.astype(float)) == 0.0) & (through > 0.0)
-        nodes = np.flatnonzero(closes)
-        return nodes, through[nodes], answer[:, nodes] * (LOSS_UNIT * through[nodes])
+        # a loss of unknown grades leaves no trace that could be known
+        unknown = (~self.classes.grade_determined).any(axis=0).astype(float)
+        nodes = np.flatnonzero(np.asarray(A.multiply(A > 0.0) @ unknown) == 0.0)
+        through = np.where(closes, through, 0.0)[nodes]
+        return nodes, through, answer[:, nodes] * (LOSS_UNIT * through)
 
     def traces(self) -> Traces:
         reduced, Z, n_losses = self.reduced, self.Z, self.nodes.size
@@ -184,7 +186,7 @@ class _Linear:
             EZ = part.E @ Z
             H = H + EZ.T @ part.solve(EZ)
             pull = pull + EZ.T @ part.lam
-        root = seen_root(H, self.unobservable)
+        root = seen_root(H, self.classes.unobservable_flows)
         n = self.flows.size + sum(len(p.carriers) for p in self.inner) + n_losses
         P, r, K = np.zeros((n, n)), np.zeros(n), np.zeros((n, Z.shape[1]))
         first, last = self.flows.size, slice(n - n_losses, n)
@@ -236,7 +238,7 @@ class _Inner:
 
     def __init__(
         self, problem: BalanceProblem, k: int, a: AnalyteProblem, flow: Floats, point: Solution,
-        nodes: Ints, loss: Floats,
+        nodes: Ints, passes: Bools, loss: Floats,
     ) -> None:  # fmt: skip
         runs = np.isfinite(point.grade[k])
         grade = np.where(runs, point.grade[k], 0.0) / a.scale
@@ -261,12 +263,13 @@ class _Inner:
         alike = (group[:, None] == group) & moving[group]
         self.spread = np.eye(y.size) - np.where(alike, np.outer(c, c), 0.0)
         self.outside = self.spread @ y
-        self.lam = self._S.solve(columns @ np.bincount(group, c * y, n_groups))
+        gap = N.T @ ((a.B * flow) @ grade - a.source)
+        self.lam = self._S.solve(columns @ np.bincount(group, c * y, n_groups) + gap)
         # what a loss carries away: the mean grade of what enters the node
         A = problem.flow_balance
         into = np.asarray(A.multiply(A > 0.0)[nodes] @ (flow * grade))
         lost = np.zeros((A.shape[0], nodes.size))
-        lost[nodes, np.arange(nodes.size)] = LOSS_UNIT * into
+        lost[nodes, np.arange(nodes.size)] = np.where(passes, LOSS_UNIT * into, 0.0)
         self.losses = N.T @ lost[a.rows.origin] - self.E @ loss
 
     def solve(self, right: Floats) -> Floats:

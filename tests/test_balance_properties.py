@@ -356,7 +356,7 @@ def test_parallel_streams_cannot_be_told_apart(make_survey: Maker) -> None:
                "out": (1.0, 0.01)}},
     )  # fmt: skip
     first = reconcile(circuit, survey).suspects[0]
-    assert {name for name, _ in first.group} == {"left", "right"}
+    assert {(m.where, m.quantity) for m in first.group} == {("left", "X"), ("right", "X")}
 
 
 def test_contradictory_exact_values_are_refused(linear_problem: Maker) -> None:

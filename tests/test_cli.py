@@ -43,10 +43,9 @@ def test_balance_prints_the_summary(capsys: Capture) -> None:
 def test_suspects_do_not_change_the_status(capsys: Capture) -> None:
     status, out, _ = run(capsys, "balance", str(EXAMPLES / "wrong_assay"))
     assert status == 0
-    assert "Probably wrong" in out
-    assert out.index("Cu of 'final tails' (measured 1.64 %, the others say 0.203)") < out.index(
-        "Cu of 'rougher tails'"
-    )
+    assert "Worth a second weighing or assay" in out
+    assert "above 99 %    Cu of 'final tails' (measured 1.64 %, the others say 0.145)" in out
+    assert "reads 1.64, fits 0.164 %: the decimal point one place too far" in out
 
 
 def test_json_alone_on_standard_output(capsys: Capture) -> None:

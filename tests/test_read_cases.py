@@ -260,7 +260,8 @@ WORKBOOK_MESSAGES: dict[str, tuple[dict[str, list[list[Any]]], str]] = {
     "another workbook": (
         {"Sheet1": [["a", 1.0]]},
         "plant.xlsx: The workbook has none of the sheets of a case.\n"
-        "Name them circuit, nodes, analytes, errors, report, measurements.",
+        "Name them circuit, nodes, analytes, errors, report, containers, doubts, "
+        "measurements.",
     ),
 }
 

@@ -1,0 +1,229 @@
+"""Sentences about what is probably wrong, shared by summary, report and workbook."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from oretally.flowsheet import Basis
+from oretally.io.digits import format_number, format_p, format_with_sd
+from oretally.recon import Balance
+from oretally.recon.findings import ErrorPlace, HiddenError, Slip, Suspect
+
+__all__ = [
+    "SUSPECTS_HEADING",
+    "UNTOUCHED",
+    "SuspectWords",
+    "dispersion_sentences",
+    "explanation_name",
+    "format_chance",
+    "hidden_sentence",
+    "hidden_sentences",
+    "opinion_sentence",
+    "search_sentence",
+    "slip_sentence",
+    "suspect_words",
+]
+
+SUSPECTS_HEADING = "Worth a second weighing or assay, the likeliest first"
+UNTOUCHED = (
+    "Nothing was changed or left out by the program: weigh or assay again, mend the number, and "
+    "balance again."
+)
+_HIDDEN_TOLD = 2  # in the summary
+_MATTERS = 1.0  # percentage points from which a hidden error is told there
+
+
+@dataclass(frozen=True, slots=True)
+class SuspectWords:
+    """One suspect in words: how likely, what it is, and what else there is to say."""
+
+    chance: str
+    head: str
+    details: tuple[str, ...]
+
+
+def format_chance(probability: float | None) -> str:
+    """Return a probability as percent, with no more certainty than there is.
+
+    Examples
+    --------
+    >>> format_chance(0.9987), format_chance(0.642), format_chance(0.003), format_chance(None)
+    ('above 99 %', '64 %', 'below 1 %', '')
+    """
+    if probability is None:
+        return ""
+    if probability > 0.99:
+        return "above 99 %"
+    return "below 1 %" if probability < 0.01 else f"{100.0 * probability:.0f} %"
+
+
+def suspect_words(balance: Balance) -> tuple[SuspectWords, ...]:
+    """Return each suspect in words, the likeliest first."""
+    return tuple(
+        SuspectWords(format_chance(s.probability), _head(balance, s), tuple(_details(balance, s)))
+        for s in balance.suspects
+    )
+
+
+def _head(balance: Balance, s: Suspect) -> str:
+    """Return what the suspect is and by how much it is off."""
+    error, sd = format_with_sd(s.estimated_error, s.sd)
+    first = s.group[0]
+    size = f"off by {error} ± {sd} {s.unit}"
+    if first.kind == "loss":
+        what = "a gain" if s.estimated_error < 0.0 else "a loss"
+        lost = format_with_sd(abs(s.estimated_error), s.sd)[0]
+        text = f"{what} of {lost} ± {sd} {s.unit} at '{first.where}' that nobody measured"
+    else:
+        row = balance.value(first.where, first.quantity)
+        said = (row.measured or 0.0) - s.estimated_error
+        others = f"the others say {format_with_sd(said, s.sd)[0]}"
+        if said < 0.0:
+            others = "the others would need less than 0, so it is hardly wrong alone"
+        text = f"{first} (measured {format_number(row.measured)} {row.unit}, {others}): {size}"
+    if len(s.group) > 1:
+        rest = "; or ".join(str(member) for member in s.group[1:])
+        text += f"; or {rest}: no data here can tell which"
+    return f"{text}."
+
+
+def _details(balance: Balance, s: Suspect) -> Iterator[str]:
+    for slip in s.slips:
+        yield slip_sentence(slip)
+    if s.near:
+        close = ", ".join(f"{place} ({corr:.2f})" for place, corr in s.near[:4])
+        yield f"Hard to tell from: {close}; in brackets the correlation of their traces."
+    if len(s.group) > 1 or s.near or s.tie_breakers:
+        yield _tie_sentence(balance, s)
+    if s.slips or s.estimated_error:
+        limit = balance.findings.measurement_limit
+        against = "" if limit is None else f" (limit {limit:.1f})"
+        yield (
+            f"Standardised adjustment {s.statistic:.1f}{against}, p {format_p(s.p)}; without it "
+            f"chi-square {format_number(s.objective_without)} on {s.dof_without}."
+        )
+
+
+def _tie_sentence(balance: Balance, s: Suspect) -> str:
+    """Return what would tell the members of a group apart."""
+    members = [*s.group, *(place for place, _ in s.near[:2])]
+    again = "; or ".join(dict.fromkeys(_again(balance, m) for m in members[:4]))
+    text = f"To tell them apart: {again}"
+    new = [f"{t.quantity} of '{t.stream}'" for t in s.tie_breakers]
+    if new:
+        text += f"; or measure {' or '.join(new)}, not measured yet"
+    return f"{text}."
+
+
+def _again(balance: Balance, place: ErrorPlace) -> str:
+    if place.kind == "loss":
+        return f"look for what gets lost at '{place.where}'"
+    if place.quantity == balance.survey.basis.quantity:
+        batch = balance.survey.basis is Basis.BATCH
+        return f"weigh '{place.where}' again" if batch else f"measure {place} again"
+    return f"assay {place} again"
+
+
+def slip_sentence(slip: Slip) -> str:
+    """Return a slip in words, with how well it explains the numbers."""
+    fits = "; ".join(
+        f"{r.quantity} of '{r.stream}' reads {format_number(r.read)}, fits "
+        f"{format_number(r.fits, 3)} {r.unit}"
+        for r in slip.readings
+    )
+    off = f"{format_number(slip.misfit, 2)} sd from what the others say, "
+    return (
+        f"{fits}: {slip.reason}? Then {'' if slip.kind == 'wet mass' else off}"
+        f"chi-square {format_number(slip.objective)} on {slip.dof}."
+    )
+
+
+def explanation_name(balance: Balance, index: int) -> str:
+    """Return one explanation in a few words."""
+    e = balance.findings.explanations[index]
+    if not e.groups:
+        return "all numbers right"
+    slips = {(r.stream, r.quantity): s.kind for s in e.slips for r in s.readings[:1]}
+    parts = []
+    for group in e.groups:
+        first = group[0]
+        text = str(first)
+        if (first.where, first.quantity) in slips:
+            text += f" ({slips[first.where, first.quantity]})"
+        parts.append(text + (f" or {len(group) - 1} other" if len(group) > 1 else ""))
+    return " and ".join(parts)
+
+
+def hidden_sentences(balance: Balance) -> tuple[str, ...]:
+    """Return the most harmful errors that could go unseen, for the summary."""
+    return tuple(
+        hidden_sentence(h, balance)
+        for h in balance.findings.hidden[:_HIDDEN_TOLD]
+        if abs(h.points) >= _MATTERS
+    )
+
+
+def hidden_sentence(h: HiddenError, balance: Balance) -> str:
+    """Return one error that could go unseen, in words."""
+    moves = f"the recovery of {h.analyte} to '{h.product}' by {abs(h.points):.1f} points"
+    if not h.checked:
+        return (
+            f"Nothing checks {h.quantity} of '{h.stream}': one sd, {format_number(h.size, 2)} "
+            f"{h.unit}, moves {moves}."
+        )
+    missed = round(100.0 * (1.0 - balance.findings.power))
+    return (
+        f"An error of {format_number(h.size, 2)} {h.unit} in {h.quantity} of '{h.stream}' would "
+        f"pass unnoticed in {missed} of 100 cases, and move {moves}."
+    )
+
+
+def dispersion_sentences(balance: Balance) -> tuple[str, ...]:
+    """Return what the adjustments say of the stated errors, where they are not believable."""
+    found = []
+    for d in balance.findings.dispersions:
+        if not d.verdict:
+            continue
+        ratio = d.factor**0.5
+        times, word = (ratio, "larger") if ratio > 1.0 else (1.0 / max(ratio, 1e-9), "smaller")
+        of = f" of {d.quantity}" if d.quantity else ""
+        aside = f", {d.left_out} suspects set aside" if d.left_out else ""
+        found.append(
+            f"Adjustments{of} are {times:.1f} times {word} than the stated errors lead to expect"
+            f"{aside}: the errors are probably stated {d.verdict} (variance factor "
+            f"{format_number(d.factor, 2)}, {100 * d.confidence:.0f} % limits "
+            f"{format_number(d.low, 2)} to {format_number(d.high, 2)})."
+        )
+    return tuple(found)
+
+
+def opinion_sentence(balance: Balance) -> str:
+    """Return what other methods find, in one sentence; empty if there is nothing to compare."""
+    opinions = balance.findings.opinions
+    if not opinions or not (balance.suspects or any(o.found for o in opinions)):
+        return ""
+    parts = [
+        f"{o.method}: {', '.join(map(str, o.found[:4])) or 'none'}"
+        + (f" and {len(o.found) - 4} more" if len(o.found) > 4 else "")
+        for o in opinions
+    ]
+    return "; ".join(parts) + "."
+
+
+def search_sentence(balance: Balance) -> str:
+    """Return how the probabilities were found, in one or two sentences."""
+    f = balance.findings
+    rate = f"{100.0 * f.rates.measurement:.2g} %"
+    text = (
+        f"Before looking, each measurement is taken to be badly wrong with a chance of {rate}, "
+        f"each node to lose or gain unseen with {100.0 * f.rates.loss:.2g} %"
+    )
+    if f.rates.by_quantity:
+        own = ", ".join(f"{q} {100.0 * r:.2g} %" for q, r in f.rates.by_quantity.items())
+        text += f" (as the case says: {own})"
+    return (
+        f"{text}. All explanations by up to {f.all_up_to} errors were compared, those by more as "
+        f"far as they were likely; the search left out about {format_chance(f.left_out)} of the "
+        "odds. Tests are corrected for their number (Sidak)."
+    )
