@@ -19,19 +19,9 @@ _BRIEF = 4  # recoveries beside each explanation on a terminal
 
 
 def explanation_table(balance: Balance) -> ResultTable:
-    """Return explanations side by side for a terminal, with the recoveries under each.
-
-    One product is shown: the one that least of the mass goes to.
-    """
+    """Return explanations side by side for a terminal, with the recoveries that differ most."""
     explanations = balance.findings.explanations
-    small = min(
-        balance.separations,
-        key=lambda s: 101.0 if s.yield_percent is None else s.yield_percent,
-        default=None,
-    )
-    shown = [
-        pair for pair in _recoveries(balance) if small is not None and pair[0] == small.stream
-    ][:_BRIEF]
+    shown = sorted(_recoveries(balance), key=lambda pair: -_spread(balance, pair))[:_BRIEF]
     rows = []
     for i, e in enumerate(explanations):
         under = {(r.stream, r.analyte): (r.recovery, r.sd) for r in e.recoveries}
@@ -54,7 +44,7 @@ def explanation_columns(balance: Balance) -> ResultTable:
          *(c for e in explanations for c in (format_number(e.objective), str(e.dof)))],
     ]  # fmt: skip
     for pair in _recoveries(balance):
-        cells = []
+        cells: list[str] = []
         for e in explanations:
             under = {(r.stream, r.analyte): (r.recovery, r.sd) for r in e.recoveries}
             cells += format_with_sd(*under.get(pair, (None, None)))
@@ -62,6 +52,17 @@ def explanation_columns(balance: Balance) -> ResultTable:
     names = (explanation_name(balance, i) for i in range(len(explanations)))
     header = ["if this is wrong:", "", *(h for name in names for h in (name, "±"))]
     return ResultTable("Recoveries under each explanation", header, rows, 2)
+
+
+def _spread(balance: Balance, pair: tuple[str, str]) -> float:
+    """Return how far a recovery differs between explanations, in percentage points."""
+    found = [
+        r.recovery
+        for e in balance.findings.explanations
+        for r in e.recoveries
+        if (r.stream, r.analyte) == pair and r.recovery is not None
+    ]
+    return round(max(found) - min(found), 6) if found else 0.0
 
 
 def _recoveries(balance: Balance) -> list[tuple[str, str]]:

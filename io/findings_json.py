@@ -16,7 +16,7 @@ def findings_document(findings: Findings) -> dict[str, Any]:
         "suspects": [_suspect(s) for s in findings.suspects],
         "explanations": [
             {
-                "groups": [[_place(p) for p in group] for group in e.groups],
+                "places": [_place(p) for p in e.places],
                 "slips": [_slip(s) for s in e.slips],
                 "probability": e.probability,
                 "objective": e.objective,
@@ -114,6 +114,7 @@ def _slip(slip: Slip) -> dict[str, Any]:
              "unit": r.unit}
             for r in slip.readings
         ],
+        "log_odds": slip.log_odds,
         "misfit": slip.misfit,
         "objective": slip.objective,
         "dof": slip.dof,

@@ -142,17 +142,12 @@ def slip_sentence(slip: Slip) -> str:
 def explanation_name(balance: Balance, index: int) -> str:
     """Return one explanation in a few words."""
     e = balance.findings.explanations[index]
-    if not e.groups:
-        return "all numbers right"
-    slips = {(r.stream, r.quantity): s.kind for s in e.slips for r in s.readings[:1]}
+    slips = {(r.stream, r.quantity): s.kind for s in e.slips for r in s.readings}
     parts = []
-    for group in e.groups:
-        first = group[0]
-        text = str(first)
-        if (first.where, first.quantity) in slips:
-            text += f" ({slips[first.where, first.quantity]})"
-        parts.append(text + (f" or {len(group) - 1} other" if len(group) > 1 else ""))
-    return " and ".join(parts)
+    for place in e.places:
+        kind = slips.get((place.where, place.quantity))
+        parts.append(f"{place} ({kind})" if kind else str(place))
+    return " and ".join(parts) or "all numbers right"
 
 
 def hidden_sentences(balance: Balance) -> tuple[str, ...]:

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import islice, product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.equivalence import Groups, equivalence
-from oretally.recon.explanations import Candidate, Posterior, explain
+from oretally.recon.explanations import Candidate, Explanation, Posterior, explain
 from oretally.recon.findings import ErrorRates
 from oretally.recon.refits import only_streams, refit, with_losses, without_readings
 from oretally.recon.solution import Solution
@@ -28,6 +29,7 @@ _ROUNDS = 5  # of linearising again
 _TRIED = 2  # explanations balanced again in each round
 _PRICE = 11.0  # objective that an error must take off to be worth assuming, between rounds
 _WORTH_TELLING = 0.1  # probability of an explanation below which none is told
+_MEMBERS = 4  # of a group, and combinations of members, that are balanced again
 _SHOWN, _LEAST = 4, 0.05  # explanations balanced again for their answers: how many, how likely
 
 Floats = NDArray[np.float64]
@@ -40,18 +42,22 @@ class Explained:
 
     Attributes
     ----------
-    chosen : tuple of int
-        Rows of the traces: the first members of the groups in error.
+    groups : tuple of int
+        Groups in error.
+    rows : tuple of int
+        Rows of the traces: of each group the member that is taken to be the one.
     probability : float
+        Of the explanation, whichever members are the ones.
     left_out : tuple of Position
-        The measurements among them.
+        The measurements among the members.
     problem : BalanceProblem
         Without those, with a stream for each loss.
     solution : Solution or None
         None if that could not be balanced.
     """
 
-    chosen: _Rows
+    groups: tuple[int, ...]
+    rows: _Rows
     probability: float
     left_out: tuple[Position, ...]
     problem: BalanceProblem
@@ -181,20 +187,23 @@ class _Search:
         return tuple(sorted(named, key=str))
 
     def likely(self, groups: Groups, posterior: Posterior) -> tuple[Explained, ...]:
-        """Balance the likeliest explanations again, if there are any but 'nothing is wrong'."""
+        """Balance the likeliest explanations again, if there are any but 'nothing is wrong'.
+
+        Each member of a group in its turn: no data tell which is wrong, but the answers differ.
+        """
         shown = [e for e in posterior.explanations[:_SHOWN] if e.probability >= _LEAST]
         if not any(e.chosen and e.probability >= _WORTH_TELLING for e in shown):
             return ()
         shown += [e for e in posterior.explanations if not e.chosen and e not in shown]
-        found = []
+        if all(e.chosen for e in shown):
+            shown.append(Explanation((), 0.0))
+        traces, found = groups.traces, []
         for e in shown:
-            chosen = tuple(int(groups.first[g]) for g in e.chosen)
-            readings = groups.traces.readings
-            left_out = tuple(readings[i] for i in chosen if i < len(readings))
-            again = self.balanced(groups.traces, chosen)
-            found.append(Explained(chosen, e.probability, left_out, *again))
-        if all(e.chosen for e in found):
-            found.append(Explained((), 0.0, (), self.problem, self.solution))
+            members = (groups.members[g].tolist()[:_MEMBERS] for g in e.chosen)
+            for rows in islice(product(*members), _MEMBERS):
+                left_out = tuple(traces.readings[i] for i in rows if i < len(traces.readings))
+                again = self.balanced(traces, rows)
+                found.append(Explained(e.chosen, rows, e.probability, left_out, *again))
         return tuple(found)
 
 

@@ -113,6 +113,8 @@ class Slip:
         One, or the two that were swapped.
     reason : str
         The slip in words.
+    log_odds : float
+        Logarithm of its odds against an error of any size in that measurement.
     misfit : float
         How far the corrected reading is from what the others say, in standard deviations.
     objective, dof : float, int
@@ -122,6 +124,7 @@ class Slip:
     kind: str
     readings: tuple[SlippedReading, ...]
     reason: str
+    log_odds: float
     misfit: float
     objective: float
     dof: int
@@ -184,18 +187,18 @@ class NamedExplanation:
 
     Attributes
     ----------
-    groups : tuple of tuple of ErrorPlace
-        One member of each is wrong, all others are right; empty: nothing is wrong.
+    places : tuple of ErrorPlace
+        These are wrong, all others are right; empty: nothing is wrong.
     slips : tuple of Slip
-        Slips that fit its members.
+        The likeliest slip behind each of them, where one fits.
     probability : float
     objective, dof : float or None, int
-        After balancing again without the first member of each group; None if that failed.
+        After balancing again without them; None if that failed.
     recoveries : tuple of RecoveryUnder
         Of the reported products.
     """
 
-    groups: tuple[tuple[ErrorPlace, ...], ...]
+    places: tuple[ErrorPlace, ...]
     slips: tuple[Slip, ...]
     probability: float
     objective: float | None

@@ -62,40 +62,22 @@ class SlipSearch:
             Position(analyte.get(m.quantity), carrier[m.stream]): m for m in survey.measurements
         }
 
-    def behind(self, readings: Sequence[Position], under: Explained) -> tuple[Slip, ...]:
+    def behind(self, place: Position, under: Explained) -> tuple[Slip, ...]:
         """Return slips that may be behind a measurement that an explanation leaves out.
 
-        Parameters
-        ----------
-        readings : sequence of Position
-            Measurements of one group, of which the explanation leaves out the first; each is
-            tried in its place.
-        under : Explained
-
-        Returns
-        -------
-        tuple of Slip
-            Likeliest first: those that fit and are about as likely as an error of any size,
-            or more.
+        Likeliest first: those that fit and are about as likely as an error of any size, or more.
         """
-        first = readings[0]
-        fixes: list[tuple[_Fix, BalanceProblem]] = []
-        for place in readings:
-            whole = corrected(under.problem, {first: self._as_written(first)})
-            solution = under.solution
-            if place != first:
-                solution = refit(without_readings(whole, [place]))
-            if solution is None:
-                continue
-            reading = self._reading(place, without_readings(whole, [place]), solution)
-            if reading is None:
-                continue
-            any_error = log_density_of_any_error(reading, self.rates)
-            found = self._single(place, reading, any_error)
-            found += self._exchanged(place, reading, any_error, whole)
-            fixes += [(fix, whole) for fix in found]
-        fixes.sort(key=lambda pair: -pair[0].log_odds)
-        told = (self._told(fix, whole) for fix, whole in fixes[:_MOST])
+        if under.solution is None:
+            return ()
+        reading = self._reading(place, under.problem, under.solution)
+        if reading is None:
+            return ()
+        whole = corrected(under.problem, {place: self._as_written(place)})
+        any_error = log_density_of_any_error(reading, self.rates)
+        fixes = self._single(place, reading, any_error)
+        fixes += self._exchanged(place, reading, any_error, whole)
+        fixes.sort(key=lambda fix: -fix.log_odds)
+        told = (self._told(fix, whole) for fix in fixes[:_MOST])
         return tuple(slip for slip in told if slip is not None)
 
     def _as_written(self, place: Position) -> tuple[float, float]:
@@ -193,6 +175,6 @@ class SlipSearch:
             fits = float(f"{m.unit.from_base(value):.12g}")
             readings.append(SlippedReading(m.stream, m.quantity, m.value, fits, m.unit.symbol))
         return Slip(
-            fix.kind, tuple(readings), fix.reason, fix.misfit, solution.objective,
+            fix.kind, tuple(readings), fix.reason, fix.log_odds, fix.misfit, solution.objective,
             solution.classes.degrees_of_freedom,
         )  # fmt: skip

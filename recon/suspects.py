@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from oretally.flowsheet import Circuit, Survey
 from oretally.recon.balance import BalancedValue, Closure, GlobalTest
@@ -43,6 +44,9 @@ from oretally.recon.tie_breakers import best_measurements
 from oretally.recon.traces import Position, Traces
 
 __all__ = ["TOLD", "Inquiry"]
+
+Floats = NDArray[np.float64]
+_Slips = Mapping[int, tuple[Slip, ...]]
 
 TOLD = 0.1  # probability from which a group is a suspect
 _ROBUST = 300  # measurements up to which robust estimates are made
@@ -92,9 +96,10 @@ class Inquiry:
         found = diagnose(problem, solution, self._rate, self.rates)
         n_tests = len(found.at_balance.members)
         slips = self._slips(found)
+        explanations = [self._explanation(found, e, slips) for e in found.likely]
         return Findings(
             suspects=self._suspects(found, slips),
-            explanations=tuple(self._explanation(found, e, slips) for e in found.likely),
+            explanations=tuple(sorted(explanations, key=lambda e: -e.probability)),
             groups=self._groups(found.at_balance),
             hidden=hidden,
             dispersions=self._dispersions(found),
@@ -127,29 +132,30 @@ class Inquiry:
     def _places(self, groups: Groups, g: int) -> tuple[ErrorPlace, ...]:
         return tuple(self._place(groups.traces, int(i)) for i in groups.members[g])
 
-    def _suspects(
-        self, found: Diagnosis, slips: Mapping[int, tuple[Slip, ...]]
-    ) -> tuple[Suspect, ...]:
+    def _suspects(self, found: Diagnosis, slips: _Slips) -> tuple[Suspect, ...]:
         probability = found.posterior.probability
         order = sorted(np.flatnonzero(probability >= TOLD), key=lambda g: (-probability[g], g))
-        return tuple(self._suspect(found, int(g), slips.get(int(g), ())) for g in order)
+        return tuple(self._suspect(found, int(g), slips) for g in order)
 
-    def _suspect(self, found: Diagnosis, g: int, slips: tuple[Slip, ...]) -> Suspect:
-        groups, first = found.at_best, int(found.at_best.first[g])
+    def _suspect(self, found: Diagnosis, g: int, slips: _Slips) -> Suspect:
+        groups = found.at_best
+        share = self._shares(found, g, slips)
+        # the likeliest member stands first
+        order = sorted(range(len(share)), key=lambda i: (-round(float(share[i]), 9), i))
+        rows = [int(groups.members[g][i]) for i in order]
+        first = rows[0]
         probability = float(found.posterior.probability[g])
         best = [int(groups.first[h]) for h in found.posterior.explanations[0].chosen]
         # its size, if the rest of the likeliest explanation holds as well
-        P, r = groups.traces.without([i for i in best if i != first])
+        P, r = groups.traces.without([i for i in best if i not in rows])
         if P[first, first] < _CLEAR * groups.traces.P[first, first]:
             P, r = groups.traces.P, groups.traces.r
         scale, symbol = self._unit(groups.traces, first)
         statistic = float(found.at_balance.traces.statistic[first])
-        odds = np.array([self._log_odds(groups, int(i)) for i in groups.members[g]])
-        share = np.exp(odds - np.logaddexp.reduce(odds)) * probability
         return Suspect(
-            group=self._places(groups, g),
+            group=tuple(self._place(groups.traces, i) for i in rows),
             probability=probability,
-            shares=tuple(map(float, share)),
+            shares=tuple(float(share[i]) * probability for i in order),
             near=tuple((self._places(groups, h)[0], c) for h, c in groups.near(g)),
             unit=symbol,
             estimated_error=float(r[first] / P[first, first]) * scale,
@@ -158,14 +164,22 @@ class Inquiry:
             p=sidak_p(statistic, len(found.at_balance.members)),
             objective_without=max(self.test.statistic - statistic**2, 0.0),
             dof_without=self.test.dof - 1,
-            slips=slips,
+            slips=tuple(slip for i in rows for slip in slips.get(i, ())),
             tie_breakers=self._tie_breakers(found, g),
         )
 
-    def _log_odds(self, groups: Groups, i: int) -> float:
-        """Return the log odds that one member alone is in error, against nothing being wrong."""
-        one, z = np.ones((1, 1)), groups.traces.statistic[[i]]
-        return single_log_odds(one, z, ways_of(groups.traces, i, self._rate, self.rates))
+    def _shares(self, found: Diagnosis, g: int, slips: _Slips) -> Floats:
+        """Return how likely each member of a group is the one, if one of them is.
+
+        No data tell them apart; what was expected of each, and slips that fit, do.
+        """
+        groups, odds = found.at_best, []
+        for i in groups.members[g].tolist():
+            one, z = np.ones((1, 1)), groups.traces.statistic[[i]]
+            alone = single_log_odds(one, z, ways_of(groups.traces, i, self._rate, self.rates))
+            odds.append(np.logaddexp.reduce([alone, *(alone + s.log_odds
+                                                      for s in slips.get(i, ()))]))  # fmt: skip
+        return np.asarray(np.exp(np.array(odds) - np.logaddexp.reduce(odds)))
 
     def _unit(self, traces: Traces, i: int) -> tuple[float, str]:
         """Return the size of one unit of an error as it is shown, and the symbol."""
@@ -177,16 +191,14 @@ class Inquiry:
         return unit.from_base(float(traces.unit[i])), unit.symbol
 
     def _slips(self, found: Diagnosis) -> dict[int, tuple[Slip, ...]]:
-        """Return the slips behind each group, under the likeliest explanation with it."""
+        """Return the slips behind each measurement, under the likeliest explanation with it."""
         search = SlipSearch(self.circuit, self.survey, self.covariance.problem, self.rates)
-        groups, slips = found.at_best, dict[int, tuple[Slip, ...]]()
-        n = len(groups.traces.readings)
+        readings = found.at_best.traces.readings
+        slips: dict[int, tuple[Slip, ...]] = {}
         for e in found.likely:
-            for i in e.chosen:
-                g = groups.of(i)
-                if g is not None and g not in slips and i < n:
-                    rows = [int(j) for j in groups.members[g] if j < n]
-                    slips[g] = search.behind([groups.traces.readings[j] for j in rows], e)
+            for i in e.rows:
+                if i not in slips and i < len(readings):
+                    slips[i] = search.behind(readings[i], e)
         return slips
 
     def _tie_breakers(self, found: Diagnosis, g: int) -> tuple[TieBreaker, ...]:
@@ -202,28 +214,31 @@ class Inquiry:
             TieBreaker(self.values[m].stream, self.values[m].quantity, left) for m, left in best
         )
 
-    def _explanation(
-        self, found: Diagnosis, e: Explained, slips: Mapping[int, tuple[Slip, ...]]
-    ) -> NamedExplanation:
-        groups = found.at_best
-        owners = [g for i in e.chosen if (g := groups.of(i)) is not None]
+    def _explanation(self, found: Diagnosis, e: Explained, slips: _Slips) -> NamedExplanation:
+        traces, groups = found.at_best.traces, found.at_best
+        probability = e.probability
+        for g, i in zip(e.groups, e.rows, strict=True):
+            probability *= float(self._shares(found, g, slips)[list(groups.members[g]).index(i)])
         # an exchange of two readings is behind both of them, but one slip
-        behind = {frozenset((r.stream, r.quantity) for r in slips[g][0].readings): slips[g][0]
-                  for g in owners if slips.get(g)}  # fmt: skip
+        behind = {
+            frozenset((r.stream, r.quantity) for r in slips[i][0].readings): slips[i][0]
+            for i in e.rows
+            if slips.get(i)
+        }
         rows: list[RecoveryUnder] = []
         if e.solution is not None:
-            covariance = propagate(e.problem, e.solution) if e.chosen else self.covariance
+            covariance = propagate(e.problem, e.solution) if e.rows else self.covariance
             rows = [
                 RecoveryUnder(r.stream, r.analyte, r.recovery, r.sd)
                 for r in replace(self.answers, covariance=covariance).recoveries()
                 if r.product
             ]
         return NamedExplanation(
-            groups=tuple(self._places(groups, g) for g in owners),
+            places=tuple(self._place(traces, i) for i in e.rows),
             slips=tuple(behind.values()),
-            probability=e.probability,
+            probability=probability,
             objective=None if e.solution is None else e.solution.objective,
-            dof=self.test.dof - len(e.chosen),
+            dof=self.test.dof - len(e.rows),
             recoveries=tuple(rows),
         )
 
