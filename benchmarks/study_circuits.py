@@ -102,7 +102,7 @@ def _steady(
 
 
 def _favoured(mass: Mapping[str, float], factor: float) -> dict[str, float]:
-    """Return the shares of an analyte that goes with the concentrates ``factor`` times as easily."""
+    """Return the shares of an analyte that joins the concentrates ``factor`` times as easily."""
     return {o: min(0.97, factor * s / (1.0 - s + factor * s)) for o, s in mass.items()}
 
 

@@ -27,7 +27,9 @@ def adjustment_svg(balance: Balance) -> str:
     rows = [v for v in balance.values if v.standardised is not None]
     alpha = balance.global_test.alpha
     single = float(-ndtri(alpha / 2.0))
-    largest = float(-ndtri((1.0 - (1.0 - alpha) ** (1.0 / max(len(rows), 1))) / 2.0))
+    largest = balance.findings.measurement_limit or float(
+        -ndtri((1.0 - (1.0 - alpha) ** (1.0 / max(len(rows), 1))) / 2.0)
+    )
     reach = max(min(max((abs(v.standardised or 0.0) for v in rows), default=0.0), 8.0), 4.0) * 1.05
     names = [f"{v.stream}: {v.quantity}" for v in rows]
     left = max((text_width(name) for name in names), default=60.0) + 14.0

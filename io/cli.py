@@ -165,8 +165,10 @@ def new(target: Path, example: str | None) -> int:
     from oretally.io.new_case import example_names, make_case
 
     if example == "list":
-        for name, title in example_names():
-            click.echo(f"{name:16}{title}")
+        found = example_names()
+        width = max(len(name) for name, _ in found) + 2
+        for name, title in found:
+            click.echo(f"{name:{width}}{title}")
         return DONE
     for written in make_case(target, example):
         click.echo(f"written: {written}", err=True)

@@ -208,7 +208,7 @@ def opinion_sentence(balance: Balance) -> str:
 
 def search_sentence(balance: Balance) -> str:
     """Return how the probabilities were found, in one or two sentences."""
-    f = balance.findings
+    f, alpha = balance.findings, balance.global_test.alpha
     rate = f"{100.0 * f.rates.measurement:.2g} %"
     text = (
         f"Before looking, each measurement is taken to be badly wrong with a chance of {rate}, "
@@ -220,5 +220,7 @@ def search_sentence(balance: Balance) -> str:
     return (
         f"{text}. All explanations by up to {f.all_up_to} errors were compared, those by more as "
         f"far as they were likely; the search left out about {format_chance(f.left_out)} of the "
-        "odds. Tests are corrected for their number (Sidak)."
+        f"odds. Corrected for the number of tests (Sidak), at {100.0 * alpha:.2g} % together, a "
+        f"standardised adjustment is significant beyond {format_number(f.measurement_limit, 3)}"
+        + (f", a closure beyond {format_number(f.nodal_limit, 3)} sd." if f.nodal_limit else ".")
     )

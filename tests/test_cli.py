@@ -190,7 +190,8 @@ def test_new_lists_the_examples(capsys: Capture) -> None:
     status, out, _ = run(capsys, "new", "x", "--from", "list")
     assert status == 0
     assert [line.split()[0] for line in out.splitlines()] == [
-        "rougher_cleaner", "tin_table", "wrong_assay",
+        "bucket_not_taken_off", "digits_changed_round", "ounces_as_grams", "rougher_cleaner",
+        "swapped_assays", "tin_table", "wet_as_dry", "wrong_assay", "wrong_head", "wrong_weight",
     ]  # fmt: skip
 
 

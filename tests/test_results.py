@@ -28,6 +28,7 @@ from oretally.recon import Balance, reconcile
 ROOT = Path(__file__).resolve().parents[1]
 GOLDEN = Path(__file__).parent / "golden"
 CASES = ("tin_table", "rougher_cleaner", "wrong_assay")
+SUSPICIOUS = ("swapped_assays", "ounces_as_grams", "wet_as_dry")
 NASTY = ('=1+1', '@SUM(A1)', '+a', '-b', '<b>&"x"</b>', "a very long name of a stream, indeed so",
          "ключ", "{{ 7*7 }}")  # fmt: skip
 
@@ -59,7 +60,7 @@ def nasty() -> Balance:
     return reconcile(circuit, survey)
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", (*CASES, *SUSPICIOUS))
 def test_json_keeps_its_schema(name: str) -> None:
     document = json.loads(to_json(_balance(name)))
     schema = balance_schema()
@@ -69,8 +70,13 @@ def test_json_keeps_its_schema(name: str) -> None:
     # the keys of the contract, spelt out
     assert set(document) >= {
         "schema", "title", "converged", "iterations", "objective", "redundancy", "global_test",
-        "max_imbalance", "values", "closures", "recoveries", "suspects", "notes",
+        "max_imbalance", "values", "closures", "recoveries", "suspects", "notes", "groups",
+        "detectable_error",
     }  # fmt: skip
+    for suspect in document["suspects"]:
+        assert set(suspect) >= {
+            "group", "kind", "estimated_error", "sd", "statistic", "p", "after_removal",
+        }  # fmt: skip
     assert set(document["values"][0]) >= {
         "stream", "quantity", "carrier", "unit", "measured", "sd", "adjusted", "adjusted_sd",
         "adjustment", "standardised", "class", "detectable_error",

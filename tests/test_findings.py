@@ -1,0 +1,265 @@
+"""What is said of suspects: the right one first, in its group, with honest answers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from oretally.flowsheet import Circuit, Survey, balance_problem
+from oretally.io import Case, read_case
+from oretally.recon import Balance, reconcile
+from oretally.recon.findings import ErrorRates
+from oretally.recon.suspects import TOLD
+
+EXAMPLES = Path(__file__).parents[1] / "examples"
+Maker = Callable[..., Survey]
+
+WRONG = {  # the number that each example has wrong
+    "wrong_assay": ("final tails", "Cu"),
+    "wrong_weight": ("table middlings", "dry mass"),
+    "wrong_head": ("head", "Zn"),
+}
+SLIPS = {  # the slip of each example, the reading, what it should be and within what
+    "wrong_assay": ("decimal point", ("final tails", "Cu"), 0.164, 1e-9),
+    "swapped_assays": ("swapped", ("mill product", "WO3"), 0.626, 1e-9),
+    "ounces_as_grams": ("unit", ("flotation conc", "Au"), 41.14, 0.01),
+    "bucket_not_taken_off": ("container", ("middlings", "dry mass"), 1.964, 1e-9),
+    "wet_as_dry": ("wet mass", ("final conc", "dry rate"), 38.47, 0.3),
+    "digits_changed_round": ("digits", ("rougher conc", "CaF2"), 64.3, 1e-9),
+}
+
+
+def _balanced(case: Case, survey: Survey | None = None) -> Balance:
+    return reconcile(
+        case.circuit, survey or case.survey, feed=case.feed, products=case.products,
+        rates=case.rates,
+    )  # fmt: skip
+
+
+def _changed(survey: Survey, stream: str, quantity: str, value: float) -> Survey:
+    """Return the survey with another value in one place."""
+    found = tuple(
+        replace(m, value=value, sd=m.sd * value / m.value)
+        if (m.stream, m.quantity) == (stream, quantity)
+        else m
+        for m in survey.measurements
+    )
+    return replace(survey, measurements=found)
+
+
+@pytest.mark.parametrize("name", list(WRONG))
+def test_the_wrong_number_is_the_first_explanation(name: str) -> None:
+    balance = _balanced(read_case(EXAMPLES / name))
+    first = balance.findings.explanations[0]
+    assert [(p.where, p.quantity) for p in first.places] == [WRONG[name]]
+    assert first.probability > 0.6
+    assert balance.global_test.consistent is False
+
+
+@pytest.mark.parametrize("name", list(SLIPS))
+def test_the_slip_is_the_first_explanation(name: str) -> None:
+    """The true slip leads, and with it undone the survey is consistent."""
+    kind, place, value, slack = SLIPS[name]
+    case = read_case(EXAMPLES / name)
+    first = _balanced(case).findings.explanations[0]
+    slip = first.slips[0]
+    assert slip.kind == kind
+    fixed = {(r.stream, r.quantity): r.fits for r in slip.readings}
+    assert fixed[place] == pytest.approx(value, rel=slack)
+    survey = case.survey
+    for (stream, quantity), fits in fixed.items():
+        survey = _changed(survey, stream, quantity, fits)
+    mended = _balanced(case, survey)
+    assert mended.global_test.consistent
+    assert not mended.suspects
+    assert mended.objective == pytest.approx(slip.objective, rel=0.05, abs=0.3)
+    assert mended.global_test.dof == slip.dof
+
+
+@pytest.mark.parametrize("name", ["wrong_assay", "swapped_assays", "ounces_as_grams"])
+def test_recoveries_under_an_explanation_are_those_without_its_measurements(name: str) -> None:
+    case = read_case(EXAMPLES / name)
+    balance = _balanced(case)
+    for e in balance.findings.explanations:
+        assert all(p.kind == "measurement" for p in e.places)
+        wrong = {(p.where, p.quantity) for p in e.places}
+        kept = tuple(m for m in case.survey.measurements if (m.stream, m.quantity) not in wrong)
+        again = _balanced(case, replace(case.survey, measurements=kept))
+        assert e.objective == pytest.approx(again.objective, rel=1e-6)
+        assert e.dof == again.global_test.dof
+        for r in e.recoveries:
+            found = again.recovery(r.stream, r.analyte)
+            assert r.recovery == pytest.approx(found.recovery, rel=1e-6)
+            assert r.sd == pytest.approx(found.sd, rel=1e-5)
+
+
+def test_members_of_a_group_are_told_one_by_one() -> None:
+    """Four assays of one separator leave one trace: each is an explanation, with its answer."""
+    case = read_case(EXAMPLES / "tin_table")
+    m = case.survey.measured("middlings", "Sn")
+    assert m is not None
+    balance = _balanced(case, _changed(case.survey, "middlings", "Sn", 1.3 * m.value))
+    suspect = balance.suspects[0]
+    assert {(p.where, p.quantity) for p in suspect.group} == {
+        (s, "Sn") for s in ("table feed", "concentrate", "middlings", "tailings")
+    }
+    assert sum(suspect.shares) == pytest.approx(suspect.probability)
+    told = {e.places[0].where: e for e in balance.findings.explanations if len(e.places) == 1}
+    assert set(told) >= {"table feed", "concentrate", "middlings", "tailings"}
+    to_concentrate = [r.recovery for e in told.values() for r in e.recoveries
+                      if r.stream == "concentrate"]  # fmt: skip
+    assert max(filter(None, to_concentrate)) - min(filter(None, to_concentrate)) > 5.0
+
+
+def test_nothing_is_dropped_or_changed() -> None:
+    """Adjusted values are the same whatever the rates say of the suspects."""
+    case = read_case(EXAMPLES / "wrong_assay")
+    one, two = (
+        reconcile(case.circuit, case.survey, feed=case.feed, products=case.products, rates=r)
+        for r in (ErrorRates(), ErrorRates(measurement=0.3, loss=0.2))
+    )
+    assert one.values == two.values
+    assert one.recoveries == two.recoveries
+    assert len(one.values) == 48
+
+
+def test_a_sound_survey_has_no_suspects() -> None:
+    """Of 60 sound surveys (fixed seed) few have a suspect at 50 %, and none is sure."""
+    case = read_case(EXAMPLES / "rougher_cleaner")
+    sound = _balanced(case)
+    rng = np.random.default_rng(5)
+    surveys, likely = 60, 0
+    for _ in range(surveys):
+        found = []
+        for m in case.survey.measurements:
+            true = sound.value(m.stream, m.quantity).adjusted
+            assert true is not None
+            found.append(replace(m, value=max(true + m.sd * rng.standard_normal(), 0.01 * true)))
+        suspects = _balanced(case, replace(case.survey, measurements=tuple(found))).suspects
+        assert all(TOLD <= (s.probability or 0.0) < 0.97 for s in suspects)
+        likely += any((s.probability or 0.0) > 0.5 for s in suspects)
+    assert likely <= 4
+
+
+def test_rates_of_the_case_count() -> None:
+    """A quantity that is often wrong is suspected sooner."""
+    case = read_case(EXAMPLES / "tin_table")
+    m = case.survey.measured("table feed", "Sn")
+    assert m is not None
+    survey = _changed(case.survey, "table feed", "Sn", m.value * 1.17)
+
+    def doubt(rate: float) -> float:
+        rates = ErrorRates(by_quantity={"Sn": rate})
+        found = reconcile(case.circuit, survey, feed=case.feed, products=case.products, rates=rates)
+        return max((s.probability or 0.0 for s in found.suspects), default=0.0)
+
+    assert doubt(0.2) > doubt(0.05) > doubt(0.002)
+
+
+def _parallel(make_survey: Maker, error: float = 0.0) -> tuple[Circuit, Survey]:
+    """Two streams between the same nodes; a third way of knowing is not measured."""
+    circuit = Circuit.build(
+        {
+            "feed": (None, "a"), "left": ("a", "b"), "right": ("a", "c"), "joined": ("c", "b"),
+            "side": ("c", None), "out": ("b", None),
+        }
+    )  # fmt: skip
+    survey = make_survey(
+        {"feed": (10.0, 0.05), "left": (5.0, 0.03), "right": (5.0, 0.03), "side": (1.0, 0.01),
+         "out": (9.0, 0.05)},
+        {"X": {"feed": (1.2, 0.01), "left": (1.4 + error, 0.014), "right": (1.0, 0.01),
+               "side": (0.8, 0.01), "out": (1.2444, 0.012)}},
+    )  # fmt: skip
+    return circuit, survey
+
+
+def test_a_tie_breaker_breaks_the_tie(make_survey: Maker) -> None:
+    """With the proposed measurement taken, the correlation is what was promised."""
+    circuit, survey = _parallel(make_survey, error=0.25)
+    balance = reconcile(circuit, survey, products=["out"])
+    suspect = next(s for s in balance.suspects if s.tie_breakers)
+    proposed = suspect.tie_breakers[0]
+    value = balance.value(proposed.stream, proposed.quantity)
+    assert value.measured is None and value.adjusted is not None
+    alike = [m for m in survey.measurements if m.quantity == proposed.quantity]
+    relative = float(np.median([m.sd / m.value for m in alike]))
+    new = replace(
+        alike[0], stream=proposed.stream, value=value.adjusted, sd=relative * value.adjusted,
+    )  # fmt: skip
+    more = replace(survey, measurements=(*survey.measurements, new))
+    from oretally.recon.solver import solve
+    from oretally.recon.traces import Position, traces_of
+
+    problem = balance_problem(circuit, more)
+    traces = traces_of(problem, solve(problem))
+    members = [*suspect.group, *(p for p, _ in suspect.near)]
+    rows = [
+        traces.readings.index(
+            Position(None if p.quantity == "dry mass" else 0, circuit.stream_names.index(p.where))
+        )
+        for p in members
+        if p.kind == "measurement"
+    ]
+    P = traces.P[np.ix_(rows, rows)]
+    size = np.sqrt(np.diag(P))
+    left = np.abs(P[0, 1:] / (size[0] * size[1:])).max()
+    assert left == pytest.approx(proposed.correlation, abs=0.03)
+
+
+def test_a_hidden_error_moves_the_recovery_as_said() -> None:
+    """Each detectable error put into the survey moves its recovery by the points told (5 %)."""
+    case = read_case(EXAMPLES / "rougher_cleaner")
+    balance = _balanced(case)
+    for h in balance.findings.hidden[:6]:
+        m = case.survey.measured(h.stream, h.quantity)
+        assert m is not None
+        small = 0.02  # of the error: the effect is told to first order
+        moved = tuple(
+            replace(x, value=x.value + small * h.size) if x is m else x
+            for x in case.survey.measurements
+        )
+        again = _balanced(case, replace(case.survey, measurements=moved))
+        before = balance.recovery(h.product, h.analyte).recovery
+        after = again.recovery(h.product, h.analyte).recovery
+        assert before is not None and after is not None
+        assert (after - before) / small == pytest.approx(h.points, rel=0.05, abs=0.05)
+
+
+def test_generous_errors_are_noticed() -> None:
+    """Stated errors multiplied by five: the adjustments are too small for them."""
+    case = read_case(EXAMPLES / "rougher_cleaner")
+    wide = tuple(replace(m, sd=5.0 * m.sd) for m in case.survey.measurements)
+    overall = _balanced(case, replace(case.survey, measurements=wide)).findings.dispersions[0]
+    assert overall.verdict == "too generous"
+    narrow = tuple(replace(m, sd=m.sd / 5.0) for m in case.survey.measurements)
+    found = _balanced(case, replace(case.survey, measurements=narrow)).findings
+    assert found.dispersions[0].verdict == "too small"
+
+
+def test_second_opinions_agree_on_a_clear_case() -> None:
+    balance = _balanced(read_case(EXAMPLES / "wrong_head"))
+    by_method = {o.method: o.found for o in balance.findings.opinions}
+    assert set(by_method) == {
+        "serial elimination", "Huber's estimate", "Tukey's biweight", "least absolute errors",
+    }  # fmt: skip
+    assert all(found[0][1:] == WRONG["wrong_head"] for found in by_method.values())
+
+
+def test_the_same_survey_gives_the_same_findings() -> None:
+    case = read_case(EXAMPLES / "swapped_assays")
+    assert _balanced(case).findings == _balanced(case).findings
+
+
+def test_a_survey_that_nothing_checks(two_products: Circuit, make_survey: Maker) -> None:
+    """No redundancy: no suspects, and hidden errors say that nothing checks them."""
+    survey = make_survey(
+        {"feed": (10.0, 0.1)},
+        {"X": {"feed": (1.0, 0.01), "conc": (20.0, 0.2), "tails": (0.2, 0.01)}},
+    )
+    findings = reconcile(two_products, survey).findings
+    assert findings.suspects == () and findings.explanations == ()
+    assert findings.hidden and not any(h.checked for h in findings.hidden)
