@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from oretally.flowsheet import Basis
+from oretally.flowsheet import Basis, parse_unit
 from oretally.io.digits import format_number, format_p, format_with_sd
 from oretally.recon import Balance
 from oretally.recon.findings import ErrorPlace, HiddenError, Slip, Suspect
@@ -30,7 +30,9 @@ UNTOUCHED = (
     "Nothing was changed or left out by the program: weigh or assay again, mend the number, and "
     "balance again."
 )
+_HARDLY = 0.01  # probability below which a member of a group is not told
 _HIDDEN_TOLD = 2  # in the summary
+_MANY_TIMES = 100.0
 _MATTERS = 1.0  # percentage points from which a hidden error is told there
 
 
@@ -81,11 +83,20 @@ def _head(balance: Balance, s: Suspect) -> str:
         others = f"the others say {format_with_sd(said, s.sd)[0]}"
         if said < 0.0:
             others = "the others would need less than 0, so it is hardly wrong alone"
+        elif first.quantity != balance.survey.basis.quantity and said > _whole(row.unit):
+            others = "the others would need more than all of it, so it is hardly wrong alone"
         text = f"{first} (measured {format_number(row.measured)} {row.unit}, {others}): {size}"
-    if len(s.group) > 1:
-        rest = "; or ".join(str(member) for member in s.group[1:])
+    # members that are hardly the one are left to the JSON
+    alike = [str(m) for m, p in zip(s.group, s.shares, strict=False) if p > _HARDLY][1:]
+    if alike:
+        rest = "; or ".join(alike)
         text += f"; or {rest}: no data here can tell which"
     return f"{text}."
+
+
+def _whole(unit: str) -> float:
+    """Return the grade of the pure analyte in a unit."""
+    return parse_unit(unit).from_base(1.0)
 
 
 def _details(balance: Balance, s: Suspect) -> Iterator[str]:
@@ -182,15 +193,22 @@ def dispersion_sentences(balance: Balance) -> tuple[str, ...]:
             continue
         ratio = d.factor**0.5
         times, word = (ratio, "larger") if ratio > 1.0 else (1.0 / max(ratio, 1e-9), "smaller")
+        size = f"{times:.1f} times" if times < _MANY_TIMES else f"more than {_MANY_TIMES:g} times"
         of = f" of {d.quantity}" if d.quantity else ""
-        aside = f", {d.left_out} suspects set aside" if d.left_out else ""
+        aside = f", {_suspects(d.left_out)} set aside" if d.left_out else ""
+        if not d.quantity and d is not balance.findings.dispersions[0]:
+            aside = ", no number set aside"
         found.append(
-            f"Adjustments{of} are {times:.1f} times {word} than the stated errors lead to expect"
+            f"Adjustments{of} are {size} {word} than the stated errors lead to expect"
             f"{aside}: the errors are probably stated {d.verdict} (variance factor "
             f"{format_number(d.factor, 2)}, {100 * d.confidence:.0f} % limits "
             f"{format_number(d.low, 2)} to {format_number(d.high, 2)})."
         )
     return tuple(found)
+
+
+def _suspects(count: int) -> str:
+    return "1 suspect" if count == 1 else f"{count} suspects"
 
 
 def opinion_sentence(balance: Balance) -> str:
@@ -217,9 +235,11 @@ def search_sentence(balance: Balance) -> str:
     if f.rates.by_quantity:
         own = ", ".join(f"{q} {100.0 * r:.2g} %" for q, r in f.rates.by_quantity.items())
         text += f" (as the case says: {own})"
+    left_out = format_chance(f.left_out)
+    left_out = f"about {left_out}" if left_out[0].isdigit() else left_out
     return (
         f"{text}. All explanations by up to {f.all_up_to} errors were compared, those by more as "
-        f"far as they were likely; the search left out about {format_chance(f.left_out)} of the "
+        f"far as they were likely; the search left out {left_out} of the "
         f"odds. Corrected for the number of tests (Sidak), at {100.0 * alpha:.2g} % together, a "
         f"standardised adjustment is significant beyond {format_number(f.measurement_limit, 3)}"
         + (f", a closure beyond {format_number(f.nodal_limit, 3)} sd." if f.nodal_limit else ".")

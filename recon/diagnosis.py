@@ -22,7 +22,15 @@ from oretally.recon.refits import only_streams, refit, with_losses, without_read
 from oretally.recon.solution import Solution
 from oretally.recon.traces import LOSS_UNIT, Position, Traces, traces_at, traces_of
 
-__all__ = ["LARGEST", "Diagnosis", "Explained", "candidates", "diagnose", "ways_of"]
+__all__ = [
+    "LARGEST",
+    "Diagnosis",
+    "Explained",
+    "candidates",
+    "diagnose",
+    "joint_sizes",
+    "ways_of",
+]
 
 LARGEST = 3_000  # measurements up to which explanations are compared
 _ROUNDS = 5  # of linearising again
@@ -163,11 +171,12 @@ class _Search:
         if key not in self.tried:
             n = len(traces.readings)
             problem = without_readings(self.problem, [traces.readings[i] for i in chosen if i < n])
-            losses = {}
-            for i in chosen:
-                if i >= n:
-                    node = traces.nodes[i - n]
-                    losses[node] = (self._passing(node), float(traces.r[i]))
+            sizes = joint_sizes(traces, chosen)
+            losses = {
+                traces.nodes[i - n]: (self._passing(traces.nodes[i - n]), size)
+                for i, size in zip(chosen, sizes, strict=True)
+                if i >= n
+            }
             problem = with_losses(problem, losses)
             self.tried[key] = problem, refit(problem)
         return self.tried[key]
@@ -176,13 +185,16 @@ class _Search:
         """Return the mean grades of what enters a node, as balanced, shape (n_analytes,)."""
         row = self.problem.flow_balance[[node]].toarray()[0]
         into = np.where(row > 0.0, self.solution.flow, 0.0)
+        if not into.any():  # it stands still in the balance: all that may enter counts alike
+            into = np.where(row > 0.0, 1.0, 0.0)
         return np.asarray(np.nan_to_num(self.solution.grade) @ into / into.sum())
 
     @staticmethod
     def _key(traces: Traces, chosen: _Rows) -> tuple[object, ...]:
-        n = len(traces.readings)
+        n, sizes = len(traces.readings), joint_sizes(traces, chosen)
         named: list[object] = [
-            traces.readings[i] if i < n else ("loss", traces.nodes[i - n]) for i in chosen
+            traces.readings[i] if i < n else ("loss" if size > 0.0 else "gain", traces.nodes[i - n])
+            for i, size in zip(chosen, sizes, strict=True)
         ]
         return tuple(sorted(named, key=str))
 
@@ -205,6 +217,13 @@ class _Search:
                 again = self.balanced(traces, rows)
                 found.append(Explained(e.chosen, rows, e.probability, left_out, *again))
         return tuple(found)
+
+
+def joint_sizes(traces: Traces, chosen: Sequence[int]) -> Floats:
+    """Return the estimated sizes of errors that are there together, in their units."""
+    rows = list(chosen)
+    P = traces.P[np.ix_(rows, rows)]
+    return np.asarray(np.linalg.pinv(P, rcond=1e-10, hermitian=True) @ traces.r[rows])
 
 
 def candidates(

@@ -37,7 +37,7 @@ def dispersions(
     quantity : sequence of str
         Of each measurement.
     left_out : sequence of int
-        Measurements that were left out.
+        Rows that were left out; those beyond the measurements are losses.
 
     Notes
     -----
@@ -45,7 +45,7 @@ def dispersions(
     degrees of freedom: exact for all measurements together, approximate by quantity.
     """
     kept = np.ones(len(r), dtype=bool)
-    kept[list(left_out)] = False
+    kept[[i for i in left_out if i < len(r)]] = False
     rows = [("", kept)]
     names = list(dict.fromkeys(quantity))
     if len(names) > 1:

@@ -35,7 +35,7 @@ class ErrorRates:
     measurement, loss : float
         Share of measurements with a gross error; of nodes that lose or gain material unseen.
     by_quantity : mapping of str to float
-        Rates of single quantities, in place of ``measurement``.
+        Rates of single quantities, in place of ``measurement``; taken as they are.
     expected : float
         Gross errors expected in one survey at most: in a large one ``measurement`` and ``loss``
         are lowered to that.
@@ -54,6 +54,13 @@ class ErrorRates:
     widths: tuple[float, ...] = (6.0, 60.0, 1000.0)
     shares: tuple[float, ...] = (0.75, 0.15, 0.10)
     loss_width: float = 0.05
+
+    def __post_init__(self) -> None:
+        every = (self.measurement, self.loss, *self.by_quantity.values())
+        if not all(0.0 <= rate < 1.0 for rate in every):
+            raise ValueError("rates of gross errors are at least 0 and below 1")
+        if len(self.widths) != len(self.shares) or min(*self.widths, self.loss_width) <= 0.0:
+            raise ValueError("widths are above 0, one for each share")
 
     def in_survey(self, n_measurements: int) -> ErrorRates:
         """Return the rates for a survey of so many measurements."""

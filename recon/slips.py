@@ -151,7 +151,7 @@ def _containers(reading: Reading, containers: Mapping[str, float]) -> Iterator[U
 
 def _wet(reading: Reading) -> Iterator[Undone]:
     """Yield the dry mass, if the reading can be a wet one: any moisture is as likely."""
-    if reading.said <= 0.0:
+    if min(reading.said, reading.value) <= 0.0:
         return
     low, high = MOISTURE
     moisture = 1.0 - reading.said / reading.value
@@ -180,6 +180,6 @@ def log_density_of_any_error(reading: Reading, rates: ErrorRates) -> float:
     density = 0.0
     for w, share in zip(rates.widths, rates.shares, strict=True):
         density += share * b**2 / w**3 * exp(-0.5 * (b / w) ** 2) / (2.0 * pi) ** 0.5
-    anywhere = 0.01 * reading.sd / (abs(reading.value) + abs(reading.said))
+    anywhere = 0.01 * reading.sd / (abs(reading.value) + abs(reading.said) + reading.sd)
     rest = 1.0 - (DECIMAL + UNIT + DIGITS + CONTAINER + WET + SWAPPED)
     return log(density + anywhere) - log(reading.sd) + log1p(rest - 1.0)

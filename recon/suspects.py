@@ -42,6 +42,7 @@ from oretally.recon.significance import sidak_p
 from oretally.recon.slip_search import SlipSearch
 from oretally.recon.tie_breakers import best_measurements
 from oretally.recon.traces import Position, Traces
+from oretally.recon.weighed import Weighed
 
 __all__ = ["TOLD", "Inquiry"]
 
@@ -49,6 +50,7 @@ Floats = NDArray[np.float64]
 _Slips = Mapping[int, tuple[Slip, ...]]
 
 TOLD = 0.1  # probability from which a group is a suspect
+_SEVERAL = 3  # errors from which stated errors are suspected as well
 _ROBUST = 300  # measurements up to which robust estimates are made
 _CLEAR = 1e-9  # share of a trace that others must leave for its size to be known
 
@@ -96,9 +98,14 @@ class Inquiry:
         found = diagnose(problem, solution, self._rate, self.rates)
         n_tests = len(found.at_balance.members)
         slips = self._slips(found)
-        explanations = [self._explanation(found, e, slips) for e in found.likely]
+        weighed = Weighed.of(found, {i: [s.log_odds for s in told] for i, told in slips.items()},
+                             lambda i: self._log_odds(found.at_best, i))  # fmt: skip
+        explanations = [
+            self._explanation(found, e, p, slips)
+            for e, p in zip(found.likely, weighed.explained, strict=True)
+        ]
         return Findings(
-            suspects=self._suspects(found, slips),
+            suspects=self._suspects(found, weighed, slips),
             explanations=tuple(sorted(explanations, key=lambda e: -e.probability)),
             groups=self._groups(found.at_balance),
             hidden=hidden,
@@ -132,22 +139,21 @@ class Inquiry:
     def _places(self, groups: Groups, g: int) -> tuple[ErrorPlace, ...]:
         return tuple(self._place(groups.traces, int(i)) for i in groups.members[g])
 
-    def _suspects(self, found: Diagnosis, slips: _Slips) -> tuple[Suspect, ...]:
-        probability = found.posterior.probability
+    def _suspects(self, found: Diagnosis, weighed: Weighed, slips: _Slips) -> tuple[Suspect, ...]:
+        probability = weighed.probability
         order = sorted(np.flatnonzero(probability >= TOLD), key=lambda g: (-probability[g], g))
-        return tuple(self._suspect(found, int(g), slips) for g in order)
+        return tuple(self._suspect(found, int(g), weighed, slips) for g in order)
 
-    def _suspect(self, found: Diagnosis, g: int, slips: _Slips) -> Suspect:
-        groups = found.at_best
-        share = self._shares(found, g, slips)
+    def _suspect(self, found: Diagnosis, g: int, weighed: Weighed, slips: _Slips) -> Suspect:
+        groups, probability = found.at_best, float(weighed.probability[g])
+        share = weighed.shares(g)
         # the likeliest member stands first
         order = sorted(range(len(share)), key=lambda i: (-round(float(share[i]), 9), i))
         rows = [int(groups.members[g][i]) for i in order]
         first = rows[0]
-        probability = float(found.posterior.probability[g])
-        best = [int(groups.first[h]) for h in found.posterior.explanations[0].chosen]
-        # its size, if the rest of the likeliest explanation holds as well
-        P, r = groups.traces.without([i for i in best if i not in rows])
+        # its size, if the rest of the likeliest explanation with it holds as well
+        with_it = next((e.chosen for e in found.posterior.explanations if g in e.chosen), (g,))
+        P, r = groups.traces.without([int(groups.first[h]) for h in with_it if h != g])
         if P[first, first] < _CLEAR * groups.traces.P[first, first]:
             P, r = groups.traces.P, groups.traces.r
         scale, symbol = self._unit(groups.traces, first)
@@ -168,18 +174,10 @@ class Inquiry:
             tie_breakers=self._tie_breakers(found, g),
         )
 
-    def _shares(self, found: Diagnosis, g: int, slips: _Slips) -> Floats:
-        """Return how likely each member of a group is the one, if one of them is.
-
-        No data tell them apart; what was expected of each, and slips that fit, do.
-        """
-        groups, odds = found.at_best, []
-        for i in groups.members[g].tolist():
-            one, z = np.ones((1, 1)), groups.traces.statistic[[i]]
-            alone = single_log_odds(one, z, ways_of(groups.traces, i, self._rate, self.rates))
-            odds.append(np.logaddexp.reduce([alone, *(alone + s.log_odds
-                                                      for s in slips.get(i, ()))]))  # fmt: skip
-        return np.asarray(np.exp(np.array(odds) - np.logaddexp.reduce(odds)))
+    def _log_odds(self, groups: Groups, i: int) -> float:
+        """Return the log odds that one error alone is there, against nothing being wrong."""
+        one, z = np.ones((1, 1)), groups.traces.statistic[[i]]
+        return single_log_odds(one, z, ways_of(groups.traces, i, self._rate, self.rates))
 
     def _unit(self, traces: Traces, i: int) -> tuple[float, str]:
         """Return the size of one unit of an error as it is shown, and the symbol."""
@@ -214,11 +212,10 @@ class Inquiry:
             TieBreaker(self.values[m].stream, self.values[m].quantity, left) for m, left in best
         )
 
-    def _explanation(self, found: Diagnosis, e: Explained, slips: _Slips) -> NamedExplanation:
-        traces, groups = found.at_best.traces, found.at_best
-        probability = e.probability
-        for g, i in zip(e.groups, e.rows, strict=True):
-            probability *= float(self._shares(found, g, slips)[list(groups.members[g]).index(i)])
+    def _explanation(
+        self, found: Diagnosis, e: Explained, probability: float, slips: _Slips
+    ) -> NamedExplanation:
+        traces = found.at_best.traces
         # an exchange of two readings is behind both of them, but one slip
         behind = {
             frozenset((r.stream, r.quantity) for r in slips[i][0].readings): slips[i][0]
@@ -260,18 +257,20 @@ class Inquiry:
     def _dispersions(self, found: Diagnosis) -> tuple[Dispersion, ...]:
         """Return the variance factors, the likely errors left out.
 
-        Where that would take more than a quarter of the checks, errors stated too small explain
-        the survey as well as so many gross ones: then none is left out.
+        Where that takes several, also with nothing left out: errors stated too small may explain
+        the survey as well as so many gross ones.
         """
         traces, groups = found.at_best.traces, found.at_best
         n = len(traces.readings)
         wrong = [int(groups.first[g])
                  for g in np.flatnonzero(found.posterior.probability >= 0.5)]  # fmt: skip
-        if len(wrong) > max(1.0, self.test.dof / 4.0):
-            wrong = []
         P, r = traces.without(wrong)
         quantities = [self._quantity(place) for place in traces.readings]
-        return dispersions(P[:n, :n], r[:n], quantities, [i for i in wrong if i < n])
+        found_ = dispersions(P[:n, :n], r[:n], quantities, wrong)
+        if len(wrong) >= _SEVERAL:
+            whole = found.at_balance.traces
+            found_ += dispersions(whole.P[:n, :n], whole.r[:n], [""] * n, [])
+        return found_
 
     def _opinions(self, groups: Groups) -> tuple[SecondOpinion, ...]:
         """Return what other methods find, measurements only; all at the same level.
@@ -291,7 +290,10 @@ class Inquiry:
             ("Tukey's biweight", biweight),
             ("least absolute errors", least_absolute),
         ):
-            size = np.abs(estimate(P, r))
+            try:
+                size = np.abs(estimate(P, r))
+            except ArithmeticError:  # no optimum found: that opinion is not given
+                continue
             far = np.flatnonzero(size > limit)[np.argsort(-np.round(size[size > limit], 6))]
             found.append(SecondOpinion(method, self._named(traces, far.tolist())))
         return tuple(found)

@@ -242,10 +242,12 @@ class _Inner:
     ) -> None:  # fmt: skip
         runs = np.isfinite(point.grade[k])
         grade = np.where(runs, point.grade[k], 0.0) / a.scale
-        soft = runs & np.isfinite(problem.grade[k]) & (problem.grade_sd[k] > 0.0)
+        soft = np.isfinite(problem.grade[k]) & (problem.grade_sd[k] > 0.0)
+        # the same rows at every point: a stream that stands still leaves its own empty
         self.carriers = np.flatnonzero(soft)
+        on = runs[self.carriers]
         group, n_groups = a.group[self.carriers], a.weight.size
-        root_w = a.scale / problem.grade_sd[k, self.carriers]
+        root_w = np.where(on, a.scale / problem.grade_sd[k, self.carriers], 0.0)
         y = root_w * (problem.grade[k, self.carriers] / a.scale - grade[self.carriers])
         weight = np.bincount(group, root_w**2, n_groups)
         held = a.fixed.copy()
@@ -261,7 +263,7 @@ class _Inner:
         c = root_w * share[group]
         self.columns = columns[:, group] * c
         alike = (group[:, None] == group) & moving[group]
-        self.spread = np.eye(y.size) - np.where(alike, np.outer(c, c), 0.0)
+        self.spread = np.diag(on.astype(float)) - np.where(alike, np.outer(c, c), 0.0)
         self.outside = self.spread @ y
         gap = N.T @ ((a.B * flow) @ grade - a.source)
         self.lam = self._S.solve(columns @ np.bincount(group, c * y, n_groups) + gap)

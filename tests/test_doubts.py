@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import openpyxl
 import pytest
@@ -48,7 +49,7 @@ def test_read_from_a_folder(case: Callable[[str], Path]) -> None:
 
 def test_read_from_a_workbook(tmp_path: Path) -> None:
     book = openpyxl.Workbook()
-    sheets = {
+    sheets: dict[str, list[Any]] = {
         "circuit": [["stream", "from", "to"], ["feed", "", "table"], ["conc", "table", ""],
                     ["tails", "table", ""]],
         "report": [["key", "value"], ["basis", "batch"]],
@@ -84,8 +85,9 @@ MESSAGES = {
         "907.185 kg, lt = 1016.047 kg.\nWrite t (tonne), st (short ton) or lt (long ton).",
     ),
     "doubt of nothing": (
-        "[doubts]\nSm = 4\n",
-        "circuit.toml, line 11, Sm: 'Sm' is no quantity of this case.\nDid you mean 'Sn'?",
+        '[doubts]\n"dri mass" = 4\n',
+        "circuit.toml, line 11, dri mass: 'dri mass' is no quantity of this case.\n"
+        "Did you mean 'dry mass'?",
     ),
     "doubt of the other basis": (
         '[doubts]\n"dry rate" = 4\n',

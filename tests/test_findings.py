@@ -237,7 +237,9 @@ def test_generous_errors_are_noticed() -> None:
     assert overall.verdict == "too generous"
     narrow = tuple(replace(m, sd=m.sd / 5.0) for m in case.survey.measurements)
     found = _balanced(case, replace(case.survey, measurements=narrow)).findings
-    assert found.dispersions[0].verdict == "too small"
+    # several gross errors explain it as well; that errors are stated too small is said beside
+    whole = [d for d in found.dispersions if not d.quantity and not d.left_out]
+    assert [d.verdict for d in whole] == ["too small"]
 
 
 def test_second_opinions_agree_on_a_clear_case() -> None:
