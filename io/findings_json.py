@@ -84,7 +84,7 @@ def _place(place: ErrorPlace) -> dict[str, str]:
 
 
 def _suspect(s: Suspect) -> dict[str, Any]:
-    kinds = list(dict.fromkeys(p.kind for p in s.group))
+    kinds = sorted({p.kind for p in s.group}, reverse=True)  # measurement before loss
     return {
         "group": [_place(p) for p in s.group],
         "kind": " or ".join(kinds),

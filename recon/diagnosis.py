@@ -35,6 +35,7 @@ __all__ = [
 LARGEST = 3_000  # measurements up to which explanations are compared
 _ROUNDS = 5  # of linearising again
 _TRIED = 2  # explanations balanced again in each round
+_SOUND = 0.5  # probability of 'nothing is wrong' from which nothing is left out to look again
 _PRICE = 11.0  # objective that an error must take off to be worth assuming, between rounds
 _WORTH_TELLING = 0.1  # probability of an explanation below which none is told
 _MEMBERS = 4  # of a group, and combinations of members, that are balanced again
@@ -135,6 +136,9 @@ class _Search:
         best = groups, self.posterior(groups), self.solution.objective
         groups, posterior, _ = best
         for _ in range(_ROUNDS):
+            first = posterior.explanations[0]
+            if not first.chosen and first.probability > _SOUND:
+                break
             fresh = []
             for explanation in posterior.explanations[:_TRIED]:
                 chosen = tuple(int(groups.first[g]) for g in explanation.chosen)
@@ -231,11 +235,20 @@ def candidates(
 ) -> list[Candidate]:
     """Return the ways in which each group can be in error: those of its members together."""
     traces = groups.traces
-    size = np.sqrt(traces.redundancy)
+    size, costs = np.sqrt(traces.redundancy), dict[float, Floats]()
+    n = len(traces.readings)
+    widths = np.outer(size[:n], rates.widths)
     found = []
     for members in groups.members:
-        ways = [_ways(traces, i, size[i], rate, rates) for i in members.tolist()]
-        found.append(ways[0] if len(ways) == 1 else _merged(ways))
+        i = int(members[0])
+        if len(members) > 1 or i >= n:
+            ways = [ways_of(traces, j, rate, rates) for j in members.tolist()]
+            found.append(_merged(ways))
+            continue
+        chance = rate(traces.readings[i])
+        if chance not in costs:
+            costs[chance] = _costs(chance, rates.shares)
+        found.append(Candidate(widths[i], costs[chance]))
     return found
 
 
@@ -243,22 +256,18 @@ def ways_of(
     traces: Traces, i: int, rate: Callable[[Position], float], rates: ErrorRates
 ) -> Candidate:
     """Return the ways in which one measurement or node can be in error."""
-    return _ways(traces, i, float(np.sqrt(traces.redundancy[i])), rate, rates)
-
-
-def _ways(
-    traces: Traces, i: int, size: float, rate: Callable[[Position], float], rates: ErrorRates
-) -> Candidate:
+    size = float(np.sqrt(traces.redundancy[i]))
     if i < len(traces.readings):
-        widths, shares = rates.widths, rates.shares
         chance = rate(traces.readings[i])
-    else:
-        widths, shares = (rates.loss_width / LOSS_UNIT,), (1.0,)
-        chance = rates.loss
-    if chance == 0.0:  # costs more than anything
-        return Candidate(np.array(widths) * size, np.full(len(widths), np.inf))
-    odds = chance / (1.0 - chance) * np.array(shares) / sum(shares)
-    return Candidate(np.array(widths) * size, -np.log(odds))
+        return Candidate(np.array(rates.widths) * size, _costs(chance, rates.shares))
+    width = np.array([rates.loss_width / LOSS_UNIT * size])
+    return Candidate(width, _costs(rates.loss, (1.0,)))
+
+
+def _costs(chance: float, shares: Sequence[float]) -> Floats:
+    """Return minus the log odds of each way, the chance shared among them."""
+    with np.errstate(divide="ignore"):  # a chance of 0 costs more than anything
+        return np.asarray(-np.log(chance / (1.0 - chance) * np.array(shares) / sum(shares)))
 
 
 def _merged(ways: Sequence[Candidate]) -> Candidate:

@@ -41,9 +41,9 @@ class Groups:
     @cached_property
     def correlation(self) -> Floats:
         """Correlations of the traces of the groups, shape (n_groups, n_groups)."""
-        P = self.traces.P[np.ix_(self.first, self.first)]
-        size = np.sqrt(np.diag(P))
-        return np.asarray(P / size[:, None] / size)
+        if len(self.first) == len(self.traces.P):
+            return self.traces.correlation
+        return np.asarray(self.traces.correlation[np.ix_(self.first, self.first)])
 
     @cached_property
     def statistic(self) -> Floats:
@@ -72,19 +72,21 @@ def equivalence(traces: Traces) -> Groups:
     The errors of a group can be told apart by no data: each explains what another explains. Exact:
     correlation 1 of the projected constraint matrix's columns, up to rounding.
     """
-    size = np.sqrt(traces.redundancy)
-    seen = np.flatnonzero(traces.seen)
-    waiting = np.zeros(len(size), dtype=bool)
-    waiting[seen] = True
-    members = []
-    for i in seen:
-        if not waiting[i]:
+    seen = traces.seen
+    inverse = np.where(seen, 1.0 / np.where(seen, traces.redundancy, 1.0), 0.0)
+    # a short trace is known less well
+    slack = _SAME + 1e-14 * inverse
+    size = np.abs(traces.correlation)
+    close = np.argwhere(size > 1.0 - 2.0 * float(slack.max(initial=_SAME)))
+    alike: dict[int, list[int]] = {}
+    for i, j in close[close[:, 0] < close[:, 1]].tolist():
+        if size[i, j] >= 1.0 - slack[i] - slack[j]:
+            alike.setdefault(i, []).append(j)
+    members, taken = [], np.zeros(len(seen), dtype=bool)
+    for i in np.flatnonzero(seen).tolist():
+        if taken[i]:
             continue
-        rest = seen[waiting[seen] & (seen >= i)]
-        short = 1.0 - np.abs(traces.P[i, rest]) / (size[i] * size[rest])
-        # a short trace is known less well
-        slack = _SAME + 1e-14 * (1.0 / size[i] ** 2 + 1.0 / size[rest] ** 2)
-        group = rest[short <= slack]
-        waiting[group] = False
-        members.append(group.astype(np.intp))
+        group = [i, *(j for j in alike.get(i, ()) if not taken[j])]
+        taken[group] = True
+        members.append(np.array(group, dtype=np.intp))
     return Groups(traces, tuple(members))

@@ -71,9 +71,12 @@ def best_measurements(
 
 
 def _largest(P: Floats) -> float:
-    """Return the largest correlation of the first trace with another."""
-    size = np.sqrt(np.diag(P))
-    return float(np.abs(P[0, 1:] / (size[0] * size[1:])).max(initial=0.0))
+    """Return the largest correlation of the first trace with another; 1 if one leaves none."""
+    size = np.sqrt(np.maximum(np.diag(P), 0.0))
+    both = size[0] * size[1:]
+    if (both <= 0.0).any():
+        return 1.0
+    return float(np.abs(P[0, 1:] / both).max(initial=0.0))
 
 
 def _shifts(

@@ -22,6 +22,7 @@ procedure for use in geodetic networks (1968). Cited from memory.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -82,6 +83,12 @@ class Traces:
     def redundancy(self) -> Floats:
         """Diagonal of P: the redundancy number of each measurement; of any size for a loss."""
         return np.asarray(np.maximum(np.diag(self.P), 0.0))
+
+    @cached_property
+    def correlation(self) -> Floats:
+        """Correlations of the traces, shape (n, n); 0 for those that leave none."""
+        size = np.where(self.seen, np.maximum(self.redundancy, SEEN), np.inf) ** -0.5
+        return np.asarray(self.P * size[:, None] * size)
 
     @property
     def seen(self) -> Bools:
@@ -144,8 +151,11 @@ class _Linear:
         self.Z = Z
         self.nodes, self.through, self.loss = self._losses(held)
         self.flows = np.flatnonzero(reduced.flow_measured)
+        A = problem.flow_balance
+        into = A.multiply(A > 0.0).tocsr()[self.nodes].toarray() * self.flow
+        into[self.through == 0.0] = 0.0
         self.inner = [
-            _Inner(problem, k, a, self.flow, point, self.nodes, self.through > 0.0, self.loss)
+            _Inner(self, k, a, point.grade[k], point.grade_at_bound[k], into)
             for k, a in enumerate(reduced.analytes)
         ]
 
@@ -175,58 +185,46 @@ class _Linear:
         return nodes, through, answer[:, nodes] * (LOSS_UNIT * through)
 
     def traces(self) -> Traces:
-        reduced, Z, n_losses = self.reduced, self.Z, self.nodes.size
-        w = reduced.flow_weight
-        root_w = np.sqrt(w[self.flows])
+        """Return the inner products, block by block: flows, each analyte's grades, losses."""
+        reduced, n_losses = self.reduced, self.nodes.size
+        root_w = np.sqrt(reduced.flow_weight[self.flows])
         gap = root_w * (reduced.flow - self.flow)[self.flows]
-        # curvature over the free flows, and what all checks together pull at them
-        H = Z.T @ (w[:, None] * Z)
-        pull = -Z[self.flows].T @ (root_w * gap)
-        for part in self.inner:
-            EZ = part.E @ Z
-            H = H + EZ.T @ part.solve(EZ)
-            pull = pull + EZ.T @ part.lam
-        root = seen_root(H, self.classes.unobservable_flows)
-        n = self.flows.size + sum(len(p.carriers) for p in self.inner) + n_losses
-        P, r, K = np.zeros((n, n)), np.zeros(n), np.zeros((n, Z.shape[1]))
-        first, last = self.flows.size, slice(n - n_losses, n)
-        loss_here = root_w[:, None] * self.loss[self.flows]
-        P[:first, :first] = np.eye(first)
-        P[:first, last], P[last, :first] = loss_here, loss_here.T
-        P[last, last] = loss_here.T @ loss_here
-        r[:first], r[last] = gap, loss_here.T @ gap
-        K[:first], K[last] = (
-            -root_w[:, None] * Z[self.flows],
-            -loss_here.T @ (root_w[:, None] * Z[self.flows]),
+        flows, losses = (
+            root_w[:, None] * self.Z[self.flows],
+            root_w[:, None] * self.loss[self.flows],
         )
-        readings = [Position(None, int(j)) for j in self.flows]
-        for k, part in enumerate(self.inner):
-            rows = slice(first, first + len(part.carriers))
-            own = part.solve(np.hstack([part.columns, part.losses]))
-            EZ = part.E @ Z
-            of_readings, of_losses = own[:, : -n_losses or None], own[:, own.shape[1] - n_losses :]
-            P[rows, rows] = part.spread + part.columns.T @ of_readings
-            P[rows, last] = part.columns.T @ of_losses
-            P[last, rows] = P[rows, last].T
-            P[last, last] += part.losses.T @ of_losses
+        n = self.flows.size + sum(len(p.carriers) for p in self.inner) + n_losses
+        # K: what the free flows can explain of each trace; H: their curvature; pull: of the checks
+        P, r, K = np.zeros((n, n)), np.zeros(n), np.zeros((n, self.Z.shape[1]))
+        H, pull = flows.T @ flows, -flows.T @ gap
+        rows, last = slice(0, self.flows.size), slice(n - n_losses, n)
+        P[rows, rows], P[rows, last], P[last, last] = np.eye(rows.stop), losses, losses.T @ losses
+        r[rows], r[last] = gap, losses.T @ gap
+        K[rows], K[last] = -flows, -losses.T @ flows
+        for part in self.inner:
+            H += part.EZ.T @ part.of_flows
+            pull += part.EZ.T @ part.lam
+            rows = slice(rows.stop, rows.stop + len(part.carriers))
+            P[rows, rows] = part.spread + part.columns.T @ part.of_readings
+            P[rows, last] = part.of_readings.T @ part.losses
+            P[last, last] += part.losses.T @ part.of_losses
             r[rows] = part.outside + part.columns.T @ part.lam
             r[last] += part.losses.T @ part.lam
-            K[rows], K[last] = of_readings.T @ EZ, K[last] + of_losses.T @ EZ
-            readings += [Position(k, int(j)) for j in part.carriers]
-            first = rows.stop
+            K[rows] = part.of_readings.T @ part.EZ
+            K[last] += part.of_losses.T @ part.EZ
+        P[last] = P[:, last].T
+        root = seen_root(H, self.classes.unobservable_flows)
         K = K @ root
-        unit = np.concatenate([
+        P -= K @ K.T
+        places = [Position(None, int(j)) for j in self.flows]
+        places += [Position(k, int(j)) for k, p in enumerate(self.inner) for j in p.carriers]
+        unit = [
             self.problem.flow_sd[self.flows],
             *(self.problem.grade_sd[k, p.carriers] for k, p in enumerate(self.inner)),
             LOSS_UNIT * self.through * reduced.flow_scale,
-        ])  # fmt: skip
-        return Traces(
-            readings=tuple(readings),
-            nodes=tuple(int(i) for i in self.nodes),
-            unit=unit,
-            P=P - K @ K.T,
-            r=r - K @ (root.T @ pull),
-        )
+        ]
+        nodes = tuple(self.nodes.tolist())
+        return Traces(tuple(places), nodes, np.concatenate(unit), P, r - K @ (root.T @ pull))
 
 
 class _Inner:
@@ -237,11 +235,12 @@ class _Inner:
     """
 
     def __init__(
-        self, problem: BalanceProblem, k: int, a: AnalyteProblem, flow: Floats, point: Solution,
-        nodes: Ints, passes: Bools, loss: Floats,
+        self, linear: _Linear, k: int, a: AnalyteProblem, grade: Floats, at_bound: Bools,
+        into: Floats,
     ) -> None:  # fmt: skip
-        runs = np.isfinite(point.grade[k])
-        grade = np.where(runs, point.grade[k], 0.0) / a.scale
+        problem, flow = linear.problem, linear.flow
+        runs = np.isfinite(grade)
+        grade = np.where(runs, grade, 0.0) / a.scale
         soft = np.isfinite(problem.grade[k]) & (problem.grade_sd[k] > 0.0)
         # the same rows at every point: a stream that stands still leaves its own empty
         self.carriers = np.flatnonzero(soft)
@@ -251,29 +250,28 @@ class _Inner:
         y = root_w * (problem.grade[k, self.carriers] / a.scale - grade[self.carriers])
         weight = np.bincount(group, root_w**2, n_groups)
         held = a.fixed.copy()
-        held[a.group[point.grade_at_bound[k] & runs]] = True
+        held[a.group[at_bound & runs]] = True
         C = (a.B * flow) @ a.G
+        E, gap = a.B * grade, (a.B * flow) @ grade - a.source
+        # what a loss carries away: the mean grade of what enters the node
+        lost = np.zeros((problem.flow_balance.shape[0], len(into)))
+        lost[linear.nodes, np.arange(len(into))] = LOSS_UNIT * (into @ grade)
+        losses = lost[a.rows.origin] - E @ linear.loss
         unmeasured = ~held & (weight == 0.0) & (C != 0.0).any(axis=0)
-        N = left_null_space(C[:, unmeasured]) if unmeasured.any() else np.eye(len(C))
-        self.E = N.T @ (a.B * grade)
+        if unmeasured.any():
+            N = left_null_space(C[:, unmeasured])
+            C, E, gap, losses = N.T @ C, N.T @ E, N.T @ gap, N.T @ losses
         moving = ~held & (weight > 0.0)
         share = np.where(weight > 0.0, weight, 1.0) ** -0.5
-        columns = np.where(moving, N.T @ C * share, 0.0)
-        self._S = SemidefiniteFactor(columns @ columns.T)
+        columns = np.where(moving, C * share, 0.0)
         c = root_w * share[group]
-        self.columns = columns[:, group] * c
         alike = (group[:, None] == group) & moving[group]
         self.spread = np.diag(on.astype(float)) - np.where(alike, np.outer(c, c), 0.0)
         self.outside = self.spread @ y
-        gap = N.T @ ((a.B * flow) @ grade - a.source)
-        self.lam = self._S.solve(columns @ np.bincount(group, c * y, n_groups) + gap)
-        # what a loss carries away: the mean grade of what enters the node
-        A = problem.flow_balance
-        into = np.asarray(A.multiply(A > 0.0)[nodes] @ (flow * grade))
-        lost = np.zeros((A.shape[0], nodes.size))
-        lost[nodes, np.arange(nodes.size)] = np.where(passes, LOSS_UNIT * into, 0.0)
-        self.losses = N.T @ lost[a.rows.origin] - self.E @ loss
-
-    def solve(self, right: Floats) -> Floats:
-        """Return S^-1 right."""
-        return self._S.solve(right)
+        self.columns, self.losses, self.EZ = columns[:, group] * c, losses, E @ linear.Z
+        mean = columns @ np.bincount(group, c * y, n_groups) + gap
+        parts = (self.columns, self.losses, self.EZ, mean[:, None])
+        solved = SemidefiniteFactor(columns @ columns.T).solve(np.hstack(parts))
+        ends = np.cumsum([p.shape[1] for p in parts])[:-1]
+        self.of_readings, self.of_losses, self.of_flows, lam = np.split(solved, ends, axis=1)
+        self.lam = lam[:, 0]

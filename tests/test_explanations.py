@@ -116,11 +116,11 @@ def test_two_overlapping_errors_are_near(
 
 
 def _overlapping(rng: np.random.Generator, n: int, rank: int) -> tuple[Floats, Floats]:
-    """Return correlations of n traces in ``rank`` checks, and statistics: up to three errors."""
+    """Return correlations of n traces in ``rank`` checks, and statistics: up to four errors."""
     traces = rng.standard_normal((n, rank))
     traces /= np.linalg.norm(traces, axis=1)[:, None]
     errors = np.zeros(n)
-    wrong = rng.permutation(n)[: rng.integers(4)]
+    wrong = rng.permutation(n)[: rng.integers(5)]
     errors[wrong] = rng.uniform(4.0, 12.0, wrong.size) * rng.choice([-1.0, 1.0], wrong.size)
     return traces @ traces.T, traces @ (traces.T @ errors + rng.standard_normal(rank))
 
@@ -149,7 +149,7 @@ def test_search_against_all_sets(seed: int) -> None:
     rng = np.random.default_rng(seed)
     n = 6 + seed % 3
     C, z = _overlapping(rng, n, int(rng.integers(3, n)))
-    n_ways = rng.integers(1, 3, n) if n < 8 else np.ones(n, dtype=int)
+    n_ways = rng.integers(1, 3, n) if n < 8 else np.full(n, 2)
     candidates = [_candidate([0.03, 0.01][:k], [6.0, 60.0][:k]) for k in n_ways]
     all_sets = _of_all_sets(C, z, candidates)
     found = explain(C, z, candidates)

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 
-from oretally.flowsheet import Circuit, Survey, balance_problem
+from oretally.flowsheet import Circuit, NotBalanceable, Survey, balance_problem
 from oretally.io import Case, read_case
+from oretally.io.json_result import balance_schema, to_json
+from oretally.io.report import html_report
+from oretally.io.suspect_wording import suspect_words
+from oretally.io.text_summary import summary
 from oretally.recon import Balance, reconcile
 from oretally.recon.findings import ErrorRates
 from oretally.recon.suspects import TOLD
@@ -128,11 +134,11 @@ def test_nothing_is_dropped_or_changed() -> None:
 
 
 def test_a_sound_survey_has_no_suspects() -> None:
-    """Of 60 sound surveys (fixed seed) few have a suspect at 50 %, and none is sure."""
+    """Of 30 sound surveys (fixed seed) few have a suspect at 50 %, and none is sure."""
     case = read_case(EXAMPLES / "rougher_cleaner")
     sound = _balanced(case)
     rng = np.random.default_rng(5)
-    surveys, likely = 60, 0
+    surveys, likely = 30, 0
     for _ in range(surveys):
         found = []
         for m in case.survey.measurements:
@@ -142,7 +148,7 @@ def test_a_sound_survey_has_no_suspects() -> None:
         suspects = _balanced(case, replace(case.survey, measurements=tuple(found))).suspects
         assert all(TOLD <= (s.probability or 0.0) < 0.97 for s in suspects)
         likely += any((s.probability or 0.0) > 0.5 for s in suspects)
-    assert likely <= 4
+    assert likely <= 2
 
 
 def test_rates_of_the_case_count() -> None:
@@ -249,6 +255,68 @@ def test_second_opinions_agree_on_a_clear_case() -> None:
         "serial elimination", "Huber's estimate", "Tukey's biweight", "least absolute errors",
     }  # fmt: skip
     assert all(found[0][1:] == WRONG["wrong_head"] for found in by_method.values())
+
+
+def _odd_survey(rng: np.random.Generator, make_survey: Maker) -> Survey:
+    """A survey of the circuit below with some readings missing, and some absurd."""
+    true = {"feed": (100.0, 1.0), "rt": (95.0, 0.45), "rc": (20.0, 4.7), "fc": (5.0, 11.45),
+            "ct": (15.0, 2.45)}  # fmt: skip
+    readings: dict[tuple[str, str], tuple[float, float]] = {}
+    for stream, both in true.items():
+        for quantity, value, sd in zip(("m", "X"), both, (0.01, 0.02), strict=True):
+            if rng.random() < 0.85 or (stream, quantity) == ("feed", "m"):
+                noisy = value * (1.0 + sd * rng.standard_normal())
+                readings[stream, quantity] = (noisy, sd * value)
+    for _ in range(int(rng.integers(0, 4))):
+        place = list(readings)[int(rng.integers(len(readings)))]
+        value, sd = readings[place]
+        slipped = float(rng.choice([0.0, 10.0 * value, value / 10.0, 1.2 * value, 99.0]))
+        readings[place] = (min(slipped, 100.0) if place[1] == "X" else slipped, sd)
+    flows = {s: pair for (s, q), pair in readings.items() if q == "m"}
+    return make_survey(flows, {"X": {s: pair for (s, q), pair in readings.items() if q == "X"}})
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_odd_surveys_are_told_to_the_end(make_survey: Maker) -> None:
+    """Zeros, slips and gaps in any number, seeded: text, report and JSON by its schema."""
+    circuit = Circuit.build(
+        {"feed": (None, "r"), "rt": ("r", None), "rc": ("r", "c"), "fc": ("c", None),
+         "ct": ("c", "r")}
+    )  # fmt: skip
+    validator = jsonschema.Draft202012Validator(balance_schema())
+    rng = np.random.default_rng(11)
+    suspected = 0
+    for _ in range(25):
+        try:
+            balance = reconcile(circuit, _odd_survey(rng, make_survey))
+        except NotBalanceable:
+            continue
+        validator.validate(json.loads(to_json(balance)))
+        assert summary(balance) and html_report(balance)
+        suspected += bool(balance.suspects)
+    assert suspected > 5
+
+
+def test_a_zero_reading(two_products: Circuit, make_survey: Maker) -> None:
+    """A product that reads 0 beside assays that say otherwise."""
+    survey = make_survey(
+        {"feed": (25.0, 0.1), "conc": (0.0, 0.02), "tails": (24.0, 0.1)},
+        {"X": {"feed": (0.8, 0.02), "conc": (10.0, 0.1), "tails": (0.4, 0.01)}},
+    )
+    assert reconcile(two_products, survey).suspects
+
+
+def test_what_cannot_be_is_no_explanation(two_products: Circuit, make_survey: Maker) -> None:
+    """Of equivalent readings, one that would have to be above 100 % is not offered."""
+    survey = make_survey(
+        {"feed": (25.0, 0.1), "conc": (1.0, 0.02), "tails": (24.0, 0.1)},
+        {"X": {"feed": (60.0, 0.5), "conc": (66.0, 0.5), "tails": (10.0, 0.2)}},
+    )
+    balance = reconcile(two_products, survey)
+    suspect = balance.suspects[0]
+    share = dict(zip((p.where for p in suspect.group), suspect.shares, strict=True))
+    assert share["feed"] > 0.5 and share["conc"] < 0.01
+    assert "X of 'conc'" not in suspect_words(balance)[0].head
 
 
 def test_the_same_survey_gives_the_same_findings() -> None:

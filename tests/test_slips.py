@@ -23,6 +23,7 @@ from oretally.recon.slips import (
     Reading,
     Undone,
     log_density_of_any_error,
+    log_normal,
     undone,
 )
 
@@ -131,6 +132,22 @@ def test_no_wet_mass(moisture: float) -> None:
     assert "wet mass" not in _kinds(_reading(13.57 / (1.0 - moisture), "%", 13.57))
 
 
+@pytest.mark.parametrize(
+    ("slip", "factor", "chance"),
+    [("one place too far to the left", 10.0, 0.35 * DECIMAL), ("in kg/h", 1.0 / 60.0, UNIT)],
+)
+def test_density_of_a_factor(slip: str, factor: float, chance: float) -> None:
+    """The density over readings integrates to the chance of the slip, whatever its factor."""
+
+    def density(value: float) -> float:
+        reading = Reading(value, 0.01 / factor, parse_unit("kg/min"), 3.0, 0.02)
+        return sum(exp(u.log_odds) for u in _all(reading) if slip in u.reason)
+
+    low, high = 2.5 / factor, 3.5 / factor
+    inside = quad(density, low, high, points=[3.0 / factor], epsrel=1e-10)[0]
+    assert inside == pytest.approx(chance, rel=1e-6)
+
+
 def test_wet_mass_density() -> None:
     """Any moisture in the range is as likely: the density over readings integrates to its share."""
 
@@ -192,6 +209,8 @@ def test_only_neighbouring_digits(n: int, places: int) -> None:
     found = [u for u in _all(reading) if u.kind == "digits"]
     assert {u.value for u in found} == _exchanged(number)
     assert len(found) == len(_exchanged(number))
+    chances = [exp(u.log_odds - log_normal(u.value - 3.0, u.sd, SHARE * 3.0)) for u in found]
+    assert chances == pytest.approx([DIGITS / len(found)] * len(found), rel=1e-6)
 
 
 @pytest.mark.xfail(reason="exchanges digits of the exponent, and rounds to ten digits first")
@@ -202,18 +221,20 @@ def test_only_digits_that_were_written(number: str) -> None:
     assert {u.value for u in _all(reading) if u.kind == "digits"} <= _exchanged(number)
 
 
-@pytest.mark.xfail(reason="the moisture of a reading of 0 divides by it", raises=ZeroDivisionError)
 @pytest.mark.parametrize("unit", ["kg", "t/h"])
 def test_reading_of_zero(unit: str) -> None:
     """Nothing was read where the others say something: no slip, and no error."""
     assert _all(Reading(0.0, 0.1, parse_unit(unit), 5.0, 0.05)) == []
+    nothing = Reading(0.0, 0.1, parse_unit(unit), 0.0, 0.05)
+    assert _all(nothing) == []
+    assert isfinite(log_density_of_any_error(nothing, ErrorRates()))
 
 
 @pytest.mark.parametrize("sd", [0.05, 0.5])
 def test_error_of_any_size(sd: float) -> None:
     """The density over values integrates to the share of no named slip, and its far tail.
 
-    The tail 0.01 / (|value| + |said|) adds 0.02 log(1 + end / said) between -end and end.
+    The tail 0.01 / (|value| + said + sd) adds 0.02 log(1 + end / (said + sd)) from -end to end.
     """
     said, end = 50.0, 20_000.0
     rest = 1.0 - (DECIMAL + UNIT + DIGITS + CONTAINER + WET + SWAPPED)
@@ -227,4 +248,4 @@ def test_error_of_any_size(sd: float) -> None:
     edges = [-end, *sorted({*cuts, 0.0}), end]
     pieces = zip(edges[:-1], edges[1:], strict=True)
     total = sum(quad(density, a, b, epsrel=1e-9, limit=200)[0] for a, b in pieces)
-    assert total == pytest.approx(rest * (1.0 + 0.02 * log(1.0 + end / said)), rel=1e-6)
+    assert total == pytest.approx(rest * (1.0 + 0.02 * log(1.0 + end / (said + sd))), rel=1e-6)
