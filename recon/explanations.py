@@ -41,9 +41,9 @@ Floats = NDArray[np.float64]
 _Set = frozenset[int]
 
 _ALL = 130  # sets that are scored and extended without exception
-_EXTENDED = 40  # sets that are extended beyond those, the likeliest first
-_WORTH = 5.0  # log odds below the best beyond which a set is not extended
-_KEPT = 8.0  # log odds below the best beyond which a set is not counted
+_EXTENDED = 100  # sets that are extended beyond those, the likeliest first
+_WORTH = 8.0  # log odds below the best beyond which a set is not extended
+_KEPT = 10.0  # log odds below the best beyond which a set is not counted
 _MOST = 12  # errors in one set
 
 

@@ -26,7 +26,7 @@ __all__ = ["biweight", "huber", "least_absolute"]
 Floats = NDArray[np.float64]
 
 HUBER, TUKEY = 1.345, 4.685
-_ROUNDS = 100
+_ROUNDS = 3_000  # where traces are nearly equal the weights settle slowly
 _DONE = 1e-8
 _LEAST = 1e-6  # weight below which a measurement counts as not there
 

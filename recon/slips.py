@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from math import exp, inf, log, log1p, pi
 
 from oretally.flowsheet import Dimension, Unit, parse_unit
@@ -19,6 +20,7 @@ __all__ = ["Reading", "Undone", "log_density_of_any_error", "log_normal", "undon
 DECIMAL, UNIT, DIGITS, CONTAINER, WET, SWAPPED = 0.25, 0.15, 0.10, 0.10, 0.15, 0.15
 """Chances of each kind of slip, given that a number is wrong; the rest is an error of any size."""
 
+_DIGITS = 8  # that anybody writes
 MOISTURE = (0.03, 0.25)  # of a wet mass that is reported as dry
 
 # units taken for each other: (written, meant)
@@ -121,7 +123,9 @@ def _units(reading: Reading) -> Iterator[Undone]:
 
 def _digits(reading: Reading) -> Iterator[Undone]:
     """Yield the number with two neighbouring digits changed round."""
-    text = f"{reading.value:.10g}"
+    text = format(Decimal(repr(reading.value)).normalize(), "f")
+    if len(text.replace(".", "").strip("0")) > _DIGITS:
+        return  # computed, not written
     places = [i for i, c in enumerate(text) if c.isdigit()]
     found = set()
     for a, b in zip(places[:-1], places[1:], strict=True):
@@ -179,7 +183,9 @@ def log_density_of_any_error(reading: Reading, rates: ErrorRates) -> float:
     b = (reading.value - reading.said) / reading.sd
     density = 0.0
     for w, share in zip(rates.widths, rates.shares, strict=True):
-        density += share * b**2 / w**3 * exp(-0.5 * (b / w) ** 2) / (2.0 * pi) ** 0.5
+        density += (
+            share / sum(rates.shares) * b**2 / w**3 * exp(-0.5 * (b / w) ** 2) / (2.0 * pi) ** 0.5
+        )
     anywhere = 0.01 * reading.sd / (abs(reading.value) + abs(reading.said) + reading.sd)
     rest = 1.0 - (DECIMAL + UNIT + DIGITS + CONTAINER + WET + SWAPPED)
     return log(density + anywhere) - log(reading.sd) + log1p(rest - 1.0)
