@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from oretally.io.digits import format_number, format_with_sd
-from oretally.io.result_tables import ResultTable
+from oretally.io.result_tables import ResultTable, chance_percent
 from oretally.io.suspect_wording import explanation_name, format_chance
 from oretally.recon import Balance
 
@@ -39,7 +39,8 @@ def explanation_columns(balance: Balance) -> ResultTable:
     """Return explanations side by side for a page, one column each, all products below."""
     explanations = balance.findings.explanations
     rows = [
-        ["probability", "", *(c for e in explanations for c in (format_chance(e.probability), ""))],
+        ["probability [%]", "",
+         *(c for e in explanations for c in (chance_percent(e.probability), ""))],
         ["chi-square", "on degrees of freedom",
          *(c for e in explanations for c in (format_number(e.objective), str(e.dof)))],
     ]  # fmt: skip
@@ -78,7 +79,9 @@ def hidden_table(balance: Balance) -> ResultTable:
         for h in balance.findings.hidden
     ]  # fmt: skip
     header = ["stream", "quantity", "error", "moves by [points]", "the recovery of", ""]
-    return ResultTable("What could go unseen", header, rows, 2, 2)
+    missed = round(100.0 * (1.0 - balance.findings.power))
+    caption = f"What could go unseen: errors missed in {missed} of 100 cases, and what they do"
+    return ResultTable(caption, header, rows, 2, 2)
 
 
 def group_table(balance: Balance) -> ResultTable:
@@ -91,7 +94,7 @@ def group_table(balance: Balance) -> ResultTable:
         for g in balance.findings.groups
     ]
     return ResultTable(
-        "Which errors cannot be told apart", ["errors", "can the data tell?"], rows, 2
+        "Which errors cannot be told apart", ["errors", "can the data tell? (correlation)"], rows, 2
     )
 
 

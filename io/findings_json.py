@@ -14,6 +14,9 @@ def findings_document(findings: Findings) -> dict[str, Any]:
     """Return the keys of the result that speak of errors."""
     return {
         "suspects": [_suspect(s) for s in findings.suspects],
+        "probabilities": [
+            {**_place(place), "probability": p} for place, p in findings.probabilities
+        ],
         "explanations": [
             {
                 "places": [_place(p) for p in e.places],

@@ -12,6 +12,7 @@ from oretally.recon.balance import CalculatedHead, Closure
 __all__ = [
     "ResultTable",
     "aligned",
+    "chance_percent",
     "closure_table",
     "formula_table",
     "head_table",
@@ -78,6 +79,15 @@ def _signed(value: float | None) -> str:
     return DASH if value is None else f"{value:+.1f}"
 
 
+def chance_percent(probability: float | None) -> str:
+    """Return a probability in percent, with no more certainty than there is."""
+    if probability is None:
+        return DASH
+    if probability > 0.99:
+        return ">99"
+    return "<1" if probability < 0.01 else f"{100.0 * probability:.0f}"
+
+
 def recovery_table(balance: Balance) -> ResultTable:
     """Return the recoveries, products first."""
     names = [a.name for a in balance.survey.analytes]
@@ -109,11 +119,14 @@ def value_table(balance: Balance, *, brief: bool = False) -> ResultTable:
     """Return every quantity, stream by stream; ``brief`` fits a terminal."""
     rows = []
     last = ""
+    wrong = {e[1:]: p for e, p in balance.findings.probabilities}
     for v in balance.values:
         change = DASH if v.adjustment is None else format_with_sd(v.adjustment, v.sd)[0]
         row = [v.stream if v.stream != last else "", f"{v.quantity} [{v.unit}]"]
         row += _pairs([(v.measured, v.sd), (v.adjusted, v.adjusted_sd)])
         row += [_signed(v.standardised)] if brief else [change, _signed(v.standardised)]
+        if wrong and not brief:
+            row.append(chance_percent(wrong.get((v.stream, v.quantity))))
         row.append(v.value_class.value + (" (at bound)" if v.at_bound else ""))
         rows.append(row if brief else [*row, v.error_source, v.note])
         last = v.stream
@@ -121,7 +134,8 @@ def value_table(balance: Balance, *, brief: bool = False) -> ResultTable:
     if brief:
         header += ["standardised", "class"]
         return ResultTable("Measured against adjusted", header, rows, 2, 1)
-    header += ["adjustment", "standardised", "class", "error stated by", "note"]
+    header += ["adjustment", "standardised", *(["wrong [%]"] if wrong else []), "class",
+               "error stated by", "note"]  # fmt: skip
     if not any(row[-1] for row in rows):
         header, rows = header[:-1], [row[:-1] for row in rows]
     words = len(header) - header.index("class")

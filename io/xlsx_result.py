@@ -51,6 +51,7 @@ def _sheet(book: Workbook, title: str, header: Sequence[str], rows: Iterable[_Ro
 
 def _results(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:
     test = balance.global_test
+    wrong = {e[1:]: p for e, p in balance.findings.probabilities}
     facts: list[_Row] = [
         ("title", balance.survey.title),
         *counts(balance),
@@ -69,13 +70,14 @@ def _results(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_R
     yield (
         "values",
         ("stream", "quantity", "unit", "measured", "sd", "adjusted", "adjusted sd", "adjustment",
-         "standardised", "class", "redundancy", "detectable error", "at bound", "error from",
-         "note"),
+         "standardised", "class", "redundancy", "detectable error", "probability wrong",
+         "at bound", "error from", "note"),
         [
             (v.stream, v.quantity, v.unit, (v.measured, v.sd), (v.sd, v.sd),
              (v.adjusted, v.adjusted_sd), (v.adjusted_sd, v.adjusted_sd),
              (v.adjustment, v.sd), (v.standardised, 0.1), v.value_class.value,
-             (v.redundancy, 0.01), (v.detectable_error, v.sd), v.at_bound or None,
+             (v.redundancy, 0.01), (v.detectable_error, v.sd),
+             (wrong.get((v.stream, v.quantity)), 0.001), v.at_bound or None,
              v.error_source, v.note)
             for v in balance.values
         ],

@@ -41,7 +41,8 @@ Floats = NDArray[np.float64]
 _Set = frozenset[int]
 
 _ALL = 130  # sets that are scored and extended without exception
-_EXTENDED = 100  # sets that are extended beyond those, the likeliest first
+_EXTENDED, _FEWEST = 100, 10  # sets that are extended after the best was found, most and least
+_WORK = 40_000  # errors that are scored in those, as far as that allows the fewest
 _WORTH = 8.0  # log odds below the best beyond which a set is not extended
 _KEPT = 10.0  # log odds below the best beyond which a set is not counted
 _MOST = 12  # errors in one set
@@ -109,7 +110,7 @@ def explain(C: Floats, z: Floats, candidates: Sequence[Candidate]) -> Posterior:
     -----
     All sets are scored up to the size that a fixed number of them allows. Then the likeliest set
     found so far is extended by every further error, until what is left is far less likely than
-    the best, or a fixed number of sets was extended.
+    the best, or no better set has come for a while.
     """
     search = _Search(C, z, candidates)
     whole, ways = 0, range(search.cost.size)
@@ -117,9 +118,11 @@ def explain(C: Floats, z: Floats, candidates: Sequence[Candidate]) -> Posterior:
         for chosen in combinations(ways, whole):
             search.extend(frozenset(chosen))
         whole += 1
-    for _ in range(_EXTENDED):
-        if not search.extend_likeliest():
-            break
+    left = patience = min(_EXTENDED, max(_FEWEST, _WORK // max(len(ways), 1)))
+    best = search.best
+    while left and search.extend_likeliest():
+        left = left - 1 if search.best <= best else patience
+        best = search.best
     return search.posterior(whole)
 
 

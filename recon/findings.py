@@ -302,6 +302,9 @@ class Findings:
     ----------
     suspects : tuple of Suspect
         The likeliest first.
+    probabilities : tuple of (ErrorPlace, float)
+        That each measurement is wrong, and that each node loses or gains unseen; those that leave
+        no trace are not among them, for nothing is known of them.
     explanations : tuple of NamedExplanation
         The likeliest first; 'nothing is wrong' is among them, and they need not sum to 1.
     groups : tuple of EquivalenceGroup
@@ -326,6 +329,7 @@ class Findings:
     """
 
     suspects: tuple[Suspect, ...] = ()
+    probabilities: tuple[tuple[ErrorPlace, float], ...] = ()
     explanations: tuple[NamedExplanation, ...] = ()
     groups: tuple[EquivalenceGroup, ...] = ()
     hidden: tuple[HiddenError, ...] = ()

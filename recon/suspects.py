@@ -106,6 +106,7 @@ class Inquiry:
         ]
         return Findings(
             suspects=self._suspects(found, weighed, slips),
+            probabilities=self._probabilities(found, weighed),
             explanations=tuple(sorted(explanations, key=lambda e: -e.probability)),
             groups=self._groups(found.at_balance),
             hidden=hidden,
@@ -143,6 +144,18 @@ class Inquiry:
         probability = weighed.probability
         order = sorted(np.flatnonzero(probability >= TOLD), key=lambda g: (-probability[g], g))
         return tuple(self._suspect(found, int(g), weighed, slips) for g in order)
+
+    def _probabilities(
+        self, found: Diagnosis, weighed: Weighed
+    ) -> tuple[tuple[ErrorPlace, float], ...]:
+        """Return the probability of each error, measurements and losses in their order."""
+        groups = found.at_best
+        rows = {
+            int(i): float(weighed.probability[g] * share)
+            for g, members in enumerate(groups.members)
+            for i, share in zip(members, weighed.shares(g), strict=True)
+        }
+        return tuple((self._place(groups.traces, i), rows[i]) for i in sorted(rows))
 
     def _suspect(self, found: Diagnosis, g: int, weighed: Weighed, slips: _Slips) -> Suspect:
         groups, probability = found.at_best, float(weighed.probability[g])
