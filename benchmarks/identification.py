@@ -207,8 +207,8 @@ def through_the_solver(name: str, surveys: int) -> dict[int, tuple[float, float,
 def main() -> None:
     """Run the study and print its tables."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--surveys", type=int, default=300, help="of each kind and circuit")
-    parser.add_argument("--solver-surveys", type=int, default=100)
+    parser.add_argument("--surveys", type=int, default=240, help="of each kind and circuit")
+    parser.add_argument("--solver-surveys", type=int, default=80)
     arguments = parser.parse_args()
     began = time.perf_counter()
     counts = np.zeros((len(BINS) - 1, 3))

@@ -13,7 +13,8 @@ from oretally.recon.traces import Traces
 __all__ = ["NEAR", "Groups", "equivalence"]
 
 NEAR = 0.95  # correlation from which two traces count as nearly the same
-_SAME = 1e-8  # that much short of 1 is rounding, for traces of full length
+_SEED = 20_012  # of the vector that sorts the traces: any will do
+_SAME = 1e-8  # half of what a correlation may be short of 1 by rounding, for traces of full length
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -72,21 +73,30 @@ def equivalence(traces: Traces) -> Groups:
     The errors of a group can be told apart by no data: each explains what another explains. Exact:
     correlation 1 of the projected constraint matrix's columns, up to rounding.
     """
-    seen = traces.seen
-    inverse = np.where(seen, 1.0 / np.where(seen, traces.redundancy, 1.0), 0.0)
-    # a short trace is known less well
-    slack = _SAME + 1e-14 * inverse
-    size = np.abs(traces.correlation)
-    close = np.argwhere(size > 1.0 - 2.0 * float(slack.max(initial=_SAME)))
+    seen = np.flatnonzero(traces.seen)
+    size = np.sqrt(traces.redundancy[seen])
+    # equal traces have equal products with any vector, up to sign: only neighbours are compared
+    probe = np.random.default_rng(_SEED).standard_normal(len(traces.P))
+    products = traces.P @ probe
+    mark = np.abs(products[seen]) / size
+    slack = _SAME + 1e-14 * size**-2.0
+    # unit vectors of correlation 1 - s are sqrt(2 s) apart
+    apart = np.sqrt(2.0 * (slack + slack.max(initial=0.0)) * max(float(probe @ products), 0.0))
+    order = np.argsort(mark, kind="stable")
+    ends = np.searchsorted(mark[order], (mark + apart)[order], side="right")
     alike: dict[int, list[int]] = {}
-    for i, j in close[close[:, 0] < close[:, 1]].tolist():
-        if size[i, j] >= 1.0 - slack[i] - slack[j]:
-            alike.setdefault(i, []).append(j)
-    members, taken = [], np.zeros(len(seen), dtype=bool)
-    for i in np.flatnonzero(seen).tolist():
-        if taken[i]:
-            continue
-        group = [i, *(j for j in alike.get(i, ()) if not taken[j])]
-        taken[group] = True
-        members.append(np.array(group, dtype=np.intp))
+    for a in np.flatnonzero(ends > np.arange(len(seen)) + 1).tolist():
+        for other in order[a + 1 : ends[a]].tolist():
+            i, j = sorted((int(order[a]), other))
+            least = (1.0 - slack[i] - slack[j]) * size[i] * size[j]
+            if abs(traces.P[seen[i], seen[j]]) >= least:
+                alike.setdefault(i, []).append(j)
+    members, taken = [], set[int]()
+    for i in range(len(seen)):
+        if i in alike and i not in taken:
+            group = [i, *sorted(j for j in alike[i] if j not in taken)]
+            taken.update(group)
+            members.append(seen[group])
+        elif i not in taken:
+            members.append(seen[i : i + 1])
     return Groups(traces, tuple(members))
