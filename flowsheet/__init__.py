@@ -13,7 +13,8 @@ from oretally.flowsheet.faults import (
 from oretally.flowsheet.stated_errors import ErrorModel, ErrorRule
 from oretally.flowsheet.streams import Node, NodeKind, Stream
 from oretally.flowsheet.survey import Analyte, Basis, Measurement, Survey
-from oretally.flowsheet.units import Dimension, Unit, UnitError, parse_unit
+from oretally.flowsheet.unit_table import Dimension, Unit, units_of
+from oretally.flowsheet.units import UnitError, parse_unit
 
 __all__ = [
     "Analyte",
@@ -39,4 +40,5 @@ __all__ = [
     "UnitError",
     "balance_problem",
     "parse_unit",
+    "units_of",
 ]

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from oretally.flowsheet.streams import fold_name
-from oretally.flowsheet.units import Unit
+from oretally.flowsheet.unit_table import Unit
 
 __all__ = ["ErrorModel", "ErrorRule"]
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from oretally.flowsheet.faults import Place
-from oretally.flowsheet.units import Dimension, Unit
+from oretally.flowsheet.unit_table import Dimension, Unit
 
 __all__ = ["Analyte", "Basis", "Measurement", "Survey"]
 

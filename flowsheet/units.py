@@ -1,112 +1,32 @@
-"""Units of measure: exact factors, and a refusal of whatever can be read in two ways.
-
-Sources of the factors: NIST Special Publication 811 (2008), appendix B, and NIST Handbook 44,
-appendix C (from memory): 1 lb = 0.453 592 37 kg, 1 troy ounce = 480/7000 lb, 1 short ton = 2000 lb,
-1 long ton = 2240 lb, all exact.
-"""
+"""Units of measure as the trade writes them, and a refusal of what can be read in two ways."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import StrEnum
-from fractions import Fraction
+from collections.abc import Sequence
 
-__all__ = ["Dimension", "Unit", "UnitError", "parse_unit", "units_of"]
+from oretally.flowsheet.unit_table import Dimension, Unit, find_unit, units_of
 
-
-class Dimension(StrEnum):
-    """What a unit measures."""
-
-    MASS = "mass"
-    RATE = "rate"
-    GRADE = "grade"
+__all__ = ["UnitError", "parse_unit"]
 
 
 class UnitError(ValueError):
-    """A unit is missing, unknown or ambiguous; ``mend`` says what to write instead."""
-
-    def __init__(self, problem: str, mend: str) -> None:
-        self.problem = problem
-        self.mend = mend
-        super().__init__(f"{problem}\n{mend}")
-
-
-@dataclass(frozen=True, slots=True)
-class Unit:
-    """A unit of measure.
+    """A unit is missing, unknown or ambiguous.
 
     Attributes
     ----------
-    symbol : str
-        The spelling shown to the user.
-    dimension : Dimension
-        Mass, rate or grade.
-    factor : Fraction
-        Exact size in the base unit of its dimension: kg, kg/h, or mass per mass (1 = 100 %).
+    problem, mend : str
+        What is wrong, and what to write instead.
+    readings : tuple of str
+        Units that an ambiguous spelling can stand for.
     """
 
-    symbol: str
-    dimension: Dimension
-    factor: Fraction
-
-    def to_base(self, value: float) -> float:
-        """Convert a value in this unit to the base unit (kg, kg/h, mass per mass)."""
-        return value * self.factor.numerator / self.factor.denominator
-
-    def from_base(self, value: float) -> float:
-        """Convert a value in the base unit to this unit."""
-        return value * self.factor.denominator / self.factor.numerator
-
-    def __str__(self) -> str:
-        return self.symbol
+    def __init__(self, problem: str, mend: str, readings: Sequence[str] = ()) -> None:
+        self.problem = problem
+        self.mend = mend
+        self.readings = tuple(readings)
+        super().__init__(f"{problem}\n{mend}")
 
 
-_LB = Fraction(45359237, 100000000)
-_OZT = _LB * Fraction(480, 7000)
-_MASS: dict[str, Fraction] = {
-    "mg": Fraction(1, 1000000),
-    "g": Fraction(1, 1000),
-    "kg": Fraction(1),
-    "t": Fraction(1000),
-    "lb": _LB,
-    "st": 2000 * _LB,
-    "lt": 2240 * _LB,
-    "ozt": _OZT,
-}
-_TIME: dict[str, Fraction] = {  # in hours
-    "s": Fraction(1, 3600),
-    "min": Fraction(1, 60),
-    "h": Fraction(1),
-    "d": Fraction(24),
-    "wk": Fraction(168),
-}
-_GRADE: dict[str, Fraction] = {
-    "%": Fraction(1, 100),
-    "g/g": Fraction(1),
-    "g/kg": Fraction(1, 1000),
-    "kg/t": Fraction(1, 1000),
-    "g/t": Fraction(1, 1000000),
-    "mg/kg": Fraction(1, 1000000),
-    "ppm": Fraction(1, 1000000),
-    "ppb": Fraction(1, 1000000000),
-    "lb/st": Fraction(1, 2000),
-    "ozt/st": _OZT / _MASS["st"],
-    "ozt/t": _OZT / _MASS["t"],
-    "ozt/lt": _OZT / _MASS["lt"],
-}
-
-
-def _table() -> dict[str, Unit]:
-    table = {s: Unit(s, Dimension.MASS, f) for s, f in _MASS.items()}
-    table |= {s: Unit(s, Dimension.GRADE, f) for s, f in _GRADE.items()}
-    for mass, kilograms in _MASS.items():
-        for time, hours in _TIME.items():
-            symbol = f"{mass}/{time}"
-            table[symbol] = Unit(symbol, Dimension.RATE, kilograms / hours)
-    return table
-
-
-_UNITS = _table()
 _SYNONYMS = {
     "pct": "%",
     "percent": "%",
@@ -127,20 +47,48 @@ _SYNONYMS = {
     "troy oz": "ozt",
     "troy ounce": "ozt",
     "troy ounces": "ozt",
+    "litre": "l",
+    "litres": "l",
+    "liter": "l",
+    "liters": "l",
+    "m\N{SUPERSCRIPT THREE}": "m3",
+    "m\N{SUPERSCRIPT THREE}/h": "m3/h",
+    "m^3": "m3",
+    "m^3/h": "m3/h",
+    "gpl": "g/l",
+    "sg": "kg/l",
+    "g/cc": "g/cm3",
+    "g/ml": "g/cm3",
+    "g/cm\N{SUPERSCRIPT THREE}": "g/cm3",
+    "t/m\N{SUPERSCRIPT THREE}": "t/m3",
+    "kg/m\N{SUPERSCRIPT THREE}": "kg/m3",
+    "\N{MICRO SIGN}m": "um",
+    "\N{GREEK SMALL LETTER MU}m": "um",
+    "micron": "um",
+    "microns": "um",
+    "inch": "in",
+    "inches": "in",
 }
 _OZ_READINGS = "ozt/st = 34.2857 g/t, ozt/t = 31.1035 g/t, ozt/lt = 30.6122 g/t"
 _TON_READINGS = "t = 1000 kg, st = 907.185 kg, lt = 1016.047 kg"
-_SPOKEN = {Dimension.MASS: "a mass", Dimension.RATE: "a mass rate", Dimension.GRADE: "a grade"}
-
-
-def units_of(dimension: Dimension) -> tuple[str, ...]:
-    """Return the accepted symbols of one dimension, in the order they are shown to users."""
-    return tuple(s for s, unit in _UNITS.items() if unit.dimension is dimension)
+_SPOKEN = {
+    Dimension.MASS: "a mass",
+    Dimension.RATE: "a mass rate",
+    Dimension.GRADE: "a grade",
+    Dimension.VOLUME: "a volume",
+    Dimension.VOLUME_RATE: "a volume rate",
+    Dimension.SOLUTION: "a solution grade",
+    Dimension.DENSITY: "a density",
+    Dimension.LENGTH: "a length",
+    Dimension.SHARE: "a share of the mass",
+}
 
 
 def _offer(dimension: Dimension | None) -> str:
     if dimension is Dimension.RATE:
         return "Write a mass and a time, for example t/h, kg/h, t/d, st/h or lb/h."
+    if dimension is Dimension.VOLUME_RATE:
+        return "Write a volume and a time, for example m3/h, L/min or usgal/min."
     names = units_of(dimension) if dimension else ("kg", "t", "t/h", "%", "g/t", "ozt/st")
     return f"Write one of: {', '.join(names)}."
 
@@ -181,7 +129,14 @@ ozt/t = 31.1035 g/t, ozt/lt = 30.6122 g/t.
     if not folded:
         spoken = _SPOKEN[dimension] if dimension else "a number"
         raise UnitError(f"{spoken} stands without a unit.".capitalize(), _offer(dimension))
-    unit = _UNITS.get(folded)
+    if dimension is Dimension.SOLUTION and folded in ("ppm", "ppb"):
+        small = "mg/L" if folded == "ppm" else "ug/L"
+        raise UnitError(
+            f"'{written}' of a solution can be read in two ways: {small}, or mass by mass, which "
+            "differs by the solution's density.",
+            f"Write {small} if that is what the laboratory means.",
+        )
+    unit = find_unit(folded, dimension)
     if unit is None:
         raise _unknown(written, folded, dimension)
     if dimension is not None and unit.dimension is not dimension:
@@ -202,16 +157,39 @@ def _unknown(written: str, folded: str, dimension: Dimension | None) -> UnitErro
         return UnitError(
             f"'{written}' can be read in three ways: {_OZ_READINGS}.",
             "Write the one the laboratory means.",
+            ("ozt/st", "ozt/t", "ozt/lt"),
         )
     if head in tons or tail in tons:
         return UnitError(
             f"'{written}' can be read in three ways: {_TON_READINGS}.",
             "Write t (tonne), st (short ton) or lt (long ton).",
+            _with_tons(head, tail, tons),
         )
-    if head in ounces:
+    if head in ("gal", "gals", "gallon", "gallons", "gpm") or folded == "gpm":
+        return UnitError(
+            f"'{written}' can be read in two ways: US gallon 3.78541 L, imperial gallon 4.54609 L.",
+            "Write usgal or impgal, as in usgal/min.",
+            tuple(f"{gallon}{'/min' if folded == 'gpm' else _rate(tail)}"
+                  for gallon in ("usgal", "impgal")),
+        )  # fmt: skip
+    if folded == "oz" or head in ounces:
         return UnitError(
             f"'{written}' can be read in two ways: troy ounce 31.1035 g, "
             "avoirdupois ounce 28.3495 g.",
             "Write ozt for troy ounces; give avoirdupois ounces in lb or g.",
         )
     return UnitError(f"'{written}' is not a unit known here.", _offer(dimension))
+
+
+def _with_tons(head: str, tail: str, tons: set[str]) -> tuple[str, ...]:
+    """Return the spelling with each ton in its place; only those that are units."""
+    found = []
+    for ton in ("t", "st", "lt"):
+        parts = [ton if part in tons else part for part in (head, tail) if part]
+        if find_unit("/".join(parts)) is not None:
+            found.append("/".join(parts))
+    return tuple(found)
+
+
+def _rate(time: str) -> str:
+    return f"/{time}" if time else ""

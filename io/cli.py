@@ -176,6 +176,22 @@ def new(target: Path, example: str | None) -> int:
     return DONE
 
 
+@oretally.command(context_settings={"ignore_unknown_options": True})
+@click.argument("number")
+@click.argument("unit")
+@click.argument("other")
+def convert(number: str, unit: str, other: str) -> int:
+    """Write NUMBER of UNIT in the unit OTHER, with the exact factor and its source.
+
+    For example: oretally convert 0.31 ozt/st g/t
+    """
+    from oretally.io.conversion_text import conversion_text
+
+    text, understood = conversion_text(number, unit, other)
+    click.echo(text, err=not understood)
+    return DONE if understood else WRONG_INPUT
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and exit with its status."""
     for stream in (sys.stdout, sys.stderr):

@@ -1,0 +1,60 @@
+"""A conversion as text: the number, the exact factor, and where it comes from."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from oretally.flowsheet import UnitError
+from oretally.flowsheet.conversion import Conversion, convert
+
+__all__ = ["conversion_text", "exactly"]
+
+_DIGITS = 6  # significant, of a number that has no end
+
+
+def conversion_text(number: str, unit: str, other: str) -> tuple[str, bool]:
+    """Return the conversion in words, and whether the units could be read in one way only.
+
+    An ambiguous unit is refused with every reading worked out for the number.
+    """
+    try:
+        found = convert(number, unit, other)
+    except UnitError as error:
+        lines = [error.problem]
+        for reading in error.readings:
+            try:
+                lines.append(f"  as {reading}: {_equation(convert(number, reading, other))}")
+            except UnitError:
+                continue
+        return "\n".join([*lines, error.mend]), False
+    lines = [_equation(found), f"factor  {exactly(found.factor)}, exact"]
+    lines += [f"{'from' if i == 0 else '':8}{text}" for i, text in enumerate(found.origins)]
+    if found.origins:
+        lines.append("        NIST SP 811 (2008), appendix B; NIST Handbook 44, appendix C")
+    return "\n".join(lines), True
+
+
+def _equation(c: Conversion) -> str:
+    return f"{exactly(c.value)} {c.source} = {exactly(c.result, brief=True)} {c.target}"
+
+
+def exactly(number: Fraction, *, brief: bool = False) -> str:
+    """Return a fraction as a decimal if it has an end, else as a fraction with its beginning.
+
+    Examples
+    --------
+    >>> exactly(Fraction(240, 7)), exactly(Fraction(1, 8))
+    ('240/7 (34.2857...)', '0.125')
+    >>> exactly(Fraction(240, 7), brief=True)
+    '34.2857'
+    """
+    rest = number.denominator
+    for prime in (2, 5):
+        while rest % prime == 0:
+            rest //= prime
+    shown = f"{float(number):.{_DIGITS}g}"
+    if rest == 1:
+        whole = f"{float(number):.15g}"
+        short = len(whole.replace(".", "").strip("-0")) <= 10
+        return whole if short and Fraction(whole) == number else shown
+    return shown if brief else f"{number} ({shown}...)"
