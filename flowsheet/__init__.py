@@ -14,7 +14,7 @@ from oretally.flowsheet.stated_errors import ErrorModel, ErrorRule
 from oretally.flowsheet.streams import Node, NodeKind, Stream
 from oretally.flowsheet.survey import Analyte, Basis, Measurement, Survey
 from oretally.flowsheet.unit_table import Dimension, Unit, units_of
-from oretally.flowsheet.units import UnitError, parse_unit
+from oretally.flowsheet.units import UnitError, is_unit, parse_unit
 
 __all__ = [
     "Analyte",
@@ -39,6 +39,7 @@ __all__ = [
     "Unit",
     "UnitError",
     "balance_problem",
+    "is_unit",
     "parse_unit",
     "units_of",
 ]

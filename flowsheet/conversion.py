@@ -85,13 +85,13 @@ def convert(value: str, source: str, target: str) -> Conversion:
     try:
         given = parse_unit(source, wanted.dimension)
     except UnitError as error:
-        given = find_unit(source.strip().casefold())
-        if error.readings or given is None:
+        other = find_unit(source.strip().casefold())
+        if error.readings or other is None:
             raise
         # a symbol such as % or g/L measures several things: the one that both have
         for dimension in Dimension:
             there = find_unit(wanted.symbol.casefold(), dimension)
-            if there is not None and there.dimension is given.dimension:
-                return Conversion(number, given, there)
+            if there is not None and there.dimension is other.dimension:
+                return Conversion(number, other, there)
         raise
     return Conversion(number, given, wanted)

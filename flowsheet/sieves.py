@@ -171,7 +171,9 @@ def _designated(
     if series is Series.ASTM_E11 and sieve is not None:
         return sieve.opening_um
     iso = series not in (None, Series.ASTM_E11)
-    refused = f"'{written}' is no size of {series}, which names sieves by their openings in mm or um"
+    refused = f"'{written}' is no designation of ASTM E11"
+    if iso:
+        refused = f"'{written}' is no size of {series}, which names sieves by openings in mm or um"
     # a number alone may be an opening whose unit was left out
     own = f"the opening with its unit, '{bare} mm' or '{bare} um'" if bare else "the opening in um"
     if sieve is None:
@@ -180,10 +182,8 @@ def _designated(
         near = " and ".join(f"{s.designation} = {_um(s.opening_um)}"
                             for s in (*coarser[-1:], *finer[:1]))  # fmt: skip
         length = f"; as a length it is {_um(number * _INCH_UM)}" if in_inches else ""
-        raise UnitError(
-            f"X",
-            f"Write {own}, or a designation of the series {_ASTM}; the nearest: {near}.",
-        )
+        mend = f"Write {own}, or a designation of the series {_ASTM}; the nearest: {near}."
+        raise UnitError(f"{refused}{length}.", mend)
     opening = _um(sieve.opening_um)
     reading = f"as ASTM E11 {sieve.designation} it is {opening}"
     mend = f"Write the opening, '{opening}', or give the series {_ASTM} if that is meant."
@@ -202,13 +202,7 @@ def _designated(
 
 
 def openings_of(series: Series | str) -> tuple[float, ...]:
-    """Return the openings of a series in um, coarsest first, from 125 mm down to 20 or 32 um.
-
-    Raises
-    ------
-    UnitError
-        If the series is unknown.
-    """
+    """Return the openings of a series in um, coarsest first; UnitError if it is unknown."""
     wanted = _series(series)
     return tuple(s.opening_um for s in SIEVES if wanted in s.series)
 
@@ -236,13 +230,7 @@ def outside(openings_um: Iterable[float], series: Series | str) -> tuple[float, 
 
 
 def belongs(openings_um: Iterable[float], series: Series | str) -> bool:
-    """Return whether the series holds all of the openings [um]; see ``outside``.
-
-    Raises
-    ------
-    UnitError
-        If the series is unknown.
-    """
+    """Return whether the series holds all of the openings [um]; see ``outside``."""
     return not outside(openings_um, series)
 
 

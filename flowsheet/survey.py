@@ -9,7 +9,10 @@ from enum import StrEnum
 from oretally.flowsheet.faults import Place
 from oretally.flowsheet.unit_table import Dimension, Unit
 
-__all__ = ["Analyte", "Basis", "Measurement", "Survey"]
+__all__ = ["DETECTION_LIMIT", "RANGE_LIMIT", "Analyte", "Basis", "Measurement", "Survey"]
+
+DETECTION_LIMIT, RANGE_LIMIT = "detection limit", "range limit"
+"""Sources of the error of a value that is only known to lie within bounds."""
 
 
 class Basis(StrEnum):
@@ -40,11 +43,14 @@ class Analyte:
         Unit in which its grades are shown.
     maximum : float
         Largest grade possible, as mass per mass; 1 unless the mineral's formula says less.
+    detection : float or None
+        Detection limit of its assay, as mass per mass: what 'trace' and 'nil' are below.
     """
 
     name: str
     unit: Unit
     maximum: float = 1.0
+    detection: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +81,11 @@ class Measurement:
     error_source: str = "row"
     note: str = ""
     place: Place = field(default=Place(), compare=False)
+
+    @property
+    def bounded(self) -> bool:
+        """Whether only bounds are known: below detection, or above the range of the assay."""
+        return self.error_source in (DETECTION_LIMIT, RANGE_LIMIT)
 
     @property
     def value_base(self) -> float:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from oretally.flowsheet.unit_table import Dimension, Unit, find_unit, units_of
 
-__all__ = ["UnitError", "parse_unit"]
+__all__ = ["UnitError", "is_unit", "parse_unit"]
 
 
 class UnitError(ValueError):
@@ -82,6 +82,12 @@ _SPOKEN = {
     Dimension.LENGTH: "a length",
     Dimension.SHARE: "a share of the mass",
 }
+
+
+def is_unit(text: str) -> bool:
+    """Tell whether a spelling is a unit of anything."""
+    folded = " ".join(text.split()).casefold()
+    return find_unit(_SYNONYMS.get(folded, folded)) is not None
 
 
 def _offer(dimension: Dimension | None) -> str:

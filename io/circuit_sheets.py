@@ -14,16 +14,17 @@ from oretally.io.workbook import Sheets
 __all__ = ["read_circuit_sheets"]
 
 _OUTSIDE = {"", "outside", "-"}
+_ANALYTES = ("analyte", "unit", "max", "detection")
 _KEYS = ("title", "basis", "feed", "product")
 
 
 def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     """Read the definition of a case from the sheets of a workbook.
 
-    Columns: circuit (stream, from, to), nodes (node, kind), analytes (analyte, unit, max), errors
-    (stream, quantity, relative, absolute, coverage), containers (container, mass), doubts
-    (quantity, percent), report (key, value) with the keys title, basis, feed and, once for each,
-    product.
+    Columns: circuit (stream, from, to), nodes (node, kind), analytes (analyte, unit, max,
+    detection), errors (stream, quantity, relative, absolute, coverage), containers (container,
+    mass), doubts (quantity, percent), report (key, value) with the keys title, basis, feed and,
+    once for each, product.
     """
     rows = DefinitionRows(places={"": Place(file=name)})
     if "circuit" in sheets:
@@ -42,10 +43,10 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     for found in _optional(rows, sheets, "nodes", ("node", "kind"), ("node", "kind")):
         kind = found["kind"].text.casefold()
         rows.kinds.append((found["node"].text, kind, found["node"].place))
-    for found in _optional(rows, sheets, "analytes", ("analyte", "unit", "max"), ("analyte",)):
+    for found in _optional(rows, sheets, "analytes", _ANALYTES, ("analyte",)):
         rows.analytes.append(
             AnalyteRow(found["analyte"].text, found["unit"].text, _content(found["max"]),
-                       found["analyte"].place)
+                       _content(found["detection"]), found["analyte"].place)
         )  # fmt: skip
     columns = ("stream", "quantity", "relative", "absolute", "coverage")
     for found in _optional(rows, sheets, "errors", columns, ("quantity",)):

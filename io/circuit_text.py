@@ -182,10 +182,12 @@ class _Reader:
             self.fault(f"The analyte '{name}' has no unit.", 'Write { unit = "%" }.',
                        "analytes", name)  # fmt: skip
             return
-        self.known(entry, ("unit", "max"), "analytes", name)
+        self.known(entry, ("unit", "max", "detection"), "analytes", name)
         unit = str(entry.get("unit", ""))
         place = self.at("analytes", name)
-        self.rows.analytes.append(AnalyteRow(name, unit, entry.get("max"), place))
+        self.rows.analytes.append(
+            AnalyteRow(name, unit, entry.get("max"), entry.get("detection"), place)
+        )
 
     def error(self, stream: str, quantity: str, entry: Any, *where: str) -> None:
         """Add one error rule."""

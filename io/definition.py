@@ -44,6 +44,7 @@ class AnalyteRow:
     name: str
     unit: str
     maximum: object
+    detection: object
     place: Place
 
 
@@ -207,7 +208,8 @@ def _analytes(rows: DefinitionRows, basis: Basis, faults: list[Fault]) -> tuple[
             place = row.place.about(quantity=row.name)
             faults.append(Fault(error.problem, error.mend, place))
             continue
-        found.append(Analyte(" ".join(row.name.split()), unit, _maximum(row, unit, faults)))
+        name = " ".join(row.name.split())
+        found.append(Analyte(name, unit, _maximum(row, unit, faults), _detection(row, faults)))
     return tuple(found)
 
 
@@ -228,6 +230,24 @@ def _maximum(row: AnalyteRow, unit: Unit, faults: list[Fault]) -> float:
         )
         return 1.0
     return min(unit.to_base(value), 1.0)
+
+
+def _detection(row: AnalyteRow, faults: list[Fault]) -> float | None:
+    """Return the detection limit, mass per mass; None if none is stated."""
+    if row.detection in (None, ""):
+        return None
+    place, amount = row.place.about(quantity=row.name), read_amount(row.detection)
+    if amount is None or amount[0] <= 0.0:
+        faults.append(
+            Fault(f"The detection limit is '{row.detection}'; it is a number above 0 with its "
+                  "unit.", 'Write for example detection = "0.01 %".', place)
+        )  # fmt: skip
+        return None
+    try:
+        return parse_unit(amount[1], Dimension.GRADE).to_base(amount[0])
+    except UnitError as error:
+        faults.append(Fault(error.problem, error.mend, place))
+        return None
 
 
 def _error_model(

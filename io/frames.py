@@ -59,7 +59,9 @@ def survey_from_frame(
     rows.kinds = [(node.name, node.kind.value, node.place) for node in circuit.nodes]
     for name, entry in (analytes or {}).items():
         rows.analytes.append(
-            AnalyteRow(name, str(entry.get("unit", "")), entry.get("max"), Place())
+            AnalyteRow(
+                name, str(entry.get("unit", "")), entry.get("max"), entry.get("detection"), Place()
+            )
         )
     for name, entry in (errors or {}).items():
         rows.errors.append(

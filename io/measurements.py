@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from oretally.flowsheet import (
     Analyte,
@@ -15,9 +15,14 @@ from oretally.flowsheet import (
     Measurement,
     Survey,
     Unit,
+    UnitError,
+    is_unit,
+    parse_unit,
 )
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
+from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT
+from oretally.io.cell_words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word, with_own_unit
 from oretally.io.measurement_table import Entry, EntryTable, read_entries
 from oretally.io.number import Reading, read_number
 from oretally.io.table import Table
@@ -121,7 +126,11 @@ class _Checker:
     def measurement(self, entry: Entry) -> Measurement | None:
         """Return the measurement of one entry; None, with faults, if it cannot be used."""
         stream = self.stream(entry)
-        reading = read_number(entry.value, self.table, entry.place, "value")
+        entry_ = self.in_own_unit(entry)
+        if entry_ is None or self.not_measured(entry_):
+            return None
+        entry = entry_
+        reading = self.reading(entry)
         if isinstance(reading, Fault):
             self.faults.append(reading)
             return None
@@ -136,7 +145,17 @@ class _Checker:
                 f"{entry.quantity} of '{entry.stream.text}' is below detection (< {limit}); it "
                 f"enters as {reading.value / 2:g} ± {reading.value / 12**0.5:.2g} {entry.unit}."
             )
-            value, sd, source = reading.value / 2.0, reading.value / 12.0**0.5, "detection limit"
+            value, sd, source = reading.value / 2.0, reading.value / 12.0**0.5, DETECTION_LIMIT
+        elif reading.above:
+            top = entry.unit.from_base(self.analytes[entry.quantity].maximum)
+            value, sd = (reading.value + top) / 2.0, (top - reading.value) / 12.0**0.5
+            source = RANGE_LIMIT
+            note = f"above range: > {reading.value:g} {entry.unit}; taken as uniform up to {top:g}"
+            self.notes.append(
+                f"{entry.quantity} of '{entry.stream.text}' is above the range of its assay "
+                f"(> {reading.value:g} {entry.unit}); it enters as {value:.4g} ± {sd:.2g} "
+                f"{entry.unit}: have it assayed by a method for such grades."
+            )
         else:
             value, note = reading.value, entry.note
             stated = self.stated_sd(entry, value)
@@ -146,6 +165,56 @@ class _Checker:
         if stream is None:
             return None
         return Measurement(stream, entry.quantity, value, entry.unit, sd, source, note, entry.place)
+
+    def in_own_unit(self, entry: Entry) -> Entry | None:
+        """Return the entry in the unit that its cell names, if it names one."""
+        own = with_own_unit(entry.value)
+        if own is None or folded_word(entry.value) in BELOW:
+            return entry
+        try:
+            unit = parse_unit(own.unit, entry.unit.dimension)
+        except UnitError as error:
+            if error.readings or is_unit(own.unit):  # of several readings, of something else
+                self.faults.append(Fault(error.problem, error.mend, entry.place))
+                return None
+            return entry  # not a unit: the number is refused as it stands
+        return replace(entry, value=own.number, unit=unit)
+
+    def not_measured(self, entry: Entry) -> bool:
+        """Tell whether a word says that nothing was measured; it is noted."""
+        meaning = NOT_MEASURED.get(folded_word(entry.value))
+        if meaning is not None:
+            self.notes.append(
+                f"{entry.quantity} of '{entry.stream.text}' is '{entry.value.text}': {meaning}; "
+                "it counts as not measured."
+            )
+        return meaning is not None
+
+    def reading(self, entry: Entry) -> Reading | Fault:
+        """Return the number, or the detection limit where a word says that it is below."""
+        word = folded_word(entry.value)
+        if word in TWO_WAYS:
+            one, two = TWO_WAYS[word]
+            return Fault(
+                f"'{entry.value.text}' can be read as {one} or as {two}.",
+                f"Write <0.01 (the limit) for {one}\nor leave the cell blank for {two}.",
+                entry.place,
+            )
+        if word not in BELOW:
+            return read_number(entry.value, self.table, entry.place, "value")
+        analyte = self.analytes.get(entry.quantity)
+        if analyte is None:
+            return Fault(f"A {entry.quantity} cannot be '{entry.value.text}'.",
+                         "Weigh it, or leave it blank.", entry.place)  # fmt: skip
+        if analyte.detection is None:
+            spelt = f'"{analyte.name}"' if " " in analyte.name else analyte.name
+            return Fault(
+                f"'{entry.value.text}' says that the grade is below detection, but not below what.",
+                f"Write the limit, as in <0.01\nor state it for the analyte: [analytes] {spelt} = "
+                f'{{ unit = "{analyte.unit}", detection = "0.01 {analyte.unit}" }}.',
+                entry.place,
+            )
+        return Reading(entry.unit.from_base(analyte.detection), below=True)
 
     def stream(self, entry: Entry) -> str | None:
         """Return the stream as the circuit spells it."""
@@ -173,6 +242,9 @@ class _Checker:
         if reading.below and reading.value <= 0.0:
             return Fault("The detection limit is 0 or less.", "Write the limit, as in <0.01.",
                          entry.place)  # fmt: skip
+        if reading.above and not grade:
+            return Fault(f"A {what} is measured, or it is not: '>' says neither.",
+                         "Weigh it, or leave it blank.", entry.place)  # fmt: skip
         shown = f"{reading.value:g} {entry.unit}"
         if reading.value < 0.0:
             return Fault(
@@ -183,6 +255,9 @@ class _Checker:
         if not grade:
             return None
         largest = self.analytes[entry.quantity].maximum
+        if reading.above and entry.unit.to_base(reading.value) >= largest * (1.0 - 1e-9):
+            return Fault(f"The grade is above {shown}, which is the most that it can be.",
+                         "Correct the value or its unit.", entry.place)  # fmt: skip
         if entry.unit.to_base(reading.value) > largest * (1.0 + 1e-9):
             limit = f"{entry.unit.from_base(largest):g} {entry.unit}"
             why = "more than the whole" if largest == 1.0 else "more than the stated max"
@@ -201,7 +276,7 @@ class _Checker:
             if isinstance(reading, Fault):
                 self.faults.append(reading)
                 return None
-            if reading.value <= 0.0 or reading.below:
+            if reading.value <= 0.0 or reading.below or reading.above:
                 self.faults.append(
                     Fault(
                         f"The stated error is {entry.error.text}; it must be above 0.",

@@ -18,10 +18,11 @@ _BLANK = "leave the cell blank if it was not measured."
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """A number, and whether it was written as below detection ('<0.01')."""
+    """A number, and whether it was written as below detection ('<0.01') or above range ('>10')."""
 
     value: float
     below: bool = False
+    above: bool = False
 
 
 def read_number(cell: Cell, table: Table, place: Place, what: str) -> Reading | Fault:
@@ -53,8 +54,8 @@ def read_number(cell: Cell, table: Table, place: Place, what: str) -> Reading | 
             place,
         )
     text = cell.text
-    below = text.startswith("<")
-    text = text.lstrip("<").strip() if below else text
+    below, above = text.startswith("<"), text.startswith(">")
+    text = text[1:].strip() if below or above else text
     if text.casefold() in _NOT_FINITE:
         return _not_finite(cell.text, what, place)
     if "," in text:
@@ -65,7 +66,7 @@ def read_number(cell: Cell, table: Table, place: Place, what: str) -> Reading | 
     if not _NUMBER.fullmatch(text):
         return Fault(f"The {what} is '{cell.text}', not a number.", _mend(text), place)
     reading = _finite(float(text), what, place)
-    return Reading(reading.value, below) if isinstance(reading, Reading) else reading
+    return Reading(reading.value, below, above) if isinstance(reading, Reading) else reading
 
 
 def _mend(text: str) -> str:

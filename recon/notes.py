@@ -7,11 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from oretally.flowsheet import BalanceProblem, Circuit, Survey
+from oretally.recon.findings import HiddenError
 from oretally.recon.observability import Classes
 from oretally.recon.remedies import undetermined, useful_measurements
 from oretally.recon.solution import Solution
 
-__all__ = ["named", "open_notes", "solver_notes"]
+__all__ = ["bounded_notes", "named", "open_notes", "solver_notes"]
 
 
 def solver_notes(
@@ -58,6 +59,23 @@ def open_notes(
         f"Not determined by any balance: {_phrase(names)}.",
         f"All would be determined by measuring {_phrase(measure)}.",
     )
+
+
+def bounded_notes(survey: Survey, hidden: Sequence[HiddenError]) -> tuple[str, ...]:
+    """Return how much it matters that only bounds are known of some values.
+
+    The recovery that each moves most, from one bound to the other, to first order.
+    """
+    notes = []
+    for h in hidden:
+        m = survey.measured(h.stream, h.quantity)
+        if m is not None and m.bounded:
+            points = abs(h.points) / h.size * m.sd * 12.0**0.5
+            notes.append(
+                f"Of {h.quantity} of '{h.stream}' only bounds are known; from one to the other it "
+                f"moves the recovery of {h.analyte} to '{h.product}' by {points:.2g} points."
+            )
+    return tuple(notes)
 
 
 def named(circuit: Circuit, survey: Survey, place: tuple[int | None, int]) -> tuple[str, str]:

@@ -11,7 +11,7 @@ from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.covariance import propagate
 from oretally.recon.findings import ErrorRates, Findings
 from oretally.recon.formulas import formula_recoveries
-from oretally.recon.notes import open_notes, solver_notes
+from oretally.recon.notes import bounded_notes, open_notes, solver_notes
 from oretally.recon.observability import classes_of
 from oretally.recon.recoveries import Answers
 from oretally.recon.remedies import require_scale
@@ -98,6 +98,7 @@ def reconcile(
     heads = calculated_heads(circuit, survey, feed, products)
     gaps = closures(circuit, survey)
     inquiry = Inquiry(circuit, survey, values, positions, gaps, covariance, answers, test, rates)
+    findings = inquiry.findings() if solution.converged else Findings(rates=rates)
     return Balance(
         circuit=circuit,
         survey=survey,
@@ -116,10 +117,11 @@ def reconcile(
         recoveries=recoveries,
         separations=answers.separations(),
         formulas=formula_recoveries(circuit, survey, recoveries),
-        findings=inquiry.findings() if solution.converged else Findings(rates=rates),
+        findings=findings,
         notes=(
             *solver_notes(circuit, survey, solution, asked_starts=starts is not None),
             *open_notes(circuit, survey, problem, solution.classes),
+            *bounded_notes(survey, findings.hidden),
         ),
     )
 

@@ -55,9 +55,33 @@ BROKEN: dict[str, tuple[str, str, str]] = {
     "text for a number": (*_in_rows("0.82", "about 1"),
         "measurements.csv, cell C2, stream 'feed', Sn: The value is 'about 1', not a number.\n"
         f"Write a number, or {_USUAL}"),
-    "unit in the cell": (*_in_rows("25.4", "25.4 kg"),
-        "measurements.csv, cell B2, stream 'feed', dry mass: The value is '25.4 kg', not a "
+    "unit in the cell": (*_in_rows("25.4", "25.4 buckets"),
+        "measurements.csv, cell B2, stream 'feed', dry mass: The value is '25.4 buckets', not a "
         f"number.\nWrite the number alone, its unit goes into the header, or {_USUAL}"),
+    "unit of something else in the cell": (*_in_rows("25.4", "25.4 t/h"),
+        "measurements.csv, cell B2, stream 'feed', dry mass: 't/h' is the unit of a mass rate, but "
+        "a mass is wanted.\nWrite one of: mg, g, kg, t, lb, st, lt, ozt."),
+    "ambiguous unit in the cell": (*_in_rows("0.82", "0.82 oz/ton"),
+        "measurements.csv, cell C2, stream 'feed', Sn: 'oz/ton' can be read in three ways: "
+        "ozt/st = 34.2857 g/t, ozt/t = 31.1035 g/t, ozt/lt = 30.6122 g/t.\n"
+        "Write the one the laboratory means."),
+    "trace without a limit": (*_in_rows("0.82", "trace"),
+        "measurements.csv, cell C2, stream 'feed', Sn: 'trace' says that the grade is below "
+        "detection, but not below what.\nWrite the limit, as in <0.01\nor state it for the "
+        'analyte: [analytes] Sn = { unit = "%", detection = "0.01 %" }.'),
+    "two meanings": (*_in_rows("0.82", "n.d."),
+        "measurements.csv, cell C2, stream 'feed', Sn: 'n.d.' can be read as not detected or as "
+        "not determined.\nWrite <0.01 (the limit) for not detected\nor leave the cell blank for "
+        "not determined."),
+    "mass below detection in a word": (*_in_rows("25.4", "nil"),
+        "measurements.csv, cell B2, stream 'feed', dry mass: A dry mass cannot be 'nil'.\n"
+        "Weigh it, or leave it blank."),
+    "mass above range": (*_in_rows("25.4", ">25"),
+        "measurements.csv, cell B2, stream 'feed', dry mass: A dry mass is measured, or it is "
+        "not: '>' says neither.\nWeigh it, or leave it blank."),
+    "grade above everything": (*_in_rows("0.82", ">100"),
+        "measurements.csv, cell C2, stream 'feed', Sn: The grade is above 100 %, which is the "
+        "most that it can be.\nCorrect the value or its unit."),
     "NaN": (*_in_rows("0.82", "nan"),
         "measurements.csv, cell C2, stream 'feed', Sn: The value is nan, not a finite number.\n"
         f"Correct it, or {_USUAL}"),
