@@ -31,10 +31,14 @@ from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
 from oretally.io.amount import read_amount, read_definition_number
 from oretally.io.doubts import ContainerRow, DoubtRow, container_masses
+from oretally.io.dry_flows import OTHER_QUANTITIES, quantities_of
 
 __all__ = ["AnalyteRow", "Definition", "DefinitionRows", "ErrorRow", "define"]
 
-_RESERVED = {"stream", "note", "notes", "quantity", "value", "unit", "error", "error unit"}
+_RESERVED = {
+    "stream", "note", "notes", "quantity", "value", "unit", "error", "error unit",
+    *OTHER_QUANTITIES,
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,12 +265,14 @@ def _error_model(
     doubted: set[str] = set()
     general: dict[str, ErrorRule] = {}
     own: dict[tuple[str, str], ErrorRule] = {}
+    others = quantities_of(basis)
     quantities = [basis.quantity, *(a.name for a in analytes)]
     known_streams = {fold_name(s) for s in streams}
     for row in rows.errors:
         place = row.place.about(stream=row.stream, quantity=row.quantity)
         flow = fold_name(row.quantity) in {b.quantity for b in Basis}
-        if (analytes or flow) and fold_name(row.quantity) not in map(fold_name, quantities):
+        known = {*map(fold_name, quantities), *others}
+        if (analytes or flow) and fold_name(row.quantity) not in known:
             near = nearest_name(row.quantity, quantities)
             mend = f"Did you mean '{near}'?" if near else f"Quantities: {', '.join(quantities)}."
             faults.append(
@@ -279,7 +285,8 @@ def _error_model(
             mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(streams)}."
             faults.append(Fault("There is no such stream.", mend, place))
             continue
-        rule = _rule(row, Dimension.GRADE if not flow else basis.dimension, place, faults)
+        bulk = basis.dimension if flow else Dimension.GRADE
+        rule = _rule(row, others.get(fold_name(row.quantity), bulk), place, faults)
         key = fold_name(row.quantity)
         if rule is None:
             doubted.add(key)

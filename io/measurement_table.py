@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from oretally.flowsheet import Basis, Dimension, Fault, Place, Unit, UnitError, parse_unit
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
+from oretally.io.dry_flows import OTHER_QUANTITIES, quantities_of
 from oretally.io.table import Cell, Table
 
 __all__ = ["RELATIVE", "Entry", "EntryTable", "read_entries"]
@@ -24,10 +25,6 @@ _HEADER = re.compile(
 _LONG = ("stream", "quantity", "value", "unit", "error", "error unit", "method", "note")
 _TEXTS = {"note", "notes", "method"}
 _FLOWS = {basis.quantity: basis for basis in Basis}
-_NOT_YET = {
-    "wet mass": "Wet masses", "wet rate": "Wet rates", "moisture": "Moistures",
-    "pulp": "Pulp volumes", "% solids": "Percent solids", "pulp density": "Pulp densities",
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +109,7 @@ class _EntryReader:
     ) -> None:
         self.table, self.basis, self.faults = table, basis, faults
         self.analytes = {fold_name(a): a for a in analytes}
+        self.others = quantities_of(basis)
 
     def fault(self, problem: str, mend: str, place: Place) -> None:
         self.faults.append(Fault(problem, mend, place))
@@ -135,13 +133,17 @@ class _EntryReader:
             flow = self.basis.quantity
             self.fault(
                 f"'{name}' does not say whether it is wet or dry.",
-                f"Name it '{flow}' if it is dry; dry a sample and give the {flow} if it is wet.",
+                f"Name it '{flow}' if it is dry\nor '{flow.replace('dry', 'wet')}' if it is wet, "
+                "and give the moisture.",
                 place,
             )
-        elif folded in _NOT_YET:
+        elif folded in self.others:
+            return self.others[folded]
+        elif folded in OTHER_QUANTITIES:
+            right = "wet mass" if folded == "wet rate" else "wet rate"
             self.fault(
-                f"{_NOT_YET[folded]} are not read yet.",
-                f"Give the {self.basis.quantity} and take the column out.",
+                f"'{name}' does not go with the basis \"{self.basis}\" of this case.",
+                f"Give the {right}, or correct the basis.",
                 place,
             )
         elif not self.analytes or folded in self.analytes:
@@ -157,7 +159,11 @@ class _EntryReader:
 
     def canonical(self, name: str) -> str:
         folded = fold_name(name)
-        return folded if folded in _FLOWS else self.analytes.get(folded, " ".join(name.split()))
+        return (
+            folded
+            if folded in (*_FLOWS, *OTHER_QUANTITIES)
+            else self.analytes.get(folded, " ".join(name.split()))
+        )
 
     def unit(self, text: str | None, dimension: Dimension, place: Place) -> Unit | None:
         try:
@@ -255,14 +261,15 @@ class _EntryReader:
     ) -> list[_Column]:
         """Return the column if its quantity and unit can be taken."""
         place = cell.place.about(quantity=name)
-        if is_error and fold_name(name) not in _FLOWS and self.analytes and (
-            fold_name(name) not in self.analytes
-        ):  # fmt: skip
+        folded = fold_name(name)
+        measures = {q: b.dimension for q, b in _FLOWS.items()} | self.others
+        dimension: Dimension | None
+        if not is_error:
+            dimension = self.dimension(name, place)
+        elif folded in measures:
+            dimension = measures[folded]
+        elif folded in OTHER_QUANTITIES or (self.analytes and folded not in self.analytes):
             return []  # its value column says what is wrong with the name
-        if not is_error or fold_name(name) in _FLOWS:
-            dimension = (
-                self.dimension(name, place) if not is_error else _FLOWS[fold_name(name)].dimension
-            )
         else:
             dimension = Dimension.GRADE
         if dimension is None:

@@ -23,6 +23,7 @@ from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT
 from oretally.io.cell_words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word, with_own_unit
+from oretally.io.dry_flows import OTHER_QUANTITIES, dry_flows
 from oretally.io.measurement_table import Entry, EntryTable, read_entries
 from oretally.io.number import Reading, read_number
 from oretally.io.table import Table
@@ -81,8 +82,10 @@ def read_survey(
     checker = _Checker(table, basis, streams, analytes, errors, faults, read)
     checker.rules_in_doubt = rules_in_doubt
     found = [m for entry in read.entries if (m := checker.measurement(entry)) is not None]
-    flow_unit = next((u for n, u in read.quantities if n == basis.quantity), None)
-    if flow_unit is None and not faults:
+    wet = basis.quantity.replace("dry", "wet")
+    flow_unit = next((u for n, u in read.quantities if n in (basis.quantity, wet)), None)
+    pulp = any(n == "pulp" for n, _ in read.quantities)
+    if flow_unit is None and not pulp and not faults:
         faults.append(
             Fault(
                 f"No column gives the {basis.quantity}.",
@@ -93,14 +96,17 @@ def read_survey(
             )
         )
     pooled, notes = _pool(found)
-    survey = Survey(basis, flow_unit or _any_unit(basis), tuple(analytes), tuple(pooled), title)
-    return SurveyReading(survey, tuple(checker.notes + notes))
+    unit = flow_unit or _any_unit(basis)
+    incomplete: list[Fault] = []
+    dry, ways = dry_flows(pooled, basis, unit, incomplete)
+    if not any(f.place.quantity in OTHER_QUANTITIES for f in faults):
+        faults.extend(incomplete)  # else they may follow from what was refused already
+    survey = Survey(basis, unit, tuple(analytes), tuple(dry), title)
+    return SurveyReading(survey, tuple(checker.notes + notes + ways))
 
 
 def _any_unit(basis: Basis) -> Unit:
-    from fractions import Fraction
-
-    return Unit("kg" if basis is Basis.BATCH else "kg/h", basis.dimension, Fraction(1))
+    return parse_unit("kg" if basis is Basis.BATCH else "t/h")
 
 
 class _Checker:
@@ -326,12 +332,14 @@ class _Checker:
         if same:
             shown = ", ".join(dict.fromkeys(same[:3]))
             return f"Enter it beside the value; other rows of {entry.quantity} state {shown}."
-        usual = "3" if entry.quantity in self.analytes else "0.5"
+        usual = "relative = 3" if entry.quantity in self.analytes else "relative = 0.5"
+        if entry.unit.dimension is Dimension.SHARE:
+            usual = 'absolute = "0.5 %"'
         spelt = f'"{entry.quantity}"' if " " in entry.quantity else entry.quantity
         return (
             f"Enter it beside the value (column ± {entry.quantity})\n"
-            f"or state a rule: [errors] {spelt} = {{ relative = {usual} }} "
-            "(a usual figure in percent; common practice, no source)."
+            f"or state a rule: [errors] {spelt} = {{ {usual} }} "
+            "(a usual figure; common practice, no source)."
         )
 
 

@@ -118,10 +118,10 @@ BROKEN: dict[str, tuple[str, str, str]] = {
         "measurements.csv, cell C1, Snn: 'Snn' is no quantity of this case.\nDid you mean 'Sn'?"),
     "wet or dry": (*_in_rows("dry mass", "mass"),
         "measurements.csv, cell B1, mass: 'mass' does not say whether it is wet or dry.\n"
-        "Name it 'dry mass' if it is dry; dry a sample and give the dry mass if it is wet."),
-    "wet mass": (*_in_rows("dry mass", "wet mass"),
-        "measurements.csv, cell B1, wet mass: Wet masses are not read yet.\n"
-        "Give the dry mass and take the column out."),
+        "Name it 'dry mass' if it is dry\nor 'wet mass' if it is wet, and give the moisture."),
+    "wet rate in a batch": (*_in_rows("dry mass", "wet rate"),
+        "measurements.csv, cell B1, wet rate: 'wet rate' does not go with the basis \"batch\" of "
+        "this case.\nGive the wet mass, or correct the basis."),
     "rate in a batch": (*_in_rows("dry mass [kg]", "dry rate [t/h]"),
         "measurements.csv, cell B1, dry rate: 'dry rate' belongs to the basis \"rate\", but this "
         "case has the basis \"batch\".\nGive the dry mass,\nor write basis = \"rate\"."),
@@ -153,7 +153,7 @@ BROKEN: dict[str, tuple[str, str, str]] = {
                       "stream,dry mass [kg],Sn [%]\nfeed,25.4,0.82\n",
         "measurements.csv, cell C2, stream 'feed', Sn: No error is stated.\n"
         "Enter it beside the value (column ± Sn)\n"
-        "or state a rule: [errors] Sn = { relative = 3 } (a usual figure in percent; common "
+        "or state a rule: [errors] Sn = { relative = 3 } (a usual figure; common "
         "practice, no source)."),
     "missing error that others state": (_NO_RULES,
         "stream,dry mass [kg],± dry mass [kg]\nfeed,25.4,0.1\nconc,0.6,\n",
@@ -218,15 +218,15 @@ BROKEN: dict[str, tuple[str, str, str]] = {
         'case (basis "batch").\nQuantities: dry mass, Sn.\n\n'
         "measurements.csv, cell C2, stream 'feed', Sn: No error is stated.\n"
         "Enter it beside the value (column ± Sn)\n"
-        "or state a rule: [errors] Sn = { relative = 3 } (a usual figure in percent; common "
+        "or state a rule: [errors] Sn = { relative = 3 } (a usual figure; common "
         "practice, no source).\n\n"
         "measurements.csv, cell C3, stream 'conc', Sn: No error is stated.\n"
         "Enter it beside the value (column ± Sn)\n"
-        "or state a rule: [errors] Sn = { relative = 3 } (a usual figure in percent; common "
+        "or state a rule: [errors] Sn = { relative = 3 } (a usual figure; common "
         "practice, no source).\n\n"
         "measurements.csv, cell C4, stream 'tails', Sn: No error is stated.\n"
         "Enter it beside the value (column ± Sn)\n"
-        "or state a rule: [errors] Sn = { relative = 3 } (a usual figure in percent; common "
+        "or state a rule: [errors] Sn = { relative = 3 } (a usual figure; common "
         "practice, no source)."),
     "coverage of zero": (*_in_circuit("relative = 3", "relative = 3, coverage = 0"),
         "circuit.toml, line 10, Sn: The coverage is 0; it says how many standard deviations the "

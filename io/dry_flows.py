@@ -1,0 +1,172 @@
+"""From what was weighed wet, or measured as pulp, to the dry flow of each stream; said, not hidden.
+
+Quantities that stand in for the dry flow: wet mass (or rate) with moisture; pulp volume (or rate)
+with percent solids, or with its density; both need the density of the solids.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from oretally.flowsheet import Basis, Dimension, Fault, Measurement, Unit, parse_unit
+from oretally.flowsheet.slurry import (
+    WATER,
+    Estimate,
+    dry_from_density,
+    dry_from_solids,
+    dry_from_wet,
+)
+from oretally.io.digits import format_with_sd
+
+__all__ = ["OTHER_QUANTITIES", "dry_flows", "quantities_of"]
+
+_WET = {Basis.BATCH: "wet mass", Basis.RATE: "wet rate"}
+_PULP = {Basis.BATCH: Dimension.VOLUME, Basis.RATE: Dimension.VOLUME_RATE}
+_SHARES, _DENSITIES = ("moisture", "% solids"), ("pulp density", "solids density")
+OTHER_QUANTITIES = ("wet mass", "wet rate", "pulp", *_SHARES, *_DENSITIES)
+_WAYS = (
+    ("moisture",),
+    ("% solids", "solids density"),
+    ("pulp density", "solids density"),
+)  # what each way needs beside the wet mass or the pulp
+
+
+def quantities_of(basis: Basis) -> dict[str, Dimension]:
+    """Return the quantities that stand in for the dry flow, with what they measure."""
+    return {
+        _WET[basis]: basis.dimension,
+        "pulp": _PULP[basis],
+        **dict.fromkeys(_SHARES, Dimension.SHARE),
+        **dict.fromkeys(_DENSITIES, Dimension.DENSITY),
+    }
+
+
+def dry_flows(
+    measurements: Sequence[Measurement], basis: Basis, flow_unit: Unit, faults: list[Fault]
+) -> tuple[list[Measurement], list[str]]:
+    """Replace what stands in for the dry flow by the dry flow.
+
+    Returns
+    -------
+    list of Measurement
+        Dry flows and grades only.
+    list of str
+        The way from what was typed to what is balanced, one note a stream.
+    """
+    other = quantities_of(basis)
+    by_stream: dict[str, dict[str, Measurement]] = {}
+    for m in measurements:
+        if m.quantity in other:
+            by_stream.setdefault(m.stream, {})[m.quantity] = m
+    dry_given = {m.stream: m for m in measurements if m.quantity == basis.quantity}
+    made: dict[str, Measurement] = {}
+    notes = []
+    for stream, found in by_stream.items():
+        fault = _fault(stream, found, dry_given.get(stream), basis)
+        if fault is not None:
+            faults.append(fault)
+            continue
+        dry, parts = _dry(found, basis)
+        unit = _unit(found, basis, flow_unit)
+        first = parts[0]
+        value, sd = unit.from_base(dry.value), unit.from_base(dry.sd)
+        path = " and ".join(f"{m.quantity} {_shown(m.value, m.sd)} {m.unit}" for m in parts)
+        made[stream] = Measurement(
+            stream, basis.quantity, value, unit, sd, "propagated", f"from {path}", first.place
+        )
+        notes.append(f"{basis.quantity} of '{stream}' is {_shown(value, sd)} {unit}, from {path}.")
+    kept = []
+    placed: set[str] = set()
+    for m in measurements:
+        if m.quantity not in other:
+            kept.append(m)
+        elif m.stream in made and m.stream not in placed:
+            placed.add(m.stream)
+            kept.append(made[m.stream])
+    return kept, notes
+
+
+def _shown(value: float, sd: float) -> str:
+    return " ± ".join(format_with_sd(value, sd))
+
+
+def _fault(
+    stream: str, found: Mapping[str, Measurement], dry: Measurement | None, basis: Basis
+) -> Fault | None:
+    """Return what is wrong with the quantities of one stream."""
+    wet, some = _WET[basis], next(iter(found.values()))
+    place = some.place.about(stream=stream, quantity=some.quantity)
+    bulk = [q for q in (wet, "pulp") if q in found]
+    if dry is not None and bulk:
+        return Fault(f"Both the {basis.quantity} and {bulk[0]} are given; they say the same twice.",
+                     "Take one of them out.", place)  # fmt: skip
+    if dry is not None and not bulk:
+        return Fault(
+            f"The {some.quantity} goes with nothing: the {basis.quantity} is given as it is.",
+            f"Take it out, or give the {wet} in place of the {basis.quantity}.", place,
+        )  # fmt: skip
+    if not bulk:
+        return Fault(f"The {some.quantity} has no {wet} or pulp to go with it.",
+                     f"Give the {wet} (with moisture) or the pulp, or take it out.",
+                     place)  # fmt: skip
+    if len(bulk) == 2:
+        return Fault(f"Both {wet} and pulp are given; they say the same twice.",
+                     "Take one of them out.", place)  # fmt: skip
+    ways = _WAYS[:1] if bulk[0] == wet else _WAYS[1:]
+    complete = [w for w in ways if all(q in found for q in w)]
+    if not complete:
+        wanted = "\nor with ".join(" and ".join(w) for w in ways)
+        return Fault(f"The {bulk[0]} alone does not say how much of it is dry.",
+                     f"Give it with {wanted},\nor give the {basis.quantity}.", place)  # fmt: skip
+    if len(complete) > 1:
+        return Fault("Both % solids and pulp density are given; they say the same twice.",
+                     "Take one of them out.", place)  # fmt: skip
+    return _out_of_range(found)
+
+
+def _out_of_range(found: Mapping[str, Measurement]) -> Fault | None:
+    """Return the fault of a share or density that cannot be."""
+    for quantity, m in found.items():
+        place = m.place.about(stream=m.stream, quantity=quantity)
+        if quantity in _SHARES and not 0.0 <= m.value_base < 1.0:
+            return Fault(f"The {quantity} is {m.value:g} {m.unit}; it lies between 0 and 100 %.",
+                         "Correct the value or its unit.", place)  # fmt: skip
+        if quantity in _DENSITIES and m.value_base <= WATER:
+            return Fault(
+                f"The {quantity} is {m.value:g} {m.unit}, no more than that of water (1 kg/L).",
+                "Correct the value or its unit.", place,
+            )  # fmt: skip
+    pulp, solids = found.get("pulp density"), found.get("solids density")
+    if pulp is not None and solids is not None and pulp.value_base >= solids.value_base:
+        place = pulp.place.about(stream=pulp.stream, quantity="pulp density")
+        return Fault("The pulp is as dense as its solids, or denser.", "Correct one of the two.",
+                     place)  # fmt: skip
+    return None
+
+
+def _dry(found: Mapping[str, Measurement], basis: Basis) -> tuple[Estimate, list[Measurement]]:
+    """Return the dry flow [kg or kg/h] and the measurements it was made from."""
+
+    def of(quantity: str) -> Estimate:
+        return Estimate(found[quantity].value_base, found[quantity].sd_base)
+
+    wet = _WET[basis]
+    if wet in found:
+        return dry_from_wet(of(wet), of("moisture")), [found[wet], found["moisture"]]
+    if "% solids" in found:
+        names = ["pulp", "% solids", "solids density"]
+        return dry_from_solids(*(of(n) for n in names)), [found[n] for n in names]
+    names = ["pulp", "pulp density", "solids density"]
+    return dry_from_density(*(of(n) for n in names)), [found[n] for n in names]
+
+
+def _unit(found: Mapping[str, Measurement], basis: Basis, flow_unit: Unit) -> Unit:
+    """Return the unit to show the dry flow in: that of the wet one, else the survey's."""
+    wet = found.get(_WET[basis])
+    if wet is not None:
+        return wet.unit
+    return (
+        flow_unit
+        if flow_unit.dimension is basis.dimension
+        else parse_unit("kg" if basis is Basis.BATCH else "t/h")
+    )
