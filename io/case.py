@@ -5,18 +5,27 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from oretally.flowsheet import Circuit, Fault, InputError, Place, Survey
+from oretally.flowsheet import Analyte, Circuit, Dimension, Fault, InputError, Place, Survey
 from oretally.io.circuit_sheets import read_circuit_sheets
 from oretally.io.circuit_text import read_circuit_text
 from oretally.io.csv_table import read_csv_table
-from oretally.io.definition import DefinitionRows, define
+from oretally.io.definition import Definition, DefinitionRows, define
 from oretally.io.doubts import error_rates
+from oretally.io.measurement_table import read_entries
 from oretally.io.measurements import read_survey
 from oretally.io.table import Table
 from oretally.io.workbook import SUFFIXES, read_workbook
 from oretally.recon.findings import ErrorRates
 
-__all__ = ["CIRCUIT_FILE", "MEASUREMENTS_FILE", "SHEETS", "Case", "read_case"]
+__all__ = [
+    "CIRCUIT_FILE",
+    "MEASUREMENTS_FILE",
+    "SHEETS",
+    "Case",
+    "Plan",
+    "read_case",
+    "read_plan",
+]
 
 SHEETS = (
     "circuit", "nodes", "analytes", "errors", "report", "containers", "doubts", "measurements",
@@ -106,6 +115,57 @@ def read_case(source: str | Path) -> Case:
         rates=rates,
         source=path,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A case before its measurements: what is to be weighed and assayed.
+
+    Attributes
+    ----------
+    rows : DefinitionRows
+        As written.
+    definition : Definition
+        Its circuit is there.
+    analytes : tuple of Analyte
+        From the definition, else from the headers of the measurements.
+    title : str
+    """
+
+    rows: DefinitionRows
+    definition: Definition
+    analytes: tuple[Analyte, ...]
+    title: str
+
+
+def read_plan(source: str | Path) -> Plan:
+    """Read the definition of a case; its measurements may still be blank.
+
+    Raises
+    ------
+    InputError
+        With every fault of the definition, each located.
+    """
+    path = Path(source)
+    found: list[Fault] = []
+    if path.is_dir() and (path / CIRCUIT_FILE).is_file():
+        rows, table = read_circuit_text(path / CIRCUIT_FILE, CIRCUIT_FILE), None
+        if (path / MEASUREMENTS_FILE).is_file():
+            table, _ = read_csv_table(path / MEASUREMENTS_FILE, MEASUREMENTS_FILE)
+    else:
+        rows, table = _parts(path, found)
+    definition, wrong = define(rows)
+    # what is wrong with the measurements does not matter here: there may be none yet
+    faults = [f for f in found if f.place.sheet != "measurements"] + wrong
+    if faults or definition.circuit is None:
+        raise InputError(faults)
+    analytes = definition.analytes
+    if not analytes and table is not None:
+        read = read_entries(table, definition.basis, (), [])
+        analytes = tuple(
+            Analyte(n, u) for n, u in read.quantities if u.dimension is Dimension.GRADE
+        )
+    return Plan(rows, definition, analytes, definition.title or path.stem)
 
 
 def _parts(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table | None]:

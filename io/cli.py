@@ -176,6 +176,38 @@ def new(target: Path, example: str | None) -> int:
     return DONE
 
 
+@oretally.command()
+@click.argument("case", type=click.Path(path_type=Path))
+@click.option(
+    "--html",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write the form to print: what to weigh, what to take, labels.",
+)
+@click.option("--xlsx", type=click.Path(path_type=Path), metavar="FILE",
+              help="Write the workbook to type into; 'balance' reads it back.")  # fmt: skip
+def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
+    """Make the sampling sheet of CASE, whose measurements may still be blank."""
+    from oretally.io.case import read_plan
+
+    if html is None and xlsx is None:
+        raise click.UsageError("Say what to write: --html FILE to print, --xlsx FILE to type into.")
+    _refuse_overwriting(case, html, xlsx)
+    plan = read_plan(case)
+    if html is not None:
+        from oretally.io.sampling_form import sampling_form
+
+        _write(html, sampling_form(plan))
+    if xlsx is not None:
+        from oretally.io.entry_workbook import entry_workbook
+
+        _write(xlsx, entry_workbook(plan))
+    for path in (html, xlsx):
+        if path is not None:
+            click.echo(f"written: {path}", err=True)
+    return DONE
+
+
 @oretally.command(context_settings={"ignore_unknown_options": True})
 @click.argument("number")
 @click.argument("unit")

@@ -104,13 +104,16 @@ def case_workbook(circuit: str, measurements: str) -> bytes:
         + [(name, e.get("from", ""), e.get("to", "")) for name, e in document["streams"].items()],
         "nodes": [("node", "kind")]
         + [(name, e["kind"]) for name, e in document.get("nodes", {}).items()],
-        "analytes": [("analyte", "unit", "max")]
-        + [(n, e["unit"], e.get("max", "")) for n, e in document.get("analytes", {}).items()],
+        "analytes": [("analyte", "unit", "max", "detection")]
+        + [(n, e["unit"], e.get("max", ""), e.get("detection", ""))
+           for n, e in document.get("analytes", {}).items()],
         "errors": [("stream", "quantity", "relative", "absolute", "coverage"), *errors],
         "report": [("key", "value"), ("title", document.get("title", "")),
                    ("basis", document.get("basis", ""))]
         + ([("feed", report["feed"])] if "feed" in report else [])
         + [("product", p) for p in report.get("products", [])],
+        "containers": [("container", "mass"), *document.get("containers", {}).items()],
+        "doubts": [("quantity", "percent"), *document.get("doubts", {}).items()],
         "measurements": list(csv.reader(io.StringIO(measurements))),
     }  # fmt: skip
     return _written(sheets)

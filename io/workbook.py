@@ -101,7 +101,14 @@ def _xlsx_cells(data: bytes, name: str) -> Iterable[tuple[str, list[list[Cell]]]
         both = zip(sheet.iter_rows(), formulas[sheet.title].iter_rows(), strict=True)
         lines = [
             [
-                _xlsx_cell(cell.value, written.value, name, sheet.title, cell.coordinate)
+                _xlsx_cell(
+                    # a formula that came to an empty text was computed: its cell is blank
+                    "" if cell.value is None and cell.data_type == "str" else cell.value,
+                    written.value,
+                    name,
+                    sheet.title,
+                    cell.coordinate,
+                )  # fmt: skip
                 for cell, written in zip(row, formula_row, strict=True)
             ]
             for row, formula_row in both
