@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -26,11 +25,10 @@ from oretally.io.cell_words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word, w
 from oretally.io.dry_flows import OTHER_QUANTITIES, dry_flows
 from oretally.io.measurement_table import Entry, EntryTable, read_entries
 from oretally.io.number import Reading, read_number
+from oretally.io.pooling import pooled_replicates
 from oretally.io.table import Table
 
 __all__ = ["SurveyReading", "read_survey"]
-
-_SPREAD_P = 0.01  # replicates that spread more than this are noted: chance under their errors
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +93,7 @@ def read_survey(
                 table.place,
             )
         )
-    pooled, notes = _pool(found)
+    pooled, notes = pooled_replicates(found)
     unit = flow_unit or _any_unit(basis)
     incomplete: list[Fault] = []
     dry, ways = dry_flows(pooled, basis, unit, incomplete)
@@ -341,46 +339,3 @@ class _Checker:
             f"or state a rule: [errors] {spelt} = {{ {usual} }} "
             "(a usual figure; common practice, no source)."
         )
-
-
-def _pool(found: Sequence[Measurement]) -> tuple[list[Measurement], list[str]]:
-    """Return one measurement for each stream and quantity, and notes on replicates that spread."""
-    groups: dict[tuple[str, str], list[Measurement]] = defaultdict(list)
-    for m in found:
-        groups[m.stream, m.quantity].append(m)
-    pooled, notes = [], []
-    for members in groups.values():
-        if len(members) == 1:
-            pooled.append(members[0])
-            continue
-        unit = members[0].unit
-        values = [unit.from_base(m.value_base) for m in members]
-        sds = [unit.from_base(m.sd_base) for m in members]
-        weights = [sd**-2.0 for sd in sds]
-        total = sum(weights)
-        mean = sum(w * v for w, v in zip(weights, values, strict=True)) / total
-        spread = sum(((v - mean) / sd) ** 2 for v, sd in zip(values, sds, strict=True))
-        first = members[0]
-        note = f"mean of {len(members)} replicates"
-        pooled.append(
-            Measurement(
-                first.stream, first.quantity, mean, unit, total**-0.5, first.error_source,
-                "; ".join(filter(None, (note, *dict.fromkeys(m.note for m in members)))),
-                first.place,
-            )
-        )  # fmt: skip
-        p = _chi_square_tail(spread, len(members) - 1)
-        if p < _SPREAD_P:
-            listed = ", ".join(f"{v:g}" for v in values)
-            notes.append(
-                f"The replicates of {first.quantity} of '{first.stream}' ({listed} {unit}) spread "
-                f"more than their stated errors allow (chi-square {spread:.1f} on "
-                f"{len(members) - 1}, p {p:.2g})."
-            )
-    return pooled, notes
-
-
-def _chi_square_tail(value: float, dof: int) -> float:
-    from scipy.special import chdtrc
-
-    return float(chdtrc(dof, value))

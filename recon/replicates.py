@@ -22,28 +22,14 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, stdtrit
 
 __all__ = [
-    "K",
-    "Interlaboratory",
-    "Outlier",
-    "PooledSd",
-    "RobustMean",
-    "Spread",
-    "algorithm_a",
-    "consistency_factor",
-    "dixon",
-    "dixon_limit",
-    "finite_values",
-    "grubbs",
-    "grubbs_limit",
-    "huber_proposal_2",
-    "interlaboratory",
-    "pooled_sd",
-    "spread",
-]
+    "HUBER_K", "Interlaboratory", "Outlier", "PooledSd", "RobustMean", "Spread", "algorithm_a",
+    "consistency_factor", "dixon", "dixon_limit", "finite_values", "grubbs", "grubbs_limit",
+    "huber_proposal_2", "interlaboratory", "pooled_sd", "spread",
+]  # fmt: skip
 
 Floats = NDArray[np.float64]
 
-K = 1.5  # sd beyond which the robust means bring a reading in
+HUBER_K = 1.5  # sd beyond which the robust means bring a reading in
 
 # by alpha, for n = 3 to 10
 _DIXON = {
@@ -66,11 +52,6 @@ class Spread:
     sd: float | None
     dof: int
 
-    @property
-    def standard_error(self) -> float | None:
-        """The sd of the mean."""
-        return None if self.sd is None else self.sd / (self.dof + 1) ** 0.5
-
 
 @dataclass(frozen=True, slots=True)
 class PooledSd:
@@ -82,17 +63,9 @@ class PooledSd:
 
 @dataclass(frozen=True, slots=True)
 class Outlier:
-    """The reading that lies farthest apart, and whether it lies too far.
+    """The reading that lies farthest apart, the first of several: its place and value.
 
-    Attributes
-    ----------
-    index : int
-        Place among the readings; the first of those that lie equally far.
-    value : float
-        The reading.
-    statistic, critical : float
-        Grubbs' G or Dixon's Q; what it exceeds with chance ``alpha`` if nothing is wrong.
-    alpha : float
+    ``statistic`` is Grubbs' G or Dixon's Q, ``critical`` what it exceeds by chance ``alpha``.
     """
 
     index: int
@@ -103,7 +76,7 @@ class Outlier:
 
     @property
     def flagged(self) -> bool:
-        """Whether the reading lies farther apart than chance explains."""
+        """Whether it lies farther apart than chance explains."""
         return self.statistic > self.critical
 
 
@@ -123,7 +96,7 @@ class RobustMean:
     @property
     def standard_error(self) -> float:
         """The sd of the robust mean."""
-        return 1.25 * self.sd / self.n**0.5
+        return float(1.25 * self.sd / self.n**0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,21 +107,17 @@ class Interlaboratory:
     ----------
     mean : float
         General mean, weighted by the number of results.
-    repeatability_sd, between_sd, reproducibility_sd : float
-        s_r within a laboratory, s_L of the laboratories' biases, and s_R: root of their squares'
-        sum.
+    repeatability_sd, reproducibility_sd : float
+        s_r within a laboratory; s_R, root of s_r^2 + s_L^2.
     between_variance : float
-        s_L squared as estimated. Below 0 where the laboratories agree better than their own
-        scatter lets expect; ``between_sd`` is then 0.
+        s_L^2 of the laboratories' biases as estimated; below 0 it counts as 0 in s_R.
     dof : int
-        Degrees of freedom of ``repeatability_sd``; those of the laboratories are
-        ``n_laboratories`` - 1.
+        Of ``repeatability_sd``.
     n_laboratories, n_results : int
     """
 
     mean: float
     repeatability_sd: float
-    between_sd: float
     reproducibility_sd: float
     between_variance: float
     dof: int
@@ -157,13 +126,7 @@ class Interlaboratory:
 
 
 def finite_values(values: ArrayLike, least: int, what: str = "readings") -> Floats:
-    """Return the values as an array.
-
-    Raises
-    ------
-    ValueError
-        If they are not a list of finite numbers, or fewer than ``least``.
-    """
+    """Return the values as an array; ValueError if not all are finite or there are too few."""
     found = np.asarray(values, dtype=float)
     if found.ndim != 1 or not np.isfinite(found).all():
         raise ValueError(f"{what} are a list of finite numbers")
@@ -220,15 +183,12 @@ def grubbs_limit(n: int, alpha: float = 0.05) -> float:
 def grubbs(values: ArrayLike, alpha: float = 0.05) -> Outlier:
     """Return the reading farthest from the mean, by Grubbs' two-sided test.
 
-    Raises
-    ------
-    ValueError
-        With fewer than 3 readings.
+    ValueError below 3 readings.
 
     Notes
     -----
-    Supposes normal errors with more digits than matter. Of three readings two that agree to the
-    last digit flag the third however near it is; that is the rounding and no error.
+       Supposes normal errors with more digits than matter. Of three readings two that agree to the
+       last digit flag the third however near it is; that is the rounding and no error.
     """
     x = finite_values(values, 3)
     critical = grubbs_limit(x.size, alpha)
@@ -253,19 +213,7 @@ def dixon_limit(n: int, alpha: float = 0.05) -> float:
 def dixon(values: ArrayLike, alpha: float = 0.05) -> Outlier:
     """Return the end reading with the larger gap, by Dixon's Q: gap to its neighbour over range.
 
-    Raises
-    ------
-    ValueError
-        With fewer than 3 or more than 10 readings, or an alpha that is not tabulated.
-
-    Notes
-    -----
-    See `grubbs` on readings with few digits.
-
-    Examples
-    --------
-    >>> dixon([0.167, 0.177, 0.181, 0.182]).index
-    0
+    Raises as `dixon_limit` does; on readings with few digits see `grubbs`.
     """
     x = finite_values(values, 3)
     critical = dixon_limit(x.size, alpha)
@@ -285,15 +233,10 @@ def consistency_factor(k: float) -> float:
     return inside + k * k * (1.0 - inside) - 2.0 * k * density
 
 
-def huber_proposal_2(values: ArrayLike, k: float = K) -> RobustMean:
+def huber_proposal_2(values: ArrayLike, k: float = HUBER_K) -> RobustMean:
     """Return Huber's proposal 2: readings beyond k sd are brought in to there, until it settles.
 
-    Raises
-    ------
-    ValueError
-        With fewer than 2 readings, or k not above 0.
-    ArithmeticError
-        If it does not settle.
+    ValueError with fewer than 2 readings, or k not above 0; ArithmeticError if it does not settle.
 
     Notes
     -----
@@ -311,21 +254,13 @@ def algorithm_a(values: ArrayLike) -> RobustMean:
 
     Raises as `huber_proposal_2` does.
     """
-    return _brought_in(values, K, 1.483, 1.134)
+    return _brought_in(values, HUBER_K, 1.483, 1.134)
 
 
 def interlaboratory(table: Sequence[ArrayLike]) -> Interlaboratory:
     """Return repeatability and reproducibility from the results of each laboratory.
 
-    Parameters
-    ----------
-    table : sequence of array_like
-        Results of each laboratory; their numbers may differ.
-
-    Raises
-    ------
-    ValueError
-        With fewer than 2 laboratories, or if none has two results.
+    ValueError with fewer than 2 laboratories, or if none has two results.
 
     Notes
     -----
@@ -344,17 +279,8 @@ def interlaboratory(table: Sequence[ArrayLike]) -> Interlaboratory:
     s_d2 = float(n @ (means - mean) ** 2) / (p - 1)
     n0 = (N - float(n @ n) / N) / (p - 1)
     s_L2 = (s_d2 - within.sd**2) / n0
-    between = max(s_L2, 0.0)
-    return Interlaboratory(
-        mean=mean,
-        repeatability_sd=within.sd,
-        between_sd=between**0.5,
-        reproducibility_sd=(within.sd**2 + between) ** 0.5,
-        between_variance=s_L2,
-        dof=within.dof,
-        n_laboratories=p,
-        n_results=int(N),
-    )
+    s_R = (within.sd**2 + max(s_L2, 0.0)) ** 0.5
+    return Interlaboratory(mean, within.sd, s_R, s_L2, within.dof, p, int(N))
 
 
 def _all_same(x: Floats) -> bool:
@@ -371,9 +297,10 @@ def _brought_in(values: ArrayLike, k: float, mad_factor: float, sd_factor: float
         return RobustMean(mean, 0.0, x.size, 0)
     first = sd
     for _ in range(_ROUNDS):
-        near = np.clip(x, mean - k * sd, mean + k * sd)
-        new_mean = float(near.mean())
-        new_sd = sd_factor * float(near.std(ddof=1))
+        near = np.minimum(np.maximum(x, mean - k * sd), mean + k * sd)
+        new_mean = float(near.sum()) / x.size
+        away = near - new_mean
+        new_sd = sd_factor * (float(away @ away) / (x.size - 1)) ** 0.5
         moved = abs(new_mean - mean) + abs(new_sd - sd)
         mean, sd = new_mean, new_sd
         if moved <= _DONE * first + 4.0 * float(np.spacing(np.abs(x).max())):
@@ -381,5 +308,6 @@ def _brought_in(values: ArrayLike, k: float, mad_factor: float, sd_factor: float
     else:
         raise ArithmeticError(f"robust mean: not settled after {_ROUNDS} rounds")
     if sd <= 1e-9 * first:
-        sd = 0.0
-    return RobustMean(mean, sd, x.size, int((np.abs(x - mean) > k * sd * (1.0 + 1e-9)).sum()))
+        mean, sd = float(np.median(x)), 0.0
+    bend = k * sd + 1e-9 * first
+    return RobustMean(mean, sd, x.size, int((np.abs(x - mean) > bend).sum()))

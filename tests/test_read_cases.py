@@ -108,7 +108,21 @@ def test_replicates_that_spread_are_noted(tmp_path: Path) -> None:
     case = read_case(_write(tmp_path / "c", CIRCUIT, rows))
     assert case.notes == (
         "The replicates of Sn of 'feed' (0.8, 1.2 %) spread more than their stated errors allow "
-        "(chi-square 200.0 on 1, p 2.1e-45).",
+        "(chi-square 200.0 on 1, p 2.1e-45); their own sd is 0.28 % on 1 degrees of freedom.",
+    )
+
+
+def test_a_replicate_that_lies_apart_is_noted_and_kept(tmp_path: Path) -> None:
+    """Grubbs: G 1.93 of five readings, critical 1.72 at 5 % (open textbook table, n = 5)."""
+    readings = ("0.80", "0.81", "0.79", "0.82", "0.95")
+    rows = "stream,dry mass [kg],Sn [%],± Sn [%]\nfeed,25.4,0.805,0.1\n"
+    rows += "".join(f"feed,,{r},0.1\n" for r in readings[1:])
+    case = read_case(_write(tmp_path / "c", CIRCUIT, rows))
+    m = case.survey.measured("feed", "Sn")
+    assert m is not None and m.value == pytest.approx((0.805 + 0.81 + 0.79 + 0.82 + 0.95) / 5)
+    assert case.notes == (
+        "Of the replicates of Sn of 'feed' (0.805, 0.81, 0.79, 0.82, 0.95 %) 0.95 lies apart from "
+        "the others (Grubbs 1.76, limit 1.72); it was not left out.",
     )
 
 
