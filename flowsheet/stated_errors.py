@@ -25,16 +25,24 @@ class ErrorRule:
         Unit of the constant part; None when there is none.
     coverage : float
         The figures are this many standard deviations.
+    slope : float
+        For an sd fitted to duplicates: it is absolute + slope * value, a share of the value.
+    source : str
+        Where the rule comes from, if that is more than its statement: '24 duplicate pairs'.
     """
 
     relative: float = 0.0
     absolute: float = 0.0
     unit: Unit | None = None
     coverage: float = 1.0
+    slope: float = 0.0
+    source: str = ""
 
     def sd(self, value: float, unit: Unit) -> float:
         """Return the standard deviation of ``value``, both in ``unit``."""
         constant = unit.from_base(self.unit.to_base(self.absolute)) if self.unit else 0.0
+        if self.slope:
+            return constant + self.slope * value
         proportional = self.relative / 100.0 * value
         return float((constant**2 + proportional**2) ** 0.5 / self.coverage)
 
@@ -58,6 +66,6 @@ class ErrorModel:
         """Return the rule for a measurement and its source ('stream' or 'quantity'), or None."""
         own = self.by_stream.get((fold_name(stream), fold_name(quantity)))
         if own is not None:
-            return own, "stream"
+            return own, own.source or "stream"
         general = self.by_quantity.get(fold_name(quantity))
-        return (general, "quantity") if general is not None else None
+        return (general, general.source or "quantity") if general is not None else None

@@ -5,12 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from oretally.flowsheet import Analyte, Circuit, Dimension, Fault, InputError, Place, Survey
+from oretally.flowsheet import (
+    Analyte,
+    Circuit,
+    Dimension,
+    ErrorRule,
+    Fault,
+    InputError,
+    Place,
+    Survey,
+)
+from oretally.flowsheet.streams import fold_name
 from oretally.io.circuit_sheets import read_circuit_sheets
 from oretally.io.circuit_text import read_circuit_text
 from oretally.io.csv_table import read_csv_table
-from oretally.io.definition import Definition, DefinitionRows, define
+from oretally.io.definition import FROM_LAB, Definition, DefinitionRows, define
 from oretally.io.doubts import error_rates
+from oretally.io.lab_summary import error_rule
+from oretally.io.lab_table import read_lab
 from oretally.io.measurement_table import read_entries
 from oretally.io.measurements import read_survey
 from oretally.io.table import Table
@@ -88,7 +100,7 @@ def read_case(source: str | Path) -> Case:
     path = Path(source)
     faults: list[Fault] = []
     rows, table = _parts(path, faults)
-    definition, wrong = define(rows)
+    definition, wrong = define(rows, _lab_rules(path, rows, faults))
     faults.extend(wrong)
     reading, rates = None, ErrorRates()
     if table is not None:
@@ -115,6 +127,24 @@ def read_case(source: str | Path) -> Case:
         rates=rates,
         source=path,
     )
+
+
+def _lab_rules(
+    path: Path, rows: DefinitionRows, faults: list[Fault]
+) -> dict[str, ErrorRule] | None:
+    """Return the rules of the laboratory batch, if any error is to come from it.
+
+    None if its table is faulty: the faults say so already.
+    """
+    if not any(str(row.absolute).strip().casefold() == FROM_LAB for row in rows.errors):
+        return {}
+    try:
+        batches = read_lab(path)
+    except InputError as error:
+        faults.extend(error.faults)
+        return None
+    fitted = ((fold_name(b.analyte), error_rule(b)) for b in batches)
+    return {name: rule for name, rule in fitted if rule is not None}
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from typing import Any
 
 from oretally.flowsheet import Fault, Place, Stream
 from oretally.flowsheet.faults import nearest_name
-from oretally.io.definition import AnalyteRow, DefinitionRows, ErrorRow
+from oretally.io.definition import FROM_LAB, AnalyteRow, DefinitionRows, ErrorRow
 from oretally.io.doubts import ContainerRow, DoubtRow
 
 __all__ = ["read_circuit_text"]
@@ -191,6 +191,11 @@ class _Reader:
 
     def error(self, stream: str, quantity: str, entry: Any, *where: str) -> None:
         """Add one error rule."""
+        if isinstance(entry, str) and entry.strip().casefold() == FROM_LAB:
+            self.rows.errors.append(
+                ErrorRow(stream, quantity, None, FROM_LAB, None, self.at(*where))
+            )
+            return
         if not isinstance(entry, Mapping):
             self.fault(f"The error of '{quantity}' is not a table.",
                        'Write { relative = 3 } or { absolute = "0.01 %" }.', *where)  # fmt: skip

@@ -208,6 +208,21 @@ def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
     return DONE
 
 
+@oretally.command()
+@click.argument("source", metavar="CASE_OR_FILE", type=click.Path(path_type=Path))
+def lab(source: Path) -> int:
+    """Judge a laboratory batch by its standards, blanks and duplicates: lab.csv, or a sheet 'lab'.
+
+    Columns: sample, type (sample, standard, blank, duplicate), analyte, value, unit, pair,
+    certified, certified sd.
+    """
+    from oretally.io.lab_summary import lab_summary
+    from oretally.io.lab_table import read_lab
+
+    click.echo(lab_summary(read_lab(source), source.stem), nl=False)
+    return DONE
+
+
 @oretally.command(context_settings={"ignore_unknown_options": True})
 @click.argument("number")
 @click.argument("unit")

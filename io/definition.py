@@ -6,7 +6,7 @@ rows become objects, and everything wrong with them is collected.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from oretally.flowsheet import (
@@ -33,7 +33,10 @@ from oretally.io.amount import read_amount, read_definition_number
 from oretally.io.doubts import ContainerRow, DoubtRow, container_masses
 from oretally.io.dry_flows import OTHER_QUANTITIES, quantities_of
 
-__all__ = ["AnalyteRow", "Definition", "DefinitionRows", "ErrorRow", "define"]
+__all__ = ["FROM_LAB", "AnalyteRow", "Definition", "DefinitionRows", "ErrorRow", "define"]
+
+FROM_LAB = "from lab"
+"""Stands in place of an error rule: the precision of the batch's duplicates."""
 
 _RESERVED = {
     "stream", "note", "notes", "quantity", "value", "unit", "error", "error unit",
@@ -119,14 +122,19 @@ class Definition:
     """Folded quantities whose error rules could not be read; '*' if none could."""
 
 
-def define(rows: DefinitionRows) -> tuple[Definition, list[Fault]]:
-    """Turn rows into a definition and the faults found on the way."""
+def define(
+    rows: DefinitionRows, lab: Mapping[str, ErrorRule] | None = None
+) -> tuple[Definition, list[Fault]]:
+    """Turn rows into a definition and the faults found on the way.
+
+    ``lab`` has the rules that the duplicates of a laboratory batch give, by folded analyte.
+    """
     faults = list(rows.faults)
     basis = _basis(rows, faults)
     circuit = _circuit(rows, faults)
     names = tuple(s.name for s in rows.streams)
     analytes = _analytes(rows, basis, faults)
-    model, doubted = _error_model(rows, names, basis, analytes, faults)
+    model, doubted = _error_model(rows, names, basis, analytes, faults, lab)
     feed, products = _report(rows, circuit, names, faults)
     definition = Definition(
         title=rows.title,
@@ -260,6 +268,7 @@ def _error_model(
     basis: Basis,
     analytes: Sequence[Analyte],
     faults: list[Fault],
+    lab: Mapping[str, ErrorRule] | None,
 ) -> tuple[ErrorModel, frozenset[str]]:
     """Return the rules, and the quantities whose rules are faulty."""
     doubted: set[str] = set()
@@ -286,8 +295,11 @@ def _error_model(
             faults.append(Fault("There is no such stream.", mend, place))
             continue
         bulk = basis.dimension if flow else Dimension.GRADE
-        rule = _rule(row, others.get(fold_name(row.quantity), bulk), place, faults)
         key = fold_name(row.quantity)
+        if isinstance(row.absolute, str) and row.absolute.strip().casefold() == FROM_LAB:
+            rule = _from_lab(key, lab, place, faults)
+        else:
+            rule = _rule(row, others.get(key, bulk), place, faults)
         if rule is None:
             doubted.add(key)
             continue
@@ -298,6 +310,19 @@ def _error_model(
         else:
             general[key] = rule
     return ErrorModel(general, own), frozenset(doubted)
+
+
+def _from_lab(
+    key: str, lab: Mapping[str, ErrorRule] | None, place: Place, faults: list[Fault]
+) -> ErrorRule | None:
+    """Return the rule of the batch's duplicates; a fault if they give none."""
+    rule = (lab or {}).get(key)
+    if rule is None and lab is not None:
+        faults.append(
+            Fault("The error is to come from the laboratory batch, but its duplicates give none "
+                  "for this quantity.", "See 'oretally lab' for why, or state the error.", place)
+        )  # fmt: skip
+    return rule
 
 
 def _rule(

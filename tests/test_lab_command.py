@@ -1,0 +1,160 @@
+"""A laboratory batch from its table to its verdict, and as the source of stated errors."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from oretally.flowsheet import InputError
+from oretally.io import read_case
+from oretally.io.cli import main
+from oretally.io.lab_summary import error_rule, lab_summary
+from oretally.io.lab_table import read_lab
+
+EXAMPLE = Path(__file__).parents[1] / "examples" / "tin_table" / "lab.csv"
+_HEADER = "sample,type,analyte,value,unit,pair,certified,certified sd\n"
+_CIRCUIT = """title = "t"
+basis = "batch"
+[streams]
+feed = { to = "table" }
+conc = { from = "table" }
+tails = { from = "table" }
+[errors]
+"dry mass" = { relative = 1 }
+Sn = "from lab"
+"""
+_ROWS = "stream,dry mass [kg],Sn [%]\nfeed,25.4,0.82\nconc,0.41,31.2\ntails,,0.31\n"
+
+
+def _pairs(n: int, a: float, b: float, seed: int = 1) -> str:
+    """Return duplicate rows with the sd a + b grade."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for i in range(n):
+        grade = 10.0 ** rng.uniform(-1.0, 1.5)
+        for half in "ab":
+            value = max(grade + (a + b * grade) * rng.standard_normal(), 1e-3)
+            rows.append(f"S{i}{half},duplicate,Sn,{value:.5g},%,P{i},,")
+    return "\n".join(rows) + "\n"
+
+
+def _case(folder: Path, lab: str) -> Path:
+    (folder / "circuit.toml").write_text(_CIRCUIT, "utf-8")
+    (folder / "measurements.csv").write_text(_ROWS, "utf-8")
+    (folder / "lab.csv").write_text(_HEADER + lab, "utf-8")
+    return folder
+
+
+def test_example_batch(capsys: pytest.CaptureFixture[str]) -> None:
+    """A biased standard and a dirty blank are told, with their figures."""
+    with pytest.raises(SystemExit) as done:
+        main(["lab", str(EXAMPLE.parent)])
+    assert done.value.code == 0
+    out = capsys.readouterr().out
+    assert "24 pairs; pooled relative sd 5.5 % (4.3 to 7.7)" in out
+    assert "sd of one assay = 0.013 % + 2.9 % of the grade" in out
+    assert "4 readings of 1 standard; errors from the duplicates and the certificate" in out
+    assert "verdict    relative bias +8.1 % (+5.4 to +11), p below 0.0001; blank 'B31' shows" in out
+
+
+def test_a_clean_batch_has_nothing_against_it(tmp_path: Path) -> None:
+    rng = np.random.default_rng(12)
+    standards = "".join(
+        f"STD{i},standard,Sn,{1.5 + 0.05 * rng.standard_normal():.4g},%,,1.5,0.01\n"
+        for i in range(8)
+    )
+    blanks = "".join(f"B{i},blank,Sn,<0.01,%,,,\n" for i in range(5))
+    found = lab_summary(read_lab(_case(tmp_path, _pairs(30, 0.01, 0.03) + standards + blanks)), "x")
+    assert "verdict    nothing speaks against this batch" in found
+
+
+def test_errors_from_the_batch(tmp_path: Path) -> None:
+    """sd = a + b grade of the duplicates, its source told; and the true one within a third."""
+    case = read_case(_case(tmp_path, _pairs(200, 0.02, 0.03)))
+    fit = error_rule(read_lab(tmp_path)[0])
+    assert fit is not None
+    for stream in ("feed", "conc", "tails"):
+        m = case.survey.measured(stream, "Sn")
+        assert m is not None
+        assert m.error_source == "200 duplicate pairs"
+        assert m.sd == pytest.approx(fit.absolute + fit.slope * m.value)
+        assert m.sd == pytest.approx(0.02 + 0.03 * m.value, rel=0.33)
+
+
+def test_other_units_and_below_detection(tmp_path: Path) -> None:
+    """Grams per tonne among percent; a pair below detection is left out and said."""
+    rows = (
+        "a,duplicate,Sn,0.5,%,P1,,\nb,duplicate,Sn,5200,g/t,P1,,\n"
+        "c,duplicate,Sn,<0.02,%,P2,,\nd,duplicate,Sn,<0.02,%,P2,,\n"
+    )
+    batch = read_lab(_case(tmp_path, rows))[0]
+    assert len(batch.pairs) == 1
+    assert (batch.pairs[0].first, batch.pairs[0].second) == pytest.approx((0.5, 0.52))
+    assert batch.detection == pytest.approx(0.02)
+    assert batch.notes == [
+        "duplicate 'c' is below detection and not used.",
+        "duplicate 'd' is below detection and not used.",
+    ]
+
+
+MESSAGES = {
+    "unknown type": (
+        "x,standrad,Sn,1,%,,1,0.1\n",
+        "lab.csv, cell B2: The type is 'standrad'.\nDid you mean 'standard'?",
+    ),
+    "one of a pair": (
+        "x,duplicate,Sn,1,%,P1,,\n",
+        "lab.csv, cell D2, Sn: The pair 'P1' has 1 assays of Sn; a pair has two.\n"
+        "Give both rows the same name under 'pair'.",
+    ),
+    "no pair": (
+        "x,duplicate,Sn,1,%,,,\n",
+        "lab.csv, cell D2, Sn: The duplicate 'x' names no pair.\n"
+        "Give both assays of a sample the same name under 'pair'.",
+    ),
+    "no certificate": (
+        "x,standard,Sn,1,%,,,\n",
+        "lab.csv, cell D2, Sn: The standard 'x' has no certified value.\n"
+        "Give it under 'certified', in the unit of the row.",
+    ),
+    "ambiguous unit": (
+        "x,blank,Au,0.01,oz/ton,,,\n",
+        "lab.csv, cell D2, Au: 'oz/ton' can be read in three ways: ozt/st = 34.2857 g/t, ozt/t = "
+        "31.1035 g/t, ozt/lt = 30.6122 g/t.\nWrite the one the laboratory means.",
+    ),
+    "negative": (
+        "x,blank,Sn,-0.01,%,,,\n",
+        "lab.csv, cell D2, Sn: The value is -0.01.\nGive a grade of 0 or more.",
+    ),
+    "not a number": (
+        "x,blank,Sn,low,%,,,\n",
+        "lab.csv, cell D2, Sn: The value is 'low', not a number.\nWrite a number, or leave the "
+        "cell blank if it was not measured.",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", list(MESSAGES))
+def test_message(name: str, tmp_path: Path) -> None:
+    rows, text = MESSAGES[name]
+    with pytest.raises(InputError) as refused:
+        read_lab(_case(tmp_path, rows))
+    assert str(refused.value) == text
+
+
+def test_too_few_duplicates_give_no_error(tmp_path: Path) -> None:
+    with pytest.raises(InputError) as refused:
+        read_case(_case(tmp_path, _pairs(3, 0.01, 0.03)))
+    assert str(refused.value) == (
+        "circuit.toml, line 9, Sn: The error is to come from the laboratory batch, but its "
+        "duplicates give none for this quantity.\nSee 'oretally lab' for why, or state the error."
+    )
+
+
+def test_no_batch_at_all(tmp_path: Path) -> None:
+    folder = _case(tmp_path, "")
+    (folder / "lab.csv").unlink()
+    with pytest.raises(InputError, match=r"There is no lab\.csv in the folder"):
+        read_case(folder)
