@@ -88,6 +88,8 @@ _GRADE: dict[str, Fraction] = {
     "ppm": Fraction(1, 1000000),
     "ppb": Fraction(1, 1000000000),
     "lb/st": Fraction(1, 2000),
+    "lb/t": _LB / 1000,
+    "lb/lt": Fraction(1, 2240),
     "ozt/st": _OZT / _MASS["st"],
     "ozt/t": _OZT / _MASS["t"],
     "ozt/lt": _OZT / _MASS["lt"],

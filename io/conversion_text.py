@@ -22,10 +22,12 @@ def conversion_text(number: str, unit: str, other: str) -> tuple[str, bool]:
     except UnitError as error:
         lines = [error.problem]
         for reading in error.readings:
-            try:
-                lines.append(f"  as {reading}: {_equation(convert(number, reading, other))}")
-            except UnitError:
-                continue
+            for asked in ((number, reading, other), (number, unit, reading)):
+                try:
+                    lines.append(f"  as {reading}: {_equation(convert(*asked))}")
+                    break
+                except UnitError:
+                    continue
         return "\n".join([*lines, error.mend]), False
     lines = [_equation(found), f"factor  {exactly(found.factor)}, exact"]
     lines += [f"{'from' if i == 0 else '':8}{text}" for i, text in enumerate(found.origins)]

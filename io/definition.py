@@ -320,7 +320,8 @@ def _from_lab(
     if rule is None and lab is not None:
         faults.append(
             Fault("The error is to come from the laboratory batch, but its duplicates give none "
-                  "for this quantity.", "See 'oretally lab' for why, or state the error.", place)
+                  "for this quantity: 8 pairs are needed.", "See 'oretally lab', or state the "
+                  "error.", place)
         )  # fmt: skip
     return rule
 

@@ -6,6 +6,7 @@ import math
 
 __all__ = ["DASH", "format_number", "format_p", "format_with_sd"]
 
+_NOTHING = 1e-8  # an sd below this share of the value comes from rounding, or from a bound
 DASH = "–"  # stands for a number that there is none of
 
 
@@ -27,7 +28,7 @@ def format_with_sd(value: float | None, sd: float | None) -> tuple[str, str]:
     """
     if value is None or not math.isfinite(value):
         return DASH, DASH
-    if sd is None or not math.isfinite(sd) or sd <= 0.0:
+    if sd is None or not math.isfinite(sd) or sd <= _NOTHING * abs(value):
         return format_number(value), DASH
     places = 1 - math.floor(math.log10(float(f"{sd:.1e}")))
     if abs(value) >= 1e9 or places > 9:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from oretally.io.digits import format_number, format_with_sd
+from oretally.io.digits import DASH, format_number, format_with_sd
 from oretally.io.result_tables import ResultTable, chance_percent
 from oretally.io.suspect_wording import explanation_name, format_chance
 from oretally.recon import Balance
@@ -15,6 +15,7 @@ __all__ = [
     "hidden_table",
 ]
 
+_REST = 0.01  # probability of all other explanations from which it is told
 _BRIEF = 4  # recoveries beside each explanation on a terminal
 
 
@@ -30,6 +31,10 @@ def explanation_table(balance: Balance) -> ResultTable:
             [explanation_name(balance, i), format_chance(e.probability),
              format_number(e.objective), str(e.dof), *cells]
         )  # fmt: skip
+    rest = 1.0 - sum(e.probability for e in explanations)
+    if rest >= _REST:
+        blank = [DASH] * (2 + 2 * len(shown))
+        rows.append(["something else", format_chance(rest), *blank])
     header = ["if wrong:", "probability", "chi-square", "on"]
     header += [h for stream, analyte in shown for h in (f"{analyte} to {stream} [%]", "±")]
     return ResultTable("Recoveries under each explanation", header, rows, 2)

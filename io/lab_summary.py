@@ -60,7 +60,22 @@ def _analyte(batch: LabBatch) -> Iterator[tuple[str, str]]:
         yield "blanks", "none: carry-over would go unseen"
     for note in batch.notes:
         yield "note", note
-    yield "verdict", "; ".join(concerns) if concerns else "nothing speaks against this batch"
+    yield "verdict", _verdict(batch, concerns)
+
+
+def _verdict(batch: LabBatch, concerns: Sequence[str]) -> str:
+    """Return what speaks against a batch; and what could not be checked at all."""
+    missing = [
+        word
+        for word, rows in (
+            ("duplicates", batch.pairs), ("standards", batch.standards), ("blanks", batch.blanks)
+        )
+        if not rows
+    ]  # fmt: skip
+    if len(missing) == 3:
+        return "cannot be judged: no duplicates, standards or blanks"
+    unchecked = f"; not checked: no {', no '.join(missing)}" if missing else ""
+    return ("; ".join(concerns) or "nothing speaks against this batch") + unchecked
 
 
 def _precision(

@@ -1,7 +1,8 @@
 """The table of a laboratory batch: standards, blanks and duplicates, by analyte.
 
 Columns: sample, type, analyte, value, unit, pair, certified, certified sd. Rows of routine samples
-(type 'sample') only stand for the order in which things were assayed.
+(type 'sample') stand for the order in which things were assayed, and for the first assay of a pair
+that they name.
 """
 
 from __future__ import annotations
@@ -118,6 +119,7 @@ class _Reader:
         self.found: dict[str, LabBatch] = {}
         self.duplicates: dict[tuple[str, str], list[tuple[float, Place]]] = defaultdict(list)
         self.before: dict[str, float] = {}
+        self.typed: set[tuple[str, str]] = set()
 
     def batches(self) -> list[LabBatch]:
         position = self.header()
@@ -126,11 +128,14 @@ class _Reader:
         for line in self.table.rows:
             self.row({name: line[j] for name, j in position.items()})
         for (key, name), values in self.duplicates.items():
+            if (key, name) not in self.typed:
+                continue  # a pair of which no row says that it is a duplicate
             if len(values) != 2:
+                many = "1 assay" if len(values) == 1 else f"{len(values)} assays"
                 self.faults.append(
-                    Fault(f"The pair '{name}' has {len(values)} assays of "
-                          f"{self.found[key].analyte}; a pair has two.",
-                          "Give both rows the same name under 'pair'.", values[0][1])
+                    Fault(f"The pair '{name}' has {many} of {self.found[key].analyte}; a pair has "
+                          "two.", "Give both rows the same name under 'pair': the duplicate, and "
+                          "its sample or another duplicate.", values[0][1])
                 )  # fmt: skip
                 continue
             (one, _), (two, _) = values
@@ -223,6 +228,9 @@ class _Reader:
                 )  # fmt: skip
                 return
             self.duplicates[fold_name(batch.analyte), name].append((value, place))
+            self.typed.add((fold_name(batch.analyte), name))
+        elif kind == "sample" and "pair" in cells and not cells["pair"].blank:
+            self.duplicates[fold_name(batch.analyte), cells["pair"].text].append((value, place))
         elif kind == "standard":
             self.standard(cells, batch, sample, value, place)
 

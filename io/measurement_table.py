@@ -10,7 +10,16 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from oretally.flowsheet import Basis, Dimension, Fault, Place, Unit, UnitError, parse_unit
+from oretally.flowsheet import (
+    Basis,
+    Dimension,
+    Fault,
+    Place,
+    Unit,
+    UnitError,
+    is_unit,
+    parse_unit,
+)
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
 from oretally.io.dry_flows import OTHER_QUANTITIES, quantities_of
@@ -22,6 +31,7 @@ RELATIVE = "rel %"  # error unit: percent of the value
 _HEADER = re.compile(
     r"\s*(?P<error>±|\+/-|\+-)?\s*(?P<name>[^\[\]±]+?)\s*(\[(?P<unit>[^\]]*)\])?\s*"
 )
+_ROUND = re.compile(r"(?P<name>.+?)\s*\((?P<unit>[^()]+)\)")
 _LONG = ("stream", "quantity", "value", "unit", "error", "error unit", "method", "note")
 _TEXTS = {"note", "notes", "method"}
 _FLOWS = {basis.quantity: basis for basis in Basis}
@@ -235,6 +245,14 @@ class _EntryReader:
                     f"The header '{cell.text}' cannot be read.",
                     "Write the quantity and its unit in square brackets, for example Sn [%]; "
                     "its error: ± Sn [rel %].",
+                    cell.place,
+                )
+                continue
+            rounded = _ROUND.fullmatch(match["name"])
+            if match["unit"] is None and rounded is not None and is_unit(rounded["unit"]):
+                self.fault(
+                    f"The unit of '{cell.text}' stands in round brackets.",
+                    f"Write {rounded['name']} [{rounded['unit']}].",
                     cell.place,
                 )
                 continue

@@ -30,6 +30,8 @@ from oretally.io.table import Table
 
 __all__ = ["SurveyReading", "read_survey"]
 
+_ABSURD = 6e24  # kg, and whatever else stands in base units
+
 
 @dataclass(frozen=True, slots=True)
 class SurveyReading:
@@ -257,6 +259,9 @@ class _Checker:
                 entry.place,
             )
         if not grade:
+            if entry.unit.to_base(reading.value) > _ABSURD:
+                return Fault(f"The {what} is {shown}, more than the whole Earth.",
+                             "Correct the value or its unit.", entry.place)  # fmt: skip
             return None
         largest = self.analytes[entry.quantity].maximum
         if reading.above and entry.unit.to_base(reading.value) >= largest * (1.0 - 1e-9):

@@ -87,10 +87,11 @@ def _head(balance: Balance, s: Suspect) -> str:
             others = "the others would need more than all of it, so it is hardly wrong alone"
         text = f"{first} (measured {format_number(row.measured)} {row.unit}, {others}): {size}"
     # members that are hardly the one are left to the JSON
-    alike = [str(m) for m, p in zip(s.group, s.shares, strict=False) if p > _HARDLY][1:]
-    if alike:
-        rest = "; or ".join(alike)
-        text += f"; or {rest}: no data here can tell which"
+    shares = [
+        f"{m} ({format_chance(p)})" for m, p in zip(s.group, s.shares, strict=False) if p > _HARDLY
+    ]
+    if len(shares) > 1:
+        text += f". One of {'; '.join(shares)}: no data here can tell which"
     return f"{text}."
 
 

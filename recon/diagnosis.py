@@ -7,7 +7,7 @@ again without it, repeated until the likeliest explanation is the one that was l
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice, product
 
@@ -34,6 +34,7 @@ __all__ = [
 
 LARGEST = 3_000  # measurements up to which explanations are compared
 _ROUNDS = 5  # of linearising again
+_SINGLES = 24  # measurements left out one by one before the first round
 _TRIED = 2  # explanations balanced again in each round
 _SOUND = 0.5  # probability of 'nothing is wrong' from which nothing is left out to look again
 _PRICE = 11.0  # objective that an error must take off to be worth assuming, between rounds
@@ -85,12 +86,15 @@ class Diagnosis:
         Over the groups of ``at_best``.
     likely : tuple of Explained
         The likeliest explanations, and 'nothing is wrong'.
+    alone : mapping of int to float
+        Objective that is left without a measurement, for those that were left out by themselves.
     """
 
     at_balance: Groups
     at_best: Groups
     posterior: Posterior
     likely: tuple[Explained, ...]
+    alone: Mapping[int, float]
 
 
 def diagnose(
@@ -113,7 +117,8 @@ def diagnose(
     search = _Search(problem, solution, rate, rates)
     at_balance = equivalence(traces_of(problem, solution))
     at_best, posterior = search.settle(at_balance)
-    return Diagnosis(at_balance, at_best, posterior, search.likely(at_best, posterior))
+    likely = search.likely(at_best, posterior)
+    return Diagnosis(at_balance, at_best, posterior, likely, search.alone(at_best.traces))
 
 
 class _Search:
@@ -135,14 +140,15 @@ class _Search:
         """Linearise at the likeliest explanation until it stays the likeliest."""
         best = groups, self.posterior(groups), self.solution.objective
         groups, posterior, _ = best
-        for _ in range(_ROUNDS):
+        for number in range(_ROUNDS):
             first = posterior.explanations[0]
             if not first.chosen and first.probability > _SOUND:
                 break
-            fresh = []
+            # a slip that drove the balance to a bound leaves no trace that can be trusted
+            fresh = self._singles(groups) if number == 0 else []
             for explanation in posterior.explanations[:_TRIED]:
                 chosen = tuple(int(groups.first[g]) for g in explanation.chosen)
-                if self._key(groups.traces, chosen) not in self.tried:
+                if self._key(groups.traces, chosen) not in self.tried and chosen not in fresh:
                     fresh.append(chosen)
             found = []
             for chosen in fresh:
@@ -162,6 +168,23 @@ class _Search:
             if price < best[2]:
                 best = groups, posterior, price
         return best[0], best[1]
+
+    def _singles(self, groups: Groups) -> list[_Rows]:
+        """Return the measurements that stand out most, each by itself, not yet left out."""
+        n = len(groups.traces.readings)
+        rows = groups.first[groups.first < n]
+        order = np.argsort(-np.abs(groups.traces.statistic[rows]), kind="stable")
+        chosen = [(int(i),) for i in rows[order[:_SINGLES]]]
+        return [c for c in chosen if self._key(groups.traces, c) not in self.tried]
+
+    def alone(self, traces: Traces) -> dict[int, float]:
+        """Return the objective left without each measurement that was left out by itself."""
+        found = {}
+        for i, place in enumerate(traces.readings):
+            solution = self.tried.get((place,), (None, None))[1]
+            if solution is not None:
+                found[i] = solution.objective
+        return found
 
     def posterior(self, groups: Groups) -> Posterior:
         """Compare explanations with the balances linearised at one point."""

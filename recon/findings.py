@@ -157,7 +157,8 @@ class Suspect:
     statistic, p : float
         Absolute standardised adjustment; p corrected for the number of tests (Sidak).
     objective_without, dof_without : float, int
-        Objective and degrees of freedom if it is left out, by linear propagation.
+        Objective and degrees of freedom if it is left out; by linear propagation where the survey
+        was not balanced again without it.
     slips : tuple of Slip
         Likeliest first.
     tie_breakers : tuple of TieBreaker

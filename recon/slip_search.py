@@ -77,7 +77,10 @@ class SlipSearch:
         fixes = self._single(place, reading, any_error)
         fixes += self._exchanged(place, reading, any_error, whole)
         fixes.sort(key=lambda fix: -fix.log_odds)
-        told = (self._told(fix, whole) for fix in fixes[:_MOST])
+        seen: dict[tuple[object, ...], _Fix] = {}
+        for fix in fixes:  # two slips that come to the same number are told as the likelier
+            seen.setdefault(tuple((p, f"{v:.9g}") for p, (v, _) in fix.values.items()), fix)
+        told = (self._told(fix, whole) for fix in list(seen.values())[:_MOST])
         return tuple(slip for slip in told if slip is not None)
 
     def _as_written(self, place: Position) -> tuple[float, float]:

@@ -87,12 +87,16 @@ class Inquiry:
         return replace(self, rates=self.rates.in_survey(measured))._findings(measured)
 
     def _findings(self, measured: int) -> Findings:
-        hidden = hidden_errors(self.values, self.positions, self.covariance, self.answers)
+        large = measured > LARGEST
+        hidden = (
+            () if large
+            else hidden_errors(self.values, self.positions, self.covariance, self.answers)
+        )  # fmt: skip
         nodal = sidak_limit(self.test.alpha, len(self.closures)) if self.closures else None
-        if measured > LARGEST or self.test.dof <= 0:
+        if large or self.test.dof <= 0:
             return Findings(
                 hidden=hidden, nodal_limit=nodal, rates=self.rates,
-                suspects=self._by_test_alone() if measured > LARGEST else (),
+                suspects=self._by_test_alone() if large else (),
             )  # fmt: skip
         problem, solution = self.covariance.problem, self.covariance.solution
         found = diagnose(problem, solution, self._rate, self.rates)
@@ -181,7 +185,7 @@ class Inquiry:
             sd=float(P[first, first] ** -0.5) * scale,
             statistic=abs(statistic),
             p=sidak_p(statistic, len(found.at_balance.members)),
-            objective_without=max(self.test.statistic - statistic**2, 0.0),
+            objective_without=found.alone.get(first, max(self.test.statistic - statistic**2, 0.0)),
             dof_without=self.test.dof - 1,
             slips=tuple(slip for i in rows for slip in slips.get(i, ())),
             tie_breakers=self._tie_breakers(found, g),

@@ -103,7 +103,13 @@ BROKEN: dict[str, tuple[str, str, str]] = {
         "measurements.csv, cell B4: The row names no stream.\nWrite the stream, or clear the row."),
     "unit missing": (*_in_rows("Sn [%]", "Sn"),
         "measurements.csv, cell C1, Sn: A grade stands without a unit.\nWrite one of: %, g/g, "
-        "g/kg, kg/t, g/t, mg/kg, ppm, ppb, lb/st, ozt/st, ozt/t, ozt/lt."),
+        "g/kg, kg/t, g/t, mg/kg, ppm, ppb, lb/st, lb/t, lb/lt, ozt/st, ozt/t, ozt/lt."),
+    "unit in round brackets": (*_in_rows("Sn [%]", "Sn (%)"),
+        "measurements.csv, cell C1: The unit of 'Sn (%)' stands in round brackets.\n"
+        "Write Sn [%]."),
+    "absurd mass": (*_in_rows("25.4", "1e200"),
+        "measurements.csv, cell B2, stream 'feed', dry mass: The dry mass is 1e+200 kg, more than "
+        "the whole Earth.\nCorrect the value or its unit."),
     "ambiguous unit": (*_in_rows("Sn [%]", "Sn [oz/ton]"),
         "measurements.csv, cell C1, Sn: 'oz/ton' can be read in three ways: ozt/st = 34.2857 g/t, "
         "ozt/t = 31.1035 g/t, ozt/lt = 30.6122 g/t.\nWrite the one the laboratory means."),

@@ -103,7 +103,7 @@ Write usgal or impgal, as in usgal/min.""",
     ("7", "oz", "g"): "'oz' can be read in two ways: troy ounce 31.1035 g, avoirdupois ounce "
     "28.3495 g.\nWrite ozt for troy ounces; give avoirdupois ounces in lb or g.",
     ("3", "kg", "g/t"): "'kg' is the unit of a mass, but a grade is wanted.\nWrite one of: %, "
-    "g/g, g/kg, kg/t, g/t, mg/kg, ppm, ppb, lb/st, ozt/st, ozt/t, ozt/lt.",
+    "g/g, g/kg, kg/t, g/t, mg/kg, ppm, ppb, lb/st, lb/t, lb/lt, ozt/st, ozt/t, ozt/lt.",
     ("1,5", "kg", "g"): "'1,5' has a comma: it can be read as 1.5 or as 15.\nWrite decimals with "
     "a point, and nothing between thousands.",
     ("ten", "kg", "g"): "'ten' is not a number.\nWrite it as in 0.31 or 12.5.",

@@ -297,6 +297,27 @@ def test_odd_surveys_are_told_to_the_end(make_survey: Maker) -> None:
     assert suspected > 5
 
 
+def test_a_slip_that_drives_the_balance_to_a_bound(make_survey: Maker) -> None:
+    """A head assay with its point one place off: nothing else is accused, and the slip is told.
+
+    The balance ends with a grade of 100 %, from where no trace tells the truth.
+    """
+    circuit = Circuit.build(
+        {"feed": (None, "jig"), "jc": ("jig", None), "jt": ("jig", "table"),
+         "tc": ("table", None), "tm": ("table", None), "tt": ("table", None)}
+    )  # fmt: skip
+    survey = make_survey(
+        {"feed": (50.0, 0.3), "jc": (0.80, 0.01), "tc": (0.39, 0.01), "tm": (3.36, 0.05),
+         "tt": (46.1, 0.3)},
+        {"X": {"feed": (0.092, 0.0106), "jc": (31.5, 1.26), "jt": (0.41, 0.02),
+               "tc": (26.5, 1.06), "tm": (0.9, 0.04), "tt": (0.14, 0.012)}},
+    )  # fmt: skip
+    first = reconcile(circuit, survey).findings.explanations[0]
+    assert [(p.where, p.quantity) for p in first.places] == [("feed", "X")]
+    assert first.probability > 0.6
+    assert first.slips[0].kind == "decimal point"
+
+
 def test_a_zero_reading(two_products: Circuit, make_survey: Maker) -> None:
     """A product that reads 0 beside assays that say otherwise."""
     survey = make_survey(

@@ -83,6 +83,17 @@ def test_errors_from_the_batch(tmp_path: Path) -> None:
         assert m.sd == pytest.approx(0.02 + 0.03 * m.value, rel=0.33)
 
 
+def test_a_duplicate_goes_with_its_sample(tmp_path: Path) -> None:
+    rows = "a,sample,Sn,0.50,%,P1,,\na2,duplicate,Sn,0.52,%,P1,,\nb,sample,Sn,0.7,%,P2,,\n"
+    batch = read_lab(_case(tmp_path, rows))[0]
+    assert [(p.name, p.first, p.second) for p in batch.pairs] == [("P1", 0.5, 0.52)]
+
+
+def test_no_verdict_without_evidence(tmp_path: Path) -> None:
+    found = lab_summary(read_lab(_case(tmp_path, "a,sample,Sn,0.50,%,,,\n")), "x")
+    assert "verdict    cannot be judged: no duplicates, standards or blanks" in found
+
+
 def test_other_units_and_below_detection(tmp_path: Path) -> None:
     """Grams per tonne among percent; a pair below detection is left out and said."""
     rows = (
@@ -106,8 +117,9 @@ MESSAGES = {
     ),
     "one of a pair": (
         "x,duplicate,Sn,1,%,P1,,\n",
-        "lab.csv, cell D2, Sn: The pair 'P1' has 1 assays of Sn; a pair has two.\n"
-        "Give both rows the same name under 'pair'.",
+        "lab.csv, cell D2, Sn: The pair 'P1' has 1 assay of Sn; a pair has two.\n"
+        "Give both rows the same name under 'pair': the duplicate, and its sample or another "
+        "duplicate.",
     ),
     "no pair": (
         "x,duplicate,Sn,1,%,,,\n",
@@ -149,7 +161,8 @@ def test_too_few_duplicates_give_no_error(tmp_path: Path) -> None:
         read_case(_case(tmp_path, _pairs(3, 0.01, 0.03)))
     assert str(refused.value) == (
         "circuit.toml, line 9, Sn: The error is to come from the laboratory batch, but its "
-        "duplicates give none for this quantity.\nSee 'oretally lab' for why, or state the error."
+        "duplicates give none for this quantity: 8 pairs are needed.\nSee 'oretally lab', or state "
+        "the error."
     )
 
 

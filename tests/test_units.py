@@ -49,7 +49,7 @@ def test_ratios(one: str, factor: Fraction, other: str) -> None:
 
 MESSAGES = {
     ("", Dimension.GRADE): "A grade stands without a unit.\nWrite one of: %, g/g, g/kg, kg/t, g/t, "
-    "mg/kg, ppm, ppb, lb/st, ozt/st, ozt/t, ozt/lt.",
+    "mg/kg, ppm, ppb, lb/st, lb/t, lb/lt, ozt/st, ozt/t, ozt/lt.",
     ("", Dimension.MASS): "A mass stands without a unit.\n"
     "Write one of: mg, g, kg, t, lb, st, lt, ozt.",
     ("", Dimension.RATE): "A mass rate stands without a unit.\n"
@@ -65,7 +65,7 @@ MESSAGES = {
     ("oz", Dimension.MASS): "'oz' can be read in two ways: troy ounce 31.1035 g, avoirdupois ounce "
     "28.3495 g.\nWrite ozt for troy ounces; give avoirdupois ounces in lb or g.",
     ("kg", Dimension.GRADE): "'kg' is the unit of a mass, but a grade is wanted.\nWrite one of: %, "
-    "g/g, g/kg, kg/t, g/t, mg/kg, ppm, ppb, lb/st, ozt/st, ozt/t, ozt/lt.",
+    "g/g, g/kg, kg/t, g/t, mg/kg, ppm, ppb, lb/st, lb/t, lb/lt, ozt/st, ozt/t, ozt/lt.",
     ("furlong", Dimension.MASS): "'furlong' is not a unit known here.\n"
     "Write one of: mg, g, kg, t, lb, st, lt, ozt.",
 }
