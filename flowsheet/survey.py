@@ -9,10 +9,20 @@ from enum import StrEnum
 from oretally.flowsheet.faults import Place
 from oretally.flowsheet.unit_table import Dimension, Unit
 
-__all__ = ["DETECTION_LIMIT", "RANGE_LIMIT", "Analyte", "Basis", "Measurement", "Survey"]
+__all__ = [
+    "DETECTION_LIMIT",
+    "PROPAGATED",
+    "RANGE_LIMIT",
+    "Analyte",
+    "Basis",
+    "Measurement",
+    "Survey",
+]
 
 DETECTION_LIMIT, RANGE_LIMIT = "detection limit", "range limit"
 """Sources of the error of a value that is only known to lie within bounds."""
+PROPAGATED = "propagated"
+"""Source of the error of a value that was computed from others, such as a wet mass and moisture."""
 
 
 class Basis(StrEnum):
@@ -86,6 +96,11 @@ class Measurement:
     def bounded(self) -> bool:
         """Whether only bounds are known: below detection, or above the range of the assay."""
         return self.error_source in (DETECTION_LIMIT, RANGE_LIMIT)
+
+    @property
+    def typed(self) -> bool:
+        """Whether the value is a number that somebody wrote."""
+        return not self.bounded and self.error_source != PROPAGATED
 
     @property
     def value_base(self) -> float:

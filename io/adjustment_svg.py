@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from html import escape
 
-from scipy.special import ndtri
-
 from oretally.io.layout import text_width
 from oretally.recon import Balance, BalancedValue
+from oretally.recon.significance import sidak_limit
 
 __all__ = ["adjustment_svg"]
 
@@ -26,10 +25,8 @@ def adjustment_svg(balance: Balance) -> str:
     """
     rows = [v for v in balance.values if v.standardised is not None]
     alpha = balance.global_test.alpha
-    single = float(-ndtri(alpha / 2.0))
-    largest = balance.findings.measurement_limit or float(
-        -ndtri((1.0 - (1.0 - alpha) ** (1.0 / max(len(rows), 1))) / 2.0)
-    )
+    single = sidak_limit(alpha, 1)
+    largest = balance.findings.measurement_limit or sidak_limit(alpha, len(rows))
     reach = max(min(max((abs(v.standardised or 0.0) for v in rows), default=0.0), 8.0), 4.0) * 1.05
     names = [f"{v.stream}: {v.quantity}" for v in rows]
     left = max((text_width(name) for name in names), default=60.0) + 14.0

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["DASH", "format_number", "format_p", "format_with_sd"]
+__all__ = [
+    "DASH",
+    "chance_percent",
+    "format_chance",
+    "format_number",
+    "format_p",
+    "format_with_sd",
+]
 
 _NOTHING = 1e-8  # an sd below this share of the value comes from rounding, or from a bound
 DASH = "–"  # stands for a number that there is none of
@@ -73,3 +80,32 @@ def format_p(p: float | None) -> str:
     if p is None:
         return DASH
     return "below 0.0001" if p < 1e-4 else f"{p:.2g}"
+
+
+def chance_percent(probability: float | None) -> str:
+    """Return a probability in percent, with no more certainty than there is.
+
+    Examples
+    --------
+    >>> chance_percent(0.9987), chance_percent(0.642), chance_percent(0.003), chance_percent(None)
+    ('>99', '64', '<1', '–')
+    """
+    if probability is None:
+        return DASH
+    if probability > 0.99:
+        return ">99"
+    return "<1" if probability < 0.01 else f"{100.0 * probability:.0f}"
+
+
+def format_chance(probability: float | None) -> str:
+    """Return the same in words; empty for None.
+
+    Examples
+    --------
+    >>> format_chance(0.9987), format_chance(0.642), format_chance(0.003), format_chance(None)
+    ('above 99 %', '64 %', 'below 1 %', '')
+    """
+    if probability is None:
+        return ""
+    words = chance_percent(probability).replace(">", "above ").replace("<", "below ")
+    return f"{words} %"

@@ -16,6 +16,7 @@ from oretally.flowsheet.slurry import (
     dry_from_solids,
     dry_from_wet,
 )
+from oretally.flowsheet.survey import PROPAGATED
 from oretally.io.digits import format_with_sd
 
 __all__ = ["OTHER_QUANTITIES", "dry_flows", "quantities_of"]
@@ -72,7 +73,7 @@ def dry_flows(
         value, sd = unit.from_base(dry.value), unit.from_base(dry.sd)
         path = " and ".join(f"{m.quantity} {_shown(m.value, m.sd)} {m.unit}" for m in parts)
         made[stream] = Measurement(
-            stream, basis.quantity, value, unit, sd, "propagated", f"from {path}", first.place
+            stream, basis.quantity, value, unit, sd, PROPAGATED, f"from {path}", first.place
         )
         notes.append(f"{basis.quantity} of '{stream}' is {_shown(value, sd)} {unit}, from {path}.")
     kept = []

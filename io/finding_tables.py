@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-from oretally.io.digits import DASH, format_number, format_with_sd
-from oretally.io.result_tables import ResultTable, chance_percent
-from oretally.io.suspect_wording import explanation_name, format_chance
+from oretally.io.digits import (
+    DASH,
+    chance_percent,
+    format_chance,
+    format_number,
+    format_with_sd,
+)
+from oretally.io.result_tables import ResultTable
+from oretally.io.suspect_wording import explanation_name
 from oretally.recon import Balance
 
 __all__ = [

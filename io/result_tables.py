@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from oretally.io.digits import DASH, format_number, format_with_sd
+from oretally.io.digits import DASH, chance_percent, format_number, format_with_sd
 from oretally.recon import Balance
 from oretally.recon.balance import CalculatedHead, Closure
 
 __all__ = [
     "ResultTable",
     "aligned",
-    "chance_percent",
     "closure_table",
     "formula_table",
     "head_table",
@@ -77,15 +76,6 @@ def _pairs(pairs: Iterable[tuple[float | None, float | None]]) -> list[str]:
 
 def _signed(value: float | None) -> str:
     return DASH if value is None else f"{value:+.1f}"
-
-
-def chance_percent(probability: float | None) -> str:
-    """Return a probability in percent, with no more certainty than there is."""
-    if probability is None:
-        return DASH
-    if probability > 0.99:
-        return ">99"
-    return "<1" if probability < 0.01 else f"{100.0 * probability:.0f}"
 
 
 def recovery_table(balance: Balance) -> ResultTable:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from oretally.flowsheet import Basis, parse_unit
-from oretally.io.digits import format_number, format_p, format_with_sd
+from oretally.io.digits import format_chance, format_number, format_p, format_with_sd
 from oretally.recon import Balance
 from oretally.recon.findings import ErrorPlace, HiddenError, Slip, Suspect
 
@@ -16,7 +16,6 @@ __all__ = [
     "SuspectWords",
     "dispersion_sentences",
     "explanation_name",
-    "format_chance",
     "hidden_sentence",
     "hidden_sentences",
     "opinion_sentence",
@@ -43,21 +42,6 @@ class SuspectWords:
     chance: str
     head: str
     details: tuple[str, ...]
-
-
-def format_chance(probability: float | None) -> str:
-    """Return a probability as percent, with no more certainty than there is.
-
-    Examples
-    --------
-    >>> format_chance(0.9987), format_chance(0.642), format_chance(0.003), format_chance(None)
-    ('above 99 %', '64 %', 'below 1 %', '')
-    """
-    if probability is None:
-        return ""
-    if probability > 0.99:
-        return "above 99 %"
-    return "below 1 %" if probability < 0.01 else f"{100.0 * probability:.0f} %"
 
 
 def suspect_words(balance: Balance) -> tuple[SuspectWords, ...]:
@@ -108,13 +92,12 @@ def _details(balance: Balance, s: Suspect) -> Iterator[str]:
         yield f"Hard to tell from: {close}; in brackets the correlation of their traces."
     if len(s.group) > 1 or s.near or s.tie_breakers:
         yield _tie_sentence(balance, s)
-    if s.slips or s.estimated_error:
-        limit = balance.findings.measurement_limit
-        against = "" if limit is None else f" (limit {limit:.1f})"
-        yield (
-            f"Standardised adjustment {s.statistic:.1f}{against}, p {format_p(s.p)}; without it "
-            f"chi-square {format_number(s.objective_without)} on {s.dof_without}."
-        )
+    limit = balance.findings.measurement_limit
+    against = "" if limit is None else f" (limit {limit:.1f})"
+    yield (
+        f"Standardised adjustment {s.statistic:.1f}{against}, p {format_p(s.p)}; without it "
+        f"chi-square {format_number(s.objective_without)} on {s.dof_without}."
+    )
 
 
 def _tie_sentence(balance: Balance, s: Suspect) -> str:

@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv, stdtr, stdtrit
 
-from oretally.recon.elimination import sidak_limit
 from oretally.recon.replicates import finite_values
+from oretally.recon.significance import sidak_limit
 
 __all__ = [
     "BatchVerdict", "Bias", "Blanks", "CarryOver", "Concern", "ConcernKind", "ControlChart",

@@ -220,7 +220,9 @@ class _Search:
     def _key(traces: Traces, chosen: _Rows) -> tuple[object, ...]:
         n, sizes = len(traces.readings), joint_sizes(traces, chosen)
         named: list[object] = [
-            traces.readings[i] if i < n else ("loss" if size > 0.0 else "gain", traces.nodes[i - n])
+            traces.readings[i]
+            if i < n
+            else ("loss" if size >= 0.0 else "gain", traces.nodes[i - n])
             for i, size in zip(chosen, sizes, strict=True)
         ]
         return tuple(sorted(named, key=str))

@@ -16,25 +16,12 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
-__all__ = ["eliminate", "sidak_limit"]
+__all__ = ["eliminate"]
 
 Floats = NDArray[np.float64]
 
 _GONE = 1e-7  # what is left of a trace that others explain
-
-
-def sidak_limit(alpha: float, n_tests: int) -> float:
-    """Return the limit that the largest of n normal statistics exceeds with chance alpha.
-
-    Examples
-    --------
-    >>> round(sidak_limit(0.05, 6), 3)
-    2.631
-    """
-    single = -float(np.expm1(np.log1p(-alpha) / max(n_tests, 1)))
-    return float(-ndtri(single / 2.0))
 
 
 def eliminate(P: Floats, r: Floats, limit: Callable[[int], float], most: int = 20) -> list[int]:

@@ -9,11 +9,11 @@ global test, Sidak's correction for the number of tests. Cited from memory.
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import chdtrc, ndtr
+from scipy.special import chdtrc, ndtr, ndtri
 
 from oretally.recon.balance import GlobalTest
 
-__all__ = ["global_test", "sidak_p"]
+__all__ = ["global_test", "sidak_limit", "sidak_p"]
 
 
 def global_test(objective: float, dof: int, alpha: float) -> GlobalTest:
@@ -22,6 +22,18 @@ def global_test(objective: float, dof: int, alpha: float) -> GlobalTest:
         return GlobalTest(objective, 0, None, alpha, None)
     p = float(chdtrc(dof, objective))
     return GlobalTest(objective, dof, p, alpha, p >= alpha)
+
+
+def sidak_limit(alpha: float, n_tests: int) -> float:
+    """Return the limit that the largest of n normal statistics exceeds with chance alpha.
+
+    Examples
+    --------
+    >>> round(sidak_limit(0.05, 6), 3)
+    2.631
+    """
+    single = -float(np.expm1(np.log1p(-alpha) / max(n_tests, 1)))
+    return float(-ndtri(single / 2.0))
 
 
 def sidak_p(statistic: float, n_tests: int) -> float:

@@ -67,8 +67,8 @@ class SlipSearch:
 
         Likeliest first: those that fit and are about as likely as an error of any size, or more.
         """
-        if under.solution is None:
-            return ()
+        if under.solution is None or not self.written[place].typed:
+            return ()  # no slip of a number that nobody wrote
         reading = self._reading(place, under.problem, under.solution)
         if reading is None:
             return ()
@@ -127,7 +127,7 @@ class SlipSearch:
         dimension = reading.unit.dimension
         partners = [
             p for p, m in self.written.items()
-            if p != place and m.unit.dimension is dimension
+            if p != place and m.typed and m.unit.dimension is dimension
             and (p.analyte == place.analyte or p.carrier == place.carrier)
         ]  # fmt: skip
         found = []

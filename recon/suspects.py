@@ -19,7 +19,7 @@ from oretally.recon.balance import BalancedValue, Closure, GlobalTest
 from oretally.recon.covariance import Covariance, propagate
 from oretally.recon.diagnosis import LARGEST, Diagnosis, Explained, diagnose, ways_of
 from oretally.recon.dispersion import dispersions
-from oretally.recon.elimination import eliminate, sidak_limit
+from oretally.recon.elimination import eliminate
 from oretally.recon.equivalence import NEAR, Groups
 from oretally.recon.explanations import single_log_odds
 from oretally.recon.findings import (
@@ -38,7 +38,7 @@ from oretally.recon.findings import (
 from oretally.recon.recoveries import Answers
 from oretally.recon.reliability import POWER, hidden_errors
 from oretally.recon.robust import biweight, huber, least_absolute
-from oretally.recon.significance import sidak_p
+from oretally.recon.significance import sidak_limit, sidak_p
 from oretally.recon.slip_search import SlipSearch
 from oretally.recon.tie_breakers import best_measurements
 from oretally.recon.traces import Position, Traces
@@ -114,7 +114,7 @@ class Inquiry:
             explanations=tuple(sorted(explanations, key=lambda e: -e.probability)),
             groups=self._groups(found.at_balance),
             hidden=hidden,
-            dispersions=self._dispersions(found),
+            dispersions=self._dispersions(found, weighed),
             opinions=self._opinions(found.at_balance),
             tests=n_tests,
             measurement_limit=sidak_limit(self.test.alpha, n_tests),
@@ -266,12 +266,14 @@ class Inquiry:
             if near:
                 told.update(h for h, _ in near)
                 all_ = [p for h in (g, *(h for h, _ in near)) for p in self._places(groups, h)]
-                joined.append(EquivalenceGroup(tuple(all_), min(c for _, c in near)))
+                alike = [g, *(h for h, _ in near)]
+                least = np.abs(groups.correlation[np.ix_(alike, alike)]).min()
+                joined.append(EquivalenceGroup(tuple(all_), float(least)))
             elif len(members) > 1:
                 joined.append(EquivalenceGroup(self._places(groups, g), 1.0))
         return tuple(joined)
 
-    def _dispersions(self, found: Diagnosis) -> tuple[Dispersion, ...]:
+    def _dispersions(self, found: Diagnosis, weighed: Weighed) -> tuple[Dispersion, ...]:
         """Return the variance factors, the likely errors left out.
 
         Where that takes several, also with nothing left out: errors stated too small may explain
@@ -280,7 +282,7 @@ class Inquiry:
         traces, groups = found.at_best.traces, found.at_best
         n = len(traces.readings)
         wrong = [int(groups.first[g])
-                 for g in np.flatnonzero(found.posterior.probability >= 0.5)]  # fmt: skip
+                 for g in np.flatnonzero(weighed.probability >= 0.5)]  # fmt: skip
         P, r = traces.without(wrong)
         quantities = [self._quantity(place) for place in traces.readings]
         found_ = dispersions(P[:n, :n], r[:n], quantities, wrong)

@@ -97,7 +97,7 @@ class Traces:
 
     @property
     def statistic(self) -> Floats:
-        """R / sqrt(P_ii), about N(0, 1) if nothing is wrong; 0 for errors that leave no trace."""
+        """Standardised: r / sqrt(P_ii), about N(0, 1) if nothing is wrong; 0 without a trace."""
         size = np.where(self.seen, self.redundancy, 1.0)
         return np.where(self.seen, self.r / np.sqrt(size), 0.0)
 

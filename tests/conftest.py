@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.stats import binom
 
 from oretally.flowsheet import (
     Analyte,
@@ -203,3 +204,8 @@ class RandomCircuit:
 def random_circuit() -> Callable[..., RandomCircuit]:
     """Return the class of random circuits: ``random_circuit(seed, n_nodes, n_analytes)``."""
     return RandomCircuit
+
+
+def within_binomial(hits: int, n: int, chance: float, tail: float = 1e-4) -> bool:
+    """Tell whether a count is one that chance alone explains."""
+    return bool(binom.ppf(tail, n, chance) <= hits <= binom.isf(tail, n, chance))

@@ -19,6 +19,7 @@ from oretally.flowsheet.slurry import (
     solids_share,
 )
 from oretally.io import Case, read_case
+from oretally.recon import reconcile
 
 Reference = Callable[[str], dict[str, Any]]
 
@@ -71,6 +72,7 @@ def test_published_slurries(reference: Reference) -> None:
     share = one["solids_mass_pct"] / 100.0
     density = pulp_density(share, one["solids_density"])
     assert density == pytest.approx(printed["ex1"]["slurry_density"], abs=0.5)
+    # 41.66 and 45.88 are printed truncated, not rounded
     by_volume = 100.0 * share * density / one["solids_density"]
     assert by_volume == pytest.approx(printed["ex1"]["solids_volume_pct"], abs=0.01)
     solids = 100.0 * solids_share(two["pulp_density"], two["solids_density"])
@@ -129,6 +131,21 @@ def test_wet_mass_in_a_case(read: Callable[..., Case]) -> None:
     assert found.survey.measured("feed", "wet mass") is None
     tails = found.survey.measured("tails", "dry mass")
     assert tails is not None and tails.value == pytest.approx(24.0 * 0.885)
+
+
+def test_no_slip_of_a_number_that_nobody_wrote(read: Callable[..., Case]) -> None:
+    """A dry mass made from a wet one is suspect like any, but was not typed: no slip is told."""
+    rows = (
+        "stream,wet mass [kg],moisture [%],dry mass [kg],Sn [%]\nfeed,25.4,12,,0.82\n"
+        "conc,,,0.41,31.2\ntails,{},11,,0.31\n"
+    )
+    good, bad = read(rows.format("24.6")), read(rows.format("246"))
+    assert not reconcile(good.circuit, good.survey).suspects
+    balance = reconcile(bad.circuit, bad.survey)
+    places = [(p.where, p.quantity) for s in balance.suspects for p in s.group]
+    assert ("tails", "dry mass") in places
+    told = [r for s in balance.suspects for slip in s.slips for r in slip.readings]
+    assert not any((r.stream, r.quantity) == ("tails", "dry mass") for r in told)
 
 
 def test_pulp_in_a_case(read: Callable[..., Case]) -> None:

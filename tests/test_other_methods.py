@@ -17,8 +17,9 @@ from scipy.stats import binom, chi2
 
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.dispersion import CONFIDENCE, dispersions
-from oretally.recon.elimination import eliminate, sidak_limit
+from oretally.recon.elimination import eliminate
 from oretally.recon.robust import HUBER, biweight, huber, least_absolute
+from oretally.recon.significance import sidak_limit
 from oretally.recon.solver import solve
 from oretally.recon.traces import traces_of
 
