@@ -19,8 +19,9 @@ from oretally.flowsheet.streams import fold_name
 from oretally.io.circuit_sheets import read_circuit_sheets
 from oretally.io.circuit_text import read_circuit_text
 from oretally.io.csv_table import read_csv_table
-from oretally.io.definition import FROM_LAB, Definition, DefinitionRows, define
+from oretally.io.definition import Definition, DefinitionRows, define
 from oretally.io.doubts import error_rates
+from oretally.io.error_rules import FROM_LAB
 from oretally.io.lab_summary import error_rule
 from oretally.io.lab_table import read_lab
 from oretally.io.measurement_table import read_entries

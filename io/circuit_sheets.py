@@ -6,8 +6,10 @@ from collections.abc import Sequence
 
 from oretally.flowsheet import Fault, Place, Stream
 from oretally.flowsheet.faults import nearest_name
-from oretally.io.definition import AnalyteRow, DefinitionRows, ErrorRow
+from oretally.io.analyte_rows import AnalyteRow
+from oretally.io.definition import DefinitionRows
 from oretally.io.doubts import ContainerRow, DoubtRow
+from oretally.io.error_rules import ErrorRow
 from oretally.io.table import Cell, Table
 from oretally.io.workbook import Sheets
 

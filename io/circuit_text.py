@@ -10,8 +10,10 @@ from typing import Any
 
 from oretally.flowsheet import Fault, Place, Stream
 from oretally.flowsheet.faults import nearest_name
-from oretally.io.definition import FROM_LAB, AnalyteRow, DefinitionRows, ErrorRow
+from oretally.io.analyte_rows import AnalyteRow
+from oretally.io.definition import DefinitionRows
 from oretally.io.doubts import ContainerRow, DoubtRow
+from oretally.io.error_rules import FROM_LAB, ErrorRow
 
 __all__ = ["read_circuit_text"]
 

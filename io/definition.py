@@ -13,7 +13,6 @@ from oretally.flowsheet import (
     Analyte,
     Basis,
     Circuit,
-    Dimension,
     ErrorModel,
     ErrorRule,
     Fault,
@@ -21,50 +20,16 @@ from oretally.flowsheet import (
     NodeKind,
     Place,
     Stream,
-    Unit,
-    UnitError,
-    parse_unit,
 )
 from oretally.flowsheet.circuit import kind_fault, with_all_nodes
 from oretally.flowsheet.circuit_checks import circuit_faults
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
-from oretally.io.amount import read_amount, read_definition_number
+from oretally.io.analyte_rows import AnalyteRow, read_analytes
 from oretally.io.doubts import ContainerRow, DoubtRow, container_masses
-from oretally.io.dry_flows import OTHER_QUANTITIES, quantities_of
+from oretally.io.error_rules import ErrorRow, error_model
 
-__all__ = ["FROM_LAB", "AnalyteRow", "Definition", "DefinitionRows", "ErrorRow", "define"]
-
-FROM_LAB = "from lab"
-"""Stands in place of an error rule: the precision of the batch's duplicates."""
-
-_RESERVED = {
-    "stream", "note", "notes", "quantity", "value", "unit", "error", "error unit",
-    *OTHER_QUANTITIES,
-}  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class AnalyteRow:
-    """An analyte as written."""
-
-    name: str
-    unit: str
-    maximum: object
-    detection: object
-    place: Place
-
-
-@dataclass(frozen=True, slots=True)
-class ErrorRow:
-    """An error rule as written; ``stream`` is empty for a rule of all streams."""
-
-    stream: str
-    quantity: str
-    relative: object
-    absolute: object
-    coverage: object
-    place: Place
+__all__ = ["Definition", "DefinitionRows", "define"]
 
 
 @dataclass(slots=True)
@@ -133,8 +98,8 @@ def define(
     basis = _basis(rows, faults)
     circuit = _circuit(rows, faults)
     names = tuple(s.name for s in rows.streams)
-    analytes = _analytes(rows, basis, faults)
-    model, doubted = _error_model(rows, names, basis, analytes, faults, lab)
+    analytes = read_analytes(rows.analytes, faults)
+    model, doubted = error_model(rows.errors, names, basis, analytes, faults, lab)
     feed, products = _report(rows, circuit, names, faults)
     definition = Definition(
         title=rows.title,
@@ -197,173 +162,6 @@ def _circuit(rows: DefinitionRows, faults: list[Fault]) -> Circuit | None:
 
 def _placed(fault: Fault, place: Place) -> Fault:
     return fault if fault.place.file else Fault(fault.problem, fault.mend, place)
-
-
-def _analytes(rows: DefinitionRows, basis: Basis, faults: list[Fault]) -> tuple[Analyte, ...]:
-    found: list[Analyte] = []
-    seen: set[str] = set()
-    for row in rows.analytes:
-        if fold_name(row.name) in seen:
-            faults.append(
-                Fault(f"The analyte '{row.name}' is there twice.", "Take one out.", row.place)
-            )
-            continue
-        if fold_name(row.name) in _RESERVED | {b.quantity for b in Basis}:
-            faults.append(
-                Fault(f"'{row.name}' cannot be the name of an analyte.", "Rename it.", row.place)
-            )
-            continue
-        seen.add(fold_name(row.name))
-        try:
-            unit = parse_unit(row.unit, Dimension.GRADE)
-        except UnitError as error:
-            place = row.place.about(quantity=row.name)
-            faults.append(Fault(error.problem, error.mend, place))
-            continue
-        name = " ".join(row.name.split())
-        found.append(Analyte(name, unit, _maximum(row, unit, faults), _detection(row, faults)))
-    return tuple(found)
-
-
-def _maximum(row: AnalyteRow, unit: Unit, faults: list[Fault]) -> float:
-    """Return the largest grade possible, mass per mass."""
-    if row.maximum is None or row.maximum == "":
-        return 1.0
-    largest = unit.from_base(1.0)
-    value = read_definition_number(row.maximum)
-    if value is None or not 0.0 < value <= largest * (1.0 + 1e-12):
-        faults.append(
-            Fault(
-                f"The max of {row.name} is {row.maximum}; it must be a number above 0 and at "
-                f"most {largest:g} {unit}.",
-                "Write the grade of the pure mineral, or leave it out.",
-                row.place.about(quantity=row.name),
-            )
-        )
-        return 1.0
-    return min(unit.to_base(value), 1.0)
-
-
-def _detection(row: AnalyteRow, faults: list[Fault]) -> float | None:
-    """Return the detection limit, mass per mass; None if none is stated."""
-    if row.detection in (None, ""):
-        return None
-    place, amount = row.place.about(quantity=row.name), read_amount(row.detection)
-    if amount is None or amount[0] <= 0.0:
-        faults.append(
-            Fault(f"The detection limit is '{row.detection}'; it is a number above 0 with its "
-                  "unit.", 'Write for example detection = "0.01 %".', place)
-        )  # fmt: skip
-        return None
-    try:
-        return parse_unit(amount[1], Dimension.GRADE).to_base(amount[0])
-    except UnitError as error:
-        faults.append(Fault(error.problem, error.mend, place))
-        return None
-
-
-def _error_model(
-    rows: DefinitionRows,
-    streams: Sequence[str],
-    basis: Basis,
-    analytes: Sequence[Analyte],
-    faults: list[Fault],
-    lab: Mapping[str, ErrorRule] | None,
-) -> tuple[ErrorModel, frozenset[str]]:
-    """Return the rules, and the quantities whose rules are faulty."""
-    doubted: set[str] = set()
-    general: dict[str, ErrorRule] = {}
-    own: dict[tuple[str, str], ErrorRule] = {}
-    others = quantities_of(basis)
-    quantities = [basis.quantity, *(a.name for a in analytes)]
-    known_streams = {fold_name(s) for s in streams}
-    for row in rows.errors:
-        place = row.place.about(stream=row.stream, quantity=row.quantity)
-        flow = fold_name(row.quantity) in {b.quantity for b in Basis}
-        known = {*map(fold_name, quantities), *others}
-        if (analytes or flow) and fold_name(row.quantity) not in known:
-            near = nearest_name(row.quantity, quantities)
-            mend = f"Did you mean '{near}'?" if near else f"Quantities: {', '.join(quantities)}."
-            faults.append(
-                Fault(f"An error is stated for '{row.quantity}', which is no quantity of this "
-                      f"case (basis \"{basis}\").", mend, place)
-            )  # fmt: skip
-            continue
-        if row.stream and known_streams and fold_name(row.stream) not in known_streams:
-            near = nearest_name(row.stream, streams)
-            mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(streams)}."
-            faults.append(Fault("There is no such stream.", mend, place))
-            continue
-        bulk = basis.dimension if flow else Dimension.GRADE
-        key = fold_name(row.quantity)
-        if isinstance(row.absolute, str) and row.absolute.strip().casefold() == FROM_LAB:
-            rule = _from_lab(key, lab, place, faults)
-        else:
-            rule = _rule(row, others.get(key, bulk), place, faults)
-        if rule is None:
-            doubted.add(key)
-            continue
-        if (fold_name(row.stream), key) in own or (not row.stream and key in general):
-            faults.append(Fault("This error is stated twice.", "Take one out.", place))
-        elif row.stream:
-            own[fold_name(row.stream), key] = rule
-        else:
-            general[key] = rule
-    return ErrorModel(general, own), frozenset(doubted)
-
-
-def _from_lab(
-    key: str, lab: Mapping[str, ErrorRule] | None, place: Place, faults: list[Fault]
-) -> ErrorRule | None:
-    """Return the rule of the batch's duplicates; a fault if they give none."""
-    rule = (lab or {}).get(key)
-    if rule is None and lab is not None:
-        faults.append(
-            Fault("The error is to come from the laboratory batch, but its duplicates give none "
-                  "for this quantity: 8 pairs are needed.", "See 'oretally lab', or state the "
-                  "error.", place)
-        )  # fmt: skip
-    return rule
-
-
-def _rule(
-    row: ErrorRow, dimension: Dimension, place: Place, faults: list[Fault]
-) -> ErrorRule | None:
-    """Return the rule of a row; its faults are added."""
-    before = len(faults)
-    relative = 0.0 if row.relative in (None, "") else read_definition_number(row.relative)
-    if relative is None or relative < 0.0:
-        faults.append(
-            Fault(f"The relative error is {row.relative}; it is a number of at least 0, in "
-                  "percent of the value.", "Write for example relative = 3.", place)
-        )  # fmt: skip
-    coverage = 1.0 if row.coverage in (None, "") else read_definition_number(row.coverage)
-    if coverage is None or coverage <= 0.0:
-        faults.append(
-            Fault(f"The coverage is {row.coverage}; it says how many standard deviations the "
-                  "figures are, a number above 0.", "Write 1, 2 or 3, or leave it out.", place)
-        )  # fmt: skip
-    absolute, unit = 0.0, None
-    if row.absolute not in (None, ""):
-        amount = read_amount(row.absolute)
-        if amount is None or amount[0] < 0.0:
-            faults.append(
-                Fault(f"The absolute error is '{row.absolute}'; it is a number of at least 0 "
-                      "with its unit.", 'Write for example absolute = "2 g".', place)
-            )  # fmt: skip
-        else:
-            try:
-                absolute, unit = amount[0], parse_unit(amount[1], dimension)
-            except UnitError as error:
-                faults.append(Fault(error.problem, error.mend, place))
-    if len(faults) == before and relative == 0.0 and absolute == 0.0:
-        faults.append(
-            Fault("The stated error is 0: nothing is measured without error.",
-                  "State a relative error, an absolute one, or both.", place)
-        )  # fmt: skip
-    if len(faults) > before or relative is None or coverage is None:
-        return None
-    return ErrorRule(relative, absolute, unit, coverage)
 
 
 def _report(

@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from oretally.flowsheet import Basis, Circuit, Fault, InputError, Place, Survey
-from oretally.io.definition import AnalyteRow, DefinitionRows, ErrorRow, define
+from oretally.io.analyte_rows import AnalyteRow
+from oretally.io.definition import DefinitionRows, define
+from oretally.io.error_rules import ErrorRow
 from oretally.io.measurements import read_survey
 from oretally.io.table import Cell, make_table
 
