@@ -7,11 +7,16 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from oretally.flowsheet.unit_table import Dimension, Unit, find_unit, origin_of
-from oretally.flowsheet.units import UnitError, parse_unit
+from oretally.flowsheet.units import UnitError, is_unit, parse_unit
 
 __all__ = ["Conversion", "convert", "read_exactly"]
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,2})?")
+# groups of three with one mark between them, and a decimal mark that is another
+_THOUSANDS = re.compile(
+    r"(?P<whole>[+-]?\d{1,3}(?P<mark>[,. '\u2019\u00a0\u202f_])\d{3}(?:(?P=mark)\d{3})*)"
+    r"(?P<rest>(?:(?!(?P=mark))[.,]\d*)?)"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,15 +58,21 @@ def read_exactly(text: str) -> Fraction:
     UnitError
         If it is not a number; a comma is refused with its readings.
     """
-    written = text.strip()
+    written = text.strip().replace("\N{MINUS SIGN}", "-")
     if _NUMBER.fullmatch(written):
         return Fraction(written)
-    if _NUMBER.fullmatch(written.replace(",", ".")):
-        raise UnitError(
-            f"'{text}' has a comma: it can be read as {written.replace(',', '.')} or as "
-            f"{written.replace(',', '')}.",
-            "Write decimals with a point, and nothing between thousands.",
-        )
+    decimal, thousands = written.replace(",", "."), _THOUSANDS.fullmatch(written)
+    mend = "Write decimals with a point, and nothing between thousands."
+    if thousands and not thousands["rest"] and _NUMBER.fullmatch(decimal):
+        plain = written.replace(",", "")
+        problem = f"'{text}' has a comma: it can be read as {decimal} or as {plain}."
+        raise UnitError(problem, mend)
+    if _NUMBER.fullmatch(decimal):
+        raise UnitError(f"'{text}' has a decimal comma: {decimal}.", mend)
+    if thousands:
+        plain = "".join(thousands["whole"].split(thousands["mark"]))
+        plain += thousands["rest"].replace(",", ".")
+        raise UnitError(f"'{text}' has marks between its thousands: {plain}.", mend)
     raise UnitError(f"'{text}' is not a number.", "Write it as in 0.31 or 12.5.")
 
 
@@ -85,9 +96,9 @@ def convert(value: str, source: str, target: str) -> Conversion:
     try:
         given = parse_unit(source, wanted.dimension)
     except UnitError as error:
-        other = find_unit(source.strip().casefold())
-        if error.readings or other is None:
+        if error.readings or not is_unit(source):
             raise
+        other = parse_unit(source)
         # a symbol such as % or g/L measures several things: the one that both have
         for dimension in Dimension:
             there = find_unit(wanted.symbol.casefold(), dimension)

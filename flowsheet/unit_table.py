@@ -1,8 +1,9 @@
 """The table of units: exact factors and where they come from.
 
 Sources: NIST Special Publication 811 (2008), appendix B, and NIST Handbook 44, appendix C (from
-memory): 1 lb = 0.453 592 37 kg, 1 troy ounce = 480/7000 lb, 1 short ton = 2000 lb, 1 long ton =
-2240 lb, 1 in = 25.4 mm, 1 US gallon = 231 in3, 1 imperial gallon = 4.546 09 L, all exact.
+memory): 1 lb = 0.453 592 37 kg = 7000 grains = 16 avoirdupois ounces, 1 troy ounce = 480 grains,
+1 pennyweight = 24 grains, 1 short ton = 2000 lb, 1 long ton = 2240 lb, 1 in = 25.4 mm, 1 US gallon
+= 231 in3, 1 imperial gallon = 4.546 09 L, all exact.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
-__all__ = ["Dimension", "Unit", "find_unit", "origin_of", "units_of"]
+__all__ = ["Dimension", "Unit", "find_unit", "offered_units", "origin_of", "units_of"]
 
 
 class Dimension(StrEnum):
@@ -59,7 +60,8 @@ class Unit:
 
 
 _LB = Fraction(45359237, 100000000)
-_OZT = _LB * Fraction(480, 7000)
+_GRAIN = _LB / 7000
+_OZT, _DWT, _OZAV = 480 * _GRAIN, 24 * _GRAIN, _LB / 16
 _INCH = Fraction(254, 10000)
 _MASS: dict[str, Fraction] = {
     "mg": Fraction(1, 1000000),
@@ -70,6 +72,9 @@ _MASS: dict[str, Fraction] = {
     "st": 2000 * _LB,
     "lt": 2240 * _LB,
     "ozt": _OZT,
+    "dwt": _DWT,
+    "grain": _GRAIN,
+    "ozav": _OZAV,
 }
 _TIME: dict[str, Fraction] = {  # in hours
     "s": Fraction(1, 3600),
@@ -93,7 +98,25 @@ _GRADE: dict[str, Fraction] = {
     "ozt/st": _OZT / _MASS["st"],
     "ozt/t": _OZT / _MASS["t"],
     "ozt/lt": _OZT / _MASS["lt"],
+    "mg/g": Fraction(1, 1000),
+    "ug/g": Fraction(1, 1000000),
+    "mg/t": Fraction(1, 1000000000),
+    "ug/kg": Fraction(1, 1000000000),
+    "ng/g": Fraction(1, 1000000000),
+    **{
+        f"{amount}/{ton}": _MASS[amount] / _MASS[ton]
+        for amount, tons in {
+            "dwt": ("st", "t", "lt"),
+            "grain": ("st", "t", "lt"),
+            "ozav": ("st", "t", "lt"),
+            "g": ("st", "lt"),
+            "kg": ("st", "lt"),
+        }.items()
+        for ton in tons
+    },
 }
+_RARE = {"dwt", "grain", "ozav", *list(_GRADE)[list(_GRADE).index("ozt/lt") + 1 :]}
+"""Accepted wherever they are met, but not offered to who has yet to choose a unit."""
 _VOLUME: dict[str, Fraction] = {  # in m3
     "mL": Fraction(1, 1000000),
     "L": Fraction(1, 1000),
@@ -128,6 +151,9 @@ _SHARE = {"%": Fraction(1, 100), "g/g": Fraction(1)}
 _ORIGINS = {
     "lb": "1 lb = 0.45359237 kg exactly (international pound, 1959)",
     "ozt": "1 ozt = 480 grains of 1/7000 lb = 31.1034768 g exactly",
+    "dwt": "1 dwt (pennyweight) = 1/20 ozt = 24 grains of 1/7000 lb = 1.55517384 g exactly",
+    "grain": "1 grain = 1/7000 lb = 64.79891 mg exactly",
+    "ozav": "1 ozav (avoirdupois ounce) = 1/16 lb = 28.349523125 g exactly",
     "st": "1 st (short ton) = 2000 lb",
     "lt": "1 lt (long ton) = 2240 lb",
     "t": "1 t = 1000 kg",
@@ -140,7 +166,7 @@ _ORIGINS = {
     "wk": "1 week = 168 h",
     "d": "1 d = 24 h",
 }
-_LB_TOO = {"st", "lt", "ozt"}
+_LB_TOO = {"st", "lt", "ozt", "dwt", "grain", "ozav"}
 
 
 def _per_time(amounts: dict[str, Fraction]) -> dict[str, Fraction]:
@@ -178,8 +204,13 @@ def find_unit(folded: str, dimension: Dimension | None = None) -> Unit | None:
 
 
 def units_of(dimension: Dimension) -> tuple[str, ...]:
-    """Return the accepted symbols of one dimension, in the order they are shown to users."""
+    """Return the accepted symbols of one dimension."""
     return tuple(_UNITS[dimension])
+
+
+def offered_units(dimension: Dimension) -> tuple[str, ...]:
+    """Return the symbols that are proposed to users, in that order; rare ones are left out."""
+    return tuple(s for s in _UNITS[dimension] if s not in _RARE)
 
 
 def origin_of(unit: Unit) -> tuple[str, ...]:

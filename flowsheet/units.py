@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from oretally.flowsheet.unit_table import Dimension, Unit, find_unit, units_of
+from oretally.flowsheet.unit_readings import ambiguity
+from oretally.flowsheet.unit_table import Dimension, Unit, find_unit, offered_units
 
-__all__ = ["UnitError", "is_unit", "parse_unit"]
+__all__ = ["UnitError", "is_unit", "parse_unit", "practice_of"]
 
 
 class UnitError(ValueError):
@@ -30,15 +31,33 @@ class UnitError(ValueError):
 _SYNONYMS = {
     "pct": "%",
     "percent": "%",
+    **dict.fromkeys(
+        (
+            "wt%",
+            "wt %",
+            "wt.%",
+            "wt. %",
+            "%wt",
+            "% wt",
+            "mass%",
+            "mass %",
+            "weight %",
+            "% w/w",
+            "%w/w",
+            "w/w%",
+            "w/w %",
+            "wt pct",
+            "weight percent",
+            "mass percent",
+        ),
+        "%",
+    ),
     "kgs": "kg",
     "lbs": "lb",
     "tonne": "t",
     "tonnes": "t",
     "tph": "t/h",
     "tpd": "t/d",
-    "t/hr": "t/h",
-    "kg/hr": "kg/h",
-    "t/day": "t/d",
     "gpt": "g/t",
     "short ton": "st",
     "short tons": "st",
@@ -51,26 +70,45 @@ _SYNONYMS = {
     "litres": "l",
     "liter": "l",
     "liters": "l",
-    "m\N{SUPERSCRIPT THREE}": "m3",
-    "m\N{SUPERSCRIPT THREE}/h": "m3/h",
-    "m^3": "m3",
-    "m^3/h": "m3/h",
+    "pennyweight": "dwt",
+    "pennyweights": "dwt",
+    "pwt": "dwt",
+    "grains": "grain",
+    "gr/st": "grain/st",  # grams go with tonnes, and only grains with short and long tons
+    "gr/lt": "grain/lt",
+    "gm": "g",
+    "gms": "g",
+    "gram": "g",
+    "grams": "g",
+    "ppmw": "ppm",
+    "ppbw": "ppb",
     "gpl": "g/l",
     "sg": "kg/l",
     "g/cc": "g/cm3",
     "g/ml": "g/cm3",
-    "g/cm\N{SUPERSCRIPT THREE}": "g/cm3",
-    "t/m\N{SUPERSCRIPT THREE}": "t/m3",
-    "kg/m\N{SUPERSCRIPT THREE}": "kg/m3",
-    "\N{MICRO SIGN}m": "um",
-    "\N{GREEK SMALL LETTER MU}m": "um",
     "micron": "um",
     "microns": "um",
     "inch": "in",
     "inches": "in",
 }
-_OZ_READINGS = "ozt/st = 34.2857 g/t, ozt/t = 31.1035 g/t, ozt/lt = 30.6122 g/t"
-_TON_READINGS = "t = 1000 kg, st = 907.185 kg, lt = 1016.047 kg"
+_TIMES = {
+    "hr": "h", "hrs": "h", "hour": "h", "hours": "h", "day": "d", "days": "d", "week": "wk",
+    "sec": "s", "second": "s", "mins": "min", "minute": "min",
+}  # fmt: skip
+"""Below a stroke only: alone they are no units."""
+_PRACTICE = {
+    "gpt": "'gpt' is read as gram per tonne (g/t): common practice, no source",
+    "gr/st": "'gr/st' is read as grain per short ton",
+    "gr/lt": "'gr/lt' is read as grain per long ton",
+    "tph": "'tph' is read as tonne per hour (t/h): common practice, no source",
+    "tpd": "'tpd' is read as tonne per day (t/d): common practice, no source",
+}
+_LETTERS = str.maketrans({
+    "\N{GREEK SMALL LETTER MU}": "u",  # the micro sign too, once it is folded
+    "\N{SUPERSCRIPT TWO}": "2",
+    "\N{SUPERSCRIPT THREE}": "3",
+    "^": "",
+})  # fmt: skip
 _SPOKEN = {
     Dimension.MASS: "a mass",
     Dimension.RATE: "a mass rate",
@@ -86,8 +124,29 @@ _SPOKEN = {
 
 def is_unit(text: str) -> bool:
     """Tell whether a spelling is a unit of anything."""
-    folded = " ".join(text.split()).casefold()
-    return find_unit(_SYNONYMS.get(folded, folded)) is not None
+    return find_unit(_symbol(text)) is not None
+
+
+def practice_of(text: str) -> str:
+    """Return how a spelling is read that only common practice makes plain; empty for others."""
+    return _PRACTICE.get(_folded(text), "")
+
+
+def _folded(text: str) -> str:
+    """Return a spelling in lower case, micro and powers in plain letters, spaces about / closed."""
+    plain = " ".join(text.split()).casefold().translate(_LETTERS)
+    return plain.replace(" /", "/").replace("/ ", "/")
+
+
+def _symbol(text: str) -> str:
+    """Return the symbol that a spelling stands for, whole or part by part; itself if none."""
+    folded = _folded(text)
+    head, stroke, tail = folded.partition("/")
+    if not stroke or folded in _SYNONYMS:
+        return _SYNONYMS.get(folded, folded)
+    tail = _TIMES.get(tail, _SYNONYMS.get(tail, tail))
+    parts = f"{_SYNONYMS.get(head, head)}/{tail}"
+    return _SYNONYMS.get(parts, parts)
 
 
 def _offer(dimension: Dimension | None) -> str:
@@ -95,7 +154,7 @@ def _offer(dimension: Dimension | None) -> str:
         return "Write a mass and a time, for example t/h, kg/h, t/d, st/h or lb/h."
     if dimension is Dimension.VOLUME_RATE:
         return "Write a volume and a time, for example m3/h, L/min or usgal/min."
-    names = units_of(dimension) if dimension else ("kg", "t", "t/h", "%", "g/t", "ozt/st")
+    names = offered_units(dimension) if dimension else ("kg", "t", "t/h", "%", "g/t", "ozt/st")
     return f"Write one of: {', '.join(names)}."
 
 
@@ -105,7 +164,8 @@ def parse_unit(text: str, dimension: Dimension | None = None) -> Unit:
     Parameters
     ----------
     text : str
-        The spelling, for example ``'g/t'``. Upper and lower case are not told apart.
+        The spelling, for example ``'g/t'``. Upper and lower case are not told apart, but for
+        'Mg', which is refused: a megagram, or a milligram.
     dimension : Dimension, optional
         What it must measure.
 
@@ -130,8 +190,7 @@ ozt/t = 31.1035 g/t, ozt/lt = 30.6122 g/t.
     Write the one the laboratory means.
     """
     written = " ".join(text.split())
-    folded = written.casefold()
-    folded = _SYNONYMS.get(folded, folded)
+    folded = _symbol(text)
     if not folded:
         spoken = _SPOKEN[dimension] if dimension else "a number"
         raise UnitError(f"{spoken} stands without a unit.".capitalize(), _offer(dimension))
@@ -142,9 +201,12 @@ ozt/t = 31.1035 g/t, ozt/lt = 30.6122 g/t.
             "differs by the solution's density.",
             f"Write {small} if that is what the laboratory means.",
         )
+    refused = ambiguity(written, folded)
+    if refused is not None:
+        raise UnitError(*refused)
     unit = find_unit(folded, dimension)
     if unit is None:
-        raise _unknown(written, folded, dimension)
+        raise UnitError(f"'{written}' is not a unit known here.", _offer(dimension))
     if dimension is not None and unit.dimension is not dimension:
         raise UnitError(
             f"'{written}' is the unit of {_SPOKEN[unit.dimension]}, "
@@ -152,50 +214,3 @@ ozt/t = 31.1035 g/t, ozt/lt = 30.6122 g/t.
             _offer(dimension),
         )
     return unit
-
-
-def _unknown(written: str, folded: str, dimension: Dimension | None) -> UnitError:
-    """Return the refusal of a spelling that is not in the table, with its readings if any."""
-    head, _, tail = folded.partition("/")
-    tons = {"ton", "tons", "tn"}
-    ounces = {"oz", "ozs", "opt", "ounce", "ounces"}
-    if folded == "opt" or (head in ounces | {"ozt"} and tail in tons | {"t", "st", "lt"}):
-        return UnitError(
-            f"'{written}' can be read in three ways: {_OZ_READINGS}.",
-            "Write the one the laboratory means.",
-            ("ozt/st", "ozt/t", "ozt/lt"),
-        )
-    if head in tons or tail in tons:
-        return UnitError(
-            f"'{written}' can be read in three ways: {_TON_READINGS}.",
-            "Write t (tonne), st (short ton) or lt (long ton).",
-            _with_tons(head, tail, tons),
-        )
-    if head in ("gal", "gals", "gallon", "gallons", "gpm") or folded == "gpm":
-        return UnitError(
-            f"'{written}' can be read in two ways: US gallon 3.78541 L, imperial gallon 4.54609 L.",
-            "Write usgal or impgal, as in usgal/min.",
-            tuple(f"{gallon}{'/min' if folded == 'gpm' else _rate(tail)}"
-                  for gallon in ("usgal", "impgal")),
-        )  # fmt: skip
-    if folded == "oz" or head in ounces:
-        return UnitError(
-            f"'{written}' can be read in two ways: troy ounce 31.1035 g, "
-            "avoirdupois ounce 28.3495 g.",
-            "Write ozt for troy ounces; give avoirdupois ounces in lb or g.",
-        )
-    return UnitError(f"'{written}' is not a unit known here.", _offer(dimension))
-
-
-def _with_tons(head: str, tail: str, tons: set[str]) -> tuple[str, ...]:
-    """Return the spelling with each ton in its place; only those that are units."""
-    found = []
-    for ton in ("t", "st", "lt"):
-        parts = [ton if part in tons else part for part in (head, tail) if part]
-        if find_unit("/".join(parts)) is not None:
-            found.append("/".join(parts))
-    return tuple(found)
-
-
-def _rate(time: str) -> str:
-    return f"/{time}" if time else ""

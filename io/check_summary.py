@@ -7,15 +7,20 @@ from typing import TYPE_CHECKING
 
 from oretally.io.case import Case
 from oretally.io.result_tables import ResultTable, closure_table, head_table
+from oretally.io.suspect_wording import hidden_sentence
 from oretally.io.text_summary import print_table
 from oretally.io.wording import SD_LEGEND
 from oretally.recon import Examination, ValueClass
+from oretally.recon.findings import Findings
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 __all__ = ["print_check"]
 
+_TOLD = 3  # errors that could go unseen, the most harmful ones
+_GROUPS = 6  # groups of errors that cannot be told apart
+_MATTERS = 0.05  # points of recovery: less is not worth a line
 _WORDS = {
     ValueClass.REDUNDANT: "measured, checked by others",
     ValueClass.NONREDUNDANT: "measured, checked by nothing",
@@ -51,6 +56,8 @@ def print_check(case: Case, found: Examination, console: Console) -> None:
     if found.scale_missing:
         say(f"No {survey.basis.quantity} was measured: nothing fixes the scale, and the case "
             "cannot be balanced.")  # fmt: skip
+    for sentence in _foreseen(found.foreseen) if found.foreseen else ():
+        say(f"- {sentence}")
     for note in (*found.notes, *case.notes):
         say(f"- {note}")
     if found.closures:
@@ -62,6 +69,25 @@ def print_check(case: Case, found: Examination, console: Console) -> None:
     if found.heads:
         print_table(head_table(found.heads, adjusted=False), console)
     say(f"{SD_LEGEND} Nothing was adjusted.")
+
+
+def _foreseen(found: Findings) -> list[str]:
+    """Return what the balance will not be able to tell, whatever the numbers are."""
+    sentences = []
+    for group in found.groups[:_GROUPS]:
+        names = "; ".join(map(str, group.members))
+        if group.exact:
+            sentences.append(f"If one of these is wrong, no data here can tell which: {names}.")
+        else:
+            sentences.append(
+                f"If one of these is wrong, the data can hardly tell which (correlation "
+                f"{group.correlation:.3f} or more): {names}."
+            )
+    if len(found.groups) > _GROUPS:
+        more = len(found.groups) - _GROUPS
+        sentences.append(f"So it is with {more} more group{'s' if more > 1 else ''}.")
+    hidden = [h for h in found.hidden[:_TOLD] if abs(h.points) >= _MATTERS]
+    return [*sentences, *(hidden_sentence(h, found.power) for h in hidden)]
 
 
 def _end(name: str | None, kinds: dict[str, str]) -> str:

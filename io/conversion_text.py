@@ -6,6 +6,7 @@ from fractions import Fraction
 
 from oretally.flowsheet import UnitError
 from oretally.flowsheet.conversion import Conversion, convert
+from oretally.flowsheet.units import practice_of
 
 __all__ = ["conversion_text", "exactly"]
 
@@ -30,6 +31,8 @@ def conversion_text(number: str, unit: str, other: str) -> tuple[str, bool]:
                     continue
         return "\n".join([*lines, error.mend]), False
     lines = [_equation(found), f"factor  {exactly(found.factor)}, exact"]
+    said = [text for text in map(practice_of, (unit, other)) if text]
+    lines += [f"{'read' if i == 0 else '':8}{text}" for i, text in enumerate(dict.fromkeys(said))]
     lines += [f"{'from' if i == 0 else '':8}{text}" for i, text in enumerate(found.origins)]
     if found.origins:
         lines.append("        NIST SP 811 (2008), appendix B; NIST Handbook 44, appendix C")
@@ -47,8 +50,10 @@ def exactly(number: Fraction, *, brief: bool = False) -> str:
     --------
     >>> exactly(Fraction(240, 7)), exactly(Fraction(1, 8))
     ('240/7 (34.2857...)', '0.125')
-    >>> exactly(Fraction(240, 7), brief=True)
-    '34.2857'
+    >>> exactly(Fraction(240, 7), brief=True), exactly(Fraction("28.349523125"), brief=True)
+    ('34.2857', '28.3495')
+    >>> exactly(Fraction("28.349523125"))
+    '28.349523125'
     """
     rest = number.denominator
     for prime in (2, 5):
@@ -58,5 +63,6 @@ def exactly(number: Fraction, *, brief: bool = False) -> str:
     if rest == 1:
         whole = f"{float(number):.15g}"
         short = len(whole.replace(".", "").strip("-0")) <= 10
-        return whole if short and Fraction(whole) == number else shown
+        if Fraction(whole) == number and (short or not brief):
+            return whole
     return shown if brief else f"{number} ({shown}...)"

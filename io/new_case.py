@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-import io
 import tomllib
-from collections.abc import Sequence
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.flowsheet.faults import nearest_name
-from oretally.io.case import CIRCUIT_FILE, MEASUREMENTS_FILE
+from oretally.io.case import CIRCUIT_FILE, MEASUREMENTS_FILE, Case
+from oretally.io.case_workbook import case_workbook
+from oretally.io.lab_source import LAB_FILE
 
-__all__ = ["case_workbook", "example_names", "make_case"]
+__all__ = ["example_names", "make_case", "unfilled"]
 
 _BLANK = "oretally.io"
 _EXAMPLES = "oretally.examples"
+_OTHER_FILES = {".ods", ".xls", ".xlsm", ".csv", ".toml"}
 
 
 def example_names() -> list[tuple[str, str]]:
@@ -45,32 +46,50 @@ def make_case(target: Path, example: str | None = None) -> list[Path]:
         If the target exists already, or there is no such example.
     """
     source = _source(example)
-    circuit = source.joinpath(CIRCUIT_FILE).read_text("utf-8")
-    measurements = source.joinpath(MEASUREMENTS_FILE).read_text("utf-8")
+    texts = {
+        name: source.joinpath(name).read_text("utf-8")
+        for name in (CIRCUIT_FILE, MEASUREMENTS_FILE, LAB_FILE)
+        if source.joinpath(name).is_file()
+    }
+    suffix = target.suffix.casefold()
+    if suffix in _OTHER_FILES:
+        raise _refused(target, f"A case is not written as a {suffix} file.",
+                       "Give a folder, or a file ending in .xlsx.")  # fmt: skip
     taken = target.is_dir() and any(target.iterdir())
-    if taken or (target.exists() and not target.is_dir()):
-        raise InputError(
-            [
-                Fault(
-                    "It exists already, and nothing is ever written over.",
-                    "Choose another name.",
-                    Place(file=str(target)),
-                )
-            ]
-        )
+    if taken or (target.exists() and (suffix == ".xlsx" or not target.is_dir())):
+        raise _refused(target, "It exists already, and nothing is ever written over.",
+                       "Choose another name.")  # fmt: skip
     try:
-        if target.suffix.casefold() == ".xlsx":
-            target.write_bytes(case_workbook(circuit, measurements))
+        if suffix == ".xlsx":
+            book = case_workbook(*texts.values(), example=example)
+            with target.open("xb") as file:
+                file.write(book)
             return [target]
         target.mkdir(parents=True, exist_ok=True)
-        written = [target / CIRCUIT_FILE, target / MEASUREMENTS_FILE]
-        for path, text in zip(written, (circuit, measurements), strict=True):
-            path.write_text(text, encoding="utf-8")
+        for name, text in texts.items():
+            (target / name).write_text(text, encoding="utf-8")
     except OSError as error:
-        problem = f"It cannot be written: {error.strerror}."
-        mend = "Give a folder that exists and may be written to."
-        raise InputError([Fault(problem, mend, Place(file=str(target)))]) from error
-    return written
+        raise _refused(target, f"It cannot be written: {error.strerror}.",
+                       "Give a folder that exists and may be written to.") from error  # fmt: skip
+    return [target / name for name in texts]
+
+
+def _refused(target: Path, problem: str, mend: str) -> InputError:
+    return InputError([Fault(problem, mend, Place(file=str(target)))])
+
+
+def unfilled(case: Case) -> InputError | None:
+    """Return what to say of a case without a single number; None if it has one."""
+    if case.survey.measurements:
+        return None
+    flow = case.survey.basis.quantity
+    where = "measurements" if case.source.is_file() else ""
+    place = Place(file=case.source.name if where else MEASUREMENTS_FILE, sheet=where)
+    mend = (
+        f"Write the {flow} of one stream at least and what was assayed, each in the row of its "
+        "stream, with its error beside it."
+    )
+    return InputError([Fault("No number is filled in yet.", mend, place)])
 
 
 def _source(example: str | None) -> Traversable:
@@ -82,71 +101,3 @@ def _source(example: str | None) -> Traversable:
         mend = f"Did you mean '{near}'?" if near else f"Examples: {', '.join(names)}."
         raise InputError([Fault(f"There is no example '{example}'.", mend)])
     return files(_EXAMPLES).joinpath(example)
-
-
-def case_workbook(circuit: str, measurements: str) -> bytes:
-    """Return the same case as a workbook.
-
-    Parameters
-    ----------
-    circuit, measurements : str
-        Texts of circuit.toml and measurements.csv.
-    """
-    import csv
-
-    document = tomllib.loads(circuit)
-    report = document.get("report", {})
-    errors = [["", q, *_rule(rule)] for q, rule in document.get("errors", {}).items()]
-    for name, entry in document["streams"].items():
-        errors += [[name, q, *_rule(rule)] for q, rule in entry.get("errors", {}).items()]
-    sheets: dict[str, list[Sequence[object]]] = {
-        "circuit": [("stream", "from", "to")]
-        + [(name, e.get("from", ""), e.get("to", "")) for name, e in document["streams"].items()],
-        "nodes": [("node", "kind")]
-        + [(name, e["kind"]) for name, e in document.get("nodes", {}).items()],
-        "analytes": [("analyte", "unit", "max", "detection")]
-        + [(n, e["unit"], e.get("max", ""), e.get("detection", ""))
-           for n, e in document.get("analytes", {}).items()],
-        "errors": [("stream", "quantity", "relative", "absolute", "coverage"), *errors],
-        "report": [("key", "value"), ("title", document.get("title", "")),
-                   ("basis", document.get("basis", ""))]
-        + ([("feed", report["feed"])] if "feed" in report else [])
-        + [("product", p) for p in report.get("products", [])],
-        "containers": [("container", "mass"), *document.get("containers", {}).items()],
-        "doubts": [("quantity", "percent"), *document.get("doubts", {}).items()],
-        "measurements": list(csv.reader(io.StringIO(measurements))),
-    }  # fmt: skip
-    return _written(sheets)
-
-
-def _rule(rule: dict[str, object]) -> list[object]:
-    return [rule.get(key, "") for key in ("relative", "absolute", "coverage")]
-
-
-def _written(sheets: dict[str, list[Sequence[object]]]) -> bytes:
-    import openpyxl
-
-    from oretally.io.sheet_cells import put
-
-    book = openpyxl.Workbook()
-    book.remove(book.worksheets[0])
-    for title, lines in sheets.items():
-        if len(lines) == 1:
-            continue
-        sheet = book.create_sheet(title)
-        for i, line in enumerate(lines, start=1):
-            for j, value in enumerate(line, start=1):
-                put(sheet, i, j, _typed(value) if i > 1 else value, header=i == 1)
-    buffer = io.BytesIO()
-    book.save(buffer)
-    return buffer.getvalue()
-
-
-def _typed(value: object) -> object:
-    """Return text that is a number as that number."""
-    if not isinstance(value, str):
-        return value
-    try:
-        return float(value)
-    except ValueError:
-        return value

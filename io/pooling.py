@@ -4,65 +4,155 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from statistics import stdev
+from statistics import fmean, stdev
 
 from oretally.flowsheet import Measurement
-from oretally.recon.replicates import Outlier, grubbs
+from oretally.recon.replicates import Outlier, dixon, grubbs, pooled_sd
 
 __all__ = ["pooled_replicates"]
 
 _SPREAD_P = 0.01  # replicates that spread more than this are noted: chance under their errors
 _FEWEST = 3  # readings of which one can lie apart
+_DIXON_MOST = 10  # readings up to which Dixon's Q is tabulated
 
 
 def pooled_replicates(found: Sequence[Measurement]) -> tuple[list[Measurement], list[str]]:
     """Return one measurement for each stream and quantity, and notes on replicates.
 
     The mean, weighted by 1/sd^2, has the sd 1/sqrt(sum 1/sd^2). Noted are replicates that spread
-    more than their stated errors allow, with their own sd and its degrees of freedom, and one that
-    lies apart from the others (Grubbs, two-sided, 5 %); none is left out.
+    more than their stated errors allow, with their own sd and its degrees of freedom; one that
+    lies apart from the others (Grubbs, two-sided, 5 %, with Dixon's Q beside it); and for each
+    quantity with replicates of several streams their pooled sd beside the stated one. No reading
+    is left out, but readings of which only bounds are known say nothing of a spread.
     """
     groups: dict[tuple[str, str], list[Measurement]] = defaultdict(list)
     for m in found:
         groups[m.stream, m.quantity].append(m)
     pooled, notes = [], []
+    spreading: dict[str, list[list[Measurement]]] = defaultdict(list)
     for members in groups.values():
         if len(members) == 1:
             pooled.append(members[0])
             continue
-        unit = members[0].unit
-        values = [unit.from_base(m.value_base) for m in members]
-        sds = [unit.from_base(m.sd_base) for m in members]
-        weights = [sd**-2.0 for sd in sds]
-        total = sum(weights)
-        mean = sum(w * v for w, v in zip(weights, values, strict=True)) / total
-        spread = sum(((v - mean) / sd) ** 2 for v, sd in zip(values, sds, strict=True))
-        first = members[0]
-        note = f"mean of {len(members)} replicates"
-        pooled.append(
-            Measurement(
-                first.stream, first.quantity, mean, unit, total**-0.5, first.error_source,
-                "; ".join(filter(None, (note, *dict.fromkeys(m.note for m in members)))),
-                first.place,
-            )
-        )  # fmt: skip
-        listed = ", ".join(f"{v:g}" for v in values)
-        name = f"{first.quantity} of '{first.stream}' ({listed} {unit})"
-        p = _chi_square_tail(spread, len(members) - 1)
-        if p < _SPREAD_P:
-            own = stdev(values)
-            notes.append(
-                f"The replicates of {name} spread more than their stated errors allow (chi-square "
-                f"{spread:.1f} on {len(members) - 1}, p {p:.2g}); their own sd is {own:.2g} {unit} "
-                f"on {len(members) - 1} degrees of freedom."
-            )
-        apart = _lying_apart(values)
-        if apart is not None:
-            notes.append(
-                f"Of the replicates of {name} {apart.value:g} lies apart from the others (Grubbs "
-                f"{apart.statistic:.2f}, limit {apart.critical:.2f}); it was not left out."
-            )
+        pooled.append(_mean(members))
+        readings = [m for m in members if not m.bounded]
+        if len(readings) > 1:
+            spreading[readings[0].quantity].append(readings)
+            notes.extend(_group_notes(readings))
+    notes.extend(_pooled_note(each) for each in spreading.values() if len(each) > 1)
     return pooled, notes
+
+
+def _mean(members: Sequence[Measurement]) -> Measurement:
+    """Return the weighted mean of several readings as one measurement."""
+    unit, first = members[0].unit, members[0]
+    values, sds = _in_one_unit(members)
+    weights = [sd**-2.0 for sd in sds]
+    total = sum(weights)
+    mean = sum(w * v for w, v in zip(weights, values, strict=True)) / total
+    note = f"mean of {len(members)} replicates"
+    # with a reading among them that is a number, more than bounds are known
+    source = next((m.error_source for m in members if not m.bounded), first.error_source)
+    return Measurement(
+        first.stream, first.quantity, mean, unit, total**-0.5, source,
+        "; ".join(filter(None, (note, *dict.fromkeys(m.note for m in members)))), first.place,
+    )  # fmt: skip
+
+
+def _in_one_unit(members: Sequence[Measurement]) -> tuple[list[float], list[float]]:
+    """Return values and stated errors in the unit of the first."""
+    unit = members[0].unit
+    values = [m.value if m.unit is unit else unit.from_base(m.value_base) for m in members]
+    sds = [m.sd if m.unit is unit else unit.from_base(m.sd_base) for m in members]
+    return values, sds
+
+
+def _chi_square(members: Sequence[Measurement]) -> float:
+    """Return the sum of squared distances from the weighted mean, in units of stated errors."""
+    values, sds = _in_one_unit(members)
+    mean = _mean(members).value
+    return sum(((v - mean) / sd) ** 2 for v, sd in zip(values, sds, strict=True))
+
+
+def _group_notes(members: Sequence[Measurement]) -> list[str]:
+    """Return what is odd about the replicates of one stream."""
+    notes = []
+    first, unit = members[0], members[0].unit
+    values, _ = _in_one_unit(members)
+    listed = ", ".join(f"{v:g}" for v in values)
+    name = f"{first.quantity} of '{first.stream}' ({listed} {unit})"
+    spread, dof = _chi_square(members), len(members) - 1
+    p = _chi_square_tail(spread, dof)
+    if p < _SPREAD_P:
+        notes.append(
+            f"The replicates of {name} spread more than their stated errors allow (chi-square "
+            f"{spread:.1f} on {dof}, p {p:.2g}); their own sd is {stdev(values):.2g} {unit} "
+            f"on {_degrees(dof)}."
+        )
+    apart = _lying_apart(values)
+    if apart is not None:
+        notes.append(
+            f"Of the replicates of {name} {apart.value:g} lies apart from the others (Grubbs "
+            f"{apart.statistic:.2f}, limit {apart.critical:.2f}{_by_dixon(values, apart)}); it "
+            "was not left out."
+        )
+    return notes
+
+
+def _by_dixon(values: Sequence[float], apart: Outlier) -> str:
+    """Return what Dixon's Q says of the reading that lies apart by Grubbs' test."""
+    if len(values) > _DIXON_MOST:
+        return ""
+    found = dixon(values)
+    but = "" if found.flagged and found.value == apart.value else "but "
+    return f"; {but}Dixon's Q {found.statistic:.2f}, limit {found.critical:.2f}"
+
+
+def _pooled_note(groups: Sequence[Sequence[Measurement]]) -> str:
+    """Return the pooled sd of one quantity's replicates beside the stated one.
+
+    Notes
+    -----
+    Pooled: the root of sum (n_i - 1) s_i^2 / sum (n_i - 1), of the readings, or of readings over
+    the mean of their group where the stated errors are more nearly in proportion to the values.
+    Compared by chi-square: each group's squares in units of its stated errors, with the sum of
+    n_i - 1 degrees of freedom; stated errors count as known.
+    """
+    unit = groups[0][0].unit
+    values = [[unit.from_base(m.value_base) for m in members] for members in groups]
+    means = [fmean(each) for each in values]
+    dofs = [len(members) - 1 for members in groups]
+    stated = [fmean(unit.from_base(m.sd_base) ** 2 for m in members) ** 0.5 for members in groups]
+    relative = min(means) > 0.0 and _range([s / m for s, m in zip(stated, means, strict=True)]) <= (
+        _range(stated)
+    )
+    if relative:
+        values = [[v / mean for v in each] for each, mean in zip(values, means, strict=True)]
+        stated = [s / mean for s, mean in zip(stated, means, strict=True)]
+    scale, symbol = (100.0, "%") if relative else (1.0, str(unit))
+    found = pooled_sd(values)
+    said = (sum(d * s * s for d, s in zip(dofs, stated, strict=True)) / found.dof) ** 0.5
+    spread = sum(_chi_square(members) for members in groups)
+    p = _chi_square_tail(spread, found.dof)
+    verdict = ""
+    if p < _SPREAD_P:
+        verdict = " They spread more than stated."
+    elif p > 1.0 - _SPREAD_P:
+        verdict = " They spread less than stated."
+    return (
+        f"Replicates of {groups[0][0].quantity} ({len(groups)} groups): pooled "
+        f"{'relative ' if relative else ''}sd {scale * found.sd:.2g} {symbol} on "
+        f"{_degrees(found.dof)}, stated {scale * said:.2g} {symbol} (chi-square {spread:.1f} on "
+        f"{found.dof}, p {p:.2g}).{verdict}"
+    )
+
+
+def _range(errors: Sequence[float]) -> float:
+    return max(errors) / min(errors)
+
+
+def _degrees(dof: int) -> str:
+    return "1 degree of freedom" if dof == 1 else f"{dof} degrees of freedom"
 
 
 def _lying_apart(values: Sequence[float]) -> Outlier | None:

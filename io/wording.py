@@ -7,6 +7,7 @@ from oretally.recon import Balance, BalancedValue
 
 __all__ = [
     "CAUTION",
+    "NOT_A_BALANCE",
     "SD_LEGEND",
     "counts",
     "largest_move",
@@ -18,6 +19,9 @@ SD_LEGEND = "± is one standard deviation (sd) throughout."
 CAUTION = (
     "These results describe the samples that were weighed and assayed. They are no resource "
     "statement, valuation or settlement."
+)
+NOT_A_BALANCE = (
+    "The numbers below are not a balance: the search for one ended without it. Do not use them."
 )
 
 

@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from oretally.flowsheet import Measurement, Survey
+from oretally.flowsheet.error_sources import SharedSource
+from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT
 from oretally.io.finding_sheets import finding_sheets
 from oretally.io.sheet_cells import number_format, put, widen
-from oretally.io.wording import CAUTION, SD_LEGEND, counts, recovery_sentences, verdict
+from oretally.io.wording import (
+    CAUTION,
+    NOT_A_BALANCE,
+    SD_LEGEND,
+    counts,
+    recovery_sentences,
+    verdict,
+)
 from oretally.recon import Balance
 
 if TYPE_CHECKING:
@@ -51,9 +62,10 @@ def _sheet(book: Workbook, title: str, header: Sequence[str], rows: Iterable[_Ro
 
 def _results(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:
     test = balance.global_test
-    wrong = {e[1:]: p for e, p in balance.findings.probabilities}
+    wrong = {e[1:]: p for e, p in balance.findings.probabilities if e.kind == "measurement"}
     facts: list[_Row] = [
         ("title", balance.survey.title),
+        *(() if balance.converged else (("NO BALANCE", NOT_A_BALANCE),)),
         *counts(balance),
         ("agreement", verdict(balance)),
         *(("recovery", sentence) for sentence in recovery_sentences(balance)),
@@ -140,9 +152,14 @@ def _inputs(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_Ro
     yield "nodes", ("node", "kind"), [(n.name, n.kind.value) for n in circuit.nodes]
     yield (
         "analytes",
-        ("analyte", "unit", "max"),
-        [(a.name, a.unit.symbol, a.unit.from_base(a.maximum)) for a in survey.analytes],
-    )
+        ("analyte", "unit", "max", "detection"),
+        [
+            (a.name, a.unit.symbol, a.unit.from_base(a.maximum),
+             None if a.detection is None
+             else f"{a.unit.from_base(a.detection):.15g} {a.unit.symbol}")
+            for a in survey.analytes
+        ],
+    )  # fmt: skip
     yield (
         "report",
         ("key", "value"),
@@ -154,11 +171,65 @@ def _inputs(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_Ro
         ],
     )
     yield (
-        "measurements",
-        ("stream", "quantity", "value", "unit", "error", "error unit", "note"),
+        "containers",
+        ("container", "mass"),
+        [(name, f"{mass:.15g} kg") for name, mass in survey.containers.items()],
+    )
+    rates = balance.findings.rates
+    every = {"measurement": rates.measurement, "loss": rates.loss, **rates.by_quantity}
+    yield (
+        "doubts",
+        ("quantity", "percent"),
+        [(quantity, float(f"{100.0 * rate:.12g}")) for quantity, rate in every.items()],
+    )
+    shared = [s for s in survey.shared if min(s.loadings.values(), default=-1.0) >= 0.0]
+    unit = {s.quantity: survey.flow_unit for s in shared}
+    unit |= {a.name: a.unit for a in survey.analytes}
+    yield (
+        "sources",
+        ("source", "quantity", "stream", "absolute", "shared"),
         [
-            (m.stream, m.quantity, (m.value, m.sd / 100.0), m.unit.symbol, (m.sd, m.sd / 100.0),
-             m.unit.symbol, m.note)
-            for m in survey.measurements
+            (s.name, s.quantity, stream,
+             f"{unit[s.quantity].from_base(loading)!r} {unit[s.quantity]}", True)
+            for s in shared
+            for stream, loading in s.loadings.items()
+            if loading > 0.0
         ],
     )  # fmt: skip
+    yield (
+        "measurements",
+        ("stream", "quantity", "value", "unit", "error", "error unit", "note"),
+        [_written(m, survey, shared) for m in survey.measurements],
+    )
+
+
+def _written(m: Measurement, survey: Survey, shared: Sequence[SharedSource]) -> _Row:
+    """Return the row of a measurement; what is only known within bounds as it was typed.
+
+    Its error is what it does not share. A source that moves some measurements up and others down
+    cannot be written: its part stays in the error of each.
+    """
+    limit = _limit(m, survey)
+    if limit:
+        return m.stream, m.quantity, limit, m.unit.symbol, None, None, None
+    parts = [s.loadings.get(m.stream, 0.0) for s in shared if s.quantity == m.quantity]
+    own = m.unit.from_base((m.sd_base**2 - sum(part**2 for part in parts)) ** 0.5)
+    if not any(parts):
+        own = m.sd
+    return (m.stream, m.quantity, (m.value, m.sd / 100.0), m.unit.symbol, (own, own / 100.0),
+            m.unit.symbol, m.note)  # fmt: skip
+
+
+def _limit(m: Measurement, survey: Survey) -> str:
+    """Return '<0.01' or '>10' if it comes to the same value and sd; else nothing."""
+    if m.error_source == DETECTION_LIMIT:
+        low, high, text = 0.0, 2.0 * m.value, f"<{2.0 * m.value:.15g}"
+    elif m.error_source == RANGE_LIMIT:
+        most = next(a.maximum for a in survey.analytes if a.name == m.quantity)
+        high = m.unit.from_base(most)
+        low = 2.0 * m.value - high
+        text = f">{low:.15g}"
+    else:
+        return ""
+    # the mean of several has another sd than one reading between the same bounds
+    return text if math.isclose(m.sd, (high - low) / 12.0**0.5, rel_tol=1e-9) else ""

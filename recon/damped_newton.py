@@ -20,7 +20,7 @@ from oretally.recon.presolve import ReducedProblem
 from oretally.recon.solution import CLOSED, GOOD, BalanceCheck, Solution, StopReason, sum_of_squares
 from oretally.recon.start import starting_flows
 
-__all__ = ["minimise"]
+__all__ = ["first_point", "minimise"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -55,6 +55,12 @@ def minimise(
     classes = classify_reduced(reduced)
     found = _minimise(reduced, start, classes.unobservable_flows)
     return _solution(problem, reduced, *found)
+
+
+def first_point(problem: BalanceProblem, reduced: ReducedProblem) -> Solution:
+    """Return where `minimise` begins: a balance that closes, but not yet the nearest one."""
+    point = _evaluate(reduced, starting_flows(reduced))
+    return _solution(problem, reduced, point, np.inf, 0, StopReason.LIMIT)
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from oretally.flowsheet import Circuit, Survey, balance_problem
+from oretally.flowsheet import Circuit, Survey, arrangement, balance_problem
 from oretally.recon.balance import CalculatedHead, Closure, ValueClass
 from oretally.recon.closures import calculated_heads, closures
+from oretally.recon.findings import Findings
+from oretally.recon.foresight import foresee
 from oretally.recon.notes import named, open_notes
 from oretally.recon.observability import classes_of
-from oretally.recon.remedies import useful_measurements
+from oretally.recon.remedies import scale_is_missing, useful_measurements
 from oretally.recon.survey_checks import check_survey, reference_streams
 from oretally.recon.value_rows import class_of, quantities
 
@@ -42,6 +44,9 @@ class Examination:
     measure : tuple of (stream, quantity)
         Measurements that together would determine all that is unobservable.
     notes : tuple of str
+    foreseen : Findings or None
+        Errors that no data can tell apart, and those that could go unseen; None where that cannot
+        be said before a balance.
     """
 
     classes: tuple[ValueStatus, ...]
@@ -51,6 +56,7 @@ class Examination:
     scale_missing: bool
     measure: tuple[tuple[str, str], ...]
     notes: tuple[str, ...]
+    foreseen: Findings | None = None
 
 
 def examine(
@@ -71,9 +77,12 @@ def examine(
     feed, products = reference_streams(circuit, feed, products)
     problem = balance_problem(circuit, survey)
     classes = classes_of(problem, circuit, survey)
+    places = arrangement(circuit, survey)
     statuses = tuple(
         ValueStatus(
-            circuit.stream_names[place.carrier], quantity, class_of(problem, classes, place)
+            circuit.stream_names[place.carrier],
+            quantity,
+            class_of(problem, classes, place, places.measured_at(place)),
         )
         for place, quantity in quantities(circuit, survey)
     )
@@ -82,7 +91,13 @@ def examine(
         closures=closures(circuit, survey),
         heads=calculated_heads(circuit, survey, feed, products),
         degrees_of_freedom=classes.degrees_of_freedom,
-        scale_missing=classes.scale_free,
-        measure=tuple(named(circuit, survey, place) for place in useful_measurements(problem)),
+        scale_missing=scale_is_missing(survey),
+        measure=tuple(
+            named(circuit, survey, place)
+            for place in useful_measurements(problem, len(circuit.streams))
+        ),
         notes=open_notes(circuit, survey, problem, classes),
+        foreseen=None
+        if scale_is_missing(survey)
+        else foresee(circuit, survey, problem, feed, products),
     )

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from oretally.flowsheet import Dimension, UnitError, parse_unit, units_of
 from oretally.flowsheet.conversion import convert, read_exactly
 from oretally.flowsheet.unit_table import find_unit
+from oretally.io.cli import main
 from oretally.io.conversion_text import conversion_text
 
 EVERY = [(d, s) for d in Dimension for s in units_of(d)]
@@ -73,6 +74,39 @@ from    1 ozt = 480 grains of 1/7000 lb = 31.1034768 g exactly
     ("2.7", "g/cm3", "kg/L"): "2.7 g/cm3 = 2.7 kg/L\nfactor  1, exact",
     ("65", "%", "g/g"): "65 % = 0.65 g/g\nfactor  0.01, exact",
     ("-3", "kg", "g"): "-3 kg = -3000 g\nfactor  1000, exact",
+    ("\N{MINUS SIGN}3", "kg", "g"): "-3 kg = -3000 g\nfactor  1000, exact",
+    ("3", "dwt/st", "g/t"): """3 dwt/st = 5.14286 g/t
+factor  12/7 (1.71429...), exact
+from    1 dwt (pennyweight) = 1/20 ozt = 24 grains of 1/7000 lb = 1.55517384 g exactly
+        1 st (short ton) = 2000 lb
+        1 lb = 0.45359237 kg exactly (international pound, 1959)
+        1 t = 1000 kg
+        NIST SP 811 (2008), appendix B; NIST Handbook 44, appendix C""",
+    ("5", "gr/st", "g/t"): """5 grain/st = 0.357143 g/t
+factor  1/14 (0.0714286...), exact
+read    'gr/st' is read as grain per short ton
+from    1 grain = 1/7000 lb = 64.79891 mg exactly
+        1 st (short ton) = 2000 lb
+        1 lb = 0.45359237 kg exactly (international pound, 1959)
+        1 t = 1000 kg
+        NIST SP 811 (2008), appendix B; NIST Handbook 44, appendix C""",
+    ("3", "GPT", "ppm"): """3 g/t = 3 ppm
+factor  1, exact
+read    'gpt' is read as gram per tonne (g/t): common practice, no source
+from    1 t = 1000 kg
+        1 ppm = 1 g/t, mass by mass
+        NIST SP 811 (2008), appendix B; NIST Handbook 44, appendix C""",
+    ("1", "ozav", "g"): """1 ozav = 28.3495 g
+factor  28.349523125, exact
+from    1 ozav (avoirdupois ounce) = 1/16 lb = 28.349523125 g exactly
+        1 lb = 0.45359237 kg exactly (international pound, 1959)
+        NIST SP 811 (2008), appendix B; NIST Handbook 44, appendix C""",
+    ("250", "\N{MICRO SIGN}g/g", "mg/kg"): "250 ug/g = 250 mg/kg\nfactor  1, exact",
+    ("2", "wt.%", "kg/t"): """2 % = 20 kg/t
+factor  10, exact
+from    1 t = 1000 kg
+        NIST SP 811 (2008), appendix B; NIST Handbook 44, appendix C""",
+    ("5", "g/L", "mg/l"): "5 g/L = 5000 mg/L\nfactor  1000, exact",
     ("75", "µm", "mm"): "75 um = 0.075 mm\nfactor  0.001, exact",
 }
 
@@ -100,12 +134,80 @@ Write t (tonne), st (short ton) or lt (long ton).""",
   as usgal/min: 5 usgal/min = 1.13562 m3/h
   as impgal/min: 5 impgal/min = 1.363827 m3/h
 Write usgal or impgal, as in usgal/min.""",
-    ("7", "oz", "g"): "'oz' can be read in two ways: troy ounce 31.1035 g, avoirdupois ounce "
-    "28.3495 g.\nWrite ozt for troy ounces; give avoirdupois ounces in lb or g.",
+    ("7", "oz", "g"): """'oz' can be read in two ways: troy ounce 31.1035 g, avoirdupois ounce \
+28.3495 g.
+  as ozt: 7 ozt = 217.7243376 g
+  as ozav: 7 ozav = 198.447 g
+Write ozt for troy ounces, ozav for avoirdupois ounces.""",
+    ("3", "oz/st", "g/t"): """'oz/st' can be read in two ways: ozt/st = 34.2857 g/t, \
+ozav/st = 31.25 g/t.
+  as ozt/st: 3 ozt/st = 102.857 g/t
+  as ozav/st: 3 ozav/st = 93.75 g/t
+Write ozt for troy ounces, ozav for avoirdupois ounces.""",
+    ("7", "oz/tonne", "g/t"): """'oz/tonne' can be read in two ways: ozt/t = 31.1035 g/t, \
+ozav/t = 28.3495 g/t.
+  as ozt/t: 7 ozt/t = 217.7243376 g/t
+  as ozav/t: 7 ozav/t = 198.447 g/t
+Write ozt for troy ounces, ozav for avoirdupois ounces.""",
+    ("3", "g/ton", "g/t"): """'g/ton' can be read in three ways: g/t = 1 g/t, \
+g/st = 1.10231 g/t, g/lt = 0.984207 g/t.
+  as g/t: 3 g/t = 3 g/t
+  as g/st: 3 g/st = 3.30693 g/t
+  as g/lt: 3 g/lt = 2.95262 g/t
+Write t (tonne), st (short ton) or lt (long ton).""",
+    ("3", "DWT/ton", "g/t"): """'DWT/ton' can be read in three ways: dwt/t = 1.55517 g/t, \
+dwt/st = 1.71429 g/t, dwt/lt = 1.53061 g/t.
+  as dwt/t: 3 dwt/t = 4.66552152 g/t
+  as dwt/st: 3 dwt/st = 5.14286 g/t
+  as dwt/lt: 3 dwt/lt = 4.59184 g/t
+Write t (tonne), st (short ton) or lt (long ton).""",
+    ("7", "gr/ton", "g/t"): """'gr/ton' can be read in six ways: g/t = 1 g/t, \
+g/st = 1.10231 g/t, g/lt = 0.984207 g/t, grain/t = 0.0647989 g/t, grain/st = 0.0714286 g/t, \
+grain/lt = 0.0637755 g/t.
+  as g/t: 7 g/t = 7 g/t
+  as g/st: 7 g/st = 7.71618 g/t
+  as g/lt: 7 g/lt = 6.88945 g/t
+  as grain/t: 7 grain/t = 0.45359237 g/t
+  as grain/st: 7 grain/st = 0.5 g/t
+  as grain/lt: 7 grain/lt = 0.446429 g/t
+Write g for gram, grain for grain. Write t (tonne), st (short ton) or lt (long ton).""",
+    ("7", "gr/t", "g/t"): """'gr/t' can be read in two ways: g/t = 1 g/t, grain/t = 0.0647989 g/t.
+  as g/t: 7 g/t = 7 g/t
+  as grain/t: 7 grain/t = 0.45359237 g/t
+Write g for gram, grain for grain.""",
+    ("7", "gr", "g"): """'gr' can be read in two ways: gram, or grain = 0.06479891 g.
+  as g: 7 g = 7 g
+  as grain: 7 grain = 0.45359237 g
+Write g for gram, grain for grain.""",
+    ("24", "tons/day", "t/h"): """'tons/day' can be read in three ways: t = 1000 kg, \
+st = 907.185 kg, lt = 1016.047 kg.
+  as t/d: 24 t/d = 1 t/h
+  as st/d: 24 st/d = 0.90718474 t/h
+  as lt/d: 24 lt/d = 1.01605 t/h
+Write t (tonne), st (short ton) or lt (long ton).""",
+    ("5", "Mg", "kg"): """'Mg' can be read in two ways: megagram = 1 t, or milligram.
+  as t: 5 t = 5000 kg
+  as mg: 5 mg = 5e-06 kg
+Write t or mg.""",
+    ("3", "g/t", "oz/ton"): """'oz/ton' can be read in three ways: ozt/st = 34.2857 g/t, \
+ozt/t = 31.1035 g/t, ozt/lt = 30.6122 g/t.
+  as ozt/st: 3 g/t = 0.0875 ozt/st
+  as ozt/t: 3 g/t = 0.0964522 ozt/t
+  as ozt/lt: 3 g/t = 0.098 ozt/lt
+Write the one the laboratory means.""",
     ("3", "kg", "g/t"): "'kg' is the unit of a mass, but a grade is wanted.\nWrite one of: %, "
     "g/g, g/kg, kg/t, g/t, mg/kg, ppm, ppb, lb/st, lb/t, lb/lt, ozt/st, ozt/t, ozt/lt.",
-    ("1,5", "kg", "g"): "'1,5' has a comma: it can be read as 1.5 or as 15.\nWrite decimals with "
+    ("1,5", "kg", "g"): "'1,5' has a decimal comma: 1.5.\nWrite decimals with a point, and nothing "
+    "between thousands.",
+    ("-1,234", "kg", "g"): "'-1,234' has a comma: it can be read as -1.234 or as -1234.\nWrite "
+    "decimals with a point, and nothing between thousands.",
+    ("1,234.5", "kg", "g"): "'1,234.5' has marks between its thousands: 1234.5.\nWrite decimals "
+    "with a point, and nothing between thousands.",
+    ("1.234.567,8", "kg", "g"): "'1.234.567,8' has marks between its thousands: 1234567.8.\nWrite "
+    "decimals with a point, and nothing between thousands.",
+    ("12 345", "kg", "g"): "'12 345' has marks between its thousands: 12345.\nWrite decimals with "
     "a point, and nothing between thousands.",
+    ("1,23,456", "kg", "g"): "'1,23,456' is not a number.\nWrite it as in 0.31 or 12.5.",
     ("ten", "kg", "g"): "'ten' is not a number.\nWrite it as in 0.31 or 12.5.",
     ("1", "furlong", "m"): "'furlong' is not a unit known here.\nWrite one of: um, mm, cm, m, in.",
 }
@@ -124,3 +226,21 @@ def test_ppm_of_a_solution_has_two_readings() -> None:
 def test_numbers_are_read_exactly() -> None:
     assert read_exactly("0.1") == Fraction(1, 10)
     assert read_exactly("1e-3") == Fraction(1, 1000)
+
+
+def test_command_takes_negative_numbers(capsys: pytest.CaptureFixture[str]) -> None:
+    """A minus is no option; refusals go to standard error, with status 2."""
+    with pytest.raises(SystemExit) as done:
+        main(["convert", "-0.5", "DWT/ST", "ozt/st"])
+    assert done.value.code == 0
+    assert capsys.readouterr().out.startswith("-0.5 dwt/st = -0.025 ozt/st\nfactor  0.05, exact\n")
+    with pytest.raises(SystemExit) as refused:
+        main(["convert", "-7", "gr/t", "g/t"])
+    assert refused.value.code == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err == (
+        "'gr/t' can be read in two ways: g/t = 1 g/t, grain/t = 0.0647989 g/t.\n"
+        "  as g/t: -7 g/t = -7 g/t\n  as grain/t: -7 grain/t = -0.45359237 g/t\n"
+        "Write g for gram, grain for grain.\n"
+    )

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oretally.flowsheet import Dimension, UnitError, parse_unit
-from oretally.flowsheet.unit_table import units_of
+from oretally.flowsheet import Dimension, UnitError, is_unit, parse_unit
+from oretally.flowsheet.unit_table import offered_units, units_of
 
 
 def test_exact_factors(reference: Callable[[str], dict[str, Any]]) -> None:
@@ -40,11 +40,42 @@ def test_exact_factors(reference: Callable[[str], dict[str, Any]]) -> None:
         ("kg/min", Fraction("0.06"), "t/h"), ("ppm", Fraction(1), "g/t"),
         ("%", Fraction(10_000), "g/t"), ("kg/t", Fraction(1000), "g/t"),
         ("ppb", Fraction(1, 1000), "g/t"), ("lb/st", Fraction(500), "g/t"),
+        # a pennyweight is 24 of the 480 grains of a troy ounce, a grain 1/7000 lb
+        ("dwt/st", Fraction(1, 20), "ozt/st"), ("grain/st", Fraction(1, 480), "ozt/st"),
+        ("grain/st", Fraction(1, 14), "g/t"), ("dwt/lt", Fraction(1, 20), "ozt/lt"),
+        ("ozav/st", Fraction(125, 4), "g/t"), ("ug/g", Fraction(1), "g/t"),
+        ("mg/g", Fraction(1000), "g/t"), ("ng/g", Fraction(1), "ppb"),
+        ("ug/kg", Fraction(1), "ppb"),
     ],
 )  # fmt: skip
 def test_ratios(one: str, factor: Fraction, other: str) -> None:
     """Follow from the definitions; common practice, no source."""
     assert parse_unit(one).factor == factor * parse_unit(other).factor
+
+
+@pytest.mark.parametrize(
+    ("spelling", "symbol"),
+    [
+        ("dwt/ST", "dwt/st"), ("pennyweights/short ton", "dwt/st"), ("gr/st", "grain/st"),
+        ("gr / short ton", "grain/st"), ("\N{MICRO SIGN}g/g", "ug/g"),
+        ("\N{GREEK SMALL LETTER MU}g/g", "ug/g"), ("UG/G", "ug/g"), ("wt%", "%"), ("Wt.%", "%"),
+        ("wt %", "%"), ("% w/w", "%"), ("gpt", "g/t"), ("GPT", "g/t"), ("gms/tonne", "g/t"),
+        ("t/hour", "t/h"), ("short tons/day", "st/d"), ("m\N{SUPERSCRIPT THREE}/hr", "m3/h"),
+        ("m^3/h", "m3/h"), ("Mg/L", "mg/L"), ("MG/L", "mg/L"),
+        ("kg/m\N{SUPERSCRIPT THREE}", "kg/m3"),
+    ],
+)  # fmt: skip
+def test_spellings(spelling: str, symbol: str) -> None:
+    """As laboratories write them; common practice, no source."""
+    assert parse_unit(spelling).symbol == symbol
+    assert is_unit(spelling)
+
+
+def test_rare_units_are_read_but_not_proposed() -> None:
+    grades = offered_units(Dimension.GRADE)
+    assert "dwt/st" in units_of(Dimension.GRADE) and "dwt/st" not in grades
+    assert set(grades) < set(units_of(Dimension.GRADE))
+    assert "grain" not in offered_units(Dimension.MASS)
 
 
 MESSAGES = {
@@ -63,7 +94,7 @@ MESSAGES = {
     ("ton/h", Dimension.RATE): "'ton/h' can be read in three ways: t = 1000 kg, st = 907.185 kg, "
     "lt = 1016.047 kg.\nWrite t (tonne), st (short ton) or lt (long ton).",
     ("oz", Dimension.MASS): "'oz' can be read in two ways: troy ounce 31.1035 g, avoirdupois ounce "
-    "28.3495 g.\nWrite ozt for troy ounces; give avoirdupois ounces in lb or g.",
+    "28.3495 g.\nWrite ozt for troy ounces, ozav for avoirdupois ounces.",
     ("kg", Dimension.GRADE): "'kg' is the unit of a mass, but a grade is wanted.\nWrite one of: %, "
     "g/g, g/kg, kg/t, g/t, mg/kg, ppm, ppb, lb/st, lb/t, lb/lt, ozt/st, ozt/t, ozt/lt.",
     ("furlong", Dimension.MASS): "'furlong' is not a unit known here.\n"

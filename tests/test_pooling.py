@@ -1,0 +1,129 @@
+"""Replicates told to the user: pooled sd against the stated one, readings that lie apart."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from statistics import fmean, variance
+
+import pytest
+
+from oretally.flowsheet import Measurement, parse_unit
+from oretally.flowsheet.survey import DETECTION_LIMIT
+from oretally.io.pooling import pooled_replicates
+
+_PERCENT = parse_unit("%")
+
+
+def _readings(
+    stream: str, values: Sequence[float], *, relative: float = 0.0, absolute: float = 0.0,
+    quantity: str = "Sn", unit: str = "%",
+) -> list[Measurement]:  # fmt: skip
+    sds = [(v * relative / 100.0) + absolute for v in values]
+    return [Measurement(stream, quantity, v, parse_unit(unit), sd)
+            for v, sd in zip(values, sds, strict=True)]  # fmt: skip
+
+
+FEED, CONC, TAILS = (1.00, 1.03), (30.1, 31.2, 29.9), (0.298, 0.305)
+
+
+def _relative_pool() -> tuple[float, int]:
+    """Pooled by hand: squares of readings over their group's mean."""
+    groups = [[v / fmean(each) for v in each] for each in (FEED, CONC, TAILS)]
+    dof = sum(len(each) - 1 for each in groups)
+    return (sum((len(g) - 1) * variance(g) for g in groups) / dof) ** 0.5, dof
+
+
+def test_relative_errors_give_a_relative_sd() -> None:
+    found = [m for stream, values in (("feed", FEED), ("conc", CONC), ("tails", TAILS))
+             for m in _readings(stream, values, relative=3)]  # fmt: skip
+    _, notes = pooled_replicates(found)
+    sd, dof = _relative_pool()
+    assert dof == 4 and sd == pytest.approx(0.0210, abs=5e-5)
+    assert notes == [
+        "Replicates of Sn (3 groups): pooled relative sd 2.1 % on 4 degrees of freedom, stated 3 % "
+        "(chi-square 1.9 on 4, p 0.75)."
+    ]
+
+
+def test_absolute_errors_give_an_absolute_sd_in_the_first_unit() -> None:
+    """Weights in g and kg: one pool. By hand: variances 50, 200 and 50 g2 of 1, 1 and 1 dof."""
+    mass = "dry mass"
+    found = [*_readings("feed", (25010, 25020), absolute=9, quantity=mass, unit="g"),
+             *_readings("conc", (0.400, 0.420), absolute=0.009, quantity=mass, unit="kg"),
+             *_readings("tails", (24500, 24510), absolute=9, quantity=mass, unit="g")]  # fmt: skip
+    _, notes = pooled_replicates(found)
+    assert ((50 + 200 + 50) / 3) ** 0.5 == 10.0
+    assert notes == [
+        "Replicates of dry mass (3 groups): pooled sd 10 g on 3 degrees of freedom, stated 9 g "
+        "(chi-square 3.7 on 3, p 0.3)."
+    ]
+
+
+@pytest.mark.parametrize(
+    ("relative", "said"),
+    [
+        (0.5, "stated 0.5 % (chi-square 69.6 on 4, p 2.7e-14). They spread more than stated."),
+        (30.0, "stated 30 % (chi-square 0.0 on 4, p 1). They spread less than stated."),
+    ],
+)
+def test_stated_errors_that_the_replicates_deny(relative: float, said: str) -> None:
+    found = [m for stream, values in (("feed", FEED), ("conc", CONC), ("tails", TAILS))
+             for m in _readings(stream, values, relative=relative)]  # fmt: skip
+    _, notes = pooled_replicates(found)
+    assert notes[-1] == (
+        "Replicates of Sn (3 groups): pooled relative sd 2.1 % on 4 degrees of freedom, " + said
+    )
+
+
+def test_one_group_is_not_pooled() -> None:
+    found = [*_readings("feed", FEED, relative=3), *_readings("conc", (30.0,), relative=3)]
+    assert pooled_replicates(found)[1] == []
+
+
+APART = {
+    # limits: Grubbs 1.715, 1.481 (n = 5, 4); Dixon r10 0.710, 0.829 (Rorabacher 1991, 5 %)
+    (0.805, 0.81, 0.79, 0.82, 0.95): "0.95 lies apart from the others (Grubbs 1.76, limit 1.72; "
+    "Dixon's Q 0.81, limit 0.71); it was not left out.",
+    (1.0, 1.01, 1.02, 1.2): "1.2 lies apart from the others (Grubbs 1.49, limit 1.48; Dixon's Q "
+    "0.90, limit 0.83); it was not left out.",
+}
+
+
+@pytest.mark.parametrize("values", list(APART))
+def test_a_reading_that_lies_apart_by_both_tests(values: tuple[float, ...]) -> None:
+    pooled, notes = pooled_replicates(_readings("feed", values, absolute=0.2))
+    listed = ", ".join(f"{v:g}" for v in values)
+    assert notes == [f"Of the replicates of Sn of 'feed' ({listed} %) {APART[values]}"]
+    assert pooled[0].value == pytest.approx(fmean(values))
+    assert pooled[0].note == f"mean of {len(values)} replicates"
+
+
+def test_dixon_may_disagree() -> None:
+    """Two readings far out hide each other from Dixon's Q: said in the same note."""
+    values = (1.0, 1.01, 1.02, 1.0, 1.02, 1.01, 1.0, 1.01, 1.3, 1.5)
+    _, notes = pooled_replicates(_readings("feed", values, absolute=0.3))
+    assert notes == [
+        "Of the replicates of Sn of 'feed' (1, 1.01, 1.02, 1, 1.02, 1.01, 1, 1.01, 1.3, 1.5 %) "
+        "1.5 lies apart from the others (Grubbs 2.40, limit 2.29; but Dixon's Q 0.40, limit 0.47); "
+        "it was not left out."
+    ]
+
+
+def test_beyond_ten_readings_dixon_is_silent() -> None:
+    values = (*(1.0, 1.01, 1.02) * 4, 1.3)
+    _, notes = pooled_replicates(_readings("feed", values, absolute=0.3))
+    assert len(notes) == 1 and "Grubbs" in notes[0] and "Dixon" not in notes[0]
+
+
+def test_bounds_have_no_spread() -> None:
+    """'<0.02' beside numbers: it is pooled, and the result is more than a bound."""
+    below = Measurement("tails", "Sn", 0.01, _PERCENT, 0.02 / 12**0.5, DETECTION_LIMIT)
+    found = [below, *_readings("tails", (0.5, 0.51), relative=3),
+             *_readings("feed", (1.0, 1.02), relative=3)]  # fmt: skip
+    pooled, notes = pooled_replicates(found)
+    assert not pooled[0].bounded
+    assert notes == [
+        "Replicates of Sn (2 groups): pooled relative sd 1.4 % on 2 degrees of freedom, stated 3 % "
+        "(chi-square 0.4 on 2, p 0.8)."
+    ]
+    assert pooled_replicates([below, below])[0][0].bounded
