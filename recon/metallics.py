@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-__all__ = ["Contribution", "MetallicsGrade", "SieveFraction", "metallics_grade"]
+__all__ = ["Contribution", "MetallicsGrade", "SieveFraction", "WholeFraction", "metallics_grade"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,13 +103,64 @@ class SieveFraction:
 
 
 @dataclass(frozen=True, slots=True)
+class WholeFraction:
+    """What stayed on the sieve, used up in the assay: the metal found in it is what it held.
+
+    Attributes
+    ----------
+    mass_kg : float
+        Dry mass of the fraction. [kg]
+    metal_kg : float
+        Metal found in it. [kg]
+    metal_sd_kg : float
+        One standard deviation of that. [kg]
+    mass_sd_kg : float
+        One standard deviation of the mass; the metal does not depend on it. [kg]
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range.
+    """
+
+    mass_kg: float
+    metal_kg: float
+    metal_sd_kg: float
+    mass_sd_kg: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (self.mass_kg > 0.0 and math.isfinite(self.mass_kg)):
+            raise ValueError(
+                f"the mass of a sieve fraction is {self.mass_kg:g} kg: it must be a finite number "
+                "above 0. Give its dry mass."
+            )
+        if not 0.0 <= self.metal_kg <= self.mass_kg:
+            raise ValueError(
+                f"the metal in a sieve fraction of {self.mass_kg:g} kg is {self.metal_kg:g} kg: it "
+                "must be a number from 0 to the mass. Give both in kg."
+            )
+        for name, sd in (("metal", self.metal_sd_kg), ("mass", self.mass_sd_kg)):
+            if not (sd >= 0.0 and math.isfinite(sd)):
+                raise ValueError(
+                    f"the sd of the {name} of a sieve fraction is {sd:g} kg: it must be a finite "
+                    "number not below 0. Give one standard deviation."
+                )
+
+    @property
+    def grade(self) -> float:
+        """Metal over mass, a mass fraction."""
+        return self.metal_kg / self.mass_kg
+
+
+@dataclass(frozen=True, slots=True)
 class Contribution:
     """What one input adds to the sd of the grade: |slope| times the sd of the input.
 
     Attributes
     ----------
     source : str
-        'plus mass', 'plus grade', 'minus mass' or 'minus grade'.
+        'plus mass', 'plus grade' ('plus metal' of a fraction used up in the assay), 'minus mass'
+        or 'minus grade'.
     sd : float
         Its part; the squares of all add up to that of the grade. [mass fraction]
     """
@@ -138,13 +189,15 @@ class MetallicsGrade:
     contributions: tuple[Contribution, ...]
 
 
-def metallics_grade(plus: SieveFraction, minus: SieveFraction) -> MetallicsGrade:
+def metallics_grade(plus: SieveFraction | WholeFraction, minus: SieveFraction) -> MetallicsGrade:
     """Return the grade of a sample from what stayed on the sieve and what went through it.
 
     Parameters
     ----------
-    plus, minus : SieveFraction
-        On the sieve, usually assayed whole, and through it, assayed in aliquots.
+    plus : SieveFraction or WholeFraction
+        On the sieve, usually used up in the assay.
+    minus : SieveFraction
+        Through it, assayed in aliquots.
 
     Returns
     -------
@@ -160,6 +213,9 @@ def metallics_grade(plus: SieveFraction, minus: SieveFraction) -> MetallicsGrade
     share, of the calibration, does not become less by replicates and is not in here unless
     ``assay_sd`` and the number of assays say so.
 
+    Of a fraction used up in the assay the metal Q+ is what was found: g = (Q+ + M- g-) / (M+ + M-),
+    with slopes 1/M by Q+ and -g/M by M+.
+
     Examples
     --------
     >>> plus = SieveFraction(0.001, (0.842,), assay_sd=0.002)
@@ -173,9 +229,13 @@ def metallics_grade(plus: SieveFraction, minus: SieveFraction) -> MetallicsGrade
     grade = metal / mass
     parts = []
     for name, part in (("plus", plus), ("minus", minus)):
-        by_mass = abs(part.grade - grade) / mass * part.mass_sd_kg
-        by_grade = part.mass_kg / mass * part.grade_sd
-        parts += [Contribution(f"{name} mass", by_mass), Contribution(f"{name} grade", by_grade)]
+        if isinstance(part, WholeFraction):
+            by_mass, source = grade / mass * part.mass_sd_kg, f"{name} metal"
+            by_assay = part.metal_sd_kg / mass
+        else:
+            by_mass = abs(part.grade - grade) / mass * part.mass_sd_kg
+            by_assay, source = part.mass_kg / mass * part.grade_sd, f"{name} grade"
+        parts += [Contribution(f"{name} mass", by_mass), Contribution(source, by_assay)]
     return MetallicsGrade(
         grade=grade,
         sd=math.hypot(*(c.sd for c in parts)),

@@ -17,7 +17,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 __all__ = ["GRANULOMETRIC", "SHAPE", "FundamentalError", "Ore", "Stage", "composition_factor",
-    "fundamental_error", "liberation_factor", "mass_needed", "sampling_constant"]  # fmt: skip
+    "fundamental_error", "liberation_factor", "mass_needed", "sampling_constant",
+    "stage_mass_needed"]  # fmt: skip
 
 SHAPE = 0.5  # of most ores; a sphere has pi/6
 GRANULOMETRIC = 0.25  # all sizes below the top size
@@ -129,6 +130,12 @@ class FundamentalError:
         """Standard deviation of the grade, a mass fraction."""
         return self.grade * self.relative_sd
 
+    @property
+    def shares(self) -> tuple[float, ...]:
+        """Share of each stage in the variance, 0 to 1; all 0 where there is no error."""
+        whole = math.fsum(self.stage_variances)
+        return tuple(v / whole if whole > 0.0 else 0.0 for v in self.stage_variances)
+
 
 def composition_factor(ore: Ore) -> float:
     """Return Gy's mineralogical factor m in g/cm3.
@@ -224,6 +231,41 @@ def mass_needed(
     _lot(lot_kg)
     K = _per_mass(ore, top_size_um, g)
     return min(lot_kg, K / (relative_sd**2 + K / lot_kg))
+
+
+def stage_mass_needed(
+    ore: Ore, stages: Sequence[Stage], index: int, relative_sd: float
+) -> float | None:
+    """Return the mass in kg to keep at one stage, others as they are, for a relative sd of all.
+
+    None if even its whole lot would not do: then other stages must change, or the top sizes.
+
+    Parameters
+    ----------
+    ore : Ore
+    stages : sequence of Stage
+        As in ``fundamental_error``.
+    index : int
+        The stage to change, counted from 0.
+    relative_sd : float
+        One standard deviation over the grade (2 % is 0.02), of all stages together.
+
+    Notes
+    -----
+    What is kept here is the lot of the next stage, so its mass m enters as (K - K') / m, with K
+    and K' = C d^3 of this stage and the next (0 after the last): the sum of the variances in
+    ``fundamental_error``, put in order.
+    """
+    mend = "Give one standard deviation over the grade (2 % is 0.02)."
+    _within("relative sd", relative_sd, math.inf, "", mend)
+    found, stage = fundamental_error(ore, stages), stages[index]
+    K = [_per_mass(ore, s.top_size_um, s.granulometric) for s in stages[index : index + 2]]
+    slope = K[0] - (K[1] if len(K) > 1 else 0.0)
+    others = math.fsum((*found.stage_variances, -slope / stage.sample_kg))
+    rest = relative_sd**2 - others
+    if slope <= 0.0 or rest <= 0.0 or slope / rest > stage.lot_kg:
+        return None
+    return slope / rest
 
 
 def _per_mass(ore: Ore, top_size_um: float, g: float) -> float:
