@@ -18,11 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from oretally.flowsheet.circuit import Circuit
-from oretally.flowsheet.streams import NodeKind
-from oretally.flowsheet.survey import Survey
-
-__all__ = ["BalanceProblem", "Rows", "balance_problem"]
+__all__ = ["BalanceProblem", "Rows"]
 
 if TYPE_CHECKING:
     Rows: TypeAlias = sparse.csr_array[np.float64, tuple[int, int]]
@@ -114,59 +110,3 @@ class BalanceProblem:
     def n_analytes(self) -> int:
         """Number of analytes."""
         return len(self.analyte_balance)
-
-
-def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
-    """Write a circuit and a survey as a balance problem.
-
-    Parameters
-    ----------
-    circuit : Circuit
-    survey : Survey
-
-    Returns
-    -------
-    BalanceProblem
-        Carriers are the dry solids of the streams, in the circuit's order; analytes are in the
-        survey's order. Flows in kg or kg/h, grades in mass per mass.
-    """
-    position = {name: j for j, name in enumerate(circuit.stream_names)}
-    analyte = {a.name: k for k, a in enumerate(survey.analytes)}
-    n, n_analytes = len(position), len(analyte)
-    flow, flow_sd = np.full((2, n), np.nan)
-    grade, grade_sd = np.full((2, n_analytes, n), np.nan)
-    for m in survey.measurements:
-        j = position[m.stream]
-        if m.quantity == survey.basis.quantity:
-            flow[j], flow_sd[j] = m.value_base, m.sd_base
-        else:
-            k = analyte[m.quantity]
-            grade[k, j], grade_sd[k, j] = m.value_base, m.sd_base
-    A = sparse.csr_array(circuit.incidence())
-    zero = np.zeros(A.shape[0])
-    return BalanceProblem(
-        flow_balance=A,
-        flow_source=zero,
-        analyte_balance=(A,) * n_analytes,
-        analyte_source=(zero,) * n_analytes,
-        tie=_ties(circuit),
-        flow=flow,
-        flow_sd=flow_sd,
-        flow_lower=np.zeros(n),
-        grade=grade,
-        grade_sd=grade_sd,
-        grade_lower=np.zeros((n_analytes, n)),
-        grade_upper=np.outer([a.maximum for a in survey.analytes], np.ones(n)),
-    )
-
-
-def _ties(circuit: Circuit) -> Ints:
-    """Return a label for each stream; the outlets of a splitter share one."""
-    label = np.arange(len(circuit.streams))
-    position = {name: j for j, name in enumerate(circuit.stream_names)}
-    for node in circuit.nodes:
-        if node.kind is NodeKind.SPLITTER:
-            outlets = [position[name] for name in circuit.outlets(node.name)]
-            merged = label[outlets]
-            label[np.isin(label, merged)] = merged.min()
-    return label

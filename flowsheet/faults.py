@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 __all__ = [
     "ContradictoryValues",
@@ -48,7 +48,10 @@ class Place:
 
     def about(self, *, stream: str = "", quantity: str = "") -> Place:
         """Return this place with the stream and quantity filled in."""
-        return replace(self, stream=stream or self.stream, quantity=quantity or self.quantity)
+        return Place(  # not dataclasses.replace: a large table asks a million times
+            self.file, self.sheet, self.cell, self.line, stream or self.stream,
+            quantity or self.quantity,
+        )  # fmt: skip
 
     def __str__(self) -> str:
         parts = [

@@ -10,7 +10,7 @@ ratio N / D             an analyte whose grade in D is the ratio and in N exactl
 bounds of a ratio       carriers  N - lower D >= 0  and  upper D - N >= 0
 upper bound of a flow   a carrier s >= 0 with  F + s = upper
 shared error of flows   a carrier u = 0 +- 1, and for each flow  O - F - L u = 0  with O measured
-shared error of grades  carriers of flow 1 that hold the observed and the true grade and u
+shared error of grades  carriers of equal flow that hold the observed and the true grade and u
 ======================  ===========================================================================
 
 Each function returns a longer problem; carriers and analytes of the old one keep their places.
@@ -33,8 +33,8 @@ __all__ = [
     "with_grade_interval",
     "with_ratio",
     "with_ratio_bounds",
-    "with_shared_flow_error",
-    "with_shared_grade_error",
+    "with_shared_flow_errors",
+    "with_shared_grade_errors",
     "with_sum",
 ]
 
@@ -136,61 +136,69 @@ def with_grade_interval(
     return replace(problem, grade=grade, grade_sd=sd, grade_lower=low, grade_upper=high)
 
 
-def with_shared_flow_error(
-    problem: BalanceProblem, loadings: Mapping[int, float]
+def with_shared_flow_errors(
+    problem: BalanceProblem, sources: Sequence[Mapping[int, float]]
 ) -> BalanceProblem:
-    """Let measured flows share one source of error u ~ N(0, 1), e.g. a scale out of true.
+    """Let measured flows share sources of error u ~ N(0, 1), e.g. a scale out of true.
 
     Parameters
     ----------
     problem : BalanceProblem
-    loadings : mapping of int to float
-        What one sd of u adds to each measured flow, in its unit. The measurement moves to a new
-        carrier after that of u, in the order given: a second source must name that one.
+    sources : sequence of mapping of int to float
+        For each source what one sd of u adds to each measured flow, in its unit. The new carriers
+        are the sources, in units of their largest loading, and then the measurements that share
+        one, in the order of their carriers: their numbers move there.
 
     Raises
     ------
     ValueError
         If a flow is not measured.
     """
-    n, carriers = problem.n_carriers, list(loadings)
+    n, carriers = problem.n_carriers, sorted({c for loadings in sources for c in loadings})
     _require_measured(problem.flow[carriers], carriers)
     flow, sd = problem.flow.copy(), problem.flow_sd.copy()
     observed, observed_sd = flow[carriers].tolist(), sd[carriers].tolist()
     flow[carriers] = sd[carriers] = np.nan
-    free = [-np.inf] * (1 + len(carriers))
+    sizes = [_largest(loadings) for loadings in sources]
+    more = [0.0] * len(sources) + observed
     longer = _more_carriers(
-        replace(problem, flow=flow, flow_sd=sd), [0.0, *observed], [1.0, *observed_sd], free
+        replace(problem, flow=flow, flow_sd=sd), more, [*sizes, *observed_sd], [-np.inf] * len(more)
     )
     rows = [
-        {n + 1 + i: 1.0, c: -1.0, n: -loadings[c]} for i, c in enumerate(carriers)
-    ]  # fmt: skip
+        {n + len(sources) + i: 1.0, c: -1.0, **_added(sources, sizes, c, n)}
+        for i, c in enumerate(carriers)
+    ]
     return _more_flow_balances(longer, rows, [0.0] * len(carriers))
 
 
-def with_shared_grade_error(
-    problem: BalanceProblem, analyte: int, loadings: Mapping[int, float]
+def with_shared_grade_errors(
+    problem: BalanceProblem, analyte: int, sources: Sequence[Mapping[int, float]]
 ) -> BalanceProblem:
-    """Let measured grades of one analyte share a source of error u ~ N(0, 1): a laboratory's bias.
+    """Let measured grades of one analyte share sources of error u ~ N(0, 1): a laboratory's bias.
 
     Parameters
     ----------
     problem : BalanceProblem
     analyte : int
-    loadings : mapping of int to float
-        What one sd of u adds to the measured grade of each carrier, in its unit. The measurement
-        moves to a new carrier after that of u, in the order given.
+    sources : sequence of mapping of int to float
+        For each source what one sd of u adds to the measured grade of each carrier, in its unit.
+        The new carriers are the sources, in units of their largest loading, the measurements that
+        share one, in the order of their carriers, and the true grades of those.
 
     Raises
     ------
     ValueError
         If a grade is not measured.
     """
-    n, carriers = problem.n_carriers, list(loadings)
+    n, carriers = problem.n_carriers, sorted({c for loadings in sources for c in loadings})
     _require_measured(problem.grade[analyte, carriers], carriers)
-    m = len(carriers)
-    first, last = n + 1, n + 1 + m  # u is carrier n, then the observed, then the true grades
-    longer = _more_carriers(problem, [1.0] * (1 + 2 * m), [0.0] * (1 + 2 * m), [0.0] * (1 + 2 * m))
+    sizes = [_largest(loadings) for loadings in sources]
+    first = n + len(sources)  # carriers: sources, then observed, then true grades
+    last = first + len(carriers)
+    more = len(sources) + 2 * len(carriers)
+    # each carries the same amount, of the order of the flows, so that only grades matter
+    amount = float(np.nanmax(problem.flow, initial=0.0)) or 1.0
+    longer = _more_carriers(problem, [amount] * more, [0.0] * more, [0.0] * more)
     tie = longer.tie.copy()
     tie[last:] = tie[carriers]
     grade, sd, low, high = (
@@ -201,15 +209,17 @@ def with_shared_grade_error(
         problem.grade[analyte, carriers], problem.grade_sd[analyte, carriers],
     )  # fmt: skip
     grade[analyte, carriers] = sd[analyte, carriers] = np.nan
-    grade[analyte, n], sd[analyte, n] = 0.0, 1.0
+    grade[analyte, n:first], sd[analyte, n:first] = 0.0, sizes
     low[analyte, n:last], high[analyte, n:last] = -np.inf, np.inf
+    low[analyte, last:], high[analyte, last:] = low[analyte, carriers], high[analyte, carriers]
     rows = [
-        {first + i: 1.0, last + i: -1.0, n: -loadings[c]} for i, c in enumerate(carriers)
-    ]  # fmt: skip
+        {first + i: 1.0, last + i: -1.0, **_added(sources, sizes, c, n)}
+        for i, c in enumerate(carriers)
+    ]
     own = sparse.csr_array(
         sparse.vstack([longer.analyte_balance[analyte], _rows(rows, longer.n_carriers)])
     )
-    source = np.concatenate([longer.analyte_source[analyte], np.zeros(m)])
+    source = np.concatenate([longer.analyte_source[analyte], np.zeros(len(carriers))])
     return replace(
         longer,
         tie=tie,
@@ -220,6 +230,21 @@ def with_shared_grade_error(
         grade_lower=low,
         grade_upper=high,
     )
+
+
+def _largest(loadings: Mapping[int, float]) -> float:
+    return max(abs(loading) for loading in loadings.values())
+
+
+def _added(
+    sources: Sequence[Mapping[int, float]], sizes: Sequence[float], carrier: int, n: int
+) -> dict[int, float]:
+    """Return the entries of the sources, carriers n and on, in the row of one measurement."""
+    return {
+        n + s: -loadings[carrier] / size
+        for s, (loadings, size) in enumerate(zip(sources, sizes, strict=True))
+        if carrier in loadings
+    }
 
 
 def _require_measured(values: Floats, carriers: Sequence[int]) -> None:

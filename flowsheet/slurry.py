@@ -28,10 +28,14 @@ _STEP = 1e-6  # relative, of the numerical derivatives: the functions are smooth
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A value and its standard deviation, in one unit."""
+    """A value and its standard deviation, in one unit.
+
+    ``slopes`` are the derivatives of a computed value with respect to its inputs.
+    """
 
     value: float
     sd: float
+    slopes: tuple[float, ...] = ()
 
 
 def solids_share(pulp: float, solids: float) -> float:
@@ -74,10 +78,10 @@ def dry_from_density(volume: Estimate, pulp: Estimate, solids: Estimate) -> Esti
 def propagated(function: Callable[..., float], inputs: Sequence[Estimate]) -> Estimate:
     """Return a function of independent estimates, with its first-order sd."""
     values = [x.value for x in inputs]
-    variance = 0.0
+    slopes = []
     for i, x in enumerate(inputs):
         step = _STEP * (abs(x.value) or 1.0)
         up, down = ([*values[:i], x.value + s, *values[i + 1 :]] for s in (step, -step))
-        slope = (function(*up) - function(*down)) / (2.0 * step)
-        variance += (slope * x.sd) ** 2
-    return Estimate(function(*values), variance**0.5)
+        slopes.append((function(*up) - function(*down)) / (2.0 * step))
+    variance = sum((slope * x.sd) ** 2 for slope, x in zip(slopes, inputs, strict=True))
+    return Estimate(function(*values), variance**0.5, tuple(slopes))

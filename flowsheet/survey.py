@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from oretally.flowsheet.error_sources import ErrorPart, SharedSource
 from oretally.flowsheet.faults import Place
 from oretally.flowsheet.unit_table import Dimension, Unit
 
@@ -73,7 +75,8 @@ class Measurement:
     quantity : str
         'dry mass', 'dry rate' or the name of an analyte.
     value, sd : float
-        As measured, and its stated error (one standard deviation), both in ``unit``.
+        As measured, and its stated error (one standard deviation), both in ``unit``; all sources
+        of error are in it.
     unit : Unit
     error_source : str
         Where the stated error came from: 'row', 'stream', 'quantity', or a sentence.
@@ -81,6 +84,8 @@ class Measurement:
         What the reader should know of it: pooled from replicates, below detection.
     place : Place
         Where it was written; takes no part in comparisons.
+    parts : tuple of ErrorPart
+        What the stated error is made of; empty if it was stated as a whole.
     """
 
     stream: str
@@ -91,6 +96,7 @@ class Measurement:
     error_source: str = "row"
     note: str = ""
     place: Place = field(default=Place(), compare=False)
+    parts: tuple[ErrorPart, ...] = ()
 
     @property
     def bounded(self) -> bool:
@@ -128,6 +134,8 @@ class Survey:
     containers : mapping of str to float
         Names and empty masses of the containers in use, in kg: one that was not taken off is a
         common slip.
+    shared : tuple of SharedSource
+        Sources of error that several measurements share; each is a part of their stated errors.
     """
 
     basis: Basis
@@ -136,6 +144,7 @@ class Survey:
     measurements: tuple[Measurement, ...]
     title: str = ""
     containers: Mapping[str, float] = field(default_factory=dict)
+    shared: tuple[SharedSource, ...] = ()
 
     def measured(self, stream: str, quantity: str) -> Measurement | None:
         """Return the measurement of one quantity in one stream, or None."""
@@ -143,3 +152,41 @@ class Survey:
             if measurement.stream == stream and measurement.quantity == quantity:
                 return measurement
         return None
+
+    def shared_by(self, measurement: Measurement) -> list[SharedSource]:
+        """Return the shared sources of error that a measurement has a part in."""
+        quantity, stream = measurement.quantity, measurement.stream
+        return [s for s in self.shared if s.quantity == quantity and s.loadings.get(stream)]
+
+    def own_variance(self, measurement: Measurement) -> float:
+        """Return the variance that a measurement shares with no other, in base units squared."""
+        shared = (s.loadings[measurement.stream] ** 2 for s in self.shared_by(measurement))
+        return measurement.sd_base**2 - sum(shared)
+
+    def variance(self, slopes: Mapping[tuple[str, str], float]) -> float:
+        """Return the first-order variance of something computed from measurements.
+
+        Parameters
+        ----------
+        slopes : mapping of (stream, quantity) to float
+            Its derivatives with respect to the measured values, in base units.
+
+        Notes
+        -----
+        Law of propagation with correlated inputs: JCGM 100:2008 (GUM), equations 13 and F.1.2.3.
+        """
+        # slopes before squares: those of a value of 1e-300 have none
+        own = (
+            (slope * m.sd_base) ** 2
+            - sum((slope * s.loadings[m.stream]) ** 2 for s in self.shared_by(m))
+            for m in self.measurements
+            if (slope := slopes.get((m.stream, m.quantity))) is not None
+        )
+        shared = (
+            sum(slopes.get((stream, s.quantity), 0.0) * L for stream, L in s.loadings.items()) ** 2
+            for s in self.shared
+        )
+        try:
+            return sum(own) + sum(shared)
+        except OverflowError:  # an error beyond all numbers
+            return math.inf

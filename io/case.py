@@ -22,10 +22,12 @@ from oretally.io.csv_table import read_csv_table
 from oretally.io.definition import Definition, DefinitionRows, define
 from oretally.io.doubts import error_rates
 from oretally.io.error_rules import FROM_LAB
-from oretally.io.lab_summary import error_rule
+from oretally.io.lab_columns import lab_layout
+from oretally.io.lab_judgement import error_rule
 from oretally.io.lab_table import read_lab
 from oretally.io.measurement_table import read_entries
 from oretally.io.measurements import read_survey
+from oretally.io.metallics_table import metallics_measurements
 from oretally.io.table import Table
 from oretally.io.workbook import SUFFIXES, read_workbook
 from oretally.recon.findings import ErrorRates
@@ -41,7 +43,8 @@ __all__ = [
 ]
 
 SHEETS = (
-    "circuit", "nodes", "analytes", "errors", "report", "containers", "doubts", "measurements",
+    "circuit", "nodes", "analytes", "errors", "sources", "report", "containers", "doubts",
+    "lab columns", "measurements",
 )  # fmt: skip
 
 CIRCUIT_FILE = "circuit.toml"
@@ -103,17 +106,21 @@ def read_case(source: str | Path) -> Case:
     rows, table = _parts(path, faults)
     definition, wrong = define(rows, _lab_rules(path, rows, faults))
     faults.extend(wrong)
-    reading, rates = None, ErrorRates()
+    reading, rates, ways = None, ErrorRates(), list[str]()
     if table is not None:
+        streams = definition.stream_names if rows.streams_read else ()
+        metallics, ways = metallics_measurements(path, streams, definition.analytes, faults)
         reading = read_survey(
             table,
             basis=definition.basis,
-            streams=definition.stream_names if rows.streams_read else (),
+            streams=streams,
             analytes=definition.analytes,
             errors=definition.errors,
             title=definition.title or path.stem,
             faults=faults,
             rules_in_doubt=definition.rules_in_doubt,
+            sources=definition.sources,
+            metallics=metallics,
         )
         rates = error_rates(definition.doubts, reading.survey, faults)
     if faults or definition.circuit is None or reading is None or definition.feed is None:
@@ -124,7 +131,7 @@ def read_case(source: str | Path) -> Case:
         feed=definition.feed,
         products=definition.products,
         title=reading.survey.title,
-        notes=reading.notes,
+        notes=(*reading.notes, *ways),
         rates=rates,
         source=path,
     )
@@ -137,10 +144,14 @@ def _lab_rules(
 
     None if its table is faulty: the faults say so already.
     """
+    before = len(faults)
+    layout = lab_layout(rows.lab, faults)
     if not any(str(row.absolute).strip().casefold() == FROM_LAB for row in rows.errors):
         return {}
+    if len(faults) > before:
+        return None
     try:
-        batches = read_lab(path)
+        batches = read_lab(path, layout).batches
     except InputError as error:
         faults.extend(error.faults)
         return None

@@ -10,13 +10,20 @@ from oretally.io.analyte_rows import AnalyteRow
 from oretally.io.definition import DefinitionRows
 from oretally.io.doubts import ContainerRow, DoubtRow
 from oretally.io.error_rules import ErrorRow
+from oretally.io.lab_columns import LabRows, sheet_lab_rows
+from oretally.io.sampling_terms import KEYS
+from oretally.io.source_rows import SourceRow
 from oretally.io.table import Cell, Table
 from oretally.io.workbook import Sheets
 
-__all__ = ["read_circuit_sheets"]
+__all__ = ["read_circuit_sheets", "read_lab_sheet"]
 
 _OUTSIDE = {"", "outside", "-"}
 _ANALYTES = ("analyte", "unit", "max", "detection")
+_LAB = ("setting", "name", "value", "unit", "certified", "certified sd")
+_SAMPLING = tuple(key for key in KEYS if key != "stages")
+_SOURCES = ("source", "quantity", "stream", "relative", "absolute", "coverage", "shared", "dof",
+            *_SAMPLING)  # fmt: skip
 _KEYS = ("title", "basis", "feed", "product")
 
 
@@ -24,9 +31,10 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     """Read the definition of a case from the sheets of a workbook.
 
     Columns: circuit (stream, from, to), nodes (node, kind), analytes (analyte, unit, max,
-    detection), errors (stream, quantity, relative, absolute, coverage), containers (container,
-    mass), doubts (quantity, percent), report (key, value) with the keys title, basis, feed and,
-    once for each, product.
+    detection), errors (stream, quantity, relative, absolute, coverage), sources (source,
+    quantity, stream, relative, absolute, coverage, shared, dof, and how a sample was taken),
+    containers (container, mass), doubts (quantity, percent), lab columns (see `sheet_lab_rows`),
+    report (key, value) with the keys title, basis, feed and, once for each, product.
     """
     rows = DefinitionRows(places={"": Place(file=name)})
     if "circuit" in sheets:
@@ -57,6 +65,14 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
                      _content(found["absolute"]), _content(found["coverage"]),
                      found["quantity"].place)
         )  # fmt: skip
+    for found in _optional(rows, sheets, "sources", _SOURCES, ("source", "quantity")):
+        size = ErrorRow(found["stream"].text, found["quantity"].text, _content(found["relative"]),
+                        _content(found["absolute"]), _content(found["coverage"]),
+                        found["source"].place)  # fmt: skip
+        rows.sources.append(
+            SourceRow(found["source"].text, size, _content(found["shared"]),
+                      _content(found["dof"]), _sampling(found))
+        )  # fmt: skip
     for found in _optional(rows, sheets, "containers", ("container", "mass"), ("container",)):
         cell = found["container"]
         rows.containers.append(ContainerRow(cell.text, _content(found["mass"]), cell.place))
@@ -65,7 +81,25 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
         rows.doubts.append(DoubtRow(cell.text, _content(found["percent"]), cell.place))
     for found in _optional(rows, sheets, "report", ("key", "value"), ("key",)):
         _setting(rows, found["key"], found["value"])
+    rows.lab = read_lab_sheet(sheets, rows.faults)
     return rows
+
+
+def read_lab_sheet(sheets: Sheets, faults: list[Fault]) -> LabRows | None:
+    """Return what the sheet 'lab columns' says; None if there is none."""
+    if "lab columns" not in sheets:
+        return None
+    rows = DefinitionRows()
+    found = _rows(rows, sheets["lab columns"], _LAB, ("setting",))
+    faults.extend(rows.faults)
+    contents = [{key: row[key].text for key in _LAB} for row in found]
+    return sheet_lab_rows(contents, [row["setting"].place for row in found])
+
+
+def _sampling(found: dict[str, Cell]) -> dict[str, object] | None:
+    """Return how the sample was taken; None if no such cell is filled."""
+    given = {key: _content(found[key]) for key in _SAMPLING if not found[key].blank}
+    return given or None
 
 
 def _content(cell: Cell) -> object:
@@ -128,6 +162,12 @@ def _rows(
     found = []
     for line in table.rows:
         row = {k: line[position[k]] if k in position else blank for k in known}
+        spoilt = [cell for cell in row.values() if cell.problem]
+        if spoilt:
+            rows.faults.extend(
+                Fault(cell.problem, "Write what it shows itself.", cell.place) for cell in spoilt
+            )
+            continue
         for column in needed:
             if row[column].blank:
                 at = line[position[column]].place

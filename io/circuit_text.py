@@ -14,12 +14,16 @@ from oretally.io.analyte_rows import AnalyteRow
 from oretally.io.definition import DefinitionRows
 from oretally.io.doubts import ContainerRow, DoubtRow
 from oretally.io.error_rules import FROM_LAB, ErrorRow
+from oretally.io.lab_columns import LabRows
+from oretally.io.source_rows import SourceRow
 
 __all__ = ["read_circuit_text"]
 
 _TABLES = (
-    "title", "basis", "streams", "nodes", "analytes", "errors", "report", "containers", "doubts",
+    "title", "basis", "streams", "nodes", "analytes", "errors", "sources", "report", "containers",
+    "doubts", "lab",
 )  # fmt: skip
+_SOURCE = ("of", "streams", "relative", "absolute", "coverage", "shared", "dof", "sampling")
 _KEY = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*'|[A-Za-z0-9_-]+)\s*=""")
 _HEADER = re.compile(r"\s*\[\s*(.+?)\s*\]\s*(#.*)?$")
 
@@ -120,10 +124,14 @@ class _Reader:
             self.analyte(name, entry)
         for quantity, entry in self.table(document, "errors").items():
             self.error("", quantity, entry, "errors", quantity)
+        for name, entry in self.table(document, "sources").items():
+            self.source(" ".join(name.split()), entry)
         self.report(self.table(document, "report"))
         for name, mass in self.table(document, "containers").items():
             at = self.at("containers", name)
             self.rows.containers.append(ContainerRow(" ".join(name.split()), mass, at))
+        if "lab" in document:
+            self.rows.lab = LabRows(document["lab"], self.at)
         for quantity, percent in self.table(document, "doubts").items():
             self.rows.doubts.append(DoubtRow(quantity, percent, self.at("doubts", quantity)))
 
@@ -207,6 +215,37 @@ class _Reader:
             ErrorRow(stream, quantity, entry.get("relative"), entry.get("absolute"),
                      entry.get("coverage"), self.at(*where))
         )  # fmt: skip
+
+    def source(self, name: str, entry: Any) -> None:
+        """Add one source of error: a row for each quantity and stream that it names."""
+        at = ("sources", name)
+        if not isinstance(entry, Mapping):
+            self.fault(f"The error source '{name}' is not a table.",
+                       'Write { of = "...", relative = 2 }.', *at)  # fmt: skip
+            return
+        self.known(entry, _SOURCE, *at)
+        of, streams = self.names(entry, "of", *at), self.names(entry, "streams", *at)
+        if of == []:
+            self.fault(f"The error source '{name}' does not say of what.",
+                       'Write of = "dry mass", or of = ["...", "..."].', *at)  # fmt: skip
+        figures = [entry.get(key) for key in ("relative", "absolute", "coverage")]
+        for quantity in of or ():
+            for stream in streams or ([""] if streams == [] else ()):
+                size = ErrorRow(" ".join(stream.split()), quantity, *figures, self.at(*at))
+                self.rows.sources.append(
+                    SourceRow(name, size, entry.get("shared"), entry.get("dof"),
+                              entry.get("sampling"))
+                )  # fmt: skip
+
+    def names(self, entry: Mapping[str, Any], key: str, *where: str) -> list[str] | None:
+        """Return one name or a list of names; None, with a fault, if it is something else."""
+        value = entry.get(key, [])
+        value = [value] if isinstance(value, str) else value
+        if isinstance(value, list) and all(isinstance(v, str) and v.strip() for v in value):
+            return value
+        self.fault(f"'{key}' must be a name or a list of names.",
+                   f'Write {key} = "...", or {key} = ["...", "..."].', *where)  # fmt: skip
+        return None
 
     def report(self, entry: Mapping[str, Any]) -> None:
         """Take feed and products."""

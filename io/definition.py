@@ -15,6 +15,7 @@ from oretally.flowsheet import (
     Circuit,
     ErrorModel,
     ErrorRule,
+    ErrorSource,
     Fault,
     Node,
     NodeKind,
@@ -27,7 +28,9 @@ from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
 from oretally.io.analyte_rows import AnalyteRow, read_analytes
 from oretally.io.doubts import ContainerRow, DoubtRow, container_masses
-from oretally.io.error_rules import ErrorRow, error_model
+from oretally.io.error_rules import ErrorRow, Scope, error_model
+from oretally.io.lab_columns import LabRows
+from oretally.io.source_rows import SourceRow, read_sources
 
 __all__ = ["Definition", "DefinitionRows", "define"]
 
@@ -42,10 +45,12 @@ class DefinitionRows:
     kinds: list[tuple[str, str, Place]] = field(default_factory=list)
     analytes: list[AnalyteRow] = field(default_factory=list)
     errors: list[ErrorRow] = field(default_factory=list)
+    sources: list[SourceRow] = field(default_factory=list)
     feed: tuple[str, Place] | None = None
     products: list[tuple[str, Place]] = field(default_factory=list)
     containers: list[ContainerRow] = field(default_factory=list)
     doubts: list[DoubtRow] = field(default_factory=list)
+    lab: LabRows | None = None
     places: dict[str, Place] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     streams_read: bool = True
@@ -79,6 +84,7 @@ class Definition:
     stream_names: tuple[str, ...]
     analytes: tuple[Analyte, ...]
     errors: ErrorModel
+    sources: tuple[ErrorSource, ...]
     feed: str | None
     products: tuple[str, ...]
     containers: dict[str, float]
@@ -99,7 +105,8 @@ def define(
     circuit = _circuit(rows, faults)
     names = tuple(s.name for s in rows.streams)
     analytes = read_analytes(rows.analytes, faults)
-    model, doubted = error_model(rows.errors, names, basis, analytes, faults, lab)
+    scope = Scope(basis, names if rows.streams_read else (), analytes)
+    model, doubted = error_model(rows.errors, scope, faults, lab)
     feed, products = _report(rows, circuit, names, faults)
     definition = Definition(
         title=rows.title,
@@ -108,6 +115,7 @@ def define(
         stream_names=names,
         analytes=analytes,
         errors=model,
+        sources=read_sources(rows.sources, scope, faults),
         feed=feed,
         products=products,
         containers=container_masses(rows.containers, faults),

@@ -7,8 +7,19 @@ with percent solids, or with its density; both need the density of the solids.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
-from oretally.flowsheet import Basis, Dimension, Fault, Measurement, Unit, parse_unit
+from oretally.flowsheet import (
+    Basis,
+    Dimension,
+    ErrorPart,
+    Fault,
+    Measurement,
+    SharedSource,
+    Unit,
+    parse_unit,
+)
+from oretally.flowsheet.error_sources import STATED, combined_sd
 from oretally.flowsheet.slurry import (
     WATER,
     Estimate,
@@ -19,7 +30,7 @@ from oretally.flowsheet.slurry import (
 from oretally.flowsheet.survey import PROPAGATED
 from oretally.io.digits import format_with_sd
 
-__all__ = ["OTHER_QUANTITIES", "dry_flows", "quantities_of"]
+__all__ = ["OTHER_QUANTITIES", "DryFlows", "dry_flows", "quantities_of"]
 
 _WET = {Basis.BATCH: "wet mass", Basis.RATE: "wet rate"}
 _PULP = {Basis.BATCH: Dimension.VOLUME, Basis.RATE: Dimension.VOLUME_RATE}
@@ -42,18 +53,33 @@ def quantities_of(basis: Basis) -> dict[str, Dimension]:
     }
 
 
-def dry_flows(
-    measurements: Sequence[Measurement], basis: Basis, flow_unit: Unit, faults: list[Fault]
-) -> tuple[list[Measurement], list[str]]:
-    """Replace what stands in for the dry flow by the dry flow.
+@dataclass(frozen=True, slots=True)
+class DryFlows:
+    """What is balanced, and how it came about.
 
-    Returns
-    -------
-    list of Measurement
+    Attributes
+    ----------
+    measurements : list of Measurement
         Dry flows and grades only.
-    list of str
+    shared : list of SharedSource
+        Of dry flows and grades only.
+    notes : list of str
         The way from what was typed to what is balanced, one note a stream.
     """
+
+    measurements: list[Measurement]
+    shared: list[SharedSource]
+    notes: list[str]
+
+
+def dry_flows(
+    measurements: Sequence[Measurement],
+    basis: Basis,
+    flow_unit: Unit,
+    faults: list[Fault],
+    shared: Sequence[SharedSource] = (),
+) -> DryFlows:
+    """Replace what stands in for the dry flow by the dry flow, its sources of error with it."""
     other = quantities_of(basis)
     by_stream: dict[str, dict[str, Measurement]] = {}
     for m in measurements:
@@ -61,6 +87,7 @@ def dry_flows(
             by_stream.setdefault(m.stream, {})[m.quantity] = m
     dry_given = {m.stream: m for m in measurements if m.quantity == basis.quantity}
     made: dict[str, Measurement] = {}
+    slopes: dict[tuple[str, str], float] = {}  # of the dry flow, by stream and what was typed
     notes = []
     for stream, found in by_stream.items():
         fault = _fault(stream, found, dry_given.get(stream), basis)
@@ -70,11 +97,14 @@ def dry_flows(
         dry, parts = _dry(found, basis)
         unit = _unit(found, basis, flow_unit)
         first = parts[0]
-        value, sd = unit.from_base(dry.value), unit.from_base(dry.sd)
+        value, errors = unit.from_base(dry.value), _parts(parts, dry.slopes, unit)
+        sd = combined_sd(errors)
+        slopes |= {(stream, m.quantity): d for m, d in zip(parts, dry.slopes, strict=True)}
         path = " and ".join(f"{m.quantity} {_shown(m.value, m.sd)} {m.unit}" for m in parts)
         made[stream] = Measurement(
-            stream, basis.quantity, value, unit, sd, PROPAGATED, f"from {path}", first.place
-        )
+            stream, basis.quantity, value, unit, sd, PROPAGATED, f"from {path}", first.place,
+            errors,
+        )  # fmt: skip
         notes.append(f"{basis.quantity} of '{stream}' is {_shown(value, sd)} {unit}, from {path}.")
     kept = []
     placed: set[str] = set()
@@ -84,7 +114,51 @@ def dry_flows(
         elif m.stream in made and m.stream not in placed:
             placed.add(m.stream)
             kept.append(made[m.stream])
-    return kept, notes
+    return DryFlows(kept, _carried(shared, slopes, basis), notes)
+
+
+def _parts(
+    typed: Sequence[Measurement], slopes: Sequence[float], unit: Unit
+) -> tuple[ErrorPart, ...]:
+    """Return what each part of each typed number's error adds to the dry flow, in ``unit``.
+
+    A shared source that moves two of the typed numbers is one part: there its effects add.
+    """
+    own: list[ErrorPart] = []
+    shared: dict[str, tuple[float, float]] = {}
+    for m, slope in zip(typed, slopes, strict=True):
+        for p in m.parts or (ErrorPart(STATED, m.sd),):
+            moved = unit.from_base(slope * m.unit.to_base(p.sd))
+            if p.shared:
+                before, dof = shared.get(p.source, (0.0, p.dof))
+                shared[p.source] = before + moved, min(dof, p.dof)
+            else:
+                name = f"{p.source} of the {m.quantity}" if p.source == STATED else p.source
+                own.append(ErrorPart(name, abs(moved), False, p.dof))
+    together = (ErrorPart(name, abs(size), True, dof) for name, (size, dof) in shared.items())
+    return (*own, *(part for part in together if part.sd > 0.0))
+
+
+def _carried(
+    shared: Sequence[SharedSource], slopes: Mapping[tuple[str, str], float], basis: Basis
+) -> list[SharedSource]:
+    """Return shared sources of what was typed as sources of the dry flows.
+
+    Those of one name are one: a scale that weighed some streams wet and others dry.
+    """
+    other = quantities_of(basis)
+    merged: dict[tuple[str, str], dict[str, float]] = {}
+    for s in shared:
+        dry = s.quantity in other
+        loadings = merged.setdefault((s.name, basis.quantity if dry else s.quantity), {})
+        for stream, size in s.loadings.items():
+            slope = slopes.get((stream, s.quantity), 0.0) if dry else 1.0
+            loadings[stream] = loadings.get(stream, 0.0) + slope * size
+    return [
+        SharedSource(name, quantity, {stream: size for stream, size in loadings.items() if size})
+        for (name, quantity), loadings in merged.items()
+        if any(loadings.values())
+    ]
 
 
 def _shown(value: float, sd: float) -> str:

@@ -21,7 +21,7 @@ from oretally.flowsheet.streams import fold_name
 from oretally.io.amount import read_amount, read_definition_number
 from oretally.io.dry_flows import quantities_of
 
-__all__ = ["FROM_LAB", "ErrorRow", "error_model"]
+__all__ = ["FROM_LAB", "ErrorRow", "Scope", "error_model", "read_rule"]
 
 FROM_LAB = "from lab"
 """Stands in place of an error rule: the precision of the batch's duplicates."""
@@ -39,11 +39,50 @@ class ErrorRow:
     place: Place
 
 
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """Quantities and streams that a case has, as far as they are known.
+
+    Attributes
+    ----------
+    basis : Basis
+    streams : sequence of str
+        Empty if they could not be read.
+    analytes : sequence of Analyte
+        Empty if the headers of the measurements say what is assayed.
+    """
+
+    basis: Basis
+    streams: Sequence[str]
+    analytes: Sequence[Analyte]
+
+    def dimension(self, quantity: str) -> Dimension:
+        """Return what a quantity measures."""
+        key = fold_name(quantity)
+        flow = key in {b.quantity for b in Basis}
+        bulk = self.basis.dimension if flow else Dimension.GRADE
+        return quantities_of(self.basis).get(key, bulk)
+
+    def fault(self, stream: str, quantity: str, place: Place, what: str) -> Fault | None:
+        """Return what is wrong with the names that a row bears; ``what`` is what it states."""
+        quantities = [self.basis.quantity, *(a.name for a in self.analytes)]
+        known = {*map(fold_name, quantities), *quantities_of(self.basis)}
+        flow = fold_name(quantity) in {b.quantity for b in Basis}
+        if (self.analytes or flow) and fold_name(quantity) not in known:
+            near = nearest_name(quantity, quantities)
+            mend = f"Did you mean '{near}'?" if near else f"Quantities: {', '.join(quantities)}."
+            return Fault(f"{what} is stated for '{quantity}', which is no quantity of this case "
+                         f'(basis "{self.basis}").', mend, place)  # fmt: skip
+        if stream and self.streams and fold_name(stream) not in map(fold_name, self.streams):
+            near = nearest_name(stream, self.streams)
+            mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(self.streams)}."
+            return Fault("There is no such stream.", mend, place)
+        return None
+
+
 def error_model(
     rows: Sequence[ErrorRow],
-    streams: Sequence[str],
-    basis: Basis,
-    analytes: Sequence[Analyte],
+    scope: Scope,
     faults: list[Fault],
     lab: Mapping[str, ErrorRule] | None,
 ) -> tuple[ErrorModel, frozenset[str]]:
@@ -52,11 +91,7 @@ def error_model(
     Parameters
     ----------
     rows : sequence of ErrorRow
-    streams : sequence of str
-        Names of the circuit's streams; empty if they could not be read.
-    basis : Basis
-    analytes : sequence of Analyte
-        Empty if the headers of the measurements say what is assayed.
+    scope : Scope
     faults : list of Fault
         What is wrong is added.
     lab : mapping, optional
@@ -65,32 +100,19 @@ def error_model(
     doubted: set[str] = set()
     general: dict[str, ErrorRule] = {}
     own: dict[tuple[str, str], ErrorRule] = {}
-    others = quantities_of(basis)
-    quantities = [basis.quantity, *(a.name for a in analytes)]
-    known_streams = {fold_name(s) for s in streams}
     for row in rows:
-        place = row.place.about(stream=row.stream, quantity=row.quantity)
-        flow = fold_name(row.quantity) in {b.quantity for b in Basis}
-        known = {*map(fold_name, quantities), *others}
-        if (analytes or flow) and fold_name(row.quantity) not in known:
-            near = nearest_name(row.quantity, quantities)
-            mend = f"Did you mean '{near}'?" if near else f"Quantities: {', '.join(quantities)}."
-            faults.append(
-                Fault(f"An error is stated for '{row.quantity}', which is no quantity of this "
-                      f"case (basis \"{basis}\").", mend, place)
-            )  # fmt: skip
+        place, key = (
+            row.place.about(stream=row.stream, quantity=row.quantity),
+            fold_name(row.quantity),
+        )
+        wrong = scope.fault(row.stream, row.quantity, place, "An error")
+        if wrong is not None:
+            faults.append(wrong)
             continue
-        if row.stream and known_streams and fold_name(row.stream) not in known_streams:
-            near = nearest_name(row.stream, streams)
-            mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(streams)}."
-            faults.append(Fault("There is no such stream.", mend, place))
-            continue
-        bulk = basis.dimension if flow else Dimension.GRADE
-        key = fold_name(row.quantity)
         if isinstance(row.absolute, str) and row.absolute.strip().casefold() == FROM_LAB:
             rule = _from_lab(key, lab, place, faults)
         else:
-            rule = _rule(row, others.get(key, bulk), place, faults)
+            rule = read_rule(row, scope.dimension(row.quantity), place, faults)
         if rule is None:
             doubted.add(key)
             continue
@@ -117,10 +139,10 @@ def _from_lab(
     return rule
 
 
-def _rule(
+def read_rule(
     row: ErrorRow, dimension: Dimension, place: Place, faults: list[Fault]
 ) -> ErrorRule | None:
-    """Return the rule of a row; its faults are added."""
+    """Return the rule of a row; what is wrong with it is added to ``faults``."""
     before = len(faults)
     relative = 0.0 if row.relative in (None, "") else read_definition_number(row.relative)
     if relative is None or relative < 0.0:

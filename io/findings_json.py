@@ -83,11 +83,14 @@ def findings_document(findings: Findings) -> dict[str, Any]:
 def _place(place: ErrorPlace) -> dict[str, str]:
     if place.kind == "loss":
         return {"node": place.where}
+    if place.kind == "source":
+        return {"source": place.where, "quantity": place.quantity}
     return {"stream": place.where, "quantity": place.quantity}
 
 
 def _suspect(s: Suspect) -> dict[str, Any]:
-    kinds = sorted({p.kind for p in s.group}, reverse=True)  # measurement before loss
+    order = ("measurement", "source", "loss")
+    kinds = sorted({p.kind for p in s.group}, key=order.index)
     return {
         "group": [_place(p) for p in s.group],
         "kind": " or ".join(kinds),

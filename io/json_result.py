@@ -7,6 +7,7 @@ from importlib.resources import files
 from math import isfinite
 from typing import Any
 
+from oretally.flowsheet import Survey
 from oretally.io.findings_json import findings_document
 from oretally.recon import Balance, BalancedValue
 
@@ -56,7 +57,7 @@ def balance_document(balance: Balance) -> dict[str, Any]:
             ],
             "nodes": [{"name": n.name, "kind": n.kind.value} for n in balance.circuit.nodes],
         },
-        "values": [_value(v) for v in balance.values],
+        "values": [_value(v, balance.survey) for v in balance.values],
         "closures": [
             {
                 "node": c.node,
@@ -97,6 +98,24 @@ def balance_document(balance: Balance) -> dict[str, Any]:
             }
             for r in balance.recoveries
         ],
+        "budgets": [
+            {
+                "stream": b.stream,
+                "analyte": b.analyte,
+                "sd": b.sd,
+                "shares": [
+                    {
+                        "source": s.source,
+                        "stream": s.stream or None,
+                        "quantity": s.quantity,
+                        "shared": s.shared,
+                        "share": s.share,
+                    }
+                    for s in b.shares
+                ],
+            }
+            for b in balance.budgets
+        ],
         "separations": [
             {
                 "stream": s.stream,
@@ -129,7 +148,8 @@ def balance_document(balance: Balance) -> dict[str, Any]:
     }
 
 
-def _value(v: BalancedValue) -> dict[str, Any]:
+def _value(v: BalancedValue, survey: Survey) -> dict[str, Any]:
+    m = survey.measured(v.stream, v.quantity)
     return {
         "stream": v.stream,
         "quantity": v.quantity,
@@ -146,5 +166,10 @@ def _value(v: BalancedValue) -> dict[str, Any]:
         "detectable_error": v.detectable_error,
         "at_bound": v.at_bound,
         "error_source": v.error_source,
+        "error_parts": [
+            {"source": p.source, "sd": p.sd, "shared": p.shared,
+             "dof": p.dof if isfinite(p.dof) else None}
+            for p in (m.parts if m is not None else ())
+        ],
         "note": v.note,
-    }
+    }  # fmt: skip

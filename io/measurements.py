@@ -10,6 +10,7 @@ from oretally.flowsheet import (
     Basis,
     Dimension,
     ErrorModel,
+    ErrorSource,
     Fault,
     Measurement,
     Survey,
@@ -19,12 +20,15 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.sources_applied import with_sources
 from oretally.flowsheet.streams import fold_name
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT
 from oretally.io.cell_words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word, with_own_unit
 from oretally.io.dry_flows import OTHER_QUANTITIES, dry_flows
-from oretally.io.measurement_table import Entry, EntryTable, read_entries
-from oretally.io.number import Reading, read_number
+from oretally.io.extrapolation import extrapolation_notes
+from oretally.io.measurement_table import Entry, EntryTable, in_percent, read_entries
+from oretally.io.metallics_table import with_metallics
+from oretally.io.number import Reading, plain_number, read_number
 from oretally.io.pooling import pooled_replicates
 from oretally.io.table import Table
 
@@ -51,6 +55,8 @@ def read_survey(
     title: str,
     faults: list[Fault],
     rules_in_doubt: frozenset[str] = frozenset(),
+    sources: Sequence[ErrorSource] = (),
+    metallics: Sequence[Measurement] = (),
 ) -> SurveyReading:
     """Read a measurements table; everything wrong with it is added to ``faults``.
 
@@ -69,6 +75,10 @@ def read_survey(
     rules_in_doubt : frozenset of str
         Folded quantities whose error rules were refused already ('*' for all): that a measurement
         then has no error is not reported again.
+    sources : sequence of ErrorSource
+        Come on top of the stated errors.
+    metallics : sequence of Measurement
+        Grades of screened metallics.
 
     Notes
     -----
@@ -78,7 +88,9 @@ def read_survey(
     """
     read = read_entries(table, basis, [a.name for a in analytes], faults)
     if not analytes:
-        analytes = [Analyte(n, u) for n, u in read.quantities if u.dimension is Dimension.GRADE]
+        units = {n: u for n, u in read.quantities if u.dimension is Dimension.GRADE}
+        units = {m.quantity: m.unit for m in metallics} | units
+        analytes = [Analyte(name, unit) for name, unit in units.items()]
     checker = _Checker(table, basis, streams, analytes, errors, faults, read)
     checker.rules_in_doubt = rules_in_doubt
     found = [m for entry in read.entries if (m := checker.measurement(entry)) is not None]
@@ -98,11 +110,25 @@ def read_survey(
     pooled, notes = pooled_replicates(found)
     unit = flow_unit or _any_unit(basis)
     incomplete: list[Fault] = []
-    dry, ways = dry_flows(pooled, basis, unit, incomplete)
+    pooled = with_metallics(pooled, metallics, faults)
+    try:
+        sourced = with_sources(pooled, sources)
+    except ValueError as error:  # a grade above that of the mineral of a sampling error
+        mend = "Correct the assay, or what [sources] says of the mineral."
+        why = str(error).split(". ")[0]
+        faults.append(Fault(f"A sampling error cannot be computed: {why}.", mend, table.place))
+        sourced = with_sources(pooled, ())
+    dry = dry_flows(sourced.measurements, basis, unit, incomplete, sourced.shared)
     if not any(f.place.quantity in OTHER_QUANTITIES for f in faults):
         faults.extend(incomplete)  # else they may follow from what was refused already
-    survey = Survey(basis, unit, tuple(analytes), tuple(dry), title)
-    return SurveyReading(survey, tuple(checker.notes + notes + ways))
+    idle = [
+        f"The error source '{s.name}' of {s.quantity} concerns nothing that was measured."
+        for s in sourced.idle
+    ]
+    idle += [s.note for s in sources if s.note and s not in sourced.idle]
+    survey = Survey(basis, unit, tuple(analytes), tuple(dry.measurements), title,
+                    shared=tuple(dry.shared))  # fmt: skip
+    return SurveyReading(survey, tuple(checker.notes + notes + dry.notes + idle))
 
 
 def _any_unit(basis: Basis) -> Unit:
@@ -132,10 +158,11 @@ class _Checker:
     def measurement(self, entry: Entry) -> Measurement | None:
         """Return the measurement of one entry; None, with faults, if it cannot be used."""
         stream = self.stream(entry)
-        entry_ = self.in_own_unit(entry)
-        if entry_ is None or self.not_measured(entry_):
-            return None
-        entry = entry_
+        if plain_number(entry.value) is None:
+            entry_ = self.in_own_unit(entry)
+            if entry_ is None or self.not_measured(entry_):
+                return None
+            entry = entry_
         reading = self.reading(entry)
         if isinstance(reading, Fault):
             self.faults.append(reading)
@@ -280,8 +307,11 @@ class _Checker:
     def stated_sd(self, entry: Entry, value: float) -> tuple[float, str] | None:
         """Return the sd and its source: the row, else the stream, else the quantity."""
         if entry.error is not None and not entry.error.blank:
+            plain = plain_number(entry.error)
+            if plain is not None and plain > 0.0:
+                return self.positive(self.sd_of(entry, plain, value), entry, "row")
             place = entry.error.place.about(stream=entry.stream.text, quantity=entry.quantity)
-            reading = read_number(entry.error, self.table, place, "stated error")
+            reading = read_number(in_percent(entry), self.table, place, "stated error")
             if isinstance(reading, Fault):
                 self.faults.append(reading)
                 return None
@@ -295,18 +325,23 @@ class _Checker:
                     )
                 )
                 return None
-            if entry.error_unit is None:
-                sd = reading.value / 100.0 * value
-            else:
-                sd = entry.unit.from_base(entry.error_unit.to_base(reading.value))
-            return self.positive(sd, entry, "row")
+            return self.positive(self.sd_of(entry, reading.value, value), entry, "row")
         rule = self.errors.rule(entry.stream.text, entry.quantity)
         if rule is None:
             if {"*", fold_name(entry.quantity)} & self.rules_in_doubt:
                 return None
             self.faults.append(Fault("No error is stated.", self.proposal(entry), entry.place))
             return None
+        self.notes += extrapolation_notes(
+            rule[0], entry.stream.text, entry.quantity, value, entry.unit
+        )
         return self.positive(rule[0].sd(value, entry.unit), entry, rule[1])
+
+    def sd_of(self, entry: Entry, error: float, value: float) -> float:
+        """Return a stated error in the unit of its value."""
+        if entry.error_unit is None:
+            return error / 100.0 * value
+        return entry.unit.from_base(entry.error_unit.to_base(error))
 
     def positive(self, sd: float, entry: Entry, source: str) -> tuple[float, str] | None:
         """Refuse the sd 0 that a relative error gives a value of 0."""

@@ -6,6 +6,7 @@ from importlib.metadata import version
 from importlib.resources import files
 
 from oretally.io.adjustment_svg import adjustment_svg
+from oretally.io.budget_tables import error_part_table, recovery_budget_table
 from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg
 from oretally.io.digits import DASH, format_number, format_with_sd
 from oretally.io.finding_tables import (
@@ -34,6 +35,7 @@ from oretally.io.suspect_wording import (
 )
 from oretally.io.wording import (
     CAUTION,
+    NOT_A_BALANCE,
     SD_LEGEND,
     counts,
     largest_move,
@@ -99,6 +101,11 @@ def html_report(balance: Balance) -> str:
         flows=flows,
         answers=[recovery_table(balance), separation_table(balance)],
         values=value_table(balance),
+        budgets=[
+            table
+            for table in (recovery_budget_table(balance), error_part_table(balance))
+            if table.rows
+        ],
         plot=adjustment_svg(balance)
         if any(v.standardised is not None for v in balance.values)
         else "",
@@ -116,6 +123,7 @@ def html_report(balance: Balance) -> str:
         figures=_figures(balance),
         sd_legend=SD_LEGEND,
         caution=CAUTION,
+        not_a_balance=NOT_A_BALANCE,
         dash=DASH,
         version=version("oretally"),
     )

@@ -109,7 +109,7 @@ def value_table(balance: Balance, *, brief: bool = False) -> ResultTable:
     """Return every quantity, stream by stream; ``brief`` fits a terminal."""
     rows = []
     last = ""
-    wrong = {e[1:]: p for e, p in balance.findings.probabilities}
+    wrong = {e[1:]: p for e, p in balance.findings.probabilities if e.kind == "measurement"}
     for v in balance.values:
         change = DASH if v.adjustment is None else format_with_sd(v.adjustment, v.sd)[0]
         row = [v.stream if v.stream != last else "", f"{v.quantity} [{v.unit}]"]

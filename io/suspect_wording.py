@@ -61,6 +61,8 @@ def _head(balance: Balance, s: Suspect) -> str:
         what = "a gain" if s.estimated_error < 0.0 else "a loss"
         lost = format_with_sd(abs(s.estimated_error), s.sd)[0]
         text = f"{what} of {lost} ± {sd} {s.unit} at '{first.where}' that nobody measured"
+    elif first.kind == "source":
+        text = f"{first}: off by {error} ± {sd} times its own sd"
     else:
         row = balance.value(first.where, first.quantity)
         said = (row.measured or 0.0) - s.estimated_error
@@ -114,6 +116,8 @@ def _tie_sentence(balance: Balance, s: Suspect) -> str:
 def _again(balance: Balance, place: ErrorPlace) -> str:
     if place.kind == "loss":
         return f"look for what gets lost at '{place.where}'"
+    if place.kind == "source":
+        return f"check what all readings of {place.quantity} share ('{place.where}')"
     if place.quantity == balance.survey.basis.quantity:
         batch = balance.survey.basis is Basis.BATCH
         return f"weigh '{place.where}' again" if batch else f"measure {place} again"
@@ -148,13 +152,13 @@ def explanation_name(balance: Balance, index: int) -> str:
 def hidden_sentences(balance: Balance) -> tuple[str, ...]:
     """Return the most harmful errors that could go unseen, for the summary."""
     return tuple(
-        hidden_sentence(h, balance)
+        hidden_sentence(h, balance.findings.power)
         for h in balance.findings.hidden[:_HIDDEN_TOLD]
         if abs(h.points) >= _MATTERS
     )
 
 
-def hidden_sentence(h: HiddenError, balance: Balance) -> str:
+def hidden_sentence(h: HiddenError, power: float) -> str:
     """Return one error that could go unseen, in words."""
     moves = f"the recovery of {h.analyte} to '{h.product}' by {abs(h.points):.1f} points"
     if not h.checked:
@@ -162,7 +166,7 @@ def hidden_sentence(h: HiddenError, balance: Balance) -> str:
             f"Nothing checks {h.quantity} of '{h.stream}': one sd, {format_number(h.size, 2)} "
             f"{h.unit}, moves {moves}."
         )
-    missed = round(100.0 * (1.0 - balance.findings.power))
+    missed = round(100.0 * (1.0 - power))
     return (
         f"An error of {format_number(h.size, 2)} {h.unit} in {h.quantity} of '{h.stream}' would "
         f"pass unnoticed in {missed} of 100 cases, and move {moves}."

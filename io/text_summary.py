@@ -6,6 +6,7 @@ import io
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from oretally.io.budget_tables import error_part_table, recovery_budget_table
 from oretally.io.digits import format_number, format_with_sd
 from oretally.io.finding_tables import explanation_table
 from oretally.io.result_tables import (
@@ -26,6 +27,7 @@ from oretally.io.suspect_wording import (
 )
 from oretally.io.wording import (
     CAUTION,
+    NOT_A_BALANCE,
     SD_LEGEND,
     counts,
     largest_move,
@@ -43,6 +45,7 @@ WIDTH = 160  # columns of text that is not for a terminal: tables are never cut
 _WIDEST = 1000  # columns of the widest table
 _SENTENCE = 92  # columns of a sentence
 _SUSPECTS_SHOWN = 3
+_BUDGETS_SHOWN = 12  # recoveries; the budgets of more are left to report and JSON
 
 
 def summary(balance: Balance) -> str:
@@ -59,6 +62,8 @@ def print_summary(balance: Balance, console: Console) -> None:
     """Print the summary to a rich console."""
     state = "" if balance.converged else ": NOT CONVERGED"
     _heading(console, f"Balance of '{balance.survey.title}'{state}")
+    if not balance.converged:
+        console.print(_line("NO BALANCE", NOT_A_BALANCE))
     for word, sentence in (*counts(balance), ("agreement", verdict(balance))):
         console.print(_line(word, sentence))
     move = largest_move(balance)
@@ -128,11 +133,13 @@ def _tables(balance: Balance) -> Iterable[ResultTable]:
     yield separation_table(balance)
     yield value_table(balance, brief=True)
     for table in (
+        error_part_table(balance),
+        recovery_budget_table(balance) if len(balance.budgets) <= _BUDGETS_SHOWN else None,
         closure_table(balance.closures),
         head_table(balance.heads),
         formula_table(balance),
     ):
-        if table.rows:
+        if table is not None and table.rows:
             yield table
 
 

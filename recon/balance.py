@@ -22,9 +22,11 @@ __all__ = [
     "BalancedValue",
     "CalculatedHead",
     "Closure",
+    "ErrorShare",
     "FormulaRecovery",
     "GlobalTest",
     "Recovery",
+    "RecoveryBudget",
     "Separation",
     "ValueClass",
 ]
@@ -59,7 +61,9 @@ class BalancedValue:
         sqrt(sd^2 - adjusted_sd^2), None for a nonredundant value.
     value_class : ValueClass
     redundancy : float or None
-        Redundancy number 1 - adjusted_sd^2/sd^2: the share of an error that shows.
+        Redundancy number 1 - adjusted_sd^2/sd^2: the share of an error that shows. Where the
+        measurement shares sources of error with others, that of its own part, and so for
+        ``standardised`` and ``detectable_error``.
     detectable_error : float or None
         Least error that the measurement test finds (alpha 5 %, power 80 %).
     at_bound : bool
@@ -136,6 +140,42 @@ class Recovery:
     sd: float | None
     product: bool
     unit: str = "%"
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorShare:
+    """What one source adds to the variance of an answer.
+
+    Attributes
+    ----------
+    source : str
+        'stated error', or the name of a source.
+    stream : str
+        Empty for a source that several measurements share.
+    quantity : str
+    share : float
+        Of the variance; all shares together are 1.
+    """
+
+    source: str
+    stream: str
+    quantity: str
+    share: float
+
+    @property
+    def shared(self) -> bool:
+        """Whether several measurements have this error together."""
+        return not self.stream
+
+
+@dataclass(frozen=True, slots=True)
+class RecoveryBudget:
+    """Shares of the variance of one recovery, the largest first; ``sd`` in percent."""
+
+    stream: str
+    analyte: str
+    sd: float
+    shares: tuple[ErrorShare, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,6 +256,8 @@ class Balance:
         First-order check: objective units that a further step could still gain.
     max_imbalance : float
         Largest relative residual over all balances, each against its node's throughput.
+    budgets : tuple of RecoveryBudget
+        Where the uncertainty of the recoveries comes from.
     findings : Findings
         What is probably wrong; nothing was dropped or changed for it.
     notes : tuple of str
@@ -239,6 +281,7 @@ class Balance:
     recoveries: tuple[Recovery, ...]
     separations: tuple[Separation, ...]
     formulas: tuple[FormulaRecovery, ...]
+    budgets: tuple[RecoveryBudget, ...]
     findings: Findings
     notes: tuple[str, ...]
 

@@ -8,17 +8,27 @@ from dataclasses import dataclass
 from oretally.flowsheet import Circuit, Measurement, Survey, Unit, parse_unit
 from oretally.recon.balance import CalculatedHead, Closure
 
-__all__ = ["Amount", "amount_unit", "calculated_heads", "closures", "total_amount"]
+__all__ = ["Amount", "Slopes", "amount_unit", "calculated_heads", "closures", "total_amount"]
 
 _METRIC = ("t", "kg", "g", "mg")
 
 
+Slopes = dict[tuple[str, str], float]
+
+
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """An amount of material or analyte and its sd, in kg or kg/h."""
+    """Something computed from measured values, in base units.
+
+    Attributes
+    ----------
+    value : float
+    slopes : dict of (stream, quantity) to float
+        Its derivatives, from which `Survey.variance` makes its variance.
+    """
 
     value: float
-    sd: float
+    slopes: Slopes
 
 
 def total_amount(survey: Survey, streams: Iterable[str], quantity: str) -> Amount | None:
@@ -30,26 +40,22 @@ def total_amount(survey: Survey, streams: Iterable[str], quantity: str) -> Amoun
     streams : iterable of str
     quantity : str
         The flow quantity, or an analyte: then the amount is the sum of flow times grade.
-
-    Notes
-    -----
-    First-order propagation of independent errors (JCGM 100:2008, GUM, equation 10).
     """
-    value = variance = 0.0
+    value, slopes = 0.0, Slopes()
     for stream in streams:
         flow = survey.measured(stream, survey.basis.quantity)
         if flow is None:
             return None
-        F, sF = flow.value_base, flow.sd_base
+        F, key = flow.value_base, (stream, survey.basis.quantity)
         if quantity == survey.basis.quantity:
-            value, variance = value + F, variance + sF**2
+            value, slopes[key] = value + F, 1.0
             continue
         grade = survey.measured(stream, quantity)
         if grade is None:
             return None
-        x, sx = grade.value_base, grade.sd_base
-        value, variance = value + F * x, variance + (x * sF) ** 2 + (F * sx) ** 2
-    return Amount(value, variance**0.5)
+        x = grade.value_base
+        value, slopes[key], slopes[stream, quantity] = value + F * x, x, F
+    return Amount(value, slopes)
 
 
 def amount_unit(survey: Survey, quantity: str, largest: float) -> Unit:
@@ -81,7 +87,8 @@ def closures(circuit: Circuit, survey: Survey) -> tuple[Closure, ...]:
         largest = max((max(i.value, o.value) for _, i, o in found), default=0.0)
         unit = amount_unit(survey, quantity, largest)
         for name, into, out in found:
-            sd = (into.sd**2 + out.sd**2) ** 0.5
+            leaving = {key: -slope for key, slope in out.slopes.items()}
+            sd = survey.variance({**into.slopes, **leaving}) ** 0.5
             gap = into.value - out.value
             rows.append(
                 Closure(
@@ -116,14 +123,15 @@ def calculated_heads(
         unit = analyte.unit
         z = None
         if assay is not None:
-            z = (built.value - assay.value_base) / (built.sd**2 + assay.sd_base**2) ** 0.5
+            against = {**built.slopes, (feed, analyte.name): -1.0}
+            z = (built.value - assay.value_base) / survey.variance(against) ** 0.5
         rows.append(
             CalculatedHead(
                 stream=feed,
                 analyte=analyte.name,
                 unit=unit.symbol,
                 calculated=unit.from_base(built.value),
-                calculated_sd=unit.from_base(built.sd),
+                calculated_sd=unit.from_base(survey.variance(built.slopes) ** 0.5),
                 assayed=None if assay is None else unit.from_base(assay.value_base),
                 assayed_sd=None if assay is None else unit.from_base(assay.sd_base),
                 z=z,
@@ -135,18 +143,14 @@ def calculated_heads(
 
 
 def _built_head(survey: Survey, products: Sequence[str], analyte: str) -> Amount | None:
-    """Return sum F x / sum F over the products, as measured, with its first-order sd."""
+    """Return sum F x / sum F over the products, as measured."""
     metal = total_amount(survey, products, analyte)
     mass = total_amount(survey, products, survey.basis.quantity)
     if metal is None or mass is None or mass.value == 0.0:
         return None
     head = metal.value / mass.value
-    variance = 0.0
-    for product in products:
-        flow = survey.measured(product, survey.basis.quantity)
-        grade = survey.measured(product, analyte)
-        if flow is None or grade is None:
-            return None
-        variance += ((grade.value_base - head) * flow.sd_base) ** 2
-        variance += (flow.value_base * grade.sd_base) ** 2
-    return Amount(head, variance**0.5 / mass.value)
+    slopes = {
+        key: (slope - head * mass.slopes.get(key, 0.0)) / mass.value
+        for key, slope in metal.slopes.items()
+    }
+    return Amount(head, slopes)

@@ -14,13 +14,13 @@ from itertools import islice, product
 import numpy as np
 from numpy.typing import NDArray
 
-from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet import BalanceProblem, Position
 from oretally.recon.equivalence import Groups, equivalence
 from oretally.recon.explanations import Candidate, Explanation, Posterior, explain
 from oretally.recon.findings import ErrorRates
 from oretally.recon.refits import only_streams, refit, with_losses, without_readings
 from oretally.recon.solution import Solution
-from oretally.recon.traces import LOSS_UNIT, Position, Traces, traces_at, traces_of
+from oretally.recon.traces import LOSS_UNIT, Traces, traces_at, traces_of
 
 __all__ = [
     "LARGEST",
@@ -102,6 +102,7 @@ def diagnose(
     solution: Solution,
     rate: Callable[[Position], float],
     rates: ErrorRates,
+    n_nodes: int | None = None,
 ) -> Diagnosis:
     """Compare explanations of a survey.
 
@@ -113,9 +114,11 @@ def diagnose(
     rate : callable
         Rate of gross errors of a measurement.
     rates : ErrorRates
+    n_nodes : int, optional
+        Balances of nodes; see `oretally.recon.traces.traces_at`.
     """
-    search = _Search(problem, solution, rate, rates)
-    at_balance = equivalence(traces_of(problem, solution))
+    search = _Search(problem, solution, rate, rates, n_nodes)
+    at_balance = equivalence(traces_of(problem, solution, n_nodes))
     at_best, posterior = search.settle(at_balance)
     likely = search.likely(at_best, posterior)
     return Diagnosis(at_balance, at_best, posterior, likely, search.alone(at_best.traces))
@@ -130,8 +133,10 @@ class _Search:
         solution: Solution,
         rate: Callable[[Position], float],
         rates: ErrorRates,
+        n_nodes: int | None,
     ) -> None:
         self.problem, self.solution, self.rate, self.rates = problem, solution, rate, rates
+        self.n_nodes = n_nodes
         self.tried: dict[tuple[object, ...], tuple[BalanceProblem, Solution | None]] = {
             (): (problem, solution)
         }
@@ -161,7 +166,7 @@ class _Search:
             point = only_streams(nearest, self.problem.n_carriers)
             groups = equivalence(
                 traces_at(
-                    self.problem, self.solution.reduced, point, self.solution.classes
+                    self.problem, self.solution.reduced, point, self.solution.classes, self.n_nodes
                 )
             )  # fmt: skip
             posterior = self.posterior(groups)

@@ -69,9 +69,10 @@ class ErrorRates:
 
 
 class ErrorPlace(NamedTuple):
-    """Where an error may be: a measurement, or an unmeasured loss (or gain) at a node.
+    """Where an error may be: a measurement, a shared source, or an unmeasured loss at a node.
 
-    ``kind`` is 'measurement' or 'loss'; ``quantity`` is empty for a loss.
+    ``kind`` is 'measurement', 'source' or 'loss' (or gain); ``where`` is the stream, the name of
+    the source or the node; ``quantity`` is empty for a loss.
     """
 
     kind: str
@@ -81,6 +82,8 @@ class ErrorPlace(NamedTuple):
     def __str__(self) -> str:
         if self.kind == "loss":
             return f"an unmeasured loss at '{self.where}'"
+        if self.kind == "source":
+            return f"the shared error '{self.where}' of {self.quantity}"
         return f"{self.quantity} of '{self.where}'"
 
 

@@ -7,12 +7,12 @@ References
 ----------
 B.A. Wills and T.J. Napier-Munn, Mineral Processing Technology, 7th ed. (2006), chapter 3, for
 the two-product formula; the three-product formula is the same with two analytes. First-order
-standard deviations after JCGM 100:2008 (GUM), equation 10.
+standard deviations after JCGM 100:2008 (GUM), equations 10 and 13.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
 
 import numpy as np
@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from oretally.flowsheet import Circuit, NodeKind, Survey
 from oretally.recon.balance import FormulaRecovery, Recovery
+from oretally.recon.closures import Slopes
 
 __all__ = ["formula_recoveries", "product_yields", "two_product_recovery"]
 
@@ -103,7 +104,8 @@ def _assay_formulas(survey: Survey, feed: str, products: Sequence[str]) -> Itera
     whole = [a.name for a in survey.analytes
              if all(survey.measured(s, a.name) for s in (feed, *products))]  # fmt: skip
     for chosen in combinations(whole, n - 1):
-        grade, sd = _assays(survey, (feed, *products), chosen)
+        streams = (feed, *products)
+        grade = _assays(survey, streams, chosen)
         name = "two-product formula" if n == 2 else f"three-product formula ({', '.join(chosen)})"
         try:
             y = product_yields(grade[:, 1:], grade[:, 0])
@@ -115,51 +117,51 @@ def _assay_formulas(survey: Survey, feed: str, products: Sequence[str]) -> Itera
         for k, analyte in enumerate(chosen):
             for p, product in enumerate(products):
                 value = y[p] * grade[k, 1 + p] / grade[k, 0]
-                variance = 0.0
-                for i in range(n - 1):
+                slopes: Slopes = {}
+                for i, assayed in enumerate(chosen):
                     # dy = M^-1 (df - dM y): assays of the feed, then of each product
                     change = np.c_[inverse[:, 1 + i], -np.outer(inverse[:, 1 + i], y)]
                     slope = change[p] * grade[k, 1 + p] / grade[k, 0]
                     if i == k:
                         slope[0] -= value / grade[k, 0]
                         slope[1 + p] += y[p] / grade[k, 0]
-                    variance += float(((slope * sd[i]) ** 2).sum())
-                yield product, analyte, name, float(value), variance**0.5
+                    slopes |= {(s, assayed): float(d) for s, d in zip(streams, slope, strict=True)}
+                yield product, analyte, name, float(value), survey.variance(slopes) ** 0.5
 
 
-def _assays(survey: Survey, streams: Sequence[str], analytes: Sequence[str]) -> (
-    tuple[Floats, Floats]
-):  # fmt: skip
-    """Return measured grades and their sd, each of shape (n_analytes, n_streams)."""
+def _assays(survey: Survey, streams: Sequence[str], analytes: Sequence[str]) -> Floats:
+    """Return measured grades, shape (n_analytes, n_streams)."""
     found = [[survey.measured(s, a) for s in streams] for a in analytes]
-    grade = np.array([[m.value_base if m else np.nan for m in row] for row in found])
-    sd = np.array([[m.sd_base if m else np.nan for m in row] for row in found])
-    return grade, sd
+    return np.array([[m.value_base if m else np.nan for m in row] for row in found])
 
 
 def _weight_formulas(survey: Survey, feed: str, products: Sequence[str]) -> Iterator[_Answer]:
     """Yield the answers from weights and assays, by assayed and by calculated head."""
     flow = survey.basis.quantity
     for analyte in (a.name for a in survey.analytes):
-        parts = {}
+        metal, logs = {}, {}  # amounts, and the derivatives of their logarithms
         for stream in (feed, *products):
             F, x = survey.measured(stream, flow), survey.measured(stream, analyte)
             if F is not None and x is not None and F.value * x.value > 0.0:
-                amount = F.value_base * x.value_base
-                relative = (F.sd / F.value) ** 2 + (x.sd / x.value) ** 2
-                parts[stream] = (amount, relative)
+                metal[stream] = F.value_base * x.value_base
+                logs[stream] = {(stream, flow): 1.0 / F.value_base,
+                                (stream, analyte): 1.0 / x.value_base}  # fmt: skip
         for p in products:
-            if p in parts and feed in parts:
-                share = parts[p][0] / parts[feed][0]
-                sd = share * (parts[p][1] + parts[feed][1]) ** 0.5
+            if p in metal and feed in metal:
+                share = metal[p] / metal[feed]
+                sd = share * _relative_sd(survey, logs, {p: 1.0, feed: -1.0})
                 yield p, analyte, "weights, assayed head", share, sd
-        if all(p in parts for p in products):
-            total = sum(parts[p][0] for p in products)
-            shares = {p: parts[p][0] / total for p in products}
+        if all(p in metal for p in products):
+            total = sum(metal[p] for p in products)
+            shares = {p: metal[p] / total for p in products}
             for p in products:
                 # dR/R = (1 - R) of its own relative error, -R of the others'
-                variance = sum(
-                    ((1.0 - shares[p] if q == p else -shares[q]) ** 2) * parts[q][1]
-                    for q in products
-                )
-                yield p, analyte, "weights, calculated head", shares[p], shares[p] * variance**0.5
+                parts = {q: (1.0 if q == p else 0.0) - shares[q] for q in products}
+                sd = shares[p] * _relative_sd(survey, logs, parts)
+                yield p, analyte, "weights, calculated head", shares[p], sd
+
+
+def _relative_sd(survey: Survey, logs: Mapping[str, Slopes], weights: Mapping[str, float]) -> float:
+    """Return the relative sd of a product of powers of amounts."""
+    slopes = {key: w * d for s, w in weights.items() for key, d in logs[s].items()}
+    return survey.variance(slopes) ** 0.5

@@ -29,7 +29,10 @@ def solver_notes(
         )
     if not solution.converged:
         notes.append(f"The balance did not converge: {solution.status.value}. Do not use it.")
-    stopped = [circuit.stream_names[j] for j in np.flatnonzero(solution.flow == 0.0)]
+    stopped = [
+        circuit.stream_names[j]
+        for j in np.flatnonzero(solution.flow[: len(circuit.streams)] == 0.0)
+    ]
     if stopped:
         notes.append(
             f"The balance puts the {survey.basis.quantity} of {_listed(stopped)} at 0: a stream "
@@ -37,7 +40,7 @@ def solver_notes(
         )
     held = [
         f"{survey.analytes[k].name} of {circuit.stream_names[j]!r}"
-        for k, j in np.argwhere(solution.grade_at_bound)
+        for k, j in np.argwhere(solution.grade_at_bound[:, : len(circuit.streams)])
         if solution.flow[j] != 0.0 and solution.classes.grade_determined[k, j]
     ]
     if held:
@@ -51,10 +54,13 @@ def open_notes(
     circuit: Circuit, survey: Survey, problem: BalanceProblem, classes: Classes
 ) -> tuple[str, ...]:
     """Return which values nothing determines, and what to measure for them."""
-    names = [named(circuit, survey, place) for place in undetermined(classes)]
+    names = [named(circuit, survey, place) for place in undetermined(classes, len(circuit.streams))]
     if not names:
         return ()
-    measure = [named(circuit, survey, place) for place in useful_measurements(problem)]
+    measure = [
+        named(circuit, survey, place)
+        for place in useful_measurements(problem, len(circuit.streams))
+    ]
     return (
         f"Not determined by any balance: {_phrase(names)}.",
         f"All would be determined by measuring {_phrase(measure)}.",

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from oretally.flowsheet import Circuit, Survey, balance_problem, parse_unit
+from oretally.flowsheet import Circuit, Survey, arrangement, balance_problem, parse_unit
 from oretally.recon.balance import Balance, BalancedValue, CalculatedHead
 from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.covariance import propagate
+from oretally.recon.error_budget import recovery_budgets
 from oretally.recon.findings import ErrorRates, Findings
 from oretally.recon.formulas import formula_recoveries
 from oretally.recon.notes import bounded_notes, open_notes, solver_notes
@@ -81,7 +82,8 @@ def reconcile(
     check_survey(circuit, survey)
     feed, products = reference_streams(circuit, feed, products)
     problem = balance_problem(circuit, survey)
-    require_scale(classes_of(problem, circuit, survey), survey, circuit.feeds)
+    require_scale(survey, circuit.feeds)
+    classes_of(problem, circuit, survey)  # exact values that contradict each other are named
     solution = solve(problem, starts)
     covariance = propagate(problem, solution)
     values, positions = balanced_values(circuit, survey, covariance, alpha)
@@ -117,6 +119,9 @@ def reconcile(
         recoveries=recoveries,
         separations=answers.separations(),
         formulas=formula_recoveries(circuit, survey, recoveries),
+        budgets=recovery_budgets(
+            survey, arrangement(circuit, survey), covariance, answers, recoveries
+        ),
         findings=findings,
         notes=(
             *solver_notes(circuit, survey, solution, asked_starts=starts is not None),

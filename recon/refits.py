@@ -12,10 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from oretally.flowsheet import BalanceProblem, NotBalanceable, Rows
+from oretally.flowsheet import BalanceProblem, NotBalanceable, Position, Rows
 from oretally.recon.solution import Solution
 from oretally.recon.solver import solve
-from oretally.recon.traces import Position
 
 __all__ = ["corrected", "only_streams", "refit", "with_losses", "without_readings"]
 
@@ -55,11 +54,14 @@ def with_losses(
     """
     if not losses:
         return problem
-    n_more, n_rows = len(losses), problem.flow_balance.shape[0]
-    ends = np.zeros((n_rows, n_more))
-    for i, (node, (_, size)) in enumerate(losses.items()):
-        ends[node, i] = -1.0 if size >= 0.0 else 1.0
-    A: Rows = sparse.csr_array(sparse.hstack([problem.flow_balance, sparse.csr_array(ends)]))
+    n_more = len(losses)
+    wider: dict[int, Rows] = {}  # balances that are one object stay one object
+    for B in (problem.flow_balance, *problem.analyte_balance):
+        if id(B) not in wider:
+            ends = np.zeros((B.shape[0], n_more))
+            for i, (node, (_, size)) in enumerate(losses.items()):
+                ends[node, i] = -1.0 if size >= 0.0 else 1.0
+            wider[id(B)] = sparse.csr_array(sparse.hstack([B, sparse.csr_array(ends)]))
     lost = np.array([grades for grades, _ in losses.values()]).T.reshape(problem.n_analytes, n_more)
     unknown = np.full(n_more, np.nan)
 
@@ -68,8 +70,8 @@ def with_losses(
 
     return replace(
         problem,
-        flow_balance=A,
-        analyte_balance=(A,) * problem.n_analytes,
+        flow_balance=wider[id(problem.flow_balance)],
+        analyte_balance=tuple(wider[id(B)] for B in problem.analyte_balance),
         tie=np.concatenate([problem.tie, problem.tie.max(initial=-1) + 1 + np.arange(n_more)]),
         flow=beside(problem.flow, unknown),
         flow_sd=beside(problem.flow_sd, unknown),

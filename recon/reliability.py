@@ -14,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from oretally.flowsheet import Position, parse_unit
 from oretally.recon.balance import BalancedValue
 from oretally.recon.covariance import Covariance
 from oretally.recon.findings import HiddenError
 from oretally.recon.recoveries import Answers
-from oretally.recon.traces import SEEN, Position
+from oretally.recon.traces import SEEN
 
 __all__ = ["POWER", "detectable_error", "hidden_errors"]
 
@@ -58,7 +59,8 @@ def hidden_errors(
     """Return, for each measurement, the recovery that an unseen error would move most.
 
     An error e in a measurement moves the recovery R by e Cov(R, adjusted) / sd^2, to first order.
-    For a measurement that nothing checks, e is one stated error.
+    For a measurement that nothing checks, e is one stated error. ``positions`` say where each
+    measured number stands; where it shares sources of error, sd is that of its own part.
     """
     if not answers.products or not answers.analytes:
         return ()
@@ -83,7 +85,8 @@ def hidden_errors(
                    else problem.grade_sd[place])  # fmt: skip
         size = v.detectable_error
         checked = size is not None
-        moved = 100.0 * along[:, i] / sd * ((size if size is not None else v.sd) / v.sd)
+        error = parse_unit(v.unit).to_base(size if size is not None else v.sd)
+        moved = 100.0 * along[:, i] / sd**2 * error
         if not np.isfinite(moved).any():
             continue
         worst = int(np.nanargmax(np.abs(moved)))

@@ -10,19 +10,22 @@ import numpy as np
 from oretally.flowsheet import BalanceProblem, NotBalanceable, Survey
 from oretally.recon.observability import Classes, classify
 
-__all__ = ["require_scale", "undetermined", "useful_measurements"]
+__all__ = ["require_scale", "scale_is_missing", "undetermined", "useful_measurements"]
 
 _MOST_TRIALS = 400  # classifications tried in the search; larger circuits get the plain list
 
 
-def undetermined(classes: Classes) -> list[tuple[int | None, int]]:
-    """Return (analyte or None, carrier) of every value that nothing determines."""
-    flows = [(None, int(j)) for j in np.flatnonzero(~classes.flow_determined)]
-    grades = [(int(k), int(j)) for k, j in np.argwhere(~classes.grade_determined)]
+def undetermined(classes: Classes, n_streams: int) -> list[tuple[int | None, int]]:
+    """Return (analyte or None, carrier) of every value that nothing determines.
+
+    Carriers behind those of the streams, which shared errors add, do not count.
+    """
+    flows = [(None, int(j)) for j in np.flatnonzero(~classes.flow_determined[:n_streams])]
+    grades = [(int(k), int(j)) for k, j in np.argwhere(~classes.grade_determined[:, :n_streams])]
     return [*flows, *grades]
 
 
-def useful_measurements(problem: BalanceProblem) -> list[tuple[int | None, int]]:
+def useful_measurements(problem: BalanceProblem, n_streams: int) -> list[tuple[int | None, int]]:
     """Return measurements that together determine everything: each the one that settles most.
 
     Returns
@@ -31,17 +34,20 @@ def useful_measurements(problem: BalanceProblem) -> list[tuple[int | None, int]]
         Empty if everything is determined already. A greedy choice: small, not proven smallest.
     """
     chosen: list[tuple[int | None, int]] = []
-    open_values = undetermined(classify(problem))
+    open_values = undetermined(classify(problem), n_streams)
     while open_values:
         if len(open_values) ** 2 > _MOST_TRIALS:
             trials = open_values[:20]
         else:
             trials = open_values
-        left = [(len(undetermined(classify(_with(problem, t)))), i) for i, t in enumerate(trials)]
+        left = [
+            (len(undetermined(classify(_with(problem, t)), n_streams)), i)
+            for i, t in enumerate(trials)
+        ]
         best = trials[min(left)[1]]
         chosen.append(best)
         problem = _with(problem, best)
-        open_values = undetermined(classify(problem))
+        open_values = undetermined(classify(problem), n_streams)
     return chosen
 
 
@@ -57,7 +63,12 @@ def _with(problem: BalanceProblem, place: tuple[int | None, int]) -> BalanceProb
     return replace(problem, grade=grade, grade_sd=sd)
 
 
-def require_scale(classes: Classes, survey: Survey, feeds: Sequence[str]) -> None:
+def scale_is_missing(survey: Survey) -> bool:
+    """Tell whether no flow was measured: all flows times one number would do as well."""
+    return not any(m.quantity == survey.basis.quantity for m in survey.measurements)
+
+
+def require_scale(survey: Survey, feeds: Sequence[str]) -> None:
     """Refuse a survey in which nothing fixes the scale.
 
     Raises
@@ -65,7 +76,7 @@ def require_scale(classes: Classes, survey: Survey, feeds: Sequence[str]) -> Non
     NotBalanceable
         If no flow was measured.
     """
-    if not classes.scale_free:
+    if not scale_is_missing(survey):
         return
     quantity, unit, feed = survey.basis.quantity, survey.flow_unit.symbol, feeds[0]
     raise NotBalanceable(

@@ -8,7 +8,7 @@ from math import log
 
 import numpy as np
 
-from oretally.flowsheet import BalanceProblem, Circuit, Measurement, Survey
+from oretally.flowsheet import BalanceProblem, Circuit, Measurement, Position, Survey, arrangement
 from oretally.recon.covariance import propagate
 from oretally.recon.diagnosis import Explained
 from oretally.recon.findings import ErrorRates, Slip, SlippedReading
@@ -21,7 +21,6 @@ from oretally.recon.slips import (
     undone,
 )
 from oretally.recon.solution import Solution
-from oretally.recon.traces import Position
 
 __all__ = ["SlipSearch"]
 
@@ -56,10 +55,9 @@ class SlipSearch:
         self, circuit: Circuit, survey: Survey, problem: BalanceProblem, rates: ErrorRates
     ) -> None:
         self.survey, self.problem, self.rates = survey, problem, rates
-        carrier = {name: j for j, name in enumerate(circuit.stream_names)}
-        analyte = {a.name: k for k, a in enumerate(survey.analytes)}
+        at = arrangement(circuit, survey).readings
         self.written: dict[Position, Measurement] = {
-            Position(analyte.get(m.quantity), carrier[m.stream]): m for m in survey.measurements
+            at[m.stream, m.quantity]: m for m in survey.measurements
         }
 
     def behind(self, place: Position, under: Explained) -> tuple[Slip, ...]:
@@ -67,7 +65,8 @@ class SlipSearch:
 
         Likeliest first: those that fit and are about as likely as an error of any size, or more.
         """
-        if under.solution is None or not self.written[place].typed:
+        written = self.written.get(place)
+        if under.solution is None or written is None or not written.typed:
             return ()  # no slip of a number that nobody wrote
         reading = self._reading(place, under.problem, under.solution)
         if reading is None:
@@ -85,7 +84,7 @@ class SlipSearch:
 
     def _as_written(self, place: Position) -> tuple[float, float]:
         m = self.written[place]
-        return m.value_base, m.sd_base
+        return m.value_base, self.survey.own_variance(m) ** 0.5
 
     def _reading(
         self, place: Position, problem: BalanceProblem, solution: Solution
@@ -102,7 +101,8 @@ class SlipSearch:
             return None
         m = self.written[place]
         shown = m.unit.from_base
-        return Reading(m.value, m.sd, m.unit, shown(float(said)), shown(float(sd)))
+        own_sd = shown(self._as_written(place)[1])
+        return Reading(m.value, own_sd, m.unit, shown(float(said)), shown(float(sd)))
 
     def _single(self, place: Position, reading: Reading, any_error: float) -> list[_Fix]:
         """Return the fixes of one reading that fit."""
@@ -124,11 +124,11 @@ class SlipSearch:
 
         Another of the same quantity, or of another analyte in the same stream.
         """
-        dimension = reading.unit.dimension
+        dimension, this = reading.unit.dimension, self.written[place]
         partners = [
             p for p, m in self.written.items()
             if p != place and m.typed and m.unit.dimension is dimension
-            and (p.analyte == place.analyte or p.carrier == place.carrier)
+            and (m.quantity == this.quantity or m.stream == this.stream)
         ]  # fmt: skip
         found = []
         for other in self._fitting(reading, partners):
@@ -145,7 +145,7 @@ class SlipSearch:
             log_odds = log_normal(value - here.said, sd, here.said_sd) - any_error
             misfit = abs(value - here.said) / np.hypot(sd, here.said_sd)
             moved = m.unit.from_base(self.written[place].value_base)
-            moved_sd = m.unit.from_base(self.written[place].sd_base)
+            moved_sd = m.unit.from_base(self._as_written(place)[1])
             if there is not None:
                 log_odds += log_normal(moved - there.said, moved_sd, there.said_sd)
                 log_odds -= log_normal(there.value - there.said, there.sd, there.said_sd)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +14,7 @@ __all__ = ["check_survey", "reference_streams"]
 
 LARGEST, SMALLEST = 1e30, 1e-30  # kg, kg/h or mass per mass: squares must not overflow
 SHARPEST = 1e-10  # stated error as a share of its value
+OWN = 1e-4  # of a stated error, that other measurements must not share
 
 
 def reference_streams(
@@ -76,10 +77,29 @@ def check_survey(circuit: Circuit, survey: Survey) -> None:
                 Fault(f"{m.value:g} ± {m.sd:g} {m.unit} is beyond what is weighed or assayed "
                       "anywhere.", "Correct the value, its error or its unit.", place)
             )  # fmt: skip
+        elif survey.own_variance(m) < (OWN * m.sd_base) ** 2:
+            faults.append(
+                Fault("Next to all of the stated error comes from sources that it shares with "
+                      "other measurements.", "State an error of its own as well.", place)
+            )  # fmt: skip
         elif m.sd_base < SHARPEST * m.value_base:
             faults.append(
                 Fault(f"The stated error {m.sd:g} {m.unit} is less than 1e-10 of the value; "
                       "double precision cannot tell it from 0.", "Give a larger error.", place)
             )  # fmt: skip
+    faults += _loose_sources(survey, seen)
     if faults:
         raise InputError(faults)
+
+
+def _loose_sources(survey: Survey, measured: Set[tuple[str, str]]) -> list[Fault]:
+    """Return the faults of shared sources that concern what was not measured."""
+    return [
+        Fault(
+            f"The shared error '{s.name}' concerns the {s.quantity} of '{stream}', which was not "
+            "measured.", "Leave that stream out of it.",
+        )
+        for s in survey.shared
+        for stream in s.loadings
+        if (stream, s.quantity) not in measured
+    ]  # fmt: skip

@@ -10,17 +10,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from oretally.flowsheet import Circuit, Survey
+from oretally.flowsheet import Arrangement, Circuit, Position, Survey, arrangement
 from oretally.recon.balance import BalancedValue, Closure, GlobalTest
 from oretally.recon.covariance import Covariance, propagate
 from oretally.recon.diagnosis import LARGEST, Diagnosis, Explained, diagnose, ways_of
 from oretally.recon.dispersion import dispersions
 from oretally.recon.elimination import eliminate
-from oretally.recon.equivalence import NEAR, Groups
+from oretally.recon.equivalence import NEAR, Groups, equivalence
 from oretally.recon.explanations import single_log_odds
 from oretally.recon.findings import (
     Dispersion,
@@ -41,7 +42,7 @@ from oretally.recon.robust import biweight, huber, least_absolute
 from oretally.recon.significance import sidak_limit, sidak_p
 from oretally.recon.slip_search import SlipSearch
 from oretally.recon.tie_breakers import best_measurements
-from oretally.recon.traces import Position, Traces
+from oretally.recon.traces import Traces, traces_of
 from oretally.recon.weighed import Weighed
 
 __all__ = ["TOLD", "Inquiry"]
@@ -86,11 +87,21 @@ class Inquiry:
         measured = sum(v.measured is not None for v in self.values)
         return replace(self, rates=self.rates.in_survey(measured))._findings(measured)
 
+    def foreseen(self) -> Findings:
+        """Return what no measured value decides: the traces' groups, and what could go unseen."""
+        covariance = self.covariance
+        traces = traces_of(covariance.problem, covariance.solution, len(self.circuit.nodes))
+        return Findings(
+            groups=self._groups(equivalence(traces)),
+            hidden=hidden_errors(self.values, self._measured_at(), covariance, self.answers),
+            near_limit=NEAR, power=POWER, rates=self.rates,
+        )  # fmt: skip
+
     def _findings(self, measured: int) -> Findings:
         large = measured > LARGEST
         hidden = (
             () if large
-            else hidden_errors(self.values, self.positions, self.covariance, self.answers)
+            else hidden_errors(self.values, self._measured_at(), self.covariance, self.answers)
         )  # fmt: skip
         nodal = sidak_limit(self.test.alpha, len(self.closures)) if self.closures else None
         if large or self.test.dof <= 0:
@@ -99,7 +110,7 @@ class Inquiry:
                 suspects=self._by_test_alone() if large else (),
             )  # fmt: skip
         problem, solution = self.covariance.problem, self.covariance.solution
-        found = diagnose(problem, solution, self._rate, self.rates)
+        found = diagnose(problem, solution, self._rate, self.rates, len(self.circuit.nodes))
         n_tests = len(found.at_balance.members)
         slips = self._slips(found)
         weighed = Weighed.of(found, {i: [s.log_odds for s in told] for i, told in slips.items()},
@@ -129,6 +140,18 @@ class Inquiry:
     def _rate(self, place: Position) -> float:
         return self.rates.by_quantity.get(self._quantity(place), self.rates.measurement)
 
+    @cached_property
+    def _at(self) -> Arrangement:
+        return arrangement(self.circuit, self.survey)
+
+    def _measured_at(self) -> list[Position]:
+        """Return where the measurement of each row stands."""
+        return [self._at.measured_at(place) for place in self.positions]
+
+    @cached_property
+    def _written_at(self) -> dict[Position, tuple[str, str]]:
+        return {place: reading for reading, place in self._at.readings.items()}
+
     def _quantity(self, place: Position) -> str:
         k = place.analyte
         return self.survey.basis.quantity if k is None else self.survey.analytes[k].name
@@ -138,8 +161,9 @@ class Inquiry:
         if i >= n:
             return ErrorPlace("loss", self.circuit.nodes[traces.nodes[i - n]].name)
         place = traces.readings[i]
-        stream = self.circuit.stream_names[place.carrier]
-        return ErrorPlace("measurement", stream, self._quantity(place))
+        if place in self._at.sources:
+            return ErrorPlace("source", self._at.sources[place].name, self._quantity(place))
+        return ErrorPlace("measurement", *self._written_at[place])
 
     def _places(self, groups: Groups, g: int) -> tuple[ErrorPlace, ...]:
         return tuple(self._place(groups.traces, int(i)) for i in groups.members[g])
@@ -174,6 +198,7 @@ class Inquiry:
         if P[first, first] < _CLEAR * groups.traces.P[first, first]:
             P, r = groups.traces.P, groups.traces.r
         scale, symbol = self._unit(groups.traces, first)
+        source = self._place(groups.traces, first).kind == "source"
         statistic = float(found.at_balance.traces.statistic[first])
         return Suspect(
             group=tuple(self._place(groups.traces, i) for i in rows),
@@ -181,7 +206,8 @@ class Inquiry:
             shares=tuple(float(share[i]) * probability for i in order),
             near=tuple((self._places(groups, h)[0], c) for h, c in groups.near(g)),
             unit=symbol,
-            estimated_error=float(r[first] / P[first, first]) * scale,
+            # a source is taken as measured 0: it is off the other way
+            estimated_error=float(r[first] / P[first, first]) * (-scale if source else scale),
             sd=float(P[first, first] ** -0.5) * scale,
             statistic=abs(statistic),
             p=sidak_p(statistic, len(found.at_balance.members)),
@@ -199,6 +225,8 @@ class Inquiry:
     def _unit(self, traces: Traces, i: int) -> tuple[float, str]:
         """Return the size of one unit of an error as it is shown, and the symbol."""
         unit = self.survey.flow_unit
+        if i < len(traces.readings) and traces.readings[i] in self._at.sources:
+            return 1.0, "stated sd"
         if i < len(traces.readings):
             place = self._place(traces, i)
             m = self.survey.measured(place.where, place.quantity)

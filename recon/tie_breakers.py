@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from oretally.flowsheet import Position
 from oretally.recon.balance import BalancedValue
 from oretally.recon.covariance import Covariance
-from oretally.recon.traces import Position, Traces
+from oretally.recon.traces import Traces
 
 __all__ = ["best_measurements"]
 

@@ -23,13 +23,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import NamedTuple
 
 import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
 
-from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet import BalanceProblem, Position
 from oretally.recon.covariance import seen_root
 from oretally.recon.grades import SemidefiniteFactor, left_null_space
 from oretally.recon.observability import Classes
@@ -37,7 +36,7 @@ from oretally.recon.presolve import AnalyteProblem, ReducedProblem
 from oretally.recon.solution import Solution
 from oretally.recon.threads import one_thread
 
-__all__ = ["SEEN", "Position", "Traces", "traces_at", "traces_of"]
+__all__ = ["SEEN", "Traces", "traces_at", "traces_of"]
 
 SEEN = 1e-9  # redundancy below this share is rounding
 LOSS_UNIT = 0.01  # of what passes a node: the unit in which its loss is counted
@@ -45,13 +44,6 @@ LOSS_UNIT = 0.01  # of what passes a node: the unit in which its loss is counted
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
-
-
-class Position(NamedTuple):
-    """Where a value stands in the arrays: analyte number (None for the flow) and carrier."""
-
-    analyte: int | None
-    carrier: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,13 +100,17 @@ class Traces:
         return self.P - P_T @ inverse @ P_T.T, self.r - P_T @ (inverse @ self.r[chosen])
 
 
-def traces_of(problem: BalanceProblem, solution: Solution) -> Traces:
+def traces_of(problem: BalanceProblem, solution: Solution, n_nodes: int | None = None) -> Traces:
     """Return the traces at the solution of the problem itself."""
-    return traces_at(problem, solution.reduced, solution, solution.classes)
+    return traces_at(problem, solution.reduced, solution, solution.classes, n_nodes)
 
 
 def traces_at(
-    problem: BalanceProblem, reduced: ReducedProblem, point: Solution, classes: Classes
+    problem: BalanceProblem,
+    reduced: ReducedProblem,
+    point: Solution,
+    classes: Classes,
+    n_nodes: int | None = None,
 ) -> Traces:
     """Return the traces with the balances linearised at a balanced point.
 
@@ -129,18 +125,25 @@ def traces_at(
         the same without a measurement that spoils the solution. Values at a bound stay there.
     classes : Classes
         What is known of each value in ``problem``.
+    n_nodes : int, optional
+        Balances of nodes, at which a loss may be: the first ones of the flows and of each analyte.
+        By default all, if the analytes have the same.
     """
     with one_thread():
-        return _Linear(problem, reduced, point, classes).traces()
+        return _Linear(problem, reduced, point, classes, n_nodes).traces()
 
 
 class _Linear:
     """The balances linearised; everything scaled as in the reduced problem."""
 
     def __init__(
-        self, problem: BalanceProblem, reduced: ReducedProblem, point: Solution, classes: Classes
-    ) -> None:
+        self, problem: BalanceProblem, reduced: ReducedProblem, point: Solution, classes: Classes,
+        n_nodes: int | None,
+    ) -> None:  # fmt: skip
         self.classes = classes
+        alike = all(B is problem.flow_balance for B in problem.analyte_balance)
+        every = problem.flow_balance.shape[0] if alike else 0
+        self.n_nodes = every if n_nodes is None else n_nodes
         self.problem, self.reduced, self.point = problem, reduced, point
         # with a loss in the point its flows do not balance without it
         self.flow = reduced.basis.closed(point.flow / reduced.flow_scale)
@@ -166,8 +169,8 @@ class _Linear:
         """
         A = self.problem.flow_balance
         basis = self.reduced.basis
-        exact = (self.problem.grade_sd == 0.0).any()
-        if exact or any(B is not A for B in self.problem.analyte_balance):
+        A = A[: self.n_nodes]
+        if (self.problem.grade_sd == 0.0).any():
             none = np.zeros(0, dtype=np.intp)
             return none, np.zeros(0), np.zeros((A.shape[1], 0))
         through = np.asarray(A.multiply(A > 0.0) @ self.flow)
@@ -254,7 +257,7 @@ class _Inner:
         C = (a.B * flow) @ a.G
         E, gap = a.B * grade, (a.B * flow) @ grade - a.source
         # what a loss carries away: the mean grade of what enters the node
-        lost = np.zeros((problem.flow_balance.shape[0], len(into)))
+        lost = np.zeros((problem.analyte_balance[k].shape[0], len(into)))
         lost[linear.nodes, np.arange(len(into))] = LOSS_UNIT * (into @ grade)
         losses = lost[a.rows.origin] - E @ linear.loss
         unmeasured = ~held & (weight == 0.0) & (C != 0.0).any(axis=0)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from oretally.flowsheet import BalanceProblem, Circuit, Survey
+from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
 from oretally.recon.balance import BalancedValue, ValueClass
 from oretally.recon.covariance import Covariance
 from oretally.recon.observability import Classes
 from oretally.recon.reliability import detectable_error
-from oretally.recon.traces import SEEN, Position
+from oretally.recon.traces import SEEN
 
 __all__ = ["balanced_values", "class_of", "quantities"]
 
@@ -22,14 +22,19 @@ def quantities(circuit: Circuit, survey: Survey) -> list[tuple[Position, str]]:
     return [(Position(k, j), name) for j in range(len(circuit.streams)) for k, name in names]
 
 
-def class_of(problem: BalanceProblem, classes: Classes, place: Position) -> ValueClass:
-    """Return the class of one value, from what was measured and what the balances determine."""
+def class_of(
+    problem: BalanceProblem, classes: Classes, place: Position, at: Position
+) -> ValueClass:
+    """Return the class of one value, from what was measured and what the balances determine.
+
+    ``at`` is where its measurement stands.
+    """
     k, j = place
     if k is None:
-        measured, checked = np.isfinite(problem.flow[j]), classes.flow_checked[j]
-        determined = classes.flow_determined[j]
+        measured = np.isfinite(problem.flow[at.carrier])
+        checked, determined = classes.flow_checked[at.carrier], classes.flow_determined[j]
     else:
-        measured, checked = np.isfinite(problem.grade[k, j]), classes.grade_checked[k, j]
+        measured, checked = np.isfinite(problem.grade[at]), classes.grade_checked[at]
         determined = classes.grade_determined[k, j]
     if measured:
         return ValueClass.REDUNDANT if checked else ValueClass.NONREDUNDANT
@@ -41,16 +46,17 @@ def balanced_values(
 ) -> tuple[tuple[BalancedValue, ...], list[Position]]:
     """Return the rows, and where each stands in the arrays."""
     rows, positions = [], []
+    places = arrangement(circuit, survey)
     for place, quantity in quantities(circuit, survey):
-        rows.append(_value(circuit.stream_names[place.carrier], quantity, place, survey,
-                           covariance, alpha))  # fmt: skip
+        rows.append(_value(circuit.stream_names[place.carrier], quantity, place,
+                           places.measured_at(place), survey, covariance, alpha))  # fmt: skip
         positions.append(place)
     return tuple(rows), positions
 
 
 def _value(
-    stream: str, quantity: str, place: Position, survey: Survey, covariance: Covariance,
-    alpha: float,
+    stream: str, quantity: str, place: Position, at: Position, survey: Survey,
+    covariance: Covariance, alpha: float,
 ) -> BalancedValue:  # fmt: skip
     """Return one row: measured against adjusted, in the unit that the user wrote."""
     solution = covariance.solution
@@ -63,7 +69,7 @@ def _value(
         unit, adjusted = survey.analytes[k].unit, solution.grade[k, j]
         sd, at_bound = covariance.grade_sd[k, j], bool(solution.grade_at_bound[k, j])
     unit = m.unit if m is not None else unit
-    value_class = class_of(covariance.problem, solution.classes, place)
+    value_class = class_of(covariance.problem, solution.classes, place, at)
     if k is not None and solution.flow[j] == 0.0:
         value_class, at_bound = ValueClass.ABSENT, False
     shown = value_class not in (ValueClass.UNOBSERVABLE, ValueClass.ABSENT)
@@ -74,11 +80,16 @@ def _value(
     change = standardised = redundancy = detectable = None
     if m is not None and new is not None:
         change = new - m.value
-        if new_sd is not None:
-            redundancy = max(1.0 - (new_sd / m.sd) ** 2, 0.0)
+        own_sd, moved, left_sd = m.sd, change, new_sd
+        if at != place and new_sd is not None:  # what sources share is no error of this reading
+            seen, seen_sd, sd_base = _observed(covariance, at)
+            own_sd, left_sd = unit.from_base(sd_base), unit.from_base(seen_sd)
+            moved = unit.from_base(seen) - m.value
+        if left_sd is not None:
+            redundancy = max(1.0 - (left_sd / own_sd) ** 2, 0.0)
         if redundancy is not None and value_class is ValueClass.REDUNDANT and redundancy > SEEN:
-            standardised = change / (m.sd * redundancy**0.5)
-            detectable = detectable_error(m.sd, redundancy, alpha)
+            standardised = moved / (own_sd * redundancy**0.5)
+            detectable = detectable_error(own_sd, redundancy, alpha)
     return BalancedValue(
         stream=stream,
         quantity=quantity,
@@ -97,3 +108,12 @@ def _value(
         error_source=m.error_source if m else "",
         note=m.note if m else "",
     )
+
+
+def _observed(covariance: Covariance, at: Position) -> tuple[float, float, float]:
+    """Return the adjusted reading with what its sources add, its sd, and the sd of its own part."""
+    solution, problem = covariance.solution, covariance.problem
+    if at.analyte is None:
+        j = at.carrier
+        return float(solution.flow[j]), float(covariance.flow_sd[j]), float(problem.flow_sd[j])
+    return float(solution.grade[at]), float(covariance.grade_sd[at]), float(problem.grade_sd[at])

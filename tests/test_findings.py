@@ -11,7 +11,7 @@ import jsonschema
 import numpy as np
 import pytest
 
-from oretally.flowsheet import Circuit, NotBalanceable, Survey, balance_problem
+from oretally.flowsheet import Circuit, NotBalanceable, Position, Survey, balance_problem
 from oretally.io import Case, read_case
 from oretally.io.json_result import balance_schema, to_json
 from oretally.io.report import html_report
@@ -198,7 +198,7 @@ def test_a_tie_breaker_breaks_the_tie(make_survey: Maker) -> None:
     )  # fmt: skip
     more = replace(survey, measurements=(*survey.measurements, new))
     from oretally.recon.solver import solve
-    from oretally.recon.traces import Position, traces_of
+    from oretally.recon.traces import traces_of
 
     problem = balance_problem(circuit, more)
     traces = traces_of(problem, solve(problem))

@@ -18,8 +18,8 @@ from oretally.flowsheet.problem_terms import (
     with_grade_interval,
     with_ratio,
     with_ratio_bounds,
-    with_shared_flow_error,
-    with_shared_grade_error,
+    with_shared_flow_errors,
+    with_shared_grade_errors,
     with_sum,
 )
 from oretally.recon.covariance import propagate
@@ -83,9 +83,9 @@ def test_ratio_of_tied_outlets(flows: BalanceProblem) -> None:
 
 
 def test_a_shared_error_needs_measurements(flows: BalanceProblem) -> None:
-    once = with_shared_flow_error(flows, {0: 3.0})
+    once = with_shared_flow_errors(flows, [{0: 3.0}])
     with pytest.raises(ValueError, match="nothing is measured of carriers"):
-        with_shared_flow_error(once, {0: 3.0})
+        with_shared_flow_errors(once, [{0: 3.0}])
 
 
 def test_bounds_of_a_ratio(flows: BalanceProblem) -> None:
@@ -107,7 +107,7 @@ def test_upper_bound(flows: BalanceProblem) -> None:
 def test_shared_flow_error(flows: BalanceProblem) -> None:
     """Correlated errors by the closed form of generalised least squares, covariance included."""
     loadings = {0: 3.0, 2: 2.5, 4: 2.0}
-    longer = with_shared_flow_error(flows, loadings)
+    longer = with_shared_flow_errors(flows, [loadings])
     found = solve(longer)
     L = np.zeros(5)
     L[list(loadings)] = list(loadings.values())
@@ -132,7 +132,7 @@ def test_shared_grade_error() -> None:
         grade_sd=sd, grade_lower=np.zeros((1, 3)), grade_upper=np.ones((1, 3)),
     )  # fmt: skip
     loadings = {0: 0.0005, 1: 0.004, 2: 0.0001}
-    found = solve(with_shared_grade_error(problem, 0, loadings))
+    found = solve(with_shared_grade_errors(problem, 0, [loadings]))
     L = np.array(list(loadings.values()))
     stated = np.diag(sd[0] ** 2) + np.outer(L, L)
     C = rows.toarray() * F

@@ -45,7 +45,7 @@ def test_case_in_the_readme_can_be_balanced(
 
 
 def test_commands_are_those_that_exist() -> None:
-    listed = set(re.findall(r"`oretally (\w+) ", README))
+    listed = set(re.findall(r"`oretally ([\w-]+) ", README))
     assert listed == set(oretally.commands)
     for name, command in oretally.commands.items():
         row = next(line for line in README.splitlines() if line.startswith(f"| `oretally {name}"))
