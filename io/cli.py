@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import os
 import sys
-import threading
 import webbrowser
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from oretally.io.output_files import ends_in, refuse_overwriting, write_whole
+from oretally.io.progress import progress
+from oretally.io.sample_mass_options import sample_mass_options
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -24,7 +26,6 @@ if TYPE_CHECKING:
 __all__ = ["main", "oretally"]
 
 DONE, NOT_BALANCEABLE, WRONG_INPUT, OUR_BUG = 0, 1, 2, 3
-_SLOW = 1.0  # seconds after which progress is shown
 _KEEP_TRACEBACK = "ORETALLY_TRACEBACK"
 
 
@@ -57,10 +58,13 @@ def oretally() -> None:
 
 @oretally.command()
 @click.argument("case", type=click.Path(path_type=Path))
-@click.option("--json", "json_file", metavar="FILE", help="Write the result as JSON; - prints it.")
+@click.option("--json", "json_file", metavar="FILE", callback=ends_in(".json"),
+              help="Write the result as JSON; - prints it.")  # fmt: skip
 @click.option("--html", type=click.Path(path_type=Path), metavar="FILE",
+              callback=ends_in(".html", ".htm"),
               help="Write the report: one file, no network needed.")  # fmt: skip
 @click.option("--xlsx", type=click.Path(path_type=Path), metavar="FILE",
+              callback=ends_in(".xlsx"),
               help="Write the results and the inputs as a workbook.")  # fmt: skip
 @click.option(
     "--starts",
@@ -74,13 +78,17 @@ def balance(
     show: bool,
 ) -> int:  # fmt: skip
     """Adjust all measurements of CASE so that everything balances, and report."""
-    with _progress("reading") as say:
+    with progress("reading") as say:
         from oretally.io.case import read_case
+        from oretally.io.new_case import unfilled
 
         if show and html is None:
             raise click.UsageError("--open needs --html FILE: the report that it shows.")
-        _refuse_overwriting(case, json_file, html, xlsx)
+        refuse_overwriting(case, json_file, html, xlsx)
         read = read_case(case)
+        blank = unfilled(read)
+        if blank is not None:
+            raise blank
         say("balancing")
         from dataclasses import replace
 
@@ -99,15 +107,15 @@ def balance(
             if json_file == "-":
                 click.echo(text)
             else:
-                _write(Path(json_file), text)
+                write_whole(Path(json_file), text)
         if html is not None:
             from oretally.io.report import html_report
 
-            _write(html, html_report(found))
+            write_whole(html, html_report(found))
         if xlsx is not None:
             from oretally.io.xlsx_result import xlsx_bytes
 
-            _write(xlsx, xlsx_bytes(found))
+            write_whole(xlsx, xlsx_bytes(found))
     if json_file != "-":
         from oretally.io.text_summary import print_summary, summary
 
@@ -129,14 +137,15 @@ def balance(
 @oretally.command()
 @click.argument("case", type=click.Path(path_type=Path))
 @click.option("--svg", type=click.Path(path_type=Path), metavar="FILE",
+              callback=ends_in(".svg"),
               help="Write the drawing of the circuit.")  # fmt: skip
 def check(case: Path, svg: Path | None) -> int:
     """Read CASE and judge it: closures, what is checked, what cannot be known. No adjustment."""
-    with _progress("reading") as say:
+    with progress("reading") as say:
         from oretally.io.case import read_case
         from oretally.io.check_summary import print_check
 
-        _refuse_overwriting(case, svg)
+        refuse_overwriting(case, svg)
         read = read_case(case)
         say("judging")
         from oretally.recon import examine
@@ -145,7 +154,7 @@ def check(case: Path, svg: Path | None) -> int:
         if svg is not None:
             from oretally.io.circuit_svg import circuit_svg, measured_labels
 
-            _write(svg, circuit_svg(read.circuit, measured_labels(read.survey)))
+            write_whole(svg, circuit_svg(read.circuit, measured_labels(read.survey)))
     print_check(read, found, _console())
     if svg is not None:
         click.echo(f"written: {svg}", err=True)
@@ -156,12 +165,15 @@ def check(case: Path, svg: Path | None) -> int:
 
 
 @oretally.command()
-@click.argument("target", metavar="FOLDER", type=click.Path(path_type=Path))
-@click.option(
-    "--from", "example", metavar="EXAMPLE", help="Start from an example; 'list' names them."
-)
-def new(target: Path, example: str | None) -> int:
-    """Make a case to fill in: a folder, or a workbook if FOLDER ends in .xlsx."""
+@click.argument("target", metavar="FOLDER_OR_FILE", required=False,
+                type=click.Path(path_type=Path))  # fmt: skip
+@click.option("--from", "example", metavar="EXAMPLE",
+              help="Copy an example, not a blank case; '--from list' names them.")  # fmt: skip
+def new(target: Path | None, example: str | None) -> int:
+    """Make a case to fill in: a folder, or a workbook if the name ends in .xlsx.
+
+    Nothing is ever written over.
+    """
     from oretally.io.new_case import example_names, make_case
 
     if example == "list":
@@ -170,9 +182,15 @@ def new(target: Path, example: str | None) -> int:
         for name, title in found:
             click.echo(f"{name:{width}}{title}")
         return DONE
+    if target is None:
+        raise click.UsageError("Say where to: oretally new FOLDER, or oretally new FILE.xlsx.")
     for written in make_case(target, example):
         click.echo(f"written: {written}", err=True)
-    click.echo(f"Fill it in, then: oretally check {target}", err=True)
+    shown = f'"{target}"' if " " in str(target) else target
+    if example is None:
+        click.echo(f"Fill it in, then: oretally check {shown}", err=True)
+    else:
+        click.echo(f"A copy of an invented case. Try it: oretally balance {shown}", err=True)
     return DONE
 
 
@@ -182,9 +200,11 @@ def new(target: Path, example: str | None) -> int:
     "--html",
     type=click.Path(path_type=Path),
     metavar="FILE",
+    callback=ends_in(".html", ".htm"),
     help="Write the form to print: what to weigh, what to take, labels.",
 )
 @click.option("--xlsx", type=click.Path(path_type=Path), metavar="FILE",
+              callback=ends_in(".xlsx"),
               help="Write the workbook to type into; 'balance' reads it back.")  # fmt: skip
 def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
     """Make the sampling sheet of CASE, whose measurements may still be blank."""
@@ -192,16 +212,16 @@ def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
 
     if html is None and xlsx is None:
         raise click.UsageError("Say what to write: --html FILE to print, --xlsx FILE to type into.")
-    _refuse_overwriting(case, html, xlsx)
+    refuse_overwriting(case, html, xlsx)
     plan = read_plan(case)
     if html is not None:
         from oretally.io.sampling_form import sampling_form
 
-        _write(html, sampling_form(plan))
+        write_whole(html, sampling_form(plan))
     if xlsx is not None:
         from oretally.io.entry_workbook import entry_workbook
 
-        _write(xlsx, entry_workbook(plan))
+        write_whole(xlsx, entry_workbook(plan))
     for path in (html, xlsx):
         if path is not None:
             click.echo(f"written: {path}", err=True)
@@ -210,16 +230,47 @@ def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
 
 @oretally.command()
 @click.argument("source", metavar="CASE_OR_FILE", type=click.Path(path_type=Path))
-def lab(source: Path) -> int:
+@click.option("--json", "json_file", metavar="FILE", callback=ends_in(".json"),
+              help="Write what was found as JSON; - prints.")  # fmt: skip
+@click.option("--html", type=click.Path(path_type=Path), metavar="FILE", help="Write the report.")
+def lab(source: Path, json_file: str | None, html: Path | None) -> int:
     """Judge a laboratory batch by its standards, blanks and duplicates: lab.csv, or a sheet 'lab'.
 
-    Columns: sample, type (sample, standard, blank, duplicate), analyte, value, unit, pair,
-    certified, certified sd.
+    Columns as the README says; the table [lab] of circuit.toml names a laboratory's own.
     """
+    from oretally.io.lab_json import lab_json
+    from oretally.io.lab_judgement import judged_table
+    from oretally.io.lab_report import lab_report
     from oretally.io.lab_summary import lab_summary
     from oretally.io.lab_table import read_lab
 
-    click.echo(lab_summary(read_lab(source), source.stem), nl=False)
+    refuse_overwriting(source, json_file, html)
+    found = judged_table(read_lab(source), source.resolve().stem)
+    written = [Path(p) for p in (json_file, html) if p not in (None, "-")]
+    for path in written:
+        write_whole(path, lab_report(found) if path == html else lab_json(found))
+        click.echo(f"written: {path}", err=True)
+    click.echo(lab_json(found) if json_file == "-" else lab_summary(found), nl=False)
+    return DONE
+
+
+@oretally.command("sample-mass")
+@sample_mass_options
+def sample_mass(file: Path | None, json_file: str | None, **asked: str | None) -> int:
+    """Tell how much sample an ore needs, or what error a sample leaves (Gy's formula).
+
+    FILE (TOML) holds the same entries, and stages of crushing and splitting in the order of work.
+    """
+    from oretally.io.sample_mass import sample_mass_json, sample_mass_text
+    from oretally.io.sample_mass_plan import read_sample_plan
+
+    plan = read_sample_plan(asked, file)
+    if json_file not in (None, "-"):
+        if file is not None:
+            refuse_overwriting(file, json_file)
+        write_whole(Path(str(json_file)), sample_mass_json(plan))
+        click.echo(f"written: {json_file}", err=True)
+    click.echo(sample_mass_json(plan) if json_file == "-" else sample_mass_text(plan), nl=False)
     return DONE
 
 
@@ -296,34 +347,6 @@ def _explain(error: Exception) -> int:
     return OUR_BUG
 
 
-def _refuse_overwriting(case: Path, *outputs: str | Path | None) -> None:
-    """Refuse to write a result over the input."""
-    inputs = {case.resolve()}
-    if case.is_dir():
-        inputs |= {p.resolve() for p in case.iterdir()}
-    for output in outputs:
-        if output in (None, "-"):
-            continue
-        if Path(str(output)).resolve() in inputs:
-            raise click.UsageError(f"'{output}' is part of the case; give the result another name.")
-
-
-def _write(path: Path, content: str | bytes) -> None:
-    """Write a result, whole or not at all."""
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_bytes(data)
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        reason = error.strerror or type(error).__name__
-        raise click.ClickException(
-            f"'{path}' cannot be written: {reason}. Give a folder that exists and may be "
-            "written to."
-        ) from error
-
-
 def _console() -> Console:
     """Return a console for standard output: styled on a terminal, plain and wide in a pipe."""
     from rich.console import Console
@@ -333,25 +356,3 @@ def _console() -> Console:
     if sys.stdout.isatty():
         return Console(highlight=False)
     return Console(highlight=False, width=WIDTH, color_system=None, force_terminal=False)
-
-
-@contextmanager
-def _progress(first: str) -> Iterator[Callable[[str], None]]:
-    """Show on a terminal what is being done, once it has lasted longer than a second."""
-    doing = [first]
-    done = threading.Event()
-
-    def watch() -> None:
-        shown = ""
-        while not done.wait(_SLOW):
-            if doing[0] != shown:
-                shown = doing[0]
-                click.echo(f"{shown} ...", err=True)
-
-    watcher = threading.Thread(target=watch, daemon=True)
-    if sys.stderr.isatty():
-        watcher.start()
-    try:
-        yield lambda what: doing.__setitem__(0, what)
-    finally:
-        done.set()

@@ -1,49 +1,47 @@
-"""The table of a laboratory batch: standards, blanks and duplicates, by analyte.
+"""A laboratory batch from its table: standards, blanks and duplicates, by analyte.
 
-Columns: sample, type, analyte, value, unit, pair, certified, certified sd. Rows of routine samples
-(type 'sample') stand for the order in which things were assayed, and for the first assay of a pair
-that they name.
+Rows of routine samples (type 'sample') stand for the order in which things were assayed, and for
+the first assay of a pair.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from oretally.flowsheet import Dimension, Fault, InputError, Place, Unit, UnitError, parse_unit
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet import Fault, InputError, Place, Unit
 from oretally.flowsheet.streams import fold_name
-from oretally.io.csv_table import read_csv_table
+from oretally.io.cell_words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word
+from oretally.io.lab_columns import LabLayout
+from oretally.io.lab_rows import LabRow, lab_rows
+from oretally.io.lab_source import find_layout, find_table
 from oretally.io.number import Reading, read_number
 from oretally.io.table import Cell, Table
-from oretally.io.workbook import SUFFIXES, read_workbook
 
-__all__ = ["LAB_FILE", "Blank", "LabBatch", "Pair", "Standard", "read_lab"]
-
-LAB_FILE = "lab.csv"
-_COLUMNS = ("sample", "type", "analyte", "value", "unit", "pair", "certified", "certified sd")
-_NEEDED = ("sample", "type", "analyte", "value", "unit")
-_TYPES = ("sample", "standard", "blank", "duplicate")
+__all__ = ["Blank", "LabBatch", "LabTable", "Pair", "Standard", "read_lab"]
 
 
 @dataclass(frozen=True, slots=True)
 class Standard:
-    """A standard as assayed, in the unit of the batch."""
+    """A standard as assayed, in the unit of the batch; ``name`` is that of the material."""
 
     sample: str
     measured: float
     certified: float
     certified_sd: float
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Blank:
-    """A blank: its value (half the limit if below detection), and the value assayed before it."""
+    """A blank: its value (half the limit if ``below`` detection), and the value assayed before."""
 
     sample: str
     value: float
     before: float | None
+    below: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +69,24 @@ class LabBatch:
     notes: list[str] = field(default_factory=list)
 
 
-def read_lab(source: str | Path) -> list[LabBatch]:
-    """Read lab.csv of a case folder, the sheet 'lab' of a workbook, or a CSV file.
+@dataclass(frozen=True, slots=True)
+class LabTable:
+    """The batches of a table, an analyte each; ``notes`` say what of it was not read."""
+
+    batches: tuple[LabBatch, ...]
+    notes: tuple[str, ...]
+    source: str
+
+
+def read_lab(source: str | Path, layout: LabLayout | None = None) -> LabTable:
+    """Read a batch: of a case folder, of a workbook with the sheet 'lab', or from a CSV file.
+
+    Parameters
+    ----------
+    source : str or Path
+    layout : LabLayout, optional
+        How its columns are named; else the table [lab] of circuit.toml says it, or the sheet 'lab
+        columns' of a workbook, or nothing: then the columns are our own.
 
     Raises
     ------
@@ -81,181 +95,167 @@ def read_lab(source: str | Path) -> list[LabBatch]:
     """
     path = Path(source)
     faults: list[Fault] = []
-    table = _table(path, faults)
-    if table is None:
-        raise InputError(faults)
-    batches = _Reader(table, faults).batches()
+    if layout is None:
+        layout = find_layout(path, faults)
     if faults:
         raise InputError(faults)
-    return batches
-
-
-def _table(path: Path, faults: list[Fault]) -> Table | None:
-    file = path / LAB_FILE if path.is_dir() else path
-    if not file.exists():
-        faults.append(
-            Fault("There is no such file." if not path.is_dir() else f"There is no {LAB_FILE} in "
-                  "the folder.", f"Write it: columns {', '.join(_COLUMNS)}.",
-                  Place(file=str(path)))
-        )  # fmt: skip
-        return None
-    if file.suffix.casefold() in SUFFIXES:
-        sheets, wrong = read_workbook(file, file.name, ("lab",))
-        faults.extend(wrong)
-        if "lab" not in sheets and not wrong:
-            faults.append(Fault("There is no sheet 'lab'.", f"Add it: {', '.join(_COLUMNS)}.",
-                                Place(file=file.name)))  # fmt: skip
-        return sheets.get("lab")
-    table, wrong = read_csv_table(file, file.name)
-    faults.extend(wrong)
-    return table
+    table = find_table(path, layout, faults)
+    if table is None or faults:
+        raise InputError(faults)
+    rows, notes = lab_rows(table, layout, faults)
+    batches = _Reader(table, layout, faults).batches(rows)
+    if not batches and not faults:
+        faults.append(Fault("No row gives an assay.", "Fill in the column of values.", table.place))
+    if faults:
+        raise InputError(faults)
+    return LabTable(tuple(batches), notes, table.place.file)
 
 
 class _Reader:
     """Rows to batches; faults are collected."""
 
-    def __init__(self, table: Table, faults: list[Fault]) -> None:
-        self.table, self.faults = table, faults
+    def __init__(self, table: Table, layout: LabLayout, faults: list[Fault]) -> None:
+        self.table, self.layout, self.faults = table, layout, faults
         self.found: dict[str, LabBatch] = {}
-        self.duplicates: dict[tuple[str, str], list[tuple[float, Place]]] = defaultdict(list)
+        self.assays: dict[tuple[str, str], list[tuple[float | None, Place]]] = defaultdict(list)
         self.before: dict[str, float] = {}
         self.typed: set[tuple[str, str]] = set()
 
-    def batches(self) -> list[LabBatch]:
-        position = self.header()
-        if position is None:
-            return []
-        for line in self.table.rows:
-            self.row({name: line[j] for name, j in position.items()})
-        for (key, name), values in self.duplicates.items():
-            if (key, name) not in self.typed:
-                continue  # a pair of which no row says that it is a duplicate
-            if len(values) != 2:
-                many = "1 assay" if len(values) == 1 else f"{len(values)} assays"
-                self.faults.append(
-                    Fault(f"The pair '{name}' has {many} of {self.found[key].analyte}; a pair has "
-                          "two.", "Give both rows the same name under 'pair': the duplicate, and "
-                          "its sample or another duplicate.", values[0][1])
-                )  # fmt: skip
-                continue
-            (one, _), (two, _) = values
-            self.found[key].pairs.append(Pair(name, one, two))
+    def batches(self, rows: Sequence[LabRow]) -> list[LabBatch]:
+        for row in rows:
+            self.row(row)
+        whole = not self.faults  # else an assay may be missing because it was refused
+        for (key, name), values in self.assays.items():
+            # without a row that is a duplicate, a name is no pair
+            if (key, name) in self.typed and (whole or len(values) == 2):
+                self.pair(self.found[key], name, values)
         return list(self.found.values())
 
-    def header(self) -> dict[str, int] | None:
-        position: dict[str, int] = {}
-        for j, cell in enumerate(self.table.header):
-            word = cell.text.casefold()
-            if word in _COLUMNS and word not in position:
-                position[word] = j
-            elif word in position:
-                self.faults.append(
-                    Fault(f"The column '{cell.text}' is there twice.", "Take one out.", cell.place)
-                )
-            elif not cell.blank:
-                near = nearest_name(cell.text, _COLUMNS)
-                mend = f"Did you mean '{near}'?" if near else f"Columns: {', '.join(_COLUMNS)}."
-                self.faults.append(Fault(f"'{cell.text}' is not a column here.", mend, cell.place))
-        missing = [c for c in _NEEDED if c not in position]
-        if missing:
+    def pair(
+        self, batch: LabBatch, name: str, values: Sequence[tuple[float | None, Place]]
+    ) -> None:
+        """Take a pair; one with an assay that is only bounded is not used, and said."""
+        if len(values) != 2:
+            many = "1 assay" if len(values) == 1 else f"{len(values)} assays"
             self.faults.append(
-                Fault(f"The column {', '.join(map(repr, missing))} is missing.",
-                      f"Columns: {', '.join(_COLUMNS)}.", self.table.place)
+                Fault(f"The pair '{name}' has {many} of {batch.analyte}; a pair has two.",
+                      "Give both rows the same name under 'pair': the duplicate, and its sample "
+                      "or another duplicate; or give the duplicate the name of its sample.",
+                      values[0][1])
             )  # fmt: skip
-            return None
-        return position
+            return
+        (one, _), (two, _) = values
+        if one is None or two is None:
+            batch.notes.append(f"pair '{name}' is below detection or above the range; not used")
+        else:
+            batch.pairs.append(Pair(name, one, two))
 
-    def row(self, cells: dict[str, Cell]) -> None:
-        if cells["value"].blank:
+    def row(self, row: LabRow) -> None:
+        """Take one assay."""
+        key = fold_name(row.analyte)
+        place = row.value.place.about(quantity=row.analyte)
+        batch = self.found.setdefault(key, LabBatch(row.analyte, row.unit))
+        meaning = NOT_MEASURED.get(folded_word(row.value))
+        if meaning is not None:
+            batch.notes.append(f"{row.kind} '{row.sample}' is '{row.value.text}': {meaning}")
             return
-        kind = cells["type"].text.casefold()
-        place = cells["value"].place.about(quantity=cells["analyte"].text)
-        if kind not in _TYPES:
-            near = nearest_name(kind, _TYPES)
-            self.faults.append(
-                Fault(f"The type is '{cells['type'].text}'.",
-                      f"Did you mean '{near}'?" if near else f"Types: {', '.join(_TYPES)}.",
-                      cells["type"].place)
-            )  # fmt: skip
-            return
-        batch, unit = self.batch(cells, place)
-        if batch is None or unit is None:
-            return
-        reading = read_number(cells["value"], self.table, place, "value")
+        reading = self.reading(row.value, place)
         if isinstance(reading, Fault):
             self.faults.append(reading)
             return
-        if reading.value < 0.0 or reading.above:
-            self.faults.append(
-                Fault(f"The value is {cells['value'].text}.", "Give a grade of 0 or more.", place)
-            )
-            return
-        value = batch.unit.from_base(unit.to_base(reading.value))
-        self.take(kind, cells, batch, reading, value, place)
-        self.before[fold_name(batch.analyte)] = value / 2.0 if reading.below else value
-
-    def batch(self, cells: dict[str, Cell], place: Place) -> tuple[LabBatch | None, Unit | None]:
-        name = " ".join(cells["analyte"].text.split())
-        try:
-            unit = parse_unit(cells["unit"].text, Dimension.GRADE)
-        except UnitError as error:
-            self.faults.append(Fault(error.problem, error.mend, place))
-            return None, None
-        if not name:
-            self.faults.append(Fault("The row names no analyte.", "Write it.", place))
-            return None, None
-        return self.found.setdefault(fold_name(name), LabBatch(name, unit)), unit
-
-    def take(
-        self, kind: str, cells: dict[str, Cell], batch: LabBatch, reading: Reading, value: float,
-        place: Place,
-    ) -> None:  # fmt: skip
-        sample = cells["sample"].text
+        value = self.in_unit(reading.value, row, batch)
         if reading.below:
             batch.detection = max(batch.detection or 0.0, value)
-            if kind in ("standard", "duplicate"):
-                batch.notes.append(f"{kind} '{sample}' is below detection and not used.")
-                return
-        if kind == "blank":
+        self.take(row, batch, reading, value, place)
+        self.before.pop(key, None)
+        if not reading.above:  # nobody knows what such a sample carries over
+            self.before[key] = value / 2.0 if reading.below else value
+
+    def in_unit(self, value: float, row: LabRow, batch: LabBatch) -> float:
+        """Return a number of a row in the unit of the batch; as typed if that is its own."""
+        same = row.unit == batch.unit
+        return value if same else batch.unit.from_base(row.unit.to_base(value))
+
+    def reading(self, cell: Cell, place: Place) -> Reading | Fault:
+        """Return the number of a cell; what is no grade is refused."""
+        if folded_word(cell) in BELOW or folded_word(cell) in TWO_WAYS:
+            return Fault(f"'{cell.text}' gives no limit of detection.", "Write the limit, as in "
+                         "<0.01, or leave the cell blank if it was not assayed.",
+                         place)  # fmt: skip
+        reading = read_number(cell, self.table, place, "value")
+        if isinstance(reading, Fault):
+            return reading
+        if reading.value < 0.0:
+            return Fault(f"The value is {cell.text}.", f"Write <{cell.text.lstrip('<>- ')} if that "
+                         "is how the laboratory writes 'below detection', else a grade of 0 or "
+                         "more.", place)  # fmt: skip
+        if (reading.below or reading.above) and reading.value == 0.0:
+            return Fault(f"The value is {cell.text}: the limit is 0.", "Write the limit, as in "
+                         "<0.01.", place)  # fmt: skip
+        return reading
+
+    def take(
+        self, row: LabRow, batch: LabBatch, reading: Reading, value: float, place: Place
+    ) -> None:
+        bounded = reading.below or reading.above
+        if row.kind == "blank" and not reading.above:
             half = value / 2.0 if reading.below else value
-            batch.blanks.append(Blank(sample, half, self.before.get(fold_name(batch.analyte))))
-        elif kind == "duplicate":
-            name = cells["pair"].text if "pair" in cells else ""
-            if not name:
+            before = self.before.get(fold_name(batch.analyte))
+            batch.blanks.append(Blank(row.sample, half, before, reading.below))
+        elif row.kind in ("duplicate", "sample"):
+            if row.kind == "duplicate" and not row.pair:
                 self.faults.append(
-                    Fault(f"The duplicate '{sample}' names no pair.",
+                    Fault(f"The duplicate '{row.sample}' names no pair.",
                           "Give both assays of a sample the same name under 'pair'.", place)
                 )  # fmt: skip
                 return
-            self.duplicates[fold_name(batch.analyte), name].append((value, place))
-            self.typed.add((fold_name(batch.analyte), name))
-        elif kind == "sample" and "pair" in cells and not cells["pair"].blank:
-            self.duplicates[fold_name(batch.analyte), cells["pair"].text].append((value, place))
-        elif kind == "standard":
-            self.standard(cells, batch, sample, value, place)
+            key = (fold_name(batch.analyte), row.pair or row.sample)
+            self.assays[key].append((None if bounded else value, place))
+            if row.kind == "duplicate":
+                self.typed.add(key)
+        elif bounded:
+            how = "below detection" if reading.below else "above the range"
+            batch.notes.append(f"{row.kind} '{row.sample}' is {how} and not used")
+        else:
+            self.standard(row, batch, value, place)
 
-    def standard(
-        self, cells: dict[str, Cell], batch: LabBatch, sample: str, value: float, place: Place
-    ) -> None:
-        figures = []
-        for column, least in (("certified", 0.0), ("certified sd", 0.0)):
-            cell = cells.get(column)
-            if cell is None or cell.blank:
-                self.faults.append(
-                    Fault(f"The standard '{sample}' has no {column} value.",
-                          f"Give it under '{column}', in the unit of the row.", place)
-                )  # fmt: skip
-                return
-            reading = read_number(cell, self.table, cell.place, column)
-            if isinstance(reading, Fault):
-                self.faults.append(reading)
-                return
-            if reading.value < least or (column == "certified" and reading.value == 0.0):
-                self.faults.append(
-                    Fault(f"The {column} of '{sample}' is {cell.text}.",
-                          "Give what the certificate says.", cell.place)
-                )  # fmt: skip
-                return
-            unit = parse_unit(cells["unit"].text, Dimension.GRADE)
-            figures.append(batch.unit.from_base(unit.to_base(reading.value)))
-        batch.standards.append(Standard(sample, value, *figures))
+    def standard(self, row: LabRow, batch: LabBatch, value: float, place: Place) -> None:
+        key = (fold_name(row.standard), fold_name(batch.analyte))
+        known = self.layout.certificates.get(key)
+        if known is not None:
+            figures = [batch.unit.from_base(v) for v in (known.value, known.sd)]
+        else:
+            figures = []
+            cells = (("certified", row.certified), ("certified sd", row.certified_sd))
+            for column, cell in cells:
+                figure = self.figure(row, column, cell, place)
+                if figure is None:
+                    return
+                figures.append(self.in_unit(figure, row, batch))
+        name = row.standard if row.standard != row.sample else ""
+        batch.standards.append(Standard(row.sample, value, figures[0], figures[1], name))
+
+    def figure(self, row: LabRow, column: str, cell: Cell | None, place: Place) -> float | None:
+        """Return what a cell certifies; None, with a fault, if it certifies nothing."""
+        what = "certified value" if column == "certified" else column
+        if cell is None or cell.blank:
+            mend = f"Give it under '{column}', in the unit of the row."
+            if self.layout.mapped:
+                mend = (f"Name its column\nor state it: [lab.standards] \"{row.standard}\" = {{ "
+                        f"{row.analyte} = {{ certified = \"...\", \"certified sd\" = \"...\" }} "
+                        "}.")  # fmt: skip
+            problem = f"The standard '{row.sample}' has no {what}."
+            self.faults.append(Fault(problem, mend, place))
+            return None
+        reading = read_number(cell, self.table, cell.place, what)
+        if isinstance(reading, Fault):
+            self.faults.append(reading)
+            return None
+        low = reading.value < 0.0 or (column == "certified" and reading.value == 0.0)
+        if low or reading.below or reading.above:
+            self.faults.append(
+                Fault(f"The {what} of '{row.sample}' is {cell.text}.",
+                      "Give what the certificate says.", cell.place)
+            )  # fmt: skip
+            return None
+        return reading.value

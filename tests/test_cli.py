@@ -143,8 +143,6 @@ def test_status_3_for_a_mistake_of_ours(capsys: Capture, monkeypatch: pytest.Mon
         (["balance", str(EXAMPLES / "tin_table"), "--open"], "--open needs --html FILE"),
         (["balance", str(EXAMPLES / "tin_table"), "--html", "/no/such/folder/b.html"],
          "'/no/such/folder/b.html' cannot be written: No such file or directory."),
-        (["balance", str(EXAMPLES / "tin_table"), "--json",
-          str(EXAMPLES / "tin_table" / "circuit.toml")], "is part of the case"),
         (["new", "somewhere", "--from", "tin_tabel"], "Did you mean 'tin_table'?"),
     ],
 )  # fmt: skip
@@ -184,15 +182,6 @@ def test_new_never_writes_over(capsys: Capture, tmp_path: Path) -> None:
         assert "It exists already, and nothing is ever written over." in err
     assert (tmp_path / "book.xlsx").read_text() == "precious"
     assert [p.name for p in (tmp_path / "full").iterdir()] == ["thesis.txt"]
-
-
-def test_new_lists_the_examples(capsys: Capture) -> None:
-    status, out, _ = run(capsys, "new", "x", "--from", "list")
-    assert status == 0
-    assert [line.split()[0] for line in out.splitlines()] == [
-        "bucket_not_taken_off", "digits_changed_round", "ounces_as_grams", "rougher_cleaner",
-        "swapped_assays", "tin_table", "wet_as_dry", "wrong_assay", "wrong_head", "wrong_weight",
-    ]  # fmt: skip
 
 
 def test_module_is_the_command() -> None:
