@@ -14,8 +14,6 @@ from oretally.flowsheet.streams import Node, NodeKind, Stream, fold_name
 
 __all__ = ["Circuit", "kind_fault", "with_all_nodes"]
 
-_LATER = ("mill", "leach", "stockpile")  # need carriers that are not read yet
-
 
 @dataclass(frozen=True, slots=True)
 class Circuit:
@@ -91,12 +89,12 @@ class Circuit:
     @property
     def feeds(self) -> tuple[str, ...]:
         """Names of the streams that come from outside."""
-        return tuple(stream.name for stream in self.streams if stream.source is None)
+        return tuple(s.name for s in self.streams if s.source is None and not s.stock)
 
     @property
     def products(self) -> tuple[str, ...]:
         """Names of the streams that leave to the outside."""
-        return tuple(stream.name for stream in self.streams if stream.target is None)
+        return tuple(s.name for s in self.streams if s.target is None and not s.stock)
 
     def inlets(self, node: str) -> tuple[str, ...]:
         """Names of the streams that enter ``node``."""
@@ -142,10 +140,6 @@ def kind_fault(kind: str, place: Place | None = None) -> Fault | None:
     place = place or Place()
     if kind in known:
         return None
-    if kind in _LATER:
-        return Fault(
-            f"Nodes of kind '{kind}' cannot be balanced yet.", f"Kinds: {', '.join(known)}.", place
-        )
     near = nearest_name(kind, known)
     mend = f"Did you mean '{near}'?" if near else f"Kinds: {', '.join(known)}."
     return Fault(f"'{kind}' is not a kind of node.", mend, place)

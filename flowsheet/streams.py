@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from oretally.flowsheet.faults import Place
 
-__all__ = ["Node", "NodeKind", "Stream", "fold_name"]
+__all__ = ["Content", "Node", "NodeKind", "Stream", "fold_name"]
 
 
 def fold_name(name: str) -> str:
@@ -30,11 +30,44 @@ class NodeKind(StrEnum):
         Several inlets, one outlet: a sump, a conditioner.
     splitter
         Products do not differ in grade: a distributor, a pulp divider.
+    mill
+        Solids and analytes pass, sizes do not: what is coarse becomes fine.
+    thickener
+        Water parts from the solids; the water of all products has one grade.
+    leach
+        Analytes pass from the solids to the solution, or back.
+    stockpile
+        Keeps an opening and a closing stock.
     """
 
     SEPARATOR = "separator"
     MIXER = "mixer"
     SPLITTER = "splitter"
+    MILL = "mill"
+    THICKENER = "thickener"
+    LEACH = "leach"
+    STOCKPILE = "stockpile"
+
+    @property
+    def keeps_sizes(self) -> bool:
+        """Whether each size class that enters also leaves."""
+        return self not in (NodeKind.MILL, NodeKind.LEACH)
+
+
+class Content(StrEnum):
+    """What a stream carries.
+
+    pulp
+        Solids, and water where water is balanced.
+    dry
+        Solids without water.
+    solution
+        Water or solution without solids.
+    """
+
+    PULP = "pulp"
+    DRY = "dry"
+    SOLUTION = "solution"
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +79,11 @@ class Stream:
     name : str
     source, target : str or None
         Names of the nodes that the stream leaves and enters.
+    content : Content
+    like : str or None
+        Name of the stream whose grades it has, if that is so.
+    stock : bool
+        Whether it is no material on its way, but the opening or closing stock of a node.
     place : Place
         Where the stream was written; takes no part in comparisons.
     """
@@ -54,6 +92,9 @@ class Stream:
     source: str | None
     target: str | None
     place: Place = field(default=Place(), compare=False)
+    content: Content = Content.PULP
+    like: str | None = None
+    stock: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from enum import StrEnum
 
 from oretally.flowsheet.error_sources import ErrorPart, SharedSource
 from oretally.flowsheet.faults import Place
+from oretally.flowsheet.size_classes import SizeGrid
 from oretally.flowsheet.unit_table import Dimension, Unit
 
 __all__ = [
@@ -73,7 +74,8 @@ class Measurement:
     ----------
     stream : str
     quantity : str
-        'dry mass', 'dry rate' or the name of an analyte.
+        'dry mass', 'dry rate', the name of an analyte, or one that
+        `oretally.flowsheet.quantities` makes.
     value, sd : float
         As measured, and its stated error (one standard deviation), both in ``unit``; all sources
         of error are in it.
@@ -136,6 +138,12 @@ class Survey:
         common slip.
     shared : tuple of SharedSource
         Sources of error that several measurements share; each is a part of their stated errors.
+    sizes : SizeGrid
+        Size classes; none unless something was sieved.
+    water : bool
+        Whether water or solution is balanced too.
+    dissolved : frozenset of str
+        Analytes that the solution carries as well.
     """
 
     basis: Basis
@@ -145,6 +153,9 @@ class Survey:
     title: str = ""
     containers: Mapping[str, float] = field(default_factory=dict)
     shared: tuple[SharedSource, ...] = ()
+    sizes: SizeGrid = SizeGrid()
+    water: bool = False
+    dissolved: frozenset[str] = frozenset()
 
     def measured(self, stream: str, quantity: str) -> Measurement | None:
         """Return the measurement of one quantity in one stream, or None."""

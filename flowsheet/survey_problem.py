@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from oretally.flowsheet.balance_problem import BalanceProblem
+from oretally.flowsheet.arrangement import Arrangement, arrangement
+from oretally.flowsheet.balance_problem import BalanceProblem, Rows
+from oretally.flowsheet.carriers import Carriers
 from oretally.flowsheet.circuit import Circuit
 from oretally.flowsheet.problem_terms import with_shared_flow_errors, with_shared_grade_errors
-from oretally.flowsheet.streams import NodeKind
+from oretally.flowsheet.size_classes import Run
+from oretally.flowsheet.streams import Node, NodeKind
 from oretally.flowsheet.survey import Survey
 
 __all__ = ["balance_problem"]
 
 Ints = NDArray[np.intp]
+_Row = dict[int, float]
+_Frozen = tuple[tuple[tuple[int, float], ...], ...]
 
 
 def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
@@ -30,65 +35,185 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
     Returns
     -------
     BalanceProblem
-        Carriers are the dry solids of the streams, in the circuit's order; analytes are in the
-        survey's order. Flows in kg or kg/h, grades in mass per mass. Shared sources of error add
-        carriers, see `oretally.flowsheet.arrangement`.
+        The dry solids of the streams are the first carriers, in the circuit's order; analytes are
+        in the survey's order. Flows in kg or kg/h, grades in mass per mass. Sizes, water and
+        shared sources of error add carriers, and shares add analytes: see
+        `oretally.flowsheet.arrangement`. The balances of the nodes stand first.
     """
-    position = {name: j for j, name in enumerate(circuit.stream_names)}
-    analyte = {a.name: k for k, a in enumerate(survey.analytes)}
-    n, n_analytes = len(position), len(analyte)
+    places = arrangement(circuit, survey)
+    carriers = places.carriers
+    balances = _Balances(circuit, carriers)
+    n, n_analytes = carriers.n_carriers, carriers.n_analytes
+    n_shares = len(carriers.shares) + (carriers.solids_share is not None)
     flow, flow_sd = np.full((2, n), np.nan)
-    grade, grade_sd = np.full((2, n_analytes, n), np.nan)
+    grade, grade_sd = np.full((2, n_analytes + n_shares, n), np.nan)
+    for run, k in carriers.shares.items():
+        for first in carriers.classes.values():
+            own = slice(first + run[0], first + run[1] + 1)
+            grade[k, own], grade_sd[k, own] = 1.0, 0.0
+    if carriers.solids_share is not None:
+        solids = list(carriers.wet)
+        grade[carriers.solids_share, solids], grade_sd[carriers.solids_share, solids] = 1.0, 0.0
+    true = {seen: place for place, seen in places.observed.items()}
     for m in survey.measurements:
-        j = position[m.stream]
-        if m.quantity == survey.basis.quantity:
-            flow[j], flow_sd[j] = m.value_base, survey.own_variance(m) ** 0.5
+        seen = places.readings[m.stream, m.quantity]
+        k_, j = true.get(seen, seen)
+        sd = survey.own_variance(m) ** 0.5
+        if k_ is None:
+            flow[j], flow_sd[j] = m.value_base, sd
         else:
-            k = analyte[m.quantity]
-            grade[k, j], grade_sd[k, j] = m.value_base, survey.own_variance(m) ** 0.5
-    A = sparse.csr_array(circuit.incidence())
-    zero = np.zeros(A.shape[0])
+            grade[k_, j], grade_sd[k_, j] = m.value_base, sd
+    flows = balances.flows()
+    A = _matrix(flows, n)
+    made: dict[_Frozen, Rows] = {_frozen(flows): A}
+    of_analyte = []
+    for k in range(n_analytes + n_shares):
+        rows = balances.analyte(k)
+        of_analyte.append(made.setdefault(_frozen(rows), _matrix(rows, n)))
+    upper = np.concatenate([np.array([a.maximum for a in survey.analytes]), np.ones(n_shares)])
     plain = BalanceProblem(
         flow_balance=A,
-        flow_source=zero,
-        analyte_balance=(A,) * n_analytes,
-        analyte_source=(zero,) * n_analytes,
-        tie=_ties(circuit),
+        flow_source=np.zeros(A.shape[0]),
+        analyte_balance=tuple(of_analyte),
+        analyte_source=tuple(np.zeros(B.shape[0]) for B in of_analyte),
+        tie=balances.ties(),
         flow=flow,
         flow_sd=flow_sd,
         flow_lower=np.zeros(n),
         grade=grade,
         grade_sd=grade_sd,
-        grade_lower=np.zeros((n_analytes, n)),
-        grade_upper=np.outer([a.maximum for a in survey.analytes], np.ones(n)),
+        grade_lower=np.zeros(grade.shape),
+        grade_upper=np.outer(upper, np.ones(n)),
     )
-    return _with_shared_errors(plain, survey, position)
+    return _with_shared_errors(plain, survey, places)
+
+
+class _Balances:
+    """Rows of the balances, over the carriers of one survey."""
+
+    def __init__(self, circuit: Circuit, carriers: Carriers) -> None:
+        self.circuit, self.carriers = circuit, carriers
+        number = {name: j for j, name in enumerate(circuit.stream_names)}
+        self.number = number
+        self.ends = [
+            [
+                *((number[s], 1.0) for s in circuit.inlets(node.name)),
+                *((number[s], -1.0) for s in circuit.outlets(node.name)),
+            ]
+            for node in circuit.nodes
+        ]
+        singles = [run for run in carriers.shares if run[0] == run[1]]
+        self.n_classes = len(singles)
+
+    def flows(self) -> list[_Row]:
+        """Return the balances of the flows; each class for itself where a node keeps sizes."""
+        c, rows = self.carriers, list[_Row]()
+        for node, ends in zip(self.circuit.nodes, self.ends, strict=True):
+            solids = [(j, sign) for j, sign in ends if c.solids[j]]
+            rows += self._solids(node, solids, all(j in c.classes for j, _ in solids))
+            rows.append({c.water[j]: sign for j, sign in ends if j in c.water})
+        for j in c.classes:
+            rows.append({j: 1.0, **self._classes(j)})
+        rows += [{at: 1.0, **self._classes(j, run)} for (j, run), at in c.runs.items()]
+        rows += [{at: 1.0, j: -1.0, c.water[j]: -1.0} for j, at in c.wet.items()]
+        return [row for row in rows if row]
+
+    def analyte(self, k: int) -> list[_Row]:
+        """Return the balances of an analyte, or of a share."""
+        c = self.carriers
+        if k == c.solids_share:
+            return [{at: 1.0, j: -1.0} for j, at in c.wet.items()]
+        for run, share in c.shares.items():
+            if k == share:
+                return [{j: 1.0, **self._classes(j, run)} for j in c.classes]
+        dissolved = k in c.dissolved
+        rows = list[_Row]()
+        for node, ends in zip(self.circuit.nodes, self.ends, strict=True):
+            solids = [(j, sign) for j, sign in ends if c.solids[j]]
+            liquid = {c.water[j]: sign for j, sign in ends if j in c.water and dissolved}
+            if node.kind is NodeKind.LEACH and liquid:
+                rows.append({**dict(solids), **liquid})
+                continue
+            rows += self._solids(node, solids, all((k, j) in c.by_class for j, _ in solids))
+            rows.append(liquid)
+        own = [j for j in c.classes if (k, j) in c.by_class]
+        rows += [{j: 1.0, **self._classes(j)} for j in own]
+        rows += [{at: 1.0, **self._classes(j, run)} for (j, run), at in c.runs.items() if j in own]
+        if dissolved:
+            rows += [{at: 1.0, j: -1.0, c.water[j]: -1.0} for j, at in c.wet.items()]
+        return [row for row in rows if row]
+
+    def _solids(self, node: Node, solids: Sequence[tuple[int, float]], sized: bool) -> list[_Row]:
+        """Return the balance of the solids of a node, or one for each of their classes."""
+        if not (sized and node.kind.keeps_sizes and solids):
+            return [dict(solids)]
+        first = self.carriers.classes
+        return [{first[j] + i: sign for j, sign in solids} for i in range(self.n_classes)]
+
+    def _classes(self, j: int, run: Run | None = None) -> _Row:
+        """Return the classes of a stream, all or those of a run, each with -1."""
+        low, high = (0, self.n_classes - 1) if run is None else run
+        first = self.carriers.classes[j]
+        return dict.fromkeys(range(first + low, first + high + 1), -1.0)
+
+    def ties(self) -> Ints:
+        """Return a label for each carrier; those of one label have equal grades."""
+        c = self.carriers
+        label = np.arange(c.n_carriers)
+        groups: list[list[int]] = []
+        for node in self.circuit.nodes:
+            outlets = [self.number[s] for s in self.circuit.outlets(node.name)]
+            if node.kind is NodeKind.SPLITTER:
+                groups += self._alike(outlets)
+            if node.kind is NodeKind.THICKENER:
+                groups.append([c.water[j] for j in outlets if j in c.water])
+        for s in self.circuit.streams:
+            if s.like is not None:
+                groups += self._alike([self.number[s.name], self.number[s.like]])
+        for group in groups:
+            if group:
+                merged = label[group]
+                label[np.isin(label, merged)] = merged.min()
+        return label
+
+    def _alike(self, streams: Sequence[int]) -> list[list[int]]:
+        """Return the carriers of streams that differ in nothing but their flow."""
+        c = self.carriers
+        sized = [j for j in streams if j in c.classes]
+        return [
+            [j for j in streams if c.solids[j]],
+            *([c.classes[j] + i for j in sized] for i in range(self.n_classes)),
+            [c.water[j] for j in streams if j in c.water],
+            [c.wet[j] for j in streams if j in c.wet],
+        ]
+
+
+def _matrix(rows: Sequence[_Row], n: int) -> Rows:
+    """Return rows as a matrix of n columns."""
+    numbers = [i for i, row in enumerate(rows) for _ in row]
+    columns, values = [j for row in rows for j in row], [v for row in rows for v in row.values()]
+    return sparse.csr_array((values, (numbers, columns)), shape=(len(rows), n), dtype=float)
+
+
+def _frozen(rows: Sequence[_Row]) -> _Frozen:
+    return tuple(tuple(sorted(row.items())) for row in rows)
 
 
 def _with_shared_errors(
-    problem: BalanceProblem, survey: Survey, position: Mapping[str, int]
+    problem: BalanceProblem, survey: Survey, places: Arrangement
 ) -> BalanceProblem:
     """Return the problem with the shared sources of the survey as further unknowns."""
-    for k, quantity in [(None, survey.basis.quantity), *enumerate(a.name for a in survey.analytes)]:
-        sources = [
-            {position[stream]: L for stream, L in s.loadings.items() if L}
-            for s in survey.shared
-            if s.quantity == quantity
-        ]
-        if sources and k is None:
+    by_analyte: dict[int | None, list[dict[int, float]]] = {}
+    true = {seen: place for place, seen in places.observed.items()}
+    for at, source in places.sources.items():
+        loadings = {}
+        for stream, size in source.loadings.items():
+            if size:
+                loadings[true[places.readings[stream, source.quantity]].carrier] = size
+        by_analyte.setdefault(at.analyte, []).append(loadings)
+    for k, sources in by_analyte.items():
+        if k is None:
             problem = with_shared_flow_errors(problem, sources)
-        elif sources and k is not None:
+        else:
             problem = with_shared_grade_errors(problem, k, sources)
     return problem
-
-
-def _ties(circuit: Circuit) -> Ints:
-    """Return a label for each stream; the outlets of a splitter share one."""
-    label = np.arange(len(circuit.streams))
-    position = {name: j for j, name in enumerate(circuit.stream_names)}
-    for node in circuit.nodes:
-        if node.kind is NodeKind.SPLITTER:
-            outlets = [position[name] for name in circuit.outlets(node.name)]
-            merged = label[outlets]
-            label[np.isin(label, merged)] = merged.min()
-    return label

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from oretally.flowsheet import Circuit, Measurement, Survey, Unit, parse_unit
+from oretally.flowsheet import Circuit, Measurement, Stream, Survey, Unit, parse_unit
+from oretally.flowsheet.quantities import in_solution
+from oretally.flowsheet.streams import Content
 from oretally.recon.balance import CalculatedHead, Closure
 
 __all__ = ["Amount", "Slopes", "amount_unit", "calculated_heads", "closures", "total_amount"]
@@ -31,31 +33,44 @@ class Amount:
     slopes: Slopes
 
 
-def total_amount(survey: Survey, streams: Iterable[str], quantity: str) -> Amount | None:
+def total_amount(survey: Survey, streams: Iterable[Stream], quantity: str) -> Amount | None:
     """Return the measured amount in several streams together; None if one number is missing.
 
     Parameters
     ----------
     survey : Survey
-    streams : iterable of str
+    streams : iterable of Stream
     quantity : str
-        The flow quantity, or an analyte: then the amount is the sum of flow times grade.
+        The flow quantity, or an analyte: then the amount is the sum of flow times grade, over the
+        solids and, for what the solution carries as well, the water.
     """
     value, slopes = 0.0, Slopes()
     for stream in streams:
-        flow = survey.measured(stream, survey.basis.quantity)
-        if flow is None:
-            return None
-        F, key = flow.value_base, (stream, survey.basis.quantity)
-        if quantity == survey.basis.quantity:
-            value, slopes[key] = value + F, 1.0
-            continue
-        grade = survey.measured(stream, quantity)
-        if grade is None:
-            return None
-        x = grade.value_base
-        value, slopes[key], slopes[stream, quantity] = value + F * x, x, F
+        for of_flow, of_grade in _parts(survey, stream, quantity):
+            flow = survey.measured(stream.name, of_flow)
+            if flow is None:
+                return None
+            F, key = flow.value_base, (stream.name, of_flow)
+            if of_grade is None:
+                value, slopes[key] = value + F, 1.0
+                continue
+            grade = survey.measured(stream.name, of_grade)
+            if grade is None:
+                return None
+            x = grade.value_base
+            value, slopes[key], slopes[stream.name, of_grade] = value + F * x, x, F
     return Amount(value, slopes)
+
+
+def _parts(survey: Survey, stream: Stream, quantity: str) -> list[tuple[str, str | None]]:
+    """Return the flows, and the grades in them, that make the amount in a stream."""
+    flow = survey.basis.quantity
+    parts: list[tuple[str, str | None]] = []
+    if stream.content is not Content.SOLUTION:
+        parts.append((flow, None if quantity == flow else quantity))
+    if quantity in survey.dissolved and stream.content is not Content.DRY:
+        parts.append(("water", in_solution(quantity)))
+    return parts
 
 
 def amount_unit(survey: Survey, quantity: str, largest: float) -> Unit:
@@ -80,8 +95,8 @@ def closures(circuit: Circuit, survey: Survey) -> tuple[Closure, ...]:
     for quantity in (survey.basis.quantity, *(a.name for a in survey.analytes)):
         found = []
         for node in circuit.nodes:
-            into = total_amount(survey, circuit.inlets(node.name), quantity)
-            out = total_amount(survey, circuit.outlets(node.name), quantity)
+            into = total_amount(survey, _met(circuit, circuit.inlets(node.name)), quantity)
+            out = total_amount(survey, _met(circuit, circuit.outlets(node.name)), quantity)
             if into is not None and out is not None:
                 found.append((node.name, into, out))
         largest = max((max(i.value, o.value) for _, i, o in found), default=0.0)
@@ -89,6 +104,8 @@ def closures(circuit: Circuit, survey: Survey) -> tuple[Closure, ...]:
         for name, into, out in found:
             leaving = {key: -slope for key, slope in out.slopes.items()}
             sd = survey.variance({**into.slopes, **leaving}) ** 0.5
+            if sd == 0.0:
+                continue  # nothing of it goes through
             gap = into.value - out.value
             rows.append(
                 Closure(
@@ -105,6 +122,10 @@ def closures(circuit: Circuit, survey: Survey) -> tuple[Closure, ...]:
     return tuple(rows)
 
 
+def _met(circuit: Circuit, names: Sequence[str]) -> list[Stream]:
+    return [s for s in circuit.streams if s.name in names]
+
+
 def calculated_heads(
     circuit: Circuit, survey: Survey, feed: str, products: Sequence[str]
 ) -> tuple[CalculatedHead, ...]:
@@ -116,7 +137,9 @@ def calculated_heads(
         return ()
     rows = []
     for analyte in survey.analytes:
-        built = _built_head(survey, products, analyte.name)
+        if analyte.name in survey.dissolved:
+            continue
+        built = _built_head(survey, _met(circuit, products), analyte.name)
         if built is None:
             continue
         assay: Measurement | None = survey.measured(feed, analyte.name)
@@ -142,7 +165,7 @@ def calculated_heads(
     return tuple(rows)
 
 
-def _built_head(survey: Survey, products: Sequence[str], analyte: str) -> Amount | None:
+def _built_head(survey: Survey, products: Sequence[Stream], analyte: str) -> Amount | None:
     """Return sum F x / sum F over the products, as measured."""
     metal = total_amount(survey, products, analyte)
     mass = total_amount(survey, products, survey.basis.quantity)

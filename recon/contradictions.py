@@ -9,7 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from oretally.flowsheet import Circuit, ContradictoryValues, NotBalanceable, Rows, Survey
+from oretally.flowsheet import (
+    Circuit,
+    ContradictoryValues,
+    NotBalanceable,
+    Position,
+    Rows,
+    Survey,
+    arrangement,
+)
 
 __all__ = ["ExactRows", "named"]
 
@@ -74,9 +82,12 @@ class ExactRows:
 
 def named(error: ContradictoryValues, circuit: Circuit, survey: Survey) -> NotBalanceable:
     """Return the error with the streams and quantities by name."""
-    streams = circuit.stream_names
-    values = [f"{survey.basis.quantity} of '{streams[j]}'" for j in error.flows]
-    values += [f"{survey.analytes[k].name} in '{streams[j]}'" for k, j in error.grades]
+    names = arrangement(circuit, survey).named
+    places = [Position(None, j) for j in error.flows]
+    flows = [names[p] for p in places if p in names]
+    grades = [names[p] for p in (Position(*kj) for kj in error.grades) if p in names]
+    values = [f"{quantity} of '{stream}'" for stream, quantity in flows]
+    values += [f"{quantity} in '{stream}'" for stream, quantity in grades]
     return NotBalanceable(
         f"These exact values contradict each other: {', '.join(values)}. "
         "No balance satisfies them all.",

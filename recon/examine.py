@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from oretally.flowsheet import Circuit, Survey, arrangement, balance_problem
+from oretally.flowsheet import Circuit, Position, Survey, arrangement, balance_problem
 from oretally.recon.balance import CalculatedHead, Closure, ValueClass
 from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.findings import Findings
 from oretally.recon.foresight import foresee
-from oretally.recon.notes import named, open_notes
+from oretally.recon.notes import open_notes
 from oretally.recon.observability import classes_of
 from oretally.recon.remedies import scale_is_missing, useful_measurements
 from oretally.recon.survey_checks import check_survey, reference_streams
-from oretally.recon.value_rows import class_of, quantities
+from oretally.recon.value_rows import class_of
 
 __all__ = ["Examination", "ValueStatus", "examine"]
 
@@ -80,11 +80,11 @@ def examine(
     places = arrangement(circuit, survey)
     statuses = tuple(
         ValueStatus(
-            circuit.stream_names[place.carrier],
-            quantity,
-            class_of(problem, classes, place, places.measured_at(place)),
+            row.stream,
+            row.quantity,
+            class_of(problem, classes, row.place, places.measured_at(row.place)),
         )
-        for place, quantity in quantities(circuit, survey)
+        for row in places.rows
     )
     return Examination(
         classes=statuses,
@@ -93,8 +93,10 @@ def examine(
         degrees_of_freedom=classes.degrees_of_freedom,
         scale_missing=scale_is_missing(survey),
         measure=tuple(
-            named(circuit, survey, place)
-            for place in useful_measurements(problem, len(circuit.streams))
+            places.named[Position(*place)]
+            for place in (
+                () if survey.sizes.n_classes else useful_measurements(problem, places.shown)
+            )
         ),
         notes=open_notes(circuit, survey, problem, classes),
         foreseen=None

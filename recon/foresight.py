@@ -11,7 +11,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from oretally.flowsheet import BalanceProblem, Circuit, Survey
+from oretally.flowsheet import BalanceProblem, Circuit, Survey, arrangement
+from oretally.flowsheet.streams import Content
 from oretally.recon.covariance import propagate
 from oretally.recon.damped_newton import first_point
 from oretally.recon.diagnosis import LARGEST
@@ -46,20 +47,14 @@ def foresee(
     if len(survey.measurements) > LARGEST:
         return None
     point = first_point(problem, presolve(problem))
-    flow = np.abs(point.flow[: len(circuit.streams)])
+    carry = [s.content is not Content.SOLUTION for s in circuit.streams]
+    flow = np.abs(point.flow[: len(circuit.streams)][carry])
     classes = point.classes
     if classes.degrees_of_freedom <= 0 or flow.min() <= _STILL * flow.max():
         return None
     covariance = propagate(problem, point)
     values, positions = balanced_values(circuit, survey, covariance, _ALPHA)
-    names = circuit.stream_names
-    answers = Answers(
-        covariance,
-        names,
-        [a.name for a in survey.analytes],
-        names.index(feed),
-        [names.index(p) for p in products],
-    )
+    answers = Answers.of(covariance, arrangement(circuit, survey), survey, feed, products)
     test = global_test(point.objective, classes.degrees_of_freedom, _ALPHA)
     inquiry = Inquiry(
         circuit, survey, values, positions, (), covariance, answers, test, ErrorRates()

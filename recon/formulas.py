@@ -67,7 +67,11 @@ def formula_recoveries(
     tuple of FormulaRecovery
         Empty for any other circuit.
     """
-    plain = len(circuit.nodes) == 1 and circuit.nodes[0].kind is NodeKind.SEPARATOR
+    plain = (
+        not survey.dissolved
+        and len(circuit.nodes) == 1
+        and circuit.nodes[0].kind is NodeKind.SEPARATOR
+    )
     if not plain or len(circuit.feeds) != 1:
         return ()
     feed, products = circuit.feeds[0], circuit.products

@@ -6,13 +6,16 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from oretally.flowsheet import BalanceProblem, Circuit, Survey
+from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
+from oretally.flowsheet.streams import Content
 from oretally.recon.findings import HiddenError
 from oretally.recon.observability import Classes
 from oretally.recon.remedies import undetermined, useful_measurements
 from oretally.recon.solution import Solution
 
-__all__ = ["bounded_notes", "named", "open_notes", "solver_notes"]
+__all__ = ["bounded_notes", "open_notes", "solver_notes"]
+
+_LISTED = 40  # undetermined values told by name
 
 
 def solver_notes(
@@ -32,6 +35,7 @@ def solver_notes(
     stopped = [
         circuit.stream_names[j]
         for j in np.flatnonzero(solution.flow[: len(circuit.streams)] == 0.0)
+        if circuit.streams[j].content is not Content.SOLUTION
     ]
     if stopped:
         notes.append(
@@ -39,8 +43,9 @@ def solver_notes(
             "that carries nothing has no grade."
         )
     held = [
-        f"{survey.analytes[k].name} of {circuit.stream_names[j]!r}"
-        for k, j in np.argwhere(solution.grade_at_bound[:, : len(circuit.streams)])
+        f"{quantity} of {stream!r}"
+        for stream, quantity, _, (k, j) in arrangement(circuit, survey).rows
+        if k is not None and solution.grade_at_bound[k, j]
         if solution.flow[j] != 0.0 and solution.classes.grade_determined[k, j]
     ]
     if held:
@@ -54,17 +59,17 @@ def open_notes(
     circuit: Circuit, survey: Survey, problem: BalanceProblem, classes: Classes
 ) -> tuple[str, ...]:
     """Return which values nothing determines, and what to measure for them."""
-    names = [named(circuit, survey, place) for place in undetermined(classes, len(circuit.streams))]
+    places = arrangement(circuit, survey)
+    names = [places.named[Position(*p)] for p in undetermined(classes, places.shown)]
     if not names:
         return ()
-    measure = [
-        named(circuit, survey, place)
-        for place in useful_measurements(problem, len(circuit.streams))
-    ]
-    return (
-        f"Not determined by any balance: {_phrase(names)}.",
-        f"All would be determined by measuring {_phrase(measure)}.",
-    )
+    told = f"Not determined by any balance: {_phrase(names[:_LISTED])}"
+    if len(names) > _LISTED:
+        told += f" and {len(names) - _LISTED} more"
+    if survey.sizes.n_classes:  # what would determine them is a long search then
+        return (f"{told}.",)
+    measure = [places.named[Position(*p)] for p in useful_measurements(problem, places.shown)]
+    return (f"{told}.", f"All would be determined by measuring {_phrase(measure)}.")
 
 
 def bounded_notes(survey: Survey, hidden: Sequence[HiddenError]) -> tuple[str, ...]:
@@ -82,13 +87,6 @@ def bounded_notes(survey: Survey, hidden: Sequence[HiddenError]) -> tuple[str, .
                 f"moves the recovery of {h.analyte} to '{h.product}' by {points:.2g} points."
             )
     return tuple(notes)
-
-
-def named(circuit: Circuit, survey: Survey, place: tuple[int | None, int]) -> tuple[str, str]:
-    """Return stream and quantity of a place in the arrays."""
-    k, j = place
-    quantity = survey.basis.quantity if k is None else survey.analytes[k].name
-    return circuit.stream_names[j], quantity
 
 
 def _phrase(named: Sequence[tuple[str, str]]) -> str:

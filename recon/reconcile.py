@@ -88,14 +88,8 @@ def reconcile(
     covariance = propagate(problem, solution)
     values, positions = balanced_values(circuit, survey, covariance, alpha)
     test = global_test(solution.objective, solution.classes.degrees_of_freedom, alpha)
-    names = circuit.stream_names
-    answers = Answers(
-        covariance,
-        names,
-        [a.name for a in survey.analytes],
-        names.index(feed),
-        [names.index(p) for p in products],
-    )
+    places = arrangement(circuit, survey)
+    answers = Answers.of(covariance, places, survey, feed, products)
     recoveries = answers.recoveries()
     heads = calculated_heads(circuit, survey, feed, products)
     gaps = closures(circuit, survey)
@@ -119,9 +113,7 @@ def reconcile(
         recoveries=recoveries,
         separations=answers.separations(),
         formulas=formula_recoveries(circuit, survey, recoveries),
-        budgets=recovery_budgets(
-            survey, arrangement(circuit, survey), covariance, answers, recoveries
-        ),
+        budgets=recovery_budgets(survey, places, covariance, answers, recoveries),
         findings=findings,
         notes=(
             *solver_notes(circuit, survey, solution, asked_starts=starts is not None),

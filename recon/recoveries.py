@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from oretally.flowsheet import Arrangement, Survey
 from oretally.recon.balance import Recovery, Separation
 from oretally.recon.covariance import Covariance
 
@@ -29,6 +30,9 @@ class Answers:
     feed : int
         Position of the stream to which recoveries refer.
     products : sequence of int
+    whole : sequence of sequence of int
+        For each analyte and stream the carrier of all that the stream has of it: of its solids,
+        or of solids and solution together.
     """
 
     covariance: Covariance
@@ -36,6 +40,34 @@ class Answers:
     analytes: Sequence[str]
     feed: int
     products: Sequence[int]
+    whole: Sequence[Sequence[int]]
+
+    @classmethod
+    def of(
+        cls, covariance: Covariance, places: Arrangement, survey: Survey, feed: str,
+        products: Sequence[str],
+    ) -> Answers:  # fmt: skip
+        """Return the answers of a survey.
+
+        Parameters
+        ----------
+        covariance : Covariance
+        places : Arrangement
+        survey : Survey
+        feed, products : str, sequence of str
+            Reference stream, and the streams among which its analytes are shared.
+        """
+        carriers = places.carriers
+        names = carriers.streams
+        return cls(
+            covariance,
+            names,
+            [a.name for a in survey.analytes],
+            names.index(feed),
+            [names.index(p) for p in products],
+            [[carriers.whole(k, j) for j in range(len(names))]
+             for k in range(len(survey.analytes))],
+        )  # fmt: skip
 
     def recoveries(self) -> tuple[Recovery, ...]:
         """Return the recovery of each analyte to every stream but the reference stream."""
@@ -45,7 +77,7 @@ class Answers:
             for j, stream in enumerate(self.streams):
                 if j == self.feed:
                     continue
-                value, sd = joint.recovery(j, self.feed)
+                value, sd = joint.recovery(self.whole[k][j], self.whole[k][self.feed])
                 rows.append(
                     Recovery(
                         stream,
@@ -68,15 +100,16 @@ class Answers:
             not determined.
         """
         F, x = self.covariance.solution.flow, self.covariance.solution.grade[k]
-        below = F[self.feed] * x[self.feed]
-        if not np.isfinite([below, x[j]]).all() or below == 0.0:
+        to, of = self.whole[k][j], self.whole[k][self.feed]
+        below = F[of] * x[of]
+        if not np.isfinite([below, x[to]]).all() or below == 0.0:
             return None
-        R = F[j] * x[j] / below
+        R = F[to] * x[to] / below
         of_flow, of_grade = np.zeros(F.size), np.zeros(F.size)
-        of_flow[j] += x[j] / below
-        of_flow[self.feed] -= R / F[self.feed]
-        of_grade[j] += F[j] / below
-        of_grade[self.feed] -= R / x[self.feed]
+        of_flow[to] += x[to] / below
+        of_flow[of] -= R / F[of]
+        of_grade[to] += F[to] / below
+        of_grade[of] -= R / x[of]
         return of_flow, of_grade
 
     def separations(self) -> tuple[Separation, ...]:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from oretally.flowsheet import Position, parse_unit
+from oretally.flowsheet import Position, Survey
 from oretally.recon.balance import BalancedValue
 from oretally.recon.covariance import Covariance
 from oretally.recon.findings import HiddenError
@@ -51,6 +51,7 @@ def detectable_error(
 
 
 def hidden_errors(
+    survey: Survey,
     values: Sequence[BalancedValue],
     positions: Sequence[Position],
     covariance: Covariance,
@@ -85,7 +86,10 @@ def hidden_errors(
                    else problem.grade_sd[place])  # fmt: skip
         size = v.detectable_error
         checked = size is not None
-        error = parse_unit(v.unit).to_base(size if size is not None else v.sd)
+        m = survey.measured(v.stream, v.quantity)
+        if m is None:
+            continue
+        error = m.unit.to_base(size if size is not None else v.sd)
         moved = 100.0 * along[:, i] / sd**2 * error
         if not np.isfinite(moved).any():
             continue

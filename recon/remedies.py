@@ -6,26 +6,32 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem, NotBalanceable, Survey
 from oretally.recon.observability import Classes, classify
 
 __all__ = ["require_scale", "scale_is_missing", "undetermined", "useful_measurements"]
 
+Bools = NDArray[np.bool_]
+
 _MOST_TRIALS = 400  # classifications tried in the search; larger circuits get the plain list
 
 
-def undetermined(classes: Classes, n_streams: int) -> list[tuple[int | None, int]]:
+def undetermined(classes: Classes, shown: tuple[Bools, Bools]) -> list[tuple[int | None, int]]:
     """Return (analyte or None, carrier) of every value that nothing determines.
 
-    Carriers behind those of the streams, which shared errors add, do not count.
+    ``shown`` says which flows and grades count: `oretally.flowsheet.Arrangement.shown`.
     """
-    flows = [(None, int(j)) for j in np.flatnonzero(~classes.flow_determined[:n_streams])]
-    grades = [(int(k), int(j)) for k, j in np.argwhere(~classes.grade_determined[:, :n_streams])]
-    return [*flows, *grades]
+    n = shown[0].size
+    flows = [(None, int(j)) for j in np.flatnonzero(~classes.flow_determined[:n] & shown[0])]
+    open_grades = np.argwhere(~classes.grade_determined[:, :n] & shown[1])
+    return [*flows, *((int(k), int(j)) for k, j in open_grades)]
 
 
-def useful_measurements(problem: BalanceProblem, n_streams: int) -> list[tuple[int | None, int]]:
+def useful_measurements(
+    problem: BalanceProblem, shown: tuple[Bools, Bools]
+) -> list[tuple[int | None, int]]:
     """Return measurements that together determine everything: each the one that settles most.
 
     Returns
@@ -34,20 +40,19 @@ def useful_measurements(problem: BalanceProblem, n_streams: int) -> list[tuple[i
         Empty if everything is determined already. A greedy choice: small, not proven smallest.
     """
     chosen: list[tuple[int | None, int]] = []
-    open_values = undetermined(classify(problem), n_streams)
+    open_values = undetermined(classify(problem), shown)
     while open_values:
         if len(open_values) ** 2 > _MOST_TRIALS:
             trials = open_values[:20]
         else:
             trials = open_values
         left = [
-            (len(undetermined(classify(_with(problem, t)), n_streams)), i)
-            for i, t in enumerate(trials)
+            (len(undetermined(classify(_with(problem, t)), shown)), i) for i, t in enumerate(trials)
         ]
         best = trials[min(left)[1]]
         chosen.append(best)
         problem = _with(problem, best)
-        open_values = undetermined(classify(problem), n_streams)
+        open_values = undetermined(classify(problem), shown)
     return chosen
 
 

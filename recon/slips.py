@@ -113,7 +113,7 @@ def _scaled(
 
 def _units(reading: Reading) -> Iterator[Undone]:
     written = _SAME_UNIT.get(reading.unit.symbol, reading.unit.symbol)
-    pairs = [m for w, m in _CONFUSED[reading.unit.dimension] if w == written]
+    pairs = [m for w, m in _CONFUSED.get(reading.unit.dimension, ()) if w == written]
     for meant in pairs:
         other = parse_unit(meant)
         factor = reading.unit.from_base(other.to_base(1.0))

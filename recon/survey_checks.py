@@ -8,7 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from oretally.flowsheet import Circuit, Fault, InputError, Survey
+from oretally.flowsheet.carriers import carriers_of
 from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.quantities import meanings
 
 __all__ = ["check_survey", "reference_streams"]
 
@@ -46,7 +48,9 @@ def _unknown_stream(circuit: Circuit, name: str) -> Fault:
 
 def check_survey(circuit: Circuit, survey: Survey) -> None:
     """Refuse a survey that does not fit the circuit, or whose numbers cannot be used."""
-    known = {survey.basis.quantity, *(a.name for a in survey.analytes)}
+    known = meanings(survey)
+    carriers = carriers_of(circuit, survey)
+    number = {name: j for j, name in enumerate(circuit.stream_names)}
     faults, seen = [], set()
     for m in survey.measurements:
         place = m.place.about(stream=m.stream, quantity=m.quantity)
@@ -56,6 +60,12 @@ def check_survey(circuit: Circuit, survey: Survey) -> None:
             faults.append(
                 Fault(f"'{m.quantity}' is not a quantity of this survey.",
                       f"Quantities: {', '.join(sorted(known))}.", place)
+            )  # fmt: skip
+        elif m.stream in number and carriers.place(number[m.stream], known[m.quantity]) is None:
+            content = circuit.streams[number[m.stream]].content
+            faults.append(
+                Fault(f"The stream carries no such thing: its content is '{content}'.",
+                      "Take the value out, or correct what the stream carries.", place)
             )  # fmt: skip
         if (m.stream, m.quantity) in seen:
             faults.append(

@@ -93,7 +93,9 @@ class Inquiry:
         traces = traces_of(covariance.problem, covariance.solution, len(self.circuit.nodes))
         return Findings(
             groups=self._groups(equivalence(traces)),
-            hidden=hidden_errors(self.values, self._measured_at(), covariance, self.answers),
+            hidden=hidden_errors(
+                self.survey, self.values, self._measured_at(), covariance, self.answers
+            ),
             near_limit=NEAR, power=POWER, rates=self.rates,
         )  # fmt: skip
 
@@ -101,7 +103,9 @@ class Inquiry:
         large = measured > LARGEST
         hidden = (
             () if large
-            else hidden_errors(self.values, self._measured_at(), self.covariance, self.answers)
+            else hidden_errors(
+                self.survey, self.values, self._measured_at(), self.covariance, self.answers
+            )
         )  # fmt: skip
         nodal = sidak_limit(self.test.alpha, len(self.closures)) if self.closures else None
         if large or self.test.dof <= 0:
@@ -148,13 +152,9 @@ class Inquiry:
         """Return where the measurement of each row stands."""
         return [self._at.measured_at(place) for place in self.positions]
 
-    @cached_property
-    def _written_at(self) -> dict[Position, tuple[str, str]]:
-        return {place: reading for reading, place in self._at.readings.items()}
-
     def _quantity(self, place: Position) -> str:
-        k = place.analyte
-        return self.survey.basis.quantity if k is None else self.survey.analytes[k].name
+        source = self._at.sources.get(place)
+        return self._at.named[place][1] if source is None else source.quantity
 
     def _place(self, traces: Traces, i: int) -> ErrorPlace:
         n = len(traces.readings)
@@ -163,7 +163,7 @@ class Inquiry:
         place = traces.readings[i]
         if place in self._at.sources:
             return ErrorPlace("source", self._at.sources[place].name, self._quantity(place))
-        return ErrorPlace("measurement", *self._written_at[place])
+        return ErrorPlace("measurement", *self._at.named[place])
 
     def _places(self, groups: Groups, g: int) -> tuple[ErrorPlace, ...]:
         return tuple(self._place(groups.traces, int(i)) for i in groups.members[g])

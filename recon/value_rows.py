@@ -5,21 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
+from oretally.flowsheet.arrangement import Row
+from oretally.flowsheet.quantities import Kind, Meaning
 from oretally.recon.balance import BalancedValue, ValueClass
 from oretally.recon.covariance import Covariance
 from oretally.recon.observability import Classes
 from oretally.recon.reliability import detectable_error
 from oretally.recon.traces import SEEN
 
-__all__ = ["balanced_values", "class_of", "quantities"]
-
-CARRIER = "solids"
-
-
-def quantities(circuit: Circuit, survey: Survey) -> list[tuple[Position, str]]:
-    """Return every position of the arrays with the name of its quantity, stream by stream."""
-    names = [(None, survey.basis.quantity), *enumerate(a.name for a in survey.analytes)]
-    return [(Position(k, j), name) for j in range(len(circuit.streams)) for k, name in names]
+__all__ = ["balanced_values", "class_of"]
 
 
 def class_of(
@@ -45,30 +39,36 @@ def balanced_values(
     circuit: Circuit, survey: Survey, covariance: Covariance, alpha: float
 ) -> tuple[tuple[BalancedValue, ...], list[Position]]:
     """Return the rows, and where each stands in the arrays."""
-    rows, positions = [], []
     places = arrangement(circuit, survey)
-    for place, quantity in quantities(circuit, survey):
-        rows.append(_value(circuit.stream_names[place.carrier], quantity, place,
-                           places.measured_at(place), survey, covariance, alpha))  # fmt: skip
-        positions.append(place)
-    return tuple(rows), positions
+    rows = [
+        _value(row, places.measured_at(row.place), survey, covariance, alpha) for row in places.rows
+    ]
+    return tuple(rows), [row.place for row in places.rows]
+
+
+def _carrier(meaning: Meaning, survey: Survey) -> str:
+    """Return what of the stream a value is of."""
+    if meaning.kind in (Kind.WATER, Kind.SOLUTION):
+        return "water"
+    if meaning.kind in (Kind.WET, Kind.SOLIDS):
+        return "pulp"
+    return "solids" if meaning.run is None else survey.sizes.label(meaning.run)
 
 
 def _value(
-    stream: str, quantity: str, place: Position, at: Position, survey: Survey,
-    covariance: Covariance, alpha: float,
-) -> BalancedValue:  # fmt: skip
+    row: Row, at: Position, survey: Survey, covariance: Covariance, alpha: float
+) -> BalancedValue:
     """Return one row: measured against adjusted, in the unit that the user wrote."""
-    solution = covariance.solution
+    solution, place = covariance.solution, row.place
     k, j = place
-    m = survey.measured(stream, quantity)
+    m = survey.measured(row.stream, row.quantity)
     if k is None:
-        unit, adjusted, sd = survey.flow_unit, solution.flow[j], covariance.flow_sd[j]
+        adjusted, sd = solution.flow[j], covariance.flow_sd[j]
         at_bound = bool(solution.flow_at_bound[j])
     else:
-        unit, adjusted = survey.analytes[k].unit, solution.grade[k, j]
+        adjusted = solution.grade[k, j]
         sd, at_bound = covariance.grade_sd[k, j], bool(solution.grade_at_bound[k, j])
-    unit = m.unit if m is not None else unit
+    unit = m.unit if m is not None else row.meaning.unit
     value_class = class_of(covariance.problem, solution.classes, place, at)
     if k is not None and solution.flow[j] == 0.0:
         value_class, at_bound = ValueClass.ABSENT, False
@@ -91,9 +91,9 @@ def _value(
             standardised = moved / (own_sd * redundancy**0.5)
             detectable = detectable_error(own_sd, redundancy, alpha)
     return BalancedValue(
-        stream=stream,
-        quantity=quantity,
-        carrier=CARRIER,
+        stream=row.stream,
+        quantity=row.quantity,
+        carrier=_carrier(row.meaning, survey),
         unit=unit.symbol,
         measured=m.value if m else None,
         sd=m.sd if m else None,

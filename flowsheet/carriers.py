@@ -1,0 +1,156 @@
+"""The carriers of a circuit: what of each stream has a flow and grades of its own.
+
+The dry solids of every stream come first, in the circuit's order. Behind them, only where
+something was measured that needs them: the size classes of the solids, runs of classes with an
+assay of their own, the water, and solids and water together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from oretally.flowsheet.circuit import Circuit
+from oretally.flowsheet.quantities import Kind, Meaning, meanings
+from oretally.flowsheet.size_classes import Run
+from oretally.flowsheet.streams import Content
+from oretally.flowsheet.survey import Survey
+
+__all__ = ["Carriers", "carriers_of"]
+
+
+@dataclass(frozen=True)
+class Carriers:
+    """Where each carrier and each analyte stands in the arrays.
+
+    Attributes
+    ----------
+    streams : tuple of str
+    solids : tuple of bool
+        Whether each stream carries solids.
+    classes : mapping of int to int
+        Stream to the first of its size classes, for streams whose sizes are balanced.
+    runs : mapping of (int, Run) to int
+        Stream and run of several classes with an assay of its own.
+    water, wet : mapping of int to int
+        Stream to its water, and to its solids and water together.
+    n_carriers : int
+    n_analytes : int
+        Those of the survey; shares are counted behind them.
+    shares : mapping of Run to int
+        Number of the 'analyte' that is the share of a run of classes.
+    solids_share : int or None
+        Number of the 'analyte' that is the share of solids in the pulp.
+    by_class : frozenset of (int, int)
+        Analyte and stream for which grades of classes are balanced.
+    dissolved : frozenset of int
+        Analytes that the solution carries as well.
+    """
+
+    streams: tuple[str, ...]
+    solids: tuple[bool, ...]
+    classes: Mapping[int, int]
+    runs: Mapping[tuple[int, Run], int]
+    water: Mapping[int, int]
+    wet: Mapping[int, int]
+    n_carriers: int
+    n_analytes: int
+    shares: Mapping[Run, int]
+    solids_share: int | None
+    by_class: frozenset[tuple[int, int]]
+    dissolved: frozenset[int]
+
+    def whole(self, k: int, stream: int) -> int:
+        """Return the carrier whose flow and grade make all that a stream has of analyte k."""
+        if k in self.dissolved and stream in self.water:
+            return self.wet.get(stream, self.water[stream])
+        return stream
+
+    def place(self, stream: int, meaning: Meaning) -> tuple[int | None, int] | None:
+        """Return analyte number (None for a flow) and carrier; None if the stream has no such."""
+        k, run = meaning.analyte, meaning.run
+        if meaning.kind is Kind.DRY:
+            return (None, stream) if self.solids[stream] else None
+        if meaning.kind is Kind.GRADE:
+            return (k, stream) if self.solids[stream] else None
+        if meaning.kind in (Kind.WATER, Kind.SOLUTION):
+            found = self.water.get(stream)
+            return None if found is None else (k, found)
+        if meaning.kind is Kind.WET:
+            return None if stream not in self.wet else (None, self.wet[stream])
+        if meaning.kind is Kind.SOLIDS:
+            return None if stream not in self.wet else (self.solids_share, self.wet[stream])
+        if stream not in self.classes or run is None:
+            return None
+        if meaning.kind is Kind.SHARE:
+            return self.shares[run], stream
+        if k is None or (k, stream) not in self.by_class:
+            return None
+        if run[0] == run[1]:
+            return k, self.classes[stream] + run[0]
+        return None if (stream, run) not in self.runs else (k, self.runs[stream, run])
+
+
+def carriers_of(circuit: Circuit, survey: Survey) -> Carriers:
+    """Return the carriers that a survey of a circuit needs.
+
+    Sizes are balanced in streams that nodes which keep sizes connect to one that was sieved.
+    """
+    names = circuit.stream_names
+    number = {name: j for j, name in enumerate(names)}
+    solids = tuple(s.content is not Content.SOLUTION for s in circuit.streams)
+    known = meanings(survey)
+    linked = _linked(circuit, solids)
+    sized, by_class, own_assay = set[int](), set[tuple[int, int]](), set[tuple[int, Run]]()
+    for m in survey.measurements:
+        meaning, j = known.get(m.quantity), number.get(m.stream)
+        if meaning is None or j is None or meaning.run is None:
+            continue
+        sized |= linked[j]
+        if meaning.kind is Kind.CLASS_GRADE and meaning.analyte is not None:
+            by_class |= {(meaning.analyte, i) for i in linked[j]}
+            if meaning.run[0] < meaning.run[1]:
+                own_assay.add((j, meaning.run))
+    last, n_classes = len(names), survey.sizes.n_classes
+    classes = {}
+    for j in sorted(sized):
+        classes[j], last = last, last + n_classes
+    runs = {}
+    for key in sorted(own_assay):
+        runs[key], last = last, last + 1
+    water, wet = {}, {}
+    if survey.water:
+        for j, s in enumerate(circuit.streams):
+            if s.content is not Content.DRY:
+                water[j], last = last, last + 1
+        for j in water:
+            if solids[j]:
+                wet[j], last = last, last + 1
+    n = len(survey.analytes)
+    wanted = survey.sizes.all_runs if sized else ()
+    shares = {run: n + i for i, run in enumerate(wanted)}
+    return Carriers(
+        streams=names, solids=solids, classes=classes, runs=runs, water=water, wet=wet,
+        n_carriers=last, n_analytes=n, shares=shares,
+        solids_share=n + len(shares) if wet else None, by_class=frozenset(by_class),
+        dissolved=frozenset(
+            k for k, a in enumerate(survey.analytes) if a.name in survey.dissolved
+        ),
+    )  # fmt: skip
+
+
+def _linked(circuit: Circuit, solids: tuple[bool, ...]) -> list[frozenset[int]]:
+    """Return for each stream those that nodes which keep sizes connect with it."""
+    number = {name: j for j, name in enumerate(circuit.stream_names)}
+    label = list(range(len(number)))
+    for node in circuit.nodes:
+        if not node.kind.keeps_sizes:
+            continue
+        met = [number[s] for s in (*circuit.inlets(node.name), *circuit.outlets(node.name))]
+        met = [j for j in met if solids[j]]
+        old = {label[j] for j in met}
+        label = [min(old) if x in old else x for x in label]
+    groups: dict[int, set[int]] = {}
+    for j, x in enumerate(label):
+        groups.setdefault(x, set()).add(j)
+    return [frozenset(groups[x]) for x in label]
