@@ -53,6 +53,11 @@ class NodeKind(StrEnum):
         """Whether each size class that enters also leaves."""
         return self not in (NodeKind.MILL, NodeKind.LEACH)
 
+    @property
+    def separates(self) -> bool:
+        """Whether its products may differ in sizes."""
+        return self in (NodeKind.SEPARATOR, NodeKind.THICKENER)
+
 
 class Content(StrEnum):
     """What a stream carries.

@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 from oretally.flowsheet import Circuit, Survey
+from oretally.recon.by_size import SizeResults
 from oretally.recon.findings import Findings, Suspect
 
 if TYPE_CHECKING:
@@ -258,6 +259,8 @@ class Balance:
         Largest relative residual over all balances, each against its node's throughput.
     budgets : tuple of RecoveryBudget
         Where the uncertainty of the recoveries comes from.
+    sizes : SizeResults
+        What it says by size.
     findings : Findings
         What is probably wrong; nothing was dropped or changed for it.
     notes : tuple of str
@@ -282,6 +285,7 @@ class Balance:
     separations: tuple[Separation, ...]
     formulas: tuple[FormulaRecovery, ...]
     budgets: tuple[RecoveryBudget, ...]
+    sizes: SizeResults
     findings: Findings
     notes: tuple[str, ...]
 

@@ -12,6 +12,7 @@ Values held at a bound are taken as known.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -19,7 +20,7 @@ import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
 
-from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet import BalanceProblem, Position
 from oretally.recon.grades import BestGrades, through
 from oretally.recon.solution import Solution
 from oretally.recon.threads import one_thread
@@ -116,6 +117,28 @@ class Covariance:
                 row = row + own_part
             rows.append(np.where(self._known(other), row * inner.problem.scale, np.nan))
         return flows, np.array(rows).reshape(len(grades), flows.size)
+
+    def joint(self, places: Sequence[Position]) -> Floats:
+        """Return the covariance of some values, shape (n, n); NaN for undetermined ones."""
+        scale, grades = self.solution.reduced.flow_scale, self.solution.grades
+        through, own = [], []
+        for k, j in places:
+            if k is None:
+                known = bool(self.solution.classes.flow_determined[j])
+                through.append(self._half[j] * (scale if known else np.nan))
+                own.append(np.zeros(0))
+                continue
+            G, root = self._response[k]
+            size = grades[k].problem.scale if self._known(k)[j] else np.nan
+            through.append(size * (G[j] @ self._half))
+            own.append(size * root[j])
+        flows = np.array(through)
+        both = flows @ flows.T
+        for a, one in enumerate(places):
+            for b, other in enumerate(places):
+                if one.analyte is not None and one.analyte == other.analyte:
+                    both[a, b] += own[a] @ own[b]
+        return np.asarray(both)
 
     @cached_property
     def flow_sd(self) -> Floats:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from oretally.flowsheet import Circuit, Survey, arrangement, balance_problem, parse_unit
 from oretally.recon.balance import Balance, BalancedValue, CalculatedHead
+from oretally.recon.by_size import by_size
 from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.covariance import propagate
 from oretally.recon.error_budget import recovery_budgets
@@ -114,6 +115,7 @@ def reconcile(
         separations=answers.separations(),
         formulas=formula_recoveries(circuit, survey, recoveries),
         budgets=recovery_budgets(survey, places, covariance, answers, recoveries),
+        sizes=by_size(circuit, survey, places, covariance),
         findings=findings,
         notes=(
             *solver_notes(circuit, survey, solution, asked_starts=starts is not None),
