@@ -27,6 +27,7 @@ __all__ = ["main", "oretally"]
 
 DONE, NOT_BALANCEABLE, WRONG_INPUT, OUR_BUG = 0, 1, 2, 3
 _KEEP_TRACEBACK = "ORETALLY_TRACEBACK"
+_TOLD = 100  # faults shown one by one
 
 
 class _Group(click.Group):
@@ -330,8 +331,10 @@ def _explain(error: Exception) -> int:
         many = len(error.faults)
         head = "1 problem in the input:" if many == 1 else f"{many} problems in the input:"
         click.echo(head, err=True)
-        for fault in error.faults:
+        for fault in error.faults[:_TOLD]:
             click.echo(f"\n{fault}", err=True)
+        if many > _TOLD:
+            click.echo(f"\n... and {many - _TOLD} more like these.", err=True)
         return WRONG_INPUT
     if isinstance(error, NotBalanceable):
         click.echo(f"This cannot be balanced.\n\n{error}", err=True)

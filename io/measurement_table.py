@@ -6,7 +6,6 @@ satisfy is checked in `oretally.io.measurements`.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -17,21 +16,18 @@ from oretally.flowsheet import (
     Place,
     Unit,
     UnitError,
-    is_unit,
     parse_unit,
 )
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
+from oretally.io.cell_words import with_own_unit
 from oretally.io.dry_flows import OTHER_QUANTITIES, quantities_of
-from oretally.io.table import Cell, Table
+from oretally.io.header_spelling import Spellings, is_relative, read_heading
+from oretally.io.table import Cell, Table, collection_paused
 
-__all__ = ["RELATIVE", "Entry", "EntryTable", "read_entries"]
+__all__ = ["RELATIVE", "Entry", "EntryTable", "in_percent", "read_entries"]
 
 RELATIVE = "rel %"  # error unit: percent of the value
-_HEADER = re.compile(
-    r"\s*(?P<error>±|\+/-|\+-)?\s*(?P<name>[^\[\]±]+?)\s*(\[(?P<unit>[^\]]*)\])?\s*"
-)
-_ROUND = re.compile(r"(?P<name>.+?)\s*\((?P<unit>[^()]+)\)")
 _LONG = ("stream", "quantity", "value", "unit", "error", "error unit", "method", "note")
 _TEXTS = {"note", "notes", "method"}
 _FLOWS = {basis.quantity: basis for basis in Basis}
@@ -53,6 +49,8 @@ class Entry:
     error_unit : Unit or None
         None for an error in percent of the value.
     note : str
+    place : Place
+        Address of the value, with stream and quantity.
     """
 
     stream: Cell
@@ -62,11 +60,7 @@ class Entry:
     error: Cell | None
     error_unit: Unit | None
     note: str
-
-    @property
-    def place(self) -> Place:
-        """Address of the value, with stream and quantity."""
-        return self.value.place.about(stream=self.stream.text, quantity=self.quantity)
+    place: Place
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +71,20 @@ class EntryTable:
     quantities: tuple[tuple[str, Unit], ...]
 
 
+def in_percent(entry: Entry) -> Cell:
+    """Return the error of an entry, without the sign of percent where its unit is percent anyway.
+
+    A spreadsheet shows 0.03 as '3 %'. In a column of any other unit that is two things.
+    """
+    cell = entry.error
+    assert cell is not None  # noqa: S101 - asked for entries with an error only
+    if entry.error_unit is not None and entry.error_unit.symbol != "%":
+        return cell
+    own = with_own_unit(cell)
+    return own.number if own is not None and own.unit == "%" else cell
+
+
+@collection_paused()
 def read_entries(
     table: Table, basis: Basis, analytes: Sequence[str], faults: list[Fault]
 ) -> EntryTable:
@@ -120,6 +128,9 @@ class _EntryReader:
         self.table, self.basis, self.faults = table, basis, faults
         self.analytes = {fold_name(a): a for a in analytes}
         self.others = quantities_of(basis)
+        self.known = Spellings([*_FLOWS, *OTHER_QUANTITIES, *analytes])
+        self.names: dict[str, str] = {}
+        self.taken: dict[tuple[str, str], Unit] = {}
 
     def fault(self, problem: str, mend: str, place: Place) -> None:
         self.faults.append(Fault(problem, mend, place))
@@ -168,12 +179,10 @@ class _EntryReader:
         return None
 
     def canonical(self, name: str) -> str:
-        folded = fold_name(name)
-        return (
-            folded
-            if folded in (*_FLOWS, *OTHER_QUANTITIES)
-            else self.analytes.get(folded, " ".join(name.split()))
-        )
+        found = self.names.get(name)
+        if found is None:
+            found = self.names[name] = self.known.find(name) or " ".join(name.split())
+        return found
 
     def unit(self, text: str | None, dimension: Dimension, place: Place) -> Unit | None:
         try:
@@ -214,7 +223,8 @@ class _EntryReader:
                     continue
                 entries.append(
                     Entry(row[stream], column.name, cell, column.unit, error_cell,
-                          error.unit if error else None, row[note].text if note >= 0 else "")
+                          error.unit if error else None, row[note].text if note >= 0 else "",
+                          cell.place.about(stream=row[stream].text, quantity=column.name))
                 )  # fmt: skip
         self.nameless(stream)
         seen = tuple((c.name, c.unit) for c in values if c.unit is not None)
@@ -223,7 +233,9 @@ class _EntryReader:
     def nameless(self, stream: int) -> None:
         """Report rows that hold something but name no stream."""
         for row in self.table.rows:
-            if row[stream].blank:
+            if row[stream].problem:
+                self.fault(row[stream].problem, "Write the stream as a text.", row[stream].place)
+            elif row[stream].blank:
                 first = next((cell for cell in row if not cell.blank), row[stream])
                 self.fault(
                     "The row names no stream.", "Write the stream, or clear the row.", first.place
@@ -235,12 +247,11 @@ class _EntryReader:
         columns: list[_Column] = []
         first: dict[tuple[str, bool], Cell] = {}
         for j, cell in enumerate(self.table.header):
-            if cell.blank:
-                if any(not row[j].blank for row in self.table.rows):
-                    self.fault("The column has no header.", "Name it, or clear it.", cell.place)
+            if cell.problem:
+                self.fault(cell.problem, "Write the header as a text.", cell.place)
                 continue
-            match = _HEADER.fullmatch(cell.text)
-            if match is None:
+            found = read_heading(cell.text, self.known)
+            if found is None:
                 self.fault(
                     f"The header '{cell.text}' cannot be read.",
                     "Write the quantity and its unit in square brackets, for example Sn [%]; "
@@ -248,15 +259,21 @@ class _EntryReader:
                     cell.place,
                 )
                 continue
-            rounded = _ROUND.fullmatch(match["name"])
-            if match["unit"] is None and rounded is not None and is_unit(rounded["unit"]):
+            if found.second_unit:
                 self.fault(
-                    f"The unit of '{cell.text}' stands in round brackets.",
-                    f"Write {rounded['name']} [{rounded['unit']}].",
+                    f"The header '{cell.text}' names two units.",
+                    f"Write {found.name} [{found.unit}]\nor {found.name} [{found.second_unit}].",
                     cell.place,
                 )
                 continue
-            is_error, name = match["error"] is not None, self.canonical(match["name"])
+            if not found.name or fold_name(found.name) in ("error", "sd", "uncertainty"):
+                self.fault(
+                    f"The header '{cell.text}' does not say of what.",
+                    "Name the quantity, for example ± Sn [%].",
+                    cell.place,
+                )
+                continue
+            is_error, name = found.is_error, found.name
             key = (fold_name(name), is_error)
             if key in first:
                 self.fault(
@@ -271,7 +288,7 @@ class _EntryReader:
             elif not is_error and fold_name(name) in _TEXTS:
                 note = j
             else:
-                columns.extend(self.column(j, name, match["unit"], cell, is_error=is_error))
+                columns.extend(self.column(j, name, found.unit, cell, is_error=is_error))
         return stream, note, columns
 
     def column(
@@ -292,7 +309,7 @@ class _EntryReader:
             dimension = Dimension.GRADE
         if dimension is None:
             return []
-        if is_error and unit is not None and _is_relative(unit):
+        if is_error and unit is not None and is_relative(unit):
             return [_Column(j, name, True, None, cell)]
         found = self.unit(unit, dimension, place)
         if found is None and is_error:
@@ -334,28 +351,39 @@ class _EntryReader:
 
     def long_entry(self, cells: dict[str, Cell]) -> Entry | None:
         """Return the entry of one row of a long table."""
-        if cells["value"].blank:
+        value = cells["value"]
+        if value.blank:
             return None
-        name = self.canonical(cells["quantity"].text)
-        place = cells["value"].place.about(stream=cells["stream"].text, quantity=name)
+        for word in ("quantity", "unit", "error unit"):
+            if word in cells and cells[word].problem:
+                self.fault(cells[word].problem, f"Write the {word} as a text.", cells[word].place)
+                return None
+        stream, name = cells["stream"].text, self.canonical(cells["quantity"].text)
+        place = value.place.about(stream=stream, quantity=name)
         if not name:
             self.fault("The row names no quantity.", "Write the quantity.", place)
             return None
-        dimension = self.dimension(name, place)
-        unit = self.unit(cells["unit"].text, dimension, place) if dimension else None
-        if dimension is None or unit is None:
+        unit = self.unit_of_row(name, cells["unit"].text, place)
+        if unit is None:
             return None
         error, error_unit = cells.get("error"), None
         if error is not None and not error.blank:
             text = cells["error unit"].text if "error unit" in cells else ""
-            if not _is_relative(text):
-                error_unit = self.unit(text, dimension, error.place.about(
-                    stream=cells["stream"].text, quantity=name))  # fmt: skip
+            if not is_relative(text):
+                where = place if (name, text) in self.taken else error.place.about(
+                    stream=stream, quantity=name)  # fmt: skip
+                error_unit = self.unit_of_row(name, text, where)
                 if error_unit is None:
                     return None
         note = cells["note"].text if "note" in cells else ""
-        return Entry(cells["stream"], name, cells["value"], unit, error, error_unit, note)
+        return Entry(cells["stream"], name, value, unit, error, error_unit, note, place)
 
-
-def _is_relative(unit: str) -> bool:
-    return "".join(unit.split()).casefold() in ("rel%", "%rel", "rel.%", "relative%")
+    def unit_of_row(self, name: str, text: str, place: Place) -> Unit | None:
+        """Return the unit that goes with a quantity; found once for all rows alike."""
+        taken = self.taken.get((name, text))
+        if taken is None:
+            dimension = self.dimension(name, place)
+            taken = self.unit(text, dimension, place) if dimension else None
+            if taken is not None:
+                self.taken[name, text] = taken
+        return taken

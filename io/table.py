@@ -2,47 +2,83 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import gc
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import PurePath
+from typing import NamedTuple
 
 from oretally.flowsheet import Fault, Place
 
-__all__ = ["Cell", "CellValue", "Table", "address", "make_table"]
+__all__ = [
+    "MOST_CELLS", "Cell", "CellValue", "Table", "address", "cleaned", "collection_paused",
+    "filled_columns", "key_of", "make_table",
+]  # fmt: skip
+
+MOST_CELLS = 8_000_000  # of a sheet; more would fill the memory of a small machine
 
 CellValue = str | float | bool | None | object
 
+# the column without which a table cannot be: the row that names it is the header
+_KEYS = {
+    "circuit": "stream", "measurements": "stream", "sizes": "stream", "nodes": "node",
+    "analytes": "analyte", "errors": "quantity", "doubts": "quantity", "containers": "container",
+    "report": "key", "lab": "analyte",
+    "sources": "source", "lab columns": "setting", "metallics": "fraction",
+}  # fmt: skip
+_INVISIBLE = dict.fromkeys([0xAD, 0x200B, 0x200C, 0x200D, 0x2060, 0xFEFF])
+_NUMBER_OR_AMOUNT = re.compile(
+    r"[<>]?\s*[+\N{MINUS SIGN}-]?(\d[\d\s]*([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?"
+    r"\s*([^\d\s.,:/-]\S{0,7})?"
+)
 
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """One cell.
+
+class Cell(NamedTuple):
+    """One cell; a tuple, because a large table has a million of them.
 
     Attributes
     ----------
     value : object
         Text, number, bool, date, or None where blank.
-    place : Place
-        File, sheet and address.
+    origin : Place
+        File and sheet; the whole place if ``row`` is negative.
     problem : str
         What the file format itself found wrong with the cell, else empty.
+    row, column : int
+        Position in the sheet, counted from 0.
     """
 
     value: CellValue
-    place: Place
+    origin: Place
     problem: str = ""
+    row: int = -1
+    column: int = -1
+
+    @property
+    def place(self) -> Place:
+        """File, sheet and address."""
+        if self.row < 0:
+            return self.origin
+        return Place(self.origin.file, self.origin.sheet, address(self.row, self.column))
 
     @property
     def text(self) -> str:
         """The content as text, trimmed; empty where blank."""
-        if self.value is None:
+        value = self.value
+        if type(value) is str:
+            return " ".join(value.split())
+        if value is None:
             return ""
-        if isinstance(self.value, float) and self.value.is_integer():
-            return str(int(self.value))
-        return " ".join(str(self.value).split())
+        if isinstance(value, float) and value.is_integer():
+            return str(int(value))
+        return " ".join(str(value).split())
 
     @property
     def blank(self) -> bool:
         """True if nothing was written."""
-        return self.text == "" and not self.problem
+        return not self.problem and (self.value is None or self.text == "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +90,7 @@ class Table:
     place : Place
         File and sheet.
     header : tuple of Cell
+        Columns in which nothing stands at all are left out.
     rows : tuple of tuple of Cell
         Blank rows are left out.
     decimal : str
@@ -85,46 +122,169 @@ def address(row: int, column: int) -> str:
     return f"{letters}{row + 1}"
 
 
+def cleaned(text: str) -> str | None:
+    """Return a text without surrounding space and invisible characters; None if nothing is left.
+
+    Examples
+    --------
+    >>> cleaned(" feed" + chr(0x200B)), cleaned(chr(0xA0))
+    ('feed', None)
+    """
+    if not text.isascii():
+        text = text.translate(_INVISIBLE)
+    return text.strip() or None
+
+
+@contextmanager
+def collection_paused() -> Iterator[None]:
+    """Pause the search for rings of references: a million new cells, none of which is in one."""
+    running = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if running:
+            gc.enable()
+
+
+def key_of(name: str) -> str:
+    """Return the column that tells the header of a sheet or CSV file; empty if any row may be it.
+
+    Examples
+    --------
+    >>> key_of("measurements.csv"), key_of(" Nodes"), key_of("other")
+    ('stream', 'node', '')
+    """
+    name = name[:-4] if name.casefold().endswith(".csv") else name
+    return _KEYS.get(" ".join(PurePath(name).name.split()).casefold(), "")
+
+
+def filled_columns(place: Place, rows: list[list[Cell]]) -> list[list[Cell]] | Fault:
+    """Return rows of filled cells as lines of one length, without the columns that are empty.
+
+    A sheet with a stray cell in its last column is then no wider than its table.
+    """
+    columns = sorted({cell.column for row in rows for cell in row})
+    if len(rows) * len(columns) > MOST_CELLS:
+        return Fault(
+            f"The table has {len(rows)} rows and {len(columns)} columns; no more than "
+            f"{MOST_CELLS:,} cells are read.",
+            "Copy what matters into a table of its own.",
+            place,
+        )
+    if all(len(row) == len(columns) for row in rows):
+        return rows
+    lines = []
+    for row in rows:
+        if row:
+            at = {cell.column: cell for cell in row}
+            i = row[0].row
+            lines.append([at.get(j) or Cell(None, place, "", i, j) for j in columns])
+    return lines
+
+
 def make_table(
     place: Place,
     lines: Sequence[Sequence[Cell]],
     *,
+    key: str = "",
     decimal: str = ".",
     undecided: bool = False,
 ) -> tuple[Table | None, list[Fault]]:
-    """Take the first line that is not blank as the header and the others as rows.
+    """Find the header and take what stands below it as rows.
+
+    Parameters
+    ----------
+    place : Place
+    lines : sequence of sequence of Cell
+        The n-th cells of all lines are one column.
+    key : str
+        The header is the first line in which a cell reads so; the first line that is not blank if
+        there is none, or no key. Lines above it are titles: text, dates. A number there may be
+        data, and is a fault.
+    decimal, undecided
+        As in `Table`.
 
     Returns
     -------
     table : Table or None
         None if there is no header.
     faults : list of Fault
-        Cells beyond the header, and a table without rows.
+        Cells without a header, numbers above it, and a table without rows.
     """
     filled = [line for line in lines if any(not cell.blank for cell in line)]
     if not filled:
         return None, [Fault("The table is empty.", "Write a header and one row a stream.", place)]
-    header = list(filled[0])
-    while header and header[-1].blank:
-        header.pop()
-    width = len(header)
-    faults: list[Fault] = []
-    rows = []
-    for line in filled[1:]:
-        faults.extend(
-            Fault(
-                f"'{cell.text}' stands in a column without a header.",
-                "Give the column a header, or clear the cell; a comma too many in the row "
-                "also moves cells to the right.",
-                cell.place,
-            )
-            for cell in line[width:]
-            if not cell.blank
-        )
-        missing = [Cell(None, place)] * (width - len(line))
-        rows.append((*line[:width], *missing))
-    if not rows:
+    top = _header_line(filled, key)
+    faults = _data_above(filled[:top], filled[top])
+    below = filled[top + 1 :]
+    width = max(len(line) for line in filled)
+    headed = [j for j, cell in enumerate(filled[top]) if not cell.blank]
+    bare = sorted(set(range(width)) - set(headed))
+    faults.extend(_without_header(below, bare) if bare else ())
+    if bare or any(len(line) != width for line in below):
+        nothing = Cell(None, place)
+        below = [[line[j] if j < len(line) else nothing for j in headed] for line in below]
+    if not below:
         faults.append(
             Fault("The table has a header but no rows.", "Write one row a stream.", place)
         )
-    return Table(place, tuple(header), tuple(rows), decimal, undecided), faults
+    rows = tuple(tuple(line) for line in below if not bare or any(not cell.blank for cell in line))
+    return Table(place, tuple(filled[top][j] for j in headed), rows, decimal, undecided), faults
+
+
+def _header_line(filled: Sequence[Sequence[Cell]], key: str) -> int:
+    """Return the position of the first line that holds the key; 0 if none does."""
+    if key:
+        for i, line in enumerate(filled):
+            if any(type(cell.value) is str and cell.text.casefold() == key for cell in line):
+                return i
+    return 0
+
+
+def _data_above(titles: Sequence[Sequence[Cell]], header: Sequence[Cell]) -> list[Fault]:
+    """Refuse numbers above the header: they may be data that a moved row took there."""
+    at = next(cell.place.cell for cell in header if not cell.blank)
+    faults = []
+    for line in titles:
+        cells = [cell for cell in line if not cell.blank]
+        for cell in cells:
+            if _is_number(cell, alone=len(cells) == 1):
+                faults.append(
+                    Fault(
+                        f"'{cell.text or cell.problem}' stands above the header ({at}); titles "
+                        "there are skipped, but a number may be data.",
+                        "Move the row below the header, or clear the cell.",
+                        cell.place,
+                    )
+                )
+                break
+    return faults
+
+
+def _is_number(cell: Cell, *, alone: bool) -> bool:
+    if cell.problem or (isinstance(cell.value, int | float)):
+        return True
+    match = _NUMBER_OR_AMOUNT.fullmatch(cell.text) if isinstance(cell.value, str) else None
+    # '4 kg test' is a title, '25.4 kg' in a cell beside others may be data
+    return match is not None and not (alone and match[4])
+
+
+def _without_header(below: Sequence[Sequence[Cell]], bare: Sequence[int]) -> list[Fault]:
+    """Refuse cells in columns that have no header, one fault a column."""
+    faults = []
+    for j in bare:
+        found = [line[j] for line in below if j < len(line) and not line[j].blank]
+        if not found:
+            continue
+        more = f" (and {len(found) - 1} more below it)" if len(found) > 1 else ""
+        shown = found[0].text or found[0].problem
+        faults.append(
+            Fault(
+                f"'{shown}' stands in a column without a header{more}.",
+                "Give the column a header, or clear the cell; a comma too many in the row "
+                "also moves cells to the right.",
+                found[0].place,
+            )
+        )
+    return faults

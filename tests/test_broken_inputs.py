@@ -104,9 +104,12 @@ BROKEN: dict[str, tuple[str, str, str]] = {
     "unit missing": (*_in_rows("Sn [%]", "Sn"),
         "measurements.csv, cell C1, Sn: A grade stands without a unit.\nWrite one of: %, g/g, "
         "g/kg, kg/t, g/t, mg/kg, ppm, ppb, lb/st, lb/t, lb/lt, ozt/st, ozt/t, ozt/lt."),
-    "unit in round brackets": (*_in_rows("Sn [%]", "Sn (%)"),
-        "measurements.csv, cell C1: The unit of 'Sn (%)' stands in round brackets.\n"
-        "Write Sn [%]."),
+    "two units in a header": (*_in_rows("Sn [%]", "Sn (g/t) [%]"),
+        "measurements.csv, cell C1: The header 'Sn (g/t) [%]' names two units.\n"
+        "Write Sn [%]\nor Sn [g/t]."),
+    "an error of nothing": (*_in_rows("Sn [%]", "error [%]"),
+        "measurements.csv, cell C1: The header 'error [%]' does not say of what.\n"
+        "Name the quantity, for example ± Sn [%]."),
     "absurd mass": (*_in_rows("25.4", "1e200"),
         "measurements.csv, cell B2, stream 'feed', dry mass: The dry mass is 1e+200 kg, more than "
         "the whole Earth.\nCorrect the value or its unit."),

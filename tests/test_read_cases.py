@@ -108,7 +108,7 @@ def test_replicates_that_spread_are_noted(tmp_path: Path) -> None:
     case = read_case(_write(tmp_path / "c", CIRCUIT, rows))
     assert case.notes == (
         "The replicates of Sn of 'feed' (0.8, 1.2 %) spread more than their stated errors allow "
-        "(chi-square 200.0 on 1, p 2.1e-45); their own sd is 0.28 % on 1 degrees of freedom.",
+        "(chi-square 200.0 on 1, p 2.1e-45); their own sd is 0.28 % on 1 degree of freedom.",
     )
 
 
@@ -122,7 +122,7 @@ def test_a_replicate_that_lies_apart_is_noted_and_kept(tmp_path: Path) -> None:
     assert m is not None and m.value == pytest.approx((0.805 + 0.81 + 0.79 + 0.82 + 0.95) / 5)
     assert case.notes == (
         "Of the replicates of Sn of 'feed' (0.805, 0.81, 0.79, 0.82, 0.95 %) 0.95 lies apart from "
-        "the others (Grubbs 1.76, limit 1.72); it was not left out.",
+        "the others (Grubbs 1.76, limit 1.72; Dixon's Q 0.81, limit 0.71); it was not left out.",
     )
 
 
@@ -228,9 +228,9 @@ WORKBOOK_MESSAGES: dict[str, tuple[dict[str, list[list[Any]]], str]] = {
     "a date": (
         _changed("measurements", 1, 2, pd.Timestamp("2026-05-01").to_pydatetime()),
         "plant.xlsx, sheet 'measurements', cell C2, stream 'feed', Sn: The value is a date or time "
-        "(2026-05-01 00:00:00), not a number.\n"
-        "Format the cell as a number and type it anew: spreadsheets turn entries such as 1.5 or "
-        "3/4 into dates.",
+        "(2026-05-01), not a number: spreadsheets make dates of entries such as 1.5 or 3/4.\n"
+        "Format the cell as a number first, then type the number anew; a new format alone leaves "
+        "a count of days.",
     ),
     "a truth value": (
         _changed("measurements", 1, 2, True),
@@ -274,8 +274,8 @@ WORKBOOK_MESSAGES: dict[str, tuple[dict[str, list[list[Any]]], str]] = {
     "another workbook": (
         {"Sheet1": [["a", 1.0]]},
         "plant.xlsx: The workbook has none of the sheets of a case.\n"
-        "Name them circuit, nodes, analytes, errors, report, containers, doubts, "
-        "measurements.",
+        "Name them circuit, nodes, analytes, errors, sources, report, containers, doubts, lab "
+        "columns, measurements.",
     ),
 }
 
@@ -301,7 +301,6 @@ def _files(folder: Path) -> dict[str, tuple[Path, str]]:
     (folder / "binary").mkdir()
     (folder / "binary" / "circuit.toml").write_text(CIRCUIT)
     (folder / "binary" / "measurements.csv").write_bytes(b"stream\x00\x01\xff")
-    anew = "Open it in a spreadsheet program and save it anew."
     return {
         "text": (folder / "notes.txt", f"{folder / 'notes.txt'}: This is not a case.\nGive the "
                  "folder that holds circuit.toml and measurements.csv, or a workbook (.xlsx, "
@@ -310,10 +309,11 @@ def _files(folder: Path) -> dict[str, tuple[Path, str]]:
                     "off.\nSave it as .xlsx or .ods from a spreadsheet program."),
         "locked": (folder / "locked.xlsx", "locked.xlsx: The workbook is protected by a password, "
                    "or in the old .xls format.\nSave it as .xlsx without a password."),
-        "bomb": (folder / "bomb.xlsx", "bomb.xlsx: The workbook unpacks to 70 MiB, 1029 times its "
+        "bomb": (folder / "bomb.xlsx", "bomb.xlsx: The workbook unpacks to 70 MiB, "
+                 f"{70 * 2**20 / (folder / 'bomb.xlsx').stat().st_size:.0f} times its "
                  "size; that is not opened.\nCopy the sheets that matter into a new workbook."),
-        "other zip": (folder / "other.xlsx", "other.xlsx: The workbook is damaged and cannot be "
-                      f"read (KeyError).\n{anew}"),
+        "other zip": (folder / "other.xlsx", "other.xlsx: The file is a zip archive, but no "
+                      "workbook.\nSave it as .xlsx or .ods from a spreadsheet program."),
         "empty folder": (folder / "empty", f"{folder / 'empty'}: There is no circuit.toml in the "
                          "folder.\nWrite it, or start from 'oretally new'.\n\n"
                          f"{folder / 'empty'}: There is no measurements.csv in the folder.\n"
