@@ -6,12 +6,13 @@ The general form, over carriers c (conserved bulks) and analytes k::
     subject to  A F = b                        flow balances
                 B_k diag(F) x_k = c_k          analyte balances, one set an analyte
                 x_k equal within a tie         outlets of a splitter
+                F_a F_d = F_b F_c              their parts: classes, water
                 F >= lower,  lower_k <= x_k <= upper_k
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -54,6 +55,9 @@ class BalanceProblem:
         Measured grades and their sd; NaN where not measured; an sd of 0 makes the grade exact.
     grade_lower, grade_upper : ndarray, shape (n_analytes, n_carriers)
         Bounds of the grades, 0 and the analyte's maximum for a circuit; -inf, inf for none.
+    proportion : ndarray of int, shape (n, 4)
+        Carriers a, b, c, d of flows with F_a / F_b = F_c / F_d: part and whole of two streams that
+        differ in nothing but their flow.
     """
 
     flow_balance: Rows
@@ -68,6 +72,7 @@ class BalanceProblem:
     grade_sd: Floats
     grade_lower: Floats
     grade_upper: Floats
+    proportion: Ints = field(default_factory=lambda: np.zeros((0, 4), dtype=np.intp))
 
     def __post_init__(self) -> None:
         copies: dict[int, Floats] = {}  # arrays given as one object stay one object
@@ -100,6 +105,34 @@ class BalanceProblem:
         tie = np.array(self.tie, dtype=np.intp)
         tie.flags.writeable = False
         object.__setattr__(self, "tie", tie)
+        proportion = np.array(self.proportion, dtype=np.intp).reshape(-1, 4)
+        proportion.flags.writeable = False
+        object.__setattr__(self, "proportion", proportion)
+
+    def linearised(self, flow: Floats) -> BalanceProblem:
+        """Return the problem with its proportions as flow balances, exact at some flows.
+
+        With p = F_b / F_d and s the mean of F_a / F_b and F_c / F_d there, a proportion is to
+        first order  F_a - s F_b - p (F_c - s F_d) = 0.  Flows of 0 count as equal ones.
+        """
+        if not len(self.proportion):
+            return self
+        a, b, c, d = self.proportion.T
+        runs = (flow[b] != 0.0) & (flow[d] != 0.0)
+        both = np.where(flow[b] + flow[d] != 0.0, flow[b] + flow[d], 1.0)
+        p = np.where(runs, flow[b] / np.where(runs, flow[d], 1.0), 1.0)
+        s = (flow[a] + flow[c]) / both
+        rows = np.repeat(np.arange(a.size), 4)
+        values = np.column_stack([np.ones(a.size), -s, -p, p * s])
+        more = sparse.csr_array(
+            (values.ravel(), (rows, self.proportion.ravel())), shape=(a.size, self.n_carriers)
+        )
+        return replace(
+            self,
+            flow_balance=sparse.csr_array(sparse.vstack([self.flow_balance, more])),
+            flow_source=np.concatenate([self.flow_source, np.zeros(a.size)]),
+            proportion=np.zeros((0, 4), dtype=np.intp),
+        )
 
     @property
     def n_carriers(self) -> int:

@@ -6,12 +6,12 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from oretally.flowsheet.faults import Fault, nearest_name
-from oretally.flowsheet.streams import Node, NodeKind, Stream, fold_name
+from oretally.flowsheet.streams import Content, Node, NodeKind, Stream, fold_name
 
 if TYPE_CHECKING:
     import networkx as nx
 
-__all__ = ["circuit_faults"]
+__all__ = ["circuit_faults", "content_faults"]
 
 _Check = Callable[[Sequence[Stream], Sequence[Node]], list[Fault]]
 
@@ -32,7 +32,8 @@ def circuit_faults(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fau
                 'List each stream with its ends, for example "feed" = { to = "table" }.',
             )
         ]
-    checks: tuple[_Check, ...] = (_blank, _repeated, _loose, _own_tail, _idle, _dead_ends, _arms)
+    checks: tuple[_Check, ...] = (_blank, _repeated, _loose, _own_tail, _idle, _dead_ends, _arms,
+                                _likes)  # fmt: skip
     faults = [fault for check in checks for fault in check(streams, nodes)]
     # reachability means something only in a graph whose every node has a way in and out
     return faults or _cut_off(streams, nodes)
@@ -165,6 +166,86 @@ def _arms(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
                     node.place,
                 )
             )
+    return faults
+
+
+def _likes(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
+    """Streams that have the grades of themselves, of none that is there, or of other stuff."""
+    known = {s.name: s for s in streams}
+    faults = []
+    for s in streams:
+        if s.like is None:
+            continue
+        other = known.get(s.like)
+        if other is None:
+            near = nearest_name(s.like, list(known))
+            mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(known)}."
+            problem = f"Stream '{s.name}' is said to be like '{s.like}', which is no stream."
+        elif other is s:
+            problem = f"Stream '{s.name}' is said to be like itself."
+            mend = "Name another stream whose grades it has, or take 'like' out."
+        elif {s.content, other.content} == {Content.DRY, Content.SOLUTION}:
+            problem = (
+                f"Stream '{s.name}' is said to be like '{s.like}', but one carries dry solids and "
+                "the other no solids: they have no grade in common."
+            )
+            mend = "Correct what one of them carries, or take 'like' out."
+        else:
+            continue
+        faults.append(Fault(problem, mend, s.place))
+    return faults
+
+
+def content_faults(streams: Sequence[Stream], nodes: Sequence[Node], *, water: bool) -> list[Fault]:
+    """Return the faults of what streams carry, and of nodes that need water to be balanced.
+
+    Parameters
+    ----------
+    streams : sequence of Stream
+    nodes : sequence of Node
+        All nodes.
+    water : bool
+        Whether water is balanced too.
+    """
+    on = "Write water = true at the top of the case"
+    if not water:
+        faults = [
+            Fault(f"Stream '{s.name}' carries water or solution, but the water of this case is "
+                  "not balanced.", f"{on},\nor take the stream out.", s.place)
+            for s in streams
+            if s.content is Content.SOLUTION
+        ]  # fmt: skip
+        faults += [
+            Fault(f"At the leach '{n.name}' analytes pass into the solution, but the water of this "
+                  "case is not balanced.", f"{on}\nor make the node a separator.", n.place)
+            for n in nodes
+            if n.kind is NodeKind.LEACH
+        ]  # fmt: skip
+        return faults
+    faults = []
+    for node in nodes:
+        into = [s for s in streams if s.target == node.name]
+        out = [s for s in streams if s.source == node.name]
+        for what, lacking in (("solids", Content.SOLUTION), ("water", Content.DRY)):
+            enter = [s.name for s in into if s.content is not lacking]
+            leave = [s.name for s in out if s.content is not lacking]
+            if bool(enter) is bool(leave) or not (into and out):
+                continue
+            way, names = ("leaves", enter) if enter else ("enters", leave)
+            done = ("enter" if enter else "leave") + ("s" if what == "water" else "")
+            faults.append(
+                Fault(f"The {what} of {_listed(names)} {done} the node '{node.name}', but no "
+                      f"stream that {way} it carries {what}.",
+                      "Correct what its streams carry, or add the stream that is missing.",
+                      node.place)
+            )  # fmt: skip
+        if node.kind is not NodeKind.SPLITTER or len({s.content for s in out}) < 2:
+            continue
+        faults.append(
+            Fault(f"The outlets of the splitter '{node.name}' ({_listed(s.name for s in out)}) "
+                  "carry different things; those of a splitter differ in nothing but their flow.",
+                  "Let them carry the same, or make the node a separator.", node.place)
+        )  # fmt: skip
     return faults
 
 

@@ -13,6 +13,7 @@ from oretally.flowsheet.size_classes import SizeGrid
 from oretally.flowsheet.unit_table import Dimension, Unit
 
 __all__ = [
+    "DECLARED_LOSS",
     "DETECTION_LIMIT",
     "PROPAGATED",
     "RANGE_LIMIT",
@@ -26,6 +27,9 @@ DETECTION_LIMIT, RANGE_LIMIT = "detection limit", "range limit"
 """Sources of the error of a value that is only known to lie within bounds."""
 PROPAGATED = "propagated"
 """Source of the error of a value that was computed from others, such as a wet mass and moisture."""
+
+DECLARED_LOSS = "declared loss"
+"""Source of the error of a loss that nobody measured: 0 with the stated sd, never below."""
 
 
 class Basis(StrEnum):
@@ -108,7 +112,7 @@ class Measurement:
     @property
     def typed(self) -> bool:
         """Whether the value is a number that somebody wrote."""
-        return not self.bounded and self.error_source != PROPAGATED
+        return not self.bounded and self.error_source not in (PROPAGATED, DECLARED_LOSS)
 
     @property
     def value_base(self) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +84,7 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
         grade_sd=grade_sd,
         grade_lower=np.zeros(grade.shape),
         grade_upper=np.outer(upper, np.ones(n)),
+        proportion=balances.proportions(),
     )
     return _with_shared_errors(plain, survey, places)
 
@@ -102,6 +103,8 @@ class _Balances:
             ]
             for node in circuit.nodes
         ]
+        # without classes and water the solver finds by itself what passes a node unchanged
+        self.model = self._alike(through_nodes=bool(carriers.classes or carriers.wet))
         singles = [run for run in carriers.shares if run[0] == run[1]]
         self.n_classes = len(singles)
 
@@ -119,13 +122,16 @@ class _Balances:
         return [row for row in rows if row]
 
     def analyte(self, k: int) -> list[_Row]:
-        """Return the balances of an analyte, or of a share."""
+        """Return the balances of an analyte, or of a share.
+
+        What a stream is made of follows for one that is like another from that one's rows.
+        """
         c = self.carriers
         if k == c.solids_share:
-            return [{at: 1.0, j: -1.0} for j, at in c.wet.items()]
+            return [{at: 1.0, j: -1.0} for j, at in c.wet.items() if j not in self.model]
         for run, share in c.shares.items():
             if k == share:
-                return [{j: 1.0, **self._classes(j, run)} for j in c.classes]
+                return [{j: 1.0, **self._classes(j, run)} for j in c.classes if j not in self.model]
         dissolved = k in c.dissolved
         rows = list[_Row]()
         for node, ends in zip(self.circuit.nodes, self.ends, strict=True):
@@ -134,13 +140,18 @@ class _Balances:
             if node.kind is NodeKind.LEACH and liquid:
                 rows.append({**dict(solids), **liquid})
                 continue
-            rows += self._solids(node, solids, all((k, j) in c.by_class for j, _ in solids))
+            if len({self.model.get(j, j) for j, _ in solids}) > 1:  # else the flows say it all
+                rows += self._solids(node, solids, all((k, j) in c.by_class for j, _ in solids))
             rows.append(liquid)
         own = [j for j in c.classes if (k, j) in c.by_class]
-        rows += [{j: 1.0, **self._classes(j)} for j in own]
+        rows += [{j: 1.0, **self._classes(j)} for j in own if j not in self.model]
         rows += [{at: 1.0, **self._classes(j, run)} for (j, run), at in c.runs.items() if j in own]
         if dissolved:
-            rows += [{at: 1.0, j: -1.0, c.water[j]: -1.0} for j, at in c.wet.items()]
+            rows += [
+                {at: 1.0, j: -1.0, c.water[j]: -1.0}
+                for j, at in c.wet.items()
+                if j not in self.model
+            ]
         return [row for row in rows if row]
 
     def _solids(self, node: Node, solids: Sequence[tuple[int, float]], sized: bool) -> list[_Row]:
@@ -156,27 +167,62 @@ class _Balances:
         first = self.carriers.classes[j]
         return dict.fromkeys(range(first + low, first + high + 1), -1.0)
 
+    def _alike(self, *, through_nodes: bool) -> dict[int, int]:
+        """Return for streams that differ from another in nothing but their flow: that other one.
+
+        They leave one splitter, or one is said to be like the other; also, ``through_nodes``, what
+        enters a node and what leaves it, if all that enters is alike and all that leaves.
+        """
+        label = list(range(len(self.number)))
+        groups = [{self.number[s] for s in self.circuit.outlets(n.name)}
+                  for n in self.circuit.nodes if n.kind is NodeKind.SPLITTER]  # fmt: skip
+        groups += [{self.number[s.name], self.number[s.like]} for s in self.circuit.streams
+                   if s.like is not None]  # fmt: skip
+        for group in groups:
+            label = _joined(label, group)
+        content = [s.content for s in self.circuit.streams]
+        changed = through_nodes
+        while changed:
+            changed = False
+            for node, ends in zip(self.circuit.nodes, self.ends, strict=True):
+                met = {j for j, _ in ends}
+                sides = {(label[j], sign) for j, sign in ends}
+                same = len({content[j] for j in met}) == 1 and len({label[j] for j in met}) == 2
+                if node.kind.keeps_sizes and same and len(sides) == 2:
+                    label, changed = _joined(label, met), True
+        return {j: first for j, first in enumerate(label) if j != first}
+
+    def proportions(self) -> Ints:
+        """Return parts and wholes of streams that are alike; the last class follows from all."""
+        c, found = self.carriers, list[tuple[int, int, int, int]]()
+        for j, first in self._alike(through_nodes=False).items():
+            if not (c.solids[j] and c.solids[first]):
+                continue
+            if j in c.classes:
+                a, b = c.classes[j], c.classes[first]
+                found += [(a + i, j, b + i, first) for i in range(self.n_classes - 1)]
+            if j in c.water and first in c.water:
+                found.append((c.water[j], j, c.water[first], first))
+        return np.array(found, dtype=np.intp).reshape(-1, 4)
+
     def ties(self) -> Ints:
         """Return a label for each carrier; those of one label have equal grades."""
         c = self.carriers
         label = np.arange(c.n_carriers)
         groups: list[list[int]] = []
         for node in self.circuit.nodes:
-            outlets = [self.number[s] for s in self.circuit.outlets(node.name)]
-            if node.kind is NodeKind.SPLITTER:
-                groups += self._alike(outlets)
             if node.kind is NodeKind.THICKENER:
+                outlets = [self.number[s] for s in self.circuit.outlets(node.name)]
                 groups.append([c.water[j] for j in outlets if j in c.water])
-        for s in self.circuit.streams:
-            if s.like is not None:
-                groups += self._alike([self.number[s.name], self.number[s.like]])
+        for j, first in self.model.items():
+            groups += self._parts((j, first))
         for group in groups:
             if group:
                 merged = label[group]
                 label[np.isin(label, merged)] = merged.min()
         return label
 
-    def _alike(self, streams: Sequence[int]) -> list[list[int]]:
+    def _parts(self, streams: Sequence[int]) -> list[list[int]]:
         """Return the carriers of streams that differ in nothing but their flow."""
         c = self.carriers
         sized = [j for j in streams if j in c.classes]
@@ -186,6 +232,12 @@ class _Balances:
             [c.water[j] for j in streams if j in c.water],
             [c.wet[j] for j in streams if j in c.wet],
         ]
+
+
+def _joined(label: Sequence[int], group: Set[int]) -> list[int]:
+    """Return labels with those of a group made one."""
+    old = {label[j] for j in group}
+    return [min(old) if x in old else x for x in label]
 
 
 def _matrix(rows: Sequence[_Row], n: int) -> Rows:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from html import escape
 
 from oretally.io.layout import text_width
@@ -16,14 +16,16 @@ _WIDTH = 420.0  # of the plot itself
 _INK, _PALE, _GRID = "#1f2a33", "#5b6770", "#c9d0d5"
 
 
-def adjustment_svg(balance: Balance) -> str:
+def adjustment_svg(balance: Balance, without: Collection[str] = ()) -> str:
     """Return the plot: one row a checked measurement, its standardised adjustment as a dot.
 
     Solid lines stand at the limit for one measurement looked at alone, dashed ones at the limit
     for the largest of all (Sidak). Dots beyond the plot's edge are drawn at the edge as triangles,
-    with their number.
+    with their number. Values of the carriers ``without`` are left out; empty if no row is left.
     """
-    rows = [v for v in balance.values if v.standardised is not None]
+    rows = [v for v in balance.values if v.standardised is not None and v.carrier not in without]
+    if not rows:
+        return ""
     alpha = balance.global_test.alpha
     single = sidak_limit(alpha, 1)
     largest = balance.findings.measurement_limit or sidak_limit(alpha, len(rows))

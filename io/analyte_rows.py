@@ -9,12 +9,16 @@ from oretally.flowsheet import Analyte, Basis, Dimension, Fault, Place, Unit, Un
 from oretally.flowsheet.streams import fold_name
 from oretally.io.amount import read_amount, read_definition_number
 from oretally.io.dry_flows import OTHER_QUANTITIES
+from oretally.io.quantity_names import WATER, dissolved_name
 
-__all__ = ["AnalyteRow", "read_analytes"]
+__all__ = ["YES_OR_NO", "AnalyteRow", "read_analytes", "read_dissolved"]
+
+YES_OR_NO = {"true": True, "yes": True, "false": False, "no": False}
 
 _RESERVED = {
     "stream", "note", "notes", "quantity", "value", "unit", "error", "error unit",
-    *OTHER_QUANTITIES,
+    "mass", "passing", "retained", "class mass", "class grades", *OTHER_QUANTITIES,
+    WATER,
 }  # fmt: skip
 
 
@@ -27,6 +31,7 @@ class AnalyteRow:
     maximum: object
     detection: object
     place: Place
+    dissolved: object = None
 
 
 def read_analytes(rows: Sequence[AnalyteRow], faults: list[Fault]) -> tuple[Analyte, ...]:
@@ -44,6 +49,13 @@ def read_analytes(rows: Sequence[AnalyteRow], faults: list[Fault]) -> tuple[Anal
                 Fault(f"'{row.name}' cannot be the name of an analyte.", "Rename it.", row.place)
             )
             continue
+        dissolved = dissolved_name(row.name)
+        if dissolved is not None:
+            faults.append(
+                Fault(f"'{row.name}' is no analyte of its own but {dissolved}, in the solution.",
+                      f"List {dissolved} alone.", row.place)
+            )  # fmt: skip
+            continue
         seen.add(fold_name(row.name))
         try:
             unit = parse_unit(row.unit, Dimension.GRADE)
@@ -54,6 +66,24 @@ def read_analytes(rows: Sequence[AnalyteRow], faults: list[Fault]) -> tuple[Anal
         name = " ".join(row.name.split())
         found.append(Analyte(name, unit, _maximum(row, unit, faults), _detection(row, faults)))
     return tuple(found)
+
+
+def read_dissolved(rows: Sequence[AnalyteRow], faults: list[Fault]) -> dict[str, bool]:
+    """Return which analytes are said to be in the solution, or not; faults are added."""
+    stated: dict[str, bool] = {}
+    for row in rows:
+        if row.dissolved is None or row.dissolved == "":
+            continue
+        word = str(row.dissolved).strip().casefold()
+        if word not in YES_OR_NO:
+            faults.append(
+                Fault(f"'dissolved' of {row.name} is {row.dissolved}; it says whether the solution "
+                      "carries it.", "Write true or false (in a sheet yes or no).",
+                      row.place.about(quantity=row.name))
+            )  # fmt: skip
+        else:
+            stated[" ".join(row.name.split())] = YES_OR_NO[word]
+    return stated
 
 
 def _maximum(row: AnalyteRow, unit: Unit, faults: list[Fault]) -> float:

@@ -18,10 +18,10 @@ _LITTLE = 0.01  # share of a variance below which a source is not named
 
 
 def error_part_table(balance: Balance) -> ResultTable:
-    """Return what the stated errors are made of; no rows if each was stated as a whole."""
+    """Return what the stated errors are made of; no rows if each has one part only."""
     rows = []
     for m in balance.survey.measurements:
-        if m.parts:
+        if len(m.parts) > 1:
             whole = format_with_sd(m.value, m.sd)[1]
             rows.append([m.stream, f"{m.quantity} [{m.unit}]", whole, _made_of(m)])
     header = ["stream", "quantity", "±", "share of its variance"]

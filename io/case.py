@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -15,10 +16,11 @@ from oretally.flowsheet import (
     Place,
     Survey,
 )
-from oretally.flowsheet.streams import fold_name
+from oretally.flowsheet.streams import Content, fold_name
 from oretally.io.circuit_sheets import read_circuit_sheets
 from oretally.io.circuit_text import read_circuit_text
 from oretally.io.csv_table import read_csv_table
+from oretally.io.declared_losses import loss_note
 from oretally.io.definition import Definition, DefinitionRows, define
 from oretally.io.doubts import error_rates
 from oretally.io.error_rules import FROM_LAB
@@ -28,7 +30,11 @@ from oretally.io.lab_table import read_lab
 from oretally.io.measurement_table import read_entries
 from oretally.io.measurements import read_survey
 from oretally.io.metallics_table import metallics_measurements
+from oretally.io.quantity_names import dissolved_name
+from oretally.io.sizes_table import SizesReading, read_sizes, sizes_table
+from oretally.io.stocks_table import STOCKS_FILE
 from oretally.io.table import Table
+from oretally.io.water_flows import leach_faults
 from oretally.io.workbook import SUFFIXES, read_workbook
 from oretally.recon.findings import ErrorRates
 
@@ -44,7 +50,7 @@ __all__ = [
 
 SHEETS = (
     "circuit", "nodes", "analytes", "errors", "sources", "report", "containers", "doubts",
-    "lab columns", "measurements",
+    "lab columns", "stocks", "losses", "measurements",
 )  # fmt: skip
 
 CIRCUIT_FILE = "circuit.toml"
@@ -121,20 +127,60 @@ def read_case(source: str | Path) -> Case:
             rules_in_doubt=definition.rules_in_doubt,
             sources=definition.sources,
             metallics=metallics,
+            sizes=_sizes(path, definition, table, streams, faults),
+            water=definition.water,
+            more=() if definition.stocks is None else (definition.stocks,),
         )
+        if definition.circuit is not None and not faults:
+            faults.extend(leach_faults(definition.circuit, reading.survey))
         rates = error_rates(definition.doubts, reading.survey, faults)
     if faults or definition.circuit is None or reading is None or definition.feed is None:
         raise InputError(faults)
     return Case(
         circuit=definition.circuit,
-        survey=replace(reading.survey, containers=definition.containers),
+        survey=replace(
+            reading.survey,
+            containers=definition.containers,
+            measurements=(*reading.survey.measurements, *definition.losses),
+        ),
         feed=definition.feed,
         products=definition.products,
         title=reading.survey.title,
-        notes=(*reading.notes, *ways),
+        notes=(*reading.notes, *ways, *map(loss_note, definition.losses)),
         rates=rates,
         source=path,
     )
+
+
+def _sizes(
+    path: Path, definition: Definition, table: Table, streams: Sequence[str], faults: list[Fault]
+) -> SizesReading | None:
+    """Return the size data of a case; None if it has none.
+
+    Analytes are spelt as in the definition, else as in the headers of the measurements.
+    """
+    sizes = sizes_table(path, faults)
+    if sizes is None:
+        return None
+    analytes, circuit = definition.analytes, definition.circuit
+    parts = circuit.streams if circuit is not None else ()
+    return read_sizes(
+        sizes,
+        streams=streams,
+        solutions=[s.name for s in parts if s.content is Content.SOLUTION],
+        analytes=analytes or _assayed(table, definition),
+        errors=definition.errors,
+        faults=faults,
+        rules_in_doubt=definition.rules_in_doubt,
+        listed=bool(analytes),
+    )
+
+
+def _assayed(table: Table, definition: Definition) -> tuple[Analyte, ...]:
+    """Return the analytes that the headers of the measurements name, of solids only."""
+    read = read_entries(table, definition.basis, (), [], water=definition.water.balanced)
+    grades = ((n, u) for n, u in read.quantities if u.dimension is Dimension.GRADE)
+    return tuple(Analyte(n, u) for n, u in grades if dissolved_name(n) is None)
 
 
 def _lab_rules(
@@ -203,10 +249,7 @@ def read_plan(source: str | Path) -> Plan:
         raise InputError(faults)
     analytes = definition.analytes
     if not analytes and table is not None:
-        read = read_entries(table, definition.basis, (), [])
-        analytes = tuple(
-            Analyte(n, u) for n, u in read.quantities if u.dimension is Dimension.GRADE
-        )
+        analytes = _assayed(table, definition)
     return Plan(rows, definition, analytes, definition.title or path.stem)
 
 
@@ -274,6 +317,9 @@ def _folder(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table | No
     if missing:
         raise InputError(missing)
     rows = read_circuit_text(circuit, CIRCUIT_FILE)
+    if (path / STOCKS_FILE).is_file():
+        rows.stocks, wrong = read_csv_table(path / STOCKS_FILE, STOCKS_FILE)
+        faults.extend(wrong)
     table, wrong = read_csv_table(measurements, MEASUREMENTS_FILE)
     faults.extend(wrong)
     return rows, table

@@ -24,7 +24,7 @@ READ_ME = "read me"
 """Title of the sheet of instructions, which no reader looks at."""
 _LAST = 1_000  # row down to which entries are checked as they are typed
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?")
-_TABLES = ("measurements", "lab")
+_TABLES = ("measurements", "lab", "sizes", "stocks")
 _RULE = ("relative", "absolute", "coverage")
 _HOW = (
     ("circuit", "One row a stream: where it comes from and where it goes. A blank end is the "
@@ -80,14 +80,16 @@ _AMOUNT = _Check(
 
 
 def case_workbook(
-    circuit: str, measurements: str, lab: str = "", *, example: str | None = None
-) -> bytes:
+    circuit: str, measurements: str, lab: str = "", sizes: str = "", stocks: str = "",
+    *, example: str | None = None,
+) -> bytes:  # fmt: skip
     """Return a case as a workbook.
 
     Parameters
     ----------
-    circuit, measurements, lab : str
-        Texts of circuit.toml, measurements.csv and lab.csv (empty if there is none).
+    circuit, measurements, lab, sizes, stocks : str
+        Texts of circuit.toml, measurements.csv, lab.csv, sizes.csv and stocks.csv (empty if there
+        is none).
     example : str, optional
         Name of the example that it is a copy of; else its circuit is marked as one to write over.
     """
@@ -97,7 +99,7 @@ def case_workbook(
     book.remove(book.worksheets[0])
     _read_me(book, example)
     sheets = _definition(tomllib.loads(circuit))
-    for title, text in zip(_TABLES, (measurements, lab), strict=True):
+    for title, text in zip(_TABLES, (measurements, lab, sizes, stocks), strict=True):
         if text:
             sheets[title] = list(csv.reader(io.StringIO(text)))
     for title, lines in sheets.items():
@@ -126,25 +128,38 @@ def _definition(document: Mapping[str, Any]) -> dict[str, list[Sequence[object]]
         name: entry if isinstance(entry, dict) else {"unit": entry}
         for name, entry in document.get("analytes", {}).items()
     }
+    losses, flow = document.get("losses", {}), _flow_key(document)
     return {
-        "circuit": [("stream", "from", "to"),
-                    *((n, e.get("from", ""), e.get("to", "")) for n, e in streams.items())],
+        "circuit": _only_used(("stream", "from", "to"), ("carries", "like"), streams),
         "nodes": [("node", "kind"),
                   *((n, e["kind"]) for n, e in document.get("nodes", {}).items())],
-        "analytes": [("analyte", "unit", "max", "detection"),
-                     *((n, e["unit"], e.get("max", ""), e.get("detection", ""))
-                       for n, e in analytes.items())],
+        "analytes": _only_used(("analyte", "unit", "max", "detection"), ("dissolved",), analytes),
+        **({"losses": _only_used(("node", flow, "like"), (), losses)} if losses else {}),
         "errors": [("stream", "quantity", *_RULE), *rules],
         "sources": [("source", "quantity", "stream", *_RULE, "shared", "dof"),
                     *(row for n, e in document.get("sources", {}).items()
                       for row in _source_rows(n, e))],
         "report": [("key", "value"),
                    *((key, document.get(key, "")) for key in ("title", "basis")),
+                   *((key, "yes") for key in ("water",) if document.get(key)),
                    *((key, report[key]) for key in ("feed",) if key in report),
                    *(("product", product) for product in report.get("products", []))],
         "containers": [("container", "mass"), *document.get("containers", {}).items()],
         "doubts": [("quantity", "percent"), *document.get("doubts", {}).items()],
     }  # fmt: skip
+
+
+def _flow_key(document: Mapping[str, Any]) -> str:
+    """Return what the flow of a declared loss is called."""
+    return "rate" if document.get("basis") == Basis.RATE else "mass"
+
+
+def _only_used(
+    columns: Sequence[str], more: Sequence[str], entries: Mapping[str, Mapping[str, Any]]
+) -> list[Sequence[object]]:
+    """Return a header and a row an entry; of the columns ``more`` only those that one fills."""
+    header = (*columns, *(key for key in more if any(key in e for e in entries.values())))
+    return [header, *((n, *(e.get(key, "") for key in header[1:])) for n, e in entries.items())]
 
 
 def _rule(rule: object) -> list[object]:

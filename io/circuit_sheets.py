@@ -4,46 +4,55 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from oretally.flowsheet import Fault, Place, Stream
+from oretally.flowsheet import Fault, Place
 from oretally.flowsheet.faults import nearest_name
 from oretally.io.analyte_rows import AnalyteRow
+from oretally.io.declared_losses import LossRow
 from oretally.io.definition import DefinitionRows
 from oretally.io.doubts import ContainerRow, DoubtRow
 from oretally.io.error_rules import ErrorRow
 from oretally.io.lab_columns import LabRows, sheet_lab_rows
 from oretally.io.sampling_terms import KEYS
 from oretally.io.source_rows import SourceRow
+from oretally.io.stream_rows import stream_of
 from oretally.io.table import Cell, Table
 from oretally.io.workbook import Sheets
 
 __all__ = ["read_circuit_sheets", "read_lab_sheet"]
 
 _OUTSIDE = {"", "outside", "-"}
-_ANALYTES = ("analyte", "unit", "max", "detection")
+_ANALYTES = ("analyte", "unit", "max", "detection", "dissolved")
+_CIRCUIT = ("stream", "from", "to", "carries", "like")
 _LAB = ("setting", "name", "value", "unit", "certified", "certified sd")
 _SAMPLING = tuple(key for key in KEYS if key != "stages")
 _SOURCES = ("source", "quantity", "stream", "relative", "absolute", "coverage", "shared", "dof",
             *_SAMPLING)  # fmt: skip
-_KEYS = ("title", "basis", "feed", "product")
+_KEYS = ("title", "basis", "water", "feed", "product")
 
 
 def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     """Read the definition of a case from the sheets of a workbook.
 
-    Columns: circuit (stream, from, to), nodes (node, kind), analytes (analyte, unit, max,
-    detection), errors (stream, quantity, relative, absolute, coverage), sources (source,
-    quantity, stream, relative, absolute, coverage, shared, dof, and how a sample was taken),
-    containers (container, mass), doubts (quantity, percent), lab columns (see `sheet_lab_rows`),
-    report (key, value) with the keys title, basis, feed and, once for each, product.
+    Columns: circuit (stream, from, to, carries, like), nodes (node, kind), analytes (analyte,
+    unit, max, detection, dissolved), losses (node, mass or rate, like), errors (stream, quantity,
+    relative, absolute, coverage), sources (source, quantity, stream, relative, absolute, coverage,
+    shared, dof, and how a sample was taken), containers (container, mass), doubts (quantity,
+    percent), lab columns (see `sheet_lab_rows`), report (key, value) with the keys title, basis,
+    water, feed and, once for each, product.
     """
     rows = DefinitionRows(places={"": Place(file=name)})
     if "circuit" in sheets:
         table = sheets["circuit"]
-        for found in _rows(rows, table, ("stream", "from", "to"), ("stream",)):
+        for found in _rows(rows, table, _CIRCUIT, ("stream",)):
             ends = [None if found[k].text.casefold() in _OUTSIDE else found[k].text
                     for k in ("from", "to")]  # fmt: skip
             place = found["stream"].place
-            rows.streams.append(Stream(found["stream"].text, ends[0], ends[1], place))
+            before = len(rows.faults)
+            rows.streams.append(
+                stream_of(found["stream"].text, (ends[0], ends[1]), found["carries"].text,
+                          found["like"].text, place, rows.faults)
+            )  # fmt: skip
+            rows.contents_read &= len(rows.faults) == before
     else:
         rows.streams_read = False
         rows.faults.append(
@@ -56,7 +65,8 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     for found in _optional(rows, sheets, "analytes", _ANALYTES, ("analyte",)):
         rows.analytes.append(
             AnalyteRow(found["analyte"].text, found["unit"].text, _content(found["max"]),
-                       _content(found["detection"]), found["analyte"].place)
+                       _content(found["detection"]), found["analyte"].place,
+                       found["dissolved"].text)
         )  # fmt: skip
     columns = ("stream", "quantity", "relative", "absolute", "coverage")
     for found in _optional(rows, sheets, "errors", columns, ("quantity",)):
@@ -73,6 +83,10 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
             SourceRow(found["source"].text, size, _content(found["shared"]),
                       _content(found["dof"]), _sampling(found))
         )  # fmt: skip
+    for found in _optional(rows, sheets, "losses", ("node", "mass", "rate", "like"), ("node",)):
+        flow = found["rate" if found["mass"].blank else "mass"]
+        place = found["node"].place
+        rows.losses.append(LossRow(found["node"].text, _content(flow), found["like"].text, place))
     for found in _optional(rows, sheets, "containers", ("container", "mass"), ("container",)):
         cell = found["container"]
         rows.containers.append(ContainerRow(cell.text, _content(found["mass"]), cell.place))
@@ -81,6 +95,7 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
         rows.doubts.append(DoubtRow(cell.text, _content(found["percent"]), cell.place))
     for found in _optional(rows, sheets, "report", ("key", "value"), ("key",)):
         _setting(rows, found["key"], found["value"])
+    rows.stocks = sheets.get("stocks")
     rows.lab = read_lab_sheet(sheets, rows.faults)
     return rows
 
@@ -114,6 +129,8 @@ def _setting(rows: DefinitionRows, key: Cell, value: Cell) -> None:
         rows.title = value.text
     elif word == "basis":
         rows.basis, rows.places["basis"] = value.text, value.place
+    elif word == "water":
+        rows.water = (value.text, value.place)
     elif word == "feed":
         rows.feed = (value.text, value.place)
     elif word == "product":

@@ -8,20 +8,22 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from oretally.flowsheet import Fault, Place, Stream
+from oretally.flowsheet import Fault, Place
 from oretally.flowsheet.faults import nearest_name
 from oretally.io.analyte_rows import AnalyteRow
+from oretally.io.declared_losses import LossRow
 from oretally.io.definition import DefinitionRows
 from oretally.io.doubts import ContainerRow, DoubtRow
 from oretally.io.error_rules import FROM_LAB, ErrorRow
 from oretally.io.lab_columns import LabRows
 from oretally.io.source_rows import SourceRow
+from oretally.io.stream_rows import stream_of
 
 __all__ = ["read_circuit_text"]
 
 _TABLES = (
     "title", "basis", "streams", "nodes", "analytes", "errors", "sources", "report", "containers",
-    "doubts", "lab",
+    "doubts", "lab", "water", "losses",
 )  # fmt: skip
 _SOURCE = ("of", "streams", "relative", "absolute", "coverage", "shared", "dof", "sampling")
 _KEY = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*'|[A-Za-z0-9_-]+)\s*=""")
@@ -108,6 +110,8 @@ class _Reader:
         self.rows.title = self.words(document, "title")
         self.rows.basis = self.words(document, "basis")
         self.rows.places["basis"] = self.at("basis")
+        if "water" in document:
+            self.rows.water = (document["water"], self.at("water"))
         for name, entry in self.table(document, "streams").items():
             self.stream(name, entry)
         for name, entry in self.table(document, "nodes").items():
@@ -130,6 +134,8 @@ class _Reader:
         for name, mass in self.table(document, "containers").items():
             at = self.at("containers", name)
             self.rows.containers.append(ContainerRow(" ".join(name.split()), mass, at))
+        for name, entry in self.table(document, "losses").items():
+            self.loss(" ".join(name.split()), entry)
         if "lab" in document:
             self.rows.lab = LabRows(document["lab"], self.at)
         for quantity, percent in self.table(document, "doubts").items():
@@ -165,7 +171,7 @@ class _Reader:
             self.fault(f"The stream '{name}' has no ends.", 'Write { from = "...", to = "..." }, '
                        "without the end that is outside.", "streams", name)  # fmt: skip
             return
-        self.known(entry, ("from", "to", "errors"), "streams", name)
+        self.known(entry, ("from", "to", "carries", "like", "errors"), "streams", name)
         ends: list[str | None] = []
         for key in ("from", "to"):
             end = entry.get(key)
@@ -175,7 +181,12 @@ class _Reader:
                 end = None
             ends.append(" ".join(end.split()) if end else None)
         place = self.at("streams", name)
-        self.rows.streams.append(Stream(" ".join(name.split()), ends[0], ends[1], place))
+        before = len(self.rows.faults)
+        self.rows.streams.append(
+            stream_of(" ".join(name.split()), (ends[0], ends[1]), entry.get("carries"),
+                      entry.get("like"), place, self.rows.faults)
+        )  # fmt: skip
+        self.rows.contents_read &= len(self.rows.faults) == before
         errors = entry.get("errors", {})
         if not isinstance(errors, Mapping):
             self.fault(f"'errors' of the stream '{name}' must be a table.",
@@ -192,11 +203,24 @@ class _Reader:
             self.fault(f"The analyte '{name}' has no unit.", 'Write { unit = "%" }.',
                        "analytes", name)  # fmt: skip
             return
-        self.known(entry, ("unit", "max", "detection"), "analytes", name)
+        self.known(entry, ("unit", "max", "detection", "dissolved"), "analytes", name)
         unit = str(entry.get("unit", ""))
         place = self.at("analytes", name)
         self.rows.analytes.append(
-            AnalyteRow(name, unit, entry.get("max"), entry.get("detection"), place)
+            AnalyteRow(name, unit, entry.get("max"), entry.get("detection"), place,
+                       entry.get("dissolved"))
+        )  # fmt: skip
+
+    def loss(self, name: str, entry: Any) -> None:
+        """Add one declared loss."""
+        if not isinstance(entry, Mapping):
+            self.fault(f"The loss at '{name}' is not a table.",
+                       'Write { mass = "0.5 t", like = "mill feed" }.', "losses", name)  # fmt: skip
+            return
+        key = "rate" if self.rows.basis.strip().casefold() == "rate" else "mass"
+        self.known(entry, (key, "like"), "losses", name)
+        self.rows.losses.append(
+            LossRow(name, entry.get(key), entry.get("like"), self.at("losses", name))
         )
 
     def error(self, stream: str, quantity: str, entry: Any, *where: str) -> None:
@@ -228,10 +252,12 @@ class _Reader:
         if of == []:
             self.fault(f"The error source '{name}' does not say of what.",
                        'Write of = "dry mass", or of = ["...", "..."].', *at)  # fmt: skip
-        figures = [entry.get(key) for key in ("relative", "absolute", "coverage")]
+        relative, absolute, coverage = (entry.get(k) for k in ("relative", "absolute", "coverage"))
         for quantity in of or ():
             for stream in streams or ([""] if streams == [] else ()):
-                size = ErrorRow(" ".join(stream.split()), quantity, *figures, self.at(*at))
+                size = ErrorRow(
+                    " ".join(stream.split()), quantity, relative, absolute, coverage, self.at(*at)
+                )
                 self.rows.sources.append(
                     SourceRow(name, size, entry.get("shared"), entry.get("dof"),
                               entry.get("sampling"))

@@ -16,7 +16,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from oretally.io.compare_options import compare_options
 from oretally.io.output_files import ends_in, refuse_overwriting, write_whole
+from oretally.io.plan_options import plan_options
 from oretally.io.progress import progress
 from oretally.io.sample_mass_options import sample_mass_options
 
@@ -252,6 +254,39 @@ def lab(source: Path, json_file: str | None, html: Path | None) -> int:
         write_whole(path, lab_report(found) if path == html else lab_json(found))
         click.echo(f"written: {path}", err=True)
     click.echo(lab_json(found) if json_file == "-" else lab_summary(found), nl=False)
+    return DONE
+
+
+@oretally.command()
+@compare_options
+def compare(cases: tuple[str, ...], json_file: str | None, html: Path | None, **asked: Any) -> int:
+    """Tell whether the difference between tests is real, and how many repeats would decide it.
+
+    The first CASE stands against each other one; with repeats: oretally compare A1 A2 vs B1 B2.
+    """
+    with progress("reading") as say:
+        from oretally.io.compare_cases import case_paths, compare_cases
+        from oretally.io.comparison_json import comparison_json
+        from oretally.io.comparison_report import comparison_report
+        from oretally.io.comparison_summary import comparison_text
+
+        for case in case_paths(cases):
+            refuse_overwriting(case, json_file, html)
+        found = compare_cases(cases, say=say, **asked)
+        for path in (Path(p) for p in (json_file, html) if p not in (None, "-")):
+            write_whole(path, comparison_report(found) if path == html else comparison_json(found))
+            click.echo(f"written: {path}", err=True)
+    click.echo(comparison_json(found) if json_file == "-" else comparison_text(found), nl=False)
+    return DONE
+
+
+@oretally.command()
+@plan_options
+def plan(case: Path, json_file: str | None, **asked: Any) -> int:
+    """Plan measurements: which, how often, within a budget; before a test or after one."""
+    from oretally.io.plan_result import written_plan
+
+    click.echo(written_plan(case, json_file, **asked), nl=False)
     return DONE
 
 

@@ -17,20 +17,26 @@ from oretally.flowsheet import (
     ErrorRule,
     ErrorSource,
     Fault,
+    Measurement,
     Node,
     NodeKind,
     Place,
     Stream,
 )
 from oretally.flowsheet.circuit import kind_fault, with_all_nodes
-from oretally.flowsheet.circuit_checks import circuit_faults
+from oretally.flowsheet.circuit_checks import circuit_faults, content_faults
 from oretally.flowsheet.faults import nearest_name
-from oretally.flowsheet.streams import fold_name
-from oretally.io.analyte_rows import AnalyteRow, read_analytes
+from oretally.flowsheet.streams import Content, fold_name
+from oretally.io.analyte_rows import YES_OR_NO, AnalyteRow, read_analytes, read_dissolved
+from oretally.io.declared_losses import LossRow, read_losses
 from oretally.io.doubts import ContainerRow, DoubtRow, container_masses
 from oretally.io.error_rules import ErrorRow, Scope, error_model
 from oretally.io.lab_columns import LabRows
 from oretally.io.source_rows import SourceRow, read_sources
+from oretally.io.stocks_table import read_stocks
+from oretally.io.stream_rows import with_likes_spelt
+from oretally.io.table import Table
+from oretally.io.water_flows import WaterBalance
 
 __all__ = ["Definition", "DefinitionRows", "define"]
 
@@ -51,9 +57,13 @@ class DefinitionRows:
     containers: list[ContainerRow] = field(default_factory=list)
     doubts: list[DoubtRow] = field(default_factory=list)
     lab: LabRows | None = None
+    water: tuple[object, Place] | None = None
+    losses: list[LossRow] = field(default_factory=list)
+    stocks: Table | None = None
     places: dict[str, Place] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     streams_read: bool = True
+    contents_read: bool = True
 
     def place(self, key: str) -> Place:
         """Place of 'basis', 'feed', ... or of the whole definition."""
@@ -76,6 +86,11 @@ class Definition:
         Empty masses in kg.
     doubts : tuple of DoubtRow
         As written: which quantities there are is known with the measurements.
+    water : WaterBalance
+    stocks : Table or None
+        Numbers of the stocks, as a measurements table.
+    losses : tuple of Measurement
+        Flows of the declared losses.
     """
 
     title: str
@@ -89,6 +104,9 @@ class Definition:
     products: tuple[str, ...]
     containers: dict[str, float]
     doubts: tuple[DoubtRow, ...]
+    water: WaterBalance
+    stocks: Table | None
+    losses: tuple[Measurement, ...]
     rules_in_doubt: frozenset[str]
     """Folded quantities whose error rules could not be read; '*' if none could."""
 
@@ -102,8 +120,14 @@ def define(
     """
     faults = list(rows.faults)
     basis = _basis(rows, faults)
-    circuit = _circuit(rows, faults)
-    names = tuple(s.name for s in rows.streams)
+    water = _water(rows, faults)
+    ends = [end for s in rows.streams for end in (s.source, s.target) if end is not None]
+    stocks = read_stocks(rows.stocks, rows.kinds, rows.streams, basis, faults)
+    nodes = [name for name, _, _ in rows.kinds]
+    lost, losses = read_losses(rows.losses, rows.streams, [*nodes, *ends], basis, faults)
+    streams = (*rows.streams, *stocks.streams, *lost)
+    circuit = _circuit(rows, streams, water, faults)
+    names = tuple(s.name for s in streams)
     analytes = read_analytes(rows.analytes, faults)
     scope = Scope(basis, names if rows.streams_read else (), analytes)
     model, doubted = error_model(rows.errors, scope, faults, lab)
@@ -120,6 +144,11 @@ def define(
         products=products,
         containers=container_masses(rows.containers, faults),
         doubts=tuple(rows.doubts),
+        water=WaterBalance(
+            water, {s.name: s.content for s in streams}, read_dissolved(rows.analytes, faults)
+        ),
+        stocks=stocks.table,
+        losses=tuple(losses),
         rules_in_doubt=doubted if rows.streams_read else frozenset("*"),
     )
     return definition, faults
@@ -151,7 +180,21 @@ def _basis(rows: DefinitionRows, faults: list[Fault]) -> Basis:
     return Basis.BATCH
 
 
-def _circuit(rows: DefinitionRows, faults: list[Fault]) -> Circuit | None:
+def _water(rows: DefinitionRows, faults: list[Fault]) -> bool:
+    """Return whether water is balanced too."""
+    written, place = rows.water or ("no", Place())
+    word = str(written).strip().casefold()
+    if word not in YES_OR_NO:
+        faults.append(
+            Fault(f"'water' is '{written}'; it says whether water is balanced too.",
+                  "Write water = true, or leave it out (in a sheet yes or no).", place)
+        )  # fmt: skip
+    return YES_OR_NO.get(word, True)  # then what it is about is read as well
+
+
+def _circuit(
+    rows: DefinitionRows, drawn: Sequence[Stream], water: bool, faults: list[Fault]
+) -> Circuit | None:
     if not rows.streams_read:
         return None
     wrong = [f for _, kind, place in rows.kinds if (f := kind_fault(kind, place)) is not None]
@@ -162,8 +205,9 @@ def _circuit(rows: DefinitionRows, faults: list[Fault]) -> Circuit | None:
     ]
     if wrong:  # a node of unknown kind is still a node
         nodes += [Node(n, place=p) for n, k, p in rows.kinds if kind_fault(k, p) is not None]
-    streams, nodes_all = with_all_nodes(rows.streams, nodes)
+    streams, nodes_all = with_all_nodes(with_likes_spelt(drawn), nodes)
     wrong += circuit_faults(streams, nodes_all)
+    wrong += content_faults(streams, nodes_all, water=water)
     faults.extend(_placed(fault, rows.place("")) for fault in wrong)
     return None if wrong else Circuit(streams, nodes_all)
 
@@ -189,13 +233,15 @@ def _report(
     feed = spelt(*rows.feed) if rows.feed and check else None
     products = [p for p in (spelt(*each) for each in rows.products if check) if p is not None]
     if circuit is not None:
-        if rows.feed is None and len(circuit.feeds) > 1:
-            listed = ", ".join(f"'{name}'" for name in circuit.feeds)
+        solids = [s.name for s in circuit.streams if s.content is not Content.SOLUTION]
+        feeds = [name for name in circuit.feeds if name in solids] or list(circuit.feeds)
+        if rows.feed is None and len(feeds) != 1 and rows.contents_read:
+            listed = ", ".join(f"'{name}'" for name in feeds) or "none"
             faults.append(
-                Fault(f"The circuit has {len(circuit.feeds)} feeds ({listed}); recoveries must "
+                Fault(f"The circuit has {len(feeds)} feeds ({listed}); recoveries must "
                       "refer to one stream.", 'Name it: [report] feed = "...".', rows.place(""))
             )  # fmt: skip
         elif rows.feed is None:
-            feed = circuit.feeds[0]
+            feed = feeds[0] if feeds else None
         products = products or list(circuit.products)
     return feed, tuple(products)

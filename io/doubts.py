@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from oretally.flowsheet import Basis, Dimension, Fault, Place, Survey, UnitError, parse_unit
 from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.quantities import meanings
 from oretally.flowsheet.streams import fold_name
 from oretally.io.amount import read_amount, read_share
 from oretally.recon.findings import ErrorRates
@@ -61,6 +62,7 @@ def container_masses(rows: Sequence[ContainerRow], faults: list[Fault]) -> dict[
 def error_rates(rows: Sequence[DoubtRow], survey: Survey, faults: list[Fault]) -> ErrorRates:
     """Return the rates of gross errors; what is wrong is added to ``faults``."""
     quantities = [survey.basis.quantity, *(a.name for a in survey.analytes)]
+    quantities += [q for q, m in meanings(survey).items() if m.run is None and q not in quantities]
     spelling = {fold_name(q): q for q in (*quantities, _ANY, _LOSS)}
     other = {fold_name(b.quantity) for b in Basis} - {fold_name(survey.basis.quantity)}
     shares: dict[str, float] = {}

@@ -6,7 +6,7 @@ with percent solids, or with its density; both need the density of the solids.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 
 from oretally.flowsheet import (
@@ -30,17 +30,22 @@ from oretally.flowsheet.slurry import (
 from oretally.flowsheet.survey import PROPAGATED
 from oretally.io.digits import format_with_sd
 
-__all__ = ["OTHER_QUANTITIES", "DryFlows", "dry_flows", "quantities_of"]
+__all__ = ["DENSITIES", "OTHER_QUANTITIES", "DryFlows", "carried_sources", "dry_flows",
+           "error_parts", "quantities_of", "shown_with_sd"]  # fmt: skip
 
 _WET = {Basis.BATCH: "wet mass", Basis.RATE: "wet rate"}
 _PULP = {Basis.BATCH: Dimension.VOLUME, Basis.RATE: Dimension.VOLUME_RATE}
-_SHARES, _DENSITIES = ("moisture", "% solids"), ("pulp density", "solids density")
-OTHER_QUANTITIES = ("wet mass", "wet rate", "pulp", *_SHARES, *_DENSITIES)
+_SHARES, DENSITIES = ("moisture", "% solids"), ("pulp density", "solids density")
+OTHER_QUANTITIES = ("wet mass", "wet rate", "pulp", *_SHARES, *DENSITIES)
 _WAYS = (
     ("moisture",),
     ("% solids", "solids density"),
     ("pulp density", "solids density"),
 )  # what each way needs beside the wet mass or the pulp
+
+
+Moved = Mapping[tuple[str, str], Sequence[tuple[str, float]]]
+"""Stream and typed quantity to the quantities that it moves, each with a slope in base units."""
 
 
 def quantities_of(basis: Basis) -> dict[str, Dimension]:
@@ -49,7 +54,7 @@ def quantities_of(basis: Basis) -> dict[str, Dimension]:
         _WET[basis]: basis.dimension,
         "pulp": _PULP[basis],
         **dict.fromkeys(_SHARES, Dimension.SHARE),
-        **dict.fromkeys(_DENSITIES, Dimension.DENSITY),
+        **dict.fromkeys(DENSITIES, Dimension.DENSITY),
     }
 
 
@@ -60,9 +65,9 @@ class DryFlows:
     Attributes
     ----------
     measurements : list of Measurement
-        Dry flows and grades only.
+        Of what is balanced only.
     shared : list of SharedSource
-        Of dry flows and grades only.
+        Of what is balanced only.
     notes : list of str
         The way from what was typed to what is balanced, one note a stream.
     """
@@ -87,7 +92,7 @@ def dry_flows(
             by_stream.setdefault(m.stream, {})[m.quantity] = m
     dry_given = {m.stream: m for m in measurements if m.quantity == basis.quantity}
     made: dict[str, Measurement] = {}
-    slopes: dict[tuple[str, str], float] = {}  # of the dry flow, by stream and what was typed
+    slopes: dict[tuple[str, str], Sequence[tuple[str, float]]] = {}
     notes = []
     for stream, found in by_stream.items():
         fault = _fault(stream, found, dry_given.get(stream), basis)
@@ -97,15 +102,18 @@ def dry_flows(
         dry, parts = _dry(found, basis)
         unit = _unit(found, basis, flow_unit)
         first = parts[0]
-        value, errors = unit.from_base(dry.value), _parts(parts, dry.slopes, unit)
+        value, errors = unit.from_base(dry.value), error_parts(parts, dry.slopes, unit)
         sd = combined_sd(errors)
-        slopes |= {(stream, m.quantity): d for m, d in zip(parts, dry.slopes, strict=True)}
-        path = " and ".join(f"{m.quantity} {_shown(m.value, m.sd)} {m.unit}" for m in parts)
+        for m, slope in zip(parts, dry.slopes, strict=True):
+            slopes[stream, m.quantity] = [(basis.quantity, slope)]
+        path = " and ".join(f"{m.quantity} {shown_with_sd(m.value, m.sd)} {m.unit}" for m in parts)
         made[stream] = Measurement(
             stream, basis.quantity, value, unit, sd, PROPAGATED, f"from {path}", first.place,
             errors,
         )  # fmt: skip
-        notes.append(f"{basis.quantity} of '{stream}' is {_shown(value, sd)} {unit}, from {path}.")
+        notes.append(
+            f"{basis.quantity} of '{stream}' is {shown_with_sd(value, sd)} {unit}, from {path}."
+        )
     kept = []
     placed: set[str] = set()
     for m in measurements:
@@ -114,13 +122,15 @@ def dry_flows(
         elif m.stream in made and m.stream not in placed:
             placed.add(m.stream)
             kept.append(made[m.stream])
-    return DryFlows(kept, _carried(shared, slopes, basis), notes)
+    return DryFlows(kept, carried_sources(shared, slopes, other), notes)
 
 
-def _parts(
+def error_parts(
     typed: Sequence[Measurement], slopes: Sequence[float], unit: Unit
 ) -> tuple[ErrorPart, ...]:
-    """Return what each part of each typed number's error adds to the dry flow, in ``unit``.
+    """Return what each part of each typed number's error adds to what is made of them.
+
+    ``slopes`` are its derivatives in base units; the result is in ``unit``.
 
     A shared source that moves two of the typed numbers is one part: there its effects add.
     """
@@ -139,21 +149,28 @@ def _parts(
     return (*own, *(part for part in together if part.sd > 0.0))
 
 
-def _carried(
-    shared: Sequence[SharedSource], slopes: Mapping[tuple[str, str], float], basis: Basis
+def carried_sources(
+    shared: Sequence[SharedSource], slopes: Moved, typed: Container[str]
 ) -> list[SharedSource]:
-    """Return shared sources of what was typed as sources of the dry flows.
+    """Return shared sources of what was typed as sources of what is balanced.
 
     Those of one name are one: a scale that weighed some streams wet and others dry.
+
+    Parameters
+    ----------
+    shared : sequence of SharedSource
+    slopes : mapping of (stream, quantity) to sequence of (quantity, float)
+        What each typed number moves, and how much, in base units.
+    typed : container of str
+        Quantities that are not balanced themselves; others move themselves.
     """
-    other = quantities_of(basis)
     merged: dict[tuple[str, str], dict[str, float]] = {}
     for s in shared:
-        dry = s.quantity in other
-        loadings = merged.setdefault((s.name, basis.quantity if dry else s.quantity), {})
         for stream, size in s.loadings.items():
-            slope = slopes.get((stream, s.quantity), 0.0) if dry else 1.0
-            loadings[stream] = loadings.get(stream, 0.0) + slope * size
+            itself = () if s.quantity in typed else ((s.quantity, 1.0),)
+            for quantity, slope in slopes.get((stream, s.quantity), itself):
+                loadings = merged.setdefault((s.name, quantity), {})
+                loadings[stream] = loadings.get(stream, 0.0) + slope * size
     return [
         SharedSource(name, quantity, {stream: size for stream, size in loadings.items() if size})
         for (name, quantity), loadings in merged.items()
@@ -161,7 +178,8 @@ def _carried(
     ]
 
 
-def _shown(value: float, sd: float) -> str:
+def shown_with_sd(value: float, sd: float) -> str:
+    """Return a value with its sd, digits as the sd warrants."""
     return " ± ".join(format_with_sd(value, sd))
 
 
@@ -206,7 +224,7 @@ def _out_of_range(found: Mapping[str, Measurement]) -> Fault | None:
         if quantity in _SHARES and not 0.0 <= m.value_base < 1.0:
             return Fault(f"The {quantity} is {m.value:g} {m.unit}; it lies between 0 and 100 %.",
                          "Correct the value or its unit.", place)  # fmt: skip
-        if quantity in _DENSITIES and m.value_base <= WATER:
+        if quantity in DENSITIES and m.value_base <= WATER:
             return Fault(
                 f"The {quantity} is {m.value:g} {m.unit}, no more than that of water (1 kg/L).",
                 "Correct the value or its unit.", place,

@@ -17,14 +17,19 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.quantities import in_solution
 from oretally.flowsheet.streams import fold_name
 from oretally.io.amount import read_amount, read_definition_number
 from oretally.io.dry_flows import quantities_of
+from oretally.io.quantity_names import WATER, quantity_unit
 
-__all__ = ["FROM_LAB", "ErrorRow", "Scope", "error_model", "read_rule"]
+__all__ = ["CLASS_GRADES", "CLASS_MASS", "FROM_LAB", "ErrorRow", "Scope", "error_model",
+           "read_rule"]  # fmt: skip
 
 FROM_LAB = "from lab"
 """Stands in place of an error rule: the precision of the batch's duplicates."""
+CLASS_MASS, CLASS_GRADES = "class mass", "class grades"
+"""Rules of size classes: of the mass or share of each, and of the grades of all analytes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,17 +64,26 @@ class Scope:
     def dimension(self, quantity: str) -> Dimension:
         """Return what a quantity measures."""
         key = fold_name(quantity)
-        flow = key in {b.quantity for b in Basis}
+        if key == CLASS_MASS:
+            return Dimension.SHARE
+        flow = key in {WATER, *(b.quantity for b in Basis)}
         bulk = self.basis.dimension if flow else Dimension.GRADE
         return quantities_of(self.basis).get(key, bulk)
 
     def fault(self, stream: str, quantity: str, place: Place, what: str) -> Fault | None:
         """Return what is wrong with the names that a row bears; ``what`` is what it states."""
         quantities = [self.basis.quantity, *(a.name for a in self.analytes)]
-        known = {*map(fold_name, quantities), *quantities_of(self.basis)}
+        known = {*map(fold_name, quantities), *quantities_of(self.basis), WATER}
+        known |= {fold_name(in_solution(a.name)) for a in self.analytes}
+        if fold_name(quantity) in (CLASS_MASS, CLASS_GRADES):
+            if what != "An error":
+                return Fault(f"{what} is stated for '{quantity}'; of size classes only whole "
+                             "errors are read.", "State the whole error under [errors].",
+                             place)  # fmt: skip
+            known |= {CLASS_MASS, CLASS_GRADES}
         flow = fold_name(quantity) in {b.quantity for b in Basis}
         if (self.analytes or flow) and fold_name(quantity) not in known:
-            near = nearest_name(quantity, quantities)
+            near = nearest_name(quantity, [*quantities, CLASS_MASS, CLASS_GRADES])
             mend = f"Did you mean '{near}'?" if near else f"Quantities: {', '.join(quantities)}."
             return Fault(f"{what} is stated for '{quantity}', which is no quantity of this case "
                          f'(basis "{self.basis}").', mend, place)  # fmt: skip
@@ -112,7 +126,10 @@ def error_model(
         if isinstance(row.absolute, str) and row.absolute.strip().casefold() == FROM_LAB:
             rule = _from_lab(key, lab, place, faults)
         else:
-            rule = read_rule(row, scope.dimension(row.quantity), place, faults)
+            dimension = scope.dimension(row.quantity)
+            if key == CLASS_MASS and _is_mass(row.absolute):
+                dimension = Dimension.MASS
+            rule = read_rule(row, dimension, place, faults)
         if rule is None:
             doubted.add(key)
             continue
@@ -123,6 +140,17 @@ def error_model(
         else:
             general[key] = rule
     return ErrorModel(general, own), frozenset(doubted)
+
+
+def _is_mass(absolute: object) -> bool:
+    """Tell whether an amount has the unit of a mass."""
+    amount = read_amount(absolute)
+    if amount is None:
+        return False
+    try:
+        return parse_unit(amount[1]).dimension is Dimension.MASS
+    except UnitError:
+        return False
 
 
 def _from_lab(
@@ -166,7 +194,7 @@ def read_rule(
             )  # fmt: skip
         else:
             try:
-                absolute, unit = amount[0], parse_unit(amount[1], dimension)
+                absolute, unit = amount[0], quantity_unit(row.quantity, amount[1], dimension)
             except UnitError as error:
                 faults.append(Fault(error.problem, error.mend, place))
     if len(faults) == before and relative == 0.0 and absolute == 0.0:

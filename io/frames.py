@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from oretally.flowsheet import Basis, Circuit, Fault, InputError, Place, Survey
+from oretally.flowsheet import Basis, Circuit, Fault, InputError, NodeKind, Place, Survey
 from oretally.io.analyte_rows import AnalyteRow
 from oretally.io.definition import DefinitionRows, define
 from oretally.io.error_rules import ErrorRow
@@ -26,6 +27,7 @@ def survey_from_frame(
     analytes: Mapping[str, Mapping[str, Any]] | None = None,
     errors: Mapping[str, Mapping[str, Any]] | None = None,
     title: str = "",
+    water: bool = False,
 ) -> Survey:
     """Make a survey from a frame.
 
@@ -41,6 +43,8 @@ def survey_from_frame(
         As the tables of circuit.toml: ``{"Sn": {"unit": "%", "max": 78.77}}``,
         ``{"Sn": {"relative": 3}}``.
     title : str
+    water : bool
+        Whether water is balanced too.
 
     Raises
     ------
@@ -57,13 +61,23 @@ def survey_from_frame(
     0.006
     """
     rows = DefinitionRows(title=title, basis=basis, streams=list(circuit.streams))
+    rows.water = (water, Place())
     rows.feed = (circuit.stream_names[0], Place())
-    rows.kinds = [(node.name, node.kind.value, node.place) for node in circuit.nodes]
+    rows.kinds = [  # stocks are streams of the circuit already
+        (node.name, node.kind.value, node.place)
+        for node in circuit.nodes
+        if node.kind is not NodeKind.STOCKPILE
+    ]
     for name, entry in (analytes or {}).items():
         rows.analytes.append(
             AnalyteRow(
-                name, str(entry.get("unit", "")), entry.get("max"), entry.get("detection"), Place()
-            )
+                name,
+                str(entry.get("unit", "")),
+                entry.get("max"),
+                entry.get("detection"),
+                Place(),
+                entry.get("dissolved"),
+            )  # fmt: skip
         )
     for name, entry in (errors or {}).items():
         rows.errors.append(
@@ -83,6 +97,7 @@ def survey_from_frame(
         errors=definition.errors,
         title=title,
         faults=faults,
+        water=replace(definition.water, contents={s.name: s.content for s in circuit.streams}),
     )
     if faults:
         raise InputError([Fault(f.problem, f.mend, f.place) for f in faults])

@@ -8,7 +8,9 @@ from math import isfinite
 from typing import Any
 
 from oretally.flowsheet import Survey
+from oretally.io.amount_tables import amounts_document
 from oretally.io.findings_json import findings_document
+from oretally.io.sizes_json import sizes_document
 from oretally.recon import Balance, BalancedValue
 
 __all__ = ["SCHEMA", "balance_document", "balance_schema", "to_json"]
@@ -53,7 +55,9 @@ def balance_document(balance: Balance) -> dict[str, Any]:
         },
         "circuit": {
             "streams": [
-                {"name": s.name, "from": s.source, "to": s.target} for s in balance.circuit.streams
+                {"name": s.name, "from": s.source, "to": s.target, "carries": s.content.value,
+                 "like": s.like, "stock": s.stock}
+                for s in balance.circuit.streams
             ],
             "nodes": [{"name": n.name, "kind": n.kind.value} for n in balance.circuit.nodes],
         },
@@ -143,6 +147,8 @@ def balance_document(balance: Balance) -> dict[str, Any]:
             }
             for f in balance.formulas
         ],
+        **amounts_document(balance),
+        "sizes": sizes_document(balance.survey.sizes, balance.sizes),
         **findings_document(balance.findings),
         "notes": list(balance.notes),
     }

@@ -16,13 +16,12 @@ from oretally.flowsheet import (
     Place,
     Unit,
     UnitError,
-    parse_unit,
 )
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
 from oretally.io.cell_words import with_own_unit
-from oretally.io.dry_flows import OTHER_QUANTITIES, quantities_of
-from oretally.io.header_spelling import Spellings, is_relative, read_heading
+from oretally.io.header_spelling import is_relative, read_heading
+from oretally.io.quantity_names import QuantityNames, quantity_unit
 from oretally.io.table import Cell, Table, collection_paused
 
 __all__ = ["RELATIVE", "Entry", "EntryTable", "in_percent", "read_entries"]
@@ -30,7 +29,6 @@ __all__ = ["RELATIVE", "Entry", "EntryTable", "in_percent", "read_entries"]
 RELATIVE = "rel %"  # error unit: percent of the value
 _LONG = ("stream", "quantity", "value", "unit", "error", "error unit", "method", "note")
 _TEXTS = {"note", "notes", "method"}
-_FLOWS = {basis.quantity: basis for basis in Basis}
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +84,12 @@ def in_percent(entry: Entry) -> Cell:
 
 @collection_paused()
 def read_entries(
-    table: Table, basis: Basis, analytes: Sequence[str], faults: list[Fault]
+    table: Table,
+    basis: Basis,
+    analytes: Sequence[str],
+    faults: list[Fault],
+    *,
+    water: bool = False,
 ) -> EntryTable:
     """Read a measurements table; faults are added to ``faults``.
 
@@ -97,6 +100,8 @@ def read_entries(
     analytes : sequence of str
         Known analytes; if empty, every other header with the unit of a grade is one.
     faults : list of Fault
+    water : bool
+        Whether water is balanced too.
     """
     words = [cell.text.casefold() for cell in table.header]
     if "stream" not in words:
@@ -106,7 +111,7 @@ def read_entries(
         )  # fmt: skip
         faults.append(Fault("There is no column 'stream'.", hint, table.place))
         return EntryTable((), ())
-    reader = _EntryReader(table, basis, analytes, faults)
+    reader = _EntryReader(table, basis, analytes, water, faults)
     return reader.long() if "quantity" in words else reader.wide()
 
 
@@ -123,13 +128,11 @@ class _Column:
 
 class _EntryReader:
     def __init__(
-        self, table: Table, basis: Basis, analytes: Sequence[str], faults: list[Fault]
-    ) -> None:
-        self.table, self.basis, self.faults = table, basis, faults
-        self.analytes = {fold_name(a): a for a in analytes}
-        self.others = quantities_of(basis)
-        self.known = Spellings([*_FLOWS, *OTHER_QUANTITIES, *analytes])
-        self.names: dict[str, str] = {}
+        self, table: Table, basis: Basis, analytes: Sequence[str], water: bool,
+        faults: list[Fault],
+    ) -> None:  # fmt: skip
+        self.table, self.faults = table, faults
+        self.names = QuantityNames(basis, analytes, water)
         self.taken: dict[tuple[str, str], Unit] = {}
 
     def fault(self, problem: str, mend: str, place: Place) -> None:
@@ -139,54 +142,15 @@ class _EntryReader:
 
     def dimension(self, name: str, place: Place) -> Dimension | None:
         """Return what a quantity measures; None, with a fault, if it cannot be taken."""
-        folded = fold_name(name)
-        if folded == self.basis.quantity:
-            return self.basis.dimension
-        if folded in _FLOWS:
-            other = _FLOWS[folded]
-            self.fault(
-                f"'{name}' belongs to the basis \"{other}\", but this case has the basis "
-                f'"{self.basis}".',
-                f'Give the {self.basis.quantity},\nor write basis = "{other}".',
-                place,
-            )
-        elif folded in ("mass", "weight", "rate", "flow", "tonnage"):
-            flow = self.basis.quantity
-            self.fault(
-                f"'{name}' does not say whether it is wet or dry.",
-                f"Name it '{flow}' if it is dry\nor '{flow.replace('dry', 'wet')}' if it is wet, "
-                "and give the moisture.",
-                place,
-            )
-        elif folded in self.others:
-            return self.others[folded]
-        elif folded in OTHER_QUANTITIES:
-            right = "wet mass" if folded == "wet rate" else "wet rate"
-            self.fault(
-                f"'{name}' does not go with the basis \"{self.basis}\" of this case.",
-                f"Give the {right}, or correct the basis.",
-                place,
-            )
-        elif not self.analytes or folded in self.analytes:
-            return Dimension.GRADE
-        else:
-            known = [self.basis.quantity, *self.analytes.values()]
-            near = nearest_name(name, known)
-            mend = f"Did you mean '{near}'?" if near else (
-                f"Quantities: {', '.join(known)}. List a new one under [analytes]."
-            )  # fmt: skip
-            self.fault(f"'{name}' is no quantity of this case.", mend, place)
-        return None
-
-    def canonical(self, name: str) -> str:
-        found = self.names.get(name)
-        if found is None:
-            found = self.names[name] = self.known.find(name) or " ".join(name.split())
+        found = self.names.dimension(name, place)
+        if isinstance(found, Fault):
+            self.faults.append(found)
+            return None
         return found
 
-    def unit(self, text: str | None, dimension: Dimension, place: Place) -> Unit | None:
+    def unit(self, name: str, text: str | None, dimension: Dimension, place: Place) -> Unit | None:
         try:
-            return parse_unit(text or "", dimension)
+            return quantity_unit(name, text or "", dimension)
         except UnitError as error:
             self.fault(error.problem, error.mend, place)
             return None
@@ -250,7 +214,7 @@ class _EntryReader:
             if cell.problem:
                 self.fault(cell.problem, "Write the header as a text.", cell.place)
                 continue
-            found = read_heading(cell.text, self.known)
+            found = read_heading(cell.text, self.names.known)
             if found is None:
                 self.fault(
                     f"The header '{cell.text}' cannot be read.",
@@ -273,7 +237,7 @@ class _EntryReader:
                     cell.place,
                 )
                 continue
-            is_error, name = found.is_error, found.name
+            is_error, name = found.is_error, self.names.canonical(found.name)
             key = (fold_name(name), is_error)
             if key in first:
                 self.fault(
@@ -296,22 +260,12 @@ class _EntryReader:
     ) -> list[_Column]:
         """Return the column if its quantity and unit can be taken."""
         place = cell.place.about(quantity=name)
-        folded = fold_name(name)
-        measures = {q: b.dimension for q, b in _FLOWS.items()} | self.others
-        dimension: Dimension | None
-        if not is_error:
-            dimension = self.dimension(name, place)
-        elif folded in measures:
-            dimension = measures[folded]
-        elif folded in OTHER_QUANTITIES or (self.analytes and folded not in self.analytes):
-            return []  # its value column says what is wrong with the name
-        else:
-            dimension = Dimension.GRADE
+        dimension = self.names.of_error(name) if is_error else self.dimension(name, place)
         if dimension is None:
             return []
         if is_error and unit is not None and is_relative(unit):
             return [_Column(j, name, True, None, cell)]
-        found = self.unit(unit, dimension, place)
+        found = self.unit(name, unit, dimension, place)
         if found is None and is_error:
             return []
         return [_Column(j, name, is_error, found, cell)]
@@ -358,7 +312,7 @@ class _EntryReader:
             if word in cells and cells[word].problem:
                 self.fault(cells[word].problem, f"Write the {word} as a text.", cells[word].place)
                 return None
-        stream, name = cells["stream"].text, self.canonical(cells["quantity"].text)
+        stream, name = cells["stream"].text, self.names.canonical(cells["quantity"].text)
         place = value.place.about(stream=stream, quantity=name)
         if not name:
             self.fault("The row names no quantity.", "Write the quantity.", place)
@@ -383,7 +337,7 @@ class _EntryReader:
         taken = self.taken.get((name, text))
         if taken is None:
             dimension = self.dimension(name, place)
-            taken = self.unit(text, dimension, place) if dimension else None
+            taken = self.unit(name, text, dimension, place) if dimension else None
             if taken is not None:
                 self.taken[name, text] = taken
         return taken

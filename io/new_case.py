@@ -12,6 +12,8 @@ from oretally.flowsheet.faults import nearest_name
 from oretally.io.case import CIRCUIT_FILE, MEASUREMENTS_FILE, Case
 from oretally.io.case_workbook import case_workbook
 from oretally.io.lab_source import LAB_FILE
+from oretally.io.sizes_table import SIZES_FILE
+from oretally.io.stocks_table import STOCKS_FILE
 
 __all__ = ["example_names", "make_case", "unfilled"]
 
@@ -48,7 +50,7 @@ def make_case(target: Path, example: str | None = None) -> list[Path]:
     source = _source(example)
     texts = {
         name: source.joinpath(name).read_text("utf-8")
-        for name in (CIRCUIT_FILE, MEASUREMENTS_FILE, LAB_FILE)
+        for name in (CIRCUIT_FILE, MEASUREMENTS_FILE, LAB_FILE, SIZES_FILE, STOCKS_FILE)
         if source.joinpath(name).is_file()
     }
     suffix = target.suffix.casefold()
@@ -61,7 +63,9 @@ def make_case(target: Path, example: str | None = None) -> list[Path]:
                        "Choose another name.")  # fmt: skip
     try:
         if suffix == ".xlsx":
-            book = case_workbook(*texts.values(), example=example)
+            tables = [texts.get(name, "") for name in (LAB_FILE, SIZES_FILE, STOCKS_FILE)]
+            first = texts[CIRCUIT_FILE], texts[MEASUREMENTS_FILE]
+            book = case_workbook(*first, *tables, example=example)
             with target.open("xb") as file:
                 file.write(book)
             return [target]

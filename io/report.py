@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from importlib.metadata import version
 from importlib.resources import files
+from typing import Any
 
 from oretally.io.adjustment_svg import adjustment_svg
+from oretally.io.amount_tables import amount_tables
 from oretally.io.budget_tables import error_part_table, recovery_budget_table
 from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg
 from oretally.io.digits import DASH, format_number, format_with_sd
@@ -17,12 +19,23 @@ from oretally.io.finding_tables import (
 )
 from oretally.io.result_tables import (
     ResultTable,
+    class_value_table,
     closure_table,
     formula_table,
     head_table,
     recovery_table,
     separation_table,
     value_table,
+)
+from oretally.io.size_curves_svg import partition_svg, passing_svg
+from oretally.io.size_tables import (
+    class_labels,
+    cut_table,
+    law_table,
+    metal_table,
+    p80_table,
+    partition_tables,
+    passing_tables,
 )
 from oretally.io.suspect_wording import (
     SUSPECTS_HEADING,
@@ -99,16 +112,16 @@ def html_report(balance: Balance) -> str:
         ],
         circuit=circuit_svg(balance.circuit, balance_labels(balance)),
         flows=flows,
-        answers=[recovery_table(balance), separation_table(balance)],
-        values=value_table(balance),
+        answers=[recovery_table(balance), separation_table(balance), *amount_tables(balance)],
+        values=value_table(balance, without=class_labels(balance.survey)),
+        class_values=class_value_table(balance, class_labels(balance.survey)),
+        **_sizes(balance),
         budgets=[
             table
             for table in (recovery_budget_table(balance), error_part_table(balance))
             if table.rows
         ],
-        plot=adjustment_svg(balance)
-        if any(v.standardised is not None for v in balance.values)
-        else "",
+        plot=adjustment_svg(balance, without=class_labels(balance.survey)),
         checks=[
             table
             for table in (
@@ -127,6 +140,24 @@ def html_report(balance: Balance) -> str:
         dash=DASH,
         version=version("oretally"),
     )
+
+
+def _sizes(balance: Balance) -> dict[str, Any]:
+    """Return what the section on sizes shows; nothing without sizes."""
+    found = balance.sizes
+    partitions = [
+        (table, p.node, partition_svg(p))
+        for table, p in zip(partition_tables(balance), found.partitions, strict=True)
+    ]
+    cuts, metal = cut_table(balance), metal_table(balance)
+    return {
+        "passing_curves": passing_svg(found.streams),
+        "passing": [p80_table(balance), *passing_tables(balance)] if found.streams else [],
+        "partitions": partitions,
+        "cuts": cuts if cuts.rows else None,
+        "metal": metal if metal.rows else None,
+        "laws": law_table(balance) if found.streams else None,
+    }
 
 
 def _figures(balance: Balance) -> list[tuple[str, str]]:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
+from oretally.flowsheet.streams import Content
+from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io.digits import DASH, chance_percent, format_number, format_with_sd
 from oretally.recon import Balance
-from oretally.recon.balance import CalculatedHead, Closure
+from oretally.recon.balance import BalancedValue, CalculatedHead, Closure
 
 __all__ = [
     "ResultTable",
     "aligned",
+    "class_value_table",
     "closure_table",
     "formula_table",
     "head_table",
@@ -85,15 +88,38 @@ def recovery_table(balance: Balance) -> ResultTable:
     rows = []
     for stream in sorted(product, key=lambda s: not product[s]):
         found = [balance.recovery(stream, name) for name in names]
-        word = "product" if product[stream] else "inside"
+        word = _role(balance, stream, product=product[stream])
         rows.append([stream, word, *_pairs((r.recovery, r.sd) for r in found)])
     header = ["stream", "", *(h for name in names for h in (f"{name} [%]", "±"))]
     return ResultTable(f"Recovery and distribution, of '{balance.feed}'", header, rows, 2)
 
 
+def _role(balance: Balance, name: str, *, product: bool) -> str:
+    """Return what a stream is to the circuit."""
+    stream = next(s for s in balance.circuit.streams if s.name == name)
+    if stream.stock:
+        return "stock"
+    if _declared(balance, name):
+        return "declared loss"
+    if product:
+        return "product"
+    return "inside" if stream.source and stream.target else "outlet" if stream.source else "inlet"
+
+
+def _declared(balance: Balance, stream: str) -> bool:
+    flow = balance.survey.measured(stream, balance.survey.basis.quantity)
+    return flow is not None and flow.error_source == DECLARED_LOSS
+
+
 def separation_table(balance: Balance) -> ResultTable:
-    """Return yield, ratio of concentration and enrichment, one column a product."""
-    parts = balance.separations
+    """Return yield, ratio of concentration and enrichment, one column a product with solids.
+
+    Declared losses are left out: the ratios of what is about 0 say nothing.
+    """
+    solids = {s.name for s in balance.circuit.streams if s.content is not Content.SOLUTION}
+    parts = [
+        s for s in balance.separations if s.stream in solids and not _declared(balance, s.stream)
+    ]
     rows = [
         ["yield (mass pull) [%]", *_pairs((s.yield_percent, s.yield_sd) for s in parts)],
         ["ratio of concentration", *_pairs((s.ratio_of_concentration, s.ratio_sd) for s in parts)],
@@ -105,12 +131,27 @@ def separation_table(balance: Balance) -> ResultTable:
     return ResultTable(f"Products against '{balance.feed}'", header, rows, 1)
 
 
-def value_table(balance: Balance, *, brief: bool = False) -> ResultTable:
-    """Return every quantity, stream by stream; ``brief`` fits a terminal."""
+def value_table(
+    balance: Balance, *, brief: bool = False, without: Collection[str] = ()
+) -> ResultTable:
+    """Return every quantity, stream by stream, without some carriers; ``brief`` fits a terminal."""
+    return _values(balance, [v for v in balance.values if v.carrier not in without], brief=brief)
+
+
+def class_value_table(balance: Balance, labels: Collection[str]) -> ResultTable:
+    """Return the quantities of the size classes alone, by their labels."""
+    rows = [v for v in balance.values if v.carrier in labels]
+    return _values(balance, rows, "Every size class, stream by stream")
+
+
+def _values(
+    balance: Balance, values: Iterable[BalancedValue],
+    caption: str = "Every quantity, stream by stream", *, brief: bool = False,
+) -> ResultTable:  # fmt: skip
     rows = []
     last = ""
     wrong = {e[1:]: p for e, p in balance.findings.probabilities if e.kind == "measurement"}
-    for v in balance.values:
+    for v in values:
         change = DASH if v.adjustment is None else format_with_sd(v.adjustment, v.sd)[0]
         row = [v.stream if v.stream != last else "", f"{v.quantity} [{v.unit}]"]
         row += _pairs([(v.measured, v.sd), (v.adjusted, v.adjusted_sd)])
@@ -129,7 +170,7 @@ def value_table(balance: Balance, *, brief: bool = False) -> ResultTable:
     if not any(row[-1] for row in rows):
         header, rows = header[:-1], [row[:-1] for row in rows]
     words = len(header) - header.index("class")
-    return ResultTable("Every quantity, stream by stream", header, rows, 2, words)
+    return ResultTable(caption, header, rows, 2, words)
 
 
 def closure_table(closures: Sequence[Closure]) -> ResultTable:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from math import inf
 
-from oretally.flowsheet import Basis, parse_unit
+from oretally.flowsheet import Basis
+from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io.digits import format_chance, format_number, format_p, format_with_sd
 from oretally.recon import Balance
 from oretally.recon.findings import ErrorPlace, HiddenError, Slip, Suspect
@@ -69,7 +71,7 @@ def _head(balance: Balance, s: Suspect) -> str:
         others = f"the others say {format_with_sd(said, s.sd)[0]}"
         if said < 0.0:
             others = "the others would need less than 0, so it is hardly wrong alone"
-        elif first.quantity != balance.survey.basis.quantity and said > _whole(row.unit):
+        elif said > _whole(balance, first):
             others = "the others would need more than all of it, so it is hardly wrong alone"
         text = f"{first} (measured {format_number(row.measured)} {row.unit}, {others}): {size}"
     # members that are hardly the one are left to the JSON
@@ -81,9 +83,11 @@ def _head(balance: Balance, s: Suspect) -> str:
     return f"{text}."
 
 
-def _whole(unit: str) -> float:
-    """Return the grade of the pure analyte in a unit."""
-    return parse_unit(unit).from_base(1.0)
+def _whole(balance: Balance, place: ErrorPlace) -> float:
+    """Return the most that a value can be: the whole, of a grade or a share."""
+    m = balance.survey.measured(place.where, place.quantity)
+    flow = m is None or m.unit.dimension is balance.survey.basis.dimension
+    return inf if m is None or flow else m.unit.from_base(1.0)
 
 
 def _details(balance: Balance, s: Suspect) -> Iterator[str]:
@@ -118,6 +122,12 @@ def _again(balance: Balance, place: ErrorPlace) -> str:
         return f"look for what gets lost at '{place.where}'"
     if place.kind == "source":
         return f"check what all readings of {place.quantity} share ('{place.where}')"
+    m = balance.survey.measured(place.where, place.quantity)
+    if m is not None and m.error_source == DECLARED_LOSS:
+        node = next(s.source for s in balance.circuit.streams if s.name == place.where)
+        return f"look for what gets lost at '{node}'"
+    if place.quantity in ("water", "wet mass", "wet rate", "% solids"):
+        return f"measure {place} again"
     if place.quantity == balance.survey.basis.quantity:
         batch = balance.survey.basis is Basis.BATCH
         return f"weigh '{place.where}' again" if batch else f"measure {place} again"

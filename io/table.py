@@ -26,7 +26,8 @@ _KEYS = {
     "circuit": "stream", "measurements": "stream", "sizes": "stream", "nodes": "node",
     "analytes": "analyte", "errors": "quantity", "doubts": "quantity", "containers": "container",
     "report": "key", "lab": "analyte",
-    "sources": "source", "lab columns": "setting", "metallics": "fraction",
+    "sources": "source", "lab columns": "setting", "metallics": "fraction", "stocks": "node",
+    "losses": "node",
 }  # fmt: skip
 _INVISIBLE = dict.fromkeys([0xAD, 0x200B, 0x200C, 0x200D, 0x2060, 0xFEFF])
 _NUMBER_OR_AMOUNT = re.compile(

@@ -6,6 +6,7 @@ import io
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from oretally.io.amount_tables import amount_tables
 from oretally.io.budget_tables import error_part_table, recovery_budget_table
 from oretally.io.digits import format_number, format_with_sd
 from oretally.io.finding_tables import explanation_table
@@ -17,6 +18,15 @@ from oretally.io.result_tables import (
     recovery_table,
     separation_table,
     value_table,
+)
+from oretally.io.size_tables import (
+    class_labels,
+    class_sentence,
+    cut_table,
+    metal_table,
+    p80_table,
+    partition_tables,
+    passing_tables,
 )
 from oretally.io.suspect_wording import (
     SUSPECTS_HEADING,
@@ -76,6 +86,9 @@ def print_summary(balance: Balance, console: Console) -> None:
                 f"{move.unit}, standardised {move.standardised:+.1f}",
             )
         )
+    sizes = class_sentence(balance)
+    if sizes:
+        console.print(_line("sizes", sizes))
     for sentence in recovery_sentences(balance):
         console.print(_line("recovery", sentence))
     for sentence in hidden_sentences(balance):
@@ -131,8 +144,14 @@ def _suspects(console: Console, balance: Balance) -> None:
 def _tables(balance: Balance) -> Iterable[ResultTable]:
     yield recovery_table(balance)
     yield separation_table(balance)
-    yield value_table(balance, brief=True)
+    yield from amount_tables(balance)
+    yield value_table(balance, brief=True, without=class_labels(balance.survey))
     for table in (
+        p80_table(balance),
+        *passing_tables(balance, brief=True),
+        metal_table(balance, brief=True),
+        *partition_tables(balance),
+        cut_table(balance, brief=True),
         error_part_table(balance),
         recovery_budget_table(balance) if len(balance.budgets) <= _BUDGETS_SHOWN else None,
         closure_table(balance.closures),

@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 
 from oretally.flowsheet import Measurement, Survey
 from oretally.flowsheet.error_sources import SharedSource
+from oretally.flowsheet.quantities import meanings
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT
 from oretally.io.finding_sheets import finding_sheets
 from oretally.io.sheet_cells import number_format, put, widen
+from oretally.io.size_sheets import of_class, size_data_sheet, size_sheets
 from oretally.io.wording import (
     CAUTION,
     NOT_A_BALANCE,
@@ -133,6 +135,7 @@ def _results(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_R
           (f.reconciled, f.reconciled_sd), (f.reconciled_sd, f.reconciled_sd))
          for f in balance.formulas],
     )  # fmt: skip
+    yield from size_sheets(balance)
     yield from finding_sheets(balance)
     yield "notes", ("note",), [(note,) for note in balance.notes]
 
@@ -182,7 +185,9 @@ def _inputs(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_Ro
         ("quantity", "percent"),
         [(quantity, float(f"{100.0 * rate:.12g}")) for quantity, rate in every.items()],
     )
-    shared = [s for s in survey.shared if min(s.loadings.values(), default=-1.0) >= 0.0]
+    classes = of_class(survey)  # whose errors are read as a whole
+    shared = [s for s in survey.shared if min(s.loadings.values(), default=-1.0) >= 0.0
+              and s.quantity not in classes]  # fmt: skip
     unit = {s.quantity: survey.flow_unit for s in shared}
     unit |= {a.name: a.unit for a in survey.analytes}
     yield (
@@ -196,11 +201,13 @@ def _inputs(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_Ro
             if loading > 0.0
         ],
     )  # fmt: skip
+    rows = {(m.stream, m.quantity): _written(m, survey, shared) for m in survey.measurements}
     yield (
         "measurements",
         ("stream", "quantity", "value", "unit", "error", "error unit", "note"),
-        [_written(m, survey, shared) for m in survey.measurements],
+        [row for row in rows.values() if row[1] not in classes],
     )
+    yield from size_data_sheet(survey, rows)
 
 
 def _written(m: Measurement, survey: Survey, shared: Sequence[SharedSource]) -> _Row:
@@ -225,8 +232,8 @@ def _limit(m: Measurement, survey: Survey) -> str:
     if m.error_source == DETECTION_LIMIT:
         low, high, text = 0.0, 2.0 * m.value, f"<{2.0 * m.value:.15g}"
     elif m.error_source == RANGE_LIMIT:
-        most = next(a.maximum for a in survey.analytes if a.name == m.quantity)
-        high = m.unit.from_base(most)
+        k = meanings(survey)[m.quantity].analyte
+        high = m.unit.from_base(1.0 if k is None else survey.analytes[k].maximum)
         low = 2.0 * m.value - high
         text = f">{low:.15g}"
     else:

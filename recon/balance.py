@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 from oretally.flowsheet import Circuit, Survey
+from oretally.recon.amount_rows import AnalyteAmount, Extraction, Inventory
 from oretally.recon.by_size import SizeResults
 from oretally.recon.findings import Findings, Suspect
 
@@ -259,8 +260,14 @@ class Balance:
         Largest relative residual over all balances, each against its node's throughput.
     budgets : tuple of RecoveryBudget
         Where the uncertainty of the recoveries comes from.
+    amounts : tuple of AnalyteAmount
+        Of feed and products.
     sizes : SizeResults
         What it says by size.
+    extractions : tuple of Extraction
+        Of each dissolved analyte at each leach.
+    inventories : tuple of Inventory
+        Of the stockpiles.
     findings : Findings
         What is probably wrong; nothing was dropped or changed for it.
     notes : tuple of str
@@ -285,7 +292,10 @@ class Balance:
     separations: tuple[Separation, ...]
     formulas: tuple[FormulaRecovery, ...]
     budgets: tuple[RecoveryBudget, ...]
+    amounts: tuple[AnalyteAmount, ...]
     sizes: SizeResults
+    extractions: tuple[Extraction, ...]
+    inventories: tuple[Inventory, ...]
     findings: Findings
     notes: tuple[str, ...]
 

@@ -11,10 +11,17 @@ from numpy.typing import NDArray
 from oretally.flowsheet import Arrangement, Circuit, Position, Survey
 from oretally.recon.covariance import Covariance
 from oretally.recon.partition import Sharpness, partition_curve, sharpness
-from oretally.recon.size_classes import SizeAt
-from oretally.recon.size_distribution import passing_size, size_distribution
+from oretally.recon.size_classes import NoFit, SizeAt
+from oretally.recon.size_distribution import (
+    SizeDistribution,
+    SizeLaw,
+    fit_size_law,
+    passing_size,
+    size_distribution,
+)
 
-__all__ = ["ClassRow", "PartitionRow", "Partitioned", "SizeResults", "StreamSizes", "by_size"]
+__all__ = ["ClassRow", "FittedLaw", "PartitionRow", "Partitioned", "SizeResults", "StreamSizes",
+           "by_size"]  # fmt: skip
 
 Floats = NDArray[np.float64]
 Estimate = tuple[float, float]
@@ -52,12 +59,47 @@ class ClassRow:
 
 
 @dataclass(frozen=True, slots=True)
+class FittedLaw:
+    """A law of two parameters fitted to the cumulative passing, weighted by its covariance.
+
+    Attributes
+    ----------
+    law : SizeLaw
+    exponent, size_um : (float, float) or None
+        m and k of Gates, Gaudin and Schuhmann, n and d' of Rosin and Rammler, each with its sd;
+        None where no law was fitted, ``reason`` then says why. [1], [um]
+    chi_square : float or None
+        Weighted sum of squares of what the law misses.
+    dof : int or None
+        Openings used less 2; at 0 nothing checks the law.
+    p : float or None
+        Chance of a larger chi-square by the stated errors alone; None at 0 degrees of freedom.
+    left_out_um : tuple of float
+        Openings that all or nothing passes. [um]
+    doubt : str
+        Words on a law that misses the points by more than their errors explain, or empty.
+    reason : str
+    """
+
+    law: SizeLaw
+    exponent: Estimate | None = None
+    size_um: Estimate | None = None
+    chi_square: float | None = None
+    dof: int | None = None
+    p: float | None = None
+    left_out_um: tuple[float, ...] = ()
+    doubt: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class StreamSizes:
-    """Sizes of a stream: classes from coarse to fine, and the size that 80 % pass."""
+    """Sizes of a stream: classes from coarse to fine, the size that 80 % pass, fitted laws."""
 
     stream: str
     classes: tuple[ClassRow, ...]
     p80: SizeAt
+    fits: tuple[FittedLaw, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +206,10 @@ class _Reader:
                     {name: found[c] for name, found in shares_of.items()},
                 )
             )  # fmt: skip
-        return StreamSizes(self.carriers.streams[j], tuple(rows), passing_size(sizes, _P80))
+        return StreamSizes(
+            self.carriers.streams[j], tuple(rows), passing_size(sizes, _P80),
+            tuple(_fitted(sizes, law) for law in SizeLaw),
+        )  # fmt: skip
 
     def _grades(self, k: int, j: int) -> list[Estimate | None]:
         """Return the grades of an analyte in the classes of a stream, in its unit."""
@@ -244,7 +289,7 @@ class _Reader:
         streams = (product, *into)
         if any((k, j) not in self.carriers.by_class for j in streams):
             return [None] * self.n
-        found = []
+        found: list[Estimate | None] = []
         for c in range(self.n):
             at = [self.carriers.classes[j] + c for j in streams]
             places = [*(Position(None, i) for i in at), *(Position(k, i) for i in at)]
@@ -261,3 +306,19 @@ class _Reader:
             slopes = 100.0 * np.concatenate([of_metal * x, of_metal * F])
             found += self.estimates(places, np.array([100.0 * share]), slopes[None])
         return found
+
+
+def _fitted(sizes: SizeDistribution, law: SizeLaw) -> FittedLaw:
+    """Return a law fitted to a distribution that has a covariance, or why there is none."""
+    fit = fit_size_law(sizes, law)
+    if isinstance(fit, NoFit):
+        return FittedLaw(law, reason=fit.reason)
+    found = [
+        (float(value), float(sd))
+        for value, sd in ((fit.exponent, fit.exponent_sd), (fit.size_um, fit.size_sd_um))
+        if sd is not None and np.isfinite([value, sd]).all()
+    ]
+    if len(found) < 2:
+        return FittedLaw(law, reason=f"the weighted fit of the {law} law gives no sd.")
+    return FittedLaw(law, found[0], found[1], fit.chi_square, fit.dof, fit.p, fit.left_out_um,
+                     fit.doubt)  # fmt: skip

@@ -2,70 +2,111 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
 
 from oretally.flowsheet import Circuit, Measurement, Stream, Survey, Unit, parse_unit
 from oretally.flowsheet.quantities import in_solution
 from oretally.flowsheet.streams import Content
 from oretally.recon.balance import CalculatedHead, Closure
+from oretally.recon.combined_amounts import Amount, over, times, weighted
 
-__all__ = ["Amount", "Slopes", "amount_unit", "calculated_heads", "closures", "total_amount"]
+__all__ = ["Measured", "Slopes", "amount_unit", "calculated_heads", "closures", "measured_flow",
+           "summed", "total_amount"]  # fmt: skip
 
 _METRIC = ("t", "kg", "g", "mg")
 
 
 Slopes = dict[tuple[str, str], float]
+Measured = Amount[tuple[str, str]]
+"""Something computed from measured values, from whose derivatives `Survey.variance` follows."""
+_Part = tuple[str, str | tuple[str, str], str | None]
 
 
-@dataclass(frozen=True, slots=True)
-class Amount:
-    """Something computed from measured values, in base units.
-
-    Attributes
-    ----------
-    value : float
-    slopes : dict of (stream, quantity) to float
-        Its derivatives, from which `Survey.variance` makes its variance.
-    """
-
-    value: float
-    slopes: Slopes
-
-
-def total_amount(survey: Survey, streams: Iterable[Stream], quantity: str) -> Amount | None:
+def total_amount(survey: Survey, streams: Sequence[Stream], quantity: str) -> Measured | None:
     """Return the measured amount in several streams together; None if one number is missing.
 
     Parameters
     ----------
     survey : Survey
-    streams : iterable of Stream
+    streams : sequence of Stream
     quantity : str
         The flow quantity, or an analyte: then the amount is the sum of flow times grade, over the
         solids and, for what the solution carries as well, the water.
     """
-    value, slopes = 0.0, Slopes()
+    parts = list[_Part]()
     for stream in streams:
         for of_flow, of_grade in _parts(survey, stream, quantity):
-            flow = survey.measured(stream.name, of_flow)
-            if flow is None:
-                return None
-            F, key = flow.value_base, (stream.name, of_flow)
-            if of_grade is None:
-                value, slopes[key] = value + F, 1.0
-                continue
-            grade = survey.measured(stream.name, of_grade)
+            parts.append((stream.name, of_flow, of_grade))
+    return summed(survey, parts, {s.name: s.like for s in streams if s.like is not None})
+
+
+def summed(
+    survey: Survey, parts: Iterable[_Part], likes: Mapping[str, str] | None = None
+) -> Measured | None:
+    """Return a sum of measured flows, or of flows times grades; None if a number is missing.
+
+    Parameters
+    ----------
+    survey : Survey
+    parts : iterable of (stream, flow, grade)
+        Names of the quantities; the grade is None where the flow itself is meant. A flow of
+        another stream is (stream, flow).
+    likes : mapping of str to str, optional
+        Streams whose grades are those of another one, if they have none of their own.
+    """
+    found = list[tuple[float, Measured]]()
+    for stream, of_flow, of_grade in parts:
+        flow = measured_flow(survey, *((stream, of_flow) if isinstance(of_flow, str) else of_flow))
+        if flow is None:
+            return None
+        if of_grade is not None:
+            grade = _read(survey, stream, of_grade)
+            if grade is None and likes and stream in likes:
+                grade = _read(survey, likes[stream], of_grade)
             if grade is None:
                 return None
-            x = grade.value_base
-            value, slopes[key], slopes[stream.name, of_grade] = value + F * x, x, F
-    return Amount(value, slopes)
+            flow = times(flow, grade)
+        found.append((1.0, flow))
+    return weighted(found)
+
+
+def measured_flow(survey: Survey, stream: str, quantity: str) -> Measured | None:
+    """Return a flow as measured, or as it follows from the rest of the stream's pulp.
+
+    With the dry solids D, the water W, both together P and the share of solids c: D = c P or
+    P - W, W = (1 - c) P or P - D or D (1 - c) / c. None if that is not measured either.
+    """
+    found = _read(survey, stream, quantity)
+    if found is not None or not survey.water:
+        return found
+    dry = quantity == survey.basis.quantity
+    wet = _read(survey, stream, survey.basis.quantity.replace("dry", "wet"))
+    other = _read(survey, stream, "water" if dry else survey.basis.quantity)
+    solids = _read(survey, stream, "% solids")
+    share = solids
+    if solids is not None and not dry:
+        share = Amount(1.0 - solids.value, {k: -v for k, v in solids.slopes.items()})
+    if wet is not None and share is not None:
+        return times(wet, share)
+    if wet is not None and other is not None:
+        return weighted([(1.0, wet), (-1.0, other)])
+    if other is None or share is None or solids is None:
+        return None
+    rest = Amount(1.0 - share.value, {k: -v for k, v in share.slopes.items()})
+    return None if rest.value == 0.0 else over(times(other, share), rest)
+
+
+def _read(survey: Survey, stream: str, quantity: str) -> Measured | None:
+    m = survey.measured(stream, quantity)
+    return None if m is None else Amount(m.value_base, {(stream, quantity): 1.0})
 
 
 def _parts(survey: Survey, stream: Stream, quantity: str) -> list[tuple[str, str | None]]:
     """Return the flows, and the grades in them, that make the amount in a stream."""
     flow = survey.basis.quantity
     parts: list[tuple[str, str | None]] = []
+    if quantity == "water":
+        return [] if stream.content is Content.DRY else [(quantity, None)]
     if stream.content is not Content.SOLUTION:
         parts.append((flow, None if quantity == flow else quantity))
     if quantity in survey.dissolved and stream.content is not Content.DRY:
@@ -80,7 +121,7 @@ def amount_unit(survey: Survey, quantity: str, largest: float) -> Unit:
     """
     unit = survey.flow_unit
     mass, slash, time = unit.symbol.partition("/")
-    if quantity == survey.basis.quantity or mass not in _METRIC:
+    if quantity in (survey.basis.quantity, "water") or mass not in _METRIC:
         return unit
     for smaller in _METRIC[_METRIC.index(mass) :]:
         unit = parse_unit(f"{smaller}{slash}{time}")
@@ -92,7 +133,8 @@ def amount_unit(survey: Survey, quantity: str, largest: float) -> Unit:
 def closures(circuit: Circuit, survey: Survey) -> tuple[Closure, ...]:
     """Return in minus out of every node and quantity whose numbers are all there, as measured."""
     rows = []
-    for quantity in (survey.basis.quantity, *(a.name for a in survey.analytes)):
+    flows = (survey.basis.quantity, *(["water"] if survey.water else []))
+    for quantity in (*flows, *(a.name for a in survey.analytes)):
         found = []
         for node in circuit.nodes:
             into = total_amount(survey, _met(circuit, circuit.inlets(node.name)), quantity)
@@ -102,8 +144,7 @@ def closures(circuit: Circuit, survey: Survey) -> tuple[Closure, ...]:
         largest = max((max(i.value, o.value) for _, i, o in found), default=0.0)
         unit = amount_unit(survey, quantity, largest)
         for name, into, out in found:
-            leaving = {key: -slope for key, slope in out.slopes.items()}
-            sd = survey.variance({**into.slopes, **leaving}) ** 0.5
+            sd = survey.variance(weighted([(1.0, into), (-1.0, out)]).slopes) ** 0.5
             if sd == 0.0:
                 continue  # nothing of it goes through
             gap = into.value - out.value
@@ -146,8 +187,9 @@ def calculated_heads(
         unit = analyte.unit
         z = None
         if assay is not None:
-            against = {**built.slopes, (feed, analyte.name): -1.0}
-            z = (built.value - assay.value_base) / survey.variance(against) ** 0.5
+            head = Amount(assay.value_base, {(feed, analyte.name): 1.0})
+            gap = weighted([(1.0, built), (-1.0, head)])
+            z = gap.value / survey.variance(gap.slopes) ** 0.5
         rows.append(
             CalculatedHead(
                 stream=feed,
@@ -165,7 +207,7 @@ def calculated_heads(
     return tuple(rows)
 
 
-def _built_head(survey: Survey, products: Sequence[Stream], analyte: str) -> Amount | None:
+def _built_head(survey: Survey, products: Sequence[Stream], analyte: str) -> Measured | None:
     """Return sum F x / sum F over the products, as measured."""
     metal = total_amount(survey, products, analyte)
     mass = total_amount(survey, products, survey.basis.quantity)

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem, Position
 from oretally.recon.grades import BestGrades, through
+from oretally.recon.newton import NOTHING
 from oretally.recon.solution import Solution
 from oretally.recon.threads import one_thread
 
@@ -238,7 +239,9 @@ def seen_root(H: Floats, unobservable: int) -> Floats:
     """
     if not len(H):
         return np.zeros((0, 0))
-    d = np.where(np.diag(H) > 0.0, np.diag(H), 1.0) ** -0.5
+    square = np.diag(H)
+    least = NOTHING * float(square.max()) if unobservable else 0.0
+    d = np.where(square > least, square, 1.0) ** -0.5
     values, vectors = scipy.linalg.eigh(H * d[:, None] * d)
     seen = values > 1e-13 * values.max()
     seen[: min(unobservable, seen.size)] = False

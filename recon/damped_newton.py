@@ -97,7 +97,9 @@ def _minimise(
         if iteration >= _STALL and values[-_STALL] - point.value < 1e-3 * (1.0 + point.value):
             return point, gain, iteration, StopReason.LIMIT
         gradient, exact, positive = _derivatives(problem, point)
-        model = QuadraticModel.of(problem, point.flow, gradient, exact, unobservable, signed=True)
+        model = QuadraticModel.of(
+            problem, point.flow, gradient, exact, unobservable, signed=True, positive=positive
+        )
         if not model.convex:
             model = QuadraticModel.of(
                 problem, point.flow, gradient, positive, unobservable, signed=False

@@ -26,7 +26,7 @@ from oretally.recon.covariance import Covariance
 from oretally.recon.diagnosis import LARGEST
 from oretally.recon.recoveries import Answers
 
-__all__ = ["recovery_budgets"]
+__all__ = ["moved_by", "recovery_budgets"]
 
 Floats = NDArray[np.float64]
 
@@ -69,16 +69,36 @@ def recovery_budgets(
     return tuple(found)
 
 
+def moved_by(problem: BalanceProblem, flows: Floats, grades: Floats, place: Position) -> float:
+    """Return what an error of plus one sd, where a measurement or source stands, adds to an answer.
+
+    Parameters
+    ----------
+    problem : BalanceProblem
+    flows, grades : ndarray
+        Covariance of the answer with all values, as `Covariance.with_all` gives it.
+    place : Position
+        Of the measurement, or of the unknown of a shared source.
+
+    Returns
+    -------
+    float
+        With its sign; 0 where the value is not determined. Its square is a share of the variance,
+        the product of two of them what the measurement adds to the covariance of two answers.
+    """
+    k, j = place
+    moved = flows[j] if k is None else grades[place]
+    sd = problem.flow_sd[j] if k is None else problem.grade_sd[place]
+    return float(moved / sd) if np.isfinite(moved) else 0.0
+
+
 def _shares(
     survey: Survey, places: Arrangement, problem: BalanceProblem, flows: Floats, grades: Floats
 ) -> list[ErrorShare]:
     """Return what each source adds to the variance, from the covariance with all values."""
 
     def variance(place: Position) -> float:
-        k, j = place
-        moved = flows[j] if k is None else grades[place]
-        sd = problem.flow_sd[j] if k is None else problem.grade_sd[place]
-        return float((moved / sd) ** 2) if np.isfinite(moved) else 0.0
+        return moved_by(problem, flows, grades, place) ** 2
 
     found = [
         ErrorShare(source.name, "", source.quantity, variance(place))

@@ -17,7 +17,9 @@ from oretally.recon.covariance import propagate
 from oretally.recon.damped_newton import first_point
 from oretally.recon.diagnosis import LARGEST
 from oretally.recon.findings import ErrorRates, Findings
+from oretally.recon.observability import classify, remember
 from oretally.recon.presolve import presolve
+from oretally.recon.proportions import first_in_proportion
 from oretally.recon.recoveries import Answers
 from oretally.recon.significance import global_test
 from oretally.recon.suspects import Inquiry
@@ -46,10 +48,12 @@ def foresee(
     """
     if len(survey.measurements) > LARGEST:
         return None
-    point = first_point(problem, presolve(problem))
+    near, classes = first_in_proportion(problem), classify(problem)
+    reduced = presolve(near)
+    remember(reduced, classes)
+    point = first_point(near, reduced)
     carry = [s.content is not Content.SOLUTION for s in circuit.streams]
     flow = np.abs(point.flow[: len(circuit.streams)][carry])
-    classes = point.classes
     if classes.degrees_of_freedom <= 0 or flow.min() <= _STILL * flow.max():
         return None
     covariance = propagate(problem, point)

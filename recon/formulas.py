@@ -168,4 +168,4 @@ def _weight_formulas(survey: Survey, feed: str, products: Sequence[str]) -> Iter
 def _relative_sd(survey: Survey, logs: Mapping[str, Slopes], weights: Mapping[str, float]) -> float:
     """Return the relative sd of a product of powers of amounts."""
     slopes = {key: w * d for s, w in weights.items() for key, d in logs[s].items()}
-    return survey.variance(slopes) ** 0.5
+    return float(survey.variance(slopes) ** 0.5)

@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 from oretally.recon.presolve import ReducedProblem
 from oretally.recon.quadratic import bounded_minimum
 
-__all__ = ["FLAT", "QuadraticModel", "newton_step"]
+__all__ = ["FLAT", "NOTHING", "QuadraticModel", "newton_step"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 FLAT = 1e-14  # curvatures below this share of the largest are zero
+NOTHING = 1e-26  # squares below this share of the largest are rounding
 _REACH = 1e3  # bounds more than this many unbounded steps away cannot stop one
 _LEVEL = 1e-9  # of the objective: what a direction gains less before a flow doubles is rounding
 _SOLVED = 1e-12  # of what an unbounded step gains: a loss below this is rounding
@@ -54,14 +55,22 @@ class QuadraticModel:
         *,
         signed: bool,
         held: Bools | None = None,
+        positive: Floats | None = None,
     ) -> QuadraticModel:
-        """Return the model with second derivative H along Z; ``signed`` if H may be indefinite."""
+        """Return the model with second derivative H along Z; ``signed`` if H may be indefinite.
+
+        ``positive`` is the semidefinite part of H, whose rounding is that of squares; H if None.
+        """
         Z, Hu = problem.basis.Z, H
+        square = np.diag(H if positive is None else positive)
         if held is not None:
             resting = scipy.linalg.null_space(Z[held], rcond=1e-12)
             Z, Hu = Z @ resting, resting.T @ H @ resting
+            square = np.diag(Hu)
         d = np.abs(np.diag(Hu))
-        d = np.where(d > 0.0, d, 1.0) ** -0.5
+        # a free flow that nothing sees has the curvature of rounding: scaled to 1 it would count
+        least = NOTHING * float(square.max(initial=0.0)) if unobservable else 0.0
+        d = np.where((d > 0.0) & (square > least), d, 1.0) ** -0.5
         values, vectors = np.linalg.eigh(Hu * d[:, None] * d)
         largest = float(np.abs(values).max(initial=0.0))
         seen = np.ones(values.size, dtype=bool)

@@ -14,12 +14,13 @@ process data for steady state reconciliation, Chemical Engineering Science 44 (1
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from weakref import WeakKeyDictionary
 
 import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
+from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem, Circuit, ContradictoryValues, Survey
 from oretally.recon.contradictions import named
@@ -27,7 +28,7 @@ from oretally.recon.grades import SemidefiniteFactor, left_null_space
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem, presolve
 from oretally.recon.threads import one_thread
 
-__all__ = ["Classes", "classes_of", "classify", "classify_reduced"]
+__all__ = ["Classes", "classes_of", "classify", "classify_reduced", "remember"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -93,7 +94,16 @@ def classify(problem: BalanceProblem) -> Classes:
         If the exact balances contradict each other.
     """
     with one_thread():
-        return classify_reduced(presolve(problem))
+        if not len(problem.proportion):
+            return classify_reduced(presolve(problem))
+        flow = _flows_in_proportion(problem)
+        reduced = presolve(problem.linearised(flow))
+        return _classified(reduced, flow / reduced.flow_scale)
+
+
+def remember(problem: ReducedProblem, classes: Classes) -> None:
+    """Note the classes of a reduced problem: one that is linearised at no generic point."""
+    _known[problem] = classes
 
 
 def classes_of(problem: BalanceProblem, circuit: Circuit, survey: Survey) -> Classes:
@@ -117,10 +127,11 @@ def classify_reduced(problem: ReducedProblem) -> Classes:
     return _known[problem]
 
 
-def _classified(problem: ReducedProblem) -> Classes:
+def _classified(problem: ReducedProblem, flow: Floats | None = None) -> Classes:
     rng = np.random.default_rng(_SEED)
     Z, n = problem.basis.Z, problem.flow.size
-    flow = _generic_flows(problem, rng)
+    if flow is None:
+        flow = _generic_flows(problem, rng)
     parts = [_linearise(a, flow, Z, rng) for a in problem.analytes]
     # all rows that tie the free flows u to measurements: Y_k of each analyte, Z of measured flows
     Z_measured = Z[problem.flow_measured]
@@ -179,6 +190,28 @@ def _generic_flows(problem: ReducedProblem, rng: np.random.Generator) -> Floats:
     """Return random flows in balance, none of them zero."""
     basis = problem.basis
     return np.asarray(basis.offset + basis.Z @ rng.uniform(1.0, 2.0, basis.Z.shape[1]))
+
+
+def _flows_in_proportion(problem: BalanceProblem) -> Floats:
+    """Return random flows in balance whose parts stand in proportion: that of random wholes."""
+    rng = np.random.default_rng(_SEED)
+    a, b, c, d = problem.proportion.T
+    pairs, which = np.unique(problem.proportion[:, [1, 3]], axis=0, return_inverse=True)
+    p = rng.uniform(0.5, 2.0, len(pairs))
+    left, right = np.concatenate([a, pairs[:, 0]]), np.concatenate([c, pairs[:, 1]])
+    rows = np.arange(left.size)
+    values = np.concatenate([np.ones(left.size), -p[which.ravel()], -p])
+    more = sparse.csr_array(
+        (values, (np.tile(rows, 2), np.concatenate([left, right]))),
+        shape=(left.size, problem.n_carriers),
+    )
+    fixed = replace(
+        problem,
+        flow_balance=sparse.csr_array(sparse.vstack([problem.flow_balance, more])),
+        flow_source=np.concatenate([problem.flow_source, np.zeros(left.size)]),
+    )
+    reduced = presolve(fixed)
+    return _generic_flows(reduced, rng) * reduced.flow_scale
 
 
 def _linearise(

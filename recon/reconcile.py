@@ -11,8 +11,11 @@ from oretally.recon.by_size import by_size
 from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.covariance import propagate
 from oretally.recon.error_budget import recovery_budgets
+from oretally.recon.extraction import extractions
 from oretally.recon.findings import ErrorRates, Findings
 from oretally.recon.formulas import formula_recoveries
+from oretally.recon.holdings import analyte_amounts
+from oretally.recon.inventory import inventories
 from oretally.recon.notes import bounded_notes, open_notes, solver_notes
 from oretally.recon.observability import classes_of
 from oretally.recon.recoveries import Answers
@@ -83,7 +86,7 @@ def reconcile(
     check_survey(circuit, survey)
     feed, products = reference_streams(circuit, feed, products)
     problem = balance_problem(circuit, survey)
-    require_scale(survey, circuit.feeds)
+    require_scale(survey, feed)
     classes_of(problem, circuit, survey)  # exact values that contradict each other are named
     solution = solve(problem, starts)
     covariance = propagate(problem, solution)
@@ -115,7 +118,10 @@ def reconcile(
         separations=answers.separations(),
         formulas=formula_recoveries(circuit, survey, recoveries),
         budgets=recovery_budgets(survey, places, covariance, answers, recoveries),
+        amounts=analyte_amounts(covariance, answers),
         sizes=by_size(circuit, survey, places, covariance),
+        extractions=extractions(circuit, survey, places, covariance),
+        inventories=inventories(circuit, survey, places, covariance),
         findings=findings,
         notes=(
             *solver_notes(circuit, survey, solution, asked_starts=starts is not None),

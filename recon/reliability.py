@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from oretally.flowsheet import Position, Survey
+from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.balance import BalancedValue
 from oretally.recon.covariance import Covariance
 from oretally.recon.findings import HiddenError
@@ -87,7 +88,7 @@ def hidden_errors(
         size = v.detectable_error
         checked = size is not None
         m = survey.measured(v.stream, v.quantity)
-        if m is None:
+        if m is None or m.error_source == DECLARED_LOSS:
             continue
         error = m.unit.to_base(size if size is not None else v.sd)
         moved = 100.0 * along[:, i] / sd**2 * error

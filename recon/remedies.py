@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem, NotBalanceable, Survey
+from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.observability import Classes, classify
 
 __all__ = ["require_scale", "scale_is_missing", "undetermined", "useful_measurements"]
@@ -70,10 +70,13 @@ def _with(problem: BalanceProblem, place: tuple[int | None, int]) -> BalanceProb
 
 def scale_is_missing(survey: Survey) -> bool:
     """Tell whether no flow was measured: all flows times one number would do as well."""
-    return not any(m.quantity == survey.basis.quantity for m in survey.measurements)
+    return not any(
+        m.unit.dimension is survey.basis.dimension and m.error_source != DECLARED_LOSS
+        for m in survey.measurements
+    )
 
 
-def require_scale(survey: Survey, feeds: Sequence[str]) -> None:
+def require_scale(survey: Survey, feed: str) -> None:
     """Refuse a survey in which nothing fixes the scale.
 
     Raises
@@ -83,7 +86,7 @@ def require_scale(survey: Survey, feeds: Sequence[str]) -> None:
     """
     if not scale_is_missing(survey):
         return
-    quantity, unit, feed = survey.basis.quantity, survey.flow_unit.symbol, feeds[0]
+    quantity, unit = survey.basis.quantity, survey.flow_unit.symbol
     raise NotBalanceable(
         f"No {quantity} was measured, so nothing fixes the scale: every {quantity} could be "
         "twice as large and the balances would still hold.",

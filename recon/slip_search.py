@@ -108,6 +108,8 @@ class SlipSearch:
         """Return the fixes of one reading that fit."""
         found = []
         for u in undone(reading, self.survey.containers):
+            if u.kind == "wet mass" and self.written[place].quantity != self.survey.basis.quantity:
+                continue  # water and wet material are what they are called
             misfit = abs(u.value - reading.said) / np.hypot(u.sd, reading.said_sd)
             if misfit <= _FITS and u.log_odds > any_error + _WORTH:
                 base = reading.unit.to_base

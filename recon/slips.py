@@ -97,7 +97,7 @@ def undone(reading: Reading, containers: Mapping[str, float]) -> Iterator[Undone
         )  # fmt: skip
     yield from _units(reading)
     yield from _digits(reading)
-    if reading.unit.dimension is not Dimension.GRADE:
+    if reading.unit.dimension in (Dimension.MASS, Dimension.RATE):
         yield from _containers(reading, containers)
         yield from _wet(reading)
 
@@ -123,7 +123,7 @@ def _units(reading: Reading) -> Iterator[Undone]:
 
 def _digits(reading: Reading) -> Iterator[Undone]:
     """Yield the number with two neighbouring digits changed round."""
-    text = format(Decimal(repr(reading.value)).normalize(), "f")
+    text = format(Decimal(repr(float(reading.value))).normalize(), "f")
     if len(text.replace(".", "").strip("0")) > _DIGITS:
         return  # computed, not written
     places = [i for i, c in enumerate(text) if c.isdigit()]

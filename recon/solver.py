@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.prepared import prepare
+from oretally.recon.proportions import solve_in_proportion
 from oretally.recon.solution import Solution, StopReason
 
 __all__ = ["Solution", "StopReason", "solve"]
@@ -23,4 +24,6 @@ def solve(problem: BalanceProblem, starts: int | None = None) -> Solution:
     NotBalanceable
         If the exact balances contradict each other.
     """
+    if len(problem.proportion):
+        return solve_in_proportion(problem, starts)
     return prepare(problem).solve(starts=starts)

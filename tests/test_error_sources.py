@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -151,7 +152,7 @@ def test_sources_in_a_workbook(tmp_path: Path) -> None:
 """,
     )
     book = openpyxl.Workbook()
-    sheets = {
+    sheets: dict[str, list[Sequence[object]]] = {
         "circuit": [("stream", "from", "to"), ("feed", "", "spiral"), ("conc", "spiral", ""),
                     ("tails", "spiral", "")],
         "analytes": [("analyte", "unit"), ("Ti", "%")],

@@ -16,7 +16,7 @@ MAY_IMPORT = {
 }
 # libraries that cost time and may be imported inside a function; our own only in the commands
 LATE = {"openpyxl", "python_calamine", "pandas", "networkx", "rich", "jinja2", "html", "fractions",
-        "scipy", "csv", "dataclasses"}  # fmt: skip
+        "scipy", "csv", "dataclasses", "cvxpy"}  # fmt: skip
 FILES = sorted(p for room in MAY_IMPORT for p in (ROOT / room).rglob("*.py"))
 
 

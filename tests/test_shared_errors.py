@@ -180,7 +180,8 @@ def test_same_minimum_as_a_general_optimiser(seed: int) -> None:
         return np.array([F[0] - F[1:].sum(), (F[0] * x[0] - (F[1:] * x[1:]).sum()) / 0.2])
 
     found = scipy.optimize.minimize(
-        objective, np.ones(size.size), constraints={"type": "eq", "fun": balances},
+        objective, np.ones(size.size),
+        constraints=scipy.optimize.NonlinearConstraint(balances, 0.0, 0.0),
         method="SLSQP", options={"ftol": 1e-14, "maxiter": 500},
     )  # fmt: skip
     ours = reconcile(TABLE, survey)

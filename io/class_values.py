@@ -1,0 +1,337 @@
+"""Masses and grades of size classes: numbers checked, stated errors found.
+
+What a number may look like is as in the measurements; messages speak the same words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from oretally.flowsheet import (
+    Analyte,
+    Dimension,
+    ErrorModel,
+    ErrorRule,
+    Fault,
+    Place,
+    Unit,
+    UnitError,
+    is_unit,
+    parse_unit,
+)
+from oretally.flowsheet.streams import fold_name
+from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT
+from oretally.io.cell_words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word, with_own_unit
+from oretally.io.error_rules import CLASS_GRADES, CLASS_MASS
+from oretally.io.extrapolation import extrapolation_notes
+from oretally.io.number import Reading, plain_number, read_number
+from oretally.io.sizes_columns import MASS, ValueColumn
+from oretally.io.table import Cell, Table
+
+__all__ = ["ClassRead", "ClassValue", "ClassValues"]
+
+_ABSURD = 6e24  # kg, the whole Earth
+
+
+@dataclass(frozen=True, slots=True)
+class ClassValue:
+    """A number with its stated error, both in ``unit``.
+
+    Attributes
+    ----------
+    value, sd : float
+    unit : Unit
+    source : str
+        Where the error came from, as in a `Measurement`.
+    note : str
+    place : Place
+    of_share : bool
+        Whether ``sd`` is that of the share in percent, though the value is a mass.
+    """
+
+    value: float
+    sd: float
+    unit: Unit
+    source: str
+    note: str
+    place: Place
+    of_share: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ClassRead:
+    """A number before its error is known."""
+
+    reading: Reading
+    unit: Unit
+    place: Place
+
+    @property
+    def value(self) -> float:
+        """In ``unit``."""
+        return self.reading.value
+
+    @property
+    def base(self) -> float:
+        """In kg, or a share of 1."""
+        return self.unit.to_base(self.reading.value)
+
+
+class ClassValues:
+    """Reads numbers of size classes; faults and notes are collected.
+
+    Parameters
+    ----------
+    table : Table
+    analytes : sequence of Analyte
+    errors : ErrorModel
+        Used where a row states no error: for masses the rule 'class mass', for grades the rule
+        'class grades', else that of the analyte. A stream's own rule goes before a general one.
+    in_doubt : frozenset of str
+        Folded quantities whose rules were refused already ('*' for all).
+    faults, notes : list
+    """
+
+    def __init__(
+        self, table: Table, analytes: Sequence[Analyte], errors: ErrorModel,
+        in_doubt: frozenset[str], faults: list[Fault], notes: list[str],
+    ) -> None:  # fmt: skip
+        self.table, self.errors, self.in_doubt = table, errors, in_doubt
+        self.analytes = {a.name: a for a in analytes}
+        self.faults, self.notes = faults, notes
+        self.without_error: dict[str, list[Place]] = {}
+        self.titles: dict[str, str] = {}
+
+    def fault(self, problem: str, mend: str, place: Place) -> None:
+        """Add a fault."""
+        self.faults.append(Fault(problem, mend, place))
+
+    # ---- masses
+
+    def mass(self, row: Sequence[Cell], column: ValueColumn, place: Place) -> ClassRead | None:
+        """Return the mass or share of a row; None if there is none, or it is refused."""
+        read = self.number(row[column.index], column, place)
+        if read is None:
+            return None
+        what, reading = "mass of a class", read.reading
+        shown = f"{reading.value:g} {read.unit}"
+        if reading.below or reading.above:
+            self.fault(f"The {what} is {row[column.index].text}: weighed it is a number.",
+                       "Weigh it; write 0 if nothing stayed on the sieve.", place)  # fmt: skip
+        elif reading.value < 0.0:
+            self.fault(f"The {what} is {shown}; it cannot be negative.",
+                       "Correct it; a tare taken off twice makes small masses negative.",
+                       place)  # fmt: skip
+        elif read.unit.dimension is Dimension.MASS and read.unit.to_base(reading.value) > _ABSURD:
+            self.fault(f"The {what} is {shown}, more than the whole Earth.",
+                       "Correct the value or its unit.", place)  # fmt: skip
+        elif read.unit.dimension is Dimension.SHARE and read.unit.to_base(reading.value) > 1.01:
+            self.fault(f"The {what} is {shown}, more than the whole (100 %).",
+                       "Correct the value or its unit.", place)  # fmt: skip
+        else:
+            return read
+        return None
+
+    def mass_with_sd(
+        self, row: Sequence[Cell], column: ValueColumn, read: ClassRead, whole: float, stream: str
+    ) -> ClassValue | None:
+        """Return a mass or share with its stated error; ``whole`` is the sum, in kg."""
+        value, unit = read.reading.value, read.unit
+        stated = self.own_sd(row, column, read)
+        if isinstance(stated, Fault):
+            self.faults.append(stated)
+            return None
+        if stated is not None:
+            return self.positive(ClassValue(value, stated, unit, "row", "", read.place))
+        found = self.errors.rule(stream, CLASS_MASS)
+        if found is None:
+            if not {"*", CLASS_MASS} & self.in_doubt:
+                self.missing(MASS, column, read.place)
+            return None
+        rule, source = found
+        mass, share = unit.dimension is Dimension.MASS, False
+        if rule.unit is not None and rule.unit.dimension is not unit.dimension:
+            if not mass:
+                self.fault(f"The error of '{CLASS_MASS}' is stated in {rule.unit}, but the masses "
+                           "of this stream are given in percent of the whole.",
+                           'State it as a share, for example absolute = "0.3 %".',
+                           read.place)  # fmt: skip
+                return None
+            percent = parse_unit("%", Dimension.SHARE)
+            sd, share = rule.sd(100.0 * read.base / whole, percent), True
+        else:
+            sd = rule.sd(value, unit)
+        return self.positive(ClassValue(value, sd, unit, source, "", read.place, share))
+
+    # ---- grades
+
+    def grade(
+        self, row: Sequence[Cell], column: ValueColumn, place: Place, stream: str, note: str
+    ) -> ClassValue | None:
+        """Return the grade of a class; None if there is none, or it is refused."""
+        read = self.number(row[column.index], column, place)
+        if read is None or not self.possible(read, column.name):
+            return None
+        value, unit = read.reading.value, read.unit
+        limit = f"{value:g} {unit}"
+        if read.reading.below:
+            self.notes.append(
+                f"{place.quantity} of '{stream}' is below detection (< {limit}); it enters as "
+                f"{value / 2:g} ± {value / 12**0.5:.2g} {unit}."
+            )
+            told = f"below detection: < {limit}; taken as uniform between 0 and the limit"
+            return ClassValue(value / 2.0, value / 12.0**0.5, unit, DETECTION_LIMIT, told, place)
+        if read.reading.above:
+            top = unit.from_base(self.analytes[column.name].maximum)
+            middle, sd = (value + top) / 2.0, (top - value) / 12.0**0.5
+            self.notes.append(
+                f"{place.quantity} of '{stream}' is above the range of its assay (> {limit}); it "
+                f"enters as {middle:.4g} ± {sd:.2g} {unit}: have it assayed by a method for such "
+                "grades."
+            )
+            told = f"above range: > {limit}; taken as uniform up to {top:g}"
+            return ClassValue(middle, sd, unit, RANGE_LIMIT, told, place)
+        stated = self.own_sd(row, column, read)
+        if isinstance(stated, Fault):
+            self.faults.append(stated)
+            return None
+        if stated is not None:
+            return self.positive(ClassValue(value, stated, unit, "row", note, place))
+        found = self.grade_rule(stream, column.name)
+        if found is None:
+            if not {"*", CLASS_GRADES, fold_name(column.name)} & self.in_doubt:
+                self.missing(column.name, column, place)
+            return None
+        rule, source = found
+        self.notes += extrapolation_notes(rule, stream, place.quantity, value, unit)
+        return self.positive(ClassValue(value, rule.sd(value, unit), unit, source, note, place))
+
+    def grade_rule(self, stream: str, analyte: str) -> tuple[ErrorRule, str] | None:
+        """Return the rule for grades of classes, else that of the analyte."""
+        return self.errors.rule(stream, CLASS_GRADES) or self.errors.rule(stream, analyte)
+
+    def possible(self, read: ClassRead, name: str) -> bool:
+        """Tell whether a grade can be; else a fault is added."""
+        reading, unit, place = read.reading, read.unit, read.place
+        shown, largest = f"{reading.value:g} {unit}", self.analytes[name].maximum
+        limit = f"{unit.from_base(largest):g} {unit}"
+        base = unit.to_base(reading.value)
+        before = len(self.faults)
+        if reading.below and reading.value <= 0.0:
+            self.fault("The detection limit is 0 or less.", "Write the limit, as in <0.01.", place)
+        elif reading.value < 0.0:
+            self.fault(f"The grade is {shown}; it cannot be negative.",
+                       "Correct it, or leave the cell blank if it was not measured.",
+                       place)  # fmt: skip
+        elif reading.above and base >= largest * (1.0 - 1e-9):
+            self.fault(f"The grade is above {shown}, which is the most that it can be.",
+                       "Correct the value or its unit.", place)  # fmt: skip
+        elif base > largest * (1.0 + 1e-9):
+            why = "more than the whole" if largest == 1.0 else "more than the stated max"
+            self.fault(f"The grade is {shown}, {why} ({limit}).", "Correct the value or its unit.",
+                       place)  # fmt: skip
+        return len(self.faults) == before
+
+    # ---- numbers and errors
+
+    def number(self, cell: Cell, column: ValueColumn, place: Place) -> ClassRead | None:
+        """Return the number of a cell; None if it is blank, says so in a word, or is refused."""
+        if cell.blank:
+            return None
+        word, unit = folded_word(cell), column.unit
+        if plain_number(cell) is None:
+            meaning = NOT_MEASURED.get(word)
+            if meaning is not None:
+                self.notes.append(f"{place.quantity} of '{place.stream}' is '{cell.text}': "
+                                  f"{meaning}; it counts as not measured.")  # fmt: skip
+                return None
+            if word in TWO_WAYS:
+                one, two = TWO_WAYS[word]
+                self.fault(f"'{cell.text}' can be read as {one} or as {two}.",
+                           f"Write <0.01 (the limit) for {one}\nor leave the cell blank for {two}.",
+                           place)  # fmt: skip
+                return None
+            if word in BELOW:
+                return self.below(cell, column, place)
+            own = with_own_unit(cell)
+            if own is not None:
+                try:
+                    unit = parse_unit(own.unit, column.unit.dimension)
+                    cell = own.number
+                except UnitError as error:
+                    if error.readings or is_unit(own.unit):
+                        self.fault(error.problem, error.mend, place)
+                        return None
+        reading = read_number(cell, self.table, place, "value")
+        if isinstance(reading, Fault):
+            self.faults.append(reading)
+            return None
+        return ClassRead(reading, unit, place)
+
+    def below(self, cell: Cell, column: ValueColumn, place: Place) -> ClassRead | None:
+        """Return the detection limit for a word such as 'trace'."""
+        analyte = self.analytes.get(column.name)
+        if analyte is None:
+            self.fault(f"The mass of a class cannot be '{cell.text}'.",
+                       "Weigh it; write 0 if nothing stayed on the sieve.", place)  # fmt: skip
+            return None
+        if analyte.detection is None:
+            spelt = f'"{analyte.name}"' if " " in analyte.name else analyte.name
+            self.fault(
+                f"'{cell.text}' says that the grade is below detection, but not below what.",
+                f"Write the limit, as in <0.01\nor state it for the analyte: [analytes] {spelt} = "
+                f'{{ unit = "{analyte.unit}", detection = "0.01 {analyte.unit}" }}.', place,
+            )  # fmt: skip
+            return None
+        limit = column.unit.from_base(analyte.detection)
+        return ClassRead(Reading(limit, below=True), column.unit, place)
+
+    def own_sd(
+        self, row: Sequence[Cell], column: ValueColumn, read: ClassRead
+    ) -> float | Fault | None:
+        """Return the error that stands in the row, in the unit of its value; None if none does."""
+        cell = None if column.error is None else row[column.error]
+        if cell is None or cell.blank:
+            return None
+        place = replace(read.place, cell=cell.place.cell)
+        own = with_own_unit(cell)
+        percent = column.error_unit is None or column.error_unit.symbol == "%"
+        number = own.number if own is not None and own.unit == "%" and percent else cell
+        stated = read_number(number, self.table, place, "stated error")
+        if isinstance(stated, Fault):
+            return stated
+        if stated.value <= 0.0 or stated.below or stated.above:
+            return Fault(f"The stated error is {cell.text}; it must be above 0.",
+                         "Enter one standard deviation, or leave the cell blank.",
+                         place)  # fmt: skip
+        if column.error_unit is None:
+            return stated.value / 100.0 * read.reading.value
+        return read.unit.from_base(column.error_unit.to_base(stated.value))
+
+    def positive(self, found: ClassValue) -> ClassValue | None:
+        """Refuse the sd 0 that a relative error gives a value of 0."""
+        if found.sd > 0.0:
+            return found
+        self.fault("The value is 0 and its error is stated in percent of the value, which is 0 "
+                   "too.", "State an absolute error for it.", found.place)  # fmt: skip
+        return None
+
+    def missing(self, key: str, column: ValueColumn, place: Place) -> None:
+        """Remember a number without an error; ``key`` is what it measures."""
+        self.without_error.setdefault(key, []).append(place)
+        self.titles.setdefault(key, column.title)
+
+    def report_missing(self) -> None:
+        """Report numbers without an error, one fault a column; proposed, never used."""
+        for key, places in self.without_error.items():
+            more = f" (and for {len(places) - 1} more below it)" if len(places) > 1 else ""
+            if key == MASS:
+                rule = f'"{CLASS_MASS}" = {{ relative = 1, absolute = "0.2 %" }}'
+            else:
+                spelt = f'"{key}"' if " " in key else key
+                rule = f'{spelt} = {{ relative = 3 }}, or "{CLASS_GRADES}" = {{ relative = 5 }}'
+            self.fault(f"No error is stated{more}.",
+                       f"Enter it beside the value (column ± {self.titles[key]} or [rel %])\n"
+                       f"or state a rule: [errors] {rule} (a usual figure; common practice, no "
+                       "source).", places[0])  # fmt: skip

@@ -1,0 +1,286 @@
+"""Entries to measurements: numbers checked, stated errors found."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from oretally.flowsheet import (
+    Analyte,
+    Basis,
+    Dimension,
+    ErrorModel,
+    Fault,
+    Measurement,
+    UnitError,
+    is_unit,
+)
+from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.quantities import in_solution
+from oretally.flowsheet.streams import fold_name
+from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT
+from oretally.io.cell_words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word, with_own_unit
+from oretally.io.extrapolation import extrapolation_notes
+from oretally.io.measurement_table import Entry, EntryTable, in_percent
+from oretally.io.number import Reading, plain_number, read_number
+from oretally.io.quantity_names import dissolved_name, quantity_unit
+from oretally.io.table import Table
+
+__all__ = ["EntryChecker"]
+
+_ABSURD = 6e24  # kg, and whatever else stands in base units
+
+
+class EntryChecker:
+    """Turns entries into measurements, or into faults."""
+
+    def __init__(
+        self,
+        table: Table,
+        basis: Basis,
+        streams: Sequence[str],
+        analytes: Sequence[Analyte],
+        errors: ErrorModel,
+        faults: list[Fault],
+        read: EntryTable,
+    ) -> None:
+        self.table, self.basis, self.errors = table, basis, errors
+        self.faults, self.read = faults, read
+        self.streams = {fold_name(s): s for s in streams}
+        self.analytes = {a.name: a for a in analytes}
+        solutions = [Analyte(in_solution(a.name), a.unit) for a in analytes]
+        self.analytes |= {a.name: a for a in solutions}
+        self.notes: list[str] = []
+        self.rules_in_doubt: frozenset[str] = frozenset()
+
+    def measurement(self, entry: Entry) -> Measurement | None:
+        """Return the measurement of one entry; None, with faults, if it cannot be used."""
+        stream = self.stream(entry)
+        if plain_number(entry.value) is None:
+            entry_ = self.in_own_unit(entry)
+            if entry_ is None or self.not_measured(entry_):
+                return None
+            entry = entry_
+        reading = self.reading(entry)
+        if isinstance(reading, Fault):
+            self.faults.append(reading)
+            return None
+        wrong = self.implausible(entry, reading)
+        if wrong is not None:
+            self.faults.append(wrong)
+            return None
+        if reading.below:
+            limit = f"{reading.value:g} {entry.unit}"
+            note = f"below detection: < {limit}; taken as uniform between 0 and the limit"
+            self.notes.append(
+                f"{entry.quantity} of '{entry.stream.text}' is below detection (< {limit}); it "
+                f"enters as {reading.value / 2:g} ± {reading.value / 12**0.5:.2g} {entry.unit}."
+            )
+            value, sd, source = reading.value / 2.0, reading.value / 12.0**0.5, DETECTION_LIMIT
+        elif reading.above:
+            top = entry.unit.from_base(self.analytes[entry.quantity].maximum)
+            value, sd = (reading.value + top) / 2.0, (top - reading.value) / 12.0**0.5
+            source = RANGE_LIMIT
+            note = f"above range: > {reading.value:g} {entry.unit}; taken as uniform up to {top:g}"
+            self.notes.append(
+                f"{entry.quantity} of '{entry.stream.text}' is above the range of its assay "
+                f"(> {reading.value:g} {entry.unit}); it enters as {value:.4g} ± {sd:.2g} "
+                f"{entry.unit}: have it assayed by a method for such grades."
+            )
+        else:
+            value, note = reading.value, entry.note
+            stated = self.stated_sd(entry, value)
+            if stated is None:
+                return None
+            sd, source = stated
+        if stream is None:
+            return None
+        return Measurement(stream, entry.quantity, value, entry.unit, sd, source, note, entry.place)
+
+    def in_own_unit(self, entry: Entry) -> Entry | None:
+        """Return the entry in the unit that its cell names, if it names one."""
+        own = with_own_unit(entry.value)
+        if own is None or folded_word(entry.value) in BELOW:
+            return entry
+        try:
+            unit = quantity_unit(entry.quantity, own.unit, entry.unit.dimension)
+        except UnitError as error:
+            if error.readings or is_unit(own.unit):  # of several readings, of something else
+                self.faults.append(Fault(error.problem, error.mend, entry.place))
+                return None
+            return entry  # not a unit: the number is refused as it stands
+        return replace(entry, value=own.number, unit=unit)
+
+    def not_measured(self, entry: Entry) -> bool:
+        """Tell whether a word says that nothing was measured; it is noted."""
+        meaning = NOT_MEASURED.get(folded_word(entry.value))
+        if meaning is not None:
+            self.notes.append(
+                f"{entry.quantity} of '{entry.stream.text}' is '{entry.value.text}': {meaning}; "
+                "it counts as not measured."
+            )
+        return meaning is not None
+
+    def reading(self, entry: Entry) -> Reading | Fault:
+        """Return the number, or the detection limit where a word says that it is below."""
+        word = folded_word(entry.value)
+        if word in TWO_WAYS:
+            one, two = TWO_WAYS[word]
+            return Fault(
+                f"'{entry.value.text}' can be read as {one} or as {two}.",
+                f"Write <0.01 (the limit) for {one}\nor leave the cell blank for {two}.",
+                entry.place,
+            )
+        if word not in BELOW:
+            return read_number(entry.value, self.table, entry.place, "value")
+        analyte = self.analytes.get(entry.quantity)
+        if analyte is None:
+            return Fault(f"A {entry.quantity} cannot be '{entry.value.text}'.",
+                         "Weigh it, or leave it blank.", entry.place)  # fmt: skip
+        if analyte.detection is None and dissolved_name(analyte.name) is not None:
+            return Fault(
+                f"'{entry.value.text}' says that the grade is below detection, but not below what.",
+                "Write the limit, as in <0.01.",
+                entry.place,
+            )
+        if analyte.detection is None:
+            spelt = f'"{analyte.name}"' if " " in analyte.name else analyte.name
+            return Fault(
+                f"'{entry.value.text}' says that the grade is below detection, but not below what.",
+                f"Write the limit, as in <0.01\nor state it for the analyte: [analytes] {spelt} = "
+                f'{{ unit = "{analyte.unit}", detection = "0.01 {analyte.unit}" }}.',
+                entry.place,
+            )
+        return Reading(entry.unit.from_base(analyte.detection), below=True)
+
+    def stream(self, entry: Entry) -> str | None:
+        """Return the stream as the circuit spells it."""
+        name = entry.stream.text
+        if not name or not self.streams:
+            return None
+        known = self.streams.get(fold_name(name))
+        if known is None:
+            near = nearest_name(name, list(self.streams.values()))
+            mend = f"Did you mean '{near}'?" if near else (
+                f"Streams: {', '.join(self.streams.values())}."
+            )  # fmt: skip
+            fault = Fault(f"There is no stream '{name}' in the circuit.", mend, entry.stream.place)
+            if fault not in self.faults:
+                self.faults.append(fault)
+        return known
+
+    def implausible(self, entry: Entry, reading: Reading) -> Fault | None:
+        """Return what is wrong with the size of a number."""
+        grade = entry.quantity in self.analytes
+        what = "grade" if grade else entry.quantity
+        if reading.below and not grade:
+            return Fault(f"A {what} cannot be below detection.", "Weigh it, or leave it blank.",
+                         entry.place)  # fmt: skip
+        if reading.below and reading.value <= 0.0:
+            return Fault("The detection limit is 0 or less.", "Write the limit, as in <0.01.",
+                         entry.place)  # fmt: skip
+        if reading.above and (not grade or dissolved_name(entry.quantity) is not None):
+            mend = f"{'Assay' if grade else 'Weigh'} it, or leave it blank."
+            return Fault(f"A {what} is measured, or it is not: '>' says neither.", mend,
+                         entry.place)  # fmt: skip
+        shown = f"{reading.value:g} {entry.unit}"
+        if reading.value < 0.0:
+            return Fault(
+                f"The {what} is {shown}; it cannot be negative.",
+                "Correct it, or leave the cell blank if it was not measured.",
+                entry.place,
+            )
+        if not grade:
+            if entry.unit.to_base(reading.value) > _ABSURD:
+                return Fault(f"The {what} is {shown}, more than the whole Earth.",
+                             "Correct the value or its unit.", entry.place)  # fmt: skip
+            return None
+        largest = self.analytes[entry.quantity].maximum
+        if reading.above and entry.unit.to_base(reading.value) >= largest * (1.0 - 1e-9):
+            return Fault(f"The grade is above {shown}, which is the most that it can be.",
+                         "Correct the value or its unit.", entry.place)  # fmt: skip
+        if entry.unit.to_base(reading.value) > largest * (1.0 + 1e-9):
+            limit = f"{entry.unit.from_base(largest):g} {entry.unit}"
+            why = "more than the whole" if largest == 1.0 else "more than the stated max"
+            return Fault(
+                f"The grade is {shown}, {why} ({limit}).",
+                "Correct the value or its unit.",
+                entry.place,
+            )
+        return None
+
+    def stated_sd(self, entry: Entry, value: float) -> tuple[float, str] | None:
+        """Return the sd and its source: the row, else the stream, else the quantity."""
+        if entry.error is not None and not entry.error.blank:
+            plain = plain_number(entry.error)
+            if plain is not None and plain > 0.0:
+                return self.positive(self.sd_of(entry, plain, value), entry, "row")
+            place = entry.error.place.about(stream=entry.stream.text, quantity=entry.quantity)
+            reading = read_number(in_percent(entry), self.table, place, "stated error")
+            if isinstance(reading, Fault):
+                self.faults.append(reading)
+                return None
+            if reading.value <= 0.0 or reading.below or reading.above:
+                self.faults.append(
+                    Fault(
+                        f"The stated error is {entry.error.text}; it must be above 0.",
+                        f"Enter one standard deviation, or leave the cell blank"
+                        f"{self.fallback(entry)}.",
+                        place,
+                    )
+                )
+                return None
+            return self.positive(self.sd_of(entry, reading.value, value), entry, "row")
+        rule = self.errors.rule(entry.stream.text, entry.quantity)
+        if rule is None:
+            if {"*", fold_name(entry.quantity)} & self.rules_in_doubt:
+                return None
+            self.faults.append(Fault("No error is stated.", self.proposal(entry), entry.place))
+            return None
+        self.notes += extrapolation_notes(
+            rule[0], entry.stream.text, entry.quantity, value, entry.unit
+        )
+        return self.positive(rule[0].sd(value, entry.unit), entry, rule[1])
+
+    def sd_of(self, entry: Entry, error: float, value: float) -> float:
+        """Return a stated error in the unit of its value."""
+        if entry.error_unit is None:
+            return error / 100.0 * value
+        return entry.unit.from_base(entry.error_unit.to_base(error))
+
+    def positive(self, sd: float, entry: Entry, source: str) -> tuple[float, str] | None:
+        """Refuse the sd 0 that a relative error gives a value of 0."""
+        if sd > 0.0:
+            return sd, source
+        self.faults.append(
+            Fault(
+                "The value is 0 and its error is stated in percent of the value, which is 0 too.",
+                "State an absolute error for it.",
+                entry.place,
+            )
+        )
+        return None
+
+    def fallback(self, entry: Entry) -> str:
+        rule = self.errors.rule(entry.stream.text, entry.quantity)
+        return f" to use the rule stated for the {rule[1]}" if rule else ""
+
+    def proposal(self, entry: Entry) -> str:
+        """Return a proposal for a missing error: proposed, never used."""
+        same = [
+            f"{e.error.text} {e.error_unit or 'rel %'}"
+            for e in self.read.entries
+            if e.quantity == entry.quantity and e.error is not None and not e.error.blank
+        ]
+        if same:
+            shown = ", ".join(dict.fromkeys(same[:3]))
+            return f"Enter it beside the value; other rows of {entry.quantity} state {shown}."
+        usual = "relative = 3" if entry.quantity in self.analytes else "relative = 0.5"
+        if entry.unit.dimension is Dimension.SHARE:
+            usual = 'absolute = "0.5 %"'
+        spelt = f'"{entry.quantity}"' if " " in entry.quantity else entry.quantity
+        return (
+            f"Enter it beside the value (column ± {entry.quantity})\n"
+            f"or state a rule: [errors] {spelt} = {{ {usual} }} "
+            "(a usual figure; common practice, no source)."
+        )

@@ -1,0 +1,102 @@
+"""Named rows of amounts: extractions at leaches, inventories of stockpiles.
+
+Absent is not zero: a number that the data do not give is None. ``sd`` is one standard deviation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["AnalyteAmount", "Extraction", "Inventory", "InventoryLine"]
+
+
+@dataclass(frozen=True, slots=True)
+class Extraction:
+    """How much of an analyte passes from the solids to the solution at a leach, in percent.
+
+    Attributes
+    ----------
+    by_solids, by_solution : float or None
+        As measured: from the solids that enter and leave; from the solution against the solids
+        that enter. Each with its sd.
+    reconciled : float or None
+        By the balance, with its sd.
+    accountability : float or None
+        As measured: analyte out per analyte in, solids and solution together, with its sd.
+    masses_equal : bool
+        True where ``by_solids`` is from the grades alone, the solids that leave being as many as
+        those that enter.
+    """
+
+    node: str
+    analyte: str
+    by_solids: float | None
+    by_solids_sd: float | None
+    by_solution: float | None
+    by_solution_sd: float | None
+    reconciled: float | None
+    reconciled_sd: float | None
+    accountability: float | None
+    accountability_sd: float | None
+    masses_equal: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class InventoryLine:
+    """One amount of an inventory: 'opening', 'in', 'out', 'closing' or 'change'."""
+
+    item: str
+    measured: float | None
+    measured_sd: float | None
+    adjusted: float | None
+    adjusted_sd: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Inventory:
+    """Stock of one quantity in a stockpile; amounts in ``unit``.
+
+    Attributes
+    ----------
+    lines : tuple of InventoryLine
+        'change' is closing minus opening: what accumulated.
+    unaccounted, unaccounted_sd : float or None
+        opening + in - out - closing as measured; above 0 something is missing.
+    z : float or None
+        The two divided.
+    explained : bool or None
+        Whether the stated errors explain it: abs(z) at most 1.96.
+    """
+
+    node: str
+    quantity: str
+    unit: str
+    lines: tuple[InventoryLine, ...]
+    unaccounted: float | None
+    unaccounted_sd: float | None
+    z: float | None
+    explained: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class AnalyteAmount:
+    """What a stream holds of an analyte, adjusted.
+
+    Attributes
+    ----------
+    stream, analyte : str
+    amount, sd : float
+        Mass of the batch, or mass per time. [kg or kg/h]
+    per_feed, per_feed_sd : float or None
+        Mass per dry mass of the reference stream. [kg/kg]
+    product : bool
+        Whether the stream is one of the reported products.
+    """
+
+    stream: str
+    analyte: str
+    amount: float
+    sd: float
+    per_feed: float | None
+    per_feed_sd: float | None
+    product: bool

@@ -1,0 +1,328 @@
+"""Balances by size class: an independent optimiser, and what must hold whatever the data."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from pulp_plant import PERCENT, SHARE, Plant
+from pulp_rival import Reconciled, compare, reconciled, same_classes
+
+from oretally.flowsheet import (
+    Analyte,
+    Basis,
+    Circuit,
+    Measurement,
+    Node,
+    NodeKind,
+    Stream,
+    Survey,
+    parse_unit,
+)
+from oretally.flowsheet.size_classes import Run, SizeGrid
+from oretally.recon import reconcile
+
+OPENINGS = (300.0, 150.0, 75.0, 38.0, 20.0)
+Parts = tuple[list[Stream], list[Node]]
+
+
+def _grinding(
+    *, divider: bool, flotation: bool, direct: bool, kind: NodeKind = NodeKind.SPLITTER
+) -> Parts:
+    """A mill and a cyclone in closed circuit; the feed goes to the mill or to the sump.
+
+    With a divider a part of the underflow passes by the mill.
+    """
+    streams = [
+        Stream("feed", None, "mill" if direct else "sump"),
+        Stream("cyclone feed", "sump", "cyclone"),
+        Stream("overflow", "cyclone", "cell" if flotation else None),
+        Stream("discharge", "mill", "sump"),
+    ]
+    nodes = [Node("sump", NodeKind.MIXER), Node("mill", NodeKind.MILL)]
+    if divider:
+        streams += [Stream("underflow", "cyclone", "divider"), Stream("to mill", "divider", "mill"),
+                    Stream("bypass", "divider", "sump")]  # fmt: skip
+        nodes.append(Node("divider", kind))
+    else:
+        streams.append(Stream("underflow", "cyclone", "mill"))
+    if flotation:
+        streams += [Stream("conc", "cell", None), Stream("tails", "cell", None)]
+    return streams, nodes
+
+
+def _plant(seed: int, *, divider: bool | None = None, n_classes: int | None = None) -> Plant:
+    """A random grinding circuit, all by the seed."""
+    rng = np.random.default_rng(seed)
+    split = seed % 2 == 0 if divider is None else divider
+    streams, nodes = _grinding(divider=split, flotation=seed % 3 > 0, direct=seed % 5 == 0)
+    n = 3 + seed % 4 if n_classes is None else n_classes
+    return Plant(rng, streams, nodes, OPENINGS[: n - 1], ("Pb", "Zn")[: 1 + seed % 2])
+
+
+def _measured(
+    plant: Plant, chances: tuple[float, float, float, float], sd: float = 0.02
+) -> list[Measurement]:
+    """Measurements at random: chance of a rate, of a share, of a class grade, of a bulk grade."""
+    found = []
+    rate, share, by_class, bulk = chances
+    for stream in plant.circuit.stream_names:
+        for quantity in plant.quantities(stream):
+            chance = {"dry rate": rate, "Pb": bulk, "Zn": bulk}.get(
+                quantity, share if quantity.startswith("mass in") else by_class
+            )
+            if (stream, quantity) == ("feed", "dry rate") or plant.rng.random() < chance:
+                found.append(plant.measure(stream, quantity, sd))
+    return found
+
+
+def _equal(one: Reconciled, other: Reconciled, rel: float = 1e-8, but: str = "") -> int:
+    """Assert that rows of the same name are the same in two balances; return how many are."""
+    alike = [name for name in one.rows if name in other.rows and not (but and but in name[1])]
+    for name in alike:
+        a, b = one.rows[name], other.rows[name]
+        assert a.value_class == b.value_class, name
+        assert a.adjusted == (None if b.adjusted is None else pytest.approx(b.adjusted, rel=rel))
+        assert a.adjusted_sd == (
+            None if b.adjusted_sd is None else pytest.approx(b.adjusted_sd, rel=rel)
+        )
+    return len(alike)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_against_an_optimiser_in_amounts(seed: int) -> None:
+    """10 circuits, half with a divider: IPOPT on class masses and metals, from two starts.
+
+    The true plant is one start, a point 30 % around it the other; also every sd and class.
+    """
+    pytest.importorskip("casadi")
+    plant = _plant(seed)
+    compare(plant, _measured(plant, (0.5, 0.8, 0.5, 0.6)))
+
+
+@pytest.mark.parametrize("seed", range(100, 104))
+def test_stacks_that_lack_sieves(seed: int) -> None:
+    """Some streams are sieved, and one assayed, with two or three classes taken as one."""
+    pytest.importorskip("casadi")
+    plant = _plant(seed, n_classes=5)
+    runs: list[Run] = [(1, 2), (2, 4)]
+    found = [m for m in _measured(plant, (0.5, 0.8, 0.4, 0.7))
+             if not (m.stream in ("overflow", "discharge") and " in " in m.quantity)]  # fmt: skip
+    coarse = [f"mass in {plant.label(run)}" for run in ((0, 0), (1, 1), (2, 4))]
+    found += [plant.measure("overflow", q, 0.02, runs) for q in coarse]
+    found.append(plant.measure("discharge", f"mass in {plant.label((1, 2))}", 0.02, runs))
+    found.append(plant.measure("overflow", f"Pb in {plant.label((2, 4))}", 0.02, runs))
+    ours = compare(plant, found, runs)
+    whole = sum(ours.value("overflow", f"mass in {plant.label((c, c))}") for c in (2, 3, 4))
+    assert ours.value("overflow", coarse[2]) == pytest.approx(whole, rel=1e-12)
+
+
+@pytest.mark.parametrize("block", range(5))
+def test_classes_of_incomplete_surveys(block: int) -> None:
+    """50 circuits with half of the numbers and fewer: what null spaces of the physics say."""
+    pytest.importorskip("casadi")
+    chances = ((0.2, 0.5, 0.2, 0.4), (0.5, 0.2, 0.5, 0.3), (0.1, 0.8, 0.0, 0.7))
+    for seed in range(200 + 10 * block, 210 + 10 * block):
+        plant = _plant(seed, n_classes=3 + seed % 2)
+        assert same_classes(plant, _measured(plant, chances[seed % 3])) > 20
+
+
+@pytest.mark.parametrize("seed", range(300, 304))
+def test_classes_in_the_grid_that_nobody_measured(seed: int) -> None:
+    """A grid alone changes nothing; nor does one sieved stream, which nothing can check."""
+    plant = _plant(seed)
+    bulk = _measured(plant, (0.8, 0.0, 0.0, 0.9))
+    survey = plant.survey(bulk)
+    plain = reconciled(plant.circuit, replace(survey, sizes=SizeGrid()))
+    with_grid = reconciled(plant.circuit, survey)
+    assert _equal(plain, with_grid) == len(plain.rows)
+    assert with_grid.solution.objective == plain.solution.objective
+    shares = [plant.measure("cyclone feed", q, 0.02) for q in plant.quantities("cyclone feed")
+              if q.startswith("mass in")]  # fmt: skip
+    sieved = reconciled(plant.circuit, plant.survey([*bulk, *shares]))
+    assert _equal(plain, sieved) == len(plain.rows)
+    sizes = plain.solution.classes.degrees_of_freedom
+    assert sieved.solution.classes.degrees_of_freedom == sizes + 1  # they sum to 100 %
+
+
+def test_sieving_behind_a_mill_leaves_the_sizes_before_it_alone() -> None:
+    """Sizes of the product only: the feed has none, and its bulk values are those without."""
+    circuit = Circuit.build(
+        {"feed": (None, "mill"), "ground": ("mill", "screen"), "coarse": ("screen", None),
+         "fine": ("screen", None)}, {"mill": "mill"},
+    )  # fmt: skip
+    plant = Plant(np.random.default_rng(1), circuit.streams, circuit.nodes, OPENINGS[:2])
+    found = _measured(plant, (1.0, 1.0, 0.0, 1.0))
+    ours = reconciled(circuit, plant.survey([m for m in found if m.stream != "feed"
+                                             or " in " not in m.quantity]))  # fmt: skip
+    assert not [q for s, q in ours.rows if s == "feed" and " in " in q]
+    assert ("ground", "mass in +300 um") in ours.rows
+
+
+@pytest.mark.parametrize("seed", range(401, 408, 2))
+def test_classes_merged_where_all_measure_them_as_one(seed: int) -> None:
+    """Two classes that no stack separates are one class: nothing else changes, to 1e-8."""
+    plant = _plant(seed, n_classes=4)
+    pair, openings = (1, 2), plant.openings
+    gone = [f" in {plant.label((c, c))}" for c in pair]
+    found = [m for m in _measured(plant, (0.5, 0.9, 0.4, 0.7))
+             if not m.quantity.endswith(tuple(gone))]  # fmt: skip
+    for stream in plant.circuit.stream_names:
+        found.append(plant.measure(stream, f"mass in {plant.label(pair)}", 0.02, [pair]))
+        if plant.rng.random() < 0.5:
+            found.append(plant.measure(stream, f"Pb in {plant.label(pair)}", 0.02, [pair]))
+    fine = plant.survey(found, [pair])
+    coarse = replace(fine, sizes=SizeGrid((openings[0], openings[2])))
+    one, other = reconciled(plant.circuit, coarse), reconciled(plant.circuit, fine)
+    assert _equal(one, other) > len(plant.circuit.streams) * 5
+    assert one.solution.objective == pytest.approx(other.solution.objective, rel=1e-10)
+    # one stream sieved finer: with the same sum and the same error of the sum, it says no more
+    label = plant.label(pair)
+    whole = next(m for m in found if (m.stream, m.quantity) == ("feed", f"mass in {label}"))
+    parts = [
+        replace(whole, quantity=f"mass in {plant.label((c, c))}", value=part * whole.value,
+                sd=whole.sd * 0.5**0.5)
+        for c, part in zip(pair, (0.4, 0.6), strict=True)
+    ]  # fmt: skip
+    finer = [*(m for m in found if m is not whole), *parts]
+    third = reconciled(plant.circuit, plant.survey(finer, [pair]))
+    for name in one.rows:
+        if name in third.rows and name != ("feed", f"mass in {label}"):
+            adjusted = one.rows[name].adjusted
+            near = None if adjusted is None else pytest.approx(adjusted, rel=1e-8)
+            assert third.rows[name].adjusted == near, name
+    assert third.solution.objective == pytest.approx(one.solution.objective, rel=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(500, 503))
+def test_a_mill_conserves_solids_and_metal_but_not_sizes(seed: int) -> None:
+    plant = _plant(seed)
+    ours = reconciled(plant.circuit, plant.survey(_measured(plant, (0.9, 0.9, 0.5, 1.0))))
+    into, out = plant.circuit.inlets("mill"), plant.circuit.outlets("mill")
+
+    def amount(stream: str, analyte: str | None) -> float:
+        grade = 1.0 if analyte is None else ours.value(stream, analyte)
+        return ours.value(stream, "dry rate") * grade
+
+    for analyte in (None, *plant.analytes):
+        entering = sum(amount(s, analyte) for s in into)
+        assert sum(amount(s, analyte) for s in out) == pytest.approx(entering, rel=1e-10)
+    coarse = f"mass in {plant.label((0, 0))}"
+    entering = sum(ours.value(s, "dry rate") * ours.value(s, coarse) for s in into)
+    assert ours.value("discharge", "dry rate") * ours.value("discharge", coarse) < 0.99 * entering
+
+
+def test_sizes_before_and_behind_a_mill_do_not_touch() -> None:
+    """Shares that add up cost nothing, however unlike they are; nothing but the sum checks them."""
+    circuit = Circuit.build({"feed": (None, "mill"), "ground": ("mill", None)}, {"mill": "mill"})
+    grid, rate = SizeGrid((150.0, 38.0)), parse_unit("t/h")
+    shares = {"feed": (90.0, 7.0, 3.0), "ground": (1.0, 20.0, 79.0)}
+    found = [Measurement("feed", "dry rate", 50.0, rate, 1.0),
+             Measurement("ground", "dry rate", 50.0, rate, 2.0)]  # fmt: skip
+    found += [Measurement(s, f"mass in {grid.label((c, c))}", v, SHARE, 1.0)
+              for s, values in shares.items() for c, v in enumerate(values)]  # fmt: skip
+    survey = Survey(Basis.RATE, rate, (), tuple(found), sizes=grid)
+    ours = reconciled(circuit, survey)
+    assert ours.solution.objective == pytest.approx(0.0, abs=1e-18)
+    assert ours.solution.classes.degrees_of_freedom == 3
+    row = ours.rows["ground", "mass in -38 um"]
+    assert row.adjusted == pytest.approx(79.0)
+    assert row.adjusted_sd == pytest.approx((2.0 / 3.0) ** 0.5)
+
+
+def test_units_do_not_matter() -> None:
+    """Openings 1.7 times as wide, rates in kg/h: the same shares, grades and sd."""
+    plant = _plant(600, n_classes=4)
+    found = _measured(plant, (0.7, 0.8, 0.4, 0.7))
+    survey = plant.survey(found)
+    wide = SizeGrid(tuple(1.7 * o for o in plant.openings))
+    names = {
+        quantity.format(old): quantity.format(new)
+        for c in range(plant.C)
+        for old, new in [(survey.sizes.label((c, c)), wide.label((c, c)))]
+        for quantity in ("mass in {}", *(f"{a} in {{}}" for a in plant.analytes))
+    }
+    kg = parse_unit("kg/h")
+    other = [
+        replace(m, value=1000.0 * m.value, sd=1000.0 * m.sd, unit=kg) if m.quantity == "dry rate"
+        else replace(m, quantity=names.get(m.quantity, m.quantity))
+        for m in found
+    ]  # fmt: skip
+    one = reconciled(plant.circuit, survey)
+    two = reconciled(
+        plant.circuit, replace(survey, measurements=tuple(other), sizes=wide, flow_unit=kg)
+    )
+    assert two.solution.objective == pytest.approx(one.solution.objective, rel=1e-10)
+    for (stream, quantity), row in one.rows.items():
+        scaled = two.rows[stream, names.get(quantity, quantity)]
+        size = 1000.0 if quantity == "dry rate" else 1.0
+        for a, b in ((row.adjusted, scaled.adjusted), (row.adjusted_sd, scaled.adjusted_sd)):
+            assert b == (None if a is None else pytest.approx(size * a, rel=1e-9))
+
+
+@pytest.mark.parametrize("seed", range(700, 704))
+def test_outlets_of_a_splitter_differ_in_their_flow_only(seed: int) -> None:
+    """And so does what a separator divides, if the case says that one outlet is like the other."""
+    plant = _plant(seed, divider=True)
+    found = _measured(plant, (0.6, 0.8, 0.5, 0.7))
+    ours = reconciled(plant.circuit, plant.survey(found))
+    for quantity in plant.quantities("bypass"):
+        one, two = ours.rows["bypass", quantity], ours.rows["to mill", quantity]
+        if quantity != "dry rate" and one.adjusted is not None:
+            assert two.adjusted == pytest.approx(one.adjusted, rel=1e-9)
+            assert two.adjusted_sd == pytest.approx(one.adjusted_sd, rel=1e-9)
+    streams = [replace(s, like="to mill") if s.name == "bypass" else s
+               for s in plant.circuit.streams]  # fmt: skip
+    nodes = [Node(n.name) if n.kind is NodeKind.SPLITTER else n for n in plant.circuit.nodes]
+    told = reconciled(Circuit.from_parts(streams, nodes), plant.survey(found))
+    assert told.solution.objective == pytest.approx(ours.solution.objective, rel=1e-9)
+    assert _equal(ours, told, rel=1e-6) == len(ours.rows)
+
+
+def test_three_ways_out_of_a_splitter_and_a_way_together_again() -> None:
+    """Three parts of a stream, two of which meet again; IPOPT agrees."""
+    pytest.importorskip("casadi")
+    ends: dict[str, tuple[str | None, str | None]] = {
+        "feed": (None, "screen"), "over": ("screen", None), "under": ("screen", "box"),
+        "a": ("box", "sump"), "b": ("box", "sump"), "c": ("box", None), "both": ("sump", "pump"),
+        "pumped": ("pump", None),
+    }  # fmt: skip
+    circuit = Circuit.build(ends, {"box": "splitter", "sump": "mixer"})
+    for seed in range(3):
+        plant = Plant(np.random.default_rng(seed), circuit.streams, circuit.nodes, OPENINGS[:3])
+        compare(plant, _measured(plant, (0.5, 0.7, 0.4, 0.6)))
+
+
+def _complete(seed: int) -> tuple[Plant, list[Measurement]]:
+    plant = _plant(seed, divider=False, n_classes=4)
+    return plant, _measured(plant, (1.0, 1.0, 1.0, 1.0))
+
+
+def _first_suspect(plant: Plant, found: Sequence[Measurement], stream: str, quantity: str) -> None:
+    """Put an error of 12 sd into one number and look whether the first suspect is that one."""
+    spoilt = [
+        replace(m, value=m.value + 12.0 * m.sd) if (m.stream, m.quantity) == (stream, quantity)
+        else m for m in found
+    ]  # fmt: skip
+    sd = next(m.sd for m in found if (m.stream, m.quantity) == (stream, quantity))
+    first = reconcile(plant.circuit, plant.survey(spoilt)).suspects[0]
+    assert (stream, quantity) in [(p.where, p.quantity) for p in first.group]
+    assert abs(first.estimated_error - 12.0 * sd) < 4.0 * first.sd
+
+
+@pytest.mark.parametrize(
+    ("stream", "quantity"), [("overflow", "mass in -150+75 um"), ("tails", "Pb in -75 um")]
+)
+def test_a_gross_error_is_found(stream: str, quantity: str) -> None:
+    plant, found = _complete(802)
+    _first_suspect(plant, found, stream, quantity)
+
+
+def test_names_of_the_test_are_names_of_the_engine() -> None:
+    """What the plant calls a class is what the grid calls it."""
+    plant = _plant(1)
+    grid = SizeGrid(tuple(plant.openings))
+    assert [plant.label((c, c)) for c in range(plant.C)] == [grid.label(r) for r in grid.all_runs]
+    assert Analyte("Pb", PERCENT) in plant.survey([]).analytes

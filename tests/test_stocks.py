@@ -1,0 +1,423 @@
+"""Stocks of stockpiles and declared losses: read, balanced, told; and each message whole."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import jsonschema
+import openpyxl
+import pytest
+
+from oretally.flowsheet import InputError
+from oretally.io import Case, read_case
+from oretally.io.json_result import balance_schema, to_json
+from oretally.io.report import html_report
+from oretally.io.text_summary import summary
+from oretally.recon import Balance, reconcile
+
+EXAMPLES = Path(__file__).parents[1] / "examples"
+CIRCUIT = """\
+basis = "batch"
+[streams]
+mined = { to = "ROM pile" }
+"mill feed" = { from = "ROM pile", to = "mill" }
+conc = { from = "mill" }
+tails = { from = "mill" }
+[nodes]
+"ROM pile" = { kind = "stockpile" }
+[losses]
+mill = { mass = "5 t", like = "mill feed" }
+[errors]
+"dry mass" = { relative = 1 }
+Pb = { relative = 3 }
+[report]
+feed = "mill feed"
+"""
+ROWS = """\
+stream,dry mass [t],Pb [%]
+mined,1200,4.1
+mill feed,1150,4
+conc,60,68
+tails,,0.45
+"""
+STOCKS = """\
+node,when,dry mass [t],Pb [%]
+ROM pile,opening,500,3.9
+ROM pile,closing,560,4
+"""
+FLOW = {"opening": 500.0, "in": 1200.0, "out": 1150.0, "closing": 560.0}
+Texts = tuple[str, str, str | None]
+
+
+def c(old: str, new: str) -> Texts:
+    """Return the case with something else in its circuit."""
+    assert old in CIRCUIT
+    return CIRCUIT.replace(old, new), ROWS, STOCKS
+
+
+def s(old: str, new: str) -> Texts:
+    """Return the case with something else in its stocks."""
+    assert old in STOCKS
+    return CIRCUIT, ROWS, STOCKS.replace(old, new)
+
+
+def _read(folder: Path, circuit: str, rows: str, stocks: str | None) -> Case:
+    (folder / "circuit.toml").write_text(circuit, "utf-8")
+    (folder / "measurements.csv").write_text(rows, "utf-8")
+    if stocks is not None:
+        (folder / "stocks.csv").write_text(stocks, "utf-8")
+    return read_case(folder)
+
+
+def _balanced(case: Case) -> Balance:
+    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+
+
+def test_stocks_are_streams_that_are_no_feeds(tmp_path: Path) -> None:
+    case = _read(tmp_path, CIRCUIT, ROWS, STOCKS)
+    assert case.circuit.feeds == ("mined",)
+    assert case.circuit.products == ("conc", "tails", "loss at mill")
+    stocks = {s.name: (s.source, s.target) for s in case.circuit.streams if s.stock}
+    assert stocks == {
+        "opening stock of ROM pile": (None, "ROM pile"),
+        "closing stock of ROM pile": ("ROM pile", None),
+    }
+    m = case.survey.measured("closing stock of ROM pile", "dry mass")
+    assert m is not None
+    assert (m.value, m.sd) == (560.0, pytest.approx(5.6))
+    assert str(m.place) == ("stocks.csv, cell C3, stream 'closing stock of ROM pile', dry mass")
+
+
+def test_inventory_by_hand(tmp_path: Path) -> None:
+    """Sums of four numbers with 1 % each; metal with 1 % and 3 %."""
+    balance = _balanced(_read(tmp_path, CIRCUIT, ROWS, STOCKS))
+    mass, lead = balance.inventories
+    assert (mass.node, mass.quantity, mass.unit) == ("ROM pile", "dry mass", "t")
+    assert {x.item: x.measured for x in mass.lines} == {**FLOW, "change": 60.0}
+    sd = 0.01 * sum(v**2 for v in FLOW.values()) ** 0.5
+    assert mass.unaccounted == pytest.approx(-10.0)
+    assert mass.unaccounted_sd == pytest.approx(sd)
+    assert mass.z == pytest.approx(-10.0 / sd)
+    assert mass.explained is True
+    change = next(x for x in mass.lines if x.item == "change")
+    assert change.measured_sd == pytest.approx(0.01 * (500.0**2 + 560.0**2) ** 0.5)
+    adjusted = {x.item: x.adjusted or 0.0 for x in mass.lines}
+    assert adjusted["opening"] + adjusted["in"] == pytest.approx(
+        adjusted["out"] + adjusted["closing"]
+    )
+    assert adjusted["change"] == pytest.approx(adjusted["closing"] - adjusted["opening"])
+    metal = {"opening": 19.5, "in": 49.2, "out": 46.0, "closing": 22.4}
+    assert {x.item: x.measured for x in lead.lines[:4]} == pytest.approx(metal)
+    assert lead.unaccounted == pytest.approx(0.3)
+    assert lead.unaccounted_sd == pytest.approx(
+        (0.01**2 + 0.03**2) ** 0.5 * sum(v**2 for v in metal.values()) ** 0.5
+    )
+
+
+def test_change_in_stock_is_known_better_than_its_parts_say(tmp_path: Path) -> None:
+    """Opening and closing stock, adjusted, go together: what came and went is known better."""
+    rows = ROWS.replace("dry mass [t]", "dry mass [t],± dry mass [t]").replace("1200", "1200,1")
+    rows = (
+        rows.replace("1150", "1150,1").replace("conc,60", "conc,60,1").replace("tails,", "tails,,")
+    )
+    mass = _balanced(_read(tmp_path, CIRCUIT, rows, STOCKS)).inventories[0]
+    sd = {x.item: x.adjusted_sd or 0.0 for x in mass.lines}
+    assert sd["change"] == pytest.approx(2**0.5, rel=0.03)
+    assert min(sd["opening"], sd["closing"]) > 2.0
+
+
+def test_more_than_the_measurements_explain(tmp_path: Path) -> None:
+    balance = _balanced(_read(tmp_path, *s("560", "480")))
+    mass = balance.inventories[0]
+    assert mass.unaccounted == pytest.approx(70.0)
+    assert mass.explained is False
+    text = summary(balance)
+    assert "unaccounted loss" in text
+    assert "more than the measurements explain (z +3.9)" in text
+
+
+def test_one_stock_alone_gives_the_other(tmp_path: Path) -> None:
+    """The closing stock was not surveyed: the balance gives it, and nothing is unaccounted for."""
+    balance = _balanced(_read(tmp_path, *s("ROM pile,closing,560,4\n", "")))
+    closing = balance.value("closing stock of ROM pile", "dry mass")
+    assert closing.measured is None
+    assert closing.adjusted == pytest.approx(550.0, abs=5.0)
+    mass = balance.inventories[0]
+    assert (mass.unaccounted, mass.z, mass.explained) == (None, None, None)
+
+
+def test_a_declared_loss(tmp_path: Path) -> None:
+    case = _read(tmp_path, CIRCUIT, ROWS, STOCKS)
+    balance = _balanced(case)
+    loss = balance.value("loss at mill", "dry mass")
+    assert (loss.measured, loss.sd, loss.error_source) == (0.0, 5.0, "declared loss")
+    assert loss.adjusted is not None and loss.adjusted >= 0.0
+    assert balance.value("loss at mill", "Pb").adjusted == pytest.approx(
+        balance.value("mill feed", "Pb").adjusted or 0.0
+    )
+    assert case.notes == (
+        "'loss at mill' was not measured but declared: 0 ± 5 t, never below 0; with the grades of "
+        "'mill feed'.",
+    )
+    assert not any(h.stream == "loss at mill" for h in balance.findings.hidden)
+
+
+def test_a_loss_takes_up_what_is_missing(tmp_path: Path) -> None:
+    """Tails weighed 20 t short: with a loss of 0 ± 50 t next to all of it is lost."""
+    rows = ROWS.replace("dry mass [t]", "dry mass [t],± dry mass [t]").replace("1200", "1200,1")
+    rows = rows.replace("1150", "1150,1").replace("conc,60", "conc,60,1")
+    rows = rows.replace("tails,,0.45", "tails,1070,1,0.45")
+    circuit = CIRCUIT.replace('"5 t"', '"50 t"')
+    balance = _balanced(_read(tmp_path, circuit, rows, STOCKS))
+    assert balance.value("loss at mill", "dry mass").adjusted == pytest.approx(20.0, abs=2.0)
+    assert balance.recovery("loss at mill", "Pb").recovery == pytest.approx(
+        100 * 20 / 1150, abs=0.3
+    )
+
+
+def test_a_loss_is_never_below_zero(tmp_path: Path) -> None:
+    """Tails weighed 40 t too many: the loss stops at 0, and what stands still has no grade."""
+    rows = ROWS.replace("dry mass [t]", "dry mass [t],± dry mass [t]").replace("1200", "1200,9")
+    rows = rows.replace("1150", "1150,9").replace("conc,60", "conc,60,1")
+    rows = rows.replace("tails,,0.45", "tails,1130,9,0.45")
+    balance = _balanced(_read(tmp_path, CIRCUIT, rows, STOCKS))
+    assert balance.value("loss at mill", "dry mass").adjusted == 0.0
+    assert balance.value("loss at mill", "Pb").adjusted is None
+    assert any("'loss at mill' at 0" in note for note in balance.notes)
+
+
+def test_no_loss_that_nobody_declared(tmp_path: Path) -> None:
+    rest = CIRCUIT[: CIRCUIT.index("[losses]")] + CIRCUIT[CIRCUIT.index("[errors]") :]
+    case = _read(tmp_path, rest, ROWS.replace("tails,,", "tails,900,"), STOCKS)
+    assert not any("loss" in s.name for s in case.circuit.streams)
+
+
+def test_the_metal_of_a_loss_counts_in_closures(tmp_path: Path) -> None:
+    """It has the assay of the stream that it is like: without one no closure could be told."""
+    rows = ROWS.replace("tails,,", "tails,1085,")
+    balance = _balanced(_read(tmp_path, CIRCUIT, rows, STOCKS))
+    lead = next(c for c in balance.closures if (c.node, c.quantity) == ("mill", "Pb"))
+    assert lead.outflow == pytest.approx(60 * 0.68 + 1085 * 0.0045)
+    rel = (0.01**2 + 0.03**2) ** 0.5
+    parts = (46.0 * rel, 40.8 * rel, 1085 * 0.0045 * rel, 5 * 0.04)
+    assert lead.sd == pytest.approx(sum(v**2 for v in parts) ** 0.5)
+
+
+def test_the_example_in_every_form() -> None:
+    balance = _balanced(read_case(EXAMPLES / "month_with_stockpile"))
+    document = json.loads(to_json(balance))
+    jsonschema.validate(document, balance_schema())
+    assert [i["quantity"] for i in document["inventories"]] == ["dry mass", "Pb", "Ag"]
+    assert document["inventories"][0]["unaccounted"] == pytest.approx(785.0)
+    assert {s["name"] for s in document["circuit"]["streams"] if s["stock"]} == {
+        "opening stock of ROM pile", "closing stock of ROM pile",
+    }  # fmt: skip
+    for text in (summary(balance), html_report(balance)):
+        for word in ("opening + in - out = closing", "unaccounted loss", "declared loss",
+                     "within what the measurements explain (z +1.3)"):  # fmt: skip
+            assert word in text
+    rows = [line.split() for line in summary(balance).splitlines()]
+    assert ["opening", "stock", "of", "ROM", "pile", "stock"] in [row[:6] for row in rows]
+
+
+def test_sheets_of_a_workbook(tmp_path: Path) -> None:
+    """The same stocks and losses, and a message at a cell, from a workbook."""
+    book = openpyxl.Workbook()
+    sheets = {
+        "circuit": [("stream", "from", "to"), ("mined", "", "ROM pile"),
+                    ("mill feed", "ROM pile", "mill"), ("conc", "mill", ""), ("tails", "mill", "")],
+        "nodes": [("node", "kind"), ("ROM pile", "stockpile")],
+        "losses": [("node", "mass", "like"), ("mill", "5 t", "Mill Feed")],
+        "errors": [("quantity", "relative"), ("dry mass", 1), ("Pb", 3)],
+        "report": [("key", "value"), ("basis", "batch"), ("feed", "mill feed")],
+        "measurements": [("stream", "dry mass [t]", "Pb [%]"), ("mined", 1200, 4.1),
+                         ("mill feed", 1150, 4), ("conc", 60, 68), ("tails", None, 0.45)],
+        "stocks": [("node", "when", "dry mass [t]", "Pb [%]"), ("rom pile", "Opening", 500, 3.9),
+                   ("ROM pile", "closing", 560, 4)],
+    }  # fmt: skip
+    for title, lines in sheets.items():
+        sheet = book.create_sheet(title)
+        for line in lines:
+            sheet.append(line)
+    book.remove(book.worksheets[0])
+    path = tmp_path / "case.xlsx"
+    book.save(path)
+    one, two = read_case(path), _read(tmp_path, CIRCUIT, ROWS, STOCKS)
+    assert one.circuit == two.circuit
+    assert one.survey.measurements == two.survey.measurements
+    book["stocks"]["B3"] = "end"
+    book["losses"]["C2"] = "ore"
+    book.save(path)
+    with pytest.raises(InputError) as caught:
+        read_case(path)
+    assert "\n\n".join(map(str, caught.value.faults)) == (
+        "case.xlsx, sheet 'stocks', cell B3: 'end' is neither 'opening' nor 'closing'.\n"
+        "Write opening or closing.\n\n"
+        "case.xlsx, sheet 'losses', cell A2: A declared loss names the stream 'ore', which there "
+        "is not.\nKnown: mined, mill feed, conc, tails."
+    )
+
+
+# name: (circuit.toml, measurements.csv, stocks.csv, all messages)
+BROKEN: dict[str, tuple[str, str, str | None, str]] = {
+    "no stockpile": (
+        CIRCUIT.replace('kind = "stockpile"', 'kind = "mixer"'),
+        ROWS,
+        STOCKS,
+        "stocks.csv, cell A2: 'ROM pile' is no stockpile but a mixer: it keeps no stock.\n"
+        'Write [nodes] "ROM pile" = { kind = "stockpile" }, or take the row out.',
+    ),
+    "other node": (
+        *s("ROM pile,closing", "mill,closing"),
+        "stocks.csv, cell A3: 'mill' is no stockpile but a separator: it keeps no stock.\n"
+        'Write [nodes] "mill" = { kind = "stockpile" }, or take the row out.',
+    ),
+    "no such node": (
+        *s("ROM pile,closing", "ROM pil,closing"),
+        "stocks.csv, cell A3: There is no node 'ROM pil' in the circuit.\nDid you mean 'ROM pile'?",
+    ),
+    "when": (
+        *s("closing", "closng"),
+        "stocks.csv, cell B3: 'closng' is neither 'opening' nor 'closing'.\n"
+        "Did you mean 'closing'?",
+    ),
+    "when blank": (
+        *s("ROM pile,closing", "ROM pile,"),
+        "stocks.csv, cell B3: The row does not say whether this is the opening or the closing "
+        "stock.\n"
+        "Write opening or closing.",
+    ),
+    "node blank": (
+        *s("ROM pile,closing", ",closing"),
+        "stocks.csv, cell B3: The row names no node.\nWrite the stockpile, or clear the row.",
+    ),
+    "twice": (
+        *s("closing", "opening"),
+        "stocks.csv, cell A3: The opening stock of ROM pile is there twice (also A2).\n"
+        "Take one out.",
+    ),
+    "below zero": (
+        *s("560", "-560"),
+        "stocks.csv, cell C3, stream 'closing stock of ROM pile', dry mass: The dry mass is -560 "
+        "t; it cannot be negative.\n"
+        "Correct it, or leave the cell blank if it was not measured.",
+    ),
+    "no file": (
+        CIRCUIT,
+        ROWS,
+        None,
+        "circuit.toml, line 8: The stockpile 'ROM pile' has no opening and no closing stock.\n"
+        "Give them in stocks.csv (in a workbook the sheet stocks): node, when, dry mass [t]\n"
+        "or make the node a separator.",
+    ),
+    "rate": (
+        CIRCUIT.replace('"batch"', '"rate"')
+        .replace('mass = "5 t"', 'rate = "5 t/h"')
+        .replace('"dry mass"', '"dry rate"'),
+        ROWS.replace("dry mass [t]", "dry rate [t/h]"),
+        STOCKS,
+        'stocks.csv: Stocks are masses, but this case has the basis "rate".\n'
+        'Write basis = "batch" and give the masses of the whole period.',
+    ),
+    "no when": (
+        *s("node,when,", "node,wenn,"),
+        "stocks.csv: The column 'when' is missing.\n"
+        "Columns: node, when (opening or closing), dry mass [t], and each analyte.",
+    ),
+    "unknown analyte in stocks": (
+        CIRCUIT.replace("[errors]", '[analytes]\nPb = { unit = "%" }\n[errors]'),
+        ROWS,
+        STOCKS.replace("Pb [%]", "Zn [%]"),
+        "stocks.csv, cell D1, Zn: 'Zn' is no quantity of this case.\n"
+        "Quantities: dry mass, Pb. List a new one under [analytes].",
+    ),
+    "no error": (
+        CIRCUIT.replace('"dry mass" = { relative = 1 }\n', ""),
+        ROWS.replace("dry mass [t]", "dry mass [t],± dry mass [t]")
+        .replace("1200", "1200,9")
+        .replace("1150", "1150,9")
+        .replace("conc,60", "conc,60,1")
+        .replace("tails,", "tails,,"),
+        STOCKS,
+        "stocks.csv, cell C2, stream 'opening stock of ROM pile', dry mass: No error is stated.\n"
+        "Enter it beside the value (column ± dry mass)\n"
+        'or state a rule: [errors] "dry mass" = { relative = 0.5 } (a usual figure; common '
+        "practice, no source).\n"
+        "\n"
+        "stocks.csv, cell C3, stream 'closing stock of ROM pile', dry mass: No error is stated.\n"
+        "Enter it beside the value (column ± dry mass)\n"
+        'or state a rule: [errors] "dry mass" = { relative = 0.5 } (a usual figure; common '
+        "practice, no source).",
+    ),
+    "loss node": (
+        *c("[losses]\nmill", "[losses]\nmil"),
+        "circuit.toml, line 10: A declared loss names the node 'mil', which there is not.\n"
+        "Did you mean 'mill'?",
+    ),
+    "loss like": (
+        *c('like = "mill feed" }', 'like = "mil feed" }'),
+        "circuit.toml, line 10: A declared loss names the stream 'mil feed', which there is not.\n"
+        "Did you mean 'mill feed'?",
+    ),
+    "loss no like": (
+        *c(', like = "mill feed" }', " }"),
+        "circuit.toml, line 10: The loss at 'mill' does not say what is lost.\n"
+        'Name the stream whose grades it has: like = "mill feed".',
+    ),
+    "loss no mass": (
+        *c('mass = "5 t", ', ""),
+        "circuit.toml, line 10: The mass of the loss at 'mill' is not stated; it is a number "
+        "above 0 with its unit: one standard deviation of what may be lost.\n"
+        'Write for example mass = "0.5 t".',
+    ),
+    "loss negative": (
+        *c('"5 t"', '"-5 t"'),
+        "circuit.toml, line 10: The mass of the loss at 'mill' is '-5 t'; it is a number above 0 "
+        "with its unit: one standard deviation of what may be lost.\n"
+        'Write for example mass = "0.5 t".',
+    ),
+    "loss unit": (
+        *c('"5 t"', '"5 t/h"'),
+        "circuit.toml, line 10: 't/h' is the unit of a mass rate, but a mass is wanted.\n"
+        "Write one of: mg, g, kg, t, lb, st, lt, ozt.",
+    ),
+    "loss no table": (
+        *c('mill = { mass = "5 t", like = "mill feed" }', 'mill = "5 t"'),
+        "circuit.toml, line 10: The loss at 'mill' is not a table.\n"
+        'Write { mass = "0.5 t", like = "mill feed" }.',
+    ),
+    "loss relative": (
+        *c('mass = "5 t"', "relative = 5"),
+        "circuit.toml, line 10: 'relative' is not known here.\n"
+        "Known here: mass, like.\n"
+        "\n"
+        "circuit.toml, line 10: The mass of the loss at 'mill' is not stated; it is a number "
+        "above 0 with its unit: one standard deviation of what may be lost.\n"
+        'Write for example mass = "0.5 t".',
+    ),
+    "loss name taken": (
+        *c(
+            'tails = { from = "mill" }',
+            'tails = { from = "mill" }\n"loss at mill" = { from = "mill" }',
+        ),
+        "circuit.toml, line 11: The stream 'loss at mill' is there twice; upper and lower case "
+        "and spaces do not tell names apart.\n"
+        "Rename one of the two, or take one out.",
+    ),
+    "loss twice": (
+        *c(
+            'like = "mill feed" }',
+            'like = "mill feed" }\nMill = { mass = "3 t", like = "mill feed" }',
+        ),
+        "circuit.toml, line 11: The loss at 'mill' is declared twice.\nTake one out.",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", list(BROKEN))
+def test_message(name: str, tmp_path: Path) -> None:
+    circuit, rows, stocks, message = BROKEN[name]
+    with pytest.raises(InputError) as caught:
+        _read(tmp_path, circuit, rows, stocks)
+    assert "\n\n".join(map(str, caught.value.faults)) == message
