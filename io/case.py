@@ -14,6 +14,7 @@ from oretally.flowsheet import (
     Fault,
     InputError,
     Place,
+    Stream,
     Survey,
 )
 from oretally.flowsheet.streams import Content, fold_name
@@ -225,6 +226,12 @@ class Plan:
     analytes: tuple[Analyte, ...]
     title: str
 
+    @property
+    def sampled(self) -> tuple[Stream, ...]:
+        """Streams that are weighed or sampled: all but declared losses."""
+        circuit, losses = self.definition.circuit, {m.stream for m in self.definition.losses}
+        return tuple(s for s in (circuit.streams if circuit else ()) if s.name not in losses)
+
 
 def read_plan(source: str | Path) -> Plan:
     """Read the definition of a case; its measurements may still be blank.
@@ -242,6 +249,7 @@ def read_plan(source: str | Path) -> Plan:
             table, _ = read_csv_table(path / MEASUREMENTS_FILE, MEASUREMENTS_FILE)
     else:
         rows, table = _parts(path, found)
+    rows.planned = True
     definition, wrong = define(rows)
     # what is wrong with the measurements does not matter here: there may be none yet
     faults = [f for f in found if f.place.sheet != "measurements"] + wrong

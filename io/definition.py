@@ -64,6 +64,7 @@ class DefinitionRows:
     faults: list[Fault] = field(default_factory=list)
     streams_read: bool = True
     contents_read: bool = True
+    planned: bool = False  # stocks may not be known yet
 
     def place(self, key: str) -> Place:
         """Place of 'basis', 'feed', ... or of the whole definition."""
@@ -122,7 +123,7 @@ def define(
     basis = _basis(rows, faults)
     water = _water(rows, faults)
     ends = [end for s in rows.streams for end in (s.source, s.target) if end is not None]
-    stocks = read_stocks(rows.stocks, rows.kinds, rows.streams, basis, faults)
+    stocks = read_stocks(rows.stocks, rows.kinds, rows.streams, basis, faults, planned=rows.planned)
     nodes = [name for name, _, _ in rows.kinds]
     lost, losses = read_losses(rows.losses, rows.streams, [*nodes, *ends], basis, faults)
     streams = (*rows.streams, *stocks.streams, *lost)

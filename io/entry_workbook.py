@@ -10,7 +10,9 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING, Any
 
-from oretally.flowsheet import Basis
+from oretally.flowsheet import Analyte, Basis
+from oretally.flowsheet.quantities import in_solution
+from oretally.flowsheet.streams import Content
 from oretally.io.case import Plan
 from oretally.io.sampling_form import sample_codes
 from oretally.io.sheet_cells import put, widen
@@ -52,24 +54,47 @@ def _measurements(book: Workbook, plan: Plan, *, batch: bool) -> None:
     sheet = book.create_sheet("measurements")
     flow = "dry mass [kg]" if batch else "dry rate [t/h]"
     wet = "wet mass [kg]" if batch else "wet rate [t/h]"
-    header = ["stream", flow, wet, "moisture [%]",
-              *(f"{a.name} [{a.unit.symbol}]" for a in plan.analytes), "note"]  # fmt: skip
+    water = ["% solids [%]", "water [kg]" if batch else "water [m3/h]"]
+    solutions = [f"{in_solution(a.name)} [mg/L]" for a in plan.analytes if _dissolved(plan, a)]
+    if not plan.definition.water.balanced:
+        water, solutions = [], []
+    header = ["stream", flow, wet, "moisture [%]", *water,
+              *(f"{a.name} [{a.unit.symbol}]" for a in plan.analytes), *solutions,
+              "note"]  # fmt: skip
     for j, word in enumerate(header, start=1):
         put(sheet, 1, j, word, header=True)
     for i, stream in enumerate(plan.rows.streams, start=2):
         put(sheet, i, 1, stream.name)
         for j in range(2, len(header) + 1):
             _open(sheet, i, j)
-        if batch:  # what was weighed is dry, unless a moisture is given for it
-            _formula(sheet, i, 2, f'=IF(OR(weighing!F{i}="",D{i}<>""),"",weighing!F{i})')
-            _formula(sheet, i, 3, f'=IF(OR(weighing!F{i}="",D{i}=""),"",weighing!F{i})')
+        if batch and stream.content is Content.SOLUTION:
+            _formula(sheet, i, 6, f'=IF(weighing!F{i}="","",weighing!F{i})')
+        elif batch:  # what was weighed is dry, unless a moisture or % solids is given for it
+            share = f"D{i}&E{i}" if water else f"D{i}"
+            _formula(sheet, i, 2, f'=IF(OR(weighing!F{i}="",{share}<>""),"",weighing!F{i})')
+            _formula(sheet, i, 3, f'=IF(OR(weighing!F{i}="",{share}=""),"",weighing!F{i})')
     _at_most(sheet, 4, 100.0, "A moisture lies between 0 and 100 %.")
-    for j, a in enumerate(plan.analytes, start=5):
+    if water:
+        _at_most(sheet, 5, 100.0, "A share of solids lies between 0 and 100 %.")
+        _at_least(sheet, "F")
+    for j, a in enumerate(plan.analytes, start=5 + len(water)):
         most = a.unit.from_base(a.maximum)
         _at_most(sheet, j, most, f"{a.name} lies between 0 and {most:.4g} {a.unit.symbol}.")
     if not batch:
         _at_least(sheet, "B", "C")
     _guarded(sheet)
+
+
+def _dissolved(plan: Plan, analyte: Analyte) -> bool:
+    """Tell whether an analyte may be in the solution: unless the case says that it is not."""
+    return plan.definition.water.dissolved.get(analyte.name, True)
+
+
+def _stocks(plan: Plan) -> list[tuple[object, ...]]:
+    """Return the sheet of stocks to survey: a header alone where there is no stockpile."""
+    header = ("node", "when", "dry mass [t]", *(f"{a.name} [{a.unit}]" for a in plan.analytes))
+    piles = [s.target for s in plan.sampled if s.stock and s.target is not None]
+    return [header, *((pile, when) for pile in piles for when in ("opening", "closing"))]
 
 
 def _weighing(book: Workbook, plan: Plan) -> None:
@@ -113,20 +138,27 @@ def _definition(plan: Plan) -> dict[str, list[tuple[object, ...]]]:
     report: list[tuple[object, ...]] = [
         ("key", "value"), ("title", plan.title), ("basis", d.basis.value)
     ]  # fmt: skip
+    report += [("water", "yes")] if d.water.balanced else []
     report += [("feed", d.feed)] if d.feed else []
     report += [("product", p) for p in d.products]
     return {
-        "circuit": [("stream", "from", "to"),
-                    *((s.name, s.source or "", s.target or "") for s in rows.streams)],
+        "circuit": [("stream", "from", "to", "carries", "like"),
+                    *((s.name, s.source or "", s.target or "",
+                       "" if s.content is Content.PULP else s.content.value, s.like or "")
+                      for s in rows.streams)],
         "nodes": [("node", "kind"), *((name, kind) for name, kind, _ in rows.kinds)],
-        "analytes": [("analyte", "unit", "max", "detection"),
+        "analytes": [("analyte", "unit", "max", "detection", "dissolved"),
                      *((a.name, a.unit.symbol, a.unit.from_base(a.maximum),
                         f"{a.unit.from_base(a.detection):.6g} {a.unit.symbol}"
-                        if a.detection else "")
+                        if a.detection else "",
+                        {"True": "yes", "False": "no"}.get(str(d.water.dissolved.get(a.name)), ""))
                        for a in plan.analytes)],
         "errors": [("stream", "quantity", "relative", "absolute", "coverage"),
                    *((e.stream, e.quantity, e.relative, e.absolute, e.coverage)
                      for e in rows.errors)],
+        "losses": [("node", "mass" if d.basis is Basis.BATCH else "rate", "like"),
+                   *((x.node, x.flow, x.like) for x in rows.losses)],
+        "stocks": _stocks(plan),
         "containers": [("container", "mass"), *((c.name, c.mass) for c in rows.containers)],
         "doubts": [("quantity", "percent"), *((x.quantity, x.percent) for x in rows.doubts)],
         "report": report,

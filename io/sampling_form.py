@@ -22,7 +22,7 @@ CAUTIONS = (
 def sample_codes(plan: Plan) -> dict[str, str]:
     """Return a short code for the sample of each stream: initials of the title and a number."""
     initials = "".join(word[0] for word in re.findall(r"\w+", plan.title)).upper()[:4] or "S"
-    names = [s.name for s in plan.rows.streams]
+    names = [s.name for s in plan.sampled]
     width = len(str(len(names)))
     return {name: f"{initials}-{i:0{width}d}" for i, name in enumerate(names, start=1)}
 
@@ -40,8 +40,7 @@ def sampling_form(plan: Plan) -> str:
     )
     codes = sample_codes(plan)
     streams = [
-        (s.name, s.source or "outside", s.target or "outside", codes[s.name])
-        for s in circuit.streams
+        (s.name, s.source or "outside", s.target or "outside", codes[s.name]) for s in plan.sampled
     ]
     return environment.from_string(text).render(
         title=plan.title,

@@ -36,6 +36,8 @@ def read_stocks(
     streams: Sequence[Stream],
     basis: Basis,
     faults: list[Fault],
+    *,
+    planned: bool = False,
 ) -> Stocks:
     """Return the stocks of all stockpiles; what is wrong is added to ``faults``.
 
@@ -47,6 +49,8 @@ def read_stocks(
     streams : sequence of Stream
     basis : Basis
     faults : list of Fault
+    planned : bool
+        Whether the stocks may not be known yet: each stockpile has them then.
     """
     before = len(faults)
     piles = {fold_name(n): (n, p) for n, kind, p in kinds if kind == NodeKind.STOCKPILE.value}
@@ -64,7 +68,9 @@ def read_stocks(
             return Stocks()
         rows = _rows(table, piles, kind_of, found, faults)
     with_stock = {pile for pile, _ in found}
-    if len(faults) == before:
+    if planned:
+        with_stock = set(piles)
+    elif len(faults) == before:
         for key, (name, place) in piles.items():
             if key not in with_stock:
                 faults.append(
@@ -75,12 +81,19 @@ def read_stocks(
     made = list[Stream]()
     for key in piles:
         for when in _WHEN if key in with_stock else ():
-            at = found.get((key, when)) or found[key, _other(when)]
-            name = piles[key][0]
+            at = found.get((key, when)) or found.get((key, _other(when)))
+            name, place = piles[key]
             source, target = (None, name) if when == _WHEN[0] else (name, None)
             content = _content(streams, key)
             made.append(
-                Stream(_stream(when, name), source, target, at.place, content=content, stock=True)
+                Stream(
+                    _stream(when, name),
+                    source,
+                    target,
+                    at.place if at else place,
+                    content=content,
+                    stock=True,
+                )
             )
     if table is None or not rows:
         return Stocks(tuple(made))

@@ -16,41 +16,41 @@ from oretally.recon.covariance import Covariance
 
 __all__ = ["Amount", "adjusted_amount", "adjusted_sd", "over", "times", "weighted"]
 
-K = TypeVar("K", bound=Hashable)
+_Key = TypeVar("_Key", bound=Hashable)
 
 
 @dataclass(frozen=True, slots=True)
-class Amount(Generic[K]):
+class Amount(Generic[_Key]):
     """Something computed from values, in base units.
 
     Attributes
     ----------
     value : float
-    slopes : mapping of K to float
+    slopes : mapping to float
         Its derivatives, by what tells the values apart: (stream, quantity) of measured ones,
         the position of adjusted ones.
     """
 
     value: float
-    slopes: Mapping[K, float]
+    slopes: Mapping[_Key, float]
 
 
-def weighted(parts: Sequence[tuple[float, Amount[K]]]) -> Amount[K]:
+def weighted(parts: Sequence[tuple[float, Amount[_Key]]]) -> Amount[_Key]:
     """Return a sum of amounts, each times a weight."""
-    slopes: dict[K, float] = {}
+    slopes: dict[_Key, float] = {}
     for weight, part in parts:
         for key, slope in part.slopes.items():
             slopes[key] = slopes.get(key, 0.0) + weight * slope
     return Amount(sum(weight * part.value for weight, part in parts), slopes)
 
 
-def times(one: Amount[K], other: Amount[K]) -> Amount[K]:
+def times(one: Amount[_Key], other: Amount[_Key]) -> Amount[_Key]:
     """Return the product of two amounts."""
     parts = ((other.value, one), (one.value, other))
     return Amount(one.value * other.value, weighted(parts).slopes)
 
 
-def over(above: Amount[K], below: Amount[K]) -> Amount[K]:
+def over(above: Amount[_Key], below: Amount[_Key]) -> Amount[_Key]:
     """Return the ratio of two amounts; the one below is not 0.
 
     Examples

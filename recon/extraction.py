@@ -56,12 +56,12 @@ def extractions(
                             weighted([(1.0, S_out), (1.0, L_out)]),
                             weighted([(1.0, S_in), (1.0, L_in)]),
                         )
-            measured = [_percent_measured(survey, a) for a in (by_solids, by_solution, whole)]
-            adjusted = _reconciled(places, covariance, into, out, k)
-            pairs = [*measured[:2], adjusted, measured[2]]
+            told = [_percent_measured(survey, a) for a in (by_solids, by_solution, whole)]
+            told.insert(2, _reconciled(places, covariance, into, out, k))
+            solids, solution, balance, account = told
             rows.append(
-                Extraction(node.name, analyte.name, *(x for pair in pairs for x in pair),
-                           masses_equal=equal and by_solids is not None)
+                Extraction(node.name, analyte.name, *solids, *solution, *balance, *account,
+                           equal and by_solids is not None)
             )  # fmt: skip
     return tuple(rows)
 

@@ -69,7 +69,7 @@ def _value(
         adjusted = solution.grade[k, j]
         sd, at_bound = covariance.grade_sd[k, j], bool(solution.grade_at_bound[k, j])
         # a share is 0 where the flow that it is of is at its bound
-        at_bound |= k >= len(survey.analytes) and adjusted == 0.0
+        at_bound |= k >= len(survey.analytes) and float(adjusted) == 0.0
     unit = m.unit if m is not None else row.meaning.unit
     value_class = class_of(covariance.problem, solution.classes, place, at)
     if k is not None and solution.flow[j] == 0.0:

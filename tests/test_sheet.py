@@ -9,11 +9,11 @@ from pathlib import Path
 import openpyxl
 import pytest
 
-from oretally.flowsheet import parse_unit
 from oretally.io import read_case
 from oretally.io.case import read_plan
 from oretally.io.cli import main
 from oretally.io.entry_workbook import entry_workbook
+from oretally.io.quantity_names import quantity_unit
 from oretally.io.sampling_form import CAUTIONS, sample_codes, sampling_form
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
@@ -26,7 +26,7 @@ def test_form_names_everything(name: str) -> None:
     plan = read_plan(EXAMPLES / name)
     html = sampling_form(plan)
     codes = sample_codes(plan)
-    assert len(set(codes.values())) == len(codes) == len(plan.rows.streams)
+    assert len(set(codes.values())) == len(codes) == len(plan.sampled)
     for stream, code in codes.items():
         assert f"<th>{stream}<br>" in html
         assert html.count(f">{code}<") == 2  # in the table and on its label
@@ -44,16 +44,20 @@ def _filled(name: str) -> bytes:
     """
     case = read_case(EXAMPLES / name)
     book = openpyxl.load_workbook(io.BytesIO(entry_workbook(read_plan(EXAMPLES / name))))
-    sheet = book["measurements"]
-    header = {str(c.value): j for j, c in enumerate(sheet[1], start=1)}
-    for row in range(2, sheet.max_row + 1):
+    sheets = [book[title] for title in ("measurements", "stocks") if title in book.sheetnames]
+    for sheet, row in ((s, i) for s in sheets for i in range(2, s.max_row + 1)):
+        header = {str(c.value): j for j, c in enumerate(sheet[1], start=1)}
         stream = str(sheet.cell(row, 1).value)
+        if sheet.title == "stocks":
+            stream = f"{sheet.cell(row, 2).value} stock of {stream}"
         for word, column in header.items():
             cell = sheet.cell(row, column)
             match = re.fullmatch(r"(.+) \[(.+)\]", word)
             m = case.survey.measured(stream, match[1]) if match else None
             if m is not None and match is not None:
-                cell.value = parse_unit(match[2], m.unit.dimension).from_base(m.value_base)
+                cell.value = quantity_unit(m.quantity, match[2], m.unit.dimension).from_base(
+                    m.value_base
+                )
             elif isinstance(cell.value, str) and cell.value.startswith("="):
                 cell.value = None
     out = io.BytesIO()
@@ -61,7 +65,10 @@ def _filled(name: str) -> bytes:
     return out.getvalue()
 
 
-@pytest.mark.parametrize("name", ["bucket_not_taken_off", "tin_table", "rougher_cleaner"])
+@pytest.mark.parametrize(
+    "name",
+    ["bucket_not_taken_off", "tin_table", "rougher_cleaner", "leach_test", "month_with_stockpile"],
+)
 def test_filled_workbook_is_the_case(name: str, tmp_path: Path) -> None:
     """Circuit, errors, containers, report and numbers come back as they were."""
     path = tmp_path / "filled.xlsx"

@@ -85,7 +85,8 @@ def test_stocks_are_streams_that_are_no_feeds(tmp_path: Path) -> None:
     }
     m = case.survey.measured("closing stock of ROM pile", "dry mass")
     assert m is not None
-    assert (m.value, m.sd) == (560.0, pytest.approx(5.6))
+    assert m.value == 560.0
+    assert m.sd == pytest.approx(5.6)
     assert str(m.place) == ("stocks.csv, cell C3, stream 'closing stock of ROM pile', dry mass")
 
 
@@ -224,7 +225,7 @@ def test_the_example_in_every_form() -> None:
 def test_sheets_of_a_workbook(tmp_path: Path) -> None:
     """The same stocks and losses, and a message at a cell, from a workbook."""
     book = openpyxl.Workbook()
-    sheets = {
+    sheets: dict[str, list[tuple[object, ...]]] = {
         "circuit": [("stream", "from", "to"), ("mined", "", "ROM pile"),
                     ("mill feed", "ROM pile", "mill"), ("conc", "mill", ""), ("tails", "mill", "")],
         "nodes": [("node", "kind"), ("ROM pile", "stockpile")],
