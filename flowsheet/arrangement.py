@@ -2,6 +2,17 @@
 
 A measurement that shares a source of error stands on a carrier of its own behind those of the
 streams: what was observed is the true value plus what the sources add.
+
+Shares of size classes that were made from the masses of one stack stand on a carrier too: the sample
+that was sieved. Masses m_i with independent errors s_i, their sum M: the shares m_i/M add up to 1
+whatever the errors are, so that one of them checks nothing. To first order the masses say all that
+they say if each m_i/M is a reading, of sd s_i/M, of the true share times a factor that is free and
+the same for the whole stack: how much the sample truly weighed, as a share of M. The sum of squares
+is then chi-square with one degree of freedom less for each stack, and the true shares of a stack
+that nothing checks have the covariance of m_i/M. (With the factor held at 1 the first would be so
+only if s_i^2 were in proportion to m_i: the sum of squares would be larger by
+sum(m_i^2/s_i^2) sum(s_i^2)/M^2 - 1 a stack.) In the terms of the balance problem: a carrier with a
+free flow, whose flow times the reading is the flow of the class.
 """
 
 from __future__ import annotations
@@ -55,7 +66,10 @@ class Arrangement:
     sources : mapping of Position to SharedSource
         Where the unknown of each shared source stands, in the order of the carriers.
     observed : mapping of Position to Position
-        Of each measurement that shares a source: the true value, to what was observed.
+        Of each measurement that shares a source: the value without what sources add, to what was
+        observed.
+    samples : mapping of int to int
+        Stream whose shares were made from masses, to the carrier of its sieved sample.
     """
 
     carriers: Carriers
@@ -63,10 +77,12 @@ class Arrangement:
     readings: Mapping[tuple[str, str], Position]
     sources: Mapping[Position, SharedSource]
     observed: Mapping[Position, Position]
+    samples: Mapping[int, int]
 
     def measured_at(self, place: Position) -> Position:
         """Return where the measurement of a true value stands."""
-        return self.observed.get(place, place)
+        reading = _reading(place, self.carriers, self.samples)
+        return self.observed.get(reading, reading)
 
     @cached_property
     def shown(self) -> tuple[Bools, Bools]:
@@ -92,9 +108,9 @@ class Arrangement:
 def arrangement(circuit: Circuit, survey: Survey) -> Arrangement:
     """Return where each value of a survey stands.
 
-    Behind the carriers of the streams come, for the flows and then for each analyte with shared
-    sources: one carrier a source, one for each measurement that shares one, and for an analyte
-    one more for each, which has the true grade.
+    Behind the carriers of the streams come the sieved samples, and then, for the flows and for
+    each analyte with shared sources: one carrier a source, one for each measurement that shares
+    one, and for an analyte one more for each, which has the true grade.
     """
     carriers, known = carriers_of(circuit, survey), meanings(survey)
     rows = []
@@ -103,7 +119,9 @@ def arrangement(circuit: Circuit, survey: Survey) -> Arrangement:
             place = carriers.place(j, meaning)
             if place is not None:
                 rows.append(Row(stream, quantity, meaning, Position(*place)))
-    at = {(row.stream, row.quantity): row.place for row in rows}
+    sieved = [j for j in carriers.classes if carriers.streams[j] in survey.stacks]
+    samples = {j: carriers.n_carriers + i for i, j in enumerate(sieved)}
+    at = {(r.stream, r.quantity): _reading(r.place, carriers, samples) for r in rows}
     readings = {
         (m.stream, m.quantity): at[m.stream, m.quantity]
         for m in survey.measurements
@@ -111,7 +129,7 @@ def arrangement(circuit: Circuit, survey: Survey) -> Arrangement:
     }
     sources: dict[Position, SharedSource] = {}
     observed: dict[Position, Position] = {}
-    last = carriers.n_carriers
+    last = carriers.n_carriers + len(samples)
     by_analyte: dict[int | None, list[SharedSource]] = {}
     for source in survey.shared:
         analytes = {readings[s, source.quantity].analyte for s in source.loadings}
@@ -127,4 +145,10 @@ def arrangement(circuit: Circuit, survey: Survey) -> Arrangement:
             observed[true] = Position(k, last + i)
         last += len(moved) if k is None else 2 * len(moved)
     seen = {name: observed.get(place, place) for name, place in readings.items()}
-    return Arrangement(carriers, tuple(rows), seen, sources, observed)
+    return Arrangement(carriers, tuple(rows), seen, sources, observed, samples)
+
+
+def _reading(place: Position, carriers: Carriers, samples: Mapping[int, int]) -> Position:
+    """Return where a value is read: shares made from masses on the sample that was sieved."""
+    k, j = place
+    return Position(k, samples[j]) if j in samples and k in carriers.shares.values() else place

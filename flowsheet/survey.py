@@ -148,6 +148,10 @@ class Survey:
         Whether water or solution is balanced too.
     dissolved : frozenset of str
         Analytes that the solution carries as well.
+    stacks : frozenset of str
+        Streams whose shares of size classes were made from the masses of one whole stack: they add
+        up to 100 % by construction, see `oretally.flowsheet.arrangement`. Shares of other streams
+        are measured each by itself.
     """
 
     basis: Basis
@@ -160,6 +164,7 @@ class Survey:
     sizes: SizeGrid = SizeGrid()
     water: bool = False
     dissolved: frozenset[str] = frozenset()
+    stacks: frozenset[str] = frozenset()
 
     def measured(self, stream: str, quantity: str) -> Measurement | None:
         """Return the measurement of one quantity in one stream, or None."""

@@ -42,8 +42,8 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
     """
     places = arrangement(circuit, survey)
     carriers = places.carriers
-    balances = _Balances(circuit, carriers)
-    n, n_analytes = carriers.n_carriers, carriers.n_analytes
+    balances = _Balances(circuit, places)
+    n, n_analytes = balances.n_carriers, carriers.n_analytes
     n_shares = len(carriers.shares) + (carriers.solids_share is not None)
     flow, flow_sd = np.full((2, n), np.nan)
     grade, grade_sd = np.full((2, n_analytes + n_shares, n), np.nan)
@@ -71,6 +71,8 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
         rows = balances.analyte(k)
         of_analyte.append(made.setdefault(_frozen(rows), _matrix(rows, n)))
     upper = np.concatenate([np.array([a.maximum for a in survey.analytes]), np.ones(n_shares)])
+    top = np.outer(upper, np.ones(n))
+    top[:, carriers.n_carriers :] = np.inf  # readings: more than all, if the sum was read too low
     plain = BalanceProblem(
         flow_balance=A,
         flow_source=np.zeros(A.shape[0]),
@@ -83,17 +85,20 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
         grade=grade,
         grade_sd=grade_sd,
         grade_lower=np.zeros(grade.shape),
-        grade_upper=np.outer(upper, np.ones(n)),
+        grade_upper=top,
         proportion=balances.proportions(),
     )
     return _with_shared_errors(plain, survey, places)
 
 
 class _Balances:
-    """Rows of the balances, over the carriers of one survey."""
+    """Rows of the balances, over the carriers of one survey and its sieved samples."""
 
-    def __init__(self, circuit: Circuit, carriers: Carriers) -> None:
-        self.circuit, self.carriers = circuit, carriers
+    def __init__(self, circuit: Circuit, places: Arrangement) -> None:
+        carriers = places.carriers
+        self.circuit, self.carriers, self.samples = circuit, carriers, places.samples
+        self.n_carriers = carriers.n_carriers + len(places.samples)
+        self.read = {*places.readings.values(), *places.observed}
         number = {name: j for j, name in enumerate(circuit.stream_names)}
         self.number = number
         self.ends = [
@@ -131,7 +136,11 @@ class _Balances:
             return [{at: 1.0, j: -1.0} for j, at in c.wet.items() if j not in self.model]
         for run, share in c.shares.items():
             if k == share:
-                return [{j: 1.0, **self._classes(j, run)} for j in c.classes if j not in self.model]
+                read = [(j, at) for j, at in self.samples.items() if (k, at) in self.read]
+                return [
+                    *({j: 1.0, **self._classes(j, run)} for j in c.classes if j not in self.model),
+                    *({at: 1.0, **self._classes(j, run)} for j, at in read),
+                ]
         dissolved = k in c.dissolved
         rows = list[_Row]()
         for node, ends in zip(self.circuit.nodes, self.ends, strict=True):
@@ -208,7 +217,7 @@ class _Balances:
     def ties(self) -> Ints:
         """Return a label for each carrier; those of one label have equal grades."""
         c = self.carriers
-        label = np.arange(c.n_carriers)
+        label = np.arange(self.n_carriers)
         groups: list[list[int]] = []
         for node in self.circuit.nodes:
             if node.kind is NodeKind.THICKENER:

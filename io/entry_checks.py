@@ -262,6 +262,7 @@ class EntryChecker:
         return None
 
     def fallback(self, entry: Entry) -> str:
+        """Return words on the rule that would stand in for a missing error, or nothing."""
         rule = self.errors.rule(entry.stream.text, entry.quantity)
         return f" to use the rule stated for the {rule[1]}" if rule else ""
 

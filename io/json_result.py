@@ -55,8 +55,14 @@ def balance_document(balance: Balance) -> dict[str, Any]:
         },
         "circuit": {
             "streams": [
-                {"name": s.name, "from": s.source, "to": s.target, "carries": s.content.value,
-                 "like": s.like, "stock": s.stock}
+                {
+                    "name": s.name,
+                    "from": s.source,
+                    "to": s.target,
+                    "carries": s.content.value,
+                    "like": s.like,
+                    "stock": s.stock,
+                }
                 for s in balance.circuit.streams
             ],
             "nodes": [{"name": n.name, "kind": n.kind.value} for n in balance.circuit.nodes],
