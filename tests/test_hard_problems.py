@@ -12,12 +12,15 @@ import pytest
 from hard_study import examine, study, totals
 
 NIGHTLY = os.environ.get("ORETALLY_NIGHTLY") == "1"
+LONG = {5014}  # 40 s to its iteration limit, then flagged
 
 
 @pytest.mark.parametrize("block", range(12))
 def test_promises(block: int) -> None:
     """No exception; what is said to have converged balances to 1e-10 and costs what it says."""
     for seed in range(5000 + 4 * block, 5000 + 4 * (block + 1)):
+        if seed in LONG and not NIGHTLY:
+            continue
         found = examine(seed, starts=0)
         assert found.verdict in ("ok", "flagged"), found.line
 

@@ -218,7 +218,7 @@ def test_predicted_errors_are_those_of_simulated_surveys(
     missing = np.flatnonzero(readings == 0)
     while not np.isfinite(small.design.criterion(readings)):
         readings[missing[0]], missing = 1, missing[1:]
-    n = 500 if small.loading.any() else 3000  # with shared errors each is balanced by itself
+    n = 200 if small.loading.any() else 3000  # with shared errors each is balanced by itself
     predicted = np.sqrt(small.design.variances(readings))
     seen = simulated(small, readings, n, seed=11)
     assert np.abs(seen / predicted - 1.0).max() < 4.0 / np.sqrt(2.0 * n)
@@ -309,10 +309,10 @@ def test_the_best_plan_is_that_of_exhaustive_search(name: str) -> None:
 
 def test_more_money_never_makes_it_worse(random_circuit: Callable[..., Any]) -> None:
     """Also where a problem is too large for a proof: a larger budget starts from the last plan."""
-    for seed in (2, 6):
+    for seed in (2,):
         small = drawn(random_circuit, seed, 3, 2, most=3, least=30.0, sample=5.0)
         relaxation, last, plans = Relaxation(small.design), np.inf, list[Ints]()
-        for share in np.linspace(0.4, 1.8, 6):
+        for share in np.linspace(0.4, 1.8, 4):
             chosen = best_plan(small.design, relaxation, share * small.once(), plans)
             if chosen is None:
                 assert last == np.inf

@@ -321,20 +321,20 @@ def test_extraction_by_grades_alone(tmp_path: Path) -> None:
 
 
 def test_sd_of_the_reconciled_extraction_against_simulation() -> None:
-    """The example balanced again with 300 draws of its errors (fixed seed): within 10 %."""
+    """The example balanced again with 120 draws (fixed seed): within 3 standard errors."""
     case = read_case(EXAMPLES / "leach_test")
     told = _balanced(case)
     truth = {(v.stream, v.quantity): v.adjusted for v in told.values}
     rng = np.random.default_rng(11)
     found = []
-    for _ in range(300):
+    for _ in range(120):
         drawn = tuple(
             replace(m, value=max((truth[m.stream, m.quantity] or 0.0) + m.sd * rng.normal(), 0.0))
             for m in case.survey.measurements
         )
         balance = _balanced(replace(case, survey=replace(case.survey, measurements=drawn)))
         found.append(balance.extractions[0].reconciled or np.nan)
-    assert told.extractions[0].reconciled_sd == pytest.approx(float(np.std(found)), rel=0.1)
+    assert told.extractions[0].reconciled_sd == pytest.approx(float(np.std(found)), rel=0.2)
     assert told.extractions[0].reconciled == pytest.approx(float(np.mean(found)), abs=0.1)
 
 
