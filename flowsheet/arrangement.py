@@ -3,16 +3,16 @@
 A measurement that shares a source of error stands on a carrier of its own behind those of the
 streams: what was observed is the true value plus what the sources add.
 
-Shares of size classes that were made from the masses of one stack stand on a carrier too: the sample
-that was sieved. Masses m_i with independent errors s_i, their sum M: the shares m_i/M add up to 1
-whatever the errors are, so that one of them checks nothing. To first order the masses say all that
-they say if each m_i/M is a reading, of sd s_i/M, of the true share times a factor that is free and
-the same for the whole stack: how much the sample truly weighed, as a share of M. The sum of squares
-is then chi-square with one degree of freedom less for each stack, and the true shares of a stack
-that nothing checks have the covariance of m_i/M. (With the factor held at 1 the first would be so
-only if s_i^2 were in proportion to m_i: the sum of squares would be larger by
-sum(m_i^2/s_i^2) sum(s_i^2)/M^2 - 1 a stack.) In the terms of the balance problem: a carrier with a
-free flow, whose flow times the reading is the flow of the class.
+Shares of size classes that were made from the masses of one stack stand on a carrier too, the
+sample that was sieved. Masses m_i with independent errors s_i, their sum M: the shares m_i/M add up
+to 1 whatever the errors are, so that one of them checks nothing. To first order the masses say all
+that they can if each m_i/M is a reading, of sd s_i/M, of the true share times a factor that is free
+and the same for the whole stack: how much the sample truly weighed, as a share of M. The sum of
+squares is then chi-square with one degree of freedom less for each stack, and the true shares of a
+stack that nothing checks have the covariance of m_i/M. (With the factor held at 1 the first would
+be so only if s_i^2 were in proportion to m_i: the sum of squares of a stack whose true shares are
+known would be larger by sum(m_i^2/s_i^2) sum(s_i^2)/M^2 - 1 in the mean.) In the terms of the
+balance problem: a carrier with a free flow, whose flow times the reading is the flow of the class.
 """
 
 from __future__ import annotations

@@ -10,7 +10,6 @@ from scipy import sparse
 
 from oretally.flowsheet.arrangement import Arrangement, arrangement
 from oretally.flowsheet.balance_problem import BalanceProblem, Rows
-from oretally.flowsheet.carriers import Carriers
 from oretally.flowsheet.circuit import Circuit
 from oretally.flowsheet.problem_terms import with_shared_flow_errors, with_shared_grade_errors
 from oretally.flowsheet.size_classes import Run
@@ -36,8 +35,8 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
     -------
     BalanceProblem
         The dry solids of the streams are the first carriers, in the circuit's order; analytes are
-        in the survey's order. Flows in kg or kg/h, grades in mass per mass. Sizes, water and
-        shared sources of error add carriers, and shares add analytes: see
+        in the survey's order. Flows in kg or kg/h, grades in mass per mass. Sizes, water, sieved
+        samples and shared sources of error add carriers, and shares add analytes: see
         `oretally.flowsheet.arrangement`. The balances of the nodes stand first.
     """
     places = arrangement(circuit, survey)

@@ -1,16 +1,21 @@
-"""Tables and JSON of amounts: extractions at leaches, inventories of stockpiles."""
+"""Tables, sheets and JSON of amounts: extractions at leaches, inventories of stockpiles."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from oretally.io.digits import DASH, format_with_sd
+from oretally.flowsheet import Basis
+from oretally.io.digits import format_with_sd
 from oretally.io.result_tables import ResultTable
 from oretally.recon import Balance
 from oretally.recon.amount_rows import Inventory
 
-__all__ = ["amount_tables", "amounts_document", "extraction_table", "inventory_table"]
+__all__ = ["amount_sheets", "amount_tables", "amounts_document", "extraction_table",
+           "inventory_table"]  # fmt: skip
+
+_Row = Sequence[object]
 
 
 def amount_tables(balance: Balance) -> list[ResultTable]:
@@ -53,7 +58,7 @@ def inventory_table(balance: Balance) -> ResultTable:
                 "",
             ])  # fmt: skip
         gap = format_with_sd(pile.unaccounted, pile.unaccounted_sd)
-        rows.append(["", "", _gap_word(pile), *gap, DASH, DASH, _judged(pile)])
+        rows.append(["", "", _gap_word(pile), *gap, "", "", _judged(pile)])
     header = ["stockpile", "quantity", "", "measured", "±", "adjusted", "±", ""]
     return ResultTable("Stock: opening + in - out = closing", header, rows, 3, 1)
 
@@ -74,10 +79,58 @@ def _judged(pile: Inventory) -> str:
     return f"more than the measurements explain (z {pile.z:+.1f})"
 
 
+def amount_sheets(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:
+    """Yield sheets of the workbook: extractions, inventories, and amounts of each analyte."""
+    header: Sequence[str]
+    if balance.extractions:
+        header = ("leach", "analyte", "by solids [%]", "sd", "by solution [%]", "sd",
+                  "balance [%]", "sd", "accounted for [%]", "sd", "note")  # fmt: skip
+        yield "extractions", header, [
+            (e.node, e.analyte, *_cells(e.by_solids, e.by_solids_sd),
+             *_cells(e.by_solution, e.by_solution_sd), *_cells(e.reconciled, e.reconciled_sd),
+             *_cells(e.accountability, e.accountability_sd),
+             "masses in and out taken as equal" if e.masses_equal else "")
+            for e in balance.extractions
+        ]  # fmt: skip
+    if balance.inventories:
+        header = ("stockpile", "quantity", "unit", "item", "measured", "sd", "adjusted", "sd",
+                  "z", "explained by the stated errors")  # fmt: skip
+        yield "inventories", header, [row for p in balance.inventories for row in _pile_rows(p)]
+    if balance.amounts:
+        unit = "kg" if balance.survey.basis is Basis.BATCH else "kg/h"
+        grades = {a.name: a.unit for a in balance.survey.analytes}
+        header = ("stream", "analyte", f"amount [{unit}]", "sd",
+                  f"per dry mass of '{balance.feed}'", "sd", "unit", "product")  # fmt: skip
+        yield "amounts", header, [
+            (a.stream, a.analyte, *_cells(a.amount, a.sd),
+             *_cells(*(None if x is None else grades[a.analyte].from_base(x)
+                       for x in (a.per_feed, a.per_feed_sd))),
+             grades[a.analyte].symbol, a.product)
+            for a in balance.amounts
+        ]  # fmt: skip
+
+
+def _cells(value: float | None, sd: float | None) -> tuple[object, object]:
+    """Return value and sd, shown with the digits that the sd leaves."""
+    return (value, sd), (sd, sd)
+
+
+def _pile_rows(pile: Inventory) -> Iterable[_Row]:
+    """Yield what a stockpile held, got and gave, and what is unaccounted for."""
+    of = (pile.node, pile.quantity, pile.unit)
+    for line in pile.lines:
+        word = "change in stock" if line.item == "change" else line.item
+        yield (*of, word, *_cells(line.measured, line.measured_sd),
+               *_cells(line.adjusted, line.adjusted_sd))  # fmt: skip
+    yield (*of, "opening + in - out - closing", *_cells(pile.unaccounted, pile.unaccounted_sd),
+           None, None, (pile.z, 0.1), pile.explained)  # fmt: skip
+
+
 def amounts_document(balance: Balance) -> dict[str, Any]:
-    """Return both as plain dicts and lists."""
+    """Return extractions, inventories and amounts as plain dicts and lists."""
     return {
         "extractions": [asdict(e) for e in balance.extractions],
         "inventories": [{**asdict(pile), "lines": [asdict(x) for x in pile.lines]}
                         for pile in balance.inventories],
+        "amounts": [asdict(a) for a in balance.amounts],
     }  # fmt: skip

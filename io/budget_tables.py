@@ -6,7 +6,7 @@ from math import isfinite
 
 from oretally.flowsheet import ErrorPart, Measurement
 from oretally.flowsheet.error_sources import STATED, effective_dof
-from oretally.io.digits import chance_percent, format_with_sd
+from oretally.io.digits import DASH, chance_percent, format_with_sd
 from oretally.io.result_tables import ResultTable
 from oretally.recon import Balance
 from oretally.recon.balance import ErrorShare
@@ -39,13 +39,16 @@ def _made_of(m: Measurement) -> str:
 
 
 def recovery_budget_table(balance: Balance) -> ResultTable:
-    """Return what the uncertainty of each recovery comes from, the largest shares."""
+    """Return what the uncertainty of each recovery that has one comes from: the largest shares."""
     rows = []
     for b in balance.budgets:
         r = balance.recovery(b.stream, b.analyte)
-        told = [s for s in b.shares[:_TOLD] if s.share >= _LITTLE]
-        text = "; ".join(f"{_name(s)} {chance_percent(s.share)} %" for s in told)
-        rows.append([b.stream, b.analyte, *format_with_sd(r.recovery, r.sd), text])
+        told = format_with_sd(r.recovery, r.sd)
+        if told[1] == DASH:  # nothing is known, or nothing could be otherwise
+            continue
+        large = [s for s in b.shares[:_TOLD] if s.share >= _LITTLE]
+        text = "; ".join(f"{_name(s)} {chance_percent(s.share)} %" for s in large)
+        rows.append([b.stream, b.analyte, *told, text])
     header = ["stream", "analyte", "recovery [%]", "±", "share of its variance"]
     return ResultTable("What the ± of the recoveries comes from", header, rows, 2, 1)
 

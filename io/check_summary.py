@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from oretally.flowsheet import Survey
+from oretally.flowsheet.quantities import meanings
 from oretally.io.case import Case
 from oretally.io.result_tables import ResultTable, closure_table, head_table
 from oretally.io.suspect_wording import hidden_sentence
 from oretally.io.text_summary import print_table
 from oretally.io.wording import SD_LEGEND
 from oretally.recon import Examination, ValueClass
-from oretally.recon.findings import Findings
+from oretally.recon.examine import ValueStatus
+from oretally.recon.findings import EquivalenceGroup, ErrorPlace, Findings
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -20,6 +24,7 @@ __all__ = ["print_check"]
 
 _TOLD = 3  # errors that could go unseen, the most harmful ones
 _GROUPS = 6  # groups of errors that cannot be told apart
+_AS_GOOD_AS_ONE = 0.9995  # a correlation that would be written 1.000
 _MATTERS = 0.05  # points of recovery: less is not worth a line
 _WORDS = {
     ValueClass.REDUNDANT: "measured, checked by others",
@@ -51,12 +56,11 @@ def print_check(case: Case, found: Examination, console: Console) -> None:
     say(f"{found.degrees_of_freedom:5d}  independent checks (degrees of freedom)")
     lone = [v for v in found.classes if v.value_class is ValueClass.NONREDUNDANT]
     if lone:
-        listed = ", ".join(f"{v.quantity} of '{v.stream}'" for v in lone)
-        say(f"An error in these would go unnoticed: {listed}.")
+        say(f"An error in these would go unnoticed: {_listed(lone, survey)}.")
     if found.scale_missing:
         say(f"No {survey.basis.quantity} was measured: nothing fixes the scale, and the case "
             "cannot be balanced.")  # fmt: skip
-    for sentence in _foreseen(found.foreseen) if found.foreseen else ():
+    for sentence in _foreseen(found.foreseen, survey) if found.foreseen else ():
         say(f"- {sentence}")
     for note in (*found.notes, *case.notes):
         say(f"- {note}")
@@ -71,21 +75,54 @@ def print_check(case: Case, found: Examination, console: Console) -> None:
     say(f"{SD_LEGEND} Nothing was adjusted.")
 
 
-def _foreseen(found: Findings) -> list[str]:
+def _listed(values: Sequence[ValueStatus], survey: Survey) -> str:
+    """Return the names of values; those of size classes together, stream by stream."""
+    known = meanings(survey)
+    plain = [f"{v.quantity} of '{v.stream}'" for v in values if known[v.quantity].run is None]
+    classes = Counter(
+        (v.stream, known[v.quantity].analyte) for v in values if known[v.quantity].run is not None
+    )
+    for (stream, k), n in classes.items():
+        what = "share" if k is None else f"{survey.analytes[k].name} content"
+        plain.append(f"the {what} of {n} size {'class' if n == 1 else 'classes'} of '{stream}'")
+    return ", ".join(plain)
+
+
+def _alike(group: EquivalenceGroup, survey: Survey) -> tuple[object, ...]:
+    """Return what a group says whatever the size class is: such groups are told once."""
+    known = meanings(survey)
+
+    def whatever_class(place: ErrorPlace) -> tuple[object, ...]:
+        meaning = known.get(place.quantity)
+        if meaning is None or meaning.run is None:
+            return place
+        return place.kind, place.where, meaning.kind, meaning.analyte
+
+    return (group.exact, *map(whatever_class, group.members))
+
+
+def _foreseen(found: Findings, survey: Survey) -> list[str]:
     """Return what the balance will not be able to tell, whatever the numbers are."""
     sentences = []
-    for group in found.groups[:_GROUPS]:
-        names = "; ".join(map(str, group.members))
-        if group.exact:
-            sentences.append(f"If one of these is wrong, no data here can tell which: {names}.")
-        else:
-            sentences.append(
-                f"If one of these is wrong, the data can hardly tell which (correlation "
-                f"{group.correlation:.3f} or more): {names}."
-            )
-    if len(found.groups) > _GROUPS:
-        more = len(found.groups) - _GROUPS
-        sentences.append(f"So it is with {more} more group{'s' if more > 1 else ''}.")
+    kin: dict[tuple[object, ...], list[EquivalenceGroup]] = {}
+    for group in found.groups:
+        kin.setdefault(_alike(group, survey), []).append(group)
+    for groups in list(kin.values())[:_GROUPS]:
+        names = "; ".join(map(str, groups[0].members))
+        least = min(group.correlation for group in groups)
+        others = len(groups) - 1
+        more = f" So it is in {others} other size {'class' if others == 1 else 'classes'}."
+        tell = "no data here can tell which" if groups[0].exact else (
+            f"the data can hardly tell which (correlation {least:.3f} or more)"
+            if least < _AS_GOOD_AS_ONE
+            else "the data can hardly tell which"
+        )  # fmt: skip
+        sentences.append(
+            f"If one of these is wrong, {tell}: {names}.{more if others else ''}"
+        )  # fmt: skip
+    if len(kin) > _GROUPS:
+        left = len(kin) - _GROUPS
+        sentences.append(f"So it is with {left} more group{'s' if left > 1 else ''}.")
     hidden = [h for h in found.hidden[:_TOLD] if abs(h.points) >= _MATTERS]
     return [*sentences, *(hidden_sentence(h, found.power) for h in hidden)]
 

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from html import escape
 
 from oretally.flowsheet import Circuit, NodeKind, Survey
-from oretally.io.digits import format_number, format_with_sd
+from oretally.flowsheet.quantities import meanings
+from oretally.io.digits import DASH, format_number, format_with_sd
 from oretally.io.layout import Box, Drawing, Label, Line, lay_out, text_width
 from oretally.recon import Balance
 
@@ -21,33 +22,44 @@ _NAME = 26  # characters of a name on one line
 
 
 def balance_labels(balance: Balance) -> dict[str, list[str]]:
-    """Return for each stream its name, adjusted flow and grades."""
-    labels = {}
+    """Return for each stream its name, adjusted flows and grades; size classes are left out."""
+    labels, classes = {}, _of_class(balance.survey)
     for stream in balance.circuit.stream_names:
-        rows = [v for v in balance.values if v.stream == stream]
+        rows = [v for v in balance.values if v.stream == stream and v.quantity not in classes]
         texts = []
         for v in rows:
             shown = "not determined" if v.adjusted is None else format_with_sd(
                 v.adjusted, v.adjusted_sd)[0]  # fmt: skip
             if v.quantity == balance.survey.basis.quantity:
-                texts.append(f"{shown} {v.unit}" if v.adjusted is not None else shown)
+                solids = "solids " if balance.survey.water else ""
+                texts.append(solids + (f"{shown} {v.unit}" if v.adjusted is not None else shown))
             elif v.adjusted is not None:
                 texts.append(f"{v.quantity} {shown} {v.unit}")
         labels[stream] = [*_cut(stream), *texts[:1], *_packed(texts[1:])]
     return labels
 
 
+def _of_class(survey: Survey) -> frozenset[str]:
+    """Return the quantities that are of size classes: too many for a drawing."""
+    return frozenset(q for q, meaning in meanings(survey).items() if meaning.run is not None)
+
+
 def measured_labels(survey: Survey) -> dict[str, list[str]]:
-    """Return for each measured stream its name and what was measured."""
+    """Return for each measured stream its name and what was measured.
+
+    Of size classes only how many were.
+    """
     names = dict.fromkeys(m.stream for m in survey.measurements)
-    labels = {}
+    labels, classes = {}, _of_class(survey)
     for stream in names:
         texts = [
             f"{'' if m.quantity == survey.basis.quantity else m.quantity + ' '}"
             f"{format_number(m.value)} {m.unit}"
             for m in survey.measurements
-            if m.stream == stream
+            if m.stream == stream and m.quantity not in classes
         ]
+        by_size = sum(m.stream == stream and m.quantity in classes for m in survey.measurements)
+        texts += [f"{by_size} numbers by size"] if by_size else []
         labels[stream] = [*_cut(stream), *_packed(texts)]
     return labels
 
@@ -81,7 +93,7 @@ def flow_svg(balance: Balance, analyte: str) -> str:
     labels = {}
     for name in balance.circuit.stream_names:
         value, error = format_with_sd(share.get(name), sd.get(name))
-        text = f"{value} ± {error} %" if sd.get(name) is not None else f"{value} %"
+        text = f"{value} %" if error == DASH else f"{value} ± {error} %"
         labels[name] = [*_cut(name), "not determined" if share.get(name) is None else text]
     largest = max((v for v in share.values() if v is not None), default=100.0)
     scale = _WIDEST / max(largest, 100.0)

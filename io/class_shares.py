@@ -139,22 +139,21 @@ def _scaled(
 
 
 def _propagated(found: Sequence[ClassValue], whole: float, values: ClassValues) -> list[ClassValue]:
-    """Return shares in percent from masses; ``whole`` is their sum in kg.
+    """Return shares in percent from masses, with the sd of the mass; ``whole`` is their sum in kg.
 
-    With p = m/M the derivatives of p by the own mass and by each other one are (1 - p)/M and -p/M.
+    What the error of the sum does to all of them together the balance knows: see
+    `oretally.flowsheet.arrangement`.
     """
     to = parse_unit("%", Dimension.SHARE)
-    p = [v.unit.to_base(v.value) / whole for v in found]
-    s = [to.to_base(v.sd) if v.of_share else v.unit.to_base(v.sd) / whole for v in found]
     out = []
-    for i, v in enumerate(found):
-        others = math.hypot(*(s[j] for j in range(len(s)) if j != i))
-        sd = s[i] if v.of_share else math.hypot((1.0 - p[i]) * s[i], p[i] * others)
+    for v in found:
+        p = v.unit.to_base(v.value) / whole
+        sd = to.to_base(v.sd) if v.of_share else v.unit.to_base(v.sd) / whole
         if not 0.0 < sd < math.inf:
             values.fault("The stated error cannot be used: as a share of the whole it is "
                          f"{100.0 * sd:g} %.", "Correct it or its unit.", v.place)  # fmt: skip
         unit = found[0].unit
         note = f"from {v.value:g} {v.unit} of {unit.from_base(whole):g} {unit}"
-        out.append(replace(v, value=to.from_base(p[i]), sd=to.from_base(sd), unit=to, note=note,
+        out.append(replace(v, value=to.from_base(p), sd=to.from_base(sd), unit=to, note=note,
                            source=PROPAGATED))  # fmt: skip
     return out

@@ -9,7 +9,9 @@ from typing import Any
 
 from oretally.flowsheet import Survey
 from oretally.io.amount_tables import amounts_document
+from oretally.io.cautions import cautions_document
 from oretally.io.findings_json import findings_document
+from oretally.io.loss_json import losses_document
 from oretally.io.sizes_json import sizes_document
 from oretally.recon import Balance, BalancedValue
 
@@ -155,6 +157,8 @@ def balance_document(balance: Balance) -> dict[str, Any]:
         ],
         **amounts_document(balance),
         "sizes": sizes_document(balance.survey.sizes, balance.sizes),
+        "losses": losses_document(balance.losses),
+        "cautions": cautions_document(balance),
         **findings_document(balance.findings),
         "notes": list(balance.notes),
     }

@@ -151,6 +151,7 @@ def read_survey(
     survey = Survey(
         basis, unit, tuple(analytes), tuple(dry.measurements), title, shared=tuple(dry.shared),
         sizes=sizes.grid if sizes else SizeGrid(), water=water.balanced,
+        stacks=sizes.stacks if sizes else frozenset(),
         dissolved=dissolved_analytes(water, analytes, list(quantities), faults, table.place),
     )  # fmt: skip
     told += [*notes, *dry.notes, *idle, *(sizes.notes if sizes else ())]

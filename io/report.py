@@ -9,6 +9,7 @@ from typing import Any
 from oretally.io.adjustment_svg import adjustment_svg
 from oretally.io.amount_tables import amount_tables
 from oretally.io.budget_tables import error_part_table, recovery_budget_table
+from oretally.io.cautions import CAUTIONS_HEADING, cautions_of, defer
 from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg
 from oretally.io.digits import DASH, format_number, format_with_sd
 from oretally.io.finding_tables import (
@@ -17,6 +18,15 @@ from oretally.io.finding_tables import (
     group_table,
     hidden_table,
 )
+from oretally.io.grade_recovery_svg import grade_recovery_svg
+from oretally.io.loss_summary import (
+    TEST_LEGEND,
+    curve_tables,
+    expectation_table,
+    loss_tables,
+    size_recovery_tables,
+)
+from oretally.io.loss_wording import LOSS_HEADING, loss_meaning, loss_readings
 from oretally.io.result_tables import (
     ResultTable,
     class_value_table,
@@ -112,10 +122,19 @@ def html_report(balance: Balance) -> str:
         ],
         circuit=circuit_svg(balance.circuit, balance_labels(balance)),
         flows=flows,
-        answers=[recovery_table(balance), separation_table(balance), *amount_tables(balance)],
+        answers=[
+            table
+            for table in (
+                recovery_table(balance),
+                separation_table(balance),
+                *amount_tables(balance),
+            )
+            if table.rows
+        ],
         values=value_table(balance, without=class_labels(balance.survey)),
         class_values=class_value_table(balance, class_labels(balance.survey)),
         **_sizes(balance),
+        **_losses(balance),
         budgets=[
             table
             for table in (recovery_budget_table(balance), error_part_table(balance))
@@ -157,6 +176,27 @@ def _sizes(balance: Balance) -> dict[str, Any]:
         "cuts": cuts if cuts.rows else None,
         "metal": metal if metal.rows else None,
         "laws": law_table(balance) if found.streams else None,
+    }
+
+
+def _losses(balance: Balance) -> dict[str, Any]:
+    """Return what the section on losses shows, and the cautions."""
+    tests = expectation_table(balance)
+    return {
+        "losses_heading": LOSS_HEADING,
+        "lost_means": loss_meaning(balance),
+        "losses": loss_readings(balance),
+        "loss_tables": loss_tables(balance),
+        "loss_tests": tests if tests.rows else None,
+        "test_legend": TEST_LEGEND,
+        "curves": [
+            (table, curve.analyte, grade_recovery_svg(curve))
+            for table, curve in zip(curve_tables(balance), balance.losses.curves, strict=True)
+        ],
+        "size_recoveries": size_recovery_tables(balance),
+        "cautions_heading": CAUTIONS_HEADING,
+        "cautions": cautions_of(balance),
+        "defer": defer(),
     }
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.io.digits import DASH, chance_percent, format_number, format_with_sd
+from oretally.io.digits import DASH, chance_percent, format_with_sd
 from oretally.recon import Balance
 from oretally.recon.balance import BalancedValue, CalculatedHead, Closure
 
@@ -78,7 +78,8 @@ def _pairs(pairs: Iterable[tuple[float | None, float | None]]) -> list[str]:
 
 
 def _signed(value: float | None) -> str:
-    return DASH if value is None else f"{value:+.1f}"
+    text = DASH if value is None else f"{value:+.1f}"
+    return "0.0" if text in ("+0.0", "-0.0") else text
 
 
 def recovery_table(balance: Balance) -> ResultTable:
@@ -114,7 +115,8 @@ def _declared(balance: Balance, stream: str) -> bool:
 def separation_table(balance: Balance) -> ResultTable:
     """Return yield, ratio of concentration and enrichment, one column a product with solids.
 
-    Declared losses are left out: the ratios of what is about 0 say nothing.
+    Declared losses are left out: the ratios of what is about 0 say nothing. So is, without rows,
+    what holds for every ore: a circuit with one product puts all of the feed there.
     """
     solids = {s.name for s in balance.circuit.streams if s.content is not Content.SOLUTION}
     parts = [
@@ -127,6 +129,8 @@ def separation_table(balance: Balance) -> ResultTable:
     for analyte in balance.survey.analytes:
         pairs = (s.enrichment[analyte.name] or (None, None) for s in parts)
         rows.append([f"enrichment of {analyte.name}", *_pairs(pairs)])
+    if len(parts) == 1 and rows[0][1:] == ["100", DASH]:
+        rows = [row for row in rows[2:] if row[-1] != DASH]
     header = ["", *(h for s in parts for h in (s.stream, "±"))]
     return ResultTable(f"Products against '{balance.feed}'", header, rows, 1)
 
@@ -176,8 +180,8 @@ def _values(
 def closure_table(closures: Sequence[Closure]) -> ResultTable:
     """Return in minus out of every node, as measured."""
     rows = [
-        [c.node, f"{c.quantity} [{c.unit}]", format_number(c.inflow), format_number(c.outflow),
-         *format_with_sd(c.imbalance, c.sd), _signed(c.z)]
+        [c.node, f"{c.quantity} [{c.unit}]", format_with_sd(c.inflow, c.sd)[0],
+         format_with_sd(c.outflow, c.sd)[0], *format_with_sd(c.imbalance, c.sd), _signed(c.z)]
         for c in closures
     ]  # fmt: skip
     header = ["node", "quantity", "in", "out", "in - out", "± expected", "z"]

@@ -7,16 +7,10 @@ from importlib.resources import files
 
 from oretally.flowsheet import Basis
 from oretally.io.case import Plan
+from oretally.io.cautions import sheet_cautions
 from oretally.io.circuit_svg import circuit_svg
 
-__all__ = ["CAUTIONS", "sample_codes", "sampling_form"]
-
-CAUTIONS = (
-    "Wear respiratory protection where there is dust: silica harms the lungs for good.",
-    "Never reach into running machinery, belts or launders; cut samples from a safe stand.",
-    "Keep to your local codes and to what your licences allow; leave reagents, cyanide, mercury "
-    "and fire assay to those trained and licensed for them.",
-)
+__all__ = ["sample_codes", "sampling_form"]
 
 
 def sample_codes(plan: Plan) -> dict[str, str]:
@@ -49,5 +43,5 @@ def sampling_form(plan: Plan) -> str:
         analytes=[(a.name, a.unit.symbol) for a in plan.analytes],
         containers=list(plan.definition.containers.items()),
         circuit=circuit_svg(circuit),
-        cautions=CAUTIONS,
+        cautions=sheet_cautions(),
     )

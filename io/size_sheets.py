@@ -7,9 +7,10 @@ from math import isfinite
 
 from oretally.flowsheet import Measurement, Survey, parse_unit
 from oretally.flowsheet.quantities import Kind, class_grade, class_share, meanings
+from oretally.io.size_tables import fit_remark
 from oretally.recon import Balance
 
-__all__ = ["of_class", "size_data_sheet", "size_sheets"]
+__all__ = ["of_class", "size_data_sheet", "size_sheets", "value_cells"]
 
 _Cell = object
 _Row = Sequence[_Cell]
@@ -60,7 +61,7 @@ def _figures(balance: Balance) -> Iterable[_Row]:
         at = s.p80
         yield s.stream, "P80", (at.size_um, at.sd_um), (at.sd_um, at.sd_um), "um", at.reason
         for fit in s.fits:
-            note = fit.doubt or fit.reason
+            note = " ".join(words for words in (fit.doubt, fit_remark(fit)) if words)
             yield s.stream, f"{fit.law} exponent", *_cells(fit.exponent), "", note
             yield s.stream, f"{fit.law} size", *_cells(fit.size_um), "um", note
     for p in balance.sizes.partitions:
@@ -111,14 +112,14 @@ def size_data_sheet(survey: Survey, written: Mapping[tuple[str, str], _Row]) -> 
             if any(m is not None for m in found):
                 low, high = grid.bounds(run)
                 cells = (c for m, u in zip(found, ("%", *units.values()), strict=True)
-                         for c in _value(m, u, written))  # fmt: skip
+                         for c in value_cells(m, u, written))  # fmt: skip
                 rows.append((stream, high if isfinite(high) else None, low, *cells))
     columns = {"mass": "%", **units}
     header = [f"{mark}{name} [{u}]" for name, u in columns.items() for mark in ("", "± ")]
     yield "sizes", ("stream", "passing [um]", "retained [um]", *header), rows
 
 
-def _value(
+def value_cells(
     m: Measurement | None, unit: str, written: Mapping[tuple[str, str], _Row]
 ) -> tuple[_Cell, _Cell]:
     """Return value and error in the unit of their column; a limit names its own unit."""

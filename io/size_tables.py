@@ -9,10 +9,10 @@ from oretally.recon import Balance
 from oretally.recon.by_size import ClassRow, FittedLaw, StreamSizes
 from oretally.recon.size_classes import SizeAt
 
-__all__ = ["class_labels", "class_sentence", "cut_table", "law_table", "metal_table", "no_size",
-           "p80_table", "partition_tables", "passing_tables"]  # fmt: skip
+__all__ = ["class_labels", "class_sentence", "cut_table", "fit_remark", "law_table",
+           "metal_table", "no_size", "p80_table", "partition_tables", "passing_tables"]  # fmt: skip
 
-_STREAMS_SIDE_BY_SIDE = 5  # each with its sd, on a landscape page
+_STREAMS_SIDE_BY_SIDE = 4  # each with its sd, on a landscape page
 _METAL_ROWS_SHOWN = 40  # in a terminal
 _Pair = tuple[float, float] | None
 
@@ -184,24 +184,32 @@ def law_table(balance: Balance) -> ResultTable:
         for i, fit in enumerate(s.fits):
             quality = (format_number(fit.chi_square), DASH if fit.dof is None else str(fit.dof),
                        format_p(fit.p).replace("below ", "<"))  # fmt: skip
-            rows.append([s.stream if i == 0 else "", str(fit.law), *_cells(fit.exponent),
-                         *_cells(fit.size_um), *quality, _said(fit)])  # fmt: skip
-    header = ["stream", "law", "exponent", "±", "size [um]", "±", "chi-square",
-              "degrees of freedom", "p", "what to think of it"]  # fmt: skip
-    return ResultTable("Laws fitted to the cumulative passing", header, rows, 2, 1)
+            rows.append([s.stream if i == 0 else "", str(fit.law), _held(fit),
+                         *_cells(fit.exponent), *_cells(fit.size_um),
+                         *quality, fit_remark(fit)])  # fmt: skip
+    header = ["stream", "law", "within the errors it", "exponent", "±", "size [um]", "±",
+              "chi-square", "degrees of freedom", "p", ""]  # fmt: skip
+    words = int(any(row[-1] for row in rows))
+    if not words:
+        header, rows = header[:-1], [row[:-1] for row in rows]
+    return ResultTable("Laws fitted to the cumulative passing", header, rows, 3, words)
 
 
-def _said(fit: FittedLaw) -> str:
+def _held(fit: FittedLaw) -> str:
     """Return in words how far a fitted law can be believed."""
     if fit.reason:
-        words = fit.reason[0].upper() + fit.reason[1:]
-    elif fit.doubt:
-        words = "Does not hold within the errors."
-    elif fit.dof == 0:
-        words = "Two openings, two parameters: nothing checks the law."
-    else:
-        words = "Holds within the errors."
+        return "is not known"
+    if fit.doubt:
+        return "does not hold"
+    return "is not checked" if fit.dof == 0 else "holds"
+
+
+def fit_remark(fit: FittedLaw) -> str:
+    """Return why no law was fitted, and which openings were left out; empty if all is plain."""
+    words = fit.reason[:1].upper() + fit.reason[1:]
+    if not fit.reason and fit.dof == 0:
+        words = "Two openings, two parameters."
     if fit.left_out_um:
         left = ", ".join(f"{d:g}" for d in fit.left_out_um)
         words += f" Left out, as all or nothing passes: {left} um."
-    return words
+    return words.strip()

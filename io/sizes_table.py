@@ -43,12 +43,15 @@ class SizesReading:
     analytes : tuple of Analyte
         What the classes were assayed for, and what was known before.
     notes : tuple of str
+    stacks : frozenset of str
+        Streams with a stack: their shares add up to 100 %, see `oretally.flowsheet.arrangement`.
     """
 
     grid: SizeGrid = SizeGrid()
     measurements: tuple[Measurement, ...] = ()
     analytes: tuple[Analyte, ...] = ()
     notes: tuple[str, ...] = ()
+    stacks: frozenset[str] = frozenset()
 
 
 def sizes_table(path: Path, faults: list[Fault]) -> Table | None:
@@ -96,9 +99,9 @@ def read_sizes(
 
     Notes
     -----
-    The share of a class is its mass over the sum of all; its sd follows to first order from those
-    of all masses (JCGM 100:2008, GUM, equation 10). Shares in percent that add up to 99 to 101 are
-    scaled to 100.
+    The share of a class is its mass over the sum of all, and its sd that of the mass over that sum:
+    that they add up to 100 % is left to the balance, see `oretally.flowsheet.arrangement`. Shares
+    in percent are taken as masses per 100; those that add up to 99 to 101 are scaled to 100.
     """
     before = len(faults)
     columns = read_sizes_columns(table, analytes, faults, listed=listed)
@@ -122,7 +125,7 @@ def read_sizes(
     values.report_missing()
     if len(faults) > before:
         return SizesReading(analytes=analytes)
-    return SizesReading(grid, tuple(found), analytes, tuple(notes))
+    return SizesReading(grid, tuple(found), analytes, tuple(notes), frozenset(stacks))
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -8,8 +8,17 @@ from typing import TYPE_CHECKING
 
 from oretally.io.amount_tables import amount_tables
 from oretally.io.budget_tables import error_part_table, recovery_budget_table
+from oretally.io.cautions import CAUTIONS_HEADING, cautions_of, defer
 from oretally.io.digits import format_number, format_with_sd
 from oretally.io.finding_tables import explanation_table
+from oretally.io.loss_summary import (
+    TEST_LEGEND,
+    curve_tables,
+    expectation_table,
+    loss_tables,
+    size_recovery_tables,
+)
+from oretally.io.loss_wording import LOSS_HEADING, loss_meaning, loss_readings
 from oretally.io.result_tables import (
     ResultTable,
     closure_table,
@@ -55,6 +64,7 @@ WIDTH = 160  # columns of text that is not for a terminal: tables are never cut
 _WIDEST = 1000  # columns of the widest table
 _SENTENCE = 92  # columns of a sentence
 _SUSPECTS_SHOWN = 3
+_NAMES_SHOWN = 4  # analytes named beside a reading
 _BUDGETS_SHOWN = 12  # recoveries; the budgets of more are left to report and JSON
 
 
@@ -98,6 +108,8 @@ def print_summary(balance: Balance, console: Console) -> None:
     _suspects(console, balance)
     for table in _tables(balance):
         print_table(table, console)
+    _losses(console, balance)
+    _cautions(console, balance)
     if balance.notes:
         _heading(console, "Notes")
         for note in balance.notes:
@@ -141,17 +153,55 @@ def _suspects(console: Console, balance: Balance) -> None:
         console.print(_line("other methods", opinion))
 
 
+def _losses(console: Console, balance: Balance) -> None:
+    """Print where the metal is lost, and the test that would tell why."""
+    readings = loss_readings(balance)
+    if not readings:
+        return
+    for table in loss_tables(balance):
+        print_table(table, console)
+    _heading(console, LOSS_HEADING)
+    console.print(_line("", loss_meaning(balance)))
+    for reading in readings:
+        word = ", ".join(reading.analytes) if len(reading.analytes) < _NAMES_SHOWN else "losses"
+        for sentence in reading.sentences:
+            console.print(_line(word, sentence))
+            word = ""
+        for i, sentence in enumerate(reading.tests):
+            console.print(_line("next test" if i == 0 else "", sentence))
+    tests = expectation_table(balance)
+    if tests.rows:
+        print_table(tests, console)
+        console.print(_line("", TEST_LEGEND))
+
+
+def _cautions(console: Console, balance: Balance) -> None:
+    """Print what can hurt, in full."""
+    shown = cautions_of(balance)
+    if not shown:
+        return
+    _heading(console, CAUTIONS_HEADING)
+    for caution in shown:
+        console.print(_line("CAUTION", f"{caution.title}. {' '.join(caution.because)}"))
+        console.print(_line("", caution.hurts))
+        for sentence in caution.usual:
+            console.print(_line("            -", sentence))
+    console.print(_line("", defer()))
+
+
 def _tables(balance: Balance) -> Iterable[ResultTable]:
-    yield recovery_table(balance)
-    yield separation_table(balance)
-    yield from amount_tables(balance)
-    yield value_table(balance, brief=True, without=class_labels(balance.survey))
     for table in (
+        recovery_table(balance),
+        separation_table(balance),
+        *curve_tables(balance),
+        *amount_tables(balance),
+        value_table(balance, brief=True, without=class_labels(balance.survey)),
         p80_table(balance),
         *passing_tables(balance, brief=True),
         metal_table(balance, brief=True),
         *partition_tables(balance),
         cut_table(balance, brief=True),
+        *size_recovery_tables(balance),
         error_part_table(balance),
         recovery_budget_table(balance) if len(balance.budgets) <= _BUDGETS_SHOWN else None,
         closure_table(balance.closures),

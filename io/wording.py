@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from oretally.io.digits import format_number, format_p, format_with_sd
+from oretally.io.digits import DASH, format_number, format_p, format_with_sd
 from oretally.recon import Balance, BalancedValue
 
 __all__ = [
@@ -74,7 +74,8 @@ def recovery_sentences(balance: Balance) -> tuple[str, ...]:
         for r in balance.recoveries:
             if r.analyte == analyte.name and r.product:
                 value, sd = format_with_sd(r.recovery, r.sd)
-                parts.append(f"{value} ± {sd} % to {r.stream}")
+                known = value if r.sd is not None and sd == DASH else f"{value} ± {sd}"
+                parts.append(f"{known} % to {r.stream}")
         if parts:
             sentences.append(f"Recovery of {analyte.name}: {', '.join(parts)}.")
     return tuple(sentences)

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import io
-import math
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from oretally.flowsheet import Measurement, Survey
-from oretally.flowsheet.error_sources import SharedSource
-from oretally.flowsheet.quantities import meanings
-from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT
+from oretally.io.amount_tables import amount_sheets
 from oretally.io.finding_sheets import finding_sheets
+from oretally.io.input_sheets import input_sheets
 from oretally.io.sheet_cells import number_format, put, widen
-from oretally.io.size_sheets import of_class, size_data_sheet, size_sheets
+from oretally.io.size_sheets import size_sheets
 from oretally.io.wording import (
     CAUTION,
     NOT_A_BALANCE,
@@ -40,7 +37,7 @@ def xlsx_bytes(balance: Balance) -> bytes:
 
     book = openpyxl.Workbook()
     book.remove(book.worksheets[0])
-    for title, header, rows in (*_results(balance), *_inputs(balance)):
+    for title, header, rows in (*_results(balance), *input_sheets(balance)):
         _sheet(book, title, header, rows)
     buffer = io.BytesIO()
     book.save(buffer)
@@ -135,6 +132,7 @@ def _results(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_R
           (f.reconciled, f.reconciled_sd), (f.reconciled_sd, f.reconciled_sd))
          for f in balance.formulas],
     )  # fmt: skip
+    yield from amount_sheets(balance)
     yield from size_sheets(balance)
     yield from finding_sheets(balance)
     yield "notes", ("note",), [(note,) for note in balance.notes]
@@ -142,101 +140,3 @@ def _results(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_R
 
 def _pair(pair: tuple[float, float] | None) -> tuple[_Cell, _Cell]:
     return ((None, None), (None, None)) if pair is None else (pair, (pair[1], pair[1]))
-
-
-def _inputs(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:
-    """Yield the sheets of a case, the measurements in long form."""
-    circuit, survey = balance.circuit, balance.survey
-    yield (
-        "circuit",
-        ("stream", "from", "to"),
-        [(s.name, s.source or "", s.target or "") for s in circuit.streams],
-    )
-    yield "nodes", ("node", "kind"), [(n.name, n.kind.value) for n in circuit.nodes]
-    yield (
-        "analytes",
-        ("analyte", "unit", "max", "detection"),
-        [
-            (a.name, a.unit.symbol, a.unit.from_base(a.maximum),
-             None if a.detection is None
-             else f"{a.unit.from_base(a.detection):.15g} {a.unit.symbol}")
-            for a in survey.analytes
-        ],
-    )  # fmt: skip
-    yield (
-        "report",
-        ("key", "value"),
-        [
-            ("title", survey.title),
-            ("basis", survey.basis.value),
-            ("feed", balance.feed),
-            *(("product", p) for p in balance.products),
-        ],
-    )
-    yield (
-        "containers",
-        ("container", "mass"),
-        [(name, f"{mass:.15g} kg") for name, mass in survey.containers.items()],
-    )
-    rates = balance.findings.rates
-    every = {"measurement": rates.measurement, "loss": rates.loss, **rates.by_quantity}
-    yield (
-        "doubts",
-        ("quantity", "percent"),
-        [(quantity, float(f"{100.0 * rate:.12g}")) for quantity, rate in every.items()],
-    )
-    classes = of_class(survey)  # whose errors are read as a whole
-    shared = [s for s in survey.shared if min(s.loadings.values(), default=-1.0) >= 0.0
-              and s.quantity not in classes]  # fmt: skip
-    unit = {s.quantity: survey.flow_unit for s in shared}
-    unit |= {a.name: a.unit for a in survey.analytes}
-    yield (
-        "sources",
-        ("source", "quantity", "stream", "absolute", "shared"),
-        [
-            (s.name, s.quantity, stream,
-             f"{unit[s.quantity].from_base(loading)!r} {unit[s.quantity]}", True)
-            for s in shared
-            for stream, loading in s.loadings.items()
-            if loading > 0.0
-        ],
-    )  # fmt: skip
-    rows = {(m.stream, m.quantity): _written(m, survey, shared) for m in survey.measurements}
-    yield (
-        "measurements",
-        ("stream", "quantity", "value", "unit", "error", "error unit", "note"),
-        [row for row in rows.values() if row[1] not in classes],
-    )
-    yield from size_data_sheet(survey, rows)
-
-
-def _written(m: Measurement, survey: Survey, shared: Sequence[SharedSource]) -> _Row:
-    """Return the row of a measurement; what is only known within bounds as it was typed.
-
-    Its error is what it does not share. A source that moves some measurements up and others down
-    cannot be written: its part stays in the error of each.
-    """
-    limit = _limit(m, survey)
-    if limit:
-        return m.stream, m.quantity, limit, m.unit.symbol, None, None, None
-    parts = [s.loadings.get(m.stream, 0.0) for s in shared if s.quantity == m.quantity]
-    own = m.unit.from_base((m.sd_base**2 - sum(part**2 for part in parts)) ** 0.5)
-    if not any(parts):
-        own = m.sd
-    return (m.stream, m.quantity, (m.value, m.sd / 100.0), m.unit.symbol, (own, own / 100.0),
-            m.unit.symbol, m.note)  # fmt: skip
-
-
-def _limit(m: Measurement, survey: Survey) -> str:
-    """Return '<0.01' or '>10' if it comes to the same value and sd; else nothing."""
-    if m.error_source == DETECTION_LIMIT:
-        low, high, text = 0.0, 2.0 * m.value, f"<{2.0 * m.value:.15g}"
-    elif m.error_source == RANGE_LIMIT:
-        k = meanings(survey)[m.quantity].analyte
-        high = m.unit.from_base(1.0 if k is None else survey.analytes[k].maximum)
-        low = 2.0 * m.value - high
-        text = f">{low:.15g}"
-    else:
-        return ""
-    # the mean of several has another sd than one reading between the same bounds
-    return text if math.isclose(m.sd, (high - low) / 12.0**0.5, rel_tol=1e-9) else ""

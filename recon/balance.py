@@ -15,6 +15,7 @@ from oretally.flowsheet import Circuit, Survey
 from oretally.recon.amount_rows import AnalyteAmount, Extraction, Inventory
 from oretally.recon.by_size import SizeResults
 from oretally.recon.findings import Findings, Suspect
+from oretally.recon.loss_rows import Losses
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -272,6 +273,8 @@ class Balance:
         What is probably wrong; nothing was dropped or changed for it.
     notes : tuple of str
         What the reader must know: unobservable values and what to measure, bounds met.
+    losses : Losses
+        Where the analytes are lost, in which sizes, and which test would tell why.
     """
 
     circuit: Circuit
@@ -298,6 +301,7 @@ class Balance:
     inventories: tuple[Inventory, ...]
     findings: Findings
     notes: tuple[str, ...]
+    losses: Losses = Losses()
 
     @property
     def suspects(self) -> tuple[Suspect, ...]:

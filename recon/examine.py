@@ -14,7 +14,7 @@ from oretally.recon.notes import open_notes
 from oretally.recon.observability import classes_of
 from oretally.recon.remedies import scale_is_missing, useful_measurements
 from oretally.recon.survey_checks import check_survey, reference_streams
-from oretally.recon.value_rows import class_of
+from oretally.recon.value_rows import class_of, never_by_size
 
 __all__ = ["Examination", "ValueStatus", "examine"]
 
@@ -35,6 +35,7 @@ class Examination:
     Attributes
     ----------
     classes : tuple of ValueStatus
+        Without size classes that nothing determines and nobody looked for.
     closures, heads : tuple
         As measured.
     degrees_of_freedom : int
@@ -77,14 +78,19 @@ def examine(
     feed, products = reference_streams(circuit, feed, products)
     problem = balance_problem(circuit, survey)
     classes = classes_of(problem, circuit, survey)
-    places = arrangement(circuit, survey)
-    statuses = tuple(
+    places, never = arrangement(circuit, survey), never_by_size(circuit, survey)
+    known = (
         ValueStatus(
             row.stream,
             row.quantity,
             class_of(problem, classes, row.place, places.measured_at(row.place)),
         )
         for row in places.rows
+    )
+    statuses = tuple(
+        v
+        for v in known
+        if v.value_class is not ValueClass.UNOBSERVABLE or (v.stream, v.quantity) not in never
     )
     return Examination(
         classes=statuses,

@@ -7,11 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
+from oretally.flowsheet.quantities import meanings
 from oretally.flowsheet.streams import Content
 from oretally.recon.findings import HiddenError
 from oretally.recon.observability import Classes
 from oretally.recon.remedies import undetermined, useful_measurements
 from oretally.recon.solution import Solution
+from oretally.recon.value_rows import never_by_size
 
 __all__ = ["bounded_notes", "open_notes", "solver_notes"]
 
@@ -60,16 +62,32 @@ def open_notes(
 ) -> tuple[str, ...]:
     """Return which values nothing determines, and what to measure for them."""
     places = arrangement(circuit, survey)
-    names = [places.named[Position(*p)] for p in undetermined(classes, places.shown)]
+    every = [places.named[Position(*p)] for p in undetermined(classes, places.shown)]
+    never = never_by_size(circuit, survey)
+    names = [name for name in every if name not in never]
+    by_size = _by_size(survey, [name for name in every if name in never])
     if not names:
-        return ()
+        return by_size
     told = f"Not determined by any balance: {_phrase(names[:_LISTED])}"
     if len(names) > _LISTED:
         told += f" and {len(names) - _LISTED} more"
     if survey.sizes.n_classes:  # what would determine them is a long search then
-        return (f"{told}.",)
+        return (f"{told}.", *by_size)
     measure = [places.named[Position(*p)] for p in useful_measurements(problem, places.shown)]
     return (f"{told}.", f"All would be determined by measuring {_phrase(measure)}.")
+
+
+def _by_size(survey: Survey, names: Sequence[tuple[str, str]]) -> tuple[str, ...]:
+    """Return one note on the size classes that nobody looked for, stream by stream."""
+    known, found = meanings(survey), dict[str, dict[str, None]]()
+    for stream, quantity in names:
+        k = known[quantity].analyte
+        what = "the sizes" if k is None else f"{survey.analytes[k].name} by size"
+        found.setdefault(what, {})[stream] = None
+    if not found:
+        return ()
+    told = "; ".join(f"{what} of {_listed(list(streams))}" for what, streams in found.items())
+    return (f"Not measured nor given by any balance, and left out: {told}.",)
 
 
 def bounded_notes(survey: Survey, hidden: Sequence[HiddenError]) -> tuple[str, ...]:

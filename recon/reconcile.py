@@ -5,8 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from oretally.flowsheet import Circuit, Survey, arrangement, balance_problem, parse_unit
-from oretally.recon.balance import Balance, BalancedValue, CalculatedHead
+from oretally.flowsheet import (
+    Circuit,
+    Position,
+    Survey,
+    arrangement,
+    balance_problem,
+    parse_unit,
+)
+from oretally.recon.balance import Balance, BalancedValue, CalculatedHead, ValueClass
 from oretally.recon.by_size import by_size
 from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.covariance import propagate
@@ -16,6 +23,8 @@ from oretally.recon.findings import ErrorRates, Findings
 from oretally.recon.formulas import formula_recoveries
 from oretally.recon.holdings import analyte_amounts
 from oretally.recon.inventory import inventories
+from oretally.recon.loss_rows import Losses
+from oretally.recon.losses import read_losses
 from oretally.recon.notes import bounded_notes, open_notes, solver_notes
 from oretally.recon.observability import classes_of
 from oretally.recon.recoveries import Answers
@@ -24,7 +33,7 @@ from oretally.recon.significance import global_test
 from oretally.recon.solver import solve
 from oretally.recon.survey_checks import check_survey, reference_streams
 from oretally.recon.suspects import Inquiry
-from oretally.recon.value_rows import balanced_values
+from oretally.recon.value_rows import balanced_values, never_by_size
 
 __all__ = ["reconcile"]
 
@@ -38,6 +47,7 @@ def reconcile(
     alpha: float = 0.05,
     starts: int | None = None,
     rates: ErrorRates | None = None,
+    lost: Sequence[str] | None = None,
 ) -> Balance:
     """Adjust all measurements so that everything balances, and say what follows.
 
@@ -55,6 +65,8 @@ def reconcile(
         First flows to try, in search of a better balance; a note says how many agree.
     rates : ErrorRates, optional
         How often numbers are badly wrong, before looking at them; for the suspects.
+    lost : sequence of str, optional
+        Products that count as lost; by default all but the richest, analyte by analyte.
 
     Returns
     -------
@@ -63,7 +75,8 @@ def reconcile(
     Raises
     ------
     InputError
-        If ``feed`` or ``products`` name no stream, or a stream or analyte of the survey is unknown.
+        If ``feed``, ``products`` or ``lost`` name no stream, or a stream or analyte of the survey
+        is unknown.
     NotBalanceable
         If nothing fixes the scale, or exact values contradict each other.
 
@@ -90,7 +103,9 @@ def reconcile(
     classes_of(problem, circuit, survey)  # exact values that contradict each other are named
     solution = solve(problem, starts)
     covariance = propagate(problem, solution)
-    values, positions = balanced_values(circuit, survey, covariance, alpha)
+    values, positions = _missed(
+        circuit, survey, *balanced_values(circuit, survey, covariance, alpha)
+    )
     test = global_test(solution.objective, solution.classes.degrees_of_freedom, alpha)
     places = arrangement(circuit, survey)
     answers = Answers.of(covariance, places, survey, feed, products)
@@ -128,7 +143,25 @@ def reconcile(
             *open_notes(circuit, survey, problem, solution.classes),
             *bounded_notes(survey, findings.hidden),
         ),
+        losses=(
+            read_losses(circuit, survey, places, covariance, answers, lost)
+            if solution.converged
+            else Losses()
+        ),
     )
+
+
+def _missed(
+    circuit: Circuit, survey: Survey, values: Sequence[BalancedValue], positions: list[Position]
+) -> tuple[tuple[BalancedValue, ...], list[Position]]:
+    """Return the rows without classes that nothing determines and nobody looked for."""
+    never = never_by_size(circuit, survey)
+    kept = [
+        i
+        for i, v in enumerate(values)
+        if v.value_class is not ValueClass.UNOBSERVABLE or (v.stream, v.quantity) not in never
+    ]
+    return tuple(values[i] for i in kept), [positions[i] for i in kept]
 
 
 def _with_adjusted(head: CalculatedHead, values: Sequence[BalancedValue]) -> CalculatedHead:

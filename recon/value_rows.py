@@ -5,15 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
-from oretally.flowsheet.arrangement import Row
-from oretally.flowsheet.quantities import Kind, Meaning
+from oretally.flowsheet.arrangement import Arrangement, Row
+from oretally.flowsheet.quantities import Kind, Meaning, meanings
 from oretally.recon.balance import BalancedValue, ValueClass
 from oretally.recon.covariance import Covariance
 from oretally.recon.observability import Classes
 from oretally.recon.reliability import detectable_error
 from oretally.recon.traces import SEEN
 
-__all__ = ["balanced_values", "class_of"]
+__all__ = ["balanced_values", "class_of", "never_by_size"]
 
 
 def class_of(
@@ -35,14 +35,29 @@ def class_of(
     return ValueClass.OBSERVABLE if determined else ValueClass.UNOBSERVABLE
 
 
+def never_by_size(circuit: Circuit, survey: Survey) -> frozenset[tuple[str, str]]:
+    """Return stream and quantity of what nobody looked for by size.
+
+    Shares of the classes of streams that were not sieved, grades of the classes of streams that
+    were not assayed by size: where no balance gives them either, nobody misses them.
+    """
+    known = {q: m for q, m in meanings(survey).items() if m.run is not None}
+    met = {(m.stream, known[m.quantity].analyte)
+           for m in survey.measurements if m.quantity in known}  # fmt: skip
+    return frozenset(
+        (stream, quantity)
+        for stream in circuit.stream_names
+        for quantity, meaning in known.items()
+        if (stream, meaning.analyte) not in met
+    )
+
+
 def balanced_values(
     circuit: Circuit, survey: Survey, covariance: Covariance, alpha: float
 ) -> tuple[tuple[BalancedValue, ...], list[Position]]:
     """Return the rows, and where each stands in the arrays."""
     places = arrangement(circuit, survey)
-    rows = [
-        _value(row, places.measured_at(row.place), survey, covariance, alpha) for row in places.rows
-    ]
+    rows = [_value(row, places, survey, covariance, alpha) for row in places.rows]
     return tuple(rows), [row.place for row in places.rows]
 
 
@@ -56,10 +71,10 @@ def _carrier(meaning: Meaning, survey: Survey) -> str:
 
 
 def _value(
-    row: Row, at: Position, survey: Survey, covariance: Covariance, alpha: float
+    row: Row, places: Arrangement, survey: Survey, covariance: Covariance, alpha: float
 ) -> BalancedValue:
     """Return one row: measured against adjusted, in the unit that the user wrote."""
-    solution, place = covariance.solution, row.place
+    solution, place, at = covariance.solution, row.place, places.measured_at(row.place)
     k, j = place
     m = survey.measured(row.stream, row.quantity)
     if k is None:
@@ -77,13 +92,15 @@ def _value(
     shown = value_class not in (ValueClass.UNOBSERVABLE, ValueClass.ABSENT)
     new = unit.from_base(float(adjusted)) if shown else None
     new_sd = unit.from_base(float(sd)) if shown and not at_bound and np.isfinite(sd) else None
-    if m is not None and new_sd is not None and new_sd > m.sd * (1.0 + 1e-6):
+    sampled = at.carrier in places.samples.values()  # there a share may be less well known
+    if m is not None and new_sd is not None and not sampled and new_sd > m.sd * (1.0 + 1e-6):
         new_sd = None  # next to a stopped stream the propagation breaks down: nothing is known
     change = standardised = redundancy = detectable = None
     if m is not None and new is not None:
         change = new - m.value
         own_sd, moved, left_sd = m.sd, change, new_sd
-        if at != place and new_sd is not None:  # what sources share is no error of this reading
+        # what sources share, and how much a whole sample weighed, is no error of this reading
+        if at != place and new_sd is not None:
             seen, seen_sd, sd_base = _observed(covariance, at)
             own_sd, left_sd = unit.from_base(sd_base), unit.from_base(seen_sd)
             moved = unit.from_base(seen) - m.value

@@ -11,10 +11,11 @@ import pytest
 
 from oretally.io import read_case
 from oretally.io.case import read_plan
+from oretally.io.cautions import sheet_cautions
 from oretally.io.cli import main
 from oretally.io.entry_workbook import entry_workbook
 from oretally.io.quantity_names import quantity_unit
-from oretally.io.sampling_form import CAUTIONS, sample_codes, sampling_form
+from oretally.io.sampling_form import sample_codes, sampling_form
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
 ALL = sorted(p.name for p in EXAMPLES.iterdir() if p.is_dir() and (p / "circuit.toml").exists())
@@ -33,7 +34,7 @@ def test_form_names_everything(name: str) -> None:
     for analyte in plan.analytes:
         assert f"<th>{analyte.name} [{analyte.unit.symbol}]</th>" in html
     assert plan.analytes
-    assert all(caution in html for caution in CAUTIONS)
+    assert all(caution in html for caution in sheet_cautions())
     assert "<script" not in html and not re.search(r'(src|href)\s*=\s*"?https?:', html)
 
 

@@ -83,9 +83,8 @@ def test_shares_from_masses_with_propagation(tmp_path: Path) -> None:
     assert found.grid.openings == (150.0, 75.0)
     m = by_name(found)["feed", "mass in -150+75 um"]
     assert (m.value, str(m.unit), m.unit.dimension) == (30.0, "%", Dimension.SHARE)
-    # p = m/M: (1 - p)/M by the own mass, -p/M by the others
-    by_hand = 100.0 * math.hypot(0.7 * 0.5, 0.3 * math.hypot(1.0, 0.4)) / 100.0
-    assert m.sd == pytest.approx(by_hand, rel=1e-12)
+    # 0.5 g of 100 g; that all shares add up to 100 % the balance knows
+    assert m.sd == pytest.approx(0.5, rel=1e-12) and found.stacks == {"feed"}
     assert (m.error_source, m.typed, m.note) == (PROPAGATED, False, "from 30 g of 100 g")
     assert str(m.place) == "sizes.csv, cell D3, stream 'feed', mass in -150+75 um"
 
@@ -136,10 +135,10 @@ def test_sums_at_the_limits(last: str, taken: bool, tmp_path: Path) -> None:
     [
         # of the share: 1 % of 30 and 0.2
         (ErrorRule(1.0, 0.2, PERCENT), math.hypot(0.3, 0.2)),
-        # of the mass: 0.5 g each, and the sum of 100 g
-        (ErrorRule(0.0, 0.5, GRAM), 0.5 * math.hypot(0.7, 0.3 * 2**0.5)),
-        # relative alone: of the mass
-        (ErrorRule(2.0), 0.02 * math.hypot(0.7 * 30, 0.3 * 50, 0.3 * 20)),
+        # of the mass: 0.5 g of 100 g
+        (ErrorRule(0.0, 0.5, GRAM), 0.5),
+        # relative alone: of the mass, 30 g of 100 g
+        (ErrorRule(2.0), 0.6),
     ],
 )
 def test_rules_of_class_mass(rule: ErrorRule, sd: float, tmp_path: Path) -> None:
@@ -221,9 +220,8 @@ def test_two_columns_of_masses(tmp_path: Path) -> None:
     assert not faults
     named = by_name(found)
     assert named["overflow", "mass in -75 um"].sd == pytest.approx(1.5, rel=1e-12)
-    assert named["feed", "mass in -75 um"].sd == pytest.approx(
-        100 * 0.4 * 0.6 * 0.01 * 2**0.5, rel=1e-12
-    )
+    assert named["feed", "mass in -75 um"].sd == pytest.approx(0.6, rel=1e-12)
+    assert found.stacks == {"feed", "overflow"}
 
 
 # ---- one survey, however it is written

@@ -1,0 +1,59 @@
+"""The size classes of a stream that are known of an analyte: single ones, or runs of several."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from oretally.flowsheet import Arrangement, Position
+from oretally.flowsheet.size_classes import Run, SizeGrid
+from oretally.recon.covariance import Covariance
+from oretally.recon.propagated import value_at
+
+__all__ = ["SizePart", "size_parts"]
+
+
+@dataclass(frozen=True, slots=True)
+class SizePart:
+    """A class or a run of classes, and where its flow and its grade stand in the arrays.
+
+    ``known`` is False where the balance gives no grade.
+    """
+
+    run: Run
+    flow: Position
+    grade: Position
+    known: bool
+
+
+def size_parts(
+    covariance: Covariance, places: Arrangement, grid: SizeGrid, k: int, stream: int
+) -> list[SizePart]:
+    """Return the parts of a stream, from coarse to fine; empty if none is known of analyte k.
+
+    Single classes where the balance gives them, else the shortest run that it gives.
+    """
+    carriers = places.carriers
+    if (k, stream) not in carriers.by_class:
+        return []
+    first, parts, c = carriers.classes[stream], list[SizePart](), 0
+    while c < grid.n_classes:
+        single = (c, c)
+        runs = sorted(r for (j, r) in carriers.runs if j == stream and r[0] == c)
+        chosen = SizePart(single, Position(None, first + c), Position(k, first + c), known=False)
+        for run in (single, *runs):
+            at = first + c if run == single else carriers.runs[stream, run]
+            part = SizePart(run, Position(None, at), Position(k, at), known=True)
+            if _determined(covariance, part):
+                chosen = part
+                break
+        parts.append(chosen)
+        c = chosen.run[1] + 1
+    return parts if any(part.known for part in parts) else []
+
+
+def _determined(covariance: Covariance, part: SizePart) -> bool:
+    places = (part.flow, part.grade)
+    values = [value_at(covariance, place) for place in places]
+    return bool(np.isfinite(values).all() and np.isfinite(covariance.joint(places)).all())

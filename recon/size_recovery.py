@@ -1,0 +1,53 @@
+"""Recovery by size: what share of each class a separator sends to its richest product."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from oretally.flowsheet import Arrangement, Circuit, Position, Survey
+from oretally.recon.covariance import Covariance
+from oretally.recon.loss_rows import Estimate, SizeRecovery
+from oretally.recon.propagated import estimate, value_at
+
+__all__ = ["size_recoveries"]
+
+
+def size_recoveries(
+    circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance
+) -> tuple[SizeRecovery, ...]:
+    """Return them for each separator and each analyte whose grades by size are balanced there.
+
+    The reference is the sum of what leaves the separator, class by class.
+    """
+    carriers, found = places.carriers, []
+    number = {name: j for j, name in enumerate(carriers.streams)}
+    for node in circuit.nodes:
+        out = [number[s] for s in circuit.outlets(node.name) if carriers.solids[number[s]]]
+        if not (node.kind.separates and node.kind.keeps_sizes and len(out) > 1):
+            continue
+        for k, analyte in enumerate(survey.analytes):
+            if any((k, j) not in carriers.by_class for j in out):
+                continue
+            grades = {j: value_at(covariance, Position(k, j)) for j in out}
+            if not np.isfinite(list(grades.values())).all():
+                continue
+            richest = max(out, key=lambda j, of=grades: (of[j], -j))
+            rows = tuple(
+                (
+                    survey.sizes.label((c, c)),
+                    _share(covariance, carriers.classes, k, out, richest, c),
+                )
+                for c in range(survey.sizes.n_classes)
+            )
+            if any(share is not None for _, share in rows):
+                found.append(SizeRecovery(node.name, analyte.name, carriers.streams[richest], rows))
+    return tuple(found)
+
+
+def _share(
+    covariance: Covariance, first, k: int, out: list[int], richest: int, c: int
+) -> Estimate | None:
+    at = [first[j] + c for j in out]
+    n, i = len(out), out.index(richest)
+    places = [*(Position(None, j) for j in at), *(Position(k, j) for j in at)]
+    return estimate(covariance, places, lambda v: 100.0 * v[i] * v[n + i] / (v[:n] * v[n:]).sum())
