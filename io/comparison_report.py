@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib.metadata import version
 from importlib.resources import files
 
+from oretally.io.comparison_svg import MOST_ROWS, comparison_svg
 from oretally.io.comparison_wording import cautions, difference_table, verdicts
 from oretally.io.digits import format_number, format_p
 from oretally.recon.comparison_rows import Comparison
@@ -34,6 +35,9 @@ def comparison_report(found: Comparison) -> str:
         header=table.header,
         kinds=table.kinds,
         rows=table.rows,
+        picture=comparison_svg(found),
+        drawn=MOST_ROWS,
+        answers=sum(d.mirror_of is None for d in found.differences),
         tests_header=_TESTS,
         tests=[
             (t.label, t.answers.survey.title, format_number(t.test.statistic), str(t.test.dof),

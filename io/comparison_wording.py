@@ -14,7 +14,7 @@ from oretally.recon.findings import Suspect
 from oretally.recon.repeated_tests import MOST_TESTS
 from oretally.recon.tests_in_common import BalancedTest
 
-__all__ = ["cautions", "confidence", "difference_table", "needed_tests", "verdicts"]
+__all__ = ["cautions", "confidence", "deciding_sd", "difference_table", "needed_tests", "verdicts"]
 
 _LISTED = 4
 
@@ -91,8 +91,8 @@ def _several(texts: Iterable[str]) -> str:
 
 
 def _told(d: Difference) -> str:
-    value, _ = format_with_sd(d.high - (d.high - d.low) / 2.0, _deciding_sd(d))
-    low, high = (format_with_sd(v, _deciding_sd(d))[0] for v in (d.low, d.high))
+    value, _ = format_with_sd(d.high - (d.high - d.low) / 2.0, deciding_sd(d))
+    low, high = (format_with_sd(v, deciding_sd(d))[0] for v in (d.low, d.high))
     sign = "" if value.startswith("-") else "+"
     return (
         f"{d.answer} {sign}{value} {_unit(d)} (95 % limits {low} to {high}, confidence "
@@ -111,7 +111,8 @@ def _unit(d: Difference) -> str:
     return "points" if d.unit == "%" else d.unit
 
 
-def _deciding_sd(d: Difference) -> float:
+def deciding_sd(d: Difference) -> float:
+    """Return the sd that decides: scaled up where the numbers of a test do not agree."""
     return d.sd if d.scaled_sd is None else d.scaled_sd
 
 
@@ -129,17 +130,18 @@ def difference_table(found: Comparison) -> ResultTable:
                 *format_with_sd(d.difference, d.sd)]  # fmt: skip
         if scaled:
             row.append(DASH if d.scaled_sd is None else format_number(d.scaled_sd, 2))
-        row += [format_with_sd(v, _deciding_sd(d))[0] for v in (d.low, d.high)]
+        row.append(d.verdict.value)
+        row += [format_with_sd(v, deciding_sd(d))[0] for v in (d.low, d.high)]
         if found.repeated:
             row.append(format_number(d.between_sd, 2))
-        row += [confidence(d.p_together), needed_tests(d), d.verdict.value]
+        row += [confidence(d.p_together), needed_tests(d)]
         rows.append(row)
     ends = ["first", "second"] if several else [found.arm_label(0), found.arm_label(1)]
     header = ["answer", *(["tests"] if several else []), ends[0], "±", ends[1], "±",
-              "difference", "±", *(["± scaled"] if scaled else []), "from", "to",
-              *(["scatter"] if found.repeated else []), "confidence [%]", "tests of each",
-              "verdict"]  # fmt: skip
-    return ResultTable("Differences, second minus first", header, rows, 2 if several else 1, 1)
+              "difference", "±", *(["± scaled"] if scaled else []), "verdict", "from", "to",
+              *(["scatter"] if found.repeated else []), "confidence [%]",
+              "tests of each"]  # fmt: skip
+    return ResultTable("Differences, second minus first", header, rows, 2 if several else 1)
 
 
 def cautions(found: Comparison) -> Iterator[str]:

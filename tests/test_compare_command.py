@@ -162,7 +162,12 @@ def test_files(run: Run, tmp_path: Path) -> None:
     assert {d["mirror_of"] for d in document["differences"]} == {
         None, "recovery of Pb to concentrate", "mass pull to concentrate",
     }  # fmt: skip
-    assert "<script" not in html and "http" not in html
+    name_of_svg = 'xmlns="http://www.w3.org/2000/svg"'
+    assert "<script" not in html and "http" not in html.replace(name_of_svg, "")
+    pictured = [d["answer"] for d in document["differences"] if d["mirror_of"] is None]
+    picture = html[html.index("<svg") : html.index("</svg>")]
+    assert all(f">{answer}</text>" in picture for answer in pictured)
+    assert picture.count("<circle") == len(pictured) == 4
     assert "Lead ore, rougher flotation, fine grind" in html
     again = run("grind_coarse", "grind_fine", *COMMON, "--html", "d.html")
     assert again[0] == 0 and Path("d.html").read_bytes() == Path("c.html").read_bytes()
