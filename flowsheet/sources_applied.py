@@ -24,11 +24,14 @@ class Sourced:
         Those that concern two measurements or more; of one name, one for each quantity.
     idle : list of ErrorSource
         Those that concern no measurement at all.
+    lone : list of ErrorSource
+        Shared ones that concern a single measurement: nothing shares it.
     """
 
     measurements: list[Measurement]
     shared: list[SharedSource]
     idle: list[ErrorSource]
+    lone: list[ErrorSource]
 
 
 def with_sources(measurements: Sequence[Measurement], sources: Sequence[ErrorSource]) -> Sourced:
@@ -45,7 +48,7 @@ def with_sources(measurements: Sequence[Measurement], sources: Sequence[ErrorSou
     """
     found = [_concerned(measurements, source) for source in sources]
     parts: dict[tuple[str, str], list[ErrorPart]] = {}
-    shared, idle = [], []
+    shared, idle, lone = [], [], []
     for source, sds in zip(sources, found, strict=True):
         # one cause may move several quantities: weights of wet and of dry material
         alike = sum(len(s) for o, s in zip(sources, found, strict=True) if o.name == source.name)
@@ -55,11 +58,14 @@ def with_sources(measurements: Sequence[Measurement], sources: Sequence[ErrorSou
             parts.setdefault((m.stream, m.quantity), []).append(part)
         if not sds:
             idle.append(source)
+        elif source.shared and not together:
+            lone.append(source)
         elif together:
             loadings = {m.stream: m.unit.to_base(sd) for m, sd in sds}
             shared.append(SharedSource(source.name, sds[0][0].quantity, loadings))
     return Sourced(
-        [_with(m, parts.get((m.stream, m.quantity))) for m in measurements], shared, idle
+        [_with(m, parts.get((m.stream, m.quantity))) for m in measurements],
+        shared, idle, lone,
     )
 
 

@@ -21,6 +21,7 @@ __all__ = [
     "Basis",
     "Measurement",
     "Survey",
+    "uniform_ends",
 ]
 
 DETECTION_LIMIT, RANGE_LIMIT = "detection limit", "range limit"
@@ -47,6 +48,22 @@ class Basis(StrEnum):
     def dimension(self) -> Dimension:
         """Dimension of the flow quantity."""
         return Dimension.MASS if self is Basis.BATCH else Dimension.RATE
+
+
+def uniform_ends(mean: float, sd: float) -> tuple[float, float]:
+    """Return the ends of the uniform distribution with this mean and sd.
+
+    Source: GUM (JCGM 100:2008), 4.3.7: the sd is half the width over the root of 3.
+
+    Examples
+    --------
+    >>> uniform_ends(0.25, 0.5 / 12**0.5)
+    (0.0, 0.5)
+    """
+    half = sd * 3.0**0.5
+    low = mean - half
+    # an end of 0 comes back as a hair more or less
+    return (low if abs(low) > 1e-12 * half else 0.0), mean + half
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +125,11 @@ class Measurement:
     def bounded(self) -> bool:
         """Whether only bounds are known: below detection, or above the range of the assay."""
         return self.error_source in (DETECTION_LIMIT, RANGE_LIMIT)
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """Ends of the uniform distribution with its mean and sd, in its unit (GUM 4.3.7)."""
+        return uniform_ends(self.value, self.sd)
 
     @property
     def typed(self) -> bool:

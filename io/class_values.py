@@ -17,12 +17,12 @@ from oretally.flowsheet import (
     Place,
     Unit,
     UnitError,
-    is_unit,
     parse_unit,
 )
 from oretally.flowsheet.streams import fold_name
-from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT
-from oretally.io.cell_words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word, with_own_unit
+from oretally.io.bounded_values import BoundedValue, above_range, below_detection, entered
+from oretally.io.cell_words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word, in_own_unit
+from oretally.io.error_cells import ErrorColumn, read_stated_error
 from oretally.io.error_rules import CLASS_GRADES, CLASS_MASS
 from oretally.io.extrapolation import extrapolation_notes
 from oretally.io.number import Reading, plain_number, read_number
@@ -174,24 +174,11 @@ class ClassValues:
         if read is None or not self.possible(read, column.name):
             return None
         value, unit = read.reading.value, read.unit
-        limit = f"{value:g} {unit}"
         if read.reading.below:
-            self.notes.append(
-                f"{place.quantity} of '{stream}' is below detection (< {limit}); it enters as "
-                f"{value / 2:g} ± {value / 12**0.5:.2g} {unit}."
-            )
-            told = f"below detection: < {limit}; taken as uniform between 0 and the limit"
-            return ClassValue(value / 2.0, value / 12.0**0.5, unit, DETECTION_LIMIT, told, place)
+            return self.bounded(below_detection(value, unit), unit, place, stream)
         if read.reading.above:
             top = unit.from_base(self.analytes[column.name].maximum)
-            middle, sd = (value + top) / 2.0, (top - value) / 12.0**0.5
-            self.notes.append(
-                f"{place.quantity} of '{stream}' is above the range of its assay (> {limit}); it "
-                f"enters as {middle:.4g} ± {sd:.2g} {unit}: have it assayed by a method for such "
-                "grades."
-            )
-            told = f"above range: > {limit}; taken as uniform up to {top:g}"
-            return ClassValue(middle, sd, unit, RANGE_LIMIT, told, place)
+            return self.bounded(above_range(value, top, unit), unit, place, stream)
         stated = self.own_sd(row, column, read)
         if isinstance(stated, Fault):
             self.faults.append(stated)
@@ -206,6 +193,12 @@ class ClassValues:
         rule, source = found
         self.notes += extrapolation_notes(rule, stream, place.quantity, value, unit)
         return self.positive(ClassValue(value, rule.sd(value, unit), unit, source, note, place))
+
+    def bounded(self, known: BoundedValue, unit: Unit, place: Place, stream: str) -> ClassValue:
+        """Return a grade of which only bounds are known, and say so."""
+        name = f"{place.quantity} of '{stream}'"
+        self.notes.append(entered(name, known.value, known.sd, unit, known.source))
+        return ClassValue(known.value, known.sd, unit, known.source, known.note, place)
 
     def grade_rule(self, stream: str, analyte: str) -> tuple[ErrorRule, str] | None:
         """Return the rule for grades of classes, else that of the analyte."""
@@ -254,15 +247,12 @@ class ClassValues:
                 return None
             if word in BELOW:
                 return self.below(cell, column, place)
-            own = with_own_unit(cell)
-            if own is not None:
-                try:
-                    unit = parse_unit(own.unit, column.unit.dimension)
-                    cell = own.number
-                except UnitError as error:
-                    if error.readings or is_unit(own.unit):
-                        self.fault(error.problem, error.mend, place)
-                        return None
+            dimension = column.unit.dimension
+            try:
+                cell, unit = in_own_unit(cell, unit, lambda text: parse_unit(text, dimension))
+            except UnitError as error:
+                self.fault(error.problem, error.mend, place)
+                return None
         reading = read_number(cell, self.table, place, "value")
         if isinstance(reading, Fault):
             self.faults.append(reading)
@@ -295,19 +285,10 @@ class ClassValues:
         if cell is None or cell.blank:
             return None
         place = replace(read.place, cell=cell.place.cell)
-        own = with_own_unit(cell)
-        percent = column.error_unit is None or column.error_unit.symbol == "%"
-        number = own.number if own is not None and own.unit == "%" and percent else cell
-        stated = read_number(number, self.table, place, "stated error")
-        if isinstance(stated, Fault):
-            return stated
-        if stated.value <= 0.0 or stated.below or stated.above:
-            return Fault(f"The stated error is {cell.text}; it must be above 0.",
-                         "Enter one standard deviation, or leave the cell blank.",
-                         place)  # fmt: skip
-        if column.error_unit is None:
-            return stated.value / 100.0 * read.reading.value
-        return read.unit.from_base(column.error_unit.to_base(stated.value))
+        unit = read.unit
+        taken = ErrorColumn(column.error_unit, unit, lambda text: parse_unit(text, unit.dimension))
+        stated = read_stated_error(cell, self.table, place, taken)
+        return stated if isinstance(stated, Fault) else stated.sd(read.reading.value, unit)
 
     def positive(self, found: ClassValue) -> ClassValue | None:
         """Refuse the sd 0 that a relative error gives a value of 0."""

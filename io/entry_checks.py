@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from oretally.flowsheet import (
@@ -12,16 +12,24 @@ from oretally.flowsheet import (
     ErrorModel,
     Fault,
     Measurement,
+    Unit,
     UnitError,
-    is_unit,
 )
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.quantities import in_solution
 from oretally.flowsheet.streams import fold_name
-from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT
-from oretally.io.cell_words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word, with_own_unit
+from oretally.io.bounded_values import above_range, below_detection
+from oretally.io.cell_words import (
+    BELOW,
+    NOT_MEASURED,
+    TWO_WAYS,
+    folded_word,
+    in_own_unit,
+    with_own_unit,
+)
+from oretally.io.error_cells import ErrorColumn, StatedError, read_stated_error
 from oretally.io.extrapolation import extrapolation_notes
-from oretally.io.measurement_table import Entry, EntryTable, in_percent
+from oretally.io.measurement_table import Entry, EntryTable
 from oretally.io.number import Reading, plain_number, read_number
 from oretally.io.quantity_names import dissolved_name, quantity_unit
 from oretally.io.table import Table
@@ -70,23 +78,12 @@ class EntryChecker:
             self.faults.append(wrong)
             return None
         if reading.below:
-            limit = f"{reading.value:g} {entry.unit}"
-            note = f"below detection: < {limit}; taken as uniform between 0 and the limit"
-            self.notes.append(
-                f"{entry.quantity} of '{entry.stream.text}' is below detection (< {limit}); it "
-                f"enters as {reading.value / 2:g} ± {reading.value / 12**0.5:.2g} {entry.unit}."
-            )
-            value, sd, source = reading.value / 2.0, reading.value / 12.0**0.5, DETECTION_LIMIT
+            known = below_detection(reading.value, entry.unit)
+            value, sd, source, note = known.value, known.sd, known.source, known.note
         elif reading.above:
             top = entry.unit.from_base(self.analytes[entry.quantity].maximum)
-            value, sd = (reading.value + top) / 2.0, (top - reading.value) / 12.0**0.5
-            source = RANGE_LIMIT
-            note = f"above range: > {reading.value:g} {entry.unit}; taken as uniform up to {top:g}"
-            self.notes.append(
-                f"{entry.quantity} of '{entry.stream.text}' is above the range of its assay "
-                f"(> {reading.value:g} {entry.unit}); it enters as {value:.4g} ± {sd:.2g} "
-                f"{entry.unit}: have it assayed by a method for such grades."
-            )
+            known = above_range(reading.value, top, entry.unit)
+            value, sd, source, note = known.value, known.sd, known.source, known.note
         else:
             value, note = reading.value, entry.note
             stated = self.stated_sd(entry, value)
@@ -99,17 +96,18 @@ class EntryChecker:
 
     def in_own_unit(self, entry: Entry) -> Entry | None:
         """Return the entry in the unit that its cell names, if it names one."""
-        own = with_own_unit(entry.value)
-        if own is None or folded_word(entry.value) in BELOW:
+        if folded_word(entry.value) in BELOW:
             return entry
         try:
-            unit = quantity_unit(entry.quantity, own.unit, entry.unit.dimension)
+            number, unit = in_own_unit(entry.value, entry.unit, self.unit_of(entry))
         except UnitError as error:
-            if error.readings or is_unit(own.unit):  # of several readings, of something else
-                self.faults.append(Fault(error.problem, error.mend, entry.place))
-                return None
-            return entry  # not a unit: the number is refused as it stands
-        return replace(entry, value=own.number, unit=unit)
+            self.faults.append(Fault(error.problem, error.mend, entry.place))
+            return None
+        return replace(entry, value=number, unit=unit)
+
+    def unit_of(self, entry: Entry) -> Callable[[str], Unit]:
+        """Return what reads the spelling of a unit for the quantity of an entry."""
+        return lambda text: quantity_unit(entry.quantity, text, entry.unit.dimension)
 
     def not_measured(self, entry: Entry) -> bool:
         """Tell whether a word says that nothing was measured; it is noted."""
@@ -214,23 +212,17 @@ class EntryChecker:
         if entry.error is not None and not entry.error.blank:
             plain = plain_number(entry.error)
             if plain is not None and plain > 0.0:
-                return self.positive(self.sd_of(entry, plain, value), entry, "row")
+                sd = StatedError(plain, entry.error_unit).sd(value, entry.unit)
+                return self.positive(sd, entry, "row")
             place = entry.error.place.about(stream=entry.stream.text, quantity=entry.quantity)
-            reading = read_number(in_percent(entry), self.table, place, "stated error")
-            if isinstance(reading, Fault):
-                self.faults.append(reading)
+            column = ErrorColumn(entry.error_unit, entry.unit, self.unit_of(entry))
+            stated = read_stated_error(
+                entry.error, self.table, place, column, instead=self.fallback(entry)
+            )
+            if isinstance(stated, Fault):
+                self.faults.append(stated)
                 return None
-            if reading.value <= 0.0 or reading.below or reading.above:
-                self.faults.append(
-                    Fault(
-                        f"The stated error is {entry.error.text}; it must be above 0.",
-                        f"Enter one standard deviation, or leave the cell blank"
-                        f"{self.fallback(entry)}.",
-                        place,
-                    )
-                )
-                return None
-            return self.positive(self.sd_of(entry, reading.value, value), entry, "row")
+            return self.positive(stated.sd(value, entry.unit), entry, "row")
         rule = self.errors.rule(entry.stream.text, entry.quantity)
         if rule is None:
             if {"*", fold_name(entry.quantity)} & self.rules_in_doubt:
@@ -241,12 +233,6 @@ class EntryChecker:
             rule[0], entry.stream.text, entry.quantity, value, entry.unit
         )
         return self.positive(rule[0].sd(value, entry.unit), entry, rule[1])
-
-    def sd_of(self, entry: Entry, error: float, value: float) -> float:
-        """Return a stated error in the unit of its value."""
-        if entry.error_unit is None:
-            return error / 100.0 * value
-        return entry.unit.from_base(entry.error_unit.to_base(error))
 
     def positive(self, sd: float, entry: Entry, source: str) -> tuple[float, str] | None:
         """Refuse the sd 0 that a relative error gives a value of 0."""
@@ -269,7 +255,7 @@ class EntryChecker:
     def proposal(self, entry: Entry) -> str:
         """Return a proposal for a missing error: proposed, never used."""
         same = [
-            f"{e.error.text} {e.error_unit or 'rel %'}"
+            e.error.text if with_own_unit(e.error) else f"{e.error.text} {e.error_unit or 'rel %'}"
             for e in self.read.entries
             if e.quantity == entry.quantity and e.error is not None and not e.error.blank
         ]

@@ -13,9 +13,10 @@ __all__ = ["Reading", "plain_number", "read_number"]
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?")
 _GROUPED = re.compile(r"([<>]?\s*[+-]?\d{1,3})((?: \d{3})+)((?:[.,]\d*)?)")  # ISO 80000-1, 7.3
+_MONTH = r"(jan|feb|mar|m[aä]r|apr|ma[iy]|jun|jul|aug|sep|o[ck]t|nov|de[cz])[a-zä]{0,6}\.?"
 _DATE = re.compile(
     r"\d{4}[-/]\d{1,2}[-/]\d{1,2}( .*)?|\d{1,2}[./-]\d{1,2}[./-]\d{2,4}|"
-    r"\d{1,2}[.\s-]+[a-z]{3,9}([.\s-]+\d{2,4})?|[a-z]{3}[.\s-]+\d{2}(\d\d)?",
+    rf"\d{{1,2}}[.\s-]+{_MONTH}([.\s-]+\d{{2,4}})?|{_MONTH}[.\s-]+\d{{2}}(\d\d)?",
     re.IGNORECASE,
 )
 _NOT_FINITE = {"nan", "inf", "+inf", "-inf", "infinity", "+infinity", "-infinity"}

@@ -4,26 +4,35 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 from statistics import fmean, stdev
 
-from oretally.flowsheet import Measurement
+from oretally.flowsheet import Fault, Measurement, Unit
+from oretally.flowsheet.survey import DETECTION_LIMIT, uniform_ends
 from oretally.recon.replicates import Outlier, dixon, grubbs, pooled_sd
 
 __all__ = ["pooled_replicates"]
 
 _SPREAD_P = 0.01  # replicates that spread more than this are noted: chance under their errors
 _FEWEST = 3  # readings of which one can lie apart
+_OUTSIDE = 2.0  # of their sd that readings lie outside a bound before it is said
 _DIXON_MOST = 10  # readings up to which Dixon's Q is tabulated
 
 
-def pooled_replicates(found: Sequence[Measurement]) -> tuple[list[Measurement], list[str]]:
+def pooled_replicates(
+    found: Sequence[Measurement], faults: list[Fault]
+) -> tuple[list[Measurement], list[str]]:
     """Return one measurement for each stream and quantity, and notes on replicates.
 
     The mean, weighted by 1/sd^2, has the sd 1/sqrt(sum 1/sd^2). Noted are replicates that spread
     more than their stated errors allow, with their own sd and its degrees of freedom; one that
     lies apart from the others (Grubbs, two-sided, 5 %, with Dixon's Q beside it); and for each
     quantity with replicates of several streams their pooled sd beside the stated one. No reading
-    is left out, but readings of which only bounds are known say nothing of a spread.
+    is left out.
+
+    Of values of which only bounds are known the narrowest bounds that all leave stand for all: they
+    are no independent readings. Beside numbers they have no weight, which is said, and how far the
+    numbers lie outside them. Bounds that exclude each other are added to ``faults``.
     """
     groups: dict[tuple[str, str], list[Measurement]] = defaultdict(list)
     for m in found:
@@ -34,8 +43,15 @@ def pooled_replicates(found: Sequence[Measurement]) -> tuple[list[Measurement], 
         if len(members) == 1:
             pooled.append(members[0])
             continue
-        pooled.append(_mean(members))
         readings = [m for m in members if not m.bounded]
+        bounds = [m for m in members if m.bounded]
+        if bounds:
+            within = _narrowest(bounds, faults)
+            if not readings:
+                pooled.append(within)
+                continue
+            notes.append(_beside(bounds, within, _mean(readings)))
+        pooled.append(_mean(readings))
         if len(readings) > 1:
             spreading[readings[0].quantity].append(readings)
             notes.extend(_group_notes(readings))
@@ -43,18 +59,65 @@ def pooled_replicates(found: Sequence[Measurement]) -> tuple[list[Measurement], 
     return pooled, notes
 
 
+def _narrowest(bounds: Sequence[Measurement], faults: list[Fault]) -> Measurement:
+    """Return the bounds that hold if all do, as one value uniform between them."""
+    unit, first = bounds[0].unit, bounds[0]
+    lows, highs = zip(*(_ends(m, unit) for m in bounds), strict=True)
+    low, high = max(lows), min(highs)
+    if low >= high:
+        faults.append(
+            Fault(f"The replicates of {first.quantity} exclude each other: one is above "
+                  f"{low:g} {unit}, another below {high:g}.", "Correct or take out what is wrong.",
+                  bounds[lows.index(low)].place)
+        )  # fmt: skip
+        return first
+    # what the lower end comes from is the upper end of another: one name for the source is enough
+    kept = bounds[highs.index(high)]
+    if low <= _ends(kept, unit)[0]:
+        return kept
+    note = f"only known to lie between {low:g} and {high:g} {unit}; taken as uniform"
+    return replace(
+        kept, value=(low + high) / 2.0, unit=unit, sd=(high - low) / 12.0**0.5, note=note
+    )
+
+
+def _ends(m: Measurement, unit: Unit) -> tuple[float, float]:
+    """Return the bounds of a value in a unit."""
+    low, high = uniform_ends(m.value_base, m.sd_base)
+    return unit.from_base(low), unit.from_base(high)
+
+
+def _beside(bounds: Sequence[Measurement], within: Measurement, mean: Measurement) -> str:
+    """Return what becomes of bounds beside readings, and whether these lie outside them."""
+    unit = mean.unit
+    low, high = _ends(within, unit)
+    one = len(bounds) == 1
+    count = "a replicate" if one else f"{len(bounds)} replicates"
+    told = (
+        f"{mean.quantity} of '{mean.stream}': {count} "
+        f"only known to lie between {low:.3g} and {high:.3g} {unit} {'has' if one else 'have'} no "
+        f"weight; the readings alone count, {mean.value:.4g} ± {mean.sd:.2g} {unit}."
+    )
+    outside = max(low - mean.value, mean.value - high) / mean.sd
+    if outside > _OUTSIDE:
+        return f"{told} They lie outside by {outside:.1f} of their ±: one or the other is wrong."
+    if within.error_source == DETECTION_LIMIT:
+        return f"{told} What was below detection is not in that mean, which may be too high."
+    return f"{told} What was above the range is not in that mean, which may be too low."
+
+
 def _mean(members: Sequence[Measurement]) -> Measurement:
     """Return the weighted mean of several readings as one measurement."""
+    if len(members) == 1:
+        return members[0]
     unit, first = members[0].unit, members[0]
     values, sds = _in_one_unit(members)
     weights = [sd**-2.0 for sd in sds]
     total = sum(weights)
     mean = sum(w * v for w, v in zip(weights, values, strict=True)) / total
     note = f"mean of {len(members)} replicates"
-    # with a reading among them that is a number, more than bounds are known
-    source = next((m.error_source for m in members if not m.bounded), first.error_source)
     return Measurement(
-        first.stream, first.quantity, mean, unit, total**-0.5, source,
+        first.stream, first.quantity, mean, unit, total**-0.5, first.error_source,
         "; ".join(filter(None, (note, *dict.fromkeys(m.note for m in members)))), first.place,
     )  # fmt: skip
 

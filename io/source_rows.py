@@ -56,6 +56,7 @@ def read_sources(
 ) -> tuple[ErrorSource, ...]:
     """Return the sources, in the order written; what is wrong is added to ``faults``."""
     found: dict[tuple[str, str], ErrorSource] = {}
+    spelt: dict[str, str] = {}  # one source may be spelt in two ways
     for row in rows:
         stream, quantity = row.size.stream, row.size.quantity
         place = row.size.place.about(stream=stream, quantity=quantity)
@@ -68,6 +69,12 @@ def read_sources(
         rule = _size(row, scope, place, faults)
         shared, dof = _shared(row, place, faults), _dof(row, place, faults)
         if rule is None or shared is None or dof is None:
+            continue
+        if shared and row.sampling is not None:
+            faults.append(
+                Fault(f"The sampling error '{row.name}' is shared; but each sample has its own.",
+                      "Take 'shared' out.", place)
+            )  # fmt: skip
             continue
         key = fold_name(row.name), fold_name(quantity)
         before = found.get(key)
@@ -92,7 +99,8 @@ def read_sources(
         else:
             general = rule
         note = _note(row, rule)
-        found[key] = ErrorSource(row.name, quantity, general, by_stream, shared, dof, note)
+        name = spelt.setdefault(fold_name(row.name), row.name)
+        found[key] = ErrorSource(name, quantity, general, by_stream, shared, dof, note)
     return tuple(found.values())
 
 

@@ -9,6 +9,8 @@ import numpy as np
 from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
 from oretally.flowsheet.quantities import meanings
 from oretally.flowsheet.streams import Content
+from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, uniform_ends
+from oretally.recon.balance import BalancedValue
 from oretally.recon.findings import HiddenError
 from oretally.recon.observability import Classes
 from oretally.recon.remedies import undetermined, useful_measurements
@@ -18,6 +20,8 @@ from oretally.recon.value_rows import never_by_size
 __all__ = ["bounded_notes", "open_notes", "solver_notes"]
 
 _LISTED = 40  # undetermined values told by name
+_OUTSIDE = 2.0  # of its sd that a value lies outside its bounds before one is said to be wrong
+_HAIR = 1e-9
 
 
 def solver_notes(
@@ -90,12 +94,31 @@ def _by_size(survey: Survey, names: Sequence[tuple[str, str]]) -> tuple[str, ...
     return (f"Not measured nor given by any balance, and left out: {told}.",)
 
 
-def bounded_notes(survey: Survey, hidden: Sequence[HiddenError]) -> tuple[str, ...]:
+def bounded_notes(
+    survey: Survey, values: Sequence[BalancedValue], hidden: Sequence[HiddenError]
+) -> tuple[str, ...]:
     """Return how much it matters that only bounds are known of some values.
 
-    The recovery that each moves most, from one bound to the other, to first order.
+    The recovery that each moves most, from one bound to the other, to first order; and which
+    values the balance puts outside their bounds.
     """
     notes = []
+    for v in values:
+        if v.error_source not in (DETECTION_LIMIT, RANGE_LIMIT):
+            continue
+        if v.measured is None or v.sd is None or v.adjusted is None:
+            continue
+        low, high = uniform_ends(v.measured, v.sd)
+        if low * (1.0 - _HAIR) <= v.adjusted <= high * (1.0 + _HAIR):
+            continue
+        side = f"below {high:.3g}" if v.adjusted > high else f"above {low:.3g}"
+        by = f" ± {v.adjusted_sd:.2g}" if v.adjusted_sd else ""
+        outside = max(low - v.adjusted, v.adjusted - high) > _OUTSIDE * (v.adjusted_sd or 0.0)
+        verdict = "one or the other is wrong" if outside else "its ± may explain that"
+        notes.append(
+            f"{v.quantity} of '{v.stream}' was reported as {side} {v.unit}; the balance puts it at "
+            f"{v.adjusted:.3g}{by} {v.unit}: {verdict}."
+        )
     for h in hidden:
         m = survey.measured(h.stream, h.quantity)
         if m is not None and m.bounded:

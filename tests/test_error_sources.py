@@ -308,3 +308,82 @@ mass = "200 g", "mineral density" = "4.5 kg/L", "gangue density" = "2.65 kg/L", 
         "the coarsest top size, the worst case; shape factor 0.5, that of most ores; lot far "
         "larger than the sample; granulometric factor 0.25, that of all sizes below the top size."
     ]
+
+
+# ---- sources that do less than they say
+
+
+def test_one_source_in_two_spellings_is_one(tmp_path: Path) -> None:
+    """'Scale' of the wet masses and 'scale' of the dry mass move together."""
+    spelt = [
+        f"[sources]\n{one} = {{ of = \"wet mass\", relative = 0.5, shared = true }}\n"
+        f"{other} = {{ of = \"dry mass\", relative = 0.5, shared = true }}\n"
+        for one, other in (("scale", "Scale"), ("scale", '"scale "'))
+    ]  # fmt: skip
+    together = case_of(
+        tmp_path,
+        '[sources]\nscale = { of = ["wet mass", "dry mass"], relative = 0.5, shared = true }\n',
+    )
+    for sources in spelt:
+        case = case_of(tmp_path, sources)
+        assert case.survey.shared == together.survey.shared
+        assert case.survey.measurements == together.survey.measurements
+
+
+def test_shared_by_a_single_measurement(tmp_path: Path) -> None:
+    case = case_of(
+        tmp_path,
+        '[sources]\nbatch = { of = "Ti", relative = 1.5, streams = "feed", shared = true }\n',
+    )
+    assert case.notes[-1:] == (
+        "The error source 'batch' of Ti is stated as shared, but concerns a single measurement: "
+        "nothing shares it.",
+    )
+    assert case.survey.shared == ()
+
+
+def test_a_source_as_large_as_the_value(tmp_path: Path) -> None:
+    case = case_of(
+        tmp_path, '[sources]\nsampling = { of = "Ti", relative = 92, streams = "tails" }\n'
+    )
+    assert case.notes[-1:] == (
+        "The error source 'sampling' is 92 % of Ti of 'tails': so large an error is not normally "
+        "distributed, and ± and chances that rest on it are rough.",
+    )
+
+
+@pytest.mark.parametrize("analytes", ["", '[analytes]\nTi = { unit = "%" }\n'])
+def test_a_source_of_what_is_not_there(tmp_path: Path, analytes: str) -> None:
+    circuit = CIRCUIT.replace('[analytes]\nTi = { unit = "%" }\n', analytes)
+    (tmp_path / "circuit.toml").write_text(
+        circuit + '[sources]\n"lab" = { of = "Ag", relative = 2 }\n', "utf-8"
+    )
+    (tmp_path / "measurements.csv").write_text(MEASUREMENTS, "utf-8")
+    with pytest.raises(InputError) as stop:
+        read_case(tmp_path)
+    (fault,) = stop.value.faults
+    assert "An error source is stated for 'Ag', which is no quantity of this case" in str(fault)
+    assert "Quantities: dry mass, Ti." in str(fault)
+
+
+@pytest.mark.parametrize(
+    ("source", "told"),
+    [
+        (
+            '"s" = { of = "Ti", relative = 2, streams = [] }',
+            "circuit.toml, line 15: The error source 's' names no stream.\n"
+            "Name one, or leave 'streams' out: then it is of all.",
+        ),
+        (
+            '"s" = { of = "Ti", shared = true, sampling = { top = "2 mm", liberation = "0.1 mm", '
+            'mass = "1 kg", "mineral density" = "4.7 kg/L", "gangue density" = "2.7 kg/L", '
+            '"mineral grade" = "31.6 %" } }',
+            "circuit.toml, line 15, Ti: The sampling error 's' is shared; but each sample has its "
+            "own.\nTake 'shared' out.",
+        ),
+    ],
+)
+def test_sources_that_cannot_be_meant(tmp_path: Path, source: str, told: str) -> None:
+    with pytest.raises(InputError) as stop:
+        case_of(tmp_path, f"[sources]\n{source}\n")
+    assert [str(f) for f in stop.value.faults] == [told]

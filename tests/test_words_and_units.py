@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from oretally.flowsheet import Dimension, parse_unit, units_of
+from oretally.flowsheet import Dimension, InputError, parse_unit, units_of
 from oretally.io import Case, read_case
 from oretally.recon import reconcile
 
@@ -138,3 +138,33 @@ def test_above_range(case: Callable[[str], Case]) -> None:
     assert m.value == pytest.approx((30.0 + 78.77) / 2.0)
     assert m.sd == pytest.approx((78.77 - 30.0) / 12**0.5)
     assert "have it assayed by a method for such grades" in found.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("word", "told"),
+    [
+        ("<0.05", "Sn of 'tails' was reported as below 0.05 %; the balance puts it at "),
+        (">20", "Sn of 'tails' was reported as above 20 %; the balance puts it at "),
+    ],
+)
+def test_a_bound_that_the_balance_does_not_keep_is_told(
+    word: str, told: str, case: Callable[[str], Case]
+) -> None:
+    """Uniform between bounds enters as its mean and sd, which a balance may leave: then said."""
+    found = case(_ROWS.replace("0.31", word))
+    notes = reconcile(found.circuit, found.survey).notes
+    (note,) = [n for n in notes if n.startswith(told)]
+    assert note.endswith("one or the other is wrong.")
+
+
+@pytest.mark.parametrize("word", ["5 xyz", "3 pts", "12 foo 25"])
+def test_a_number_with_a_word_is_no_date(word: str, case: Callable[[str], Case]) -> None:
+    with pytest.raises(InputError) as stop:
+        case(_ROWS.replace("0.31", word))
+    assert "date" not in str(stop.value)
+
+
+@pytest.mark.parametrize("word", ["1 May", "3-Dez-2025", "Mar-25", "12 octobre 25", "2026-05-01"])
+def test_a_date_is_told_as_one(word: str, case: Callable[[str], Case]) -> None:
+    with pytest.raises(InputError, match="date or time"):
+        case(_ROWS.replace("0.31", word))
