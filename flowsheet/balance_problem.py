@@ -112,27 +112,41 @@ class BalanceProblem:
     def linearised(self, flow: Floats) -> BalanceProblem:
         """Return the problem with its proportions as flow balances, exact at some flows.
 
-        With p = F_b / F_d and s the mean of F_a / F_b and F_c / F_d there, a proportion is to
-        first order  F_a - s F_b - p (F_c - s F_d) = 0.  Flows of 0 count as equal ones.
+        With p and s from `ratios`, a proportion is to first order
+        F_a - s F_b - p (F_c - s F_d) = 0. Where the second stream stands still, the two change
+        places: what stands still then has the parts of the other, and the other stays free.
         """
         if not len(self.proportion):
             return self
-        a, b, c, d = self.proportion.T
-        runs = (flow[b] != 0.0) & (flow[d] != 0.0)
-        both = np.where(flow[b] + flow[d] != 0.0, flow[b] + flow[d], 1.0)
-        p = np.where(runs, flow[b] / np.where(runs, flow[d], 1.0), 1.0)
-        s = (flow[a] + flow[c]) / both
-        rows = np.repeat(np.arange(a.size), 4)
-        values = np.column_stack([np.ones(a.size), -s, -p, p * s])
+        p, s = self.ratios(flow)
+        n, first = s.size, np.ones(s.size)
+        _, b, _, d = self.proportion.T
+        turned = (flow[d] == 0.0) & (flow[b] != 0.0)
+        ends = np.where(turned[:, None], self.proportion[:, [2, 3, 0, 1]], self.proportion)
+        values = np.column_stack([first, -s, -p, p * s])
         more = sparse.csr_array(
-            (values.ravel(), (rows, self.proportion.ravel())), shape=(a.size, self.n_carriers)
+            (values.ravel(), (np.repeat(np.arange(n), 4), ends.ravel())),
+            shape=(n, self.n_carriers),
         )
         return replace(
             self,
             flow_balance=sparse.csr_array(sparse.vstack([self.flow_balance, more])),
-            flow_source=np.concatenate([self.flow_source, np.zeros(a.size)]),
+            flow_source=np.concatenate([self.flow_source, np.zeros(n)]),
             proportion=np.zeros((0, 4), dtype=np.intp),
         )
+
+    def ratios(self, flow: Floats) -> tuple[Floats, Floats]:
+        """Return what two streams in proportion have to each other, and their parts to them.
+
+        p = F_b / F_d, 0 where one of the two stands still, 1 where both do; and s, the mean of
+        F_a / F_b and F_c / F_d weighted by the wholes.
+        """
+        a, b, c, d = self.proportion.T
+        one, other = flow[b], flow[d]
+        still, both = (one == 0.0) | (other == 0.0), one + other
+        p = np.where(still, 0.0, one / np.where(still, 1.0, other))
+        s = (flow[a] + flow[c]) / np.where(both != 0.0, both, 1.0)
+        return np.where((one == 0.0) & (other == 0.0), 1.0, p), s
 
     @property
     def n_carriers(self) -> int:

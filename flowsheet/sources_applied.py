@@ -65,7 +65,9 @@ def with_sources(measurements: Sequence[Measurement], sources: Sequence[ErrorSou
             shared.append(SharedSource(source.name, sds[0][0].quantity, loadings))
     return Sourced(
         [_with(m, parts.get((m.stream, m.quantity))) for m in measurements],
-        shared, idle, lone,
+        shared,
+        idle,
+        lone,
     )
 
 

@@ -67,12 +67,22 @@ def ambiguity(written: str, folded: str) -> tuple[str, str, tuple[str, ...]] | N
         sizes = "US gallon 3.78541 L, imperial gallon 4.54609 L"
         mend = "Write usgal or impgal, as in usgal/min."
         return _listed(written, sizes, 2), mend, ("usgal" + rest, "impgal" + rest)
-    if written == "Mg" or written.startswith("Mg/"):
+    if written[:2] in ("Mg", "MG") and written[2:3] in ("", "/", " "):
         rest = f"/{tail}" if tail else ""
         readings = _known((f"t{rest}", f"mg{rest}"))
-        if len(readings) == 2:
+        if len(readings) == 2:  # MG/L is no megagram: nothing has so much in it
             sizes = "megagram = 1 t, or milligram"
             return _listed(written, sizes, 2), "Write t or mg.", readings
+    if written[:2] in ("Ml", "ML") and written[2:3] in ("", "/", " "):
+        rest = f"/{tail}" if tail else ""
+        found = (find_unit(f"{volume}{rest}") for volume in ("megalitre", "ml"))
+        readings = tuple(unit.symbol for unit in found if unit is not None)
+        if readings:
+            sizes = "megalitre = 1000 m3, or millilitre"
+            return _listed(written, sizes, 2), "Write megalitre or mL.", readings
+    if written.endswith(("/ML", "/Ml", "/ ML", "/ Ml")) and head == "g":
+        sizes = "gram per megalitre = ug/L, or gram per millilitre = g/cm3"
+        return _listed(written, sizes, 2), "Write ug/L or g/cm3.", ("ug/L", "g/cm3")
     return None
 
 

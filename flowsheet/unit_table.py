@@ -115,12 +115,13 @@ _GRADE: dict[str, Fraction] = {
         for ton in tons
     },
 }
-_RARE = {"dwt", "grain", "ozav", *list(_GRADE)[list(_GRADE).index("ozt/lt") + 1 :]}
+_RARE = {"dwt", "grain", "ozav", "megalitre", *list(_GRADE)[list(_GRADE).index("ozt/lt") + 1 :]}
 """Accepted wherever they are met, but not offered to who has yet to choose a unit."""
 _VOLUME: dict[str, Fraction] = {  # in m3
     "mL": Fraction(1, 1000000),
     "L": Fraction(1, 1000),
     "m3": Fraction(1),
+    "megalitre": Fraction(1000),  # spelt out: 'ML' is used for the millilitre too
     "ft3": (12 * _INCH) ** 3,
     "usgal": 231 * _INCH**3,
     "impgal": Fraction(454609, 100000000),
@@ -158,6 +159,7 @@ _ORIGINS = {
     "lt": "1 lt (long ton) = 2240 lb",
     "t": "1 t = 1000 kg",
     "in": "1 in = 25.4 mm exactly",
+    "megalitre": "1 megalitre = 1000 m3",
     "ft3": "1 ft = 304.8 mm exactly",
     "usgal": "1 US gallon = 231 cubic inches, 1 in = 25.4 mm exactly",
     "impgal": "1 imperial gallon = 4.54609 L exactly",

@@ -165,7 +165,7 @@ def parse_unit(text: str, dimension: Dimension | None = None) -> Unit:
     ----------
     text : str
         The spelling, for example ``'g/t'``. Upper and lower case are not told apart, but for
-        'Mg', which is refused: a megagram, or a milligram.
+        'Mg' and 'ML' (also 'MG', 'Ml'), which are refused: mega-, or milli-.
     dimension : Dimension, optional
         What it must measure.
 

@@ -11,7 +11,7 @@ from oretally.io.amount import read_amount, read_definition_number
 from oretally.io.dry_flows import OTHER_QUANTITIES
 from oretally.io.quantity_names import WATER, dissolved_name
 
-__all__ = ["YES_OR_NO", "AnalyteRow", "read_analytes", "read_dissolved"]
+__all__ = ["YES_OR_NO", "AnalyteRow", "detection_mend", "read_analytes", "read_dissolved"]
 
 YES_OR_NO = {"true": True, "yes": True, "false": False, "no": False}
 
@@ -32,6 +32,12 @@ class AnalyteRow:
     detection: object
     place: Place
     dissolved: object = None
+
+
+def detection_mend(name: str) -> str:
+    """Return where the detection limit of an analyte is stated."""
+    spelt = f'"{name}"' if " " in name else name
+    return f'State it for the analyte: [analytes] {spelt} = {{ unit = "%", detection = "0.01 %" }}.'
 
 
 def read_analytes(rows: Sequence[AnalyteRow], faults: list[Fault]) -> tuple[Analyte, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -28,8 +28,9 @@ from oretally.io.error_rules import FROM_LAB
 from oretally.io.lab_columns import lab_layout
 from oretally.io.lab_judgement import error_rule
 from oretally.io.lab_table import read_lab
-from oretally.io.measurement_table import read_entries
+from oretally.io.measurement_table import error_titles, read_entries
 from oretally.io.measurements import read_survey
+from oretally.io.metal_prices import Price, read_metal_prices
 from oretally.io.metallics_table import metallics_measurements
 from oretally.io.quantity_names import dissolved_name
 from oretally.io.sizes_table import SizesReading, read_sizes, sizes_table
@@ -51,7 +52,7 @@ __all__ = [
 
 SHEETS = (
     "circuit", "nodes", "analytes", "errors", "sources", "report", "containers", "doubts",
-    "lab columns", "stocks", "losses", "measurements",
+    "lab columns", "stocks", "losses", "prices", "measurements",
 )  # fmt: skip
 
 CIRCUIT_FILE = "circuit.toml"
@@ -72,6 +73,8 @@ class Case:
         What the reader should know of the numbers: below detection, replicates that spread.
     rates : ErrorRates
         How often its numbers are badly wrong, before looking at them.
+    prices : tuple of Price
+        Of metals, as far as they are stated.
     source : Path
         As given.
     """
@@ -83,6 +86,7 @@ class Case:
     title: str
     notes: tuple[str, ...]
     rates: ErrorRates
+    prices: tuple[Price, ...]
     source: Path
 
 
@@ -113,7 +117,7 @@ def read_case(source: str | Path) -> Case:
     rows, table = _parts(path, faults)
     definition, wrong = define(rows, _lab_rules(path, rows, faults))
     faults.extend(wrong)
-    reading, rates, ways = None, ErrorRates(), list[str]()
+    reading, rates, prices, ways = None, ErrorRates(), tuple[Price, ...](), list[str]()
     if table is not None:
         streams = definition.stream_names if rows.streams_read else ()
         metallics, ways = metallics_measurements(path, streams, definition.analytes, faults)
@@ -135,6 +139,7 @@ def read_case(source: str | Path) -> Case:
         if definition.circuit is not None and not faults:
             faults.extend(leach_faults(definition.circuit, reading.survey))
         rates = error_rates(definition.doubts, reading.survey, faults)
+        prices = read_metal_prices(definition.prices, reading.survey.analytes, faults)
     if faults or definition.circuit is None or reading is None or definition.feed is None:
         raise InputError(faults)
     return Case(
@@ -149,6 +154,7 @@ def read_case(source: str | Path) -> Case:
         title=reading.survey.title,
         notes=(*reading.notes, *ways, *map(loss_note, definition.losses)),
         rates=rates,
+        prices=prices,
         source=path,
     )
 
@@ -219,12 +225,15 @@ class Plan:
     analytes : tuple of Analyte
         From the definition, else from the headers of the measurements.
     title : str
+    errors : mapping of str to str
+        Headers of stated errors in the measurements, by quantity.
     """
 
     rows: DefinitionRows
     definition: Definition
     analytes: tuple[Analyte, ...]
     title: str
+    errors: Mapping[str, str]
 
     @property
     def sampled(self) -> tuple[Stream, ...]:
@@ -247,6 +256,9 @@ def read_plan(source: str | Path) -> Plan:
         rows, table = read_circuit_text(path / CIRCUIT_FILE, CIRCUIT_FILE), None
         if (path / MEASUREMENTS_FILE).is_file():
             table, _ = read_csv_table(path / MEASUREMENTS_FILE, MEASUREMENTS_FILE)
+        if (path / STOCKS_FILE).is_file():  # its header says which errors are stated
+            stocks, _ = read_csv_table(path / STOCKS_FILE, STOCKS_FILE)
+            rows.stocks = None if stocks is None else replace(stocks, rows=())
     else:
         rows, table = _parts(path, found)
     rows.planned = True
@@ -258,7 +270,12 @@ def read_plan(source: str | Path) -> Plan:
     analytes = definition.analytes
     if not analytes and table is not None:
         analytes = _assayed(table, definition)
-    return Plan(rows, definition, analytes, definition.title or path.stem)
+    errors: dict[str, str] = {}
+    if table is not None:
+        names = [a.name for a in analytes]
+        water = definition.water.balanced
+        errors = error_titles(table, definition.basis, names, water=water)
+    return Plan(rows, definition, analytes, definition.title or path.stem, errors)
 
 
 def _parts(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table | None]:

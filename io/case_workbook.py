@@ -10,9 +10,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from oretally.flowsheet import Basis, Dimension, NodeKind
+from oretally.flowsheet import Basis, Dimension, NodeKind, Place
 from oretally.flowsheet.unit_table import offered_units
+from oretally.io.error_rules import ErrorRow
 from oretally.io.sheet_cells import put, widen
+from oretally.io.source_rows import SourceRow
+from oretally.io.sources_sheet import sources_sheet
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -129,6 +132,7 @@ def _definition(document: Mapping[str, Any]) -> dict[str, list[Sequence[object]]
         for name, entry in document.get("analytes", {}).items()
     }
     losses, flow = document.get("losses", {}), _flow_key(document)
+    prices = document.get("prices", {})
     return {
         "circuit": _only_used(("stream", "from", "to"), ("carries", "like"), streams),
         "nodes": [("node", "kind"),
@@ -136,9 +140,8 @@ def _definition(document: Mapping[str, Any]) -> dict[str, list[Sequence[object]]
         "analytes": _only_used(("analyte", "unit", "max", "detection"), ("dissolved",), analytes),
         **({"losses": _only_used(("node", flow, "like"), (), losses)} if losses else {}),
         "errors": [("stream", "quantity", *_RULE), *rules],
-        "sources": [("source", "quantity", "stream", *_RULE, "shared", "dof"),
-                    *(row for n, e in document.get("sources", {}).items()
-                      for row in _source_rows(n, e))],
+        "sources": [*sources_sheet([row for n, e in document.get("sources", {}).items()
+                                    for row in _source_rows(n, e)])],
         "report": [("key", "value"),
                    *((key, document.get(key, "")) for key in ("title", "basis")),
                    *((key, "yes") for key in ("water",) if document.get(key)),
@@ -146,6 +149,7 @@ def _definition(document: Mapping[str, Any]) -> dict[str, list[Sequence[object]]
                    *(("product", product) for product in report.get("products", []))],
         "containers": [("container", "mass"), *document.get("containers", {}).items()],
         "doubts": [("quantity", "percent"), *document.get("doubts", {}).items()],
+        **({"prices": [("analyte", "price"), *prices.items()]} if prices else {}),
     }  # fmt: skip
 
 
@@ -168,12 +172,16 @@ def _rule(rule: object) -> list[object]:
     return ["", rule, ""]  # "from lab"
 
 
-def _source_rows(name: str, source: Mapping[str, Any]) -> list[list[object]]:
+def _source_rows(name: str, source: Mapping[str, Any]) -> list[SourceRow]:
     """Return one row for each quantity and stream that a source of error names."""
     of, streams = ([each] if isinstance(each, str) else each
                    for each in (source["of"], source.get("streams", "")))  # fmt: skip
-    rest = [*_rule(source), source.get("shared", ""), source.get("dof", "")]
-    return [[name, quantity, stream, *rest] for quantity in of for stream in streams]
+    relative, absolute, coverage = (source.get(key) for key in _RULE)
+    return [
+        SourceRow(name, ErrorRow(stream, quantity, relative, absolute, coverage, Place()),
+                  source.get("shared"), source.get("dof"), source.get("sampling"))
+        for quantity in of for stream in streams
+    ]  # fmt: skip
 
 
 def _holds_numbers(header: str) -> bool:

@@ -27,7 +27,7 @@ SITUATIONS = ("leach", "mill", "grinding", "sieving", "washing", "precious", "fr
 """What a rule of the data file may ask for; what they mean stands there."""
 _PRECIOUS = frozenset({"Au", "Ag", "Pt", "Pd"})
 _FREE = frozenset({"Au", "Ag"})
-_PERCENT = 0.01  # a unit of grade as large as this is no unit of fire assay
+_COARSE_UNIT = 1e-3  # per mille: a unit of grade as large as this is no unit of fire assay
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +107,12 @@ def _situations(balance: Balance) -> set[str]:
     tests = {test.kind for _, test in tested}
     leach = NodeKind.LEACH in kinds or bool(survey.dissolved)
     fine = {
-        a.name for a in survey.analytes
-        if a.name in _PRECIOUS and a.unit.dimension is Dimension.GRADE and a.unit.factor < _PERCENT
-    }  # fmt: skip
+        a.name
+        for a in survey.analytes
+        if a.name in _PRECIOUS
+        and a.unit.dimension is Dimension.GRADE
+        and a.unit.factor < _COARSE_UNIT
+    }
     given = {
         "leach": leach,
         "mill": NodeKind.MILL in kinds,

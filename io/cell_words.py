@@ -6,16 +6,22 @@ Common practice, no source; what is used with two meanings is refused with both.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 
+from oretally.flowsheet import Unit, UnitError, is_unit
 from oretally.io.table import Cell
 
-__all__ = ["BELOW", "NOT_MEASURED", "TWO_WAYS", "OwnUnit", "folded_word", "with_own_unit"]
+__all__ = [
+    "BELOW", "NOT_MEASURED", "TWO_WAYS", "OwnUnit", "folded_word", "in_own_unit", "with_own_unit",
+]  # fmt: skip
 
 NOT_MEASURED = {
     "n.s.": "no sample was taken", "ns": "no sample was taken", "no sample": "no sample was taken",
     "n/a": "it was not assayed", "na": "it was not assayed", "n.a.": "it was not assayed",
     "not assayed": "it was not assayed", "i.s.": "there was too little sample",
+    "is": "there was too little sample", "nss": "there was too little sample",
+    "lnr": "the sample was not received",
     "insufficient sample": "there was too little sample", "lost": "the sample was lost",
     "-": "nothing was measured", "--": "nothing was measured",
     "\N{EN DASH}": "nothing was measured", "not measured": "nothing was measured",
@@ -60,3 +66,31 @@ def with_own_unit(cell: Cell) -> OwnUnit | None:
     if match is None:
         return None
     return OwnUnit(Cell(match["number"].strip(), cell.place), match["unit"].strip())
+
+
+def in_own_unit(cell: Cell, unit: Unit, unit_of: Callable[[str], Unit]) -> tuple[Cell, Unit]:
+    """Return the number of a cell and its unit: the one that the cell names, else ``unit``.
+
+    Parameters
+    ----------
+    cell : Cell
+    unit : Unit
+        Of the column.
+    unit_of : callable
+        Returns the unit of a spelling, as the quantity takes it; raises UnitError.
+
+    Raises
+    ------
+    UnitError
+        If the unit in the cell has several readings, or is of something else. What is no unit at
+        all is left in the cell, for the number to be refused as it stands.
+    """
+    own = with_own_unit(cell)
+    if own is None:
+        return cell, unit
+    try:
+        return own.number, unit_of(own.unit)
+    except UnitError as error:
+        if error.readings or is_unit(own.unit):
+            raise
+        return cell, unit

@@ -12,21 +12,21 @@ from oretally.io.definition import DefinitionRows
 from oretally.io.doubts import ContainerRow, DoubtRow
 from oretally.io.error_rules import ErrorRow
 from oretally.io.lab_columns import LabRows, sheet_lab_rows
-from oretally.io.sampling_terms import KEYS
+from oretally.io.metal_prices import PriceRow
 from oretally.io.source_rows import SourceRow
+from oretally.io.sources_sheet import SAMPLING_COLUMNS, SOURCE_COLUMNS, stages_of
 from oretally.io.stream_rows import stream_of
 from oretally.io.table import Cell, Table
 from oretally.io.workbook import Sheets
 
-__all__ = ["read_circuit_sheets", "read_lab_sheet"]
+__all__ = ["LAB_COLUMNS", "OUTSIDE", "read_circuit_sheets", "read_lab_sheet"]
 
-_OUTSIDE = {"", "outside", "-"}
+OUTSIDE = {"", "outside", "-"}
+"""Ends of a stream that are no node."""
 _ANALYTES = ("analyte", "unit", "max", "detection", "dissolved")
 _CIRCUIT = ("stream", "from", "to", "carries", "like")
-_LAB = ("setting", "name", "value", "unit", "certified", "certified sd")
-_SAMPLING = tuple(key for key in KEYS if key != "stages")
-_SOURCES = ("source", "quantity", "stream", "relative", "absolute", "coverage", "shared", "dof",
-            *_SAMPLING)  # fmt: skip
+LAB_COLUMNS = ("setting", "name", "value", "unit", "certified", "certified sd")
+_SOURCES = (*SOURCE_COLUMNS, *SAMPLING_COLUMNS)
 _KEYS = ("title", "basis", "water", "feed", "product")
 
 
@@ -37,14 +37,14 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     unit, max, detection, dissolved), losses (node, mass or rate, like), errors (stream, quantity,
     relative, absolute, coverage), sources (source, quantity, stream, relative, absolute, coverage,
     shared, dof, and how a sample was taken), containers (container, mass), doubts (quantity,
-    percent), lab columns (see `sheet_lab_rows`), report (key, value) with the keys title, basis,
-    water, feed and, once for each, product.
+    percent), prices (analyte, price), lab columns (see `sheet_lab_rows`), report (key, value) with
+    the keys title, basis, water, feed and, once for each, product.
     """
     rows = DefinitionRows(places={"": Place(file=name)})
     if "circuit" in sheets:
         table = sheets["circuit"]
         for found in _rows(rows, table, _CIRCUIT, ("stream",)):
-            ends = [None if found[k].text.casefold() in _OUTSIDE else found[k].text
+            ends = [None if found[k].text.casefold() in OUTSIDE else found[k].text
                     for k in ("from", "to")]  # fmt: skip
             place = found["stream"].place
             before = len(rows.faults)
@@ -93,6 +93,9 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     for found in _optional(rows, sheets, "doubts", ("quantity", "percent"), ("quantity",)):
         cell = found["quantity"]
         rows.doubts.append(DoubtRow(cell.text, _content(found["percent"]), cell.place))
+    for found in _optional(rows, sheets, "prices", ("analyte", "price"), ("analyte",)):
+        cell = found["analyte"]
+        rows.prices.append(PriceRow(cell.text, _content(found["price"]), cell.place))
     for found in _optional(rows, sheets, "report", ("key", "value"), ("key",)):
         _setting(rows, found["key"], found["value"])
     rows.stocks = sheets.get("stocks")
@@ -105,15 +108,17 @@ def read_lab_sheet(sheets: Sheets, faults: list[Fault]) -> LabRows | None:
     if "lab columns" not in sheets:
         return None
     rows = DefinitionRows()
-    found = _rows(rows, sheets["lab columns"], _LAB, ("setting",))
+    found = _rows(rows, sheets["lab columns"], LAB_COLUMNS, ("setting",))
     faults.extend(rows.faults)
-    contents = [{key: row[key].text for key in _LAB} for row in found]
+    contents = [{key: row[key].text for key in LAB_COLUMNS} for row in found]
     return sheet_lab_rows(contents, [row["setting"].place for row in found])
 
 
 def _sampling(found: dict[str, Cell]) -> dict[str, object] | None:
     """Return how the sample was taken; None if no such cell is filled."""
-    given = {key: _content(found[key]) for key in _SAMPLING if not found[key].blank}
+    given = {key: _content(found[key]) for key in SAMPLING_COLUMNS if not found[key].blank}
+    if "stages" in given:
+        given["stages"] = stages_of(found["stages"].text)
     return given or None
 
 
@@ -159,6 +164,8 @@ def _rows(
         if word not in known:
             near = nearest_name(cell.text, known)
             mend = f"Did you mean '{near}'?" if near else f"Columns: {', '.join(known)}."
+            if word == "detection":
+                mend = "State limits of detection in the sheet analytes, column detection."
             rows.faults.append(Fault(f"'{cell.text}' is not a column here.", mend, cell.place))
         elif word in position:
             rows.faults.append(

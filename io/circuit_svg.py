@@ -94,7 +94,8 @@ def flow_svg(balance: Balance, analyte: str) -> str:
     for name in balance.circuit.stream_names:
         value, error = format_with_sd(share.get(name), sd.get(name))
         text = f"{value} %" if error == DASH else f"{value} ± {error} %"
-        labels[name] = [*_cut(name), "not determined" if share.get(name) is None else text]
+        text = "not determined" if share.get(name) is None else text
+        labels[name] = [*_cut(name), *([text] if name in share else [])]
     largest = max((v for v in share.values() if v is not None), default=100.0)
     scale = _WIDEST / max(largest, 100.0)
     widths = {

@@ -10,12 +10,13 @@ from typing import Any
 
 from oretally.flowsheet import Fault, Place
 from oretally.flowsheet.faults import nearest_name
-from oretally.io.analyte_rows import AnalyteRow
+from oretally.io.analyte_rows import AnalyteRow, detection_mend
 from oretally.io.declared_losses import LossRow
 from oretally.io.definition import DefinitionRows
 from oretally.io.doubts import ContainerRow, DoubtRow
 from oretally.io.error_rules import FROM_LAB, ErrorRow
 from oretally.io.lab_columns import LabRows
+from oretally.io.metal_prices import PriceRow
 from oretally.io.source_rows import SourceRow
 from oretally.io.stream_rows import stream_of
 
@@ -23,7 +24,7 @@ __all__ = ["read_circuit_text"]
 
 _TABLES = (
     "title", "basis", "streams", "nodes", "analytes", "errors", "sources", "report", "containers",
-    "doubts", "lab", "water", "losses",
+    "doubts", "lab", "water", "losses", "prices",
 )  # fmt: skip
 _SOURCE = ("of", "streams", "relative", "absolute", "coverage", "shared", "dof", "sampling")
 _KEY = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*'|[A-Za-z0-9_-]+)\s*=""")
@@ -140,6 +141,9 @@ class _Reader:
             self.rows.lab = LabRows(document["lab"], self.at)
         for quantity, percent in self.table(document, "doubts").items():
             self.rows.doubts.append(DoubtRow(quantity, percent, self.at("doubts", quantity)))
+        for name, price in self.table(document, "prices").items():
+            at = self.at("prices", name)
+            self.rows.prices.append(PriceRow(" ".join(name.split()), price, at))
 
     def table(self, parent: Mapping[str, Any], key: str) -> Mapping[str, Any]:
         """Return a table; empty, with a fault, if it is something else."""
@@ -234,7 +238,10 @@ class _Reader:
             self.fault(f"The error of '{quantity}' is not a table.",
                        'Write { relative = 3 } or { absolute = "0.01 %" }.', *where)  # fmt: skip
             return
-        self.known(entry, ("relative", "absolute", "coverage"), *where)
+        if "detection" in entry:
+            self.fault("A detection limit is no error.", detection_mend(quantity), *where)
+        rule = {key: value for key, value in entry.items() if key != "detection"}
+        self.known(rule, ("relative", "absolute", "coverage"), *where)
         self.rows.errors.append(
             ErrorRow(stream, quantity, entry.get("relative"), entry.get("absolute"),
                      entry.get("coverage"), self.at(*where))
@@ -252,6 +259,10 @@ class _Reader:
         if of == []:
             self.fault(f"The error source '{name}' does not say of what.",
                        'Write of = "dry mass", or of = ["...", "..."].', *at)  # fmt: skip
+        if streams == [] and "streams" in entry:
+            self.fault(f"The error source '{name}' names no stream.",
+                       "Name one, or leave 'streams' out: then it is of all.", *at)  # fmt: skip
+            return
         relative, absolute, coverage = (entry.get(k) for k in ("relative", "absolute", "coverage"))
         for quantity in of or ():
             for stream in streams or ([""] if streams == [] else ()):

@@ -6,17 +6,16 @@ Libraries are imported when a command needs them, so that ``--help`` answers at 
 
 from __future__ import annotations
 
-import os
 import sys
-import webbrowser
-from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from oretally.io.balance_options import balance_options
 from oretally.io.compare_options import compare_options
+from oretally.io.exit_status import DONE, NOT_BALANCEABLE, WRONG_INPUT, guarded
 from oretally.io.output_files import ends_in, refuse_overwriting, write_whole
 from oretally.io.plan_options import plan_options
 from oretally.io.progress import progress
@@ -26,10 +25,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 __all__ = ["main", "oretally"]
-
-DONE, NOT_BALANCEABLE, WRONG_INPUT, OUR_BUG = 0, 1, 2, 3
-_KEEP_TRACEBACK = "ORETALLY_TRACEBACK"
-_TOLD = 100  # faults shown one by one
 
 
 class _Group(click.Group):
@@ -60,81 +55,20 @@ def oretally() -> None:
 
 
 @oretally.command()
-@click.argument("case", type=click.Path(path_type=Path))
-@click.option("--json", "json_file", metavar="FILE", callback=ends_in(".json"),
-              help="Write the result as JSON; - prints it.")  # fmt: skip
-@click.option("--html", type=click.Path(path_type=Path), metavar="FILE",
-              callback=ends_in(".html", ".htm"),
-              help="Write the report: one file, no network needed.")  # fmt: skip
-@click.option("--xlsx", type=click.Path(path_type=Path), metavar="FILE",
-              callback=ends_in(".xlsx"),
-              help="Write the results and the inputs as a workbook.")  # fmt: skip
-@click.option(
-    "--starts",
-    type=click.IntRange(1, 1000),
-    metavar="N",
-    help="Look for a better balance from N first guesses of the flows; says how many agree.",
-)
-@click.option("--open", "show", is_flag=True, help="Show the HTML report in the browser.")
+@balance_options
 def balance(
-    case: Path, json_file: str | None, html: Path | None, xlsx: Path | None, starts: int | None,
-    show: bool,
+    case: Path, json_file: str | None, html: Path | None, xlsx: Path | None, pdf: Path | None,
+    show: bool, **asked: Any,
 ) -> int:  # fmt: skip
     """Adjust all measurements of CASE so that everything balances, and report."""
     with progress("reading") as say:
-        from oretally.io.case import read_case
-        from oretally.io.new_case import unfilled
+        from oretally.io import balance_outputs as work
 
-        if show and html is None:
-            raise click.UsageError("--open needs --html FILE: the report that it shows.")
-        refuse_overwriting(case, json_file, html, xlsx)
-        read = read_case(case)
-        blank = unfilled(read)
-        if blank is not None:
-            raise blank
-        say("balancing")
-        from dataclasses import replace
-
-        from oretally.recon import reconcile
-
-        found = reconcile(
-            read.circuit, read.survey, feed=read.feed, products=read.products, starts=starts,
-            rates=read.rates,
-        )  # fmt: skip
-        found = replace(found, notes=(*found.notes, *read.notes))
+        outputs = work.Outputs(json_file, html, xlsx, pdf, show)
+        answer = work.balanced(case, outputs, say=say, **asked)
         say("writing")
-        if json_file is not None:
-            from oretally.io.json_result import to_json
-
-            text = to_json(found)
-            if json_file == "-":
-                click.echo(text)
-            else:
-                write_whole(Path(json_file), text)
-        if html is not None:
-            from oretally.io.report import html_report
-
-            write_whole(html, html_report(found))
-        if xlsx is not None:
-            from oretally.io.xlsx_result import xlsx_bytes
-
-            write_whole(xlsx, xlsx_bytes(found))
-    if json_file != "-":
-        from oretally.io.text_summary import print_summary, summary
-
-        if sys.stdout.isatty():
-            print_summary(found, _console())
-        else:
-            click.echo(summary(found))
-    for path in (Path(json_file) if json_file not in (None, "-") else None, html, xlsx):
-        if path is not None:
-            click.echo(f"written: {path}", err=True)
-    if show and html is not None:
-        webbrowser.open(html.resolve().as_uri())
-    if not found.converged:
-        click.echo(f"The balance did not converge: {found.status}.", err=True)
-        return NOT_BALANCEABLE
-    return DONE
+        work.write(answer, outputs)
+    return DONE if work.show(answer, outputs) else NOT_BALANCEABLE
 
 
 @oretally.command()
@@ -332,57 +266,7 @@ def main(arguments: list[str] | None = None) -> None:
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:  # a terminal that cannot show ± shows ? instead of failing
             reconfigure(errors="replace")
-    sys.exit(_guarded(lambda: oretally.main(arguments, standalone_mode=False)))
-
-
-def _guarded(run: Callable[[], Any]) -> int:
-    """Run a command; turn every way in which it can fail into a message and a status."""
-    try:
-        return int(run() or DONE)
-    except click.exceptions.Exit as stop:
-        return stop.exit_code
-    except click.Abort:
-        click.echo("Stopped.", err=True)
-        return WRONG_INPUT
-    except click.ClickException as error:
-        error.show()
-        return WRONG_INPUT
-    except BrokenPipeError:
-        # the reader of the pipe has gone; nothing more can be said to it
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return DONE
-    except KeyboardInterrupt:
-        click.echo("Stopped.", err=True)
-        return WRONG_INPUT
-    except Exception as error:
-        return _explain(error)
-
-
-def _explain(error: Exception) -> int:
-    """Print what an exception means; return the exit status."""
-    from oretally.flowsheet.faults import InputError, NotBalanceable
-
-    if isinstance(error, InputError):
-        many = len(error.faults)
-        head = "1 problem in the input:" if many == 1 else f"{many} problems in the input:"
-        click.echo(head, err=True)
-        for fault in error.faults[:_TOLD]:
-            click.echo(f"\n{fault}", err=True)
-        if many > _TOLD:
-            click.echo(f"\n... and {many - _TOLD} more like these.", err=True)
-        return WRONG_INPUT
-    if isinstance(error, NotBalanceable):
-        click.echo(f"This cannot be balanced.\n\n{error}", err=True)
-        return NOT_BALANCEABLE
-    if os.environ.get(_KEEP_TRACEBACK):
-        raise error
-    click.echo(
-        f"This is a mistake in oretally, not in your input ({type(error).__name__}: {error}).\n"
-        "Your files are unharmed. Please report it with the case, or with its circuit alone;\n"
-        f"{_KEEP_TRACEBACK}=1 shows where it happened.",
-        err=True,
-    )
-    return OUR_BUG
+    sys.exit(guarded(lambda: oretally.main(arguments, standalone_mode=False)))
 
 
 def _console() -> Console:

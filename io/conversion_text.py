@@ -7,6 +7,7 @@ from fractions import Fraction
 from oretally.flowsheet import UnitError
 from oretally.flowsheet.conversion import Conversion, convert
 from oretally.flowsheet.units import practice_of
+from oretally.io.sieve_conversion import names_sieve, sieve_text
 
 __all__ = ["conversion_text", "exactly"]
 
@@ -16,8 +17,11 @@ _DIGITS = 6  # significant, of a number that has no end
 def conversion_text(number: str, unit: str, other: str) -> tuple[str, bool]:
     """Return the conversion in words, and whether the units could be read in one way only.
 
-    An ambiguous unit is refused with every reading worked out for the number.
+    An ambiguous unit is refused with every reading worked out for the number. Sieves are read
+    too: '200 mesh [ASTM E11]'.
     """
+    if names_sieve(unit) or names_sieve(other):
+        return sieve_text(number, unit, other)
     try:
         found = convert(number, unit, other)
     except UnitError as error:

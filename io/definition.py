@@ -32,6 +32,7 @@ from oretally.io.declared_losses import LossRow, read_losses
 from oretally.io.doubts import ContainerRow, DoubtRow, container_masses
 from oretally.io.error_rules import ErrorRow, Scope, error_model
 from oretally.io.lab_columns import LabRows
+from oretally.io.metal_prices import PriceRow
 from oretally.io.source_rows import SourceRow, read_sources
 from oretally.io.stocks_table import read_stocks
 from oretally.io.stream_rows import with_likes_spelt
@@ -60,6 +61,7 @@ class DefinitionRows:
     water: tuple[object, Place] | None = None
     losses: list[LossRow] = field(default_factory=list)
     stocks: Table | None = None
+    prices: list[PriceRow] = field(default_factory=list)
     places: dict[str, Place] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     streams_read: bool = True
@@ -92,6 +94,8 @@ class Definition:
         Numbers of the stocks, as a measurements table.
     losses : tuple of Measurement
         Flows of the declared losses.
+    prices : tuple of PriceRow
+        Of metals, as written: which analytes there are is known with the measurements.
     """
 
     title: str
@@ -108,6 +112,7 @@ class Definition:
     water: WaterBalance
     stocks: Table | None
     losses: tuple[Measurement, ...]
+    prices: tuple[PriceRow, ...]
     rules_in_doubt: frozenset[str]
     """Folded quantities whose error rules could not be read; '*' if none could."""
 
@@ -150,6 +155,7 @@ def define(
         ),
         stocks=stocks.table,
         losses=tuple(losses),
+        prices=tuple(rows.prices),
         rules_in_doubt=doubted if rows.streams_read else frozenset("*"),
     )
     return definition, faults

@@ -32,11 +32,16 @@ from oretally.io.extrapolation import extrapolation_notes
 from oretally.io.measurement_table import Entry, EntryTable
 from oretally.io.number import Reading, plain_number, read_number
 from oretally.io.quantity_names import dissolved_name, quantity_unit
+from oretally.io.stocks_table import STOCKS_FILE
 from oretally.io.table import Table
 
 __all__ = ["EntryChecker"]
 
 _ABSURD = 6e24  # kg, and whatever else stands in base units
+_NO_STOCK = (
+    "No stock is below 0: write 0 for an empty pile, and leave the cell blank if nobody measured "
+    "it.\nIf it was computed from what came in and went out, one of those masses is wrong."
+)
 
 
 class EntryChecker:
@@ -183,11 +188,10 @@ class EntryChecker:
                          entry.place)  # fmt: skip
         shown = f"{reading.value:g} {entry.unit}"
         if reading.value < 0.0:
-            return Fault(
-                f"The {what} is {shown}; it cannot be negative.",
-                "Correct it, or leave the cell blank if it was not measured.",
-                entry.place,
-            )
+            mend = "Correct it, or leave the cell blank if it was not measured."
+            if not grade and (entry.place.file == STOCKS_FILE or entry.place.sheet == "stocks"):
+                mend = _NO_STOCK
+            return Fault(f"The {what} is {shown}; it cannot be negative.", mend, entry.place)
         if not grade:
             if entry.unit.to_base(reading.value) > _ABSURD:
                 return Fault(f"The {what} is {shown}, more than the whole Earth.",

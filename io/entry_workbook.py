@@ -14,6 +14,7 @@ from oretally.flowsheet import Analyte, Basis
 from oretally.flowsheet.quantities import in_solution
 from oretally.flowsheet.streams import Content
 from oretally.io.case import Plan
+from oretally.io.definition_sheets import definition_sheets
 from oretally.io.sampling_form import sample_codes
 from oretally.io.sheet_cells import put, widen
 
@@ -37,7 +38,7 @@ def entry_workbook(plan: Plan) -> bytes:
     _measurements(book, plan, batch=batch)
     if batch:
         _weighing(book, plan)
-    for title, rows in _definition(plan).items():
+    for title, rows in definition_sheets(plan).items():
         if len(rows) > 1:
             sheet = book.create_sheet(title)
             for i, row in enumerate(rows, start=1):
@@ -58,9 +59,10 @@ def _measurements(book: Workbook, plan: Plan, *, batch: bool) -> None:
     solutions = [f"{in_solution(a.name)} [mg/L]" for a in plan.analytes if _dissolved(plan, a)]
     if not plan.definition.water.balanced:
         water, solutions = [], []
-    header = ["stream", flow, wet, "moisture [%]", *water,
-              *(f"{a.name} [{a.unit.symbol}]" for a in plan.analytes), *solutions,
-              "note"]  # fmt: skip
+    values = [flow, wet, "moisture [%]", *water,
+              *(f"{a.name} [{a.unit.symbol}]" for a in plan.analytes), *solutions]  # fmt: skip
+    names = {value.rpartition(" [")[0] for value in values}
+    header = ["stream", *values, *(t for name, t in plan.errors.items() if name in names), "note"]
     for j, word in enumerate(header, start=1):
         put(sheet, 1, j, word, header=True)
     for i, stream in enumerate(plan.rows.streams, start=2):
@@ -88,13 +90,6 @@ def _measurements(book: Workbook, plan: Plan, *, batch: bool) -> None:
 def _dissolved(plan: Plan, analyte: Analyte) -> bool:
     """Tell whether an analyte may be in the solution: unless the case says that it is not."""
     return plan.definition.water.dissolved.get(analyte.name, True)
-
-
-def _stocks(plan: Plan) -> list[tuple[object, ...]]:
-    """Return the sheet of stocks to survey: a header alone where there is no stockpile."""
-    header = ("node", "when", "dry mass [t]", *(f"{a.name} [{a.unit}]" for a in plan.analytes))
-    piles = [s.target for s in plan.sampled if s.stock and s.target is not None]
-    return [header, *((pile, when) for pile in piles for when in ("opening", "closing"))]
 
 
 def _weighing(book: Workbook, plan: Plan) -> None:
@@ -130,39 +125,6 @@ def _weighing(book: Workbook, plan: Plan) -> None:
         names.add(f"C2:C{_LAST}")
         sheet.add_data_validation(names)
     _guarded(sheet)
-
-
-def _definition(plan: Plan) -> dict[str, list[tuple[object, ...]]]:
-    """Return the other sheets of the case, as they were written."""
-    rows, d = plan.rows, plan.definition
-    report: list[tuple[object, ...]] = [
-        ("key", "value"), ("title", plan.title), ("basis", d.basis.value)
-    ]  # fmt: skip
-    report += [("water", "yes")] if d.water.balanced else []
-    report += [("feed", d.feed)] if d.feed else []
-    report += [("product", p) for p in d.products]
-    return {
-        "circuit": [("stream", "from", "to", "carries", "like"),
-                    *((s.name, s.source or "", s.target or "",
-                       "" if s.content is Content.PULP else s.content.value, s.like or "")
-                      for s in rows.streams)],
-        "nodes": [("node", "kind"), *((name, kind) for name, kind, _ in rows.kinds)],
-        "analytes": [("analyte", "unit", "max", "detection", "dissolved"),
-                     *((a.name, a.unit.symbol, a.unit.from_base(a.maximum),
-                        f"{a.unit.from_base(a.detection):.6g} {a.unit.symbol}"
-                        if a.detection else "",
-                        {"True": "yes", "False": "no"}.get(str(d.water.dissolved.get(a.name)), ""))
-                       for a in plan.analytes)],
-        "errors": [("stream", "quantity", "relative", "absolute", "coverage"),
-                   *((e.stream, e.quantity, e.relative, e.absolute, e.coverage)
-                     for e in rows.errors)],
-        "losses": [("node", "mass" if d.basis is Basis.BATCH else "rate", "like"),
-                   *((x.node, x.flow, x.like) for x in rows.losses)],
-        "stocks": _stocks(plan),
-        "containers": [("container", "mass"), *((c.name, c.mass) for c in rows.containers)],
-        "doubts": [("quantity", "percent"), *((x.quantity, x.percent) for x in rows.doubts)],
-        "report": report,
-    }  # fmt: skip
 
 
 def _open(sheet: Worksheet, row: int, column: int) -> None:

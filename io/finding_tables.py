@@ -23,6 +23,7 @@ __all__ = [
 
 _REST = 0.01  # probability of all other explanations from which it is told
 _BRIEF = 4  # recoveries beside each explanation on a terminal
+_WHOLE = 100.0  # points
 
 
 def explanation_table(balance: Balance) -> ResultTable:
@@ -85,7 +86,7 @@ def _recoveries(balance: Balance) -> list[tuple[str, str]]:
 def hidden_table(balance: Balance) -> ResultTable:
     """Return, for each measurement, what could go unseen and what it would do."""
     rows = [
-        [h.stream, f"{h.quantity} [{h.unit}]", format_number(h.size, 2), f"{h.points:+.1f}",
+        [h.stream, f"{h.quantity} [{h.unit}]", format_number(h.size, 2), _points(h.points),
          f"{h.analyte} to {h.product}", "" if h.checked else "nothing checks it: one sd"]
         for h in balance.findings.hidden
     ]  # fmt: skip
@@ -93,6 +94,13 @@ def hidden_table(balance: Balance) -> ResultTable:
     missed = round(100.0 * (1.0 - balance.findings.power))
     caption = f"What could go unseen: errors missed in {missed} of 100 cases, and what they do"
     return ResultTable(caption, header, rows, 2, 2)
+
+
+def _points(points: float) -> str:
+    """Return by how much a recovery moves; beyond a whole one the first order says no number."""
+    if abs(points) <= _WHOLE:
+        return f"{points:+.1f}"
+    return f"above +{_WHOLE:g}" if points > 0.0 else f"below -{_WHOLE:g}"
 
 
 def group_table(balance: Balance) -> ResultTable:

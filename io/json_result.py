@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from importlib.resources import files
 from math import isfinite
 from typing import Any
@@ -12,17 +13,24 @@ from oretally.io.amount_tables import amounts_document
 from oretally.io.cautions import cautions_document
 from oretally.io.findings_json import findings_document
 from oretally.io.loss_json import losses_document
+from oretally.io.metal_prices import Price
 from oretally.io.sizes_json import sizes_document
+from oretally.io.what_if_tables import otherwise_document
+from oretally.io.worth import worth_document
 from oretally.recon import Balance, BalancedValue
+from oretally.recon.what_if import Otherwise
 
 __all__ = ["SCHEMA", "balance_document", "balance_schema", "to_json"]
 
 SCHEMA = "oretally.balance/1"
 
 
-def to_json(balance: Balance) -> str:
+def to_json(
+    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None
+) -> str:
     """Return the balance as JSON text; what is not determined is null."""
-    return json.dumps(balance_document(balance), indent=1, ensure_ascii=False, allow_nan=False)
+    document = balance_document(balance, prices, otherwise)
+    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
 
 
 def balance_schema() -> dict[str, Any]:
@@ -32,7 +40,9 @@ def balance_schema() -> dict[str, Any]:
     return schema
 
 
-def balance_document(balance: Balance) -> dict[str, Any]:
+def balance_document(
+    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None
+) -> dict[str, Any]:
     """Return the balance as plain dicts and lists."""
     test = balance.global_test
     return {
@@ -156,6 +166,8 @@ def balance_document(balance: Balance) -> dict[str, Any]:
             for f in balance.formulas
         ],
         **amounts_document(balance),
+        "worth": worth_document(balance, prices),
+        "what_if": otherwise_document(otherwise),
         "sizes": sizes_document(balance.survey.sizes, balance.sizes),
         "losses": losses_document(balance.losses),
         "cautions": cautions_document(balance),

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from oretally.flowsheet import Dimension, Fault, Place, Unit, UnitError, parse_unit
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
+from oretally.io.cell_words import with_own_unit
 from oretally.io.lab_columns import (
     COLUMNS,
     LEFT_OUT,
@@ -154,7 +155,7 @@ class _Reader:
         for analyte, value in pairs:
             if value.blank:
                 continue
-            unit = self.unit(analyte, cells, value.place)
+            unit = self.unit(analyte, cells, value)
             name = analyte.name if analyte is not None else _text(cells, "analyte")
             if not name:
                 self.faults.append(Fault("The row names no analyte.", "Write it.", value.place))
@@ -188,25 +189,26 @@ class _Reader:
         return self.called.get(fold_name(cells["analyte"].text))
 
     def unit(
-        self, analyte: AnalyteColumn | None, cells: Mapping[str, Cell], place: Place
+        self, analyte: AnalyteColumn | None, cells: Mapping[str, Cell], value: Cell
     ) -> Unit | None:
-        """Return the unit of a row, else the one stated for the analyte."""
+        """Return the unit of a row, else the one stated for the analyte, else that of the value."""
         stated = analyte.unit if analyte is not None else None
         if self.layout.wide or ("unit" not in cells and stated is not None):
             return stated
-        name = _text(cells, "analyte")
-        if "unit" not in cells:
+        name, own = _text(cells, "analyte"), with_own_unit(value)
+        if "unit" not in cells and own is None:
             self.faults.append(
                 Fault(f"Nothing states the unit of '{name}'.",
-                      f'Name it: analytes = {{ "{name}" = {{ unit = "%" }} }}.', place)
+                      f'Name it: analytes = {{ "{name}" = {{ unit = "%" }} }}.', value.place)
             )  # fmt: skip
             return None
-        if cells["unit"].blank and stated is not None:
+        text = _text(cells, "unit")
+        if not text and stated is not None:
             return stated
         try:
-            return parse_unit(cells["unit"].text, Dimension.GRADE)
+            return parse_unit(text or (own.unit if own else ""), Dimension.GRADE)
         except UnitError as error:
-            self.faults.append(Fault(error.problem, error.mend, place.about(quantity=name)))
+            self.faults.append(Fault(error.problem, error.mend, value.place.about(quantity=name)))
             return None
 
     def kind(self, cell: Cell) -> str | None:

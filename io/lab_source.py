@@ -10,7 +10,7 @@ from oretally.io.circuit_sheets import read_lab_sheet
 from oretally.io.circuit_text import read_circuit_text
 from oretally.io.csv_table import read_csv_table
 from oretally.io.lab_columns import COLUMNS, Heading, LabLayout, lab_layout
-from oretally.io.table import Table
+from oretally.io.table import EMPTY, NO_ROWS, Table
 from oretally.io.workbook import SUFFIXES, read_workbook
 
 __all__ = ["LAB_FILE", "find_layout", "find_table"]
@@ -62,8 +62,21 @@ def find_table(path: Path, layout: LabLayout, faults: list[Fault]) -> Table | No
             best = (count, found, wrong)
         if count == len(named):
             break
-    faults.extend(best[2])
+    faults.extend(_of_assays(fault, layout) for fault in best[2])
     return best[1]
+
+
+def _of_assays(fault: Fault, layout: LabLayout) -> Fault:
+    """Return a fault of a table without rows with what a batch wants; any other as it is."""
+    if fault.problem not in (EMPTY, NO_ROWS):
+        return fault
+    row = "one row a sample" if layout.wide else "one row an assay"
+    mend = f"Write the columns {', '.join(COLUMNS)}, and {row}."
+    if layout.mapped:
+        mend = f"Write the headers that [lab] names, and {row}."
+    if fault.problem == NO_ROWS:
+        mend = f"Write {row}: standards, blanks, duplicates and samples."
+    return Fault(fault.problem, mend, fault.place)
 
 
 def _with_header(

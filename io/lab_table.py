@@ -11,9 +11,25 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from oretally.flowsheet import Fault, InputError, Place, Unit
+from oretally.flowsheet import (
+    Dimension,
+    Fault,
+    InputError,
+    Place,
+    Unit,
+    UnitError,
+    parse_unit,
+)
 from oretally.flowsheet.streams import fold_name
-from oretally.io.cell_words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word
+from oretally.io.cell_words import (
+    BELOW,
+    NOT_MEASURED,
+    TWO_WAYS,
+    folded_word,
+    in_own_unit,
+    with_own_unit,
+)
+from oretally.io.error_cells import ErrorColumn, percent_refused
 from oretally.io.lab_columns import LabLayout
 from oretally.io.lab_rows import LabRow, lab_rows
 from oretally.io.lab_source import find_layout, find_table
@@ -159,11 +175,12 @@ class _Reader:
         if meaning is not None:
             batch.notes.append(f"{row.kind} '{row.sample}' is '{row.value.text}': {meaning}")
             return
-        reading = self.reading(row.value, place)
-        if isinstance(reading, Fault):
-            self.faults.append(reading)
+        found = self.reading(row, place)
+        if isinstance(found, Fault):
+            self.faults.append(found)
             return
-        value = self.in_unit(reading.value, row, batch)
+        reading, unit = found
+        value = _in_unit(reading.value, unit, batch)
         if reading.below:
             batch.detection = max(batch.detection or 0.0, value)
         self.take(row, batch, reading, value, place)
@@ -171,18 +188,23 @@ class _Reader:
         if not reading.above:  # nobody knows what such a sample carries over
             self.before[key] = value / 2.0 if reading.below else value
 
-    def in_unit(self, value: float, row: LabRow, batch: LabBatch) -> float:
-        """Return a number of a row in the unit of the batch; as typed if that is its own."""
-        same = row.unit == batch.unit
-        return value if same else batch.unit.from_base(row.unit.to_base(value))
-
-    def reading(self, cell: Cell, place: Place) -> Reading | Fault:
-        """Return the number of a cell; what is no grade is refused."""
-        if folded_word(cell) in BELOW or folded_word(cell) in TWO_WAYS:
+    def reading(self, row: LabRow, place: Place) -> tuple[Reading, Unit] | Fault:
+        """Return the number of an assay and its unit; what is no grade is refused."""
+        cell = row.value
+        if folded_word(cell) in TWO_WAYS:
+            one, two = TWO_WAYS[folded_word(cell)]
+            return Fault(f"'{cell.text}' can be read as {one} or as {two}.",
+                         f"Write <0.01 (the limit) for {one}\nor leave the cell blank for {two}.",
+                         place)  # fmt: skip
+        if folded_word(cell) in BELOW:
             return Fault(f"'{cell.text}' gives no limit of detection.", "Write the limit, as in "
                          "<0.01, or leave the cell blank if it was not assayed.",
                          place)  # fmt: skip
-        reading = read_number(cell, self.table, place, "value")
+        try:
+            number, unit = in_own_unit(cell, row.unit, _grade_unit)
+        except UnitError as error:
+            return Fault(error.problem, error.mend, place)
+        reading = read_number(number, self.table, place, "value")
         if isinstance(reading, Fault):
             return reading
         if reading.value < 0.0:
@@ -192,7 +214,7 @@ class _Reader:
         if (reading.below or reading.above) and reading.value == 0.0:
             return Fault(f"The value is {cell.text}: the limit is 0.", "Write the limit, as in "
                          "<0.01.", place)  # fmt: skip
-        return reading
+        return reading, unit
 
     def take(
         self, row: LabRow, batch: LabBatch, reading: Reading, value: float, place: Place
@@ -231,12 +253,14 @@ class _Reader:
                 figure = self.figure(row, column, cell, place)
                 if figure is None:
                     return
-                figures.append(self.in_unit(figure, row, batch))
+                figures.append(_in_unit(*figure, batch))
         name = row.standard if row.standard != row.sample else ""
         batch.standards.append(Standard(row.sample, value, figures[0], figures[1], name))
 
-    def figure(self, row: LabRow, column: str, cell: Cell | None, place: Place) -> float | None:
-        """Return what a cell certifies; None, with a fault, if it certifies nothing."""
+    def figure(
+        self, row: LabRow, column: str, cell: Cell | None, place: Place
+    ) -> tuple[float, Unit] | None:
+        """Return what a cell certifies, with its unit; None, with a fault, if nothing."""
         what = "certified value" if column == "certified" else column
         if cell is None or cell.blank:
             mend = f"Give it under '{column}', in the unit of the row."
@@ -247,7 +271,19 @@ class _Reader:
             problem = f"The standard '{row.sample}' has no {what}."
             self.faults.append(Fault(problem, mend, place))
             return None
-        reading = read_number(cell, self.table, cell.place, what)
+        try:
+            number, unit = in_own_unit(cell, row.unit, _grade_unit)
+        except UnitError as error:
+            self.faults.append(Fault(error.problem, error.mend, cell.place))
+            return None
+        own = with_own_unit(cell)
+        if own is not None and column == "certified sd":
+            of = ErrorColumn(row.unit, row.unit, _grade_unit)
+            refused = percent_refused(cell, own, self.table, cell.place, of)
+            if refused is not None:
+                self.faults.append(refused)
+                return None
+        reading = read_number(number, self.table, cell.place, what)
         if isinstance(reading, Fault):
             self.faults.append(reading)
             return None
@@ -258,4 +294,13 @@ class _Reader:
                       "Give what the certificate says.", cell.place)
             )  # fmt: skip
             return None
-        return reading.value
+        return reading.value, unit
+
+
+def _grade_unit(text: str) -> Unit:
+    return parse_unit(text, Dimension.GRADE)
+
+
+def _in_unit(value: float, unit: Unit, batch: LabBatch) -> float:
+    """Return a number in the unit of the batch; as typed if that is its own."""
+    return value if unit == batch.unit else batch.unit.from_base(unit.to_base(value))

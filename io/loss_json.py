@@ -42,6 +42,7 @@ def _loss(loss: Loss) -> dict[str, Any]:
         "of": loss.of,
         "kept": list(loss.kept),
         "percent": _pair(loss.percent),
+        "in_solution": _pair(loss.in_solution),
         "grade": _pair(loss.grade),
         "classes": [_part(part) for part in loss.parts],
         "ends": [_end(end) for end in loss.ends],

@@ -16,6 +16,7 @@ TEST_LEGEND = (
     "each part; errors of splitting and screening that are not in it come on top. A result beyond "
     "the limits of all of them says that none holds."
 )
+_TESTS_SHOWN = 6  # in a terminal
 _Pair = tuple[float, float] | None
 
 
@@ -31,32 +32,39 @@ def loss_tables(balance: Balance) -> list[ResultTable]:
         losses = [x for x in balance.losses.found if x.analyte == analyte.name and x.parts]
         for loss in losses:
             for i, part in enumerate(loss.parts):
-                pairs = (part.solids, part.grade, part.of_loss, part.of_feed, part.against_loss,
+                pairs = (part.grade, part.of_loss, part.of_feed, part.against_loss,
                          part.against_head)  # fmt: skip
                 cells = (text for pair in pairs for text in _cells(pair))
                 rows.append([loss.stream if i == 0 else "", part.label, *cells])
         if rows:
             unit = analyte.unit.symbol
-            heads = ("solids [%]", f"{analyte.name} [{unit}]", "of the loss [%]",
-                     f"of the {analyte.name} fed [%]", "x the whole", "x the head")  # fmt: skip
+            heads = (f"{analyte.name} [{unit}]", "of loss [%]", "of feed [%]",
+                     "x whole", "x head")  # fmt: skip
             header = ["lost in", "class", *(h for head in heads for h in (head, "±"))]
             tables.append(ResultTable(f"Loss of {analyte.name} by size", header, rows, 2))
     return tables
 
 
-def expectation_table(balance: Balance) -> ResultTable:
-    """Return what each explanation predicts for the test proposed, and the chance to tell."""
+def expectation_table(balance: Balance, *, brief: bool = False) -> ResultTable:
+    """Return what each explanation predicts for the tests proposed, and the chance to tell.
+
+    ``brief`` keeps to the first of many tests.
+    """
+    found = [(loss, test) for loss in balance.losses.found for test in loss.tests]
+    caption = "What the test would show under each explanation"
+    if brief and len(found) > _TESTS_SHOWN:
+        caption += f" ({len(found) - _TESTS_SHOWN} more tests: see --html or --json)"
+        found = found[:_TESTS_SHOWN]
     rows = []
-    for loss in balance.losses.found:
-        for test in loss.tests:
-            for i, each in enumerate(test.expected):
-                name = [loss.stream, f"{loss.analyte} [{loss.unit}]", test.part or "all"]
-                rows.append([
+    for loss, test in found:
+        for i, each in enumerate(test.expected):
+            name = [loss.stream, f"{loss.analyte} [{loss.unit}]", test.part or "all"]
+            rows.append([
                     *(name if i == 0 else ["", "", ""]), EXPLANATIONS[each.explanation],
                     *_cells((each.value, each.sd)), chance_percent(each.chance),
                 ])  # fmt: skip
     header = ["test of", "analyte", "class", "if it is", "difference", "±", "chance to tell [%]"]
-    return ResultTable("What the test would show under each explanation", header, rows, 4)
+    return ResultTable(caption, header, rows, 4)
 
 
 def size_recovery_tables(balance: Balance) -> list[ResultTable]:

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from oretally.flowsheet.streams import NodeKind
-from oretally.io.digits import chance_percent, format_with_sd
+from oretally.io.digits import format_chance, format_with_sd
 from oretally.recon import Balance
 from oretally.recon.deciding_test import MOST_ASSAYS, POWER
 from oretally.recon.loss_rows import (
@@ -74,8 +74,8 @@ def loss_meaning(balance: Balance) -> str:
     said = "; ".join(f"{_and(names)}: {_quoted(streams)}" for streams, names in kept.items())
     words = f"Lost is what leaves otherwise than in the product that counts as kept ({said})."
     if balance.losses.not_read:
-        names = _and(balance.losses.not_read)
-        words += (f" Not read: {names}, as no product has {LEAST_ENRICHMENT:g} times the grade of "
+        left = _and(balance.losses.not_read)
+        words += (f" Not read: {left}, as no product has {LEAST_ENRICHMENT:g} times the grade of "
                   "the feed.")  # fmt: skip
     if balance.global_test.consistent is False:
         words += (" The numbers do not agree within their stated errors: settle that first, what "
@@ -146,7 +146,12 @@ def _lost(losses: Sequence[Loss]) -> str:
     first = losses[0]
     shares = [f"{_pm(loss.percent)} % of the {loss.analyte}" for loss in losses]
     verb = "leaves" if len(losses) == 1 else "leave"
-    return f"{_and(shares)} of '{first.of}' {verb} in '{first.stream}'."
+    words = f"{_and(shares)} of '{first.of}' {verb} in '{first.stream}'"
+    wet = [x for x in losses if x.in_solution is not None and x.grade is not None]
+    if wet:
+        dissolved = _and([f"{_pm(x.in_solution)} % of the {x.analyte}" for x in wet])
+        words += f", {dissolved} in its solution and the rest in its solids"
+    return f"{words}."
 
 
 def _end(loss: Loss, end: LossEnd) -> str:
@@ -195,13 +200,23 @@ def _leached(balance: Balance, loss: Loss) -> bool:
 
 def _test(balance: Balance, losses: Sequence[Loss], test: DecidingTest) -> list[str]:
     """Return what to do, and how likely it is to tell for each analyte."""
-    loss = losses[0]
-    found = [_instruction(balance, loss, test)]
-    for each in losses:
-        own = next((t for t in each.tests if t.kind is test.kind), None)
-        if own is not None:
-            found.append(_chance(each, own, several=len(losses) > 1))
-    return found
+    own = [(x.analyte, t) for x in losses for t in x.tests if (t.kind, t.part) == _key(test)]
+    chances: dict[str, list[str]] = {}
+    for analyte, each in own:
+        chances.setdefault(_chance(each), []).append(analyte)
+    parts = [
+        words if len(losses) == 1 else f"{words} for {_and(names)}"
+        for words, names in chances.items()
+    ]
+    return [
+        _instruction(balance, losses[0], test),
+        "Chance that it tells, whichever explanation holds, with one assay of each part as good as "
+        f"stated: {'; '.join(parts)}.",
+    ]
+
+
+def _key(test: DecidingTest) -> tuple[TestKind, str]:
+    return test.kind, test.part
 
 
 def _instruction(balance: Balance, loss: Loss, test: DecidingTest) -> str:
@@ -247,18 +262,15 @@ def _begin(balance: Balance, loss: Loss) -> str:
     return f"no size is known: begin at {_FIRST_OPENING}, as is common"
 
 
-def _chance(loss: Loss, test: DecidingTest, *, several: bool) -> str:
-    least = test.chance
-    percent = chance_percent(least).replace(">", "above ").replace("<", "below ")
-    words = f"{loss.analyte}: chance" if several else "Chance"
-    words += f" that it tells, with one assay of each part as good as stated: {percent} %"
-    words += " or more, whichever holds" if least < 0.99 else ", whichever holds"
-    if least < POWER and test.assays is not None:
-        words += f"; {test.assays} assays of each make it {100 * POWER:.0f} %"
-    elif least < POWER:
-        words += (f"; {MOST_ASSAYS} assays of each do not make it {100 * POWER:.0f} %: the "
-                  "explanations predict too much alike")  # fmt: skip
-    return f"{words}."
+def _chance(test: DecidingTest) -> str:
+    """Return the least chance to tell, and what would raise it."""
+    words = f"{format_chance(test.chance)}{' or more' if test.chance <= 0.99 else ''}"
+    if test.chance >= POWER:
+        return words
+    if test.assays is not None:
+        return f"{words} ({test.assays} assays of each make it {100 * POWER:.0f} %)"
+    return (f"{words} (even {MOST_ASSAYS} assays of each do not make it {100 * POWER:.0f} %: the "
+            "explanations predict too much alike)")  # fmt: skip
 
 
 def _pm(pair: tuple[float, float] | None) -> str:

@@ -19,12 +19,11 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
-from oretally.io.cell_words import with_own_unit
 from oretally.io.header_spelling import is_relative, read_heading
 from oretally.io.quantity_names import QuantityNames, quantity_unit
 from oretally.io.table import Cell, Table, collection_paused
 
-__all__ = ["RELATIVE", "Entry", "EntryTable", "in_percent", "read_entries"]
+__all__ = ["RELATIVE", "Entry", "EntryTable", "error_titles", "read_entries"]
 
 RELATIVE = "rel %"  # error unit: percent of the value
 _LONG = ("stream", "quantity", "value", "unit", "error", "error unit", "method", "note")
@@ -69,19 +68,6 @@ class EntryTable:
     quantities: tuple[tuple[str, Unit], ...]
 
 
-def in_percent(entry: Entry) -> Cell:
-    """Return the error of an entry, without the sign of percent where its unit is percent anyway.
-
-    A spreadsheet shows 0.03 as '3 %'. In a column of any other unit that is two things.
-    """
-    cell = entry.error
-    assert cell is not None  # noqa: S101 - asked for entries with an error only
-    if entry.error_unit is not None and entry.error_unit.symbol != "%":
-        return cell
-    own = with_own_unit(cell)
-    return own.number if own is not None and own.unit == "%" else cell
-
-
 @collection_paused()
 def read_entries(
     table: Table,
@@ -113,6 +99,28 @@ def read_entries(
         return EntryTable((), ())
     reader = _EntryReader(table, basis, analytes, water, faults)
     return reader.long() if "quantity" in words else reader.wide()
+
+
+def error_titles(
+    table: Table, basis: Basis, analytes: Sequence[str], *, water: bool = False
+) -> dict[str, str]:
+    """Return the headers of the stated errors in a table, by quantity; what is faulty is left out.
+
+    Parameters as for `read_entries`; a table of stocks will do too.
+    """
+    words = [cell.text.casefold() for cell in table.header]
+    if not {"stream", "node"} & set(words):
+        return {}
+    reader = _EntryReader(table, basis, analytes, water, [])
+    if "quantity" in words:
+        stated = ((e.quantity, e.error_unit) for e in reader.long().entries
+                  if e.error is not None and not e.error.blank)  # fmt: skip
+    else:
+        stated = ((c.name, c.unit) for c in reader.header()[2] if c.is_error)
+    titles: dict[str, str] = {}
+    for name, unit in stated:
+        titles.setdefault(name, f"\N{PLUS-MINUS SIGN} {name} [{unit or RELATIVE}]")
+    return titles
 
 
 @dataclass(frozen=True, slots=True)

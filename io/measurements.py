@@ -19,13 +19,16 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.size_classes import SizeGrid
 from oretally.flowsheet.sources_applied import with_sources
+from oretally.io.bounded_values import entered
 from oretally.io.dry_flows import OTHER_QUANTITIES, dry_flows
 from oretally.io.entry_checks import EntryChecker
+from oretally.io.error_rules import Scope
 from oretally.io.measurement_table import read_entries
 from oretally.io.metallics_table import with_metallics
 from oretally.io.pooling import pooled_replicates
 from oretally.io.quantity_names import WATER, dissolved_name
 from oretally.io.sizes_table import SizesReading
+from oretally.io.source_notes import source_notes
 from oretally.io.table import Table, collection_paused
 from oretally.io.water_flows import WaterBalance, dissolved_analytes, water_flows
 
@@ -124,7 +127,12 @@ def read_survey(
                 table.place,
             )
         )
-    pooled, notes = pooled_replicates(found)
+    pooled, notes = pooled_replicates(found, faults)
+    notes = [
+        *(entered(f"{m.quantity} of '{m.stream}'", m.value, m.sd, m.unit, m.error_source)
+          for m in pooled if m.bounded),
+        *notes,
+    ]  # fmt: skip
     unit = flow_unit or _any_unit(basis)
     incomplete: list[Fault] = []
     pooled = with_metallics(pooled, metallics, faults)
@@ -143,18 +151,14 @@ def read_survey(
         dry = dry_flows(typed, basis, unit, incomplete, shared)
     if not any(f.place.quantity in OTHER_QUANTITIES for f in faults):
         faults.extend(incomplete)  # else they may follow from what was refused already
-    idle = [
-        f"The error source '{s.name}' of {s.quantity} concerns nothing that was measured."
-        for s in sourced.idle
-    ]
-    idle += [s.note for s in sources if s.note and s not in sourced.idle]
+    of_sources = source_notes(sources, sourced, Scope(basis, streams, analytes), faults)
     survey = Survey(
         basis, unit, tuple(analytes), tuple(dry.measurements), title, shared=tuple(dry.shared),
         sizes=sizes.grid if sizes else SizeGrid(), water=water.balanced,
         stacks=sizes.stacks if sizes else frozenset(),
         dissolved=dissolved_analytes(water, analytes, list(quantities), faults, table.place),
     )  # fmt: skip
-    told += [*notes, *dry.notes, *idle, *(sizes.notes if sizes else ())]
+    told += [*notes, *dry.notes, *of_sources, *(sizes.notes if sizes else ())]
     return SurveyReading(survey, tuple(told))
 
 

@@ -86,7 +86,8 @@ def _price(analyte: str, written: object, place: Place, faults: list[Fault]) -> 
     if isinstance(written, dict | list):
         faults.append(Fault(f"The price of '{analyte}' is not a text.", _HOW, place))
         return None
-    text = " ".join(str("" if written is None else written).split())
+    shown = f"{written:.15g}" if isinstance(written, float) else str(written)
+    text = "" if written is None else " ".join(shown.split())
     if not text:
         faults.append(Fault("There is no price.", _HOW, place))
         return None

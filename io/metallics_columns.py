@@ -5,9 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from oretally.flowsheet import Analyte, Dimension, Fault, Place, Unit, UnitError, parse_unit
+from oretally.flowsheet import (
+    Analyte,
+    Dimension,
+    Fault,
+    Place,
+    Unit,
+    UnitError,
+    parse_unit,
+)
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
+from oretally.io.cell_words import in_own_unit
+from oretally.io.error_cells import ErrorColumn, read_stated_error
 from oretally.io.header_spelling import Heading, Spellings, is_relative, read_heading
 from oretally.io.number import Reading, read_number
 from oretally.io.table import Cell, Table
@@ -203,33 +213,36 @@ def read_value(
             faults.append(Fault("There is an error but no value.",
                                 "Enter the value, or clear the error.", where))  # fmt: skip
         return None
-    reading = read_number(cell, table, place, "value")
+    dimension = column.unit.dimension
+    try:
+        number, unit = in_own_unit(cell, column.unit, lambda text: parse_unit(text, dimension))
+    except UnitError as wrong_unit:
+        faults.append(Fault(wrong_unit.problem, wrong_unit.mend, place))
+        return None
+    reading = read_number(number, table, place, "value")
     if isinstance(reading, Fault):
         faults.append(reading)
         return None
-    wrong = _wrong(reading, cell, column)
+    shown = cell.text if number is not cell else f"{cell.text} {unit}"
+    wrong = _wrong(reading, shown, unit, column)
     if wrong:
         faults.append(Fault(*wrong, place))
         return None
-    base = column.unit.to_base(reading.value)
+    base = unit.to_base(reading.value)
     if reading.below:
         return Value(base / 2.0, base / 12.0**0.5, True, place)
     if error is None or error.blank:
         return Value(base, None, False, place)
     where = error.place.about(stream=stream, quantity=column.name)
-    stated = read_number(error, table, where, "stated error")
+    taken = ErrorColumn(column.error_unit, unit, lambda text: parse_unit(text, dimension))
+    stated = read_stated_error(error, table, where, taken)
     if isinstance(stated, Fault):
         faults.append(stated)
         return None
-    if stated.value <= 0.0 or stated.below or stated.above:
-        faults.append(Fault(f"The stated error is {error.text}; it must be above 0.",
-                            "Enter one standard deviation, or leave the cell blank.",
-                            where))  # fmt: skip
-        return None
-    sd = base * stated.value / 100.0
-    if column.error_unit is not None:
-        sd = column.error_unit.to_base(stated.value)
-    if sd > _LARGEST[column.unit.dimension]:
+    sd = base * stated.number / 100.0
+    if stated.unit is not None:
+        sd = stated.unit.to_base(stated.number)
+    if sd > _LARGEST[dimension]:
         faults.append(Fault(f"The stated error is {error.text}, more than anything measured.",
                             "Correct it or its unit.", where))  # fmt: skip
         return None
@@ -240,10 +253,9 @@ def read_value(
     return Value(base, sd, False, place)
 
 
-def _wrong(reading: Reading, cell: Cell, column: ValueColumn) -> tuple[str, str] | None:
+def _wrong(reading: Reading, shown: str, unit: Unit, column: ValueColumn) -> tuple[str, str] | None:
     """Return what is wrong with the size of a number, and how to mend it."""
     what = column.name if column.analyte else "mass of the fraction"
-    shown = f"{cell.text} {column.unit}"
     if reading.above:
         return (f"The {what} is {shown}, only known to be above.",
                 "Have it assayed by a method for such grades.")  # fmt: skip
@@ -253,7 +265,7 @@ def _wrong(reading: Reading, cell: Cell, column: ValueColumn) -> tuple[str, str]
         return (f"The {what} is {shown}.",
                 "Give its dry mass. If nothing stayed on the sieve, the assays of the rest are "
                 "plain assays: write them into the measurements.")  # fmt: skip
-    if column.unit.to_base(reading.value) > _LARGEST[Dimension.MASS]:
+    if unit.to_base(reading.value) > _LARGEST[Dimension.MASS]:
         return f"The {what} is {shown}, more than the whole Earth.", "Correct it or its unit."
     if reading.value < 0.0 or (reading.below and reading.value == 0.0):
         return f"The {what} is {shown}; it cannot be negative, nor below 0.", "Correct it."

@@ -134,7 +134,8 @@ class _Reader:
         if got("calcext:value-type") == "error" or (formula and shown.startswith(("#", "Err:"))):
             return None, f"The cell shows the error {shown.strip() or 'of its formula'}."
         if kind is None:
-            if not formula:
+            # a program that computes an empty text saves a paragraph without a word, and no type
+            if not formula or (self.paragraphs and not shown.strip()):
                 return cleaned(shown), ""
             return None, (
                 f"The cell holds a formula ({formula.removeprefix('of:')}) without a saved value; "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib.metadata import version
 from importlib.resources import files
 from typing import Any
@@ -27,6 +28,7 @@ from oretally.io.loss_summary import (
     size_recovery_tables,
 )
 from oretally.io.loss_wording import LOSS_HEADING, loss_meaning, loss_readings
+from oretally.io.metal_prices import Price
 from oretally.io.result_tables import (
     ResultTable,
     class_value_table,
@@ -41,6 +43,7 @@ from oretally.io.size_curves_svg import partition_svg, passing_svg
 from oretally.io.size_tables import (
     class_labels,
     cut_table,
+    fit_table,
     law_table,
     metal_table,
     p80_table,
@@ -56,6 +59,11 @@ from oretally.io.suspect_wording import (
     search_sentence,
     suspect_words,
 )
+from oretally.io.what_if_tables import (
+    WHAT_IF_HEADING,
+    otherwise_sentences,
+    otherwise_tables,
+)
 from oretally.io.wording import (
     CAUTION,
     NOT_A_BALANCE,
@@ -65,7 +73,9 @@ from oretally.io.wording import (
     recovery_sentences,
     verdict,
 )
+from oretally.io.worth import MONEY_CAUTION, amount_table, worth_table
 from oretally.recon import Balance
+from oretally.recon.what_if import Otherwise
 
 __all__ = ["html_report"]
 
@@ -81,10 +91,20 @@ def _cells(table: ResultTable) -> list[list[tuple[str, str]]]:
     return [list(zip(row, table.kinds, strict=True)) for row in zip(*columns, strict=True)]
 
 
-def html_report(balance: Balance) -> str:
+def html_report(
+    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None
+) -> str:
     """Return the report of a balance as one self-contained HTML document.
 
     No date, no network, no script: the same balance gives the same bytes.
+
+    Parameters
+    ----------
+    balance : Balance
+    prices : sequence of Price, optional
+        Then metal is shown in money too.
+    otherwise : Otherwise, optional
+        The answers with other measurements, shown beside.
     """
     import jinja2
 
@@ -128,6 +148,7 @@ def html_report(balance: Balance) -> str:
                 recovery_table(balance),
                 separation_table(balance),
                 *amount_tables(balance),
+                amount_table(balance),
             )
             if table.rows
         ],
@@ -135,6 +156,11 @@ def html_report(balance: Balance) -> str:
         class_values=class_value_table(balance, class_labels(balance.survey)),
         **_sizes(balance),
         **_losses(balance),
+        what_if_heading=WHAT_IF_HEADING,
+        what_if=otherwise_sentences(otherwise) if otherwise else (),
+        what_if_tables=otherwise_tables(otherwise) if otherwise else [],
+        worth=worth_table(balance, prices) if prices else None,
+        money_caution=MONEY_CAUTION,
         budgets=[
             table
             for table in (recovery_budget_table(balance), error_part_table(balance))
@@ -174,6 +200,7 @@ def _sizes(balance: Balance) -> dict[str, Any]:
         "passing": [p80_table(balance), *passing_tables(balance)] if found.streams else [],
         "partitions": partitions,
         "cuts": cuts if cuts.rows else None,
+        "partition_fits": fit_table(balance) if cuts.rows else None,
         "metal": metal if metal.rows else None,
         "laws": law_table(balance) if found.streams else None,
     }

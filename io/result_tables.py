@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import DECLARED_LOSS
+from oretally.io.bounded_values import written_bound
 from oretally.io.digits import DASH, chance_percent, format_with_sd
 from oretally.recon import Balance
 from oretally.recon.balance import BalancedValue, CalculatedHead, Closure
@@ -86,11 +87,12 @@ def recovery_table(balance: Balance) -> ResultTable:
     """Return the recoveries, products first."""
     names = [a.name for a in balance.survey.analytes]
     product = {r.stream: r.product for r in balance.recoveries}
+    known = {(r.stream, r.analyte): (r.recovery, r.sd) for r in balance.recoveries}
     rows = []
     for stream in sorted(product, key=lambda s: not product[s]):
-        found = [balance.recovery(stream, name) for name in names]
         word = _role(balance, stream, product=product[stream])
-        rows.append([stream, word, *_pairs((r.recovery, r.sd) for r in found)])
+        pairs = (known.get((stream, name), (None, None)) for name in names)
+        rows.append([stream, word, *_pairs(pairs)])
     header = ["stream", "", *(h for name in names for h in (f"{name} [%]", "±"))]
     return ResultTable(f"Recovery and distribution, of '{balance.feed}'", header, rows, 2)
 
@@ -159,6 +161,8 @@ def _values(
         change = DASH if v.adjustment is None else format_with_sd(v.adjustment, v.sd)[0]
         row = [v.stream if v.stream != last else "", f"{v.quantity} [{v.unit}]"]
         row += _pairs([(v.measured, v.sd), (v.adjusted, v.adjusted_sd)])
+        if v.measured is not None and v.sd is not None:
+            row[2] = written_bound(v.measured, v.sd, v.error_source) or row[2]
         row += [_signed(v.standardised)] if brief else [change, _signed(v.standardised)]
         if wrong and not brief:
             row.append(chance_percent(wrong.get((v.stream, v.quantity))))

@@ -256,7 +256,8 @@ def _parts(written: Written, faults: list[Fault]) -> list[Written]:
         faults.append(
             written.fault("stages", "The stages are not a list of top sizes and masses.",
                           'Write stages = [{ top = "10 mm", mass = "20 kg" }, '
-                          '{ top = "1 mm", mass = "500 g" }], in the order of work.')
+                          '{ top = "1 mm", mass = "500 g" }], in the order of work\n'
+                          "(in a sheet 20 kg at 10 mm; 500 g at 1 mm).")
         )  # fmt: skip
         return []
     parts = []

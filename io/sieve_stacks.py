@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
 
@@ -11,7 +11,7 @@ from oretally.flowsheet.sieves import SIEVES, Series, belongs
 from oretally.flowsheet.size_classes import grid_of
 from oretally.io.table import Cell
 
-__all__ = ["SieveClass", "class_name", "one_sieve_twice", "stack_of"]
+__all__ = ["SieveClass", "class_name", "crossing_stacks", "one_sieve_twice", "stack_of"]
 
 _ALIKE = 1.04  # ratio of openings; neighbours of ASTM E11 differ by 1.055 or more (53 and 50 mm)
 
@@ -97,6 +97,60 @@ def one_sieve_twice(
         )  # fmt: skip
         concerned |= streams[low] | streams[high]
     return frozenset(concerned)
+
+
+def crossing_stacks(stacks: Mapping[str, Sequence[SieveClass]], faults: list[Fault]) -> None:
+    """Refuse stacks that cross: a class of one overlaps one of another, neither holds the other.
+
+    Of a class inside a larger one the balance knows the rest. Of two that cross, nothing says how
+    much lies in what they share. Told of the stack that fewer streams have, else of the later one.
+    """
+    alike: dict[tuple[float, ...], list[str]] = {}
+    for stream, stack in stacks.items():
+        alike.setdefault(tuple(c.retained for c in stack), []).append(stream)
+    order = sorted(alike.values(), key=lambda streams: -len(streams))
+    for i, own in enumerate(order):
+        for other in order[:i]:
+            for stream in own:
+                _crossing(stream, stacks[stream], other[0], stacks[other[0]], faults)
+
+
+def _crossing(
+    stream: str, stack: Sequence[SieveClass], other: str, others: Sequence[SieveClass],
+    faults: list[Fault],
+) -> None:  # fmt: skip
+    crossed = [(a, b) for a in stack for b in others if _cross(a, b)]
+    if not crossed:
+        return
+    common = {c.retained for c in stack} & {c.retained for c in others} - {0.0}
+    own, twin = crossed[0]
+    problem = (f"The stacks of '{stream}' and '{other}' cross: {own.name} of '{stream}' holds a "
+               f"part of {twin.name} of '{other}' (cell {twin.place.cell}), and nothing says how "
+               "much.")  # fmt: skip
+    mend = ("The two have no sieve in common: sieve one of the two again on sieves of the other"
+            f"\nor leave the sizes of '{stream}' out.")  # fmt: skip
+    if common:
+        merged: dict[tuple[float, float], list[str]] = {}
+        for low, high in dict.fromkeys(_between(a, common) for a, _ in crossed):
+            merged[low, high] = [c.name for c in stack if low <= c.retained and c.passing <= high]
+        sums = "; ".join(f"{', '.join(names[:-1])} and {names[-1]} to {class_name(*ends)}"
+                         for ends, names in merged.items())  # fmt: skip
+        sieves = " and ".join(f"{o:g}" for o in sorted(common, reverse=True))
+        mend = (f"In '{stream}' add together the classes between the sieves that both have "
+                f"({sieves} um): {sums}\nor leave the sizes of '{stream}' out.")  # fmt: skip
+    faults.append(Fault(problem, mend, own.place))
+
+
+def _cross(a: SieveClass, b: SieveClass) -> bool:
+    """Return whether two classes overlap and neither holds the other."""
+    fine, coarse = sorted((a, b), key=lambda c: c.retained)
+    return fine.retained < coarse.retained < fine.passing < coarse.passing
+
+
+def _between(c: SieveClass, common: Collection[float]) -> tuple[float, float]:
+    """Return the openings next to a class, out of those that both stacks have."""
+    low = max((o for o in common if o <= c.retained), default=0.0)
+    return low, min((o for o in common if o >= c.passing), default=inf)
 
 
 def stack_of(

@@ -7,7 +7,7 @@ from math import isfinite
 
 from oretally.flowsheet import Measurement, Survey, parse_unit
 from oretally.flowsheet.quantities import Kind, class_grade, class_share, meanings
-from oretally.io.size_tables import fit_remark
+from oretally.io.size_tables import fit_remark, partition_remark
 from oretally.recon import Balance
 
 __all__ = ["of_class", "size_data_sheet", "size_sheets", "value_cells"]
@@ -75,6 +75,11 @@ def _figures(balance: Balance) -> Iterable[_Row]:
             ("kappa, d25/d75", sharp.kappa, sharp.kappa_sd, ""),
         ):
             yield p.node, name, (value, sd), (sd, sd), unit, sharp.reason
+        for curve in p.fits:
+            note = " ".join(w for w in (curve.doubt, partition_remark(p, curve)) if w)
+            yield p.node, f"{curve.law} d50c", *_cells(curve.d50c_um), "um", note
+            yield p.node, f"{curve.law} sharpness", *_cells(curve.sharpness), "", note
+            yield p.node, f"{curve.law} bypass", *_cells(curve.bypass), "%", note
 
 
 def of_class(survey: Survey) -> frozenset[str]:

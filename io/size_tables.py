@@ -6,11 +6,13 @@ from oretally.flowsheet import Survey
 from oretally.io.digits import DASH, format_number, format_p, format_with_sd
 from oretally.io.result_tables import ResultTable
 from oretally.recon import Balance
-from oretally.recon.by_size import ClassRow, FittedLaw, StreamSizes
+from oretally.recon.by_size import ClassRow, FittedLaw, Partitioned, StreamSizes
+from oretally.recon.separator_fits import FittedPartition
 from oretally.recon.size_classes import SizeAt
 
-__all__ = ["class_labels", "class_sentence", "cut_table", "fit_remark", "law_table",
-           "metal_table", "no_size", "p80_table", "partition_tables", "passing_tables"]  # fmt: skip
+__all__ = ["class_labels", "class_sentence", "cut_table", "fit_remark", "fit_table", "law_table",
+           "metal_table", "no_size", "p80_table", "partition_remark", "partition_tables",
+           "passing_tables"]  # fmt: skip
 
 _STREAMS_SIDE_BY_SIDE = 4  # each with its sd, on a landscape page
 _METAL_ROWS_SHOWN = 40  # in a terminal
@@ -172,6 +174,40 @@ def cut_table(balance: Balance, *, brief: bool = False) -> ResultTable:
     return ResultTable("Cut size of the separators, by the solids", header, rows, 2, words)
 
 
+def fit_table(balance: Balance, *, brief: bool = False) -> ResultTable:
+    """Return the curves fitted to the partition at each separator; ``brief`` with few words."""
+    rows = []
+    for p in balance.sizes.partitions:
+        one = len({fit.reason for fit in p.fits}) == 1 and bool(p.fits[0].reason)
+        for i, fit in enumerate(p.fits[:1] if one else p.fits):
+            quality = (format_number(fit.chi_square), DASH if fit.dof is None else str(fit.dof),
+                       format_p(fit.p).replace("below ", "<"))  # fmt: skip
+            law = ", ".join(f.law for f in p.fits) if one else fit.law.value
+            bypass = ["0 (held)", DASH] if fit.bypass_held else _cells(fit.bypass)
+            remark = _clause(fit.reason) if brief else partition_remark(p, fit)
+            rows.append([p.node if i == 0 else "", law, _held(fit),
+                         *_cells(fit.d50c_um), *_cells(fit.sharpness), *bypass,
+                         *quality, remark])  # fmt: skip
+    header = ["separator", "curve", "within the errors it", "d50c [um]", "±", "sharpness", "±",
+              "bypass [%]", "±", "chi-square", "degrees of freedom", "p", ""]  # fmt: skip
+    words = int(any(row[-1] for row in rows))
+    if not words:
+        header, rows = header[:-1], [row[:-1] for row in rows]
+    caption = "Cut size of the separators without the bypass, by fitted curves"
+    return ResultTable(caption, header, rows, 3, words)
+
+
+def partition_remark(p: Partitioned, fit: FittedPartition) -> str:
+    """Return why no curve was fitted, what was not kept and what was left out; or nothing."""
+    words = [fit.reason, fit.note] if fit.reason or fit.note else []
+    if not fit.reason and fit.dof == 0:
+        words.append("as many classes as parameters.")
+    if fit.left_out and not fit.reason:
+        left = ", ".join(p.classes[c].label for c in fit.left_out)
+        words.append(f"left out, as they have no mean size, no feed or an exact share: {left}.")
+    return " ".join(w[:1].upper() + w[1:] for w in words if w)
+
+
 def _clause(reason: str) -> str:
     """Return the first clause of a reason: the figures stand in the tables."""
     return reason.partition(":")[0].rstrip(".")
@@ -195,8 +231,8 @@ def law_table(balance: Balance) -> ResultTable:
     return ResultTable("Laws fitted to the cumulative passing", header, rows, 3, words)
 
 
-def _held(fit: FittedLaw) -> str:
-    """Return in words how far a fitted law can be believed."""
+def _held(fit: FittedLaw | FittedPartition) -> str:
+    """Return in words how far a fitted curve can be believed."""
     if fit.reason:
         return "is not known"
     if fit.doubt:

@@ -16,6 +16,7 @@ from oretally.recon.by_size import (
     StreamSizes,
 )
 from oretally.recon.partition import Sharpness
+from oretally.recon.separator_fits import FittedPartition
 
 __all__ = ["sizes_document"]
 
@@ -80,6 +81,24 @@ def _partition(p: Partitioned) -> dict[str, Any]:
         "product": p.product,
         "classes": [_share(row) for row in p.classes],
         "sharpness": _sharpness(p.sharpness),
+        "fits": [_curve(p, fit) for fit in p.fits],
+    }
+
+
+def _curve(p: Partitioned, fit: FittedPartition) -> dict[str, Any]:
+    return {
+        "law": fit.law.value,
+        "d50c_um": _pair(fit.d50c_um),
+        "sharpness": _pair(fit.sharpness),
+        "bypass": _pair(fit.bypass),
+        "bypass_held": fit.bypass_held,
+        "chi_square": fit.chi_square,
+        "dof": fit.dof,
+        "p": fit.p,
+        "left_out": [p.classes[c].label for c in fit.left_out],
+        "doubt": fit.doubt,
+        "note": fit.note,
+        "reason": fit.reason,
     }
 
 

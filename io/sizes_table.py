@@ -20,7 +20,7 @@ from oretally.flowsheet.streams import fold_name
 from oretally.io.class_shares import class_shares
 from oretally.io.class_values import ClassValue, ClassValues
 from oretally.io.csv_table import read_csv_table
-from oretally.io.sieve_stacks import SieveClass, one_sieve_twice, stack_of
+from oretally.io.sieve_stacks import SieveClass, crossing_stacks, one_sieve_twice, stack_of
 from oretally.io.sizes_columns import SizesColumns, read_opening, read_sizes_columns
 from oretally.io.table import Cell, Table
 from oretally.io.workbook import SUFFIXES, read_workbook
@@ -28,6 +28,7 @@ from oretally.io.workbook import SUFFIXES, read_workbook
 __all__ = ["SIZES_FILE", "SIZES_SHEET", "SizesReading", "read_sizes", "sizes_table"]
 
 SIZES_FILE, SIZES_SHEET = "sizes.csv", "sizes"
+_COUNTS = ("counts as the sum", "count each as the sum")
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +115,7 @@ def read_sizes(
     values = ClassValues(table, analytes, errors, rules_in_doubt, faults, notes)
     reader = _Reader(table, columns, streams, solutions, faults)
     stacks = reader.stacks()
+    crossing_stacks(stacks, faults)
     grid = grid_of([(c.retained, c.passing) for c in stack] for stack in stacks.values())
     found: list[Measurement] = []
     for stream, stack in stacks.items():
@@ -121,7 +123,7 @@ def read_sizes(
         runs = [c.name for c in stack if len(set(grid.run(c.retained, c.passing))) > 1]
         if runs:
             notes.append(f"The stack of '{stream}' lacks sieves that others have: {_listed(runs)} "
-                         "counts as the sum of the finer classes.")  # fmt: skip
+                         f"{_COUNTS[len(runs) > 1]} of the finer classes.")  # fmt: skip
     values.report_missing()
     if len(faults) > before:
         return SizesReading(analytes=analytes)

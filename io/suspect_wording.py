@@ -34,6 +34,7 @@ UNTOUCHED = (
 _HARDLY = 0.01  # probability below which a member of a group is not told
 _HIDDEN_TOLD = 2  # in the summary
 _MANY_TIMES = 100.0
+_WHOLE = 100.0  # points
 _MATTERS = 1.0  # percentage points from which a hidden error is told there
 
 
@@ -170,7 +171,7 @@ def hidden_sentences(balance: Balance) -> tuple[str, ...]:
 
 def hidden_sentence(h: HiddenError, power: float) -> str:
     """Return one error that could go unseen, in words."""
-    moves = f"the recovery of {h.analyte} to '{h.product}' by {abs(h.points):.1f} points"
+    moves = f"the recovery of {h.analyte} to '{h.product}' by {_points(h.points)} points"
     if not h.checked:
         return (
             f"Nothing checks {h.quantity} of '{h.stream}': one sd, {format_number(h.size, 2)} "
@@ -181,6 +182,11 @@ def hidden_sentence(h: HiddenError, power: float) -> str:
         f"An error of {format_number(h.size, 2)} {h.unit} in {h.quantity} of '{h.stream}' would "
         f"pass unnoticed in {missed} of 100 cases, and move {moves}."
     )
+
+
+def _points(points: float) -> str:
+    """Return by how much a recovery moves; beyond a whole one the first order says no number."""
+    return f"{abs(points):.1f}" if abs(points) <= _WHOLE else f"more than {_WHOLE:g}"
 
 
 def dispersion_sentences(balance: Balance) -> tuple[str, ...]:

@@ -13,10 +13,11 @@ from typing import NamedTuple
 from oretally.flowsheet import Fault, Place
 
 __all__ = [
-    "MOST_CELLS", "Cell", "CellValue", "Table", "address", "cleaned", "collection_paused",
-    "filled_columns", "key_of", "make_table",
+    "EMPTY", "MOST_CELLS", "NO_ROWS", "Cell", "CellValue", "Table", "address", "cleaned",
+    "collection_paused", "filled_columns", "key_of", "make_table",
 ]  # fmt: skip
 
+EMPTY, NO_ROWS = "The table is empty.", "The table has a header but no rows."
 MOST_CELLS = 8_000_000  # of a sheet; more would fill the memory of a small machine
 
 CellValue = str | float | bool | None | object
@@ -215,7 +216,7 @@ def make_table(
     """
     filled = [line for line in lines if any(not cell.blank for cell in line)]
     if not filled:
-        return None, [Fault("The table is empty.", "Write a header and one row a stream.", place)]
+        return None, [Fault(EMPTY, "Write a header and one row a stream.", place)]
     top = _header_line(filled, key)
     faults = _data_above(filled[:top], filled[top])
     below = filled[top + 1 :]
@@ -227,9 +228,7 @@ def make_table(
         nothing = Cell(None, place)
         below = [[line[j] if j < len(line) else nothing for j in headed] for line in below]
     if not below:
-        faults.append(
-            Fault("The table has a header but no rows.", "Write one row a stream.", place)
-        )
+        faults.append(Fault(NO_ROWS, "Write one row a stream.", place))
     rows = tuple(tuple(line) for line in below if not bare or any(not cell.blank for cell in line))
     return Table(place, tuple(filled[top][j] for j in headed), rows, decimal, undecided), faults
 

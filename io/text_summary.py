@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from oretally.io.amount_tables import amount_tables
@@ -19,6 +19,7 @@ from oretally.io.loss_summary import (
     size_recovery_tables,
 )
 from oretally.io.loss_wording import LOSS_HEADING, loss_meaning, loss_readings
+from oretally.io.metal_prices import Price
 from oretally.io.result_tables import (
     ResultTable,
     closure_table,
@@ -32,6 +33,7 @@ from oretally.io.size_tables import (
     class_labels,
     class_sentence,
     cut_table,
+    fit_table,
     metal_table,
     p80_table,
     partition_tables,
@@ -44,6 +46,11 @@ from oretally.io.suspect_wording import (
     opinion_sentence,
     suspect_words,
 )
+from oretally.io.what_if_tables import (
+    WHAT_IF_HEADING,
+    otherwise_sentences,
+    otherwise_tables,
+)
 from oretally.io.wording import (
     CAUTION,
     NOT_A_BALANCE,
@@ -53,7 +60,9 @@ from oretally.io.wording import (
     recovery_sentences,
     verdict,
 )
+from oretally.io.worth import MONEY_CAUTION, amount_table, worth_table
 from oretally.recon import Balance
+from oretally.recon.what_if import Otherwise
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -65,20 +74,27 @@ _WIDEST = 1000  # columns of the widest table
 _SENTENCE = 92  # columns of a sentence
 _SUSPECTS_SHOWN = 3
 _NAMES_SHOWN = 4  # analytes named beside a reading
+_AMOUNTS_SHOWN = 6  # rows of metal in mass, where no price asks for them
+_CHANGES_SHOWN = 12  # values that change in a what if
 _BUDGETS_SHOWN = 12  # recoveries; the budgets of more are left to report and JSON
 
 
-def summary(balance: Balance) -> str:
+def summary(
+    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None
+) -> str:
     """Return the summary as plain text."""
     from rich.console import Console
 
     buffer = io.StringIO()
     console = Console(file=buffer, width=WIDTH, color_system=None, force_terminal=False)
-    print_summary(balance, console)
+    print_summary(balance, console, prices, otherwise)
     return "\n".join(line.rstrip() for line in buffer.getvalue().splitlines()) + "\n"
 
 
-def print_summary(balance: Balance, console: Console) -> None:
+def print_summary(
+    balance: Balance, console: Console, prices: Sequence[Price] = (),
+    otherwise: Otherwise | None = None,
+) -> None:  # fmt: skip
     """Print the summary to a rich console."""
     state = "" if balance.converged else ": NOT CONVERGED"
     _heading(console, f"Balance of '{balance.survey.title}'{state}")
@@ -106,8 +122,13 @@ def print_summary(balance: Balance, console: Console) -> None:
     for sentence in dispersion_sentences(balance):
         console.print(_line("errors", sentence))
     _suspects(console, balance)
-    for table in _tables(balance):
+    if otherwise is not None:
+        _what_if(console, otherwise)
+    for table in _tables(balance, prices):
         print_table(table, console)
+    if prices:
+        print_table(worth_table(balance, prices), console)
+        console.print(_line("CAUTION", MONEY_CAUTION))
     _losses(console, balance)
     _cautions(console, balance)
     if balance.notes:
@@ -153,6 +174,15 @@ def _suspects(console: Console, balance: Balance) -> None:
         console.print(_line("other methods", opinion))
 
 
+def _what_if(console: Console, otherwise: Otherwise) -> None:
+    """Print the answers with other measurements beside those as they are."""
+    _heading(console, WHAT_IF_HEADING)
+    for sentence in otherwise_sentences(otherwise):
+        console.print(_line("", sentence))
+    for table in otherwise_tables(otherwise, _CHANGES_SHOWN):
+        print_table(table, console)
+
+
 def _losses(console: Console, balance: Balance) -> None:
     """Print where the metal is lost, and the test that would tell why."""
     readings = loss_readings(balance)
@@ -169,7 +199,7 @@ def _losses(console: Console, balance: Balance) -> None:
             word = ""
         for i, sentence in enumerate(reading.tests):
             console.print(_line("next test" if i == 0 else "", sentence))
-    tests = expectation_table(balance)
+    tests = expectation_table(balance, brief=True)
     if tests.rows:
         print_table(tests, console)
         console.print(_line("", TEST_LEGEND))
@@ -189,18 +219,21 @@ def _cautions(console: Console, balance: Balance) -> None:
     console.print(_line("", defer()))
 
 
-def _tables(balance: Balance) -> Iterable[ResultTable]:
+def _tables(balance: Balance, prices: Sequence[Price]) -> Iterable[ResultTable]:
+    amounts = amount_table(balance)
     for table in (
         recovery_table(balance),
         separation_table(balance),
         *curve_tables(balance),
         *amount_tables(balance),
+        amounts if prices or len(amounts.rows) <= _AMOUNTS_SHOWN else None,
         value_table(balance, brief=True, without=class_labels(balance.survey)),
         p80_table(balance),
         *passing_tables(balance, brief=True),
         metal_table(balance, brief=True),
         *partition_tables(balance),
         cut_table(balance, brief=True),
+        fit_table(balance, brief=True),
         *size_recovery_tables(balance),
         error_part_table(balance),
         recovery_budget_table(balance) if len(balance.budgets) <= _BUDGETS_SHOWN else None,

@@ -33,7 +33,7 @@ __all__ = ["changed_survey"]
 
 _Known = TypeVar("_Known")
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
-_VALUE = re.compile(rf"({_NUMBER})\s*([^\s\d±+].*?|)\s*(?:±|\+\s*/?\s*-)\s*({_NUMBER})\s*(.*)")
+_VALUE = re.compile(rf"({_NUMBER})\s*([^\s\d±+,].*?|)\s*(?:±|\+\s*/?\s*-)\s*({_NUMBER})\s*(.*)")
 _COMMA = re.compile(r"\d,\d")
 _RELATIVE = {"rel %", "% rel", "rel%", "%rel", "rel. %", "% rel."}
 _HOW_WITH = 'Write --with "tailings:Sn=0.31 ± 0.01 %".'
@@ -164,9 +164,7 @@ class _Reader:
         real = [f for f in found if (f.stream, f.quantity) in self.there]
         return real or found[:1]
 
-    def unknown(
-        self, what: str, name: str, where: str, known: Sequence[str], place: Place
-    ) -> None:
+    def unknown(self, what: str, name: str, where: str, known: Sequence[str], place: Place) -> None:
         name = name.strip()
         near = nearest_name(name, known)
         plural = "Streams" if what == "stream" else "Quantities"
@@ -216,8 +214,11 @@ class _Reader:
         except UnitError as error:
             self.fault(error.problem, error.mend, place)
             return None
-        if not (math.isfinite(value) and math.isfinite(sd) and sd > 0.0):
-            self.fault("The sd must be a number above 0.", _HOW_WITH, place)
+        if not (math.isfinite(value) and math.isfinite(sd)):
+            self.fault(f"'{text}' is beyond all numbers.", _HOW_WITH, place)
+            return None
+        if sd <= 0.0:
+            self.fault("The sd must be above 0.", _HOW_WITH, place)
             return None
         return value, sd, unit
 
@@ -231,9 +232,7 @@ class _Reader:
                    _HOW_WITH, place)  # fmt: skip
         return None
 
-    def two_ways(
-        self, match: re.Match[str], unit: Unit, found: _Named, place: Place
-    ) -> bool:
+    def two_ways(self, match: re.Match[str], unit: Unit, found: _Named, place: Place) -> bool:
         """Tell, with a fault, whether '1.2 ± 3 %' may mean 3 percent of a value in g/t."""
         usual = found.meaning.unit
         if unit.symbol != "%" or usual.symbol == "%":

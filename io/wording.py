@@ -70,14 +70,20 @@ def recovery_sentences(balance: Balance) -> tuple[str, ...]:
     """Return one sentence an analyte: its recovery to each product."""
     sentences = []
     for analyte in balance.survey.analytes:
-        parts = []
+        parts, open_ = [], []
         for r in balance.recoveries:
             if r.analyte == analyte.name and r.product:
                 value, sd = format_with_sd(r.recovery, r.sd)
                 known = value if r.sd is not None and sd == DASH else f"{value} ± {sd}"
-                parts.append(f"{known} % to {r.stream}")
-        if parts:
-            sentences.append(f"Recovery of {analyte.name}: {', '.join(parts)}.")
+                if r.recovery is None:
+                    open_.append(r.stream)
+                else:
+                    parts.append(f"{known} % to {r.stream}")
+        told = [", ".join(parts)] if parts else []
+        if open_:
+            told.append(f"not determined to {', '.join(open_)}, see the notes")
+        if told:
+            sentences.append(f"Recovery of {analyte.name}: {'; '.join(told)}.")
     return tuple(sentences)
 
 

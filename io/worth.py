@@ -6,6 +6,7 @@ What a smelter takes off is the user's to take off: the figures are no valuation
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from oretally.flowsheet import Basis
@@ -58,9 +59,9 @@ def _standing(balance: Balance, amount: AnalyteAmount) -> str:
 def worth_table(balance: Balance, prices: Sequence[Price]) -> ResultTable:
     """Return what feed and products hold in money: of the batch or per hour, and per t of feed."""
     rows = [
-        [m.stream, m.analyte, _standing(balance, m),
-         *format_with_sd(m.amount * p.per_kg, m.sd * p.per_kg), *format_with_sd(*_per_tonne(m, p))]
-        for m, p in _priced(balance, prices)
+        [r.name, r.of, r.standing, *format_with_sd(r.worth, r.sd),
+         *format_with_sd(r.per_tonne, r.per_tonne_sd)]
+        for r in _rows(balance, prices)
     ]  # fmt: skip
     whole, each = _units(balance, prices)
     header = ["stream", "analyte", "", f"worth [{whole}]", "±", f"per t of feed [{each}]", "±"]
@@ -68,18 +69,43 @@ def worth_table(balance: Balance, prices: Sequence[Price]) -> ResultTable:
     return ResultTable(f"Metal at the stated prices ({stated})", header, rows, 3)
 
 
-def _priced(
-    balance: Balance, prices: Sequence[Price]
-) -> Iterable[tuple[AnalyteAmount, Price]]:
-    price = {p.analyte: p for p in prices}
-    return ((m, price[m.analyte]) for m in balance.amounts if m.analyte in price)
+@dataclass(frozen=True, slots=True)
+class _Worth:
+    """A row in money: of one analyte in one stream, or of several together."""
+
+    name: str
+    analytes: tuple[str, ...]
+    standing: str
+    worth: float
+    sd: float
+    per_tonne: float | None
+    per_tonne_sd: float | None
+
+    @property
+    def of(self) -> str:
+        """The analytes in words."""
+        return " + ".join(self.analytes)
 
 
-def _per_tonne(m: AnalyteAmount, p: Price) -> tuple[float | None, float | None]:
-    """Return money per t of dry feed, and its sd; None where the feed is 0."""
-    if m.per_feed is None or m.per_feed_sd is None:
-        return None, None
-    return 1000.0 * m.per_feed * p.per_kg, 1000.0 * m.per_feed_sd * p.per_kg
+def _rows(balance: Balance, prices: Sequence[Price]) -> Iterable[_Worth]:
+    """Yield the rows of single amounts, then the totals; none where there is no balance."""
+    if not balance.converged:
+        return
+    per_kg = {p.analyte: p.per_kg for p in prices}
+    for m in balance.amounts:
+        if m.analyte in per_kg:
+            price = per_kg[m.analyte]
+            tonne = (_tonnes(x, price) for x in (m.per_feed, m.per_feed_sd))
+            standing = _standing(balance, m)
+            yield _Worth(m.stream, (m.analyte,), standing, m.amount * price, m.sd * price, *tonne)
+    for t in balance.worth:
+        tonne = (_tonnes(x, 1.0) for x in (t.per_feed, t.per_feed_sd))
+        yield _Worth(t.name, t.analytes, "together", t.worth, t.sd, *tonne)
+
+
+def _tonnes(per_kg: float | None, price: float) -> float | None:
+    """Return money per t of dry feed; None where the feed is 0."""
+    return None if per_kg is None else 1000.0 * per_kg * price
 
 
 def _units(balance: Balance, prices: Sequence[Price]) -> tuple[str, str]:
@@ -93,22 +119,18 @@ def worth_document(balance: Balance, prices: Sequence[Price]) -> dict[str, Any] 
     """Return the money for JSON; None where no price is stated."""
     if not prices:
         return None
-    rows = []
-    for m, p in _priced(balance, prices):
-        per, per_sd = _per_tonne(m, p)
-        rows.append(
-            {"stream": m.stream, "analyte": m.analyte, "product": m.product,
-             "standing": _standing(balance, m) or None,
-             "worth": m.amount * p.per_kg, "sd": m.sd * p.per_kg,
-             "per_tonne_fed": per, "per_tonne_fed_sd": per_sd}
-        )  # fmt: skip
     return {
         "caution": MONEY_CAUTION,
         "currency": prices[0].currency,
         "of": "batch" if balance.survey.basis is Basis.BATCH else "hour",
         "prices": [{"analyte": p.analyte, "per_kg": p.per_kg, "written": p.written}
                    for p in prices],
-        "rows": rows,
+        "rows": [
+            {"of": r.name, "analytes": list(r.analytes),
+             "standing": r.standing or None, "worth": r.worth, "sd": r.sd,
+             "per_tonne_fed": r.per_tonne, "per_tonne_fed_sd": r.per_tonne_sd}
+            for r in _rows(balance, prices)
+        ],
     }  # fmt: skip
 
 
@@ -120,9 +142,9 @@ def worth_sheet(
     header = ("stream", "analyte", "standing", f"worth [{whole}]", "sd",
               f"per t of feed [{each}]", "sd")  # fmt: skip
     rows: list[_Row] = [
-        (m.stream, m.analyte, _standing(balance, m), (m.amount * p.per_kg, m.sd * p.per_kg),
-         (m.sd * p.per_kg, m.sd * p.per_kg), _per_tonne(m, p), (_per_tonne(m, p)[1],) * 2)
-        for m, p in _priced(balance, prices)
+        (r.name, r.of, r.standing, (r.worth, r.sd), (r.sd, r.sd), (r.per_tonne, r.per_tonne_sd),
+         (r.per_tonne_sd, r.per_tonne_sd))
+        for r in _rows(balance, prices)
     ]  # fmt: skip
     return "worth", header, [*rows, (MONEY_CAUTION,)]
 

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 from oretally.io.amount_tables import amount_sheets
 from oretally.io.finding_sheets import finding_sheets
 from oretally.io.input_sheets import input_sheets
+from oretally.io.metal_prices import Price
 from oretally.io.sheet_cells import number_format, put, widen
 from oretally.io.size_sheets import size_sheets
+from oretally.io.what_if_tables import otherwise_sheet
 from oretally.io.wording import (
     CAUTION,
     NOT_A_BALANCE,
@@ -19,7 +21,9 @@ from oretally.io.wording import (
     recovery_sentences,
     verdict,
 )
+from oretally.io.worth import price_sheet, worth_sheet
 from oretally.recon import Balance
+from oretally.recon.what_if import Otherwise
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -31,13 +35,18 @@ _Cell = object
 _Row = Sequence[_Cell]
 
 
-def xlsx_bytes(balance: Balance) -> bytes:
+def xlsx_bytes(
+    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None
+) -> bytes:
     """Return the workbook: results first, then the inputs."""
     import openpyxl
 
     book = openpyxl.Workbook()
     book.remove(book.worksheets[0])
-    for title, header, rows in (*_results(balance), *input_sheets(balance)):
+    sheets = [*_results(balance, prices, otherwise), *input_sheets(balance)]
+    if prices:
+        sheets.append(price_sheet(prices))
+    for title, header, rows in sheets:
         _sheet(book, title, header, rows)
     buffer = io.BytesIO()
     book.save(buffer)
@@ -59,7 +68,9 @@ def _sheet(book: Workbook, title: str, header: Sequence[str], rows: Iterable[_Ro
     widen(sheet)
 
 
-def _results(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:
+def _results(
+    balance: Balance, prices: Sequence[Price], otherwise: Otherwise | None
+) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:
     test = balance.global_test
     wrong = {e[1:]: p for e, p in balance.findings.probabilities if e.kind == "measurement"}
     facts: list[_Row] = [
@@ -133,6 +144,10 @@ def _results(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_R
          for f in balance.formulas],
     )  # fmt: skip
     yield from amount_sheets(balance)
+    if prices:
+        yield worth_sheet(balance, prices)
+    if otherwise is not None:
+        yield otherwise_sheet(otherwise)
     yield from size_sheets(balance)
     yield from finding_sheets(balance)
     yield "notes", ("note",), [(note,) for note in balance.notes]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["AnalyteAmount", "Extraction", "Inventory", "InventoryLine"]
+__all__ = ["AnalyteAmount", "Extraction", "Inventory", "InventoryLine", "WorthTotal"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,3 +100,27 @@ class AnalyteAmount:
     per_feed: float | None
     per_feed_sd: float | None
     product: bool
+
+
+@dataclass(frozen=True, slots=True)
+class WorthTotal:
+    """What some amounts are worth together, at prices that the user states.
+
+    Attributes
+    ----------
+    name : str
+        A stream, 'all that is kept' or 'all that is lost'.
+    analytes : tuple of str
+        Those that count.
+    worth, sd : float
+        Money of the batch, or per hour.
+    per_feed, per_feed_sd : float or None
+        Money per kg of dry mass of the reference stream.
+    """
+
+    name: str
+    analytes: tuple[str, ...]
+    worth: float
+    sd: float
+    per_feed: float | None
+    per_feed_sd: float | None

@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 from oretally.flowsheet import Circuit, Survey
-from oretally.recon.amount_rows import AnalyteAmount, Extraction, Inventory
+from oretally.recon.amount_rows import AnalyteAmount, Extraction, Inventory, WorthTotal
 from oretally.recon.by_size import SizeResults
 from oretally.recon.findings import Findings, Suspect
 from oretally.recon.loss_rows import Losses
@@ -275,6 +275,8 @@ class Balance:
         What the reader must know: unobservable values and what to measure, bounds met.
     losses : Losses
         Where the analytes are lost, in which sizes, and which test would tell why.
+    worth : tuple of WorthTotal
+        What several analytes are worth together, if prices were given.
     """
 
     circuit: Circuit
@@ -302,6 +304,7 @@ class Balance:
     findings: Findings
     notes: tuple[str, ...]
     losses: Losses = Losses()
+    worth: tuple[WorthTotal, ...] = ()
 
     @property
     def suspects(self) -> tuple[Suspect, ...]:

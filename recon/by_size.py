@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet import Arrangement, Circuit, Position, Survey
+from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.covariance import Covariance
 from oretally.recon.partition import Sharpness, partition_curve, sharpness
+from oretally.recon.separator_fits import FittedPartition, fitted_partitions
 from oretally.recon.size_classes import NoFit, SizeAt
 from oretally.recon.size_distribution import (
     SizeDistribution,
@@ -28,6 +30,7 @@ Estimate = tuple[float, float]
 """A value and its standard deviation."""
 
 _P80 = 80.0
+_ALIKE = 9  # decimals to which mean classes, counted in classes, are told apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,12 +117,16 @@ class PartitionRow:
 
 @dataclass(frozen=True, slots=True)
 class Partitioned:
-    """Partition of the classes of a separator's feed to its coarsest product."""
+    """Partition of the classes of a separator's feed to its coarsest product.
+
+    ``sharpness`` is read between the points, ``fits`` are curves with a bypass.
+    """
 
     node: str
     product: str
     classes: tuple[PartitionRow, ...]
     sharpness: Sharpness
+    fits: tuple[FittedPartition, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,11 +255,15 @@ class _Reader:
         if not (node.kind.separates and node.kind.keeps_sizes and sized and into and len(out) > 1):
             return None
         feed = [Position(None, self.carriers.classes[j] + c) for j in into for c in range(self.n)]
+        out = self._products(out)
+        if len(out) < 2:
+            return None
         flows = {j: self._class_flows(j) for j in (*into, *out)}
         if not all(np.isfinite(f).all() and f.sum() > 0.0 for f in flows.values()):
             return None
-        rank = np.arange(self.n)  # the product with the coarsest mean class
-        coarse = min(out, key=lambda j: (float(flows[j] @ rank / flows[j].sum()), j))
+        rank = np.arange(self.n)  # the product with the coarsest mean class, of equals the larger
+        coarse = min(out, key=lambda j: (round(float(flows[j] @ rank / flows[j].sum()), _ALIKE),
+                                         -float(flows[j].sum()), j))  # fmt: skip
         product = [Position(None, self.carriers.classes[coarse] + c) for c in range(self.n)]
         V = self.covariance.joint([*product, *feed])
         if not np.isfinite(V).all():
@@ -278,7 +289,24 @@ class _Reader:
             )
             for c in range(self.n)
         ]  # fmt: skip
-        return Partitioned(node.name, self.carriers.streams[coarse], tuple(rows), sharpness(curve))
+        return Partitioned(node.name, self.carriers.streams[coarse], tuple(rows),
+                           sharpness(curve), fitted_partitions(curve))  # fmt: skip
+
+    def _products(self, out: Sequence[int]) -> list[int]:
+        """Return the outlets among which a separator parts sizes.
+
+        Without declared losses, and without streams that have the sizes of another outlet because
+        the case says so: neither is a product of its own.
+        """
+        names = {self.carriers.streams[j] for j in out}
+        alike = {s.name for s in self.circuit.streams if s.like in names}
+        quantity, kept = self.survey.basis.quantity, []
+        for j in out:
+            flow = self.survey.measured(self.carriers.streams[j], quantity)
+            declared = flow is not None and flow.error_source == DECLARED_LOSS
+            if not declared and self.carriers.streams[j] not in alike:
+                kept.append(j)
+        return kept
 
     def _class_flows(self, j: int) -> Floats:
         first = self.carriers.classes[j]

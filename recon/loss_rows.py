@@ -184,6 +184,8 @@ class Loss:
         The products that count as recovered.
     percent : (float, float)
         Share of the analyte of ``of``, in solids and solution. [%]
+    in_solution : (float, float) or None
+        What of that is in its solution; None where no solution is balanced. [%]
     grade : (float, float) or None
         Of its solids.
     sieved : bool
@@ -202,6 +204,7 @@ class Loss:
     of: str
     kept: tuple[str, ...]
     percent: Estimate
+    in_solution: Estimate | None
     grade: Estimate | None
     sieved: bool
     parts: tuple[LossPart, ...]

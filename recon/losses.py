@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from oretally.flowsheet import Arrangement, Circuit, Fault, InputError, Position, Survey
 from oretally.flowsheet.faults import nearest_name
@@ -72,18 +74,19 @@ def read_losses(
     if lost is not None:
         _check([answers.streams[j] for j in answers.products], lost)
     values = LossValues(circuit, survey, places, covariance, answers)
-    found, not_read = list[Loss](), list[str]()
+    found, read, not_read = list[Loss](), dict[int, list[int]](), list[str]()
     for k, analyte in enumerate(survey.analytes):
         kept = values.kept(k, lost)
         if not kept:
             not_read += [analyte.name] if values.several(k) else []
             continue
         rows = [_Reading(values, k, j, kept).loss() for j in values.products(k) if j not in kept]
+        read[k] = values.products(k)
         some = [row for row in rows if row is not None and row.percent[0] > 0.0]
         found += sorted(some, key=lambda row: -row.percent[0])
     return Losses(
         tuple(found), tuple(not_read), size_recoveries(circuit, survey, places, covariance),
-        grade_recovery_curves(circuit, survey, covariance, answers),
+        grade_recovery_curves(circuit, survey, covariance, answers, read),
     )  # fmt: skip
 
 
@@ -131,12 +134,22 @@ class _Reading:
             stream=answers.streams[j], analyte=analyte.name, unit=analyte.unit.symbol,
             of=answers.streams[answers.feed], kept=tuple(answers.streams[i] for i in self.kept),
             percent=(100.0 * share[0], 100.0 * share[1]),
-            grade=self._shown([Position(k, j)], lambda v: v[0]),
+            in_solution=self._in_solution(), grade=self._shown([Position(k, j)], lambda v: v[0]),
             sieved=self._cut([value_at(values.covariance, p) for p in values.class_flows(j)])
             is not None,
             parts=tuple(self._part([part]) for part in parts), ends=tuple(ends),
             tests=tuple(self._tests(parts, ends)) if values.solids(j) else (),
         )  # fmt: skip
+
+    def _in_solution(self) -> Estimate | None:
+        """Return what share of the feed's analyte the solution of the product has, in percent."""
+        water = self.values.places.carriers.water.get(self.j)
+        if self.k not in self.values.places.carriers.dissolved or water is None:
+            return None
+        of = self.values.answers.whole[self.k][self.values.answers.feed]
+        places = [Position(None, water), Position(self.k, water), Position(None, of),
+                  Position(self.k, of)]  # fmt: skip
+        return self._of(places, lambda v: 100.0 * v[0] * v[1] / (v[2] * v[3]))
 
     def _of(self, places: Sequence[Position], function: Function) -> Estimate | None:
         return estimate(self.values.covariance, places, function)
@@ -160,10 +173,10 @@ class _Reading:
         if not all(p.known for p in parts):
             return LossPart(label, low, high, solids, None, None, None, None, None)
 
-        def share(v):
+        def share(v: NDArray[Any]) -> Any:
             return 100.0 * (v[:n] * v[n : 2 * n]).sum() / (v[2 * n] * v[2 * n + 1])
 
-        def ratio(v):
+        def ratio(v: NDArray[Any]) -> Any:
             return (v[:n] * v[n : 2 * n]).sum() / v[:n].sum() / v[2 * n]
 
         own = [*flows, *grades]

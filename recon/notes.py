@@ -6,8 +6,17 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
-from oretally.flowsheet.quantities import meanings
+from oretally.flowsheet import (
+    Arrangement,
+    BalanceProblem,
+    Basis,
+    Circuit,
+    Measurement,
+    Position,
+    Survey,
+    arrangement,
+)
+from oretally.flowsheet.quantities import Kind, meanings
 from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, uniform_ends
 from oretally.recon.balance import BalancedValue
@@ -21,6 +30,7 @@ __all__ = ["bounded_notes", "open_notes", "solver_notes"]
 
 _LISTED = 40  # undetermined values told by name
 _OUTSIDE = 2.0  # of its sd that a value lies outside its bounds before one is said to be wrong
+_WHOLE = 100.0  # points: a recovery that moves by more is no matter of first order
 _HAIR = 1e-9
 
 
@@ -70,15 +80,40 @@ def open_notes(
     never = never_by_size(circuit, survey)
     names = [name for name in every if name not in never]
     by_size = _by_size(survey, [name for name in every if name in never])
+    volumes = _no_volume(survey, places, classes)
     if not names:
-        return by_size
+        return (*volumes, *by_size)
     told = f"Not determined by any balance: {_phrase(names[:_LISTED])}"
     if len(names) > _LISTED:
         told += f" and {len(names) - _LISTED} more"
     if survey.sizes.n_classes:  # what would determine them is a long search then
-        return (f"{told}.", *by_size)
+        return (f"{told}.", *volumes, *by_size)
     measure = [places.named[Position(*p)] for p in useful_measurements(problem, places.shown)]
-    return (f"{told}.", f"All would be determined by measuring {_phrase(measure)}.")
+    return (f"{told}.", f"All would be determined by measuring {_phrase(measure)}.", *volumes)
+
+
+def _no_volume(survey: Survey, places: Arrangement, classes: Classes) -> tuple[str, ...]:
+    """Return one note a stream whose solution was assayed, but whose volume nothing determines."""
+    known, carriers = meanings(survey), places.carriers
+    unit = "L" if survey.basis is Basis.BATCH else "m3/h"
+    assays: dict[str, list[Measurement]] = {}
+    for m in survey.measurements:
+        meaning = known.get(m.quantity)
+        if meaning is not None and meaning.kind is Kind.SOLUTION:
+            assays.setdefault(m.stream, []).append(m)
+    notes = []
+    for stream, own in assays.items():
+        j = carriers.streams.index(stream)
+        if j not in carriers.water or classes.flow_determined[carriers.water[j]]:
+            continue
+        at = str(own[0].place) or f"{own[0].quantity} of '{stream}'"
+        goes = "the assay goes" if len(own) == 1 else "the assays of its solution go"
+        other = f", or {survey.basis.quantity} and % solids" if carriers.solids[j] else ""
+        notes.append(
+            f"{at}: {goes} with no volume: nothing tells how much solution '{stream}' carries, "
+            f"so not how much metal either. Give water [{unit}] of '{stream}'{other}."
+        )
+    return tuple(notes)
 
 
 def _by_size(survey: Survey, names: Sequence[tuple[str, str]]) -> tuple[str, ...]:
@@ -123,9 +158,10 @@ def bounded_notes(
         m = survey.measured(h.stream, h.quantity)
         if m is not None and m.bounded:
             points = abs(h.points) / h.size * m.sd * 12.0**0.5
+            size = f"{points:.2g}" if points <= _WHOLE else f"more than {_WHOLE:g}"
             notes.append(
                 f"Of {h.quantity} of '{h.stream}' only bounds are known; from one to the other it "
-                f"moves the recovery of {h.analyte} to '{h.product}' by {points:.2g} points."
+                f"moves the recovery of {h.analyte} to '{h.product}' by {size} points."
             )
     return tuple(notes)
 

@@ -221,8 +221,9 @@ def _search(
 
     free = 2 if held is not None else 3
     if len(y) + (stated is not None) < free:
-        return NoFit(f"the curve has {free} unknown values, but only {len(y)} classes have feed, "
-                     "a size and a share that is not exact.")  # fmt: skip
+        classes = f"{len(y) or 'no'} {'class' if len(y) == 1 else 'classes'}"
+        return NoFit(f"{free} unknown values, but {classes} to fit: those with feed, a size and a "
+                     "share that is not exact.")  # fmt: skip
     W = whitening(V)
     if W is None:
         return NoFit("the covariance of the shares is singular: some of them depend on each other "

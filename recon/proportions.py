@@ -80,7 +80,4 @@ def _without(problem: BalanceProblem) -> BalanceProblem:
 
 def _ratios(problem: BalanceProblem, flow: Floats) -> Floats:
     """Return the ratios at which the problem is linearised: of the wholes, and of the parts."""
-    a, b, c, d = problem.proportion.T
-    with np.errstate(divide="ignore", invalid="ignore"):
-        found = np.array([flow[b] / flow[d], (flow[a] + flow[c]) / (flow[b] + flow[d])])
-    return np.where(np.isfinite(found), found, 1.0)
+    return np.array(problem.ratios(flow))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from oretally.flowsheet import (
@@ -31,9 +31,11 @@ from oretally.recon.recoveries import Answers
 from oretally.recon.remedies import require_scale
 from oretally.recon.significance import global_test
 from oretally.recon.solver import solve
+from oretally.recon.stock_notes import stock_notes
 from oretally.recon.survey_checks import check_survey, reference_streams
 from oretally.recon.suspects import Inquiry
 from oretally.recon.value_rows import balanced_values, never_by_size
+from oretally.recon.worth_totals import worth_totals
 
 __all__ = ["reconcile"]
 
@@ -48,6 +50,7 @@ def reconcile(
     starts: int | None = None,
     rates: ErrorRates | None = None,
     lost: Sequence[str] | None = None,
+    prices: Mapping[str, float] | None = None,
 ) -> Balance:
     """Adjust all measurements so that everything balances, and say what follows.
 
@@ -67,6 +70,8 @@ def reconcile(
         How often numbers are badly wrong, before looking at them; for the suspects.
     lost : sequence of str, optional
         Products that count as lost; by default all but the richest, analyte by analyte.
+    prices : mapping of str to float, optional
+        Money per kg of an analyte, for what several are worth together.
 
     Returns
     -------
@@ -114,6 +119,10 @@ def reconcile(
     gaps = closures(circuit, survey)
     inquiry = Inquiry(circuit, survey, values, positions, gaps, covariance, answers, test, rates)
     findings = inquiry.findings() if solution.converged else Findings(rates=rates)
+    stocks = inventories(circuit, survey, places, covariance)
+    losses = Losses()
+    if solution.converged:
+        losses = read_losses(circuit, survey, places, covariance, answers, lost)
     return Balance(
         circuit=circuit,
         survey=survey,
@@ -136,18 +145,16 @@ def reconcile(
         amounts=analyte_amounts(covariance, answers),
         sizes=by_size(circuit, survey, places, covariance),
         extractions=extractions(circuit, survey, places, covariance),
-        inventories=inventories(circuit, survey, places, covariance),
+        inventories=stocks,
         findings=findings,
         notes=(
             *solver_notes(circuit, survey, solution, asked_starts=starts is not None),
             *open_notes(circuit, survey, problem, solution.classes),
-            *bounded_notes(survey, findings.hidden),
+            *bounded_notes(survey, values, findings.hidden),
+            *stock_notes(circuit, survey, feed, recoveries, stocks),
         ),
-        losses=(
-            read_losses(circuit, survey, places, covariance, answers, lost)
-            if solution.converged
-            else Losses()
-        ),
+        losses=losses,
+        worth=worth_totals(covariance, answers, losses, prices) if prices else (),
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from oretally.flowsheet import Arrangement, Survey
+from oretally.flowsheet import Arrangement, Position, Survey
 from oretally.recon.balance import Recovery, Separation
 from oretally.recon.covariance import Covariance
 
@@ -33,6 +33,9 @@ class Answers:
     whole : sequence of sequence of int
         For each analyte and stream the carrier of all that the stream has of it: of its solids,
         or of solids and solution together.
+    carried : sequence of sequence of bool
+        For each analyte and stream whether it can be there: not in water without solids, if it is
+        not dissolved.
     """
 
     covariance: Covariance
@@ -41,6 +44,7 @@ class Answers:
     feed: int
     products: Sequence[int]
     whole: Sequence[Sequence[int]]
+    carried: Sequence[Sequence[bool]]
 
     @classmethod
     def of(
@@ -67,15 +71,17 @@ class Answers:
             [names.index(p) for p in products],
             [[carriers.whole(k, j) for j in range(len(names))]
              for k in range(len(survey.analytes))],
+            [[solids or k in carriers.dissolved for solids in carriers.solids]
+             for k in range(len(survey.analytes))],
         )  # fmt: skip
 
     def recoveries(self) -> tuple[Recovery, ...]:
-        """Return the recovery of each analyte to every stream but the reference stream."""
+        """Return the recovery of each analyte to every other stream that can hold it."""
         rows = []
         for k, analyte in enumerate(self.analytes):
             joint = _JointFlowAndGrade(self.covariance, k)
             for j, stream in enumerate(self.streams):
-                if j == self.feed:
+                if j == self.feed or not self.carried[k][j]:
                     continue
                 value, sd = joint.recovery(self.whole[k][j], self.whole[k][self.feed])
                 rows.append(
@@ -104,6 +110,9 @@ class Answers:
         below = F[of] * x[of]
         if not np.isfinite([below, x[to]]).all() or below == 0.0:
             return None
+        used = [Position(None, to), Position(None, of), Position(k, to), Position(k, of)]
+        if not np.isfinite(self.covariance.joint(used)).all():
+            return None  # the solver put numbers where nothing determines any
         R = F[to] * x[to] / below
         of_flow, of_grade = np.zeros(F.size), np.zeros(F.size)
         of_flow[to] += x[to] / below

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from oretally.flowsheet import Arrangement, Circuit, Position, Survey
@@ -31,7 +33,7 @@ def size_recoveries(
             grades = {j: value_at(covariance, Position(k, j)) for j in out}
             if not np.isfinite(list(grades.values())).all():
                 continue
-            richest = max(out, key=lambda j, of=grades: (of[j], -j))
+            richest = -max((grades[j], -j) for j in out)[1]
             rows = tuple(
                 (
                     survey.sizes.label((c, c)),
@@ -45,8 +47,9 @@ def size_recoveries(
 
 
 def _share(
-    covariance: Covariance, first, k: int, out: list[int], richest: int, c: int
+    covariance: Covariance, first: Mapping[int, int], k: int, out: list[int], richest: int, c: int
 ) -> Estimate | None:
+    """Return what share of class c leaves in the richest product, in percent."""
     at = [first[j] + c for j in out]
     n, i = len(out), out.index(richest)
     places = [*(Position(None, j) for j in at), *(Position(k, j) for j in at)]

@@ -172,15 +172,22 @@ def _values(now: Balance, then: Balance) -> list[ValueOtherwise]:
     for name in dict.fromkeys((*mine, *other)):
         a, b = mine.get(name), other.get(name)
         unit, written = unit_of(name, before), unit_of(name, after)
-        found = (None, None) if b is None else (b.adjusted, b.adjusted_sd)
+        then_value, then_sd = (
+            None if x is None else unit.from_base(written.to_base(x))
+            for x in ((None, None) if b is None else (b.adjusted, b.adjusted_sd))
+        )
         rows.append(
             ValueOtherwise(
-                *name, unit.symbol,
-                None if a is None else a.adjusted, None if a is None else a.adjusted_sd,
-                *(None if x is None else unit.from_base(written.to_base(x)) for x in found),
+                stream=name[0],
+                quantity=name[1],
+                unit=unit.symbol,
+                adjusted=None if a is None else a.adjusted,
+                sd=None if a is None else a.adjusted_sd,
+                otherwise=then_value,
+                otherwise_sd=then_sd,
                 changed=before.get(name) != after.get(name),
             )
-        )  # fmt: skip
+        )
     return rows
 
 

@@ -151,6 +151,11 @@ class Plant:
                 other = rng.lognormal(0.0, 0.2, len(out))
                 alike = node.kind is NodeKind.THICKENER or node.kind is NodeKind.LEACH
                 shares[:, self.solute(k)] = shares[:, self.w] * (1.0 if alike else other)
+        for i, name in enumerate(out):  # some of what goes one way is lost
+            like = {s.name: s.like for s in self.circuit.streams}[name]
+            if like is not None:
+                j = out.index(like)
+                shares[i], shares[j] = 0.03 * shares[j], 0.97 * shares[j]
         shares = np.where(has, shares, 0.0)
         total = shares.sum(axis=0)
         shares = shares / np.where(total > 0.0, total, 1.0)

@@ -44,7 +44,8 @@ class Oracle:
     """Least squares of a survey in amounts, by IPOPT; dense algebra of its physics.
 
     Amounts are unknowns in units of their size in the true plant. A splitter has one unknown share
-    for each outlet but the last, a thickener an unknown grade of its solution.
+    for each outlet but the last, a thickener an unknown grade of its solution, a stream that is
+    like another an unknown share of it.
     """
 
     def __init__(self, plant: Plant, measurements: Sequence[Measurement],
@@ -63,6 +64,11 @@ class Oracle:
         self.rows: list[Any] = []
         for node in plant.circuit.nodes:
             self._node(node)
+        for s in plant.circuit.streams:
+            if s.like is not None:
+                share = self._new(plant.amounts[s.name].sum() / plant.amounts[s.like].sum())
+                self.rows += [self.x[s.name][i] - share * self.x[s.like][i]
+                              for i in range(plant.size) if plant.held(s.name)[i]]  # fmt: skip
         self.z = casadi.vertcat(*self.unknown)
         self.z0 = np.array(self.start)
         self.g = casadi.vertcat(*self.rows)

@@ -8,6 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 from oretally.io import read_case
@@ -56,15 +57,60 @@ def test_json_alone_on_standard_output(capsys: Capture) -> None:
 
 
 def test_every_output_is_written(capsys: Capture, tmp_path: Path) -> None:
-    files = [tmp_path / name for name in ("b.json", "b.html", "b.xlsx")]
-    options = ["--json", str(files[0]), "--html", str(files[1]), "--xlsx", str(files[2])]
+    files = [tmp_path / name for name in ("b.json", "b.html", "b.xlsx", "b.pdf")]
+    options = [word for file in files for word in (f"--{file.suffix[1:]}", str(file))]
     status, _, err = run(capsys, "balance", str(EXAMPLES / "tin_table"), *options)
     assert status == 0
     assert [line for line in err.splitlines() if line.startswith("written: ")] == [
         f"written: {file}" for file in files
     ]
     assert all(file.stat().st_size > 1000 for file in files)
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["b.html", "b.json", "b.xlsx"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["b.html", "b.json", "b.pdf", "b.xlsx"]
+
+
+def test_what_if_stands_in_every_output(capsys: Capture, tmp_path: Path) -> None:
+    files = [tmp_path / name for name in ("b.json", "b.html", "b.xlsx")]
+    options = [word for file in files for word in (f"--{file.suffix[1:]}", str(file))]
+    status, out, _ = run(
+        capsys, "balance", str(EXAMPLES / "tin_table"), *options, "--without", "tailings:Sn",
+        "--with", "middlings:Sn=2.05 +- 0.03 %",
+    )  # fmt: skip
+    assert status == 0
+    assert "What if: recoveries" in out
+    changes = ["without Sn of 'tailings'",
+               "with Sn of 'middlings' 2.050 ± 0.030 % in place of 2.11"]  # fmt: skip
+    what_if = json.loads(files[0].read_text("utf-8"))["what_if"]
+    assert what_if["changes"] == changes
+    assert (what_if["as_it_is"]["dof"], what_if["what_if"]["dof"]) == (2, 1)
+    assert "What if: recoveries" in files[1].read_text("utf-8")
+    sheet = openpyxl.load_workbook(files[2])["what if"]
+    assert changes[0] in str(sheet["A2"].value) and changes[1] in str(sheet["A2"].value)
+    # the case in the result is the case as it is
+    assert read_case(files[2]).survey.measured("tailings", "Sn") is not None
+
+
+def test_status_1_where_only_the_what_if_cannot_be_balanced(capsys: Capture) -> None:
+    without = [
+        word
+        for stream in ("table feed", "concentrate", "middlings", "tailings")
+        for word in ("--without", f"{stream}:dry mass")
+    ]
+    status, out, err = run(capsys, "balance", str(EXAMPLES / "tin_table"), *without)
+    assert status == 1
+    assert "Recovery of Sn: 49.87 ± 0.65 % to concentrate" in out
+    assert "No balance follows from that." in out
+    assert err == "The balance is there, but not the one with your changes: see 'What if'.\n"
+
+
+def test_status_2_with_all_faults_of_the_changes(capsys: Capture, tmp_path: Path) -> None:
+    report = tmp_path / "b.html"
+    status, out, err = run(
+        capsys, "balance", str(EXAMPLES / "tin_table"), "--html", str(report), "--without", "x:Sn",
+        "--with", "tailings:Sn=1", "--with", "tailings:Pb=1 ± 1 %",
+    )  # fmt: skip
+    assert (status, out) == (2, "")
+    assert err.startswith("3 problems in the input:\n")
+    assert not report.exists()
 
 
 def test_check_adjusts_nothing(capsys: Capture, tmp_path: Path) -> None:
@@ -122,7 +168,7 @@ def test_status_3_for_a_mistake_of_ours(capsys: Capture, monkeypatch: pytest.Mon
     def fail(*_: object, **__: object) -> None:
         raise ZeroDivisionError("planted")
 
-    monkeypatch.setattr("oretally.recon.reconcile", fail)
+    monkeypatch.setattr("oretally.io.balance_outputs.reconcile", fail)
     monkeypatch.delenv("ORETALLY_TRACEBACK", raising=False)
     status, out, err = run(capsys, "balance", str(EXAMPLES / "tin_table"))
     assert (status, out) == (3, "")
@@ -143,6 +189,8 @@ def test_status_3_for_a_mistake_of_ours(capsys: Capture, monkeypatch: pytest.Mon
         (["balance", str(EXAMPLES / "tin_table"), "--open"], "--open needs --html FILE"),
         (["balance", str(EXAMPLES / "tin_table"), "--html", "/no/such/folder/b.html"],
          "'/no/such/folder/b.html' cannot be written: No such file or directory."),
+        (["balance", str(EXAMPLES / "tin_table"), "--pdf", "b.html"],
+         "--pdf writes a file whose name ends in .pdf; 'b.html' does not."),
         (["new", "somewhere", "--from", "tin_tabel"], "Did you mean 'tin_table'?"),
     ],
 )  # fmt: skip
@@ -194,7 +242,7 @@ def test_help_loads_no_heavy_library() -> None:
     code = (
         "import sys\nfrom oretally.io.cli import main\n"
         "try:\n    main(['--help'])\nexcept SystemExit:\n    pass\n"
-        "heavy = {'numpy', 'scipy', 'pandas', 'networkx', 'openpyxl', 'rich', 'jinja2'}\n"
+        "heavy = {'numpy', 'scipy', 'pandas', 'networkx', 'openpyxl', 'rich', 'jinja2', 'typst'}\n"
         "print(sorted(heavy & set(sys.modules)))"
     )
     assert python("-c", code).stdout.decode().splitlines()[-1] == "[]"
@@ -212,9 +260,9 @@ def test_terminal_without_unicode() -> None:
 def test_same_input_same_output(tmp_path: Path) -> None:
     outputs = []
     for number, seed in ((1, "1"), (2, "2")):
-        files = [tmp_path / f"{number}.{kind}" for kind in ("json", "html")]
+        files = [tmp_path / f"{number}.{kind}" for kind in ("json", "html", "pdf")]
         found = python("-m", "oretally.io", "balance", str(EXAMPLES / "rougher_cleaner"),
-                       "--json", str(files[0]), "--html", str(files[1]),
+                       "--json", str(files[0]), "--html", str(files[1]), "--pdf", str(files[2]),
                        PYTHONHASHSEED=seed)  # fmt: skip
         assert found.returncode == 0
         outputs.append([found.stdout, *(file.read_bytes() for file in files)])

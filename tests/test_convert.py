@@ -60,9 +60,39 @@ def test_there_and_back(one: tuple[Dimension, str], number: Fraction) -> None:
 def test_every_symbol_is_read_as_itself() -> None:
     for dimension, symbol in EVERY:
         assert parse_unit(symbol, dimension) == find_unit(symbol.casefold(), dimension)
-        assert parse_unit(symbol.upper(), dimension).symbol == symbol
+        if symbol not in IN_CAPITALS:
+            assert parse_unit(symbol.upper(), dimension).symbol == symbol
 
 
+IN_CAPITALS = {
+    "mg",
+    "mL",
+    *(f"{m}/{t}" for m in ("mg", "mL") for t in ("s", "min", "h", "d", "wk")),
+}
+
+
+@pytest.mark.parametrize("symbol", sorted(IN_CAPITALS))
+def test_mega_or_milli(symbol: str) -> None:
+    """'MG' and 'ML' are the only capitals that could be another unit: a thousand million times."""
+    head, _, time = symbol.upper().partition("/")
+    rest = f"/{time.lower()}" if time else ""
+    for written in (symbol.upper(), head.capitalize() + rest):
+        with pytest.raises(UnitError) as refused:
+            parse_unit(written)
+        mega, milli = ("t", "mg") if head == "MG" else ("megalitre", "mL")
+        assert refused.value.readings == (mega + rest, milli + rest)
+        sizes = [parse_unit(reading).factor for reading in refused.value.readings]
+        assert sizes[0] / sizes[1] == 10**9
+    assert parse_unit(symbol).symbol == symbol
+
+
+def test_capitals_with_one_meaning() -> None:
+    """As laboratories print them: nothing holds tonnes in a litre."""
+    shown = [parse_unit(s).symbol for s in ("MG/L", "MG/KG", "G/T", "PPM", "Mg/L")]
+    assert shown == ["mg/L", "mg/kg", "g/t", "ppm", "mg/L"]
+
+
+_E11 = "from    ASTM E11, table 1: nominal openings"
 TEXTS = {
     ("0.31", "ozt/st", "g/t"): """0.31 ozt/st = 10.6286 g/t
 factor  240/7 (34.2857...), exact
@@ -107,6 +137,10 @@ factor  10, exact
 from    1 t = 1000 kg
         NIST SP 811 (2008), appendix B; NIST Handbook 44, appendix C""",
     ("5", "g/L", "mg/l"): "5 g/L = 5000 mg/L\nfactor  1000, exact",
+    ("200", "mesh [astm e11]", "mm"): f"200 mesh [ASTM E11] = 0.075 mm\n{_E11}",
+    ("1", "200 mesh [ASTM E11]", "um"): f"200 mesh [ASTM E11] = 75 um\n{_E11}",
+    ("1.0", "3/8 in [ASTM E11]", "in"): f"3/8 in [ASTM E11] = 0.374015748 in\n{_E11}",
+    ("0.075", "mm", "mesh [ASTM E11]"): f"0.075 mm = No. 200 [ASTM E11]\n{_E11}",
     ("75", "µm", "mm"): "75 um = 0.075 mm\nfactor  0.001, exact",
 }
 
@@ -189,6 +223,62 @@ Write t (tonne), st (short ton) or lt (long ton).""",
   as t: 5 t = 5000 kg
   as mg: 5 mg = 5e-06 kg
 Write t or mg.""",
+    ("1", "MG", "kg"): """'MG' can be read in two ways: megagram = 1 t, or milligram.
+  as t: 1 t = 1000 kg
+  as mg: 1 mg = 1e-06 kg
+Write t or mg.""",
+    ("5", "ML/D", "m3/h"): """'ML/D' can be read in two ways: megalitre = 1000 m3, or millilitre.
+  as megalitre/d: 5 megalitre/d = 208.333 m3/h
+  as mL/d: 5 mL/d = 2.08333e-07 m3/h
+Write megalitre or mL.""",
+    ("2", "g/ML", "g/L"): """'g/ML' can be read in two ways: gram per megalitre = ug/L, or gram \
+per millilitre = g/cm3.
+  as ug/L: 2 ug/L = 2e-06 g/L
+  as g/cm3: 2 g/cm3 = 2000 g/L
+Write ug/L or g/cm3.""",
+    ("200", "mesh", "um"): """'200 mesh' is a sieve number without a series, and ASTM E11, Tyler \
+and BS 410 number sieves differently; as ASTM E11 No. 200 it is 75 um.
+  as 200 mesh [ASTM E11]: 75 um
+  as ISO 565: no reading, it names sieves by their openings; ISO 565 R40/3 holds 75 um
+  as Tyler or BS 410: not in the tables here
+Write "200 mesh [ASTM E11]" if that is meant, else the opening on its plate.""",
+    ("635", "#", "mm"): """'No. 635' is a sieve number without a series, and ASTM E11, Tyler \
+and BS 410 number sieves differently; as ASTM E11 No. 635 it is 20 um.
+  as No. 635 [ASTM E11]: 0.02 mm
+  as ISO 565: no reading, it names sieves by their openings; neither R20/3 nor R40/3 holds 0.02 mm
+  as Tyler or BS 410: not in the tables here
+Write "No. 635 [ASTM E11]" if that is meant, else the opening on its plate.""",
+    ("1", "3/8 in", "mm"): """'3/8 in' can be read in two ways: as ASTM E11 3/8 in it is 9500 um, \
+as a length 9525 um.
+  as 3/8 in [ASTM E11]: 9.5 mm
+  as a length: 9.525 mm
+Write "3/8 in [ASTM E11]" if that is meant, else the opening on its plate.""",
+    ("200", "mesh [Tyler]", "um"): "'Tyler' is not a series of sieves known here.\nWrite one of: "
+    "'ASTM E11', 'ISO 565 R20/3', 'ISO 565 R40/3'.",
+    ("200", "Tyler mesh", "um"): "'Tyler mesh' is no series of sieves known here.\nWrite the "
+    'series in brackets: "mesh [ASTM E11]"\nor the opening that stands on the sieve.',
+    ("75", "um", "US mesh"): "'US mesh' is no series of sieves known here.\nWrite the "
+    'series in brackets: "mesh [ASTM E11]"\nor the opening that stands on the sieve.',
+    ("200", "mesh [ISO 565 R40/3]", "um"): "'200 mesh' is no size of ISO 565 R40/3, which names "
+    "sieves by openings in mm or um; as ASTM E11 No. 200 it is 75 um.\nWrite the opening, "
+    "'75 um', or give the series 'ASTM E11' if that is meant.",
+    ("201", "mesh", "um"): "'201 mesh' is no designation of ASTM E11.\nWrite the opening in um, or "
+    "a designation of the series 'ASTM E11'; the nearest: No. 200 = 75 um and No. 230 = 63 um.",
+    ("2", "200 mesh [ASTM E11]", "um"): "'200 mesh [ASTM E11]' names one sieve, not 2 of them.\n"
+    'Write: convert 1 "200 mesh [ASTM E11]" um.',
+    ("200", "mesh", "kg"): "'kg' is the unit of a mass, but a length is wanted.\nWrite one of: um, "
+    "mm, cm, m, in.",
+    ("200", "mesh", "mesh"): "'mesh' and 'mesh' are both designations of sieves.\nWrite a length "
+    "on one side, for example um.",
+    ("75", "um", "mesh"): "'mesh' does not say of which series: ASTM E11, Tyler and BS 410 number "
+    'sieves differently.\n  as ASTM E11: 75 um = No. 200\nWrite "mesh [ASTM E11]" if that is '
+    "meant.",
+    ("74", "um", "mesh [ASTM E11]"): "ASTM E11 has no sieve of 74 um.\nThe nearest: No. 200 = "
+    "75 um and No. 230 = 63 um.",
+    ("75", "um", "mesh [ISO 565 R20/3]"): "ISO 565 R20/3 names sieves by openings in mm or um.\n"
+    'Write um or mm\nor "mesh [ASTM E11]".',
+    ("75", "um", "200 mesh"): "'200 mesh' names one sieve.\nWrite \"mesh [ASTM E11]\" for what is "
+    "sought.",
     ("3", "g/t", "oz/ton"): """'oz/ton' can be read in three ways: ozt/st = 34.2857 g/t, \
 ozt/t = 31.1035 g/t, ozt/lt = 30.6122 g/t.
   as ozt/st: 3 g/t = 0.0875 ozt/st

@@ -41,6 +41,7 @@ def test_the_namespace_stays_open() -> None:
         ("oretally.io", "py.typed"), ("oretally.recon", "py.typed"),
         ("oretally.flowsheet", "py.typed"), ("oretally.io", "templates/report.html.j2"),
         ("oretally.io", "templates/circuit.toml"), ("oretally.io", "schemas/balance.schema.json"),
+        ("oretally.io", "data/cautions.toml"),
         ("oretally.examples", "tin_table/circuit.toml"),
         ("oretally.examples", "tin_table/tin_table.xlsx"),
         ("oretally.examples", "wrong_assay/measurements.csv"),

@@ -371,8 +371,8 @@ def test_no_curve_and_why() -> None:
     )
     few = partition_curve([200.0, 100.0], [9.0, 5.0, 1.0], [10.0] * 3, np.eye(6) * 1e-4)
     assert fit_partition(few) == NoFit(
-        "the curve has 3 unknown values, but only 1 classes have feed, a size and a share that is "
-        "not exact."
+        "3 unknown values, but 1 class to fit: those with feed, a size and a share that is not "
+        "exact."
     )
     p = FEED * _printed(PLITT, SIZE, 90.0, 2.0, 0.1)
     together = np.outer(np.append(p, 0 * p), np.append(p, 0 * p)) * 1e-4

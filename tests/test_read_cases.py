@@ -275,7 +275,7 @@ WORKBOOK_MESSAGES: dict[str, tuple[dict[str, list[list[Any]]], str]] = {
         {"Sheet1": [["a", 1.0]]},
         "plant.xlsx: The workbook has none of the sheets of a case.\n"
         "Name them circuit, nodes, analytes, errors, sources, report, containers, doubts, lab "
-        "columns, stocks, losses, measurements.",
+        "columns, stocks, losses, prices, measurements.",
     ),
 }
 

@@ -146,7 +146,7 @@ def test_report_is_one_file_that_needs_nothing(name: str) -> None:
     assert not re.search(r'(src|href)\s*=\s*"?https?:', html)
     assert "@import" not in html
     pictures = _svgs(html)
-    assert len(pictures) == 2 + len(balance.survey.analytes)
+    assert len(pictures) == 2 + len(balance.survey.analytes) + len(balance.losses.curves)
     for picture in pictures:
         root = ElementTree.fromstring(picture)  # noqa: S314 our own
         assert root.find("{http://www.w3.org/2000/svg}title") is not None

@@ -19,7 +19,7 @@ GOOD: dict[str, object] = {
 }  # fmt: skip
 _LENGTHS = "or give the series 'ASTM E11' if that is meant."
 _STAGES = ('Write stages = [{ top = "10 mm", mass = "20 kg" }, { top = "1 mm", mass = "500 g" }], '
-           "in the order of work.")  # fmt: skip
+           "in the order of work\n(in a sheet 20 kg at 10 mm; 500 g at 1 mm).")  # fmt: skip
 _ONE = {"top": "10 mm", "mass": "20 kg"}
 
 # name: (what differs from GOOD (None takes it out), the whole message)

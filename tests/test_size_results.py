@@ -26,6 +26,8 @@ from oretally.flowsheet import (
     Circuit,
     Dimension,
     Measurement,
+    Node,
+    Stream,
     Survey,
     arrangement,
     balance_problem,
@@ -33,6 +35,7 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.quantities import class_grade, class_share
 from oretally.flowsheet.size_classes import SizeGrid
+from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io import read_case
 from oretally.io.circuit_svg import balance_labels
 from oretally.io.cli import main
@@ -44,6 +47,7 @@ from oretally.io.size_tables import (
     class_sentence,
     cut_table,
     fit_remark,
+    fit_table,
     law_table,
     metal_table,
     no_size,
@@ -54,6 +58,7 @@ from oretally.io.text_summary import summary
 from oretally.io.xlsx_result import xlsx_bytes
 from oretally.recon import Balance, reconcile
 from oretally.recon.by_size import FittedLaw
+from oretally.recon.partition_fit import PartitionLaw
 from oretally.recon.prepared import Prepared
 from oretally.recon.size_distribution import SizeLaw
 
@@ -164,6 +169,185 @@ def test_sd_of_a_share_by_hand() -> None:
     assert {f.reason for f in a.fits} == {
         f"a {law} law needs 2 openings that part of the mass passes: 1 found." for law in SizeLaw
     }
+
+
+# ---- which product is the coarse one
+
+FOUR = SizeGrid((300.0, 150.0, 75.0))
+
+
+def _parted(
+    streams: list[Stream], flows: dict[str, tuple[float, Floats]], errors: dict[str, str]
+) -> Balance:
+    """Return the balance of one cyclone: mass and shares of the classes of its streams."""
+    found = []
+    for name, (whole, shares) in flows.items():
+        sd, source = 0.01 * whole or 1.0, errors.get(name, "")
+        found.append(Measurement(name, "dry rate", whole, TPH, sd, source))
+        if shares.size:
+            found += _classes(FOUR, name, shares, None)
+    circuit = Circuit.from_parts(streams, [Node("cyclone")])
+    survey = Survey(Basis.RATE, TPH, (), tuple(found), "Invented: a cyclone", sizes=FOUR)
+    return reconcile(circuit, survey, feed="feed")
+
+
+FINE, COARSE = np.array([1.0, 9.0, 30.0, 60.0]), np.array([30.0, 42.0, 20.0, 8.0])
+CYCLONE = [Stream("feed", None, "cyclone"), Stream("fine", "cyclone", None)]
+
+
+@pytest.mark.parametrize("first", ["a spill", "zz spill"])
+@pytest.mark.parametrize("declared", [True, False])
+def test_what_is_like_another_product_is_none_of_its_own(first: str, declared: bool) -> None:
+    """A spill with the sizes of the underflow is as coarse, but the cut is the underflow's."""
+    streams = [*CYCLONE, Stream(first, "cyclone", None, like="underflow"),
+               Stream("underflow", "cyclone", None)]  # fmt: skip
+    flows = {"feed": (100.0, 0.35 * FINE + 0.65 * COARSE), "fine": (35.0, FINE),
+             first: (0.0 if declared else 3.0, np.zeros(0)),
+             "underflow": (62.0, COARSE)}  # fmt: skip
+    balance = _parted(streams, flows, {first: DECLARED_LOSS} if declared else {})
+    assert balance.converged
+    lost = balance.value(first, "dry rate").adjusted
+    under = balance.value("underflow", "dry rate").adjusted
+    assert lost is not None and under is not None and lost > 0.5
+    (found,) = balance.sizes.partitions
+    assert found.product == "underflow"
+    top = found.classes[0].solids
+    assert top is not None
+    # 30 % of the underflow and of what is lost like it, 1 % of the 35 t/h of fines
+    whole = 0.30 * (under + lost) + 0.01 * 35.0
+    assert top[0] == pytest.approx(100.0 * 0.30 * under / whole, abs=0.5)
+
+
+def test_a_splitter_and_a_loss_part_no_sizes() -> None:
+    """One product, and what is lost of it: there is nothing that a size goes to."""
+    streams = [Stream("feed", None, "cyclone"), Stream("product", "cyclone", None),
+               Stream("loss", "cyclone", None, like="product")]  # fmt: skip
+    flows = {"feed": (100.0, COARSE), "product": (100.0, COARSE), "loss": (0.0, np.zeros(0))}
+    assert _parted(streams, flows, {"loss": DECLARED_LOSS}).sizes.partitions == ()
+
+
+@pytest.mark.parametrize("names", [("a", "b"), ("b", "a")])
+def test_of_equally_coarse_products_the_larger_counts(names: tuple[str, str]) -> None:
+    small, large = names
+    streams = [Stream("feed", None, "cyclone"), Stream("a", "cyclone", None),
+               Stream("b", "cyclone", None)]  # fmt: skip
+    flows = {"feed": (100.0, COARSE), small: (20.0, COARSE), large: (80.0, COARSE)}
+    (found,) = _parted(streams, flows, {}).sizes.partitions
+    assert found.product == large
+
+
+# ---- curves with a bypass
+
+LADDER = SizeGrid((600.0, 425.0, 300.0, 212.0, 150.0, 106.0, 75.0, 53.0, 38.0))
+
+
+def _cut(d50c: float, m: float, bypass: float) -> Balance:
+    """Return a cyclone that cuts by Plitt's curve at the mean size of each class."""
+    feed = np.array([6.0, 8.0, 10.0, 12.0, 13.0, 12.0, 10.0, 9.0, 8.0, 12.0])
+    bounds = np.array([900.0, *LADDER.openings, 20.0])
+    x = np.sqrt(bounds[:-1] * bounds[1:]) / d50c
+    share = bypass + (1.0 - bypass) * (1.0 - 0.5 ** (x**m))
+    circuit = Circuit.build(
+        {"feed": (None, "cyclone"), "fine": ("cyclone", None), "coarse": ("cyclone", None)}
+    )
+    found = [Measurement("feed", "dry rate", 100.0, TPH, 1.0)]
+    for name, flows in (("feed", feed), ("fine", feed * (1.0 - share)), ("coarse", feed * share)):
+        found += _classes(LADDER, name, flows, None)
+    survey = Survey(Basis.RATE, TPH, (), tuple(found), "Invented: a cyclone", sizes=LADDER)
+    return reconcile(circuit, survey)
+
+
+def test_plitts_curve_is_found_with_its_bypass() -> None:
+    (found,) = _cut(120.0, 2.2, 0.15).sizes.partitions
+    plitt, whiten = found.fits
+    assert [fit.law for fit in found.fits] == list(PartitionLaw)
+    assert plitt.d50c_um is not None and plitt.sharpness is not None and plitt.bypass is not None
+    assert plitt.d50c_um[0] == pytest.approx(120.0, rel=1e-4)
+    assert plitt.sharpness[0] == pytest.approx(2.2, rel=1e-4)
+    assert plitt.bypass[0] == pytest.approx(15.0, rel=1e-3)
+    assert all(0.0 < sd for _, sd in (plitt.d50c_um, plitt.sharpness, plitt.bypass))
+    # eight classes have two openings, and three parameters were fitted
+    assert (plitt.left_out, plitt.dof) == ((0, 9), 5)
+    assert plitt.chi_square == pytest.approx(0.0, abs=1e-6)
+    assert (plitt.doubt, plitt.reason, plitt.note) == ("", "", "")
+    # the uncorrected d50 is smaller, as the bypass adds fines to the coarse product
+    d50 = found.sharpness.d50.size_um
+    assert d50 is not None and d50 < plitt.d50c_um[0]
+    # Whiten's curve is another one: near, but not the same
+    assert whiten.d50c_um is not None
+    assert whiten.d50c_um[0] == pytest.approx(120.0, rel=0.1)
+
+
+def test_the_table_of_fitted_curves() -> None:
+    balance = _cut(120.0, 2.2, 0.15)
+    (found,) = balance.sizes.partitions
+    table = fit_table(balance)
+    assert list(table.header) == [
+        "separator", "curve", "within the errors it", "d50c [um]", "±", "sharpness", "±",
+        "bypass [%]", "±", "chi-square", "degrees of freedom", "p", "",
+    ]  # fmt: skip
+    plitt = table.rows[0]
+    assert plitt[:3] == ["cyclone", "Plitt", "holds"]
+    assert [float(plitt[i]) for i in (3, 5, 7)] == pytest.approx([120.0, 2.2, 15.0], rel=0.01)
+    assert plitt[10] == "5"
+    assert plitt[-1] == (
+        "Left out, as they have no mean size, no feed or an exact share: +600 um, -38 um."
+    )
+    assert [row[1] for row in fit_table(balance, brief=True).rows] == ["Plitt", "Whiten"]
+    assert "Cut size of the separators without the bypass" in summary(balance)
+    assert "Cut size of the separators without the bypass" in html_report(balance)
+    book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(balance)))
+    figures = {(r[0], r[1]): r[2] for r in book["size figures"].iter_rows(values_only=True)}
+    assert figures["cyclone", "Plitt d50c"] == pytest.approx(120.0, rel=1e-4)
+    assert figures["cyclone", "Plitt bypass"] == pytest.approx(15.0, rel=1e-3)
+    document = json.loads(to_json(balance))
+    jsonschema.Draft202012Validator(balance_schema()).validate(document)
+    shown = document["sizes"]["partitions"][0]["fits"]
+    assert [f["law"] for f in shown] == ["Plitt", "Whiten"]
+    fit = found.fits[0]
+    assert fit.d50c_um is not None
+    assert shown[0]["d50c_um"] == {"value": fit.d50c_um[0], "sd": fit.d50c_um[1]}
+    assert shown[0]["left_out"] == ["+600 um", "-38 um"]
+
+
+def test_why_no_curve_was_fitted() -> None:
+    """A screen of three sieves has two classes with a mean size, a curve three unknowns."""
+    balance = _screen()
+    (row,) = fit_table(balance).rows
+    assert row[:4] == ["screen", "Plitt, Whiten", "is not known", "–"]
+    assert row[-1] == (
+        "3 unknown values, but 2 classes to fit: those with feed, a size and a share that is not "
+        "exact."
+    )
+    (brief,) = fit_table(balance, brief=True).rows
+    assert brief[-1] == "3 unknown values, but 2 classes to fit"
+    assert [f.d50c_um for f in balance.sizes.partitions[0].fits] == [None, None]
+
+
+def test_the_curve_of_the_example_by_hand() -> None:
+    """Plitt's curve with the printed 64.12 um and 1.1725: 1 - 2^-(d/d50c)^m.
+
+    At the mean sizes 212.1, 126.1, 89.16 and 53.39 um: 0.9403, 0.7838, 0.6395 and 0.4283, against
+    shares of 0.931, 0.803, 0.626 and 0.419: the misfits of the last place are some two sd, of the
+    third one and a half.
+    """
+    case = read_case(ROOT / "examples" / "grinding_by_size")
+    balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    (found,) = balance.sizes.partitions
+    plitt = found.fits[0]
+    assert plitt.d50c_um == pytest.approx((64.12, 1.378), rel=1e-3)
+    assert plitt.sharpness == pytest.approx((1.1725, 0.02524), rel=1e-3)
+    shares = [r.solids[0] / 100.0 for r in found.classes[1:5] if r.solids]
+    misfits = np.array([0.9403, 0.7838, 0.6395, 0.4283]) - shares
+    assert misfits == pytest.approx([0.0090, -0.0188, 0.0131, 0.0093], abs=2e-4)
+    assert (plitt.bypass, plitt.bypass_held, plitt.dof) == ((0.0, 0.0), True, 2)
+    assert plitt.doubt.startswith("the curve misses the points by more than their errors explain")
+    row = fit_table(balance).rows[0]
+    assert row[2] == "does not hold" and row[7:9] == ["0 (held)", "–"]
+    assert row[-1] == (
+        "The free fit gives a bypass of -30.1 % (sd 16 %); none can be below 0, so 0 is held. Left "
+        "out, as they have no mean size, no feed or an exact share: +300 um, -38 um."
+    )
 
 
 # ---- a closed grinding circuit, by simulation

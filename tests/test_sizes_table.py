@@ -26,6 +26,7 @@ from oretally.flowsheet.survey import DETECTION_LIMIT, PROPAGATED
 from oretally.io.case import read_case
 from oretally.io.case_workbook import case_workbook
 from oretally.io.cli import main
+from oretally.io.sieve_stacks import SieveClass, crossing_stacks
 from oretally.io.sizes_table import SizesReading, read_sizes, sizes_table
 from oretally.recon import reconcile
 
@@ -177,6 +178,47 @@ def test_a_stack_that_lacks_a_sieve_measures_a_run(tmp_path: Path) -> None:
         "The stack of 'overflow' lacks sieves that others have: +75 um counts as the sum of the "
         "finer classes.",
     )
+
+
+def test_several_runs_of_one_stack_are_told_in_the_plural(tmp_path: Path) -> None:
+    """Invented: the overflow lacks two of the feed's sieves, one above and one below 75 um."""
+    text = SHARES.replace("feed,75,0,20,4.0\n", "feed,75,38,12,4.0\nfeed,38,0,8,4.5\n")
+    text = text.replace("overflow,,150,5,2.1\noverflow,150,75,25,3.1\n",
+                        "overflow,,75,30,3.0\n")  # fmt: skip
+    found, faults = read(tmp_path, text)
+    assert not faults
+    assert found.notes == (
+        "The stack of 'overflow' lacks sieves that others have: +75 um and -75 um count each as "
+        "the sum of the finer classes.",
+    )
+
+
+@given(st.sets(st.sampled_from([300.0, 150.0, 75.0, 38.0, 20.0]), min_size=2), st.data())
+@settings(max_examples=40)
+def test_a_coarser_stack_never_crosses(openings: set[float], data: st.DataObject) -> None:
+    """Any choice of one stack's own sieves holds whole classes of it."""
+    fewer = data.draw(st.sets(st.sampled_from(sorted(openings)), min_size=1))
+    faults: list[Fault] = []
+    crossing_stacks({"feed": _stack(openings), "overflow": _stack(fewer)}, faults)
+    assert not faults
+
+
+@given(st.sets(st.sampled_from([300.0, 150.0, 75.0]), min_size=1),
+       st.sets(st.sampled_from([212.0, 106.0, 53.0]), min_size=1))  # fmt: skip
+@settings(max_examples=40)
+def test_stacks_that_share_no_sieve_cross(one: set[float], other: set[float]) -> None:
+    faults: list[Fault] = []
+    crossing_stacks({"feed": _stack(one), "overflow": _stack(other)}, faults)
+    assert [f.mend for f in faults] == [
+        "The two have no sieve in common: sieve one of the two again on sieves of the other\n"
+        "or leave the sizes of 'overflow' out."
+    ]
+
+
+def _stack(openings: set[float]) -> list[SieveClass]:
+    bounds = [math.inf, *sorted(openings, reverse=True), 0.0]
+    return [SieveClass(low, high, (), Place(), ())
+            for high, low in zip(bounds, bounds[1:], strict=False)]  # fmt: skip
 
 
 def test_words_blanks_and_own_units(tmp_path: Path) -> None:
@@ -374,6 +416,22 @@ def test_a_sheet_of_a_workbook(tmp_path: Path) -> None:
 
 # ---- what is refused
 
+# invented: feed and underflow on 300, 150 and 75 um, the overflow on 212 and 75 um
+CROSSING = """\
+stream,passing [um],retained [um],mass [%],Pb [%]
+feed,,300,20,1.0
+feed,300,150,30,1.5
+feed,150,75,25,2.5
+feed,75,,25,3.5
+overflow,,212,5,0.55
+overflow,212,75,35,1.4
+overflow,75,,60,3.1
+underflow,,300,30,1.02
+underflow,300,150,42,1.6
+underflow,150,75,20,3.2
+underflow,75,,8,5.0
+"""
+
 NO_MASS = "without it the shares of all are not known."
 FAULTS = {
     "reversed": (
@@ -396,6 +454,31 @@ FAULTS = {
         SHARES.replace("feed,75,0,20", "feed,106,0,20"),
         "sizes.csv, cell C4, stream 'feed': The classes -150+75 um and -106 um of 'feed' overlap.\n"
         "Each class passes the sieve that retained the one above it: here 75 um.",
+    ),
+    "crossing stacks": (
+        CROSSING,
+        "sizes.csv, cell C6, stream 'overflow': The stacks of 'overflow' and 'feed' cross: +212 um "
+        "of 'overflow' holds a part of -300+150 um of 'feed' (cell C3), and nothing says how "
+        "much.\nIn 'overflow' add together the classes between the sieves that both have (75 um): "
+        "+212 um and -212+75 um to +75 um\nor leave the sizes of 'overflow' out.",
+    ),
+    "the stack that most streams have stays": (
+        "\n".join([CROSSING.split("\n")[0], *CROSSING.split("\n")[5:8],
+                   *CROSSING.split("\n")[1:5], *CROSSING.split("\n")[8:]]),
+        "sizes.csv, cell C2, stream 'overflow': The stacks of 'overflow' and 'feed' cross: +212 um "
+        "of 'overflow' holds a part of -300+150 um of 'feed' (cell C6), and nothing says how "
+        "much.\nIn 'overflow' add together the classes between the sieves that both have (75 um): "
+        "+212 um and -212+75 um to +75 um\nor leave the sizes of 'overflow' out.",
+    ),
+    "crossing stacks in two places": (
+        "stream,passing [um],retained [um],mass [%]\nfeed,,300,10\nfeed,300,150,10\n"
+        "feed,150,75,10\nfeed,75,38,10\nfeed,38,,60\noverflow,,212,20\noverflow,212,150,10\n"
+        "overflow,150,106,10\noverflow,106,53,10\noverflow,53,45,10\noverflow,45,,40\n",
+        "sizes.csv, cell C7, stream 'overflow': The stacks of 'overflow' and 'feed' cross: +212 um "
+        "of 'overflow' holds a part of -300+150 um of 'feed' (cell C3), and nothing says how "
+        "much.\nIn 'overflow' add together the classes between the sieves that both have (150 "
+        "um): +212 um and -212+150 um to +150 um; -150+106 um, -106+53 um, -53+45 um and -45 um "
+        "to -150 um\nor leave the sizes of 'overflow' out.",
     ),
     "gap": (
         SHARES.replace("feed,75,0,20", "feed,38,0,20"),

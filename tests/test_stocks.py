@@ -148,6 +148,119 @@ def test_one_stock_alone_gives_the_other(tmp_path: Path) -> None:
     assert (mass.unaccounted, mass.z, mass.explained) == (None, None, None)
 
 
+def _notes(folder: Path, circuit: str, rows: str, stocks: str) -> list[str]:
+    """Return the notes that speak of a stock."""
+    return [n for n in _balanced(_read(folder, circuit, rows, stocks)).notes
+            if "stock" in n and "Held" not in n]  # fmt: skip
+
+
+def test_a_closing_stock_below_nothing_is_told(tmp_path: Path) -> None:
+    """500 + 1000 - 1700 t: 1 % each is 5, 10 and 17 t, together 20.3 t."""
+    rows = ROWS.replace("1200", "1000").replace("1150", "1700")
+    assert _notes(tmp_path, CIRCUIT, rows, STOCKS.splitlines(keepends=True)[0]
+                  + "ROM pile,opening,500,3.9\n") == [
+        "What was measured leaves -200 ± 20 t for the closing stock of ROM pile: 1000 ('mined') + "
+        "500 ('opening stock of ROM pile') - 1700 ('mill feed'). No stock is below 0: one of these "
+        "is wrong, or a stream is missing in the circuit. The balance had to move all of them: do "
+        "not rely on it."
+    ]  # fmt: skip
+
+
+def test_an_opening_stock_below_nothing_is_told(tmp_path: Path) -> None:
+    """560 + 500 - 1200 t."""
+    rows = ROWS.replace("1150", "500")
+    (note,) = _notes(tmp_path, CIRCUIT, rows, STOCKS.replace("ROM pile,opening,500,3.9\n", ""))
+    assert note.startswith(
+        "What was measured leaves -140 ± 14 t for the opening stock of ROM pile: 500 ('mill feed') "
+        "+ 560 ('closing stock of ROM pile') - 1200 ('mined')."
+    )
+
+
+@pytest.mark.parametrize(("fed", "told"), [("1735", False), ("1750", True)])
+def test_a_stock_below_nothing_within_its_error_is_not_told(
+    fed: str, told: bool, tmp_path: Path
+) -> None:
+    """500 + 1200 less 1735 and 1750 t: -35 and -50 t, of a sd of some 22 t."""
+    rows = ROWS.replace("1150", fed)
+    stocks = "node,when,dry mass [t],Pb [%]\nROM pile,opening,500,3.9\n"
+    found = _notes(tmp_path, CIRCUIT, rows, stocks)
+    assert any("leaves" in n for n in found) is told
+
+
+def test_a_closing_stock_with_less_metal_than_nothing_is_told(tmp_path: Path) -> None:
+    """50 t of mass are left, but 48.4 + 19.5 - 99.0 t of lead."""
+    rows = ROWS.replace("1150,4\n", "1650,6\n")
+    stocks = "node,when,dry mass [t],Pb [%]\nROM pile,opening,500,3.9\n"
+    (note,) = _notes(tmp_path, CIRCUIT, rows, stocks)
+    assert note.startswith(
+        "What was measured leaves -30.3 ± 3.5 t of Pb for the closing stock of ROM pile: 49.2 "
+        "('mined') + 19.5 ('opening stock of ROM pile') - 99 ('mill feed')."
+    )
+
+
+OF_MINED = CIRCUIT.replace('feed = "mill feed"', 'feed = "mined"').replace(
+    '[losses]\nmill = { mass = "5 t", like = "mill feed" }\n', ""
+)
+DRAWN = "node,when,dry mass [t],Pb [%]\nROM pile,opening,500,4.1\nROM pile,closing,300,4\n"
+
+
+def test_recoveries_of_a_feed_before_the_pile_say_so(tmp_path: Path) -> None:
+    rows = ROWS.replace("1200,4.1", "1000,4").replace("1150,4", "1200,4.1")
+    balance = _balanced(_read(tmp_path, OF_MINED, rows, DRAWN))
+    total = sum(r.recovery or 0.0 for r in balance.recoveries if r.product)
+    assert total > 115.0
+    line = next(x for i in balance.inventories if i.quantity == "Pb" for x in i.lines
+                if x.item == "change")  # fmt: skip
+    assert line.adjusted is not None and line.adjusted_sd is not None
+    assert balance.notes[-1] == (
+        f"Recoveries refer to 'mined', and the stock of 'ROM pile' behind it changed by "
+        f"{line.adjusted:+.3g} ± {line.adjusted_sd:.2g} t of Pb: they are shares of what was fed, "
+        "not of what was treated, and do not add up to 100 %. For shares of what was treated, "
+        "write feed = \"mill feed\" under [report]: the stream behind 'ROM pile'."
+    )
+
+
+@pytest.mark.parametrize(
+    ("circuit", "stocks"),
+    [
+        (OF_MINED.replace('feed = "mined"', 'feed = "mill feed"'), DRAWN),  # as it proposes
+        (OF_MINED, DRAWN.replace("300,4", "500,4.1")),  # a stock that stays as it was
+    ],
+)
+def test_recoveries_that_no_stock_moves(circuit: str, stocks: str, tmp_path: Path) -> None:
+    feed = "1200" if 'mill feed"\n' in circuit.split("[report]")[1] else "1000"
+    rows = (
+        ROWS.replace("1200,4.1", "1000,4")
+        .replace("1150,4", f"{feed},4")
+        .replace("conc,60", "conc,52.5")
+    )
+    assert not [n for n in _notes(tmp_path, circuit, rows, stocks) if "Recoveries refer" in n]
+
+
+def test_recoveries_before_a_pile_of_products(tmp_path: Path) -> None:
+    """Invented: concentrate goes over a pile before it is shipped."""
+    circuit = """\
+basis = "batch"
+[streams]
+ore = { to = "mill" }
+conc = { from = "mill", to = "shed" }
+tails = { from = "mill" }
+shipped = { from = "shed" }
+[nodes]
+shed = { kind = "stockpile" }
+[errors]
+"dry mass" = { relative = 1 }
+Pb = { relative = 3 }
+"""
+    rows = "stream,dry mass [t],Pb [%]\nore,1000,4\nconc,55,65\ntails,,0.45\nshipped,20,65\n"
+    stocks = "node,when,dry mass [t],Pb [%]\nshed,opening,5,65\nshed,closing,40,65\n"
+    (note,) = _notes(tmp_path, circuit, rows, stocks)
+    assert note.endswith(
+        "For shares of what was made, name 'conc' among the products under [report]: what goes to "
+        "'shed'."
+    )
+
+
 def test_a_declared_loss(tmp_path: Path) -> None:
     case = _read(tmp_path, CIRCUIT, ROWS, STOCKS)
     balance = _balanced(case)
@@ -302,7 +415,14 @@ BROKEN: dict[str, tuple[str, str, str | None, str]] = {
         *s("560", "-560"),
         "stocks.csv, cell C3, stream 'closing stock of ROM pile', dry mass: The dry mass is -560 "
         "t; it cannot be negative.\n"
-        "Correct it, or leave the cell blank if it was not measured.",
+        "No stock is below 0: write 0 for an empty pile, and leave the cell blank if nobody "
+        "measured it.\nIf it was computed from what came in and went out, one of those masses is "
+        "wrong.",
+    ),
+    "a grade below zero": (
+        *s("560,4", "560,-4"),
+        "stocks.csv, cell D3, stream 'closing stock of ROM pile', Pb: The grade is -4 %; it cannot "
+        "be negative.\nCorrect it, or leave the cell blank if it was not measured.",
     ),
     "no file": (
         CIRCUIT,

@@ -472,6 +472,33 @@ def test_ods_messages(tmp_path: Path) -> None:
         )
 
 
+@pytest.mark.parametrize(("inside", "blank"), [("<text:p/>", True), ("<text:p> </text:p>", True),
+                                               ("", False)])  # fmt: skip
+def test_an_empty_text_in_ods_is_blank(inside: str, blank: bool, tmp_path: Path) -> None:
+    """LibreOffice saves a formula that came to "" without a type; never computed is another."""
+    path = _ods(tmp_path / "plant.ods")
+
+    def empty(xml: bytes) -> bytes:
+        old = b'<table:table-cell office:value-type="float" office:value="25.4"/>'
+        assert xml.count(old) == 1
+        formula = b'table:formula="of:=IF([.A1]=&quot;&quot;;1;&quot;&quot;)"'
+        return xml.replace(
+            old, b"<table:table-cell %s>%s</table:table-cell>" % (formula, inside.encode())
+        )
+
+    _with_part(path, "content.xml", empty)
+    if blank:
+        assert ("feed", "dry mass") not in _values(read_case(path))
+        assert _values(read_case(path)).keys() == PLAIN.keys() - {("feed", "dry mass")}
+        return
+    assert _refused(path) == (
+        "plant.ods, sheet 'measurements', cell B2, stream 'feed', dry mass: The cell holds a "
+        'formula (=IF([.A1]="";1;"")) without a saved value; open the workbook in a spreadsheet '
+        "program and save it, so that the value is stored.\nWrite the number itself, or leave the "
+        "cell blank if it was not measured."
+    )
+
+
 # ---- files that only look like a workbook
 
 _ANEW = "Open it in a spreadsheet program and save it anew."
@@ -741,9 +768,9 @@ def test_an_error_shown_as_a_percentage(tmp_path: Path) -> None:
     assert sds == pytest.approx({"dry mass": 0.127, "Sn": 0.03})
     rows[0][2] = "sd dry mass [kg]"
     assert _refused(_saved(tmp_path / "plant.xlsx", show, rows)) == (
-        "plant.xlsx, sheet 'measurements', cell C2, stream 'feed', dry mass: The stated error is "
-        "'0.5 %', not a number.\nWrite the number alone, its unit goes into the header, or leave "
-        "the cell blank if it was not measured."
+        "plant.xlsx, sheet 'measurements', cell C2, stream 'feed', dry mass: The stated error "
+        "'0.5 %' can be read as 0.5 percent of the value or as 0.005 kg, shown as a percentage.\n"
+        "Write 0.5 rel %\nor 0.005 kg."
     )
 
 

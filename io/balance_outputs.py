@@ -1,0 +1,145 @@
+"""The work of `oretally balance`: read, balance, balance again if asked what if, write, show."""
+
+from __future__ import annotations
+
+import sys
+import webbrowser
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import click
+
+from oretally.flowsheet import NotBalanceable, Survey
+from oretally.io.case import Case, read_case
+from oretally.io.json_result import to_json
+from oretally.io.metal_prices import Price
+from oretally.io.new_case import unfilled
+from oretally.io.output_files import refuse_overwriting, write_whole
+from oretally.io.pdf_report import pdf_report, refuse_without_typst
+from oretally.io.report import html_report
+from oretally.io.text_summary import print_summary, summary
+from oretally.io.what_if import changed_survey
+from oretally.io.xlsx_result import xlsx_bytes
+from oretally.recon import Balance, reconcile
+from oretally.recon.what_if import Otherwise, impossible, otherwise
+
+__all__ = ["Answer", "Outputs", "balanced", "show", "write"]
+
+
+@dataclass(frozen=True, slots=True)
+class Outputs:
+    """Files asked for; ``json`` may be '-', which prints."""
+
+    json: str | None = None
+    html: Path | None = None
+    xlsx: Path | None = None
+    pdf: Path | None = None
+    show: bool = False
+
+    @property
+    def files(self) -> list[Path]:
+        """Files to write, in the order in which they are told."""
+        named = Path(self.json) if self.json not in (None, "-") and self.json else None
+        return [path for path in (named, self.html, self.xlsx, self.pdf) if path is not None]
+
+    def check(self, case: Path) -> None:
+        """Refuse what cannot be written, before any work.
+
+        Raises
+        ------
+        click.UsageError
+            Naming the option.
+        """
+        if self.show and self.html is None:
+            raise click.UsageError("--open needs --html FILE: the report that it shows.")
+        if self.pdf is not None:
+            refuse_without_typst()
+        refuse_overwriting(case, self.json, self.html, self.xlsx, self.pdf)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A balance, and what stands beside it where it was asked for or stated."""
+
+    balance: Balance
+    prices: tuple[Price, ...] = ()
+    otherwise: Otherwise | None = None
+
+
+def balanced(
+    source: Path, outputs: Outputs, *, without: Sequence[str] = (), added: Sequence[str] = (),
+    starts: int | None = None, say: Callable[[str], None] = lambda _: None,
+) -> Answer:  # fmt: skip
+    """Read a case and balance it; once more with the changes asked for, if there are any.
+
+    Raises
+    ------
+    InputError
+        With every fault of the case, or else of the changes.
+    NotBalanceable
+        If the case as it is cannot be balanced.
+    """
+    outputs.check(source)
+    case = read_case(source)
+    blank = unfilled(case)
+    if blank is not None:
+        raise blank
+    changed, words = None, list[str]()
+    if without or added:
+        changed, words = changed_survey(case.circuit, case.survey, without, added)
+    say("balancing")
+    found = _reconciled(case, case.survey, starts)
+    found = replace(found, notes=(*found.notes, *case.notes))
+    beside = None
+    if changed is not None:
+        try:
+            beside = otherwise(found, _reconciled(case, changed, starts), words)
+        except NotBalanceable as error:
+            beside = impossible(found, f"{error.reason} {error.mend}", words)
+    return Answer(found, case.prices, beside)
+
+
+def _reconciled(case: Case, survey: Survey, starts: int | None) -> Balance:
+    return reconcile(
+        case.circuit, survey, feed=case.feed, products=case.products, starts=starts,
+        rates=case.rates, prices={p.analyte: p.per_kg for p in case.prices},
+    )  # fmt: skip
+
+
+def write(answer: Answer, outputs: Outputs) -> None:
+    """Write the files asked for."""
+    balance, prices, beside = answer.balance, answer.prices, answer.otherwise
+    if outputs.json not in (None, "-") and outputs.json:
+        write_whole(Path(outputs.json), to_json(balance, prices, beside))
+    if outputs.html is not None:
+        write_whole(outputs.html, html_report(balance, prices, beside))
+    if outputs.xlsx is not None:
+        write_whole(outputs.xlsx, xlsx_bytes(balance, prices, beside))
+    if outputs.pdf is not None:
+        write_whole(outputs.pdf, pdf_report(balance, prices, beside))
+
+
+def show(answer: Answer, outputs: Outputs) -> bool:
+    """Print the answer, and what was written; return whether everything asked for balances."""
+    balance, beside = answer.balance, answer.otherwise
+    if outputs.json == "-":
+        click.echo(to_json(balance, answer.prices, beside))
+    elif sys.stdout.isatty():
+        from rich.console import Console
+
+        print_summary(balance, Console(highlight=False), answer.prices, beside)
+    else:
+        click.echo(summary(balance, answer.prices, beside))
+    for path in outputs.files:
+        click.echo(f"written: {path}", err=True)
+    if outputs.show and outputs.html is not None:
+        webbrowser.open(outputs.html.resolve().as_uri())
+    if not balance.converged:
+        click.echo(f"The balance did not converge: {balance.status}.", err=True)
+        return False
+    if beside is not None and not beside.converged:
+        click.echo("The balance is there, but not the one with your changes: see 'What if'.",
+                   err=True)  # fmt: skip
+        return False
+    return True
