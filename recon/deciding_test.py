@@ -26,6 +26,7 @@ treat again: D = before - after
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -150,7 +151,7 @@ def deciding_test(
 
     def sds(assays: int) -> list[float]:
         return [
-            (p.sd**2 + sum(errors.sd(x) ** 2 for x in p.grades) / assays) ** 0.5
+            math.hypot(p.sd, *(errors.sd(x) / assays**0.5 for x in p.grades))  # no overflow
             for p in predictions
         ]
 

@@ -124,7 +124,7 @@ def test_bounds_beside_readings_have_no_weight() -> None:
     """'<0.02' beside 0.50 and 0.51: with weight 1/sd^2 it would have made 0.02 of them."""
     found = [_between(0.0, 0.02), *_readings("tails", (0.5, 0.51), absolute=0.02)]
     (pooled,), notes = pooled_replicates(found, [])
-    assert (pooled.value, pooled.sd) == (pytest.approx(0.505), pytest.approx(0.02 / 2**0.5))
+    assert (pooled.value, pooled.sd) == pytest.approx((0.505, 0.02 / 2**0.5))
     assert not pooled.bounded
     assert notes == [
         "Sn of 'tails': a replicate only known to lie between 0 and 0.02 % has no weight; the "
@@ -152,7 +152,7 @@ def test_what_was_below_detection_is_missing_from_the_mean() -> None:
 def test_bounds_are_no_independent_readings(limits: tuple[float, ...]) -> None:
     """However often '<0.5' is read, it is one bound, and the narrowest holds."""
     (pooled,), notes = pooled_replicates([_between(0.0, limit) for limit in limits], [])
-    assert (pooled.value, pooled.sd) == (pytest.approx(0.25), pytest.approx(0.5 / 12**0.5))
+    assert (pooled.value, pooled.sd) == pytest.approx((0.25, 0.5 / 12**0.5))
     assert pooled.bounded and notes == []
 
 
@@ -162,7 +162,7 @@ def test_bounds_in_several_units_and_from_both_sides() -> None:
     (pooled,), _ = pooled_replicates([_between(0.0, 0.5), low], [])
     assert pooled.unit.to_base(pooled.value) == pytest.approx(0.001)
     (both,), _ = pooled_replicates([_between(0.1, 80.0, RANGE_LIMIT), _between(0.0, 0.5)], [])
-    assert both.bounds == (pytest.approx(0.1), pytest.approx(0.5))
+    assert both.bounds == pytest.approx((0.1, 0.5))
     assert both.note == "only known to lie between 0.1 and 0.5 %; taken as uniform"
 
 

@@ -110,8 +110,8 @@ def test_lowered_rates_stay_as_they_are(tmp_path: Path) -> None:
     assert two.findings.rates.loss == pytest.approx(one.findings.rates.loss)
 
 
-def test_the_mean_of_bounds_is_written_as_a_number(tmp_path: Path) -> None:
-    """Twice '<0.02' has a smaller sd than one of it: not a bound that could be typed."""
+def test_replicates_below_detection_come_back(tmp_path: Path) -> None:
+    """Twice '<0.02' is one bound, no mean of two readings."""
     (tmp_path / "circuit.toml").write_text(CIRCUIT, "utf-8")
     rows = ROWS.replace("tails,26.35,trace,<0.07", "tails,26.35,<0.02,<0.07\ntails,,<0.02,")
     (tmp_path / "measurements.csv").write_text(rows, "utf-8")
@@ -119,7 +119,7 @@ def test_the_mean_of_bounds_is_written_as_a_number(tmp_path: Path) -> None:
     m = case.survey.measured("tails", "Sn")
     found = _read_back(_balance(case), tmp_path).survey.measured("tails", "Sn")
     assert m is not None and found is not None
-    assert m.sd == pytest.approx(0.02 / 12**0.5 / 2**0.5)
+    assert m.sd == pytest.approx(0.02 / 12**0.5)
     assert (found.value, found.sd) == pytest.approx((m.value, m.sd), rel=1e-12)
 
 
