@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ _PRICE = re.compile(
     r"\s*([+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*([^\s\d/.,+-]+)\s*/\s*(\S.*?)\s*"
 )
 _COMMA = re.compile(r"\d,\d")
+_MOST = 1e100  # no money is counted in larger numbers
 _HOW = 'Write for example "24 EUR/kg".'
 
 
@@ -92,8 +92,8 @@ def _price(analyte: str, written: object, place: Place, faults: list[Fault]) -> 
         faults.append(Fault("There is no price.", _HOW, place))
         return None
     match = _PRICE.fullmatch(text)
-    number = float(match[1]) if match is not None else math.nan
-    if match is None or not (math.isfinite(number) and number > 0.0):
+    number = float(match[1]) if match is not None else 0.0
+    if match is None or not 0.0 < number < _MOST:
         comma = " Decimals stand behind a point." if _COMMA.search(text) else ""
         faults.append(
             Fault(f"The price is '{text}'; it is a number above 0, a currency and a mass.{comma}",

@@ -249,6 +249,7 @@ BAD = {
     'Sn = "0 EUR/kg"': f"The price is '0 EUR/kg'; {NO_PRICE}\n{HOW}",
     'Sn = "-3 EUR/kg"': f"The price is '-3 EUR/kg'; {NO_PRICE}\n{HOW}",
     'Sn = "1e999 EUR/kg"': f"The price is '1e999 EUR/kg'; {NO_PRICE}\n{HOW}",
+    'Sn = "1e300 EUR/kg"': f"The price is '1e300 EUR/kg'; {NO_PRICE}\n{HOW}",
     "Sn = { EUR = 24 }": f"The price of 'Sn' is not a text.\n{HOW}",
     'Sn = ["24 EUR/kg"]': f"The price of 'Sn' is not a text.\n{HOW}",
     'Sn = "24 EUR/oz"': "'oz' can be read in two ways: troy ounce 31.1035 g, avoirdupois ounce "
