@@ -27,7 +27,9 @@ class Carriers:
     ----------
     streams : tuple of str
     solids : tuple of bool
-        Whether each stream carries solids.
+        Whether each stream carries solids, which have grades.
+    gone : frozenset of int
+        Streams of solids that dissolved: they have a flow and nothing else.
     classes : mapping of int to int
         Stream to the first of its size classes, for streams whose sizes are balanced.
     runs : mapping of (int, Run) to int
@@ -49,6 +51,7 @@ class Carriers:
 
     streams: tuple[str, ...]
     solids: tuple[bool, ...]
+    gone: frozenset[int]
     classes: Mapping[int, int]
     runs: Mapping[tuple[int, Run], int]
     water: Mapping[int, int]
@@ -70,7 +73,7 @@ class Carriers:
         """Return analyte number (None for a flow) and carrier; None if the stream has no such."""
         k, run = meaning.analyte, meaning.run
         if meaning.kind is Kind.DRY:
-            return (None, stream) if self.solids[stream] else None
+            return (None, stream) if self.solids[stream] or stream in self.gone else None
         if meaning.kind is Kind.GRADE:
             return (k, stream) if self.solids[stream] else None
         if meaning.kind in (Kind.WATER, Kind.SOLUTION):
@@ -94,11 +97,12 @@ class Carriers:
 def carriers_of(circuit: Circuit, survey: Survey) -> Carriers:
     """Return the carriers that a survey of a circuit needs.
 
-    Sizes are balanced in streams that nodes which keep sizes connect to one that was sieved.
+    Sizes are balanced in streams that nodes which keep sizes connect to one that was sieved, and in
+    those that are like one of these.
     """
     names = circuit.stream_names
     number = {name: j for j, name in enumerate(names)}
-    solids = tuple(s.content is not Content.SOLUTION for s in circuit.streams)
+    solids = tuple(s.content.has_solids for s in circuit.streams)
     known = meanings(survey)
     linked = _linked(circuit, solids)
     sized, by_class, own_assay = set[int](), set[tuple[int, int]](), set[tuple[int, Run]]()
@@ -121,7 +125,7 @@ def carriers_of(circuit: Circuit, survey: Survey) -> Carriers:
     water, wet = {}, {}
     if survey.water:
         for j, s in enumerate(circuit.streams):
-            if s.content is not Content.DRY:
+            if s.content.has_water:
                 water[j], last = last, last + 1
         for j in water:
             if solids[j]:
@@ -130,7 +134,11 @@ def carriers_of(circuit: Circuit, survey: Survey) -> Carriers:
     wanted = survey.sizes.all_runs if sized else ()
     shares = {run: n + i for i, run in enumerate(wanted)}
     return Carriers(
-        streams=names, solids=solids, classes=classes, runs=runs, water=water, wet=wet,
+        streams=names, solids=solids,
+        gone=frozenset(
+            j for j, s in enumerate(circuit.streams) if s.content is Content.DISSOLVED
+        ),
+        classes=classes, runs=runs, water=water, wet=wet,
         n_carriers=last, n_analytes=n, shares=shares,
         solids_share=n + len(shares) if wet else None, by_class=frozenset(by_class),
         dissolved=frozenset(
@@ -140,17 +148,17 @@ def carriers_of(circuit: Circuit, survey: Survey) -> Carriers:
 
 
 def _linked(circuit: Circuit, solids: tuple[bool, ...]) -> list[frozenset[int]]:
-    """Return for each stream those that nodes which keep sizes connect with it."""
+    """Return for each stream those that nodes which keep sizes, or likeness, connect with it."""
     number = {name: j for j, name in enumerate(circuit.stream_names)}
     label = list(range(len(number)))
-    for node in circuit.nodes:
-        if not node.kind.keeps_sizes:
-            continue
-        met = [number[s] for s in (*circuit.inlets(node.name), *circuit.outlets(node.name))]
-        met = [j for j in met if solids[j]]
+    groups = [(*circuit.inlets(node.name), *circuit.outlets(node.name))
+              for node in circuit.nodes if node.kind.keeps_sizes]  # fmt: skip
+    groups += [(s.name, s.like) for s in circuit.streams if s.like is not None]
+    for group in groups:
+        met = [j for j in (number[s] for s in group) if solids[j]]
         old = {label[j] for j in met}
         label = [min(old) if x in old else x for x in label]
-    groups: dict[int, set[int]] = {}
+    joined: dict[int, set[int]] = {}
     for j, x in enumerate(label):
-        groups.setdefault(x, set()).add(j)
-    return [frozenset(groups[x]) for x in label]
+        joined.setdefault(x, set()).add(j)
+    return [frozenset(joined[x]) for x in label]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from oretally.flowsheet.circuit_checks import circuit_faults
 from oretally.flowsheet.faults import Fault, InputError, Place, nearest_name
-from oretally.flowsheet.streams import Node, NodeKind, Stream, fold_name
+from oretally.flowsheet.streams import Content, Node, NodeKind, Stream, fold_name
 
 __all__ = ["Circuit", "kind_fault", "with_all_nodes"]
 
@@ -93,8 +93,12 @@ class Circuit:
 
     @property
     def products(self) -> tuple[str, ...]:
-        """Names of the streams that leave to the outside."""
-        return tuple(s.name for s in self.streams if s.target is None and not s.stock)
+        """Names of the streams that leave to the outside; what dissolved is in the solution."""
+        return tuple(
+            s.name
+            for s in self.streams
+            if s.target is None and not s.stock and s.content is not Content.DISSOLVED
+        )
 
     def inlets(self, node: str) -> tuple[str, ...]:
         """Names of the streams that enter ``node``."""

@@ -184,6 +184,12 @@ def _likes(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
         elif other is s:
             problem = f"Stream '{s.name}' is said to be like itself."
             mend = "Name another stream whose grades it has, or take 'like' out."
+        elif Content.DISSOLVED in (s.content, other.content):
+            problem = (
+                f"Stream '{s.name}' is said to be like '{s.like}', but solids that dissolved have "
+                "no grades."
+            )
+            mend = "Name a stream that is sampled, or take 'like' out."
         elif {s.content, other.content} == {Content.DRY, Content.SOLUTION}:
             problem = (
                 f"Stream '{s.name}' is said to be like '{s.like}', but one carries dry solids and "
@@ -226,9 +232,11 @@ def content_faults(streams: Sequence[Stream], nodes: Sequence[Node], *, water: b
     for node in nodes:
         into = [s for s in streams if s.target == node.name]
         out = [s for s in streams if s.source == node.name]
-        for what, lacking in (("solids", Content.SOLUTION), ("water", Content.DRY)):
-            enter = [s.name for s in into if s.content is not lacking]
-            leave = [s.name for s in out if s.content is not lacking]
+        for what, at in (("solids", 0), ("water", 1)):
+            enter, leave = (
+                [s.name for s in side if (s.content.has_solids, s.content.has_water)[at]]
+                for side in (into, out)
+            )
             if bool(enter) is bool(leave) or not (into and out):
                 continue
             way, names = ("leaves", enter) if enter else ("enters", leave)

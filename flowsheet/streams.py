@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from oretally.flowsheet.faults import Place
 
-__all__ = ["Content", "Node", "NodeKind", "Stream", "fold_name"]
+__all__ = ["Content", "Node", "NodeKind", "Stream", "dissolved_solids", "fold_name"]
 
 
 def fold_name(name: str) -> str:
@@ -35,7 +35,8 @@ class NodeKind(StrEnum):
     thickener
         Water parts from the solids; the water of all products has one grade.
     leach
-        Analytes pass from the solids to the solution, or back.
+        Analytes pass from the solids to the solution, or back; solids may dissolve, see
+        `dissolved_solids`.
     stockpile
         Keeps an opening and a closing stock.
     """
@@ -68,11 +69,24 @@ class Content(StrEnum):
         Solids without water.
     solution
         Water or solution without solids.
+    dissolved
+        Solids that dissolve at a leach: a mass of its own, without analytes, sizes or water.
     """
 
     PULP = "pulp"
     DRY = "dry"
     SOLUTION = "solution"
+    DISSOLVED = "dissolved solids"
+
+    @property
+    def has_solids(self) -> bool:
+        """Whether there are solids that can be sampled."""
+        return self in (Content.PULP, Content.DRY)
+
+    @property
+    def has_water(self) -> bool:
+        """Whether there is water, where water is balanced."""
+        return self in (Content.PULP, Content.SOLUTION)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +103,9 @@ class Stream:
         Name of the stream whose grades it has, if that is so.
     stock : bool
         Whether it is no material on its way, but the opening or closing stock of a node.
+    takes_up : str
+        What takes analytes out of the solution and leaves with them, as solids that were never
+        ore: 'carbon', 'resin' or 'precipitate'. Empty for all other streams.
     place : Place
         Where the stream was written; takes no part in comparisons.
     """
@@ -100,6 +117,12 @@ class Stream:
     content: Content = Content.PULP
     like: str | None = None
     stock: bool = False
+    takes_up: str = ""
+
+    @property
+    def carries(self) -> str:
+        """What it carries, in the word that a case has for it."""
+        return self.takes_up or self.content.value
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,3 +132,18 @@ class Node:
     name: str
     kind: NodeKind = NodeKind.SEPARATOR
     place: Place = field(default=Place(), compare=False)
+
+
+def dissolved_solids(leach: str, place: Place | None = None) -> Stream:
+    """Return the stream of the solids that dissolve at a leach.
+
+    Their mass leaves the solids and is told by itself: it does not count in the mass of the water
+    or solution. What analytes they held is balanced between solids and solution as ever.
+
+    Examples
+    --------
+    >>> dissolved_solids("vat").name
+    'solids dissolved in vat'
+    """
+    return Stream(f"solids dissolved in {leach}", leach, None, place or Place(),
+                  content=Content.DISSOLVED)  # fmt: skip

@@ -116,7 +116,7 @@ class _Balances:
         """Return the balances of the flows; each class for itself where a node keeps sizes."""
         c, rows = self.carriers, list[_Row]()
         for node, ends in zip(self.circuit.nodes, self.ends, strict=True):
-            solids = [(j, sign) for j, sign in ends if c.solids[j]]
+            solids = [(j, sign) for j, sign in ends if c.solids[j] or j in c.gone]
             rows += self._solids(node, solids, all(j in c.classes for j, _ in solids))
             rows.append({c.water[j]: sign for j, sign in ends if j in c.water})
         for j in c.classes:

@@ -1,4 +1,4 @@
-"""Tables, sheets and JSON of amounts: extractions at leaches, inventories of stockpiles."""
+"""Tables, sheets and JSON of amounts: extraction and solids at leaches, inventories of stocks."""
 
 from __future__ import annotations
 
@@ -12,36 +12,53 @@ from oretally.io.result_tables import ResultTable
 from oretally.recon import Balance
 from oretally.recon.amount_rows import Inventory
 
-__all__ = ["amount_sheets", "amount_tables", "amounts_document", "extraction_table",
-           "inventory_table"]  # fmt: skip
+__all__ = ["amount_sheets", "amount_tables", "amounts_document", "dissolution_table",
+           "extraction_table", "inventory_table"]  # fmt: skip
 
 _Row = Sequence[object]
 
 
 def amount_tables(balance: Balance) -> list[ResultTable]:
     """Return the tables that have rows."""
-    tables = (extraction_table(balance), inventory_table(balance))
+    tables = (extraction_table(balance), dissolution_table(balance), inventory_table(balance))
     return [table for table in tables if table.rows]
 
 
 def extraction_table(balance: Balance) -> ResultTable:
-    """Return the extractions at each leach, three ways, and the accountability."""
-    rows = []
+    """Return the extractions at each leach, three ways, the accountability, and what is taken up.
+
+    The last is there if carbon, resin or a precipitate takes something out of the solution.
+    """
+    rows, takes = [], any(e.taken_up is not None for e in balance.extractions)
     for e in balance.extractions:
         numbers = [
             (e.by_solids, e.by_solids_sd), (e.by_solution, e.by_solution_sd),
             (e.reconciled, e.reconciled_sd), (e.accountability, e.accountability_sd),
+            *([(e.taken_up, e.taken_up_sd)] * takes),
         ]  # fmt: skip
         note = "masses in and out taken as equal" if e.masses_equal else ""
         rows.append(
             [e.node, e.analyte, *(t for pair in numbers for t in format_with_sd(*pair)), note]
         )
     header = ["leach", "analyte", "by solids", "±", "by solution", "±", "balance", "±",
-              "accounted for", "±", ""]  # fmt: skip
+              "accounted for", "±", *(["taken up", "±"] * takes), ""]  # fmt: skip
     last = 1
     if not any(row[-1] for row in rows):
         header, rows, last = header[:-1], [row[:-1] for row in rows], 0
     return ResultTable("Extraction, as measured and by the balance [%]", header, rows, 2, last)
+
+
+def dissolution_table(balance: Balance) -> ResultTable:
+    """Return the solids that dissolve at each leach."""
+    unit = balance.survey.flow_unit.symbol
+    rows = [
+        [d.node, *format_with_sd(d.fed, d.fed_sd), *format_with_sd(d.dissolved, d.dissolved_sd),
+         *format_with_sd(d.percent, d.percent_sd)]
+        for d in balance.dissolutions
+    ]  # fmt: skip
+    header = ["leach", f"solids fed [{unit}]", "±", f"dissolved [{unit}]", "±", "of the fed [%]",
+              "±"]  # fmt: skip
+    return ResultTable("Solids that dissolve", header, rows, 1)
 
 
 def inventory_table(balance: Balance) -> ResultTable:
@@ -65,7 +82,7 @@ def inventory_table(balance: Balance) -> ResultTable:
 
 def _gap_word(pile: Inventory) -> str:
     gap = pile.unaccounted
-    if gap is None:
+    if not gap:
         return "unaccounted"
     return "unaccounted loss" if gap > 0.0 else "unaccounted gain"
 
@@ -84,13 +101,21 @@ def amount_sheets(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterab
     header: Sequence[str]
     if balance.extractions:
         header = ("leach", "analyte", "by solids [%]", "sd", "by solution [%]", "sd",
-                  "balance [%]", "sd", "accounted for [%]", "sd", "note")  # fmt: skip
+                  "balance [%]", "sd", "accounted for [%]", "sd", "taken up [%]", "sd",
+                  "note")  # fmt: skip
         yield "extractions", header, [
             (e.node, e.analyte, *_cells(e.by_solids, e.by_solids_sd),
              *_cells(e.by_solution, e.by_solution_sd), *_cells(e.reconciled, e.reconciled_sd),
-             *_cells(e.accountability, e.accountability_sd),
+             *_cells(e.accountability, e.accountability_sd), *_cells(e.taken_up, e.taken_up_sd),
              "masses in and out taken as equal" if e.masses_equal else "")
             for e in balance.extractions
+        ]  # fmt: skip
+    if balance.dissolutions:
+        header = ("leach", "unit", "solids fed", "sd", "dissolved", "sd", "of the fed [%]", "sd")
+        yield "dissolved solids", header, [
+            (d.node, d.unit, *_cells(d.fed, d.fed_sd), *_cells(d.dissolved, d.dissolved_sd),
+             *_cells(d.percent, d.percent_sd))
+            for d in balance.dissolutions
         ]  # fmt: skip
     if balance.inventories:
         header = ("stockpile", "quantity", "unit", "item", "measured", "sd", "adjusted", "sd",
@@ -127,9 +152,10 @@ def _pile_rows(pile: Inventory) -> Iterable[_Row]:
 
 
 def amounts_document(balance: Balance) -> dict[str, Any]:
-    """Return extractions, inventories and amounts as plain dicts and lists."""
+    """Return extractions, dissolved solids, inventories and amounts as plain dicts and lists."""
     return {
         "extractions": [asdict(e) for e in balance.extractions],
+        "dissolutions": [asdict(d) for d in balance.dissolutions],
         "inventories": [{**asdict(pile), "lines": [asdict(x) for x in pile.lines]}
                         for pile in balance.inventories],
         "amounts": [asdict(a) for a in balance.amounts],

@@ -13,6 +13,7 @@ from oretally.flowsheet import (
     ErrorRule,
     Fault,
     InputError,
+    Measurement,
     Place,
     Stream,
     Survey,
@@ -23,6 +24,7 @@ from oretally.io.circuit_text import read_circuit_text
 from oretally.io.csv_table import read_csv_table
 from oretally.io.declared_losses import loss_note
 from oretally.io.definition import Definition, DefinitionRows, define
+from oretally.io.dissolving_leaches import dissolving_notes
 from oretally.io.doubts import error_rates
 from oretally.io.error_rules import FROM_LAB
 from oretally.io.lab_columns import lab_layout
@@ -152,11 +154,18 @@ def read_case(source: str | Path) -> Case:
         feed=definition.feed,
         products=definition.products,
         title=reading.survey.title,
-        notes=(*reading.notes, *ways, *map(loss_note, definition.losses)),
+        notes=(*reading.notes, *ways, *_declared(definition.circuit, definition.losses)),
         rates=rates,
         prices=prices,
         source=path,
     )
+
+
+def _declared(circuit: Circuit, flows: Sequence[Measurement]) -> list[str]:
+    """Return the notes on declared losses and on solids that dissolve."""
+    gone = {s.name for s in circuit.streams if s.content is Content.DISSOLVED}
+    losses = [loss_note(m) for m in flows if m.stream not in gone]
+    return [*losses, *dissolving_notes(circuit.streams, flows)]
 
 
 def _sizes(
@@ -174,7 +183,7 @@ def _sizes(
     return read_sizes(
         sizes,
         streams=streams,
-        solutions=[s.name for s in parts if s.content is Content.SOLUTION],
+        solutions=[s.name for s in parts if not s.content.has_solids],
         analytes=analytes or _assayed(table, definition),
         errors=definition.errors,
         faults=faults,
@@ -239,7 +248,11 @@ class Plan:
     def sampled(self) -> tuple[Stream, ...]:
         """Streams that are weighed or sampled: all but declared losses."""
         circuit, losses = self.definition.circuit, {m.stream for m in self.definition.losses}
-        return tuple(s for s in (circuit.streams if circuit else ()) if s.name not in losses)
+        return tuple(
+            s
+            for s in (circuit.streams if circuit else ())
+            if s.name not in losses and s.content is not Content.DISSOLVED
+        )
 
 
 def read_plan(source: str | Path) -> Plan:

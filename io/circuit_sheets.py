@@ -9,6 +9,7 @@ from oretally.flowsheet.faults import nearest_name
 from oretally.io.analyte_rows import AnalyteRow
 from oretally.io.declared_losses import LossRow
 from oretally.io.definition import DefinitionRows
+from oretally.io.dissolving_leaches import DissolvingRow
 from oretally.io.doubts import ContainerRow, DoubtRow
 from oretally.io.error_rules import ErrorRow
 from oretally.io.lab_columns import LabRows, sheet_lab_rows
@@ -33,12 +34,12 @@ _KEYS = ("title", "basis", "water", "feed", "product")
 def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     """Read the definition of a case from the sheets of a workbook.
 
-    Columns: circuit (stream, from, to, carries, like), nodes (node, kind), analytes (analyte,
-    unit, max, detection, dissolved), losses (node, mass or rate, like), errors (stream, quantity,
-    relative, absolute, coverage), sources (source, quantity, stream, relative, absolute, coverage,
-    shared, dof, and how a sample was taken), containers (container, mass), doubts (quantity,
-    percent), prices (analyte, price), lab columns (see `sheet_lab_rows`), report (key, value) with
-    the keys title, basis, water, feed and, once for each, product.
+    Columns: circuit (stream, from, to, carries, like), nodes (node, kind, dissolves), analytes
+    (analyte, unit, max, detection, dissolved), losses (node, mass or rate, like), errors (stream,
+    quantity, relative, absolute, coverage), sources (source, quantity, stream, relative, absolute,
+    coverage, shared, dof, and how a sample was taken), containers (container, mass), doubts
+    (quantity, percent), prices (analyte, price), lab columns (see `sheet_lab_rows`), report (key,
+    value) with the keys title, basis, water, feed and, once for each, product.
     """
     rows = DefinitionRows(places={"": Place(file=name)})
     if "circuit" in sheets:
@@ -59,9 +60,11 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
             Fault("There is no sheet 'circuit'.",
                   "Add it, with the columns stream, from, to: one row a stream.", rows.place(""))
         )  # fmt: skip
-    for found in _optional(rows, sheets, "nodes", ("node", "kind"), ("node", "kind")):
-        kind = found["kind"].text.casefold()
-        rows.kinds.append((found["node"].text, kind, found["node"].place))
+    for found in _optional(rows, sheets, "nodes", ("node", "kind", "dissolves"), ("node", "kind")):
+        kind, cell = found["kind"].text.casefold(), found["node"]
+        rows.kinds.append((cell.text, kind, cell.place))
+        if not found["dissolves"].blank:
+            rows.dissolving.append(DissolvingRow(cell.text, found["dissolves"].text, cell.place))
     for found in _optional(rows, sheets, "analytes", _ANALYTES, ("analyte",)):
         rows.analytes.append(
             AnalyteRow(found["analyte"].text, found["unit"].text, _content(found["max"]),

@@ -13,6 +13,7 @@ from oretally.flowsheet.faults import nearest_name
 from oretally.io.analyte_rows import AnalyteRow, detection_mend
 from oretally.io.declared_losses import LossRow
 from oretally.io.definition import DefinitionRows
+from oretally.io.dissolving_leaches import DissolvingRow
 from oretally.io.doubts import ContainerRow, DoubtRow
 from oretally.io.error_rules import FROM_LAB, ErrorRow
 from oretally.io.lab_columns import LabRows
@@ -118,8 +119,12 @@ class _Reader:
         for name, entry in self.table(document, "nodes").items():
             kind = entry if isinstance(entry, str) else None
             if isinstance(entry, Mapping):
-                self.known(entry, ("kind",), "nodes", name)
+                self.known(entry, ("kind", "dissolves"), "nodes", name)
                 kind = entry.get("kind")
+                if isinstance(kind, str) and "dissolves" in entry:
+                    self.rows.dissolving.append(
+                        DissolvingRow(name, entry["dissolves"], self.at("nodes", name))
+                    )
             if isinstance(kind, str):
                 self.rows.kinds.append((name, kind.strip().casefold(), self.at("nodes", name)))
             else:

@@ -6,7 +6,7 @@ rows become objects, and everything wrong with them is collected.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field
 
 from oretally.flowsheet import (
@@ -29,6 +29,7 @@ from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import Content, fold_name
 from oretally.io.analyte_rows import YES_OR_NO, AnalyteRow, read_analytes, read_dissolved
 from oretally.io.declared_losses import LossRow, read_losses
+from oretally.io.dissolving_leaches import DissolvingRow, read_dissolving
 from oretally.io.doubts import ContainerRow, DoubtRow, container_masses
 from oretally.io.error_rules import ErrorRow, Scope, error_model
 from oretally.io.lab_columns import LabRows
@@ -60,6 +61,7 @@ class DefinitionRows:
     lab: LabRows | None = None
     water: tuple[object, Place] | None = None
     losses: list[LossRow] = field(default_factory=list)
+    dissolving: list[DissolvingRow] = field(default_factory=list)
     stocks: Table | None = None
     prices: list[PriceRow] = field(default_factory=list)
     places: dict[str, Place] = field(default_factory=dict)
@@ -93,7 +95,7 @@ class Definition:
     stocks : Table or None
         Numbers of the stocks, as a measurements table.
     losses : tuple of Measurement
-        Flows of the declared losses.
+        Flows of the declared losses, and of solids that dissolve.
     prices : tuple of PriceRow
         Of metals, as written: which analytes there are is known with the measurements.
     """
@@ -131,13 +133,15 @@ def define(
     stocks = read_stocks(rows.stocks, rows.kinds, rows.streams, basis, faults, planned=rows.planned)
     nodes = [name for name, _, _ in rows.kinds]
     lost, losses = read_losses(rows.losses, rows.streams, [*nodes, *ends], basis, faults)
-    streams = (*rows.streams, *stocks.streams, *lost)
+    kinds = {fold_name(name): kind for name, kind, _ in rows.kinds}
+    gone, sizes = read_dissolving(rows.dissolving, kinds, basis, faults)
+    streams = (*rows.streams, *stocks.streams, *lost, *gone)
     circuit = _circuit(rows, streams, water, faults)
     names = tuple(s.name for s in streams)
     analytes = read_analytes(rows.analytes, faults)
     scope = Scope(basis, names if rows.streams_read else (), analytes)
     model, doubted = error_model(rows.errors, scope, faults, lab)
-    feed, products = _report(rows, circuit, names, faults)
+    feed, products = _report(rows, circuit, names, {s.name for s in gone}, faults)
     definition = Definition(
         title=rows.title,
         basis=basis,
@@ -154,7 +158,7 @@ def define(
             water, {s.name: s.content for s in streams}, read_dissolved(rows.analytes, faults)
         ),
         stocks=stocks.table,
-        losses=tuple(losses),
+        losses=(*losses, *sizes),
         prices=tuple(rows.prices),
         rules_in_doubt=doubted if rows.streams_read else frozenset("*"),
     )
@@ -224,9 +228,13 @@ def _placed(fault: Fault, place: Place) -> Fault:
 
 
 def _report(
-    rows: DefinitionRows, circuit: Circuit | None, names: Sequence[str], faults: list[Fault]
-) -> tuple[str | None, tuple[str, ...]]:
-    """Return feed and products, spelt as in the circuit; defaults where none are stated."""
+    rows: DefinitionRows, circuit: Circuit | None, names: Sequence[str], gone: Set[str],
+    faults: list[Fault],
+) -> tuple[str | None, tuple[str, ...]]:  # fmt: skip
+    """Return feed and products, spelt as in the circuit; defaults where none are stated.
+
+    Solids that dissolved, ``gone``, are neither.
+    """
     spelling = {fold_name(name): name for name in names}
 
     def spelt(name: str, place: Place) -> str | None:
@@ -234,6 +242,11 @@ def _report(
             near = nearest_name(name, names)
             mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(names)}."
             faults.append(Fault(f"The report names '{name}', which is no stream.", mend, place))
+        elif spelling[fold_name(name)] in gone:
+            faults.append(
+                Fault(f"The report names '{name}', but solids that dissolved hold no analyte.",
+                      "Name a stream that is sampled.", place)
+            )  # fmt: skip
         return spelling.get(fold_name(name))
 
     check = rows.streams_read and bool(names)

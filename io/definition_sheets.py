@@ -43,9 +43,9 @@ def definition_sheets(plan: Plan) -> dict[str, list[Line]]:
     return {
         "circuit": [("stream", "from", "to", "carries", "like"),
                     *((s.name, s.source or "", s.target or "",
-                       "" if s.content is Content.PULP else s.content.value, s.like or "")
+                       "" if s.content is Content.PULP else s.carries, s.like or "")
                       for s in rows.streams)],
-        "nodes": [("node", "kind"), *((name, kind) for name, kind, _ in rows.kinds)],
+        "nodes": _nodes(plan),
         "analytes": [("analyte", "unit", "max", "detection", "dissolved"), *analytes],
         "errors": [("stream", "quantity", "relative", "absolute", "coverage"),
                    *((e.stream, e.quantity, e.relative, e.absolute, e.coverage)
@@ -74,6 +74,15 @@ def _refuse_names(plan: Plan) -> None:
     ]  # fmt: skip
     if wrong:
         raise InputError(wrong)
+
+
+def _nodes(plan: Plan) -> list[Line]:
+    """Return the sheet of nodes, with what dissolves at them if that is said of any."""
+    told = {row.node: {"True": "yes", "False": "no"}.get(str(row.amount), str(row.amount))
+            for row in plan.rows.dissolving}  # fmt: skip
+    heads = ("node", "kind", "dissolves") if told else ("node", "kind")
+    return [heads, *((name, kind, told.get(name, ""))[: len(heads)]
+                     for name, kind, _ in plan.rows.kinds)]  # fmt: skip
 
 
 def _stocks(plan: Plan) -> list[Line]:

@@ -23,20 +23,29 @@ def input_sheets(balance: Balance) -> Iterable[_Sheet]:
     """Yield the sheets of a case, the measurements in long form."""
     circuit, survey = balance.circuit, balance.survey
     losses = {m.stream: m for m in survey.measurements if m.error_source == DECLARED_LOSS}
-    plain = [s for s in circuit.streams if not s.stock and s.name not in losses]
+    gone = {s.source: s.name for s in circuit.streams if s.content is Content.DISSOLVED}
+    apart = {*losses, *gone.values()}
+    plain = [s for s in circuit.streams if not s.stock and s.name not in apart]
     contents = any(s.content is not Content.PULP for s in plain)
     models = any(s.like for s in plain)
     yield (
         "circuit",
         ("stream", "from", "to", *(["carries"] * contents), *(["like"] * models)),
         [
-            (s.name, s.source or "", s.target or "", *([s.content.value] * contents),
+            (s.name, s.source or "", s.target or "", *([s.carries] * contents),
              *([s.like or ""] * models))
             for s in plain
         ],
     )  # fmt: skip
     yield from _losses(circuit, losses, survey)
-    yield "nodes", ("node", "kind"), [(n.name, n.kind.value) for n in circuit.nodes]
+    yield (
+        "nodes",
+        ("node", "kind", *(["dissolves"] * bool(gone))),
+        [
+            (n.name, n.kind.value, *([_dissolves(gone.get(n.name), losses)] * bool(gone)))
+            for n in circuit.nodes
+        ],
+    )
     yield (
         "analytes",
         ("analyte", "unit", "max", "detection", *(["dissolved"] * bool(survey.dissolved))),
@@ -89,7 +98,7 @@ def input_sheets(balance: Balance) -> Iterable[_Sheet]:
     )  # fmt: skip
     rows = {(m.stream, m.quantity): _written(m, survey, shared) for m in survey.measurements}
     stocks = [s for s in circuit.streams if s.stock]
-    apart = {*losses, *(s.name for s in stocks)}
+    apart = {*losses, *(s.name for s in stocks)}  # written elsewhere
     yield (
         "measurements",
         ("stream", "quantity", "value", "unit", "error", "error unit", "note"),
@@ -107,10 +116,17 @@ def _losses(
     rows = [
         (s.source or "", f"{losses[s.name].sd:.15g} {losses[s.name].unit}", s.like or "")
         for s in circuit.streams
-        if s.name in losses
+        if s.name in losses and s.content is not Content.DISSOLVED
     ]
     if rows:
         yield "losses", ("node", key, "like"), rows
+
+
+def _dissolves(stream: str | None, sizes: Mapping[str, Measurement]) -> str:
+    """Return what a node says of solids that dissolve."""
+    if stream is None:
+        return ""
+    return f"{sizes[stream].sd:.15g} {sizes[stream].unit}" if stream in sizes else "yes"
 
 
 def _stocks(

@@ -71,7 +71,7 @@ def balance_document(
                     "name": s.name,
                     "from": s.source,
                     "to": s.target,
-                    "carries": s.content.value,
+                    "carries": s.carries,
                     "like": s.like,
                     "stock": s.stock,
                 }

@@ -38,6 +38,8 @@ class Candidates:
         found, without, silent = [], dict[str, list[str]](), dict[str, None]()
         for row in self.places.rows:
             m = self.today.measured(row.stream, row.quantity)
+            if row.place.carrier in self.places.carriers.gone:  # dissolved: nobody can weigh it
+                continue
             if m is not None and m.error_source == DECLARED_LOSS:
                 continue
             if m is not None and not self.table.states(row.stream, row.quantity):

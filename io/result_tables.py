@@ -133,6 +133,8 @@ def separation_table(balance: Balance) -> ResultTable:
         rows.append([f"enrichment of {analyte.name}", *_pairs(pairs)])
     if len(parts) == 1 and rows[0][1:] == ["100", DASH]:
         rows = [row for row in rows[2:] if row[-1] != DASH]
+    if not parts:
+        rows = []
     header = ["", *(h for s in parts for h in (s.stream, "±"))]
     return ResultTable(f"Products against '{balance.feed}'", header, rows, 1)
 

@@ -1,7 +1,8 @@
 """Opening and closing stocks of stockpiles: stocks.csv, or a sheet 'stocks'.
 
-Columns: node, when (opening or closing), and those of the measurements: dry mass, analytes, each
-with its ± column. Each stock becomes a stream, and the rest a measurements table.
+Columns: node, when (opening or closing), and those of the measurements: dry mass, analytes, for a
+tank of solution water and what is dissolved in it, each with its ± column. Each stock becomes a
+stream, and the rest a measurements table.
 """
 
 from __future__ import annotations
@@ -73,10 +74,13 @@ def read_stocks(
     elif len(faults) == before:
         for key, (name, place) in piles.items():
             if key not in with_stock:
+                held = "water [m3]" if _content(streams, key) is Content.SOLUTION else (
+                    "dry mass [t]"
+                )  # fmt: skip
                 faults.append(
                     Fault(f"The stockpile '{name}' has no opening and no closing stock.",
                           f"Give them in {STOCKS_FILE} (in a workbook the sheet stocks): node, "
-                          "when, dry mass [t]\nor make the node a separator.", place)
+                          f"when, {held}\nor make the node a separator.", place)
                 )  # fmt: skip
     made = list[Stream]()
     for key in piles:
@@ -175,9 +179,9 @@ def _wrong_node(
 
 
 def _content(streams: Sequence[Stream], pile: str) -> Content:
-    """Return what a stock carries: no water where all that meets the pile is dry."""
-    met = [s.content for s in streams for n in (s.source, s.target) if n and fold_name(n) == pile]
-    return Content.DRY if met and set(met) == {Content.DRY} else Content.PULP
+    """Return what a stock carries: what all that meets it does, else solids and water."""
+    met = {s.content for s in streams for n in (s.source, s.target) if n and fold_name(n) == pile}
+    return met.pop() if len(met) == 1 else Content.PULP
 
 
 def _columns(table: Table) -> list[int]:

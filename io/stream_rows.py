@@ -11,9 +11,11 @@ from oretally.flowsheet.streams import Content, fold_name
 
 __all__ = ["stream_of", "with_likes_spelt"]
 
+_TAKES_UP = ("carbon", "resin", "precipitate")
+"""What takes analytes out of the solution: dry solids that were never ore."""
 _CARRIES = {
     "pulp": Content.PULP, "dry": Content.DRY, "water": Content.SOLUTION,
-    "solution": Content.SOLUTION,
+    "solution": Content.SOLUTION, **dict.fromkeys(_TAKES_UP, Content.DRY),
 }  # fmt: skip
 
 
@@ -29,13 +31,14 @@ def stream_of(
     ends : pair of str or None
         Nodes that it leaves and enters.
     carries : object
-        'pulp', 'dry', 'water' or 'solution', as written; pulp if it is None or empty.
+        'pulp', 'dry', 'water' or 'solution', or 'carbon', 'resin' or 'precipitate', as written;
+        pulp if it is None or empty.
     like : object
         Name of the stream whose grades it has, as written; None or empty if of none.
     place : Place
     faults : list of Fault
     """
-    content = Content.PULP
+    content, word = Content.PULP, ""
     if carries not in (None, ""):
         word = str(carries).strip().casefold()
         if word not in _CARRIES:
@@ -52,7 +55,8 @@ def stream_of(
                 Fault(f"'like' of the stream '{name}' must be the name of a stream.",
                       "Name the stream whose grades it has, or leave it out.", place)
             )  # fmt: skip
-    return Stream(name, *ends, place, content=content, like=whose)
+    return Stream(name, *ends, place, content=content, like=whose,
+                  takes_up=word if word in _TAKES_UP else "")  # fmt: skip
 
 
 def with_likes_spelt(streams: Sequence[Stream]) -> list[Stream]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from math import inf
 
 from oretally.flowsheet import Basis
+from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io.digits import format_chance, format_number, format_p, format_with_sd
 from oretally.recon import Balance
@@ -125,8 +126,10 @@ def _again(balance: Balance, place: ErrorPlace) -> str:
         return f"check what all readings of {place.quantity} share ('{place.where}')"
     m = balance.survey.measured(place.where, place.quantity)
     if m is not None and m.error_source == DECLARED_LOSS:
-        node = next(s.source for s in balance.circuit.streams if s.name == place.where)
-        return f"look for what gets lost at '{node}'"
+        stream = next(s for s in balance.circuit.streams if s.name == place.where)
+        if stream.content is Content.DISSOLVED:
+            return f"see how much dissolves at '{stream.source}'"
+        return f"look for what gets lost at '{stream.source}'"
     if place.quantity in ("water", "wet mass", "wet rate", "% solids"):
         return f"measure {place} again"
     if place.quantity == balance.survey.basis.quantity:

@@ -46,6 +46,7 @@ _PERCENT = parse_unit("%", Dimension.SHARE)
 _CARRIED = {
     Content.DRY: "dry solids",
     Content.SOLUTION: "water or solution without solids",
+    Content.DISSOLVED: "solids that dissolved",
 }
 
 
@@ -237,6 +238,8 @@ def _not_carried(found: Mapping[str, Measurement], content: Content, basis: Basi
             mend = "Give the water of the stream in place of it,\n" + mend
         else:
             mend = "Take it out,\n" + mend
+        if content is Content.DISSOLVED:
+            mend = "Take it out."
         faults.append(
             Fault(f"The stream carries {_CARRIED[content]}, so there is no {quantity} of it.",
                   mend, m.place.about(stream=m.stream, quantity=quantity))

@@ -1,4 +1,4 @@
-"""Named rows of amounts: extractions at leaches, inventories of stockpiles.
+"""Named rows of amounts: at leaches what passes into solution, inventories of stockpiles.
 
 Absent is not zero: a number that the data do not give is None. ``sd`` is one standard deviation.
 """
@@ -7,12 +7,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["AnalyteAmount", "Extraction", "Inventory", "InventoryLine", "WorthTotal"]
+__all__ = ["AnalyteAmount", "Dissolution", "Extraction", "Inventory", "InventoryLine",
+           "WorthTotal"]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Extraction:
     """How much of an analyte passes from the solids to the solution at a leach, in percent.
+
+    What carbon, resin or a precipitate takes out of the solution was extracted too.
 
     Attributes
     ----------
@@ -23,6 +26,9 @@ class Extraction:
         By the balance, with its sd.
     accountability : float or None
         As measured: analyte out per analyte in, solids and solution together, with its sd.
+    taken_up : float or None
+        By the balance: of what was in solution, the share that carbon, resin or a precipitate took
+        up there, with its sd.
     masses_equal : bool
         True where ``by_solids`` is from the grades alone, the solids that leave being as many as
         those that enter.
@@ -38,7 +44,32 @@ class Extraction:
     reconciled_sd: float | None
     accountability: float | None
     accountability_sd: float | None
+    taken_up: float | None = None
+    taken_up_sd: float | None = None
     masses_equal: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Dissolution:
+    """Solids that dissolve at a leach, adjusted; masses in ``unit``.
+
+    Attributes
+    ----------
+    fed, fed_sd : float or None
+        Solids that enter the leach, without carbon and the like.
+    dissolved, dissolved_sd : float or None
+    percent, percent_sd : float or None
+        What dissolves, of the solids that enter.
+    """
+
+    node: str
+    unit: str
+    fed: float | None
+    fed_sd: float | None
+    dissolved: float | None
+    dissolved_sd: float | None
+    percent: float | None
+    percent_sd: float | None
 
 
 @dataclass(frozen=True, slots=True)

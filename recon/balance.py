@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 from oretally.flowsheet import Circuit, Survey
-from oretally.recon.amount_rows import AnalyteAmount, Extraction, Inventory, WorthTotal
+from oretally.recon.amount_rows import AnalyteAmount, Dissolution, Extraction, Inventory, WorthTotal
 from oretally.recon.by_size import SizeResults
 from oretally.recon.findings import Findings, Suspect
 from oretally.recon.loss_rows import Losses
@@ -267,6 +267,8 @@ class Balance:
         What it says by size.
     extractions : tuple of Extraction
         Of each dissolved analyte at each leach.
+    dissolutions : tuple of Dissolution
+        Solids that dissolve at leaches of which the case says so.
     inventories : tuple of Inventory
         Of the stockpiles.
     findings : Findings
@@ -304,6 +306,7 @@ class Balance:
     findings: Findings
     notes: tuple[str, ...]
     losses: Losses = Losses()
+    dissolutions: tuple[Dissolution, ...] = ()
     worth: tuple[WorthTotal, ...] = ()
 
     @property

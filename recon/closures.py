@@ -106,10 +106,12 @@ def _parts(survey: Survey, stream: Stream, quantity: str) -> list[tuple[str, str
     flow = survey.basis.quantity
     parts: list[tuple[str, str | None]] = []
     if quantity == "water":
-        return [] if stream.content is Content.DRY else [(quantity, None)]
-    if stream.content is not Content.SOLUTION:
+        return [(quantity, None)] if stream.content.has_water else []
+    if stream.content is Content.DISSOLVED:
+        return [(flow, None)] if quantity == flow else []
+    if stream.content.has_solids:
         parts.append((flow, None if quantity == flow else quantity))
-    if quantity in survey.dissolved and stream.content is not Content.DRY:
+    if quantity in survey.dissolved and stream.content.has_water:
         parts.append(("water", in_solution(quantity)))
     return parts
 

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from oretally.flowsheet import BalanceProblem, Circuit, Survey, arrangement
-from oretally.flowsheet.streams import Content
 from oretally.recon.covariance import propagate
 from oretally.recon.damped_newton import first_point
 from oretally.recon.diagnosis import LARGEST
@@ -52,7 +51,7 @@ def foresee(
     reduced = presolve(near)
     remember(reduced, classes)
     point = first_point(near, reduced)
-    carry = [s.content is not Content.SOLUTION for s in circuit.streams]
+    carry = [s.content.has_solids for s in circuit.streams]
     flow = np.abs(point.flow[: len(circuit.streams)][carry])
     if classes.degrees_of_freedom <= 0 or flow.min() <= _STILL * flow.max():
         return None

@@ -1,4 +1,4 @@
-"""Inventories of stockpiles: opening and closing stock, in and out, and what nothing accounts for.
+"""Inventories of stockpiles and tanks: opening and closing stock, in and out, what is unaccounted.
 
 Unaccounted is opening + in - out - closing as measured, with the sd that the stated errors give
 it; more than 1.96 of that sd is more than the measurements explain (two-sided, 5 %).
@@ -19,29 +19,43 @@ from oretally.recon.covariance import Covariance
 __all__ = ["inventories"]
 
 _EXPLAINED = 1.96
+_WATER = "water"
 
 
 def inventories(
     circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance
 ) -> tuple[Inventory, ...]:
-    """Return the inventory of each stockpile with stocks: of the dry mass and of each analyte."""
+    """Return the inventory of each stockpile with stocks: of each thing that it holds.
+
+    Those are the dry mass, each analyte, and the water where that is balanced.
+    """
+    numbers = {a.name: k for k, a in enumerate(survey.analytes)}
     rows = []
     for node in circuit.nodes:
         met = [s for s in circuit.streams if node.name in (s.source, s.target)]
         if node.kind is not NodeKind.STOCKPILE or not any(s.stock for s in met):
             continue
-        for k, quantity in enumerate(
-            [survey.basis.quantity, *(a.name for a in survey.analytes)], start=-1
-        ):
+        for quantity in _held(survey, met):
             groups = {
                 "opening": [s for s in met if s.stock and s.target == node.name],
                 "in": [s for s in met if not s.stock and s.target == node.name],
                 "out": [s for s in met if not s.stock and s.source == node.name],
                 "closing": [s for s in met if s.stock and s.source == node.name],
             }
-            pile = _Pile(survey, places, covariance, quantity, k if k >= 0 else None)
+            pile = _Pile(survey, places, covariance, quantity, numbers.get(quantity))
             rows.append(pile.inventory(node.name, groups))
     return tuple(rows)
+
+
+def _held(survey: Survey, met: Sequence[Stream]) -> list[str]:
+    """Return the quantities that streams have: a tank of solution has no dry mass."""
+    solids = any(s.content.has_solids for s in met)
+    wet = survey.water and any(s.content.has_water for s in met)
+    return [
+        *([survey.basis.quantity] if solids else []),
+        *([_WATER] if wet else []),
+        *(a.name for a in survey.analytes if solids or a.name in survey.dissolved),
+    ]
 
 
 class _Pile:
@@ -67,7 +81,7 @@ class _Pile:
         adjusted["change"] = weighted([(1.0, adjusted["closing"]), (-1.0, adjusted["opening"])])
         values = [a.value for a in (*measured.values(), *adjusted.values()) if a is not None]
         largest = max((abs(v) for v in values if np.isfinite(v)), default=0.0)
-        unit = amount_unit(self.survey, self.quantity, largest)
+        unit = self.unit([s for own in groups.values() for s in own], largest)
         lines = tuple(self.line(g, measured[g], adjusted[g], unit) for g in measured)
         signs = {"opening": 1.0, "in": 1.0, "out": -1.0, "closing": -1.0}
         parts = [(signs[g], a) for g, a in measured.items() if g in signs and a is not None]
@@ -82,13 +96,24 @@ class _Pile:
             explained=None if z is None else abs(z) <= _EXPLAINED,
         )  # fmt: skip
 
+    def unit(self, streams: Sequence[Stream], largest: float) -> Unit:
+        """Return the unit shown: for water that of its first measurement, perhaps a volume."""
+        found = (self.survey.measured(s.name, _WATER) for s in streams)
+        water = next((m.unit for m in found if m is not None), None)
+        if self.quantity == _WATER and water is not None:
+            return water
+        return amount_unit(self.survey, self.quantity, largest)
+
     def adjusted(self, streams: Sequence[Stream]) -> Amount[Position]:
         """Return the adjusted amount in several streams."""
-        whole = [
-            j if self.k is None else self.carriers.whole(self.k, j)
-            for j in (self.number[s.name] for s in streams)
-        ]
-        return adjusted_amount(self.covariance, whole, self.k)
+        c, own = self.carriers, [self.number[s.name] for s in streams]
+        if self.quantity == _WATER:
+            carriers = [c.water[j] for j in own if j in c.water]
+        elif self.k is None:
+            carriers = [j for j in own if c.solids[j]]
+        else:
+            carriers = [c.whole(self.k, j) for j in own]
+        return adjusted_amount(self.covariance, carriers, self.k)
 
     def line(
         self, item: str, measured: Amount[tuple[str, str]] | None, adjusted: Amount[Position],

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from oretally.flowsheet import Arrangement, Circuit, Position, Survey
-from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.covariance import Covariance
 from oretally.recon.loss_rows import Estimate
@@ -43,7 +42,7 @@ class LossValues:
 
     def solids(self, j: int) -> bool:
         """Return whether a stream carries solids."""
-        return self.circuit.streams[j].content is not Content.SOLUTION
+        return self.circuit.streams[j].content.has_solids
 
     def metal(self, k: int, j: int) -> float:
         """Return how much of an analyte a stream has, in solids and solution."""

@@ -17,7 +17,6 @@ from oretally.flowsheet import (
     arrangement,
 )
 from oretally.flowsheet.quantities import Kind, meanings
-from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, uniform_ends
 from oretally.recon.balance import BalancedValue
 from oretally.recon.findings import HiddenError
@@ -51,7 +50,7 @@ def solver_notes(
     stopped = [
         circuit.stream_names[j]
         for j in np.flatnonzero(solution.flow[: len(circuit.streams)] == 0.0)
-        if circuit.streams[j].content is not Content.SOLUTION
+        if circuit.streams[j].content.has_solids
     ]
     if stopped:
         notes.append(

@@ -25,6 +25,7 @@ __all__ = ["first_in_proportion", "solve_in_proportion"]
 Floats = NDArray[np.float64]
 
 _ROUNDS = 30  # linearisations at most; half a dozen is usual
+_BETTER = 1e-9  # an objective lower by less than this share is the same one
 _STAYS = 1e-11  # change of the proportions, as a share of the largest
 
 
@@ -49,7 +50,10 @@ def solve_in_proportion(problem: BalanceProblem, starts: int | None = None) -> S
         before, now = _ratios(problem, flow), _ratios(problem, found.flow)
         steps += found.iterations
         if np.abs(now - before).max() <= _STAYS * np.abs(now).max():
-            return replace(found, iterations=steps)
+            better = _elsewhere(problem, found, classes)
+            if better is None:
+                return replace(found, iterations=steps)
+            found = better
         flow, found = found.flow, _once(problem, found.flow, classes)
     return replace(found, iterations=steps, converged=False, status=StopReason.LIMIT)
 
@@ -72,6 +76,18 @@ def _once(problem: BalanceProblem, flow: Floats, classes: Classes) -> Solution:
     with one_thread():
         start = near.reduced.basis.closed(flow / near.reduced.flow_scale)
         return minimise(near.problem, near.reduced, start)
+
+
+def _elsewhere(problem: BalanceProblem, found: Solution, classes: Classes) -> Solution | None:
+    """Return a better solution at the same proportions, or None.
+
+    A flow that nothing determines stays where it is, and may rest on its bound in the way of
+    others: there the careful search looks for more.
+    """
+    if not (found.flow_at_bound.any() and classes.unobservable_flows):
+        return None
+    other = _linearised(problem, found.flow, classes).solve()
+    return other if other.objective < found.objective * (1.0 - _BETTER) else None
 
 
 def _without(problem: BalanceProblem) -> BalanceProblem:

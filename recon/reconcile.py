@@ -17,8 +17,9 @@ from oretally.recon.balance import Balance, BalancedValue, CalculatedHead, Value
 from oretally.recon.by_size import by_size
 from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.covariance import propagate
+from oretally.recon.dissolution import dissolution_notes, dissolutions
 from oretally.recon.error_budget import recovery_budgets
-from oretally.recon.extraction import extractions
+from oretally.recon.extraction import extraction_notes, extractions
 from oretally.recon.findings import ErrorRates, Findings
 from oretally.recon.formulas import formula_recoveries
 from oretally.recon.holdings import analyte_amounts
@@ -145,6 +146,7 @@ def reconcile(
         amounts=analyte_amounts(covariance, answers),
         sizes=by_size(circuit, survey, places, covariance),
         extractions=extractions(circuit, survey, places, covariance),
+        dissolutions=dissolutions(circuit, survey, places, covariance),
         inventories=stocks,
         findings=findings,
         notes=(
@@ -152,6 +154,8 @@ def reconcile(
             *open_notes(circuit, survey, problem, solution.classes),
             *bounded_notes(survey, values, findings.hidden),
             *stock_notes(circuit, survey, feed, recoveries, stocks),
+            *extraction_notes(circuit, survey, places, covariance),
+            *(dissolution_notes(circuit, survey, test) if solution.converged else ()),
         ),
         losses=losses,
         worth=worth_totals(covariance, answers, losses, prices) if prices else (),

@@ -71,7 +71,8 @@ class Answers:
             [names.index(p) for p in products],
             [[carriers.whole(k, j) for j in range(len(names))]
              for k in range(len(survey.analytes))],
-            [[solids or k in carriers.dissolved for solids in carriers.solids]
+            [[solids or (k in carriers.dissolved and j not in carriers.gone)
+              for j, solids in enumerate(carriers.solids)]
              for k in range(len(survey.analytes))],
         )  # fmt: skip
 

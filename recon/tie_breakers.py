@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet import Position
+from oretally.flowsheet.streams import Content
 from oretally.recon.balance import BalancedValue
 from oretally.recon.covariance import Covariance
 from oretally.recon.traces import Traces
@@ -57,6 +58,8 @@ def best_measurements(
     sd = _new_sd(values)
     found = []
     for m, v in enumerate(values):
+        if v.carrier == Content.DISSOLVED:  # nobody can weigh it
+            continue
         if v.measured is not None or v.adjusted is None or v.adjusted_sd is None:
             continue
         scale, new_sd = _base_units(covariance, positions[m], v), sd[m]

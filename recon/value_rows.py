@@ -7,6 +7,7 @@ import numpy as np
 from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
 from oretally.flowsheet.arrangement import Arrangement, Row
 from oretally.flowsheet.quantities import Kind, Meaning, meanings
+from oretally.flowsheet.streams import Content
 from oretally.recon.balance import BalancedValue, ValueClass
 from oretally.recon.covariance import Covariance
 from oretally.recon.observability import Classes
@@ -112,7 +113,9 @@ def _value(
     return BalancedValue(
         stream=row.stream,
         quantity=row.quantity,
-        carrier=_carrier(row.meaning, survey),
+        carrier=(
+            Content.DISSOLVED.value if j in places.carriers.gone else _carrier(row.meaning, survey)
+        ),  # fmt: skip
         unit=unit.symbol,
         measured=m.value if m else None,
         sd=m.sd if m else None,

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from pulp_plant import PERCENT, SHARE, Plant
+from pulp_plant import PERCENT, RATE, SHARE, Plant
 from pulp_rival import Reconciled, compare, reconciled, same_classes
 from scipy.special import chdtri
 
@@ -304,6 +304,74 @@ def test_three_ways_out_of_a_splitter_and_a_way_together_again() -> None:
     for seed in range(3):
         plant = Plant(np.random.default_rng(seed), circuit.streams, circuit.nodes, OPENINGS[:3])
         compare(plant, _measured(plant, (0.5, 0.7, 0.4, 0.6)))
+
+
+def _losing(seed: int, sd: float) -> tuple[Plant, list[Measurement]]:
+    """A grinding circuit that loses 3 % of the underflow, and a loss declared as 0 with a sd."""
+    streams, nodes = _grinding(divider=seed % 2 == 0, flotation=False, direct=False)
+    streams.append(Stream("loss", "cyclone", None, like="underflow"))
+    plant = Plant(np.random.default_rng(seed), streams, nodes, OPENINGS[: 2 + seed % 3], ("Pb",))
+    found = [m for m in _measured(plant, (0.9, 0.9, 0.6, 0.8)) if m.stream != "loss"]
+    return plant, [*found, Measurement("loss", "dry rate", 0.0, RATE, sd)]
+
+
+@pytest.mark.parametrize("seed", range(800, 806))
+def test_a_declared_loss_against_an_optimiser(seed: int) -> None:
+    """6 circuits, some of which lose and some not by what was measured: IPOPT, as above."""
+    pytest.importorskip("casadi")
+    plant, found = _losing(seed, 20.0)
+    compare(plant, found)
+
+
+@pytest.mark.parametrize("sd", [0.01, 1.0, 100.0])
+@pytest.mark.parametrize("like", ["of", "uf", "feed"])
+def test_a_loss_that_stands_still_changes_nothing(like: str, sd: float) -> None:
+    """Invented: more was measured behind the cyclone than before it, so that nothing is lost.
+
+    Then the balance is that without the loss.
+    """
+    rates = {"feed": 95.0, "of": 36.0, "uf": 68.0}
+    sieved = {"feed": (20.0, 30.0, 25.0, 25.0), "of": (1.0, 9.0, 30.0, 60.0),
+              "uf": (30.0, 42.0, 20.0, 8.0)}  # fmt: skip
+    grid = SizeGrid((300.0, 150.0, 75.0))
+    streams = [Stream("feed", None, "cyclone"), Stream("of", "cyclone", None),
+               Stream("uf", "cyclone", None)]  # fmt: skip
+    found = [Measurement(s, "dry rate", v, RATE, 0.02 * v) for s, v in rates.items()]
+    found += [Measurement(s, class_share(grid.label((c, c))), v, SHARE, 1.0)
+              for s, own in sieved.items() for c, v in enumerate(own)]  # fmt: skip
+    without = Survey(Basis.RATE, RATE, (), tuple(found), sizes=grid)
+    plain = reconciled(Circuit.from_parts(streams), without)
+    declared = Measurement("loss", "dry rate", 0.0, RATE, sd)
+    with_loss = replace(without, measurements=(*found, declared))
+    streams.append(Stream("loss", "cyclone", None, like=like))
+    ours = reconciled(Circuit.from_parts(streams), with_loss)
+    assert ours.value("loss", "dry rate") == 0.0
+    assert ours.solution.objective == pytest.approx(plain.solution.objective, rel=1e-9)
+    for name, row in plain.rows.items():
+        assert ours.rows[name].adjusted == pytest.approx(row.adjusted, rel=1e-7), name
+    balance = reconcile(Circuit.from_parts(streams), with_loss)
+    assert balance.converged
+
+
+def test_streams_in_proportion_where_one_stands_still() -> None:
+    """F_a F_d = F_b F_c to first order: what stands still has the parts of the other."""
+    streams = [
+        Stream("feed", None, "box"),
+        Stream("one", "box", None),
+        Stream("other", "box", None),
+    ]
+    grid = SizeGrid((150.0,))
+    found = (Measurement("feed", "dry rate", 10.0, RATE, 0.1),
+             Measurement("feed", class_share(grid.label((0, 0))), 40.0, SHARE, 1.0))  # fmt: skip
+    circuit = Circuit.from_parts(streams, [Node("box", NodeKind.SPLITTER)])
+    problem = balance_problem(circuit, Survey(Basis.RATE, RATE, (), found, sizes=grid))
+    ((a, b, c, d),) = problem.proportion.tolist()
+    flow = np.full(problem.n_carriers, 1.0)
+    for part, whole, other_part, other in ((a, b, c, d), (c, d, a, b)):
+        flow[[part, whole, other_part, other]] = 0.0, 0.0, 0.3, 1.5
+        near = problem.linearised(flow)
+        row = near.flow_balance.toarray()[-1]
+        assert {j: row[j] for j in np.flatnonzero(row)} == pytest.approx({part: 1.0, whole: -0.2})
 
 
 def _complete(seed: int) -> tuple[Plant, list[Measurement]]:

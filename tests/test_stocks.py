@@ -116,6 +116,81 @@ def test_inventory_by_hand(tmp_path: Path) -> None:
     )
 
 
+TANK = """\
+basis = "batch"
+water = true
+[streams]
+barren = { to = "tank", carries = "solution" }
+pregnant = { from = "tank", carries = "solution" }
+[nodes]
+tank = { kind = "stockpile" }
+[analytes]
+Au = { unit = "g/t", dissolved = true }
+[errors]
+water = { relative = 1 }
+"Au in solution" = { relative = 2 }
+"""
+TANK_ROWS = "stream,water [m3],Au in solution [mg/L]\nbarren,100,1\npregnant,90,1.2\n"
+TANK_STOCKS = """\
+node,when,water [m3],Au in solution [mg/L]
+tank,opening,20,1.5
+tank,closing,30,1.1
+"""
+
+
+def test_a_tank_of_solution_by_hand(tmp_path: Path) -> None:
+    """Invented. Gold: 30 + 100 - 108 - 33 g, each with 1 % of its volume and 2 % of its assay."""
+    balance = _balanced(_read(tmp_path, TANK, TANK_ROWS, TANK_STOCKS))
+    assert {s.content.value for s in balance.circuit.streams if s.stock} == {"solution"}
+    water, gold = balance.inventories  # and none of a dry mass
+    assert (water.quantity, water.unit, gold.quantity, gold.unit) == ("water", "m3", "Au", "g")
+    volumes = {"opening": 20.0, "in": 100.0, "out": 90.0, "closing": 30.0}
+    assert {x.item: x.measured for x in water.lines} == pytest.approx({**volumes, "change": 10.0})
+    assert water.unaccounted == pytest.approx(0.0, abs=1e-9)
+    assert water.unaccounted_sd == pytest.approx(0.01 * sum(v**2 for v in volumes.values()) ** 0.5)
+    for item in water.lines:
+        assert item.adjusted is not None and item.adjusted_sd is not None
+        assert item.adjusted == pytest.approx(item.measured, rel=0.01)
+    metal = {"opening": 30.0, "in": 100.0, "out": 108.0, "closing": 33.0}
+    assert {x.item: x.measured for x in gold.lines[:4]} == pytest.approx(metal)
+    sd = (0.01**2 + 0.02**2) ** 0.5 * sum(v**2 for v in metal.values()) ** 0.5
+    assert gold.unaccounted == pytest.approx(-11.0)
+    assert gold.unaccounted_sd == pytest.approx(sd)
+    assert sd == pytest.approx(3.4, abs=0.05)
+    assert gold.z == pytest.approx(-11.0 / sd)
+    assert gold.explained is False
+    told = {x.item: x.adjusted or 0.0 for x in gold.lines}
+    assert told["opening"] + told["in"] == pytest.approx(told["out"] + told["closing"])
+    assert told["out"] == pytest.approx(
+        (balance.value("pregnant", "water").adjusted or 0.0)
+        * (balance.value("pregnant", "Au in solution").adjusted or 0.0)
+    )
+
+
+def test_a_tank_of_solution_has_no_tables_of_solids(tmp_path: Path) -> None:
+    balance = _balanced(_read(tmp_path, TANK, TANK_ROWS, TANK_STOCKS))
+    jsonschema.validate(json.loads(to_json(balance)), balance_schema())
+    for text in (summary(balance), html_report(balance)):
+        assert "Stock: opening + in - out = closing" in text
+        assert "dry mass" not in text.split("What can hurt")[0].split("Cautions")[0]
+        assert "Products against" not in text
+
+
+def test_a_stock_of_pulp_holds_water_too(tmp_path: Path) -> None:
+    """Invented: a tank of pulp. Solids, water and analyte each have their inventory."""
+    circuit = TANK.replace(', carries = "solution"', "").replace(
+        "water = { relative",
+        '"dry mass" = { relative = 1 }\nAu = { relative = 2 }\nwater = { relative',
+    )
+    head = "dry mass [t],water [m3],Au [g/t],Au in solution [mg/L]\n"
+    rows = f"stream,{head}barren,50,100,2,1\npregnant,45,90,1,1.2\n"
+    stocks = f"node,when,{head}tank,opening,10,20,2,1.5\ntank,closing,15,30,2,1.1\n"
+    mass, water, gold = _balanced(_read(tmp_path, circuit, rows, stocks)).inventories
+    assert (mass.quantity, water.quantity, gold.quantity) == ("dry mass", "water", "Au")
+    assert (mass.unaccounted, water.unaccounted) == pytest.approx((0.0, 0.0), abs=1e-9)
+    assert gold.unaccounted == pytest.approx(20 + 30 + 100 + 100 - 45 - 108 - 30 - 33)
+
+
 def test_change_in_stock_is_known_better_than_its_parts_say(tmp_path: Path) -> None:
     """Opening and closing stock, adjusted, go together: what came and went is known better."""
     rows = ROWS.replace("dry mass [t]", "dry mass [t],± dry mass [t]").replace("1200", "1200,1")
@@ -525,6 +600,25 @@ BROKEN: dict[str, tuple[str, str, str | None, str]] = {
         "circuit.toml, line 11: The stream 'loss at mill' is there twice; upper and lower case "
         "and spaces do not tell names apart.\n"
         "Rename one of the two, or take one out.",
+    ),
+    "tank without stocks": (
+        TANK,
+        TANK_ROWS,
+        None,
+        "circuit.toml, line 7: The stockpile 'tank' has no opening and no closing stock.\n"
+        "Give them in stocks.csv (in a workbook the sheet stocks): node, when, water [m3]\n"
+        "or make the node a separator.",
+    ),
+    "dry mass of a stock of solution": (
+        TANK + '"dry mass" = { relative = 1 }\n',
+        TANK_ROWS,
+        TANK_STOCKS.replace("when,", "when,dry mass [t],")
+        .replace("opening,", "opening,3,")
+        .replace("closing,", "closing,,"),
+        "stocks.csv, cell C2, stream 'opening stock of tank', dry mass: The stream carries water "
+        "or solution without solids, so there is no dry mass of it.\n"
+        "Take it out,\n"
+        'or let the stream carry "pulp".',
     ),
     "loss twice": (
         *c(

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from pulp_plant import SHARE, Plant
+from pulp_plant import RATE, SHARE, Plant
 from pulp_rival import compare, reconciled, same_classes
 
 from oretally.flowsheet import (
@@ -117,6 +117,20 @@ def test_leaching_against_an_optimiser_in_amounts(seed: int) -> None:
     pytest.importorskip("casadi")
     plant = _leach_plant(seed, recycle=seed % 3 == 0)
     compare(plant, _measured(plant))
+
+
+@pytest.mark.parametrize("seed", range(50, 56))
+def test_a_declared_loss_of_pulp_against_an_optimiser(seed: int) -> None:
+    """6 circuits that lose 3 % of the mill's discharge, water and all; some with sizes."""
+    pytest.importorskip("casadi")
+    streams, nodes = _mill_and_thickener(dry_feed=seed % 3 == 0, divider=False)
+    streams.append(Stream("loss", "mill", None, like="discharge"))
+    plant = Plant(
+        np.random.default_rng(seed), streams, nodes, (150.0, 38.0) if seed % 2 else (), ("Au",),
+        water=True, dissolved=("Au",) if seed % 4 < 2 else (),
+    )  # fmt: skip
+    found = [m for m in _measured(plant) if m.stream != "loss"]
+    compare(plant, [*found, Measurement("loss", "dry rate", 0.0, RATE, 20.0)])
 
 
 def test_classes_of_incomplete_surveys_with_water() -> None:

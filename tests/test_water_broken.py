@@ -96,12 +96,12 @@ BROKEN: dict[str, tuple[str, str, str]] = {
     "carries far": (
         *c('carries = "water"', 'carries = "cake"'),
         "circuit.toml, line 5: The stream 'wash' is said to carry 'cake'.\n"
-        "Write one of: pulp, dry, water, solution.",
+        "Write one of: pulp, dry, water, solution, carbon, resin, precipitate.",
     ),
     "carries number": (
         *c('carries = "water"', "carries = 3"),
         "circuit.toml, line 5: The stream 'wash' is said to carry '3'.\n"
-        "Write one of: pulp, dry, water, solution.",
+        "Write one of: pulp, dry, water, solution, carbon, resin, precipitate.",
     ),
     "like unknown": (
         *c(
