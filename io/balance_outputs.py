@@ -103,7 +103,7 @@ def balanced(
 def _reconciled(case: Case, survey: Survey, starts: int | None) -> Balance:
     return reconcile(
         case.circuit, survey, feed=case.feed, products=case.products, starts=starts,
-        rates=case.rates, prices={p.analyte: p.per_kg for p in case.prices},
+        rates=case.rates, lost=case.lost or None, prices={p.analyte: p.per_kg for p in case.prices},
     )  # fmt: skip
 
 

@@ -70,6 +70,8 @@ class Case:
     circuit, survey : Circuit, Survey
     feed, products : str, tuple of str
         Reference stream of the recoveries, and the streams among which they are shared.
+    lost : tuple of str
+        Products that count as lost; empty if that is not said.
     title : str
     notes : tuple of str
         What the reader should know of the numbers: below detection, replicates that spread.
@@ -85,6 +87,7 @@ class Case:
     survey: Survey
     feed: str
     products: tuple[str, ...]
+    lost: tuple[str, ...]
     title: str
     notes: tuple[str, ...]
     rates: ErrorRates
@@ -153,6 +156,7 @@ def read_case(source: str | Path) -> Case:
         ),
         feed=definition.feed,
         products=definition.products,
+        lost=definition.lost,
         title=reading.survey.title,
         notes=(*reading.notes, *ways, *_declared(definition.circuit, definition.losses)),
         rates=rates,

@@ -41,7 +41,8 @@ _HOW = (
     ("sources", "What adds to the errors: a scale, sampling. shared: yes if one and the same error "
      "moves all its measurements. May stay blank."),
     ("report", "basis: batch for the masses of one test, rate for t/h and the like. feed: the "
-     "stream that recoveries refer to. product: one row each."),
+     "stream that recoveries refer to. product: one row each; lost: one row for each product that "
+     "counts as lost, else all but the richest do."),
     ("containers", "Buckets and trays in use and their empty mass, as in 1.35 kg. May stay blank."),
     ("doubts", "How often a quantity is badly wrong, in percent. May stay blank."),
     ("measurements", "One row a stream, one column a quantity, its unit in square brackets; beside "
@@ -70,8 +71,8 @@ _CHECKS: dict[tuple[str, str], _Check] = {
                                     formula="AND(ISNUMBER({0}),{0}>=0)"),
     ("sources", "absolute"): _Check("With its unit, as in 2 g.", formula="ISTEXT({0})"),
     ("sources", "shared"): _Check("yes: the same error in all its measurements.", ("yes", "no")),
-    ("report", "key"): _Check("One row each; product once for each product.",
-                              ("title", "basis", "feed", "product")),
+    ("report", "key"): _Check("One row each; product once for each product, lost likewise.",
+                              ("title", "basis", "water", "feed", "product", "lost")),
     ("containers", "mass"): _Check("With its unit, as in 1.35 kg.", formula="ISTEXT({0})"),
     ("doubts", "percent"): _Check("A number above 0 and below 50.",
                                   formula="AND(ISNUMBER({0}),{0}>0,{0}<50)"),
@@ -146,7 +147,8 @@ def _definition(document: Mapping[str, Any]) -> dict[str, list[Sequence[object]]
                    *((key, document.get(key, "")) for key in ("title", "basis")),
                    *((key, "yes") for key in ("water",) if document.get(key)),
                    *((key, report[key]) for key in ("feed",) if key in report),
-                   *(("product", product) for product in report.get("products", []))],
+                   *((word, name) for word, key in (("product", "products"), ("lost", "lost"))
+                     for name in _listed(report.get(key, [])))],
         "containers": [("container", "mass"), *document.get("containers", {}).items()],
         "doubts": [("quantity", "percent"), *document.get("doubts", {}).items()],
         **({"prices": [("analyte", "price"), *prices.items()]} if prices else {}),
@@ -166,6 +168,10 @@ def _only_used(
     return [header, *((n, *(e.get(key, "") for key in header[1:])) for n, e in entries.items())]
 
 
+def _listed(names: str | list[str]) -> list[str]:
+    return [names] if isinstance(names, str) else names
+
+
 def _rule(rule: object) -> list[object]:
     if isinstance(rule, dict):
         return [rule.get(key, "") for key in _RULE]
@@ -174,8 +180,7 @@ def _rule(rule: object) -> list[object]:
 
 def _source_rows(name: str, source: Mapping[str, Any]) -> list[SourceRow]:
     """Return one row for each quantity and stream that a source of error names."""
-    of, streams = ([each] if isinstance(each, str) else each
-                   for each in (source["of"], source.get("streams", "")))  # fmt: skip
+    of, streams = _listed(source["of"]), _listed(source.get("streams", ""))
     relative, absolute, coverage = (source.get(key) for key in _RULE)
     return [
         SourceRow(name, ErrorRow(stream, quantity, relative, absolute, coverage, Place()),

@@ -28,7 +28,7 @@ _ANALYTES = ("analyte", "unit", "max", "detection", "dissolved")
 _CIRCUIT = ("stream", "from", "to", "carries", "like")
 LAB_COLUMNS = ("setting", "name", "value", "unit", "certified", "certified sd")
 _SOURCES = (*SOURCE_COLUMNS, *SAMPLING_COLUMNS)
-_KEYS = ("title", "basis", "water", "feed", "product")
+_KEYS = ("title", "basis", "water", "feed", "product", "lost")
 
 
 def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
@@ -39,7 +39,7 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     quantity, relative, absolute, coverage), sources (source, quantity, stream, relative, absolute,
     coverage, shared, dof, and how a sample was taken), containers (container, mass), doubts
     (quantity, percent), prices (analyte, price), lab columns (see `sheet_lab_rows`), report (key,
-    value) with the keys title, basis, water, feed and, once for each, product.
+    value) with the keys title, basis, water, feed and, once for each, product and lost.
     """
     rows = DefinitionRows(places={"": Place(file=name)})
     if "circuit" in sheets:
@@ -143,6 +143,8 @@ def _setting(rows: DefinitionRows, key: Cell, value: Cell) -> None:
         rows.feed = (value.text, value.place)
     elif word == "product":
         rows.products.append((value.text, value.place))
+    elif word == "lost":
+        rows.lost.append((value.text, value.place))
     else:
         near = nearest_name(key.text, _KEYS)
         mend = f"Did you mean '{near}'?" if near else f"Known here: {', '.join(_KEYS)}."

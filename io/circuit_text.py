@@ -290,19 +290,14 @@ class _Reader:
         return None
 
     def report(self, entry: Mapping[str, Any]) -> None:
-        """Take feed and products."""
-        self.known(entry, ("feed", "products"), "report")
+        """Take feed, products and which of them are lost."""
+        self.known(entry, ("feed", "products", "lost"), "report")
         feed = entry.get("feed")
         if isinstance(feed, str):
             self.rows.feed = (feed, self.at("report", "feed"))
         elif feed is not None:
             self.fault("'feed' must be the name of one stream.", 'Write feed = "...".',
                        "report", "feed")  # fmt: skip
-        products = entry.get("products", [])
-        if isinstance(products, str):
-            products = [products]
-        if not (isinstance(products, list) and all(isinstance(p, str) for p in products)):
-            self.fault("'products' must be a list of names of streams.",
-                       'Write products = ["...", "..."].', "report", "products")  # fmt: skip
-            return
-        self.rows.products = [(p, self.at("report", "products")) for p in products]
+        for key, named in (("products", self.rows.products), ("lost", self.rows.lost)):
+            names = self.names(entry, key, "report", key) or []
+            named.extend((name, self.at("report", key)) for name in names)

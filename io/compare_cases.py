@@ -157,8 +157,9 @@ def _balanced(label: str, case: Case) -> BalancedTest:
     """Return a case balanced; what cannot be is named."""
     try:
         balance = reconcile(
-            case.circuit, case.survey, feed=case.feed, products=case.products, rates=case.rates
-        )
+            case.circuit, case.survey, feed=case.feed, products=case.products,
+            rates=case.rates, lost=case.lost or None,
+        )  # fmt: skip
     except NotBalanceable as error:
         raise NotBalanceable(f"'{label}': {error.reason}", error.mend) from error
     if not balance.converged:

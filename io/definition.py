@@ -56,6 +56,7 @@ class DefinitionRows:
     sources: list[SourceRow] = field(default_factory=list)
     feed: tuple[str, Place] | None = None
     products: list[tuple[str, Place]] = field(default_factory=list)
+    lost: list[tuple[str, Place]] = field(default_factory=list)
     containers: list[ContainerRow] = field(default_factory=list)
     doubts: list[DoubtRow] = field(default_factory=list)
     lab: LabRows | None = None
@@ -87,6 +88,8 @@ class Definition:
         Names as far as they could be read; empty if none could.
     analytes : tuple of Analyte
         Empty if the measurements' headers say what is assayed.
+    lost : tuple of str
+        Products that count as lost; empty if that is not said.
     containers : dict of str to float
         Empty masses in kg.
     doubts : tuple of DoubtRow
@@ -109,6 +112,7 @@ class Definition:
     sources: tuple[ErrorSource, ...]
     feed: str | None
     products: tuple[str, ...]
+    lost: tuple[str, ...]
     containers: dict[str, float]
     doubts: tuple[DoubtRow, ...]
     water: WaterBalance
@@ -132,16 +136,16 @@ def define(
     ends = [end for s in rows.streams for end in (s.source, s.target) if end is not None]
     stocks = read_stocks(rows.stocks, rows.kinds, rows.streams, basis, faults, planned=rows.planned)
     nodes = [name for name, _, _ in rows.kinds]
-    lost, losses = read_losses(rows.losses, rows.streams, [*nodes, *ends], basis, faults)
+    declared, losses = read_losses(rows.losses, rows.streams, [*nodes, *ends], basis, faults)
     kinds = {fold_name(name): kind for name, kind, _ in rows.kinds}
     gone, sizes = read_dissolving(rows.dissolving, kinds, basis, faults)
-    streams = (*rows.streams, *stocks.streams, *lost, *gone)
+    streams = (*rows.streams, *stocks.streams, *declared, *gone)
     circuit = _circuit(rows, streams, water, faults)
     names = tuple(s.name for s in streams)
     analytes = read_analytes(rows.analytes, faults)
     scope = Scope(basis, names if rows.streams_read else (), analytes)
     model, doubted = error_model(rows.errors, scope, faults, lab)
-    feed, products = _report(rows, circuit, names, {s.name for s in gone}, faults)
+    feed, products, lost = _report(rows, circuit, names, {s.name for s in gone}, faults)
     definition = Definition(
         title=rows.title,
         basis=basis,
@@ -152,6 +156,7 @@ def define(
         sources=read_sources(rows.sources, scope, faults),
         feed=feed,
         products=products,
+        lost=lost,
         containers=container_masses(rows.containers, faults),
         doubts=tuple(rows.doubts),
         water=WaterBalance(
@@ -230,10 +235,10 @@ def _placed(fault: Fault, place: Place) -> Fault:
 def _report(
     rows: DefinitionRows, circuit: Circuit | None, names: Sequence[str], gone: Set[str],
     faults: list[Fault],
-) -> tuple[str | None, tuple[str, ...]]:  # fmt: skip
-    """Return feed and products, spelt as in the circuit; defaults where none are stated.
+) -> tuple[str | None, tuple[str, ...], tuple[str, ...]]:  # fmt: skip
+    """Return feed, products and which are lost, spelt as in the circuit; defaults if not stated.
 
-    Solids that dissolved, ``gone``, are neither.
+    Solids that dissolved, ``gone``, are none of them.
     """
     spelling = {fold_name(name): name for name in names}
 
@@ -252,6 +257,8 @@ def _report(
     check = rows.streams_read and bool(names)
     feed = spelt(*rows.feed) if rows.feed and check else None
     products = [p for p in (spelt(*each) for each in rows.products if check) if p is not None]
+    named = [(spelt(*each), each[1]) for each in rows.lost if check]
+    lost = [(name, place) for name, place in named if name is not None]
     if circuit is not None:
         solids = [s.name for s in circuit.streams if s.content is not Content.SOLUTION]
         feeds = [name for name in circuit.feeds if name in solids] or list(circuit.feeds)
@@ -264,4 +271,23 @@ def _report(
         elif rows.feed is None:
             feed = feeds[0] if feeds else None
         products = products or list(circuit.products)
-    return feed, tuple(products)
+        _check_lost(lost, products, faults)
+    return feed, tuple(products), tuple(name for name, _ in lost)
+
+
+def _check_lost(
+    lost: Sequence[tuple[str, Place]], products: Sequence[str], faults: list[Fault]
+) -> None:
+    """Refuse as lost what is no product, and all products at once."""
+    listed = ", ".join(f"'{name}'" for name in products)
+    for name, place in lost:
+        if name not in products:
+            faults.append(
+                Fault(f"'{name}' is given as lost, but is no product.",
+                      f"Name one of the products: {listed}.", place)
+            )  # fmt: skip
+    if set(products) <= {name for name, _ in lost}:
+        faults.append(
+            Fault("Every product is given as lost.",
+                  f"Leave out those that are kept; the products are {listed}.", lost[0][1])
+        )  # fmt: skip

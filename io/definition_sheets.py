@@ -35,6 +35,7 @@ def definition_sheets(plan: Plan) -> dict[str, list[Line]]:
     report += [("water", "yes")] if d.water.balanced else []
     report += [("feed", d.feed)] if d.feed else []
     report += [("product", p) for p in d.products]
+    report += [("lost", name) for name in d.lost]
     analytes: list[Line] = [(a.name, a.unit, a.maximum, a.detection, a.dissolved)
                             for a in rows.analytes]  # fmt: skip
     analytes = analytes or [(a.name, a.unit.symbol) for a in plan.analytes]

@@ -66,6 +66,7 @@ def input_sheets(balance: Balance) -> Iterable[_Sheet]:
             *((("water", "yes"),) if survey.water else ()),
             ("feed", balance.feed),
             *(("product", p) for p in balance.products),
+            *(("lost", name) for name in balance.losses.stated),
         ],
     )
     yield (

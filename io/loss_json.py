@@ -25,6 +25,7 @@ def losses_document(losses: Losses) -> dict[str, Any]:
     return {
         "found": [_loss(loss) for loss in losses.found],
         "not_read": list(losses.not_read),
+        "stated": list(losses.stated),
         "recovery_by_size": [_by_size(r) for r in losses.by_separator],
         "grade_recovery": [_curve(c) for c in losses.curves],
     }

@@ -75,8 +75,11 @@ def loss_meaning(balance: Balance) -> str:
     words = f"Lost is what leaves otherwise than in the product that counts as kept ({said})."
     if balance.losses.not_read:
         left = _and(balance.losses.not_read)
-        words += (f" Not read: {left}, as no product has {LEAST_ENRICHMENT:g} times the grade of "
-                  "the feed.")  # fmt: skip
+        words += f" Not read: {left}, as "
+        words += ("what is kept is no richer in it than what is lost." if balance.losses.stated else
+                  f"no product has {LEAST_ENRICHMENT:g} times the grade of the feed.")  # fmt: skip
+    if len(kept) > 1 and not balance.losses.stated:
+        words += ' If that is not what you want: [report] lost = ["..."] names what is lost.'
     if balance.global_test.consistent is False:
         words += (" The numbers do not agree within their stated errors: settle that first, what "
                   "follows rests on them.")  # fmt: skip

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from math import inf
 
 from oretally.flowsheet import Basis
+from oretally.flowsheet.quantities import Kind, meanings
 from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io.digits import format_chance, format_number, format_p, format_with_sd
@@ -130,12 +131,12 @@ def _again(balance: Balance, place: ErrorPlace) -> str:
         if stream.content is Content.DISSOLVED:
             return f"see how much dissolves at '{stream.source}'"
         return f"look for what gets lost at '{stream.source}'"
-    if place.quantity in ("water", "wet mass", "wet rate", "% solids"):
-        return f"measure {place} again"
-    if place.quantity == balance.survey.basis.quantity:
-        batch = balance.survey.basis is Basis.BATCH
-        return f"weigh '{place.where}' again" if batch else f"measure {place} again"
-    return f"assay {place} again"
+    meaning = meanings(balance.survey)[place.quantity]
+    if meaning.kind is Kind.DRY and balance.survey.basis is Basis.BATCH:
+        return f"weigh '{place.where}' again"
+    if meaning.kind is Kind.SHARE:
+        return f"sieve '{place.where}' again"
+    return f"measure {place} again" if meaning.analyte is None else f"assay {place} again"
 
 
 def slip_sentence(slip: Slip) -> str:

@@ -260,9 +260,12 @@ class Losses:
         Analytes that no product is richer in than the feed by `LEAST_ENRICHMENT`.
     by_separator : tuple of SizeRecovery
     curves : tuple of GradeRecovery
+    stated : tuple of str
+        Products that were said to be lost; empty if that was left to the default.
     """
 
     found: tuple[Loss, ...] = ()
     not_read: tuple[str, ...] = ()
     by_separator: tuple[SizeRecovery, ...] = ()
     curves: tuple[GradeRecovery, ...] = ()
+    stated: tuple[str, ...] = ()

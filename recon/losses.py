@@ -87,6 +87,7 @@ def read_losses(
     return Losses(
         tuple(found), tuple(not_read), size_recoveries(circuit, survey, places, covariance),
         grade_recovery_curves(circuit, survey, covariance, answers, read),
+        tuple(lost or ()),
     )  # fmt: skip
 
 

@@ -94,7 +94,7 @@ def hidden_errors(
         moved = 100.0 * along[:, i] / sd**2 * error
         if not np.isfinite(moved).any():
             continue
-        worst = int(np.nanargmax(np.abs(moved)))
+        worst = int(np.nanargmax(np.round(np.abs(moved), 6)))  # equal but for rounding: the first
         found.append(
             HiddenError(
                 v.stream, v.quantity, v.unit, v.sd if size is None else size, checked,

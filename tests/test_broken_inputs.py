@@ -242,6 +242,18 @@ BROKEN: dict[str, tuple[str, str, str]] = {
         "figures are, a number above 0.\nWrite 1, 2 or 3, or leave it out."),
     "report of no stream": (CIRCUIT + '[report]\nfeed = "fed"\n', ROWS,
         "circuit.toml, line 12: The report names 'fed', which is no stream.\nDid you mean 'feed'?"),
+    "lost is no stream": (CIRCUIT + '[report]\nlost = ["tail"]\n', ROWS,
+        "circuit.toml, line 12: The report names 'tail', which is no stream.\n"
+        "Did you mean 'tails'?"),
+    "lost is no product": (CIRCUIT + '[report]\nlost = "Feed"\n', ROWS,
+        "circuit.toml, line 12: 'feed' is given as lost, but is no product.\n"
+        "Name one of the products: 'conc', 'tails'."),
+    "lost is no name": (CIRCUIT + "[report]\nlost = true\n", ROWS,
+        "circuit.toml, line 12: 'lost' must be a name or a list of names.\n"
+        'Write lost = "...", or lost = ["...", "..."].'),
+    "all is lost": (CIRCUIT + '[report]\nlost = ["conc", "tails"]\n', ROWS,
+        "circuit.toml, line 12: Every product is given as lost.\n"
+        "Leave out those that are kept; the products are 'conc', 'tails'."),
     "two feeds": (*_in_circuit('conc = {', 'more = { to = "table" }\nconc = {'),
         "circuit.toml: The circuit has 2 feeds ('feed', 'more'); recoveries must refer to one "
         'stream.\nName it: [report] feed = "...".'),

@@ -43,8 +43,10 @@ from oretally.io.loss_summary import (
     size_recovery_tables,
 )
 from oretally.io.loss_wording import loss_meaning, loss_readings
+from oretally.io.new_case import make_case
 from oretally.io.report import html_report
 from oretally.io.text_summary import summary
+from oretally.io.xlsx_result import xlsx_bytes
 from oretally.recon import Balance, reconcile
 from oretally.recon.deciding_test import (
     ALPHA,
@@ -118,7 +120,8 @@ def _case(name: str) -> Balance:
 @cache
 def _example(name: str) -> Balance:
     case = read_case(EXAMPLES / name)
-    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products,
+                     lost=case.lost or None)  # fmt: skip
 
 
 def _loss(balance: Balance, analyte: str = "Sn") -> Loss:
@@ -473,6 +476,32 @@ def test_lost_products_may_be_named() -> None:
     assert [(x.stream, x.analyte, x.kept) for x in losses.found] == [
         ("tails", "Pb", ("conc", "mids"))
     ]
+
+
+def test_a_case_may_name_them_as_folder_and_as_workbook(tmp_path: Path) -> None:
+    case = read_case(EXAMPLES / "tails_by_size")
+    assert case.lost == ("tailings",)
+    balance = _example("tails_by_size")
+    (loss,) = balance.losses.found
+    assert (loss.stream, loss.kept) == ("tailings", ("concentrate", "middlings"))
+    (tmp_path / "result.xlsx").write_bytes(xlsx_bytes(balance))
+    make_case(tmp_path / "copy.xlsx", "tails_by_size")
+    assert {read_case(tmp_path / name).lost for name in ("result.xlsx", "copy.xlsx")} == {
+        ("tailings",)
+    }
+
+
+def test_what_is_rich_in_the_tailings_is_not_read_if_they_are_lost() -> None:
+    """Unless said otherwise the tailings, richest in As, count as what is kept of it."""
+    circuit, survey = _plant([("Pb", (40.0, 3.0, 0.5)), ("As", (0.1, 0.1, 0.9))])
+    balance = reconcile(circuit, survey)
+    assert {x.kept for x in balance.losses.found if x.analyte == "As"} == {("tails",)}
+    assert '[report] lost = ["..."]' in loss_meaning(balance)
+    balance = reconcile(circuit, survey, lost=["tails"])
+    assert balance.losses.not_read == ("As",)
+    assert "Not read: As, as what is kept is no richer in it than what is lost." in loss_meaning(
+        balance
+    )
 
 
 @pytest.mark.parametrize(

@@ -74,7 +74,7 @@ def test_blank_workbook_checks_what_is_typed(blank: Path) -> None:
         rules["nodes", "B2:B1000"].formula1
         == '"separator,mixer,splitter,mill,thickener,leach,stockpile"'
     )
-    assert rules["report", "A2:A1000"].formula1 == '"title,basis,feed,product"'
+    assert rules["report", "A2:A1000"].formula1 == '"title,basis,water,feed,product,lost"'
     unit = rules["analytes", "B2:B1000"]
     assert unit.errorStyle == "warning" and '"%,g/g,' in unit.formula1
     assert len(unit.formula1) <= 257  # a longer list is refused by spreadsheet programs
@@ -148,13 +148,16 @@ def test_an_example_as_workbook_is_the_folder(name: str, tmp_path: Path, capsys:
     one, two = read_case(EXAMPLES / name), read_case(path)
     assert two.circuit == one.circuit
     assert two.survey == one.survey
-    assert (two.feed, two.products, two.title) == (one.feed, one.products, one.title)
-    assert (two.rates, two.notes) == (one.rates, one.notes)
+    assert (two.feed, two.products, two.lost) == (one.feed, one.products, one.lost)
+    assert (two.title, two.rates, two.notes) == (one.title, one.rates, one.notes)
+    assert [(p.analyte, p.per_kg) for p in two.prices] == [
+        (p.analyte, p.per_kg) for p in one.prices
+    ]
     assert openpyxl.load_workbook(path)[READ_ME]["B1"].value == (
         f"A copy of the example '{name}'. Its numbers are invented."
     )
     known = {"title", "basis", "streams", "nodes", "analytes", "errors", "sources", "report",
-             "containers", "doubts", "water", "losses"}  # fmt: skip
+             "containers", "doubts", "water", "losses", "prices"}  # fmt: skip
     document = tomllib.loads((EXAMPLES / name / "circuit.toml").read_text("utf-8"))
     assert set(document) <= known  # what else a case may hold is not in the workbook
 
