@@ -16,7 +16,7 @@ from oretally.flowsheet.size_classes import Run
 from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import Survey
 
-__all__ = ["Carriers", "carriers_of"]
+__all__ = ["Carriers", "carriers_of", "linked_by_size"]
 
 
 @dataclass(frozen=True)
@@ -32,6 +32,9 @@ class Carriers:
         Streams of solids that dissolved: they have a flow and nothing else.
     classes : mapping of int to int
         Stream to the first of its size classes, for streams whose sizes are balanced.
+    class_runs : mapping of int to tuple of Run
+        Stream to its size classes, from coarse to fine, as runs of the grid of the survey: those
+        that no sieve parts in any stream linked with it by nodes that keep sizes.
     runs : mapping of (int, Run) to int
         Stream and run of several classes with an assay of its own.
     water, wet : mapping of int to int
@@ -53,6 +56,7 @@ class Carriers:
     solids: tuple[bool, ...]
     gone: frozenset[int]
     classes: Mapping[int, int]
+    class_runs: Mapping[int, tuple[Run, ...]]
     runs: Mapping[tuple[int, Run], int]
     water: Mapping[int, int]
     wet: Mapping[int, int]
@@ -68,6 +72,18 @@ class Carriers:
         if k in self.dissolved and stream in self.water:
             return self.wet.get(stream, self.water[stream])
         return stream
+
+    def own_classes(self, stream: int, run: Run | None = None) -> range:
+        """Return the carriers of the classes of a stream: all, or those that make up a run.
+
+        Empty if the run begins or ends within a class.
+        """
+        first, own = self.classes[stream], self.class_runs[stream]
+        if run is None:
+            return range(first, first + len(own))
+        low = next((i for i, (a, _) in enumerate(own) if a == run[0]), None)
+        high = next((i for i, (_, b) in enumerate(own) if b == run[1]), None)
+        return range(0) if low is None or high is None else range(first + low, first + high + 1)
 
     def place(self, stream: int, meaning: Meaning) -> tuple[int | None, int] | None:
         """Return analyte number (None for a flow) and carrier; None if the stream has no such."""
@@ -85,12 +101,13 @@ class Carriers:
             return None if stream not in self.wet else (self.solids_share, self.wet[stream])
         if stream not in self.classes or run is None:
             return None
+        own = self.own_classes(stream, run)
         if meaning.kind is Kind.SHARE:
-            return self.shares[run], stream
-        if k is None or (k, stream) not in self.by_class:
+            return (self.shares[run], stream) if own else None
+        if k is None or (k, stream) not in self.by_class or not own:
             return None
-        if run[0] == run[1]:
-            return k, self.classes[stream] + run[0]
+        if len(own) == 1:
+            return k, own[0]
         return None if (stream, run) not in self.runs else (k, self.runs[stream, run])
 
 
@@ -98,30 +115,36 @@ def carriers_of(circuit: Circuit, survey: Survey) -> Carriers:
     """Return the carriers that a survey of a circuit needs.
 
     Sizes are balanced in streams that nodes which keep sizes connect to one that was sieved, and in
-    those that are like one of these.
+    those that are like one of these. All of them have the same classes: the finest that their
+    sieves make. Where a mill lies between two streams, nothing says how much of one is finer than
+    a sieve that only the other was put on.
     """
     names = circuit.stream_names
     number = {name: j for j, name in enumerate(names)}
     solids = tuple(s.content.has_solids for s in circuit.streams)
     known = meanings(survey)
-    linked = _linked(circuit, solids)
+    linked = [frozenset(number[s] for s in group) for group in linked_by_size(circuit)]
     sized, by_class, own_assay = set[int](), set[tuple[int, int]](), set[tuple[int, Run]]()
+    sieved: dict[frozenset[int], set[Run]] = {}
     for m in survey.measurements:
         meaning, j = known.get(m.quantity), number.get(m.stream)
         if meaning is None or j is None or meaning.run is None:
             continue
         sized |= linked[j]
+        sieved.setdefault(linked[j], set()).add(meaning.run)
         if meaning.kind is Kind.CLASS_GRADE and meaning.analyte is not None:
             by_class |= {(meaning.analyte, i) for i in linked[j]}
             if meaning.run[0] < meaning.run[1]:
                 own_assay.add((j, meaning.run))
-    last, n_classes = len(names), survey.sizes.n_classes
-    classes = {}
-    for j in sorted(sized):
-        classes[j], last = last, last + n_classes
+    made = {group: survey.sizes.parted(runs) for group, runs in sieved.items()}
+    class_runs = {j: made[linked[j]] for j in sorted(sized)}
+    classes, last = {}, len(names)
+    for j, parts in class_runs.items():
+        classes[j], last = last, last + len(parts)
     runs = {}
-    for key in sorted(own_assay):
-        runs[key], last = last, last + 1
+    for j, run in sorted(own_assay):
+        if run not in class_runs[j]:
+            runs[j, run], last = last, last + 1
     water, wet = {}, {}
     if survey.water:
         for j, s in enumerate(circuit.streams):
@@ -138,7 +161,7 @@ def carriers_of(circuit: Circuit, survey: Survey) -> Carriers:
         gone=frozenset(
             j for j, s in enumerate(circuit.streams) if s.content is Content.DISSOLVED
         ),
-        classes=classes, runs=runs, water=water, wet=wet,
+        classes=classes, class_runs=class_runs, runs=runs, water=water, wet=wet,
         n_carriers=last, n_analytes=n, shares=shares,
         solids_share=n + len(shares) if wet else None, by_class=frozenset(by_class),
         dissolved=frozenset(
@@ -147,18 +170,17 @@ def carriers_of(circuit: Circuit, survey: Survey) -> Carriers:
     )  # fmt: skip
 
 
-def _linked(circuit: Circuit, solids: tuple[bool, ...]) -> list[frozenset[int]]:
+def linked_by_size(circuit: Circuit) -> list[frozenset[str]]:
     """Return for each stream those that nodes which keep sizes, or likeness, connect with it."""
-    number = {name: j for j, name in enumerate(circuit.stream_names)}
-    label = list(range(len(number)))
+    solids = {s.name for s in circuit.streams if s.content.has_solids}
+    label = {name: j for j, name in enumerate(circuit.stream_names)}
     groups = [(*circuit.inlets(node.name), *circuit.outlets(node.name))
               for node in circuit.nodes if node.kind.keeps_sizes]  # fmt: skip
     groups += [(s.name, s.like) for s in circuit.streams if s.like is not None]
     for group in groups:
-        met = [j for j in (number[s] for s in group) if solids[j]]
-        old = {label[j] for j in met}
-        label = [min(old) if x in old else x for x in label]
-    joined: dict[int, set[int]] = {}
-    for j, x in enumerate(label):
-        joined.setdefault(x, set()).add(j)
-    return [frozenset(joined[x]) for x in label]
+        old = {label[s] for s in group if s in solids}
+        label = {s: min(old) if x in old else x for s, x in label.items()}
+    joined: dict[int, set[str]] = {}
+    for s, x in label.items():
+        joined.setdefault(x, set()).add(s)
+    return [frozenset(joined[x]) for x in label.values()]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import inf
 
 __all__ = ["Run", "SizeGrid", "grid_of"]
@@ -37,6 +38,25 @@ class SizeGrid:
     def all_runs(self) -> tuple[Run, ...]:
         """Each class by itself, then the runs of several."""
         return (*((c, c) for c in range(self.n_classes)), *self.runs)
+
+    def parted(self, runs: Iterable[Run]) -> tuple[Run, ...]:
+        """Return the classes, from coarse to fine, into which some runs part all sizes.
+
+        A class that no stack has as one is given as the single classes that it is made of.
+
+        Examples
+        --------
+        >>> grid = SizeGrid((300.0, 150.0, 75.0), ((1, 2), (2, 3)))
+        >>> grid.parted([(0, 0), (1, 2)])
+        ((0, 0), (1, 2), (3, 3))
+        >>> grid.parted([(3, 3)])
+        ((0, 0), (1, 1), (2, 2), (3, 3))
+        """
+        cuts = sorted({0, self.n_classes, *(x for a, b in runs for x in (a, b + 1))})
+        whole = [(a, b - 1) for a, b in pairwise(cuts)]
+        single = ([run] if run in self.all_runs else [(c, c) for c in range(run[0], run[1] + 1)]
+                  for run in whole)  # fmt: skip
+        return tuple(run for part in single for run in part)
 
     def bounds(self, run: Run) -> tuple[float, float]:
         """Return the retaining and the passed opening of a run in um; 0, infinity where open."""

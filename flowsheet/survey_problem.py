@@ -47,8 +47,8 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
     flow, flow_sd = np.full((2, n), np.nan)
     grade, grade_sd = np.full((2, n_analytes + n_shares, n), np.nan)
     for run, k in carriers.shares.items():
-        for first in carriers.classes.values():
-            own = slice(first + run[0], first + run[1] + 1)
+        for j in carriers.classes:
+            own = list(carriers.own_classes(j, run))
             grade[k, own], grade_sd[k, own] = 1.0, 0.0
     if carriers.solids_share is not None:
         solids = list(carriers.wet)
@@ -109,8 +109,6 @@ class _Balances:
         ]
         # without classes and water the solver finds by itself what passes a node unchanged
         self.model = self._alike(through_nodes=bool(carriers.classes or carriers.wet))
-        singles = [run for run in carriers.shares if run[0] == run[1]]
-        self.n_classes = len(singles)
 
     def flows(self) -> list[_Row]:
         """Return the balances of the flows; each class for itself where a node keeps sizes."""
@@ -136,8 +134,9 @@ class _Balances:
         for run, share in c.shares.items():
             if k == share:
                 read = [(j, at) for j, at in self.samples.items() if (k, at) in self.read]
+                whole = [j for j in c.classes if j not in self.model and c.own_classes(j, run)]
                 return [
-                    *({j: 1.0, **self._classes(j, run)} for j in c.classes if j not in self.model),
+                    *({j: 1.0, **self._classes(j, run)} for j in whole),
                     *({at: 1.0, **self._classes(j, run)} for j, at in read),
                 ]
         dissolved = k in c.dissolved
@@ -166,14 +165,12 @@ class _Balances:
         """Return the balance of the solids of a node, or one for each of their classes."""
         if not (sized and node.kind.keeps_sizes and solids):
             return [dict(solids)]
-        first = self.carriers.classes
-        return [{first[j] + i: sign for j, sign in solids} for i in range(self.n_classes)]
+        classes = [[(at, sign) for at in self.carriers.own_classes(j)] for j, sign in solids]
+        return [dict(ends) for ends in zip(*classes, strict=True)]
 
     def _classes(self, j: int, run: Run | None = None) -> _Row:
         """Return the classes of a stream, all or those of a run, each with -1."""
-        low, high = (0, self.n_classes - 1) if run is None else run
-        first = self.carriers.classes[j]
-        return dict.fromkeys(range(first + low, first + high + 1), -1.0)
+        return dict.fromkeys(self.carriers.own_classes(j, run), -1.0)
 
     def _alike(self, *, through_nodes: bool) -> dict[int, int]:
         """Return for streams that differ from another in nothing but their flow: that other one.
@@ -207,8 +204,8 @@ class _Balances:
             if not (c.solids[j] and c.solids[first]):
                 continue
             if j in c.classes:
-                a, b = c.classes[j], c.classes[first]
-                found += [(a + i, j, b + i, first) for i in range(self.n_classes - 1)]
+                pairs = zip(c.own_classes(j), c.own_classes(first), strict=True)
+                found += [(a, j, b, first) for a, b in list(pairs)[:-1]]
             if j in c.water and first in c.water:
                 found.append((c.water[j], j, c.water[first], first))
         return np.array(found, dtype=np.intp).reshape(-1, 4)
@@ -236,7 +233,7 @@ class _Balances:
         sized = [j for j in streams if j in c.classes]
         return [
             [j for j in streams if c.solids[j]],
-            *([c.classes[j] + i for j in sized] for i in range(self.n_classes)),
+            *(list(each) for each in zip(*(c.own_classes(j) for j in sized), strict=True)),
             [c.water[j] for j in streams if j in c.water],
             [c.wet[j] for j in streams if j in c.wet],
         ]

@@ -18,6 +18,7 @@ from oretally.flowsheet import (
     Stream,
     Survey,
 )
+from oretally.flowsheet.carriers import linked_by_size
 from oretally.flowsheet.streams import Content, fold_name
 from oretally.io.circuit_sheets import read_circuit_sheets
 from oretally.io.circuit_text import read_circuit_text
@@ -193,6 +194,9 @@ def _sizes(
         faults=faults,
         rules_in_doubt=definition.rules_in_doubt,
         listed=bool(analytes),
+        linked=dict(zip(circuit.stream_names, linked_by_size(circuit), strict=True))
+        if circuit is not None
+        else {},
     )
 
 

@@ -6,8 +6,9 @@ from oretally.flowsheet import Survey
 from oretally.io.digits import DASH, format_number, format_p, format_with_sd
 from oretally.io.result_tables import ResultTable
 from oretally.recon import Balance
-from oretally.recon.by_size import ClassRow, FittedLaw, Partitioned, StreamSizes
+from oretally.recon.by_size import ClassRow, FittedLaw, StreamSizes
 from oretally.recon.separator_fits import FittedPartition
+from oretally.recon.separator_partitions import Partitioned
 from oretally.recon.size_classes import SizeAt
 
 __all__ = ["class_labels", "class_sentence", "cut_table", "fit_remark", "fit_table", "law_table",
@@ -89,9 +90,12 @@ def passing_tables(balance: Balance, *, brief: bool = False) -> list[ResultTable
     tables = []
     for i in range(0, len(streams), many):
         some = streams[i : i + many]
+        passing = [{row.retained_um: row.passing for row in s.classes[:-1]} for s in some]
         rows = []
-        for c, opening in enumerate(balance.survey.sizes.openings):
-            pairs = (s.classes[c].passing for s in some)
+        for opening in balance.survey.sizes.openings:
+            if not any(opening in own for own in passing):
+                continue
+            pairs = (own.get(opening) for own in passing)
             texts = (t for p in pairs for t in (_rounded(p) if brief else _cells(p)))
             rows.append([f"{opening:g}", *texts])
         header = ["opening [um]", *(h for s in some for h in [s.stream, *([] if brief else ["±"])])]

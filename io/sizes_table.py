@@ -7,7 +7,7 @@ of the class by itself, dry, or its share in percent.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from math import inf
 from pathlib import Path
@@ -78,6 +78,7 @@ def read_sizes(
     faults: list[Fault],
     rules_in_doubt: frozenset[str] = frozenset(),
     listed: bool = True,
+    linked: Mapping[str, Set[str]] | None = None,
 ) -> SizesReading:
     """Read a table of sizes; everything wrong with it is added to ``faults``.
 
@@ -97,6 +98,9 @@ def read_sizes(
         Folded quantities whose error rules were refused already ('*' for all).
     listed : bool
         Whether there can be no other analytes; else the headers name more.
+    linked : mapping of str to set of str, optional
+        Streams with which each has its classes in common, itself among them, see `linked_by_size`;
+        by default all.
 
     Notes
     -----
@@ -115,12 +119,17 @@ def read_sizes(
     values = ClassValues(table, analytes, errors, rules_in_doubt, faults, notes)
     reader = _Reader(table, columns, streams, solutions, faults)
     stacks = reader.stacks()
-    crossing_stacks(stacks, faults)
+    groups = [{s: stacks[s] for s in stacks if linked is None or s in linked.get(stream, {stream})}
+              for stream in stacks]  # fmt: skip
+    for i, group in enumerate(groups):
+        if group not in groups[:i]:
+            crossing_stacks(group, faults)
     grid = grid_of([(c.retained, c.passing) for c in stack] for stack in stacks.values())
     found: list[Measurement] = []
-    for stream, stack in stacks.items():
+    for (stream, stack), group in zip(stacks.items(), groups, strict=True):
         found += _of_stream(stream, stack, grid, columns, values)
-        runs = [c.name for c in stack if len(set(grid.run(c.retained, c.passing))) > 1]
+        sieves = {c.retained for other in group.values() for c in other}
+        runs = [c.name for c in stack if any(c.retained < o < c.passing for o in sieves)]
         if runs:
             notes.append(f"The stack of '{stream}' lacks sieves that others have: {_listed(runs)} "
                          f"{_COUNTS[len(runs) > 1]} of the finer classes.")  # fmt: skip

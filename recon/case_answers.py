@@ -111,13 +111,12 @@ class CaseAnswers:
                 if kind == GRADE or s != self.feed
             ]  # fmt: skip
         found += [AnswerName(PULL, "", s) for s in streams if s != self.feed]
-        labels = [grid.label((c, c)) for c in range(grid.n_classes)] if carriers.classes else []
         for kind in (LOSS, SHARE):
             found += [
                 AnswerName(kind, a, s, label)
                 for k, a in enumerate(analytes) for j, s in enumerate(streams)
                 if (k, j) in carriers.by_class
-                for label in labels
+                for label in map(grid.label, carriers.class_runs[j])
             ]  # fmt: skip
         return found
 
@@ -133,10 +132,9 @@ class CaseAnswers:
             return self._answer(k, float(x), {}, {j: 1.0})
         if name.kind == RECOVERY:
             return self._ratio(k, carriers.whole(k, j), carriers.whole(k, of))
-        grid = self.survey.sizes
-        label = [grid.label((c, c)) for c in range(grid.n_classes)].index(name.size)
+        labels = [self.survey.sizes.label(run) for run in carriers.class_runs[j]]
         below = carriers.whole(k, of) if name.kind == LOSS else j
-        return self._ratio(k, carriers.classes[j] + label, below)
+        return self._ratio(k, carriers.own_classes(j)[labels.index(name.size)], below)
 
     def _ratio(self, k: int | None, to: int, of: int) -> Answer | None:
         """Return what one carrier has of the solids, or of an analyte, per what another has."""

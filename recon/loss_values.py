@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from oretally.flowsheet import Arrangement, Circuit, Position, Survey
+from oretally.flowsheet.size_classes import Run
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.covariance import Covariance
 from oretally.recon.loss_rows import Estimate
@@ -99,6 +100,9 @@ class LossValues:
 
     def class_flows(self, j: int) -> list[Position]:
         """Return where the flows of the size classes of a stream stand; empty without sizes."""
-        first = self.places.carriers.classes.get(j)
-        n = self.survey.sizes.n_classes
-        return [] if first is None else [Position(None, first + c) for c in range(n)]
+        carriers = self.places.carriers
+        return [Position(None, at) for at in carriers.own_classes(j)] if self.classes(j) else []
+
+    def classes(self, j: int) -> tuple[Run, ...]:
+        """Return the size classes of a stream as runs of the grid; empty without sizes."""
+        return self.places.carriers.class_runs.get(j, ())

@@ -129,7 +129,7 @@ class _Reading:
         share = values.share(k, [j])
         if share is None:
             return None
-        parts = size_parts(values.covariance, values.places, values.survey.sizes, k, j)
+        parts = size_parts(values.covariance, values.places, k, j)
         ends = self._ends(parts)
         return Loss(
             stream=answers.streams[j], analyte=analyte.name, unit=analyte.unit.symbol,
@@ -294,6 +294,6 @@ class _Reading:
             return None
         return deciding_test(
             TestKind.SCREEN, screen(*found), self._errors, values.survey.analytes[k].unit,
-            opening_um=None if cut is None else sizes.openings[cut - 1],
+            opening_um=None if cut is None else sizes.bounds(values.classes(self.j)[cut - 1])[0],
             coarse_percent=100.0 * float(found[0][2]),
         )  # fmt: skip

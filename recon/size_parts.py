@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from oretally.flowsheet import Arrangement, Position
-from oretally.flowsheet.size_classes import Run, SizeGrid
+from oretally.flowsheet.size_classes import Run
 from oretally.recon.covariance import Covariance
 from oretally.recon.propagated import value_at
 
@@ -27,9 +27,7 @@ class SizePart:
     known: bool
 
 
-def size_parts(
-    covariance: Covariance, places: Arrangement, grid: SizeGrid, k: int, stream: int
-) -> list[SizePart]:
+def size_parts(covariance: Covariance, places: Arrangement, k: int, stream: int) -> list[SizePart]:
     """Return the parts of a stream, from coarse to fine; empty if none is known of analyte k.
 
     Single classes where the balance gives them, else the shortest run that it gives.
@@ -37,19 +35,22 @@ def size_parts(
     carriers = places.carriers
     if (k, stream) not in carriers.by_class:
         return []
-    first, parts, c = carriers.classes[stream], list[SizePart](), 0
-    while c < grid.n_classes:
-        single = (c, c)
-        runs = sorted(r for (j, r) in carriers.runs if j == stream and r[0] == c)
-        chosen = SizePart(single, Position(None, first + c), Position(k, first + c), known=False)
+    parts, done = list[SizePart](), 0
+    for single, first in zip(
+        carriers.class_runs[stream], carriers.own_classes(stream), strict=True
+    ):
+        if single[0] < done:  # in a run that was chosen
+            continue
+        runs = sorted(r for (j, r) in carriers.runs if j == stream and r[0] == single[0])
+        chosen = SizePart(single, Position(None, first), Position(k, first), known=False)
         for run in (single, *runs):
-            at = first + c if run == single else carriers.runs[stream, run]
+            at = first if run == single else carriers.runs[stream, run]
             part = SizePart(run, Position(None, at), Position(k, at), known=True)
             if _determined(covariance, part):
                 chosen = part
                 break
         parts.append(chosen)
-        c = chosen.run[1] + 1
+        done = chosen.run[1] + 1
     return parts if any(part.known for part in parts) else []
 
 

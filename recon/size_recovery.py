@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
 from oretally.flowsheet import Arrangement, Circuit, Position, Survey
@@ -34,23 +32,18 @@ def size_recoveries(
             if not np.isfinite(list(grades.values())).all():
                 continue
             richest = -max((grades[j], -j) for j in out)[1]
+            classes = zip(*(carriers.own_classes(j) for j in out), strict=True)
             rows = tuple(
-                (
-                    survey.sizes.label((c, c)),
-                    _share(covariance, carriers.classes, k, out, richest, c),
-                )
-                for c in range(survey.sizes.n_classes)
+                (survey.sizes.label(run), _share(covariance, k, at, out.index(richest)))
+                for run, at in zip(carriers.class_runs[richest], classes, strict=True)
             )
             if any(share is not None for _, share in rows):
                 found.append(SizeRecovery(node.name, analyte.name, carriers.streams[richest], rows))
     return tuple(found)
 
 
-def _share(
-    covariance: Covariance, first: Mapping[int, int], k: int, out: list[int], richest: int, c: int
-) -> Estimate | None:
-    """Return what share of class c leaves in the richest product, in percent."""
-    at = [first[j] + c for j in out]
-    n, i = len(out), out.index(richest)
+def _share(covariance: Covariance, k: int, at: tuple[int, ...], i: int) -> Estimate | None:
+    """Return what share of a class leaves in product i, in percent; ``at`` has its carriers."""
+    n = len(at)
     places = [*(Position(None, j) for j in at), *(Position(k, j) for j in at)]
     return estimate(covariance, places, lambda v: 100.0 * v[i] * v[n + i] / (v[:n] * v[n:]).sum())
