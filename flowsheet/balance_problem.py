@@ -29,6 +29,8 @@ else:
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
+_STANDS_STILL = 1e-3  # flow of a stream over that of another that is like it
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BalanceProblem:
@@ -113,16 +115,14 @@ class BalanceProblem:
         """Return the problem with its proportions as flow balances, exact at some flows.
 
         With p and s from `ratios`, a proportion is to first order
-        F_a - s F_b - p (F_c - s F_d) = 0. Where the second stream stands still, the two change
-        places: what stands still then has the parts of the other, and the other stays free.
+        F_a - s F_b - p (F_c - s F_d) = 0. What stands still so has the parts of the stream that it
+        is held against, and that one stays free.
         """
         if not len(self.proportion):
             return self
         p, s = self.ratios(flow)
         n, first = s.size, np.ones(s.size)
-        _, b, _, d = self.proportion.T
-        turned = (flow[d] == 0.0) & (flow[b] != 0.0)
-        ends = np.where(turned[:, None], self.proportion[:, [2, 3, 0, 1]], self.proportion)
+        ends = self._held_against_moving(flow)
         values = np.column_stack([first, -s, -p, p * s])
         more = sparse.csr_array(
             (values.ravel(), (np.repeat(np.arange(n), 4), ends.ravel())),
@@ -138,15 +138,33 @@ class BalanceProblem:
     def ratios(self, flow: Floats) -> tuple[Floats, Floats]:
         """Return what two streams in proportion have to each other, and their parts to them.
 
-        p = F_b / F_d, 0 where one of the two stands still, 1 where both do; and s, the mean of
-        F_a / F_b and F_c / F_d weighted by the wholes.
+        p = F_b / F_d, 1 where both stand still; and s, the mean of F_a / F_b and F_c / F_d weighted
+        by the wholes.
         """
-        a, b, c, d = self.proportion.T
+        a, b, c, d = self._held_against_moving(flow).T
         one, other = flow[b], flow[d]
-        still, both = (one == 0.0) | (other == 0.0), one + other
-        p = np.where(still, 0.0, one / np.where(still, 1.0, other))
+        still, both = other == 0.0, one + other
+        p = np.where(still, 1.0, one / np.where(still, 1.0, other))
         s = (flow[a] + flow[c]) / np.where(both != 0.0, both, 1.0)
-        return np.where((one == 0.0) & (other == 0.0), 1.0, p), s
+        return p, s
+
+    def _held_against_moving(self, flow: Floats) -> Ints:
+        """Return the proportions, each group of them against a stream that moves, if one does.
+
+        All streams alike are held against one; if that one all but stands still, against the
+        largest: else those that move would not be held against each other.
+        """
+        rows = self.proportion.copy()
+        against, group = np.unique(rows[:, 2:], axis=0, return_inverse=True)
+        group, largest = group.ravel(), flow[against[:, 1]]
+        np.maximum.at(largest, group, flow[rows[:, 1]])
+        for g in np.flatnonzero(flow[against[:, 1]] < _STANDS_STILL * largest):
+            own = np.flatnonzero(group == g)
+            first = own[np.argmax(flow[rows[own, 1]])]
+            moving = rows[first, :2].copy()
+            rows[first, :2] = against[g]
+            rows[own, 2:] = moving
+        return rows
 
     @property
     def n_carriers(self) -> int:

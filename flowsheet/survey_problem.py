@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Set
+from collections.abc import Mapping, Sequence, Set
 
 import numpy as np
 from numpy.typing import NDArray
@@ -126,17 +126,18 @@ class _Balances:
     def analyte(self, k: int) -> list[_Row]:
         """Return the balances of an analyte, or of a share.
 
-        What a stream is made of follows for one that is like another from that one's rows.
+        What a stream is made of is written once for all that are like it, added up: one of them
+        may stand still.
         """
         c = self.carriers
         if k == c.solids_share:
-            return [{at: 1.0, j: -1.0} for j, at in c.wet.items() if j not in self.model]
+            return self._for_all_alike({j: {at: 1.0, j: -1.0} for j, at in c.wet.items()})
         for run, share in c.shares.items():
             if k == share:
                 read = [(j, at) for j, at in self.samples.items() if (k, at) in self.read]
-                whole = [j for j in c.classes if j not in self.model and c.own_classes(j, run)]
+                whole = [j for j in c.classes if c.own_classes(j, run)]
                 return [
-                    *({j: 1.0, **self._classes(j, run)} for j in whole),
+                    *self._for_all_alike({j: {j: 1.0, **self._classes(j, run)} for j in whole}),
                     *({at: 1.0, **self._classes(j, run)} for j, at in read),
                 ]
         dissolved = k in c.dissolved
@@ -151,15 +152,20 @@ class _Balances:
                 rows += self._solids(node, solids, all((k, j) in c.by_class for j, _ in solids))
             rows.append(liquid)
         own = [j for j in c.classes if (k, j) in c.by_class]
-        rows += [{j: 1.0, **self._classes(j)} for j in own if j not in self.model]
+        rows += self._for_all_alike({j: {j: 1.0, **self._classes(j)} for j in own})
         rows += [{at: 1.0, **self._classes(j, run)} for (j, run), at in c.runs.items() if j in own]
         if dissolved:
-            rows += [
-                {at: 1.0, j: -1.0, c.water[j]: -1.0}
-                for j, at in c.wet.items()
-                if j not in self.model
-            ]
+            rows += self._for_all_alike(
+                {j: {at: 1.0, j: -1.0, c.water[j]: -1.0} for j, at in c.wet.items()}
+            )
         return [row for row in rows if row]
+
+    def _for_all_alike(self, rows: Mapping[int, _Row]) -> list[_Row]:
+        """Return one row for all streams that are alike, the sum of theirs."""
+        found: dict[int, _Row] = {}
+        for j, row in rows.items():
+            found.setdefault(self.model.get(j, j), {}).update(row)
+        return list(found.values())
 
     def _solids(self, node: Node, solids: Sequence[tuple[int, float]], sized: bool) -> list[_Row]:
         """Return the balance of the solids of a node, or one for each of their classes."""
