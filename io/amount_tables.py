@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from oretally.flowsheet import Basis
-from oretally.io.digits import format_with_sd
+from oretally.flowsheet.digits import format_with_sd
 from oretally.io.result_tables import ResultTable
 from oretally.recon import Balance
 from oretally.recon.amount_rows import Inventory

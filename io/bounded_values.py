@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from oretally.flowsheet import Unit
+from oretally.flowsheet.digits import format_number
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, uniform_ends
-from oretally.io.digits import format_number
 
 __all__ = ["BoundedValue", "above_range", "below_detection", "entered", "written_bound"]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from math import isfinite
 
 from oretally.flowsheet import ErrorPart, Measurement
+from oretally.flowsheet.digits import DASH, chance_percent, format_with_sd
 from oretally.flowsheet.error_sources import STATED, effective_dof
-from oretally.io.digits import DASH, chance_percent, format_with_sd
 from oretally.io.result_tables import ResultTable
 from oretally.recon import Balance
 from oretally.recon.balance import ErrorShare

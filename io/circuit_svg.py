@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from html import escape
 
 from oretally.flowsheet import Circuit, NodeKind, Survey
+from oretally.flowsheet.digits import DASH, format_number, format_with_sd
 from oretally.flowsheet.quantities import meanings
-from oretally.io.digits import DASH, format_number, format_with_sd
 from oretally.io.layout import Box, Drawing, Label, Line, lay_out, text_width
 from oretally.recon import Balance
 

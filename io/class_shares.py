@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from oretally.flowsheet import Dimension, parse_unit
+from oretally.flowsheet.digits import format_number
 from oretally.flowsheet.survey import PROPAGATED
 from oretally.io.class_values import ClassRead, ClassValue, ClassValues
-from oretally.io.digits import format_number
 from oretally.io.sieve_stacks import SieveClass
 from oretally.io.sizes_columns import SizesColumns, ValueColumn
 

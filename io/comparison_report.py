@@ -5,9 +5,9 @@ from __future__ import annotations
 from importlib.metadata import version
 from importlib.resources import files
 
+from oretally.flowsheet.digits import format_number, format_p
 from oretally.io.comparison_svg import MOST_ROWS, comparison_svg
 from oretally.io.comparison_wording import cautions, difference_table, verdicts
-from oretally.io.digits import format_number, format_p
 from oretally.recon.comparison_rows import Comparison
 
 __all__ = ["comparison_report"]

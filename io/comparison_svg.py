@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from oretally.flowsheet.digits import format_number
 from oretally.io.comparison_wording import deciding_sd
-from oretally.io.digits import format_number
 from oretally.io.layout import text_width
 from oretally.io.plot_frame import GRID, INK, PALE, Axis, dot, line, plot_svg, text
 from oretally.recon.comparison_rows import Comparison, Difference, Verdict

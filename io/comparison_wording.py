@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 
-from oretally.io.digits import DASH, format_number, format_with_sd
+from oretally.flowsheet.digits import DASH, format_number, format_with_sd
 from oretally.io.result_tables import ResultTable
 from oretally.recon.case_answers import GRADE
 from oretally.recon.comparison import POWER

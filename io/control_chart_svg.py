@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from oretally.io.digits import format_number
+from oretally.flowsheet.digits import format_number
 from oretally.io.lab_judgement import Judgement, StandardChart
 from oretally.io.layout import text_width
 from oretally.io.plot_frame import (

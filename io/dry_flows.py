@@ -19,6 +19,7 @@ from oretally.flowsheet import (
     Unit,
     parse_unit,
 )
+from oretally.flowsheet.digits import format_with_sd
 from oretally.flowsheet.error_sources import STATED, combined_sd
 from oretally.flowsheet.slurry import (
     WATER,
@@ -28,7 +29,6 @@ from oretally.flowsheet.slurry import (
     dry_from_wet,
 )
 from oretally.flowsheet.survey import PROPAGATED
-from oretally.io.digits import format_with_sd
 
 __all__ = ["DENSITIES", "OTHER_QUANTITIES", "DryFlows", "carried_sources", "dry_flows",
            "error_parts", "quantities_of", "shown_with_sd"]  # fmt: skip

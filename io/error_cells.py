@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from oretally.flowsheet import Fault, Place, Unit, UnitError
+from oretally.flowsheet.digits import format_number
 from oretally.io.cell_words import OwnUnit, in_own_unit, with_own_unit
-from oretally.io.digits import format_number
 from oretally.io.header_spelling import is_relative
 from oretally.io.number import read_number
 from oretally.io.table import Cell, Table

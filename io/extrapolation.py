@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from oretally.flowsheet import ErrorRule, Unit
-from oretally.io.digits import format_number
+from oretally.flowsheet.digits import format_number
 
 __all__ = ["extrapolation_notes"]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from oretally.io.digits import (
+from oretally.flowsheet.digits import (
     DASH,
     chance_percent,
     format_chance,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from oretally.io.digits import format_number
+from oretally.flowsheet.digits import format_number
 from oretally.io.layout import text_width
 from oretally.io.plot_frame import INK, PALE, Axis, dot, framed, line, path, plot_svg, text
 from oretally.recon.loss_rows import GradeRecovery

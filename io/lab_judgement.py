@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from oretally.flowsheet import ErrorRule, Unit
-from oretally.io.digits import format_p
+from oretally.flowsheet.digits import format_p
 from oretally.io.lab_table import LabBatch, LabTable
 from oretally.recon.control import (
     Bias,

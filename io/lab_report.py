@@ -5,8 +5,8 @@ from __future__ import annotations
 from importlib.metadata import version
 from importlib.resources import files
 
+from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.io.control_chart_svg import control_chart_svg
-from oretally.io.digits import format_number, format_with_sd
 from oretally.io.lab_judgement import JudgedTable, Judgement
 from oretally.io.lab_scatter_svg import blanks_svg, duplicates_svg
 from oretally.io.lab_summary import CAUTIONS, lab_words

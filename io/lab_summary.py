@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from textwrap import wrap
 
-from oretally.io.digits import format_number, format_p, format_with_sd
+from oretally.flowsheet.digits import format_number, format_p, format_with_sd
 from oretally.io.lab_judgement import (
     BLANK_TIMES,
     JudgedTable,

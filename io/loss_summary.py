@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from oretally.io.digits import chance_percent, format_with_sd
+from oretally.flowsheet.digits import chance_percent, format_with_sd
 from oretally.io.loss_wording import EXPLANATIONS
 from oretally.io.result_tables import ResultTable
 from oretally.recon import Balance

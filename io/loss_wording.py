@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from oretally.flowsheet.digits import format_chance, format_with_sd
 from oretally.flowsheet.streams import NodeKind
-from oretally.io.digits import format_chance, format_with_sd
 from oretally.recon import Balance
 from oretally.recon.deciding_test import MOST_ASSAYS, POWER
 from oretally.recon.loss_rows import (

@@ -12,11 +12,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from oretally.flowsheet import Analyte, Fault, Measurement, Place, Unit
+from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
 from oretally.flowsheet.survey import PROPAGATED
 from oretally.io.csv_table import read_csv_table
-from oretally.io.digits import format_number, format_with_sd
 from oretally.io.metallics_columns import Columns, Value, ValueColumn, read_columns, read_value
 from oretally.io.table import Cell, Table
 from oretally.io.workbook import SUFFIXES, read_workbook

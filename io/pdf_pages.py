@@ -11,11 +11,11 @@ from importlib.metadata import version
 from itertools import groupby
 from typing import Any
 
+from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.io.amount_tables import amount_tables
 from oretally.io.budget_tables import error_part_table, recovery_budget_table
 from oretally.io.cautions import CAUTIONS_HEADING, cautions_of, defer
 from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg
-from oretally.io.digits import format_number, format_with_sd
 from oretally.io.finding_tables import explanation_columns
 from oretally.io.loss_summary import (
     TEST_LEGEND,

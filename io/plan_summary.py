@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from textwrap import wrap
 
-from oretally.io.digits import DASH, format_number
+from oretally.flowsheet.digits import DASH, format_number
 from oretally.io.plan_case import PlanCase
 from oretally.io.plan_samples import SampleNeed, sample_needs
 from oretally.io.prices_table import COUNTED

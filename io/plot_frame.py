@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
-from oretally.io.digits import format_number
+from oretally.flowsheet.digits import format_number
 
 __all__ = ["GRID", "INK", "PALE", "Axis", "cross", "dot", "framed", "line", "path", "plot_svg",
            "text"]  # fmt: skip

@@ -7,12 +7,12 @@ from importlib.metadata import version
 from importlib.resources import files
 from typing import Any
 
+from oretally.flowsheet.digits import DASH, format_number, format_with_sd
 from oretally.io.adjustment_svg import adjustment_svg
 from oretally.io.amount_tables import amount_tables
 from oretally.io.budget_tables import error_part_table, recovery_budget_table
 from oretally.io.cautions import CAUTIONS_HEADING, cautions_of, defer
 from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg
-from oretally.io.digits import DASH, format_number, format_with_sd
 from oretally.io.finding_tables import (
     dispersion_table,
     explanation_columns,

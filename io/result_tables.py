@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
+from oretally.flowsheet.digits import DASH, chance_percent, format_with_sd
 from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io.bounded_values import written_bound
-from oretally.io.digits import DASH, chance_percent, format_with_sd
 from oretally.recon import Balance
 from oretally.recon.balance import BalancedValue, CalculatedHead, Closure
 

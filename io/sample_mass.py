@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from oretally.flowsheet.digits import format_number
 from oretally.flowsheet.sieves import Series, openings_of
-from oretally.io.digits import format_number
 from oretally.io.sample_mass_plan import SamplePlan
 from oretally.io.sampling_terms import SamplingTerms
 from oretally.io.written_amounts import mass_text, size_text

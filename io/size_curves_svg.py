@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import floor, log10
 
-from oretally.io.digits import format_number, format_with_sd
+from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.io.layout import text_width
 from oretally.io.plot_frame import GRID, PALE, Axis, framed, line, path, plot_svg, text
 from oretally.recon.by_size import StreamSizes

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from math import isfinite
 
-from oretally.flowsheet import Measurement, Survey, parse_unit
+from oretally.flowsheet import Measurement, Survey
 from oretally.flowsheet.quantities import Kind, class_grade, class_share, meanings
+from oretally.io.quantity_names import quantity_unit
 from oretally.io.size_tables import fit_remark, partition_remark
 from oretally.recon import Balance
 
@@ -133,7 +134,7 @@ def value_cells(
     value, error = written[m.stream, m.quantity][2], written[m.stream, m.quantity][4]
     if isinstance(value, str):
         return (value if m.unit.symbol == unit else f"{value} {m.unit}"), None
-    column = parse_unit(unit, m.unit.dimension)
     if m.unit.symbol == unit:
         return value, error
+    column = quantity_unit(m.quantity, unit, m.unit.dimension)
     return (float(column.from_base(m.value_base)), float(column.from_base(m.unit.to_base(m.sd))))

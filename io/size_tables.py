@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from oretally.flowsheet import Survey
-from oretally.io.digits import DASH, format_number, format_p, format_with_sd
+from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
 from oretally.io.result_tables import ResultTable
 from oretally.recon import Balance
 from oretally.recon.by_size import ClassRow, FittedLaw, StreamSizes

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from math import inf
 
 from oretally.flowsheet import Basis
+from oretally.flowsheet.digits import format_chance, format_number, format_p, format_with_sd
 from oretally.flowsheet.quantities import Kind, meanings
 from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.io.digits import format_chance, format_number, format_p, format_with_sd
 from oretally.recon import Balance
 from oretally.recon.findings import ErrorPlace, HiddenError, Slip, Suspect
 

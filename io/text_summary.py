@@ -6,10 +6,10 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.io.amount_tables import amount_tables
 from oretally.io.budget_tables import error_part_table, recovery_budget_table
 from oretally.io.cautions import CAUTIONS_HEADING, cautions_of, defer
-from oretally.io.digits import format_number, format_with_sd
 from oretally.io.finding_tables import explanation_table
 from oretally.io.loss_summary import (
     TEST_LEGEND,

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from oretally.io.digits import DASH, format_number, format_p, format_with_sd
+from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
 from oretally.io.result_tables import ResultTable
 from oretally.recon.balance import GlobalTest
 from oretally.recon.what_if import Otherwise, ValueOtherwise

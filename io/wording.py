@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from oretally.io.digits import DASH, format_number, format_p, format_with_sd
+from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
 from oretally.recon import Balance, BalancedValue
 
 __all__ = [
@@ -23,6 +23,9 @@ CAUTION = (
 NOT_A_BALANCE = (
     "The numbers below are not a balance: the search for one ended without it. Do not use them."
 )
+
+_MOVED = 1e-6  # chi-square above which something had to move
+_EXPLAINED = 3.84  # the 95 % limit of chi-square on 1 degree of freedom
 
 
 def counts(balance: Balance) -> tuple[tuple[str, str], ...]:
@@ -51,6 +54,8 @@ def verdict(balance: Balance) -> str:
     test = balance.global_test
     if not balance.converged:
         return f"The balance did not converge: {balance.status}. Do not use it."
+    if test.consistent is None and test.statistic > _MOVED:
+        return _held(test.statistic)
     if test.consistent is None:
         return "No number is checked by another, so nothing can be said about their agreement."
     figures = (
@@ -63,6 +68,20 @@ def verdict(balance: Balance) -> str:
         f"The numbers do not agree within their stated errors ({figures}): at least one of them "
         "is wrong, or errors are stated too small. Until that is settled, do not rely on the "
         "answers."
+    )
+
+
+def _held(statistic: float) -> str:
+    """Return that numbers which nothing checks were moved, since a bound was in their way."""
+    told = (
+        "No number is checked by another, yet they would put a flow or a grade beyond its bounds "
+        f"and had to be moved: chi-square {format_number(statistic)}, "
+    )
+    if statistic <= _EXPLAINED:
+        return told + "which the stated errors explain."
+    return told + (
+        "more than the stated errors explain. At least one of them is wrong, or errors are stated "
+        "too small: until that is settled, do not rely on the answers."
     )
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from oretally.flowsheet import Basis
-from oretally.io.digits import format_with_sd
+from oretally.flowsheet.digits import format_with_sd
 from oretally.io.metal_prices import Price
 from oretally.io.result_tables import ResultTable
 from oretally.recon import Balance

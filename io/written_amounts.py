@@ -10,10 +10,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from oretally.flowsheet import Dimension, Fault, Place, UnitError, parse_unit
+from oretally.flowsheet.digits import format_number
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.sieves import opening_um
 from oretally.io.amount import read_amount, read_definition_number
-from oretally.io.digits import format_number
 
 __all__ = [
     "UNKNOWN", "Written", "mass_text", "read_density", "read_factor", "read_grade", "read_mass",

@@ -40,6 +40,8 @@ from oretally.recon.tests_in_common import BalancedTest, InCommon, in_common
 __all__ = ["POWER", "compare"]
 
 POWER = 0.80
+_NO_ERROR = "no error is left: what it has is common to the tests, or it is given exactly"
+_ROUNDING = 1e-12  # of the answers: one that every balance gives exactly has an sd of this size
 _EXACT = 1e-10  # of its parts: a difference with a smaller sd has no error but rounding
 _MIRROR = 1e-8
 
@@ -239,7 +241,7 @@ class _Reading:
         for i, j in pairs:
             told = self._row(name, unit.symbol, (arms[i], arms[j]), (i, j), stated, scaled)
             if told is None:
-                left.append(LeftOut(name, "all of its errors are common, so none is left"))
+                left.append(LeftOut(name, _NO_ERROR))
                 continue
             decides = scaled or stated
             g = decides.W[:, j] - decides.W[:, i]
@@ -267,7 +269,7 @@ class _Reading:
         for e in (stated, decides):
             g = e.W[:, j] - e.W[:, i]
             sd = e.sd(g)
-            if sd <= _EXACT * e.sd(g, apart=True):
+            if sd <= max(_EXACT * e.sd(g, apart=True), _ROUNDING * float(np.abs(g) @ np.abs(e.y))):
                 return None
             found.append((float(g @ e.y), sd, *e.judged(g, self.alpha)))
         (difference, sd, _, p), (by, by_sd, half, by_p) = found

@@ -224,7 +224,9 @@ def _flow_root(solution: Solution) -> Floats:
     Hu = Z.T @ (solution.reduced.flow_weight[:, None] * Z)
     for grades in solution.grades:
         Hu = Hu + grades.gauss_newton(Z)
-    return np.asarray(Z @ seen_root(Hu, solution.classes.unobservable_flows))
+    root = np.asarray(Z @ seen_root(Hu, solution.classes.unobservable_flows))
+    root[solution.flow_at_bound] = 0.0  # held: what is left there is rounding
+    return root
 
 
 def seen_root(H: Floats, unobservable: int) -> Floats:

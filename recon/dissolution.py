@@ -19,6 +19,7 @@ from oretally.flowsheet import (
     Survey,
     balance_problem,
 )
+from oretally.flowsheet.digits import format_with_sd
 from oretally.flowsheet.streams import Content, dissolved_solids
 from oretally.recon.amount_rows import Dissolution
 from oretally.recon.balance import GlobalTest
@@ -88,7 +89,7 @@ def dissolution_notes(circuit: Circuit, survey: Survey, test: GlobalTest) -> tup
     names = " or ".join(repr(name) for *_, name in alike)
     objective, missing, sd, _ = alike[0]
     unit, symbol = survey.flow_unit.from_base, survey.flow_unit.symbol
-    size = f"{unit(missing):.4g} ± {unit(sd):.2g} {symbol}"
+    size = f"{' ± '.join(format_with_sd(unit(missing), unit(sd)))} {symbol}"
     return (
         f"Solids out of {names} are less than in by {size}, by all numbers together: with that "
         f"chi-square is {objective:.4g} in place of {test.statistic:.4g}. If ore dissolves there, "

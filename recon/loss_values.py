@@ -1,8 +1,9 @@
 """The products of a balance as losses see them: what is kept, what is lost, how much of it.
 
 A product is lost to an analyte if it is not kept. Unless it is said which products are lost, the
-richest one is kept and all others are lost; of an analyte that is dissolved, the solution that
-leaves with most of it is kept. An analyte that no product is enriched in is not read.
+richest one is kept and all others are lost. Of an analyte that is dissolved, what takes it up
+(carbon, a precipitate) is kept, and the solution that leaves with most of it if that has more. An
+analyte that no product is enriched in is not read.
 """
 
 from __future__ import annotations
@@ -74,9 +75,14 @@ class LossValues:
             kept = [j for j in products if self.answers.streams[j] not in lost]
             rest = [j for j in products if j not in kept]
             return kept if kept and rest and self._mean(k, kept) > self._mean(k, rest) else []
-        solutions = [j for j in products if not self.solids(j)]
-        if k in self.places.carriers.dissolved and solutions:
-            return [max(solutions, key=lambda j: (self.metal(k, j), -j))]
+        if k in self.places.carriers.dissolved:
+            taken = [j for j in products if self.circuit.streams[j].takes_up]
+            rest = [j for j in products if not self.solids(j)]
+            best = max(rest, key=lambda j: (self.metal(k, j), -j), default=None)
+            if best is not None and self.metal(k, best) > sum(self.metal(k, j) for j in taken):
+                taken.append(best)
+            if taken:
+                return sorted(taken)
         richest = max(products, key=lambda j: (self.at(k, j), -j))
         return [richest] if self._enriched(k, richest) else []
 

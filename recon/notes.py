@@ -16,6 +16,7 @@ from oretally.flowsheet import (
     Survey,
     arrangement,
 )
+from oretally.flowsheet.digits import format_with_sd
 from oretally.flowsheet.quantities import Kind, meanings
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, uniform_ends
 from oretally.recon.balance import BalancedValue
@@ -146,12 +147,13 @@ def bounded_notes(
         if low * (1.0 - _HAIR) <= v.adjusted <= high * (1.0 + _HAIR):
             continue
         side = f"below {high:.3g}" if v.adjusted > high else f"above {low:.3g}"
-        by = f" ± {v.adjusted_sd:.2g}" if v.adjusted_sd else ""
+        now, sd = format_with_sd(v.adjusted, v.adjusted_sd)
+        now = f"{now} ± {sd}" if v.adjusted_sd else now
         outside = max(low - v.adjusted, v.adjusted - high) > _OUTSIDE * (v.adjusted_sd or 0.0)
         verdict = "one or the other is wrong" if outside else "its ± may explain that"
         notes.append(
             f"{v.quantity} of '{v.stream}' was reported as {side} {v.unit}; the balance puts it at "
-            f"{v.adjusted:.3g}{by} {v.unit}: {verdict}."
+            f"{now} {v.unit}: {verdict}."
         )
     for h in hidden:
         m = survey.measured(h.stream, h.quantity)

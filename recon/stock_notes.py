@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from oretally.flowsheet import Circuit, NodeKind, Stream, Survey
+from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.recon.amount_rows import Inventory
 from oretally.recon.balance import Recovery
 from oretally.recon.closures import amount_unit, total_amount
@@ -31,7 +32,8 @@ def stock_notes(
 
 def _below_nothing(survey: Survey, node: str, met: Sequence[Stream]) -> list[str]:
     """Return that what was measured leaves less than nothing for the stock that was not."""
-    for quantity in (survey.basis.quantity, *(a.name for a in survey.analytes)):
+    flows = (survey.basis.quantity, *(["water"] if survey.water else []))
+    for quantity in (*flows, *(a.name for a in survey.analytes)):
         known = {s.name: total_amount(survey, [s], quantity) for s in met}
         left = [s for s in met if known[s.name] is None]
         if len(left) != 1 or not left[0].stock:
@@ -45,15 +47,18 @@ def _below_nothing(survey: Survey, node: str, met: Sequence[Stream]) -> list[str
             continue
         amounts = [amount.value for _, _, amount in parts if amount is not None]
         unit = amount_unit(survey, quantity, max(map(abs, amounts)))
+        if quantity in flows:
+            own = [survey.measured(s.name, quantity) for s in met]
+            unit = next((m.unit for m in own if m is not None), unit)
         terms = [
-            f"{'+' if w > 0.0 else '-'} {unit.from_base(amount.value):.4g} ('{name}')"
+            f"{'+' if w > 0.0 else '-'} {format_number(unit.from_base(amount.value))} ('{name}')"
             for w, name, amount in sorted(parts, key=lambda part: -part[0])
-            if amount is not None
+            if amount is not None and amount.value != 0.0
         ]
         of = "" if quantity == survey.basis.quantity else f" of {quantity}"
+        size = " ± ".join(format_with_sd(unit.from_base(whole.value), unit.from_base(sd)))
         return [
-            f"What was measured leaves {unit.from_base(whole.value):.4g} ± "
-            f"{unit.from_base(sd):.2g} {unit}{of} for the {left[0].name}: "
+            f"What was measured leaves {size} {unit}{of} for the {left[0].name}: "
             f"{' '.join(terms).removeprefix('+ ')}. No stock is below 0: one of these is wrong, or "
             "a stream is missing in the circuit. The balance had to move all of them: do not rely "
             "on it."
@@ -79,8 +84,9 @@ def _recoveries(
             if len(own) < 2 or None in own:
                 continue
             if abs((own[0] or 0.0) - (own[1] or 0.0)) > _APART:
-                changes.append(f"{line.adjusted:+.3g} ± {line.adjusted_sd:.2g} {i.unit} of "
-                               f"{i.quantity}")  # fmt: skip
+                value, by = format_with_sd(line.adjusted, line.adjusted_sd)
+                sign = "+" if line.adjusted > 0.0 else ""
+                changes.append(f"{sign}{value} ± {by} {i.unit} of {i.quantity}")
         if changes:
             notes.append(
                 f"Recoveries refer to '{feed}', and the stock of '{node}' behind it changed by "
