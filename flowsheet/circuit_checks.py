@@ -144,10 +144,10 @@ def _dead_ends(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
 
 
 def _arms(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
-    """Mixers with several outlets, splitters with one."""
+    """Mixers with several outlets, splitters with one; a declared loss is none."""
     faults = []
     for node in nodes:
-        out = [s.name for s in streams if s.source == node.name]
+        out = [s.name for s in streams if s.source == node.name and not s.declared]
         if node.kind is NodeKind.MIXER and len(out) > 1:
             faults.append(
                 Fault(

@@ -106,6 +106,8 @@ class Stream:
     takes_up : str
         What takes analytes out of the solution and leaves with them, as solids that were never
         ore: 'carbon', 'resin' or 'precipitate'. Empty for all other streams.
+    declared : bool
+        Whether it is a loss that nobody saw and the case declares.
     place : Place
         Where the stream was written; takes no part in comparisons.
     """
@@ -118,6 +120,7 @@ class Stream:
     like: str | None = None
     stock: bool = False
     takes_up: str = ""
+    declared: bool = False
 
     @property
     def carries(self) -> str:

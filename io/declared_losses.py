@@ -23,7 +23,10 @@ from oretally.flowsheet.streams import Content, fold_name
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io.amount import read_amount
 
-__all__ = ["LossRow", "loss_note", "read_losses"]
+__all__ = ["LOSS_AT", "LossRow", "loss_note", "read_losses"]
+
+LOSS_AT = "loss at "
+"""What the name of a declared loss begins with; its node follows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +76,11 @@ def read_losses(
             continue
         seen.add(node)
         sd, symbol = amount
-        name = f"loss at {node}"
-        made.append(Stream(name, node, None, row.place, content=like.content, like=like.name))
+        name = f"{LOSS_AT}{node}"
+        made.append(
+            Stream(name, node, None, row.place, content=like.content, like=like.name,
+                   takes_up=like.takes_up, declared=True)
+        )  # fmt: skip
         flows.append(
             Measurement(name, basis.quantity, 0.0, parse_unit(symbol, basis.dimension), sd,
                         DECLARED_LOSS, f"declared, with the grades of '{like.name}'", row.place)

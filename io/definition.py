@@ -28,7 +28,7 @@ from oretally.flowsheet.circuit_checks import circuit_faults, content_faults
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import Content, fold_name
 from oretally.io.analyte_rows import YES_OR_NO, AnalyteRow, read_analytes, read_dissolved
-from oretally.io.declared_losses import LossRow, read_losses
+from oretally.io.declared_losses import LOSS_AT, LossRow, read_losses
 from oretally.io.dissolving_leaches import DissolvingRow, read_dissolving
 from oretally.io.doubts import ContainerRow, DoubtRow, container_masses
 from oretally.io.error_rules import ErrorRow, Scope, error_model
@@ -145,7 +145,9 @@ def define(
     analytes = read_analytes(rows.analytes, faults)
     scope = Scope(basis, names if rows.streams_read else (), analytes)
     model, doubted = error_model(rows.errors, scope, faults, lab)
-    feed, products, lost = _report(rows, circuit, names, {s.name for s in gone}, faults)
+    lacking = len(declared) < len(rows.losses)  # then a loss may be named that is not there
+    known = {s.name for s in gone}
+    feed, products, lost = _report(rows, circuit, names, known, faults, lacking=lacking)
     definition = Definition(
         title=rows.title,
         basis=basis,
@@ -234,15 +236,18 @@ def _placed(fault: Fault, place: Place) -> Fault:
 
 def _report(
     rows: DefinitionRows, circuit: Circuit | None, names: Sequence[str], gone: Set[str],
-    faults: list[Fault],
+    faults: list[Fault], *, lacking: bool,
 ) -> tuple[str | None, tuple[str, ...], tuple[str, ...]]:  # fmt: skip
     """Return feed, products and which are lost, spelt as in the circuit; defaults if not stated.
 
-    Solids that dissolved, ``gone``, are none of them.
+    Solids that dissolved, ``gone``, are none of them. ``lacking``: some declared loss was refused,
+    so that names of losses are not judged.
     """
     spelling = {fold_name(name): name for name in names}
 
     def spelt(name: str, place: Place) -> str | None:
+        if lacking and fold_name(name).startswith(fold_name(LOSS_AT)):
+            return None
         if fold_name(name) not in spelling:
             near = nearest_name(name, names)
             mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(names)}."

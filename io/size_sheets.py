@@ -10,6 +10,7 @@ from oretally.flowsheet.quantities import Kind, class_grade, class_share, meanin
 from oretally.io.quantity_names import quantity_unit
 from oretally.io.size_tables import fit_remark, partition_remark
 from oretally.recon import Balance
+from oretally.recon.size_classes import SizeAt
 
 __all__ = ["of_class", "size_data_sheet", "size_sheets", "value_cells"]
 
@@ -60,7 +61,7 @@ def _figures(balance: Balance) -> Iterable[_Row]:
     """Yield what is one number for a stream or a separator."""
     for s in balance.sizes.streams:
         at = s.p80
-        yield s.stream, "P80", (at.size_um, at.sd_um), (at.sd_um, at.sd_um), "um", at.reason
+        yield s.stream, "P80", (at.size_um, at.sd_um), (at.sd_um, at.sd_um), "um", _how(at)
         for fit in s.fits:
             note = " ".join(words for words in (fit.doubt, fit_remark(fit)) if words)
             yield s.stream, f"{fit.law} exponent", *_cells(fit.exponent), "", note
@@ -69,7 +70,7 @@ def _figures(balance: Balance) -> Iterable[_Row]:
         sharp = p.sharpness
         for d in (sharp.d25, sharp.d50, sharp.d75):
             figure = f"d{d.percent:g}"
-            yield p.node, figure, (d.size_um, d.sd_um), (d.sd_um, d.sd_um), "um", d.reason
+            yield p.node, figure, (d.size_um, d.sd_um), (d.sd_um, d.sd_um), "um", _how(d)
         for name, value, sd, unit in (
             ("Ecart probable", sharp.ecart_probable_um, sharp.ecart_probable_sd_um, "um"),
             ("imperfection", sharp.imperfection, sharp.imperfection_sd, ""),
@@ -81,6 +82,11 @@ def _figures(balance: Balance) -> Iterable[_Row]:
             yield p.node, f"{curve.law} d50c", *_cells(curve.d50c_um), "um", note
             yield p.node, f"{curve.law} sharpness", *_cells(curve.sharpness), "", note
             yield p.node, f"{curve.law} bypass", *_cells(curve.bypass), "%", note
+
+
+def _how(at: SizeAt) -> str:
+    """Return how a size was found, or why there is none."""
+    return at.reason or f"by a {at.method}"
 
 
 def of_class(survey: Survey) -> frozenset[str]:

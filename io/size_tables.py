@@ -79,7 +79,8 @@ def p80_table(balance: Balance) -> ResultTable:
     words = int(any(row[-1] for row in rows))
     rows = rows if words else [row[:-1] for row in rows]
     header = ["stream", "P80 [um]", "±", *[""] * words]
-    return ResultTable("Size that 80 % pass", header, rows, 1, words)
+    how = f", by a {streams[0].p80.method}" if streams else ""
+    return ResultTable(f"Size that 80 % pass{how}", header, rows, 1, words)
 
 
 def passing_tables(balance: Balance, *, brief: bool = False) -> list[ResultTable]:
@@ -175,7 +176,9 @@ def cut_table(balance: Balance, *, brief: bool = False) -> ResultTable:
     words = int(any(row[-1] for row in rows))
     header += [""] * words
     rows = rows if words else [row[:-1] for row in rows]
-    return ResultTable("Cut size of the separators, by the solids", header, rows, 2, words)
+    found = balance.sizes.partitions
+    how = f", by a {found[0].sharpness.d50.method}" if found else ""
+    return ResultTable(f"Cut size of the separators, by the solids{how}", header, rows, 2, words)
 
 
 def fit_table(balance: Balance, *, brief: bool = False) -> ResultTable:

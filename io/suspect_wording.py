@@ -76,7 +76,12 @@ def _head(balance: Balance, s: Suspect) -> str:
             others = "the others would need less than 0, so it is hardly wrong alone"
         elif said > _whole(balance, first):
             others = "the others would need more than all of it, so it is hardly wrong alone"
-        text = f"{first} (measured {format_number(row.measured)} {row.unit}, {others}): {size}"
+        if row.error_source == DECLARED_LOSS:
+            prior = f"{format_number(row.measured)} ± {format_number(row.sd)} {row.unit}"
+            text = f"'{first.where}' (declared, not measured: {prior}; {others}): {size}"
+        else:
+            measured = f"measured {format_number(row.measured)} {row.unit}"
+            text = f"{first} ({measured}, {others}): {size}"
     # members that are hardly the one are left to the JSON
     shares = [
         f"{m} ({format_chance(p)})" for m, p in zip(s.group, s.shares, strict=False) if p > _HARDLY

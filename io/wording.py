@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
+from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon import Balance, BalancedValue
 
 __all__ = [
@@ -31,7 +32,8 @@ _EXPLAINED = 3.84  # the 95 % limit of chi-square on 1 degree of freedom
 def counts(balance: Balance) -> tuple[tuple[str, str], ...]:
     """Return what was balanced, as (word, sentence) pairs."""
     circuit, survey = balance.circuit, balance.survey
-    measured = [v for v in balance.values if v.measured is not None]
+    declared = [v for v in balance.values if v.error_source == DECLARED_LOSS]
+    measured = [v for v in balance.values if v.measured is not None and v not in declared]
     free = [v for v in balance.values if v.measured is None]
     redundant = sum(v.value_class.value == "redundant" for v in measured)
     unobservable = sum(v.value_class.value == "unobservable" for v in free)
@@ -41,6 +43,7 @@ def counts(balance: Balance) -> tuple[tuple[str, str], ...]:
     return (
         ("circuit", f"{size}; basis {survey.basis.value}; analytes: {names}"),
         ("measured", f"{_many(len(measured), 'number')}, {redundant} of them checked by others"),
+        *((("declared", f"{_many(len(declared), 'number')}, not measured"),) if declared else ()),
         ("unmeasured", _many(len(free), "number") + (f", {open_}" if free else "")),
     )  # fmt: skip
 
@@ -107,9 +110,10 @@ def recovery_sentences(balance: Balance) -> tuple[str, ...]:
 
 
 def largest_move(balance: Balance) -> BalancedValue | None:
-    """Return the measurement with the largest standardised adjustment, or None.
+    """Return the measurement with the largest standardised adjustment, or None; none is declared.
 
     Of those that the data cannot tell apart, which differ by rounding alone, the first.
     """
-    moved = [v for v in balance.values if v.standardised is not None]
+    moved = [v for v in balance.values
+             if v.standardised is not None and v.error_source != DECLARED_LOSS]  # fmt: skip
     return max(moved, key=lambda v: round(abs(v.standardised or 0.0), 6), default=None)

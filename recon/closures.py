@@ -52,11 +52,13 @@ def summed(
         Names of the quantities; the grade is None where the flow itself is meant. A flow of
         another stream is (stream, flow).
     likes : mapping of str to str, optional
-        Streams whose grades are those of another one, if they have none of their own.
+        Streams that are in all like another one: what was not measured of them is as there.
     """
     found = list[tuple[float, Measured]]()
     for stream, of_flow, of_grade in parts:
         flow = measured_flow(survey, *((stream, of_flow) if isinstance(of_flow, str) else of_flow))
+        if flow is None and likes and stream in likes and of_flow == "water":
+            flow = _water_like(survey, stream, likes[stream])
         if flow is None:
             return None
         if of_grade is not None:
@@ -94,6 +96,17 @@ def measured_flow(survey: Survey, stream: str, quantity: str) -> Measured | None
         return None
     rest = Amount(1.0 - share.value, {k: -v for k, v in share.slopes.items()})
     return None if rest.value == 0.0 else over(times(other, share), rest)
+
+
+def _water_like(survey: Survey, stream: str, other: str) -> Measured | None:
+    """Return the water of a stream that has as much to its solids as another one."""
+    dry = survey.basis.quantity
+    own, solids, water = (
+        measured_flow(survey, s, q) for s, q in ((stream, dry), (other, dry), (other, "water"))
+    )
+    if own is None or solids is None or water is None or solids.value == 0.0:
+        return None
+    return times(own, over(water, solids))
 
 
 def _read(survey: Survey, stream: str, quantity: str) -> Measured | None:

@@ -14,7 +14,7 @@ sources of error included (JCGM 100:2008, GUM, equation 13).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
 
 import numpy as np
@@ -187,22 +187,42 @@ def _leaches(
 
     Where carbon leaves it in the pulp, the leach goes as far as the screen that takes the carbon
     out: the pulp's assay is of both. If other ore or another leach comes in between, nothing can be
-    told.
+    told. Where nobody assayed what leaves it, it goes as far as the filter or thickener behind.
     """
-    leaches = {n.name for n in circuit.nodes if n.kind is NodeKind.LEACH}
     for node in circuit.nodes:
-        if node.kind is not NodeKind.LEACH:
+        inner = {node.name, *_as_far_as_screens(circuit, node.name)}
+        if node.kind is not NodeKind.LEACH or not _alone(circuit, node.name, inner):
             continue
-        behind = _as_far_as_screens(circuit, node.name)
-        inner = {node.name, *behind}
-        mixed = (s for s in _ore(circuit.streams) if s.target in behind and s.source not in inner)
-        if behind & leaches or any(mixed):
-            continue
-        into = [s for s in circuit.streams if s.target in inner and s.source not in inner]
-        out = [s for s in circuit.streams if s.source in inner and s.target not in inner]
         for k, analyte in enumerate(survey.analytes):
-            if analyte.name in survey.dissolved:
-                yield _Leach(node.name, analyte.name, k, into, out, survey, places, covariance)
+            if analyte.name not in survey.dissolved:
+                continue
+            whole = _as_far_as_assayed(circuit, survey, analyte.name, inner)
+            whole = whole if _alone(circuit, node.name, whole) else inner
+            into = [s for s in circuit.streams if s.target in whole and s.source not in whole]
+            out = [s for s in circuit.streams if s.source in whole and s.target not in whole]
+            yield _Leach(node.name, analyte.name, k, into, out, survey, places, covariance)
+
+
+def _alone(circuit: Circuit, leach: str, whole: Set[str]) -> bool:
+    """Whether no other leach, and no other ore, comes in behind a leach."""
+    behind = whole - {leach}
+    other = (s for s in _ore(circuit.streams) if s.target in behind and s.source not in whole)
+    leaches = {n.name for n in circuit.nodes if n.kind is NodeKind.LEACH}
+    return not (behind & leaches or any(other))
+
+
+def _as_far_as_assayed(circuit: Circuit, survey: Survey, analyte: str, inner: Set[str]) -> set[str]:
+    """Return the nodes from a leach to where what leaves was assayed for an analyte."""
+    whole = set(inner)
+    while True:
+        more = {
+            s.target for s in circuit.streams
+            if s.source in whole and s.target not in whole and s.target is not None
+            and not any(survey.measured(s.name, q) for q in (analyte, in_solution(analyte)))
+        }  # fmt: skip
+        if not more:
+            return whole
+        whole |= more
 
 
 def _as_far_as_screens(circuit: Circuit, leach: str) -> set[str]:
@@ -239,7 +259,10 @@ def _solids(
     dissolve: ``closed`` is False then.
     """
     flow = survey.basis.quantity
-    S_in, S_out = (summed(survey, [(s.name, flow, analyte) for s in side]) for side in (into, out))
+    S_in, S_out = (
+        summed(survey, [(s.name, flow, analyte) for s in side], _likes(side))
+        for side in (into, out)
+    )
     if S_in is not None and S_out is not None:
         return S_in, S_out, False
     if closed and len(into) == len(out) == 1:
@@ -260,7 +283,11 @@ def _beside_ore(survey: Survey, streams: _Streams, analyte: str) -> _Measured | 
     """Return the analyte in solution and on what takes it up, as measured."""
     wet = [(s.name, "water", in_solution(analyte)) for s in streams if s.content.has_water]
     held = [(s.name, survey.basis.quantity, analyte) for s in _takers(streams)]
-    return summed(survey, [*wet, *held])
+    return summed(survey, [*wet, *held], _likes(streams))
+
+
+def _likes(streams: _Streams) -> dict[str, str]:
+    return {s.name: s.like for s in streams if s.like is not None}
 
 
 def _percent_measured(survey: Survey, share: _Measured | None) -> _Percent:

@@ -7,10 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from oretally.flowsheet import Circuit, Fault, InputError, Survey
+from oretally.flowsheet import Circuit, Fault, InputError, Measurement, Place, Survey
 from oretally.flowsheet.carriers import carriers_of
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.quantities import meanings
+from oretally.flowsheet.survey import DECLARED_LOSS
 
 __all__ = ["check_survey", "reference_streams"]
 
@@ -40,6 +41,14 @@ def reference_streams(
     return chosen[0], wanted
 
 
+def _twice(one: Measurement, other: Measurement, place: Place) -> Fault:
+    if DECLARED_LOSS in (one.error_source, other.error_source):
+        return Fault("It is declared and measured as well.",
+                     "Take one of the two out: the row, or what the case declares (a loss under "
+                     "[losses], the size of what dissolves).", place)  # fmt: skip
+    return Fault("This value is given twice.", "Pool replicates into one measurement.", place)
+
+
 def _unknown_stream(circuit: Circuit, name: str) -> Fault:
     near = nearest_name(name, circuit.stream_names)
     mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(circuit.stream_names)}."
@@ -51,7 +60,7 @@ def check_survey(circuit: Circuit, survey: Survey) -> None:
     known = meanings(survey)
     carriers = carriers_of(circuit, survey)
     number = {name: j for j, name in enumerate(circuit.stream_names)}
-    faults, seen = [], set()
+    faults, seen = [], dict[tuple[str, str], Measurement]()
     for m in survey.measurements:
         place = m.place.about(stream=m.stream, quantity=m.quantity)
         if m.stream not in circuit.stream_names:
@@ -67,11 +76,9 @@ def check_survey(circuit: Circuit, survey: Survey) -> None:
                 Fault(f"The stream carries no such thing: its content is '{content}'.",
                       "Take the value out, or correct what the stream carries.", place)
             )  # fmt: skip
-        if (m.stream, m.quantity) in seen:
-            faults.append(
-                Fault("This value is given twice.", "Pool replicates into one measurement.", place)
-            )
-        seen.add((m.stream, m.quantity))
+        twin = seen.setdefault((m.stream, m.quantity), m)
+        if twin is not m:
+            faults.append(_twice(twin, m, place))
         if not (np.isfinite(m.value) and m.value >= 0.0):
             faults.append(
                 Fault(f"The value is {m.value:g}; a finite number of at least 0 is needed.",
@@ -97,7 +104,7 @@ def check_survey(circuit: Circuit, survey: Survey) -> None:
                 Fault(f"The stated error {m.sd:g} {m.unit} is less than 1e-10 of the value; "
                       "double precision cannot tell it from 0.", "Give a larger error.", place)
             )  # fmt: skip
-    faults += _loose_sources(survey, seen)
+    faults += _loose_sources(survey, seen.keys())
     if faults:
         raise InputError(faults)
 

@@ -14,6 +14,7 @@ from oretally.io import Case, read_case
 from oretally.io.json_result import balance_schema, to_json
 from oretally.io.report import html_report
 from oretally.io.text_summary import summary
+from oretally.io.xlsx_result import xlsx_bytes
 from oretally.recon import Balance, reconcile
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
@@ -63,6 +64,7 @@ def s(old: str, new: str) -> Texts:
 
 
 def _read(folder: Path, circuit: str, rows: str, stocks: str | None) -> Case:
+    folder.mkdir(exist_ok=True)
     (folder / "circuit.toml").write_text(circuit, "utf-8")
     (folder / "measurements.csv").write_text(rows, "utf-8")
     if stocks is not None:
@@ -636,3 +638,75 @@ def test_message(name: str, tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         _read(tmp_path, circuit, rows, stocks)
     assert "\n\n".join(map(str, caught.value.faults)) == message
+
+
+WATER_TANK = """\
+basis = "batch"
+water = true
+[streams]
+in = { to = "tank", carries = "water" }
+out = { from = "tank", carries = "water" }
+[nodes]
+tank = { kind = "stockpile" }
+[errors]
+water = { relative = 1 }
+"""
+
+
+def test_a_stock_of_water_below_nothing_is_told(tmp_path: Path) -> None:
+    """By hand: 100 + 1000 - 1500 = -400 m3, sd the root of 1 + 100 + 225."""
+    rows, stocks = (
+        "stream,water [m3]\nin,1000\nout,1500\n",
+        "node,when,water [m3]\ntank,opening,100\n",
+    )
+    balance = _balanced(_read(tmp_path, WATER_TANK, rows, stocks))
+    (note,) = [n for n in balance.notes if n.startswith("What was measured leaves")]
+    assert note.startswith(
+        "What was measured leaves -400 ± 18 m3 of water for the closing stock of tank: 1000 ('in') "
+        "+ 100 ('opening stock of tank') - 1500 ('out'). No stock is below 0"
+    )
+    # nothing checks a number here, and yet they cannot all be right
+    assert "had to be moved: chi-square" in summary(balance)
+    assert "more than the stated errors explain" in " ".join(summary(balance).split())
+
+
+def test_a_tank_by_volume_reads_back_from_the_result_workbook(tmp_path: Path) -> None:
+    rows, stocks = (
+        "stream,water [m3]\nin,1000\nout,950\n",
+        "node,when,water [m3]\ntank,opening,100\n",
+    )
+    balance = _balanced(_read(tmp_path / "case", WATER_TANK, rows, stocks + "tank,closing,145\n"))
+    (tmp_path / "result.xlsx").write_bytes(xlsx_bytes(balance))
+    again = _balanced(read_case(tmp_path / "result.xlsx"))
+    assert again.objective == pytest.approx(balance.objective, rel=1e-9)
+    assert again.inventories == balance.inventories
+
+
+def test_a_mixer_may_lose_what_a_case_declares(tmp_path: Path) -> None:
+    pile = '"ROM pile" = { kind = "stockpile" }'
+    circuit = CIRCUIT.replace(pile, f'{pile}\nsump = {{ kind = "mixer" }}')
+    circuit = circuit.replace(
+        'to = "mill" }', 'to = "sump" }\n"to mill" = { from = "sump", to = "mill" }'
+    )
+    circuit = circuit.replace('mill = { mass = "5 t"', 'sump = { mass = "5 t"')
+    balance = _balanced(_read(tmp_path, circuit, ROWS, STOCKS))
+    assert balance.converged
+    assert "loss at sump" in {v.stream for v in balance.values}
+
+
+def test_a_loss_that_was_refused_is_not_missed_in_the_report(tmp_path: Path) -> None:
+    circuit = CIRCUIT.replace("mill = { mass", "mil = { mass")
+    circuit += 'products = ["conc", "tails", "loss at mill"]\n'
+    with pytest.raises(InputError) as refused:
+        _read(tmp_path, circuit, ROWS, STOCKS)
+    assert [f.problem for f in refused.value.faults] == [
+        "A declared loss names the node 'mil', which there is not."
+    ]
+
+
+def test_a_loss_is_declared_or_measured(tmp_path: Path) -> None:
+    with pytest.raises(InputError) as refused:
+        case = _read(tmp_path, CIRCUIT, ROWS + "loss at mill,3,\n", STOCKS)
+        _balanced(case)
+    (fault,) = refused.value.faults
+    assert fault.problem == "It is declared and measured as well."
