@@ -64,14 +64,14 @@ class Covariance:
 
     def grade_flow(self, k: int) -> Floats:
         """Return Cov(x_k, F), shape (n_carriers, n_carriers): rows are grades."""
-        covariance = self._response[k][0] @ self._flow
+        covariance = self._response(k)[0] @ self._flow
         scale = self.solution.grades[k].problem.scale * self.solution.reduced.flow_scale
         known = self._known(k)[:, None] & self.solution.classes.flow_determined
         return np.where(known, covariance * scale, np.nan)
 
     def grade_grade(self, k: int) -> Floats:
         """Return Cov(x_k, x_k), shape (n_carriers, n_carriers)."""
-        G, own = self._response[k]
+        G, own = self._response(k)
         known = self._known(k)
         scale = self.solution.grades[k].problem.scale ** 2
         covariance = (own @ own.T + G @ self._flow @ G.T) * scale
@@ -83,7 +83,7 @@ class Covariance:
             return self.grade_grade(k)
         grades = self.solution.grades
         scale = grades[k].problem.scale * grades[other].problem.scale
-        covariance = self._response[k][0] @ self._flow @ self._response[other][0].T * scale
+        covariance = self._response(k)[0] @ self._flow @ self._response(other)[0].T * scale
         return np.where(self._known(k)[:, None] & self._known(other), covariance, np.nan)
 
     def with_all(self, k: int | None, of_flow: Floats, of_grade: Floats) -> tuple[Floats, Floats]:
@@ -105,7 +105,7 @@ class Covariance:
         along = of_flow * scale
         own_part = np.zeros(0)
         if k is not None:
-            G, own = self._response[k]
+            G, own = self._response(k)
             of_grade = of_grade * grades[k].problem.scale
             along = along + G.T @ of_grade
             own_part = own @ (own.T @ of_grade)
@@ -113,7 +113,7 @@ class Covariance:
         flows = np.where(self.solution.classes.flow_determined, through_flows * scale, np.nan)
         rows = []
         for other, inner in enumerate(grades):
-            row = self._response[other][0] @ through_flows
+            row = self._response(other)[0] @ through_flows
             if other == k:
                 row = row + own_part
             rows.append(np.where(self._known(other), row * inner.problem.scale, np.nan))
@@ -129,7 +129,7 @@ class Covariance:
                 through.append(self._half[j] * (scale if known else np.nan))
                 own.append(np.zeros(0))
                 continue
-            G, root = self._response[k]
+            G, root = self._response(k)
             size = grades[k].problem.scale if self._known(k)[j] else np.nan
             through.append(size * (G[j] @ self._half))
             own.append(size * root[j])
@@ -157,7 +157,7 @@ class Covariance:
         """Root of the diagonal of ``grade_grade(k)``, without the rest of it."""
         grades = self.solution.grades[k]
         if grades.unmeasured.any():
-            G, own = self._response[k]
+            G, own = self._response(k)
             variance = (own**2).sum(axis=1) + ((G @ self._flow) * G).sum(axis=1)
         else:
             variance = _grade_variance(grades, self._half)[grades.problem.group]
@@ -169,10 +169,16 @@ class Covariance:
         return np.asarray(self.solution.classes.grade_determined[k] & carried)
 
     @cached_property
-    def _response(self) -> list[tuple[Floats, Floats]]:
-        """For each analyte dx/dF and T sqrt(V), on carriers and scaled."""
-        with one_thread():
-            return [_grade_response(grades) for grades in self.solution.grades]
+    def _responses(self) -> dict[int, tuple[Floats, Floats]]:
+        """Those that were asked for."""
+        return {}
+
+    def _response(self, k: int) -> tuple[Floats, Floats]:
+        """Return dx/dF and T sqrt(V) of an analyte, on carriers and scaled."""
+        if k not in self._responses:
+            with one_thread():
+                self._responses[k] = _grade_response(self.solution.grades[k])
+        return self._responses[k]
 
 
 def propagate(problem: BalanceProblem, solution: Solution) -> Covariance:

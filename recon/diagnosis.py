@@ -210,7 +210,7 @@ class _Search:
                 if i >= n
             }
             problem = with_losses(problem, losses)
-            self.tried[key] = problem, refit(problem)
+            self.tried[key] = problem, refit(problem, self.solution.flow)
         return self.tried[key]
 
     def _passing(self, node: int) -> Floats:

@@ -119,8 +119,9 @@ class Prepared:
         )  # fmt: skip
 
     def solve(
-        self, flow: Floats | None = None, grade: Floats | None = None, starts: int | None = None
-    ) -> Solution:
+        self, flow: Floats | None = None, grade: Floats | None = None, starts: int | None = None,
+        near: Floats | None = None,
+    ) -> Solution:  # fmt: skip
         """Find the flows and grades nearest to the measured ones that balance exactly.
 
         Parameters
@@ -134,6 +135,9 @@ class Prepared:
             is tried, and a few if that meets a bound or does not end well. One is always
             tried, and `Solution.starts` says so, for circuits of more than 300 free flows, where
             a flow may have any sign, and where analytes differ in their balances.
+        near : ndarray, shape (n_carriers,), optional
+            Flows of much the same problem, such as the one with another reading: where one start
+            is all that is tried it is this one, if every flow moves there and it ends well.
 
         Raises
         ------
@@ -145,7 +149,7 @@ class Prepared:
         if starts is not None and operator.index(starts) < 1:
             raise ValueError(f"{starts} first flows: one at least is needed")
         if flow is None and grade is None:
-            return self._solve(starts)
+            return self._solve(starts, near=near)
         flow = self.problem.flow if flow is None else np.asarray(flow, dtype=float)
         grade = self.problem.grade if grade is None else np.asarray(grade, dtype=float)
         self._same_places(flow[None], grade[None])
@@ -159,7 +163,9 @@ class Prepared:
     def _other(self, flow: Floats, grade: Floats) -> Prepared:
         return Prepared(replace(self.problem, flow=flow, grade=grade))
 
-    def _solve(self, starts: int | None, *, stops: bool = True) -> Solution:
+    def _solve(
+        self, starts: int | None, *, stops: bool = True, near: Floats | None = None
+    ) -> Solution:
         """Solve for the prepared values; with ``starts``, try streams at a standstill if told."""
         problem, reduced = self.problem, self.reduced
         if reduced.basis.free.size > _AFFORDABLE:
@@ -171,7 +177,7 @@ class Prepared:
                     return found
             searched = self.alike and np.isfinite(reduced.flow_lower).all()
             if not searched or reduced.basis.free.size > _AFFORDABLE:
-                return minimise(problem, reduced)
+                return self._from(near) or minimise(problem, reduced)
             data, _ = self._folded(self._many.lanes, problem.grade[None])
             found = best_of_starts(
                 problem, reduced, self._many, data, starts or _STARTS, thorough=starts is not None
@@ -180,6 +186,14 @@ class Prepared:
             return found
         few = min(starts, _STARTS)
         return best_with_stops(problem, found, lambda rest: Prepared(rest)._solve(few, stops=False))
+
+    def _from(self, near: Floats | None) -> Solution | None:
+        """Solve from flows of much the same problem; None if they are no use."""
+        if near is None or len(near) != self.problem.n_carriers or not (near > 0.0).all():
+            return None
+        start = self.reduced.basis.closed(near / self.reduced.flow_scale)
+        found = minimise(self.problem, self.reduced, start)
+        return found if found.converged and not found.flow_at_bound.any() else None
 
     def _at_once(self, flow: Floats, grade: Floats) -> Solution | None:
         """Solve one survey in lanes; None if it needs care."""

@@ -29,17 +29,20 @@ _BETTER = 1e-9  # an objective lower by less than this share is the same one
 _STAYS = 1e-11  # change of the proportions, as a share of the largest
 
 
-def solve_in_proportion(problem: BalanceProblem, starts: int | None = None) -> Solution:
+def solve_in_proportion(
+    problem: BalanceProblem, starts: int | None = None, near: Floats | None = None
+) -> Solution:
     """Find the flows and grades nearest to the measured ones that balance, parts in proportion.
 
     Parameters
     ----------
     problem : BalanceProblem
         With proportions.
-    starts : int, optional
+    starts, near
         As `oretally.recon.solver.solve`.
     """
-    flow = prepare(_without(problem)).solve().flow  # the ratios as the other balances have them
+    first = prepare(_without(problem)).solve(near=near)
+    flow = first.flow  # the ratios as the other balances have them
     with one_thread():
         classes = classify(problem)
     if starts is not None:

@@ -146,9 +146,8 @@ class Answers:
 
     def _enrichment(self, k: int, j: int) -> tuple[float, float] | None:
         grade = self.covariance.solution.grade[k]
-        value, sd = ratio(
-            grade[j], grade[self.feed], _pair(self.covariance.grade_grade(k), j, self.feed)
-        )
+        V = self.covariance.joint([Position(k, j), Position(k, self.feed)])
+        value, sd = ratio(grade[j], grade[self.feed], _pair(V, 0, 1))
         return None if value is None or sd is None else (value, sd)
 
 

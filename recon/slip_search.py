@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from math import log
 
 import numpy as np
+from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem, Circuit, Measurement, Position, Survey, arrangement
 from oretally.recon.covariance import propagate
@@ -23,6 +24,8 @@ from oretally.recon.slips import (
 from oretally.recon.solution import Solution
 
 __all__ = ["SlipSearch"]
+
+Floats = NDArray[np.float64]
 
 _FITS = 3.0  # sd that a corrected reading may be off
 _WORTH = -1.5  # log odds against an error of any size from which a slip is told
@@ -74,12 +77,13 @@ class SlipSearch:
         whole = corrected(under.problem, {place: self._as_written(place)})
         any_error = log_density_of_any_error(reading, self.rates)
         fixes = self._single(place, reading, any_error)
-        fixes += self._exchanged(place, reading, any_error, whole)
+        near = under.solution.flow
+        fixes += self._exchanged(place, reading, any_error, whole, near)
         fixes.sort(key=lambda fix: -fix.log_odds)
         seen: dict[tuple[object, ...], _Fix] = {}
         for fix in fixes:  # two slips that come to the same number are told as the likelier
             seen.setdefault(tuple((p, f"{v:.9g}") for p, (v, _) in fix.values.items()), fix)
-        told = (self._told(fix, whole) for fix in list(seen.values())[:_MOST])
+        told = (self._told(fix, whole, near) for fix in list(seen.values())[:_MOST])
         return tuple(slip for slip in told if slip is not None)
 
     def _as_written(self, place: Position) -> tuple[float, float]:
@@ -94,9 +98,8 @@ class SlipSearch:
         classes = solution.classes
         if not (classes.flow_determined[j] if k is None else classes.grade_determined[k, j]):
             return None
-        covariance = propagate(problem, solution)
         said = solution.flow[j] if k is None else solution.grade[k, j]
-        sd = covariance.flow_sd[j] if k is None else covariance.grade_sd[k, j]
+        sd = float(propagate(problem, solution).joint([place])[0, 0]) ** 0.5
         if not np.isfinite([said, sd]).all():
             return None
         m = self.written[place]
@@ -120,8 +123,9 @@ class SlipSearch:
         return found
 
     def _exchanged(
-        self, place: Position, reading: Reading, any_error: float, whole: BalanceProblem
-    ) -> list[_Fix]:
+        self, place: Position, reading: Reading, any_error: float, whole: BalanceProblem,
+        near: Floats,
+    ) -> list[_Fix]:  # fmt: skip
         """Return the fixes in which the reading and another one changed places.
 
         Another of the same quantity, or of another analyte in the same stream.
@@ -137,7 +141,7 @@ class SlipSearch:
             m = self.written[other]
             value, sd = (reading.unit.from_base(b) for b in self._as_written(other))
             both = without_readings(whole, [place, other])
-            solution = refit(both)
+            solution = refit(both, near)
             if solution is None:
                 continue
             here = self._reading(place, both, solution)
@@ -169,9 +173,9 @@ class SlipSearch:
                 off.append((misfit, p))
         return [p for _, p in sorted(off, key=lambda pair: pair[0])[:_PARTNERS]]
 
-    def _told(self, fix: _Fix, whole: BalanceProblem) -> Slip | None:
+    def _told(self, fix: _Fix, whole: BalanceProblem, near: Floats) -> Slip | None:
         """Balance with the corrected readings; None if that does not end well."""
-        solution = refit(corrected(whole, fix.values))
+        solution = refit(corrected(whole, fix.values), near)
         if solution is None:
             return None
         readings = []

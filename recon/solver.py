@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.prepared import prepare
 from oretally.recon.proportions import solve_in_proportion
@@ -9,8 +12,12 @@ from oretally.recon.solution import Solution, StopReason
 
 __all__ = ["Solution", "StopReason", "solve"]
 
+Floats = NDArray[np.float64]
 
-def solve(problem: BalanceProblem, starts: int | None = None) -> Solution:
+
+def solve(
+    problem: BalanceProblem, starts: int | None = None, near: Floats | None = None
+) -> Solution:
     """Find the flows and grades nearest to the measured ones that balance exactly.
 
     Parameters
@@ -18,6 +25,8 @@ def solve(problem: BalanceProblem, starts: int | None = None) -> Solution:
     problem : BalanceProblem
     starts : int, optional
         First flows to try for other minima; see `oretally.recon.prepared.Prepared.solve`.
+    near : ndarray, shape (n_carriers,), optional
+        Flows of much the same problem: the first ones to try where one start is all that is tried.
 
     Raises
     ------
@@ -25,5 +34,5 @@ def solve(problem: BalanceProblem, starts: int | None = None) -> Solution:
         If the exact balances contradict each other.
     """
     if len(problem.proportion):
-        return solve_in_proportion(problem, starts)
-    return prepare(problem).solve(starts=starts)
+        return solve_in_proportion(problem, starts, near)
+    return prepare(problem).solve(starts=starts, near=near)
