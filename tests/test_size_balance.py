@@ -551,3 +551,22 @@ def test_a_factor_of_the_sample_does_not_matter() -> None:
         assert a.adjusted == pytest.approx(b.adjusted, rel=1e-8)
         assert a.adjusted_sd == pytest.approx(b.adjusted_sd, rel=1e-6)
         assert a.standardised == pytest.approx(b.standardised, rel=1e-6, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(950, 956))
+def test_from_where_another_survey_was_the_same_balance_is_found(seed: int) -> None:
+    """One reading left out: from the flows with it, from scratch, and from flows of no use."""
+    plant, found = _complete(seed)
+    survey = plant.survey(found)
+    problem = balance_problem(plant.circuit, survey)
+    whole = solve(problem)
+    less = without_measurement(
+        survey, found[seed % len(found)].stream, found[seed % len(found)].quantity
+    )
+    changed = balance_problem(plant.circuit, less)
+    plain = solve(changed)
+    for near in (whole.flow, np.ones(3), np.zeros(changed.n_carriers)):
+        again = solve(changed, near=near)
+        assert again.converged
+        assert again.objective == pytest.approx(plain.objective, rel=1e-8)
+        assert again.flow == pytest.approx(plain.flow, rel=1e-6)
