@@ -7,7 +7,8 @@ from importlib.resources import files
 from math import isinf
 from typing import Any
 
-from oretally.io.comparison_wording import cautions, verdicts
+from oretally.io.cautions import defer
+from oretally.io.comparison_wording import cautions, hazards, verdicts
 from oretally.recon.comparison_rows import Comparison, Difference
 from oretally.recon.tests_in_common import BalancedTest
 
@@ -50,10 +51,18 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
         "correction": "Holm",
         "together": found.together,
         "together_by_size": found.together_by_size,
+        "alpha_whole_streams": found.alpha_whole,
+        "alpha_by_size": found.alpha_by_size,
         "verdicts": list(verdicts(found)),
         "differences": [_difference(d, found) for d in found.differences],
         "left_out": [{"answer": str(r.answer), "reason": r.reason} for r in found.left_out],
         "cautions": list(cautions(found)),
+        "what_can_hurt": [
+            {"hazard": c.hazard, "title": c.title, "because": list(c.because), "hurts": c.hurts,
+             "usual": list(c.usual)}
+            for c in hazards(found)
+        ],
+        "defer": defer(),
     }  # fmt: skip
 
 
@@ -98,6 +107,7 @@ def _difference(d: Difference, found: Comparison) -> dict[str, Any]:
         "high": d.high,
         "verdict": d.verdict.value,
         "size_to_tell": d.size,
+        "level_of_tests": d.level,
         "tests_of_each": d.tests,
         "sd_that_repeats_leave": d.common_sd,
         "mirror_of": None if d.mirror_of is None else str(d.mirror_of),

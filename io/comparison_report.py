@@ -6,8 +6,9 @@ from importlib.metadata import version
 from importlib.resources import files
 
 from oretally.flowsheet.digits import format_number, format_p
+from oretally.io.cautions import CAUTIONS_HEADING, defer
 from oretally.io.comparison_svg import MOST_ROWS, comparison_svg
-from oretally.io.comparison_wording import cautions, difference_table, verdicts
+from oretally.io.comparison_wording import cautions, difference_table, hazards, verdicts
 from oretally.recon.comparison_rows import Comparison
 
 __all__ = ["comparison_report"]
@@ -45,5 +46,8 @@ def comparison_report(found: Comparison) -> str:
             for t in found.tests
         ],
         cautions=list(cautions(found)),
+        hazards_heading=CAUTIONS_HEADING,
+        hazards=hazards(found),
+        defer=defer(),
         version=version("oretally"),
     )  # fmt: skip

@@ -1,11 +1,12 @@
-"""A comparison as text: the verdict first, the table second, cautions last."""
+"""A comparison as text: the verdict first, the table second, what to know and what hurts last."""
 
 from __future__ import annotations
 
 import io
 from textwrap import wrap
 
-from oretally.io.comparison_wording import cautions, difference_table, verdicts
+from oretally.io.cautions import CAUTIONS_HEADING, brief, defer
+from oretally.io.comparison_wording import cautions, difference_table, hazards, verdicts
 from oretally.io.text_summary import WIDTH, print_table
 from oretally.recon.comparison_rows import Comparison
 
@@ -24,6 +25,11 @@ def comparison_text(found: Comparison) -> str:
     lines = [line for verdict in verdicts(found) for line in _folded(verdict, "")]
     lines += [line.rstrip() for line in buffer.getvalue().splitlines()]
     lines += [line for caution in cautions(found) for line in _folded(caution, "- ")]
+    hurts = hazards(found)
+    if hurts:
+        lines += ["", CAUTIONS_HEADING]
+        lines += [line for caution in hurts for line in _folded(f"CAUTION {brief(caution)}", "- ")]
+        lines += _folded(defer(), "")
     return "\n".join(lines) + "\n"
 
 

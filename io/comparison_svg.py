@@ -6,7 +6,7 @@ from oretally.flowsheet.digits import format_number
 from oretally.io.comparison_wording import deciding_sd
 from oretally.io.layout import text_width
 from oretally.io.plot_frame import GRID, INK, PALE, Axis, dot, line, plot_svg, text
-from oretally.recon.comparison_rows import Comparison, Difference, Verdict
+from oretally.recon.comparison_rows import Comparison, Difference
 
 __all__ = ["MOST_ROWS", "comparison_svg"]
 
@@ -44,7 +44,7 @@ def comparison_svg(found: Comparison) -> str:
                   line(x.at(low), y - 4.0, x.at(low), y + 4.0),
                   line(x.at(high), y - 4.0, x.at(high), y + 4.0),
                   dot(x.at((low + high) / 2.0), y,
-                      hollow=d.verdict is not Verdict.REAL)]  # fmt: skip
+                      hollow=not d.real)]  # fmt: skip
     said = "; ".join(f"{n}: {d.verdict.value}" for n, d in zip(names, rows, strict=True))
     return plot_svg(left + _WIDTH + 16.0, bottom + 42.0, "Differences with their 95 % limits",
                     said, parts)  # fmt: skip

@@ -6,15 +6,17 @@ import math
 from collections.abc import Iterable, Iterator
 
 from oretally.flowsheet.digits import DASH, format_number, format_with_sd
+from oretally.io.cautions import Caution, circuit_cautions
 from oretally.io.result_tables import ResultTable
+from oretally.recon.answers_together import POWER
 from oretally.recon.case_answers import GRADE
-from oretally.recon.comparison import POWER
 from oretally.recon.comparison_rows import Comparison, Difference, Verdict
 from oretally.recon.findings import Suspect
 from oretally.recon.repeated_tests import MOST_TESTS
 from oretally.recon.tests_in_common import BalancedTest
 
-__all__ = ["cautions", "confidence", "deciding_sd", "difference_table", "needed_tests", "verdicts"]
+__all__ = ["cautions", "confidence", "deciding_sd", "difference_table", "hazards", "needed_tests",
+           "verdicts"]  # fmt: skip
 
 _LISTED = 4
 
@@ -52,12 +54,17 @@ def verdicts(found: Comparison) -> Iterator[str]:
             parts.append(f"Settle {listed} first: there are numbers that do not agree, see below. "
                          "As they stand:")  # fmt: skip
         real = [d for d in rows if d.verdict is Verdict.REAL]
+        slight = [d for d in rows if d.verdict is Verdict.SLIGHT]
         small = [d for d in rows if d.verdict is Verdict.SMALL]
         still = [d for d in rows if d.verdict is Verdict.OPEN]
+        told = f"{other} against {one} has"
         if real:
-            parts.append(f"The difference is real: {other} against {one} has "
-                         f"{_several(_told(d) for d in real)}.")  # fmt: skip
-        else:
+            parts.append(f"The difference is real: {told} {_several(_told(d) for d in real)}.")
+        if slight:
+            begin = "Real too" if real else "The difference is real"
+            parts.append(f"{begin}, but smaller than the {format_number(found.least)} points that "
+                         f"matter: {told} {_several(_told(d) for d in slight)}.")  # fmt: skip
+        if not (real or slight):
             count = "the answer does not differ" if len(rows) == 1 else (
                 f"none of {len(rows)} answers differs"
             )  # fmt: skip
@@ -117,7 +124,7 @@ def deciding_sd(d: Difference) -> float:
 
 
 def difference_table(found: Comparison) -> ResultTable:
-    """Return the differences, one row an answer and two arms."""
+    """Return the differences, one row an answer and two arms: what is looked for first."""
     scaled = any(d.scaled_sd is not None for d in found.differences)
     several = len(found.arms) > 2
     rows = []
@@ -125,23 +132,26 @@ def difference_table(found: Comparison) -> ResultTable:
         row = [f"{d.answer} [{d.unit}]"]
         if several:
             row.append(f"{found.arm_label(d.second)} - {found.arm_label(d.first)}")
-        row += [*format_with_sd(d.first_value, d.first_sd),
-                *format_with_sd(d.second_value, d.second_sd),
-                *format_with_sd(d.difference, d.sd)]  # fmt: skip
+        row += [d.verdict.value, needed_tests(d), *format_with_sd(d.difference, d.sd)]
         if scaled:
             row.append(DASH if d.scaled_sd is None else format_number(d.scaled_sd, 2))
-        row.append(d.verdict.value)
         row += [format_with_sd(v, deciding_sd(d))[0] for v in (d.low, d.high)]
+        row.append(confidence(d.p_together))
+        row += [*format_with_sd(d.first_value, d.first_sd),
+                *format_with_sd(d.second_value, d.second_sd)]  # fmt: skip
         if found.repeated:
             row.append(format_number(d.between_sd, 2))
-        row += [confidence(d.p_together), needed_tests(d)]
         rows.append(row)
     ends = ["first", "second"] if several else [found.arm_label(0), found.arm_label(1)]
-    header = ["answer", *(["tests"] if several else []), ends[0], "±", ends[1], "±",
-              "difference", "±", *(["± scaled"] if scaled else []), "verdict", "from", "to",
-              *(["scatter"] if found.repeated else []), "confidence [%]",
-              "tests of each"]  # fmt: skip
-    return ResultTable("Differences, second minus first", header, rows, 2 if several else 1)
+    header = ["answer", *(["tests"] if several else []), "verdict", "tests of each", "difference",
+              "±", *(["± scaled"] if scaled else []), "from", "to", "confidence [%]",
+              ends[0], "±", ends[1], "±", *(["scatter"] if found.repeated else [])]  # fmt: skip
+    return ResultTable("Differences, second minus first", header, rows, 3 if several else 2)
+
+
+def hazards(found: Comparison) -> tuple[Caution, ...]:
+    """Return what can hurt in the circuits compared."""
+    return circuit_cautions((t.label, t.answers.circuit, t.answers.survey) for t in found.tests)
 
 
 def cautions(found: Comparison) -> Iterator[str]:
@@ -160,7 +170,8 @@ def _of_these(found: Comparison) -> Iterator[str]:
                 f"The numbers of '{t.label}' do not agree within their stated errors (chi-square "
                 f"{format_number(t.test.statistic)} on {t.test.dof} degrees of freedom): one is "
                 "wrong, or errors are stated too small. Its errors were scaled up by "
-                f"{format_number(t.factor**0.5, 3)} for limits, confidence and verdict."
+                f"{format_number(t.factor**0.5, 3)} for limits, confidence and verdict"
+                f"{', but for what is common to the tests' if _has_common(found) else ''}."
             )
         for suspect in _likely(t):
             names = "; ".join(str(place) for place in suspect.group)
@@ -174,6 +185,10 @@ def _of_these(found: Comparison) -> Iterator[str]:
     if any(found.common.first_name(t, t.answers.feed) != first.answers.feed for t in found.tests):
         listed = ", ".join(f"'{feed}' of '{label}'" for label, feed in feeds.items())
         yield f"Recoveries and mass pulls refer to feeds of different names: {listed}."
+
+
+def _has_common(found: Comparison) -> bool:
+    return bool(found.common.sources or found.common.measurements)
 
 
 def _of_common(found: Comparison) -> Iterator[str]:
@@ -212,25 +227,38 @@ def _left_out(found: Comparison) -> Iterator[str]:
 
 def _of_method(found: Comparison) -> Iterator[str]:
     """Yield how the figures are meant."""
-    counts = [(found.together, "whole streams"), (found.together_by_size, "size classes")]
-    listed = " and ".join(f"{n} of {what}" for n, what in counts if n)
+    counts = [(found.together, "whole streams", found.alpha_whole),
+              (found.together_by_size, "size classes", found.alpha_by_size)]  # fmt: skip
+    told = [(n, what, format_number(100.0 * alpha)) for n, what, alpha in counts if n]
+    listed = " and ".join(f"{n} of {what}" for n, what, _ in told)
+    whole = format_number(100.0 * found.alpha)
+    split = ""
+    if len(told) > 1:
+        shares = " and ".join(f"{alpha} % for {what}" for _, what, alpha in told)
+        split = f" Of these {whole} %, {shares}."
     yield (
         "'real': a difference this large, in any of the answers looked at together, comes by "
-        f"chance in at most {format_number(100.0 * found.alpha)} % of pairs of equal tests, if the "
+        f"chance in at most {whole} % of pairs of equal tests, if the "
         f"errors are stated well (two-sided; Holm's correction for {listed}; those that mirror "
-        "each other count once). Confidence is that of the widest limits without 0, so corrected; "
-        f"the limits shown are {format_number(100.0 * (1.0 - found.alpha))} % for each answer "
-        "alone."
+        f"each other count once).{split} Confidence is that of the widest limits without 0, so "
+        f"corrected; the limits shown are {format_number(100.0 * (1.0 - found.alpha))} % for each "
+        "answer alone."
     )
     size = "of the size seen"
     if found.least is not None:
         size = f"of {format_number(found.least)} points"
         if any(d.answer.kind == GRADE for d in found.differences):
             size += " (of a grade: of the size seen)"
+    levels = " and ".join(
+        f"{format_number(100.0 * alpha / n, 2)} % each ({format_number(100.0 * alpha)} % over {n} "
+        f"answers{f' of {what}' if len(told) > 1 else ''})"
+        for n, what, alpha in counts if n
+    )  # fmt: skip
     yield (
-        "'tests of each': with so many whole tests of each kind, a difference "
-        f"{size} would be found real with a chance of {format_number(100.0 * POWER)} %, judged "
-        "alone. What is common is taken to stay common."
+        "'tests of each': with so many whole tests of each kind, and more than there were, a "
+        f"difference {size} would be found real with a chance of {format_number(100.0 * POWER)} % "
+        f"or more, judged as one of all that are looked at: at {levels}. What is common is "
+        "taken to stay common."
     )
     if found.repeated:
         dof = max(d.dof for d in found.differences)

@@ -18,11 +18,12 @@ from oretally.recon.loss_rows import (
     Explanation,
     Loss,
     LossEnd,
+    LossPart,
     Standing,
     TestKind,
 )
 from oretally.recon.loss_values import LEAST_ENRICHMENT
-from oretally.recon.losses import COARSE_SHARE, LEAST_SHARE
+from oretally.recon.losses import COARSE_SHARE, LEAST_SHARE, richer_between
 
 __all__ = ["EXPLANATIONS", "LOSS_HEADING", "LossReading", "loss_meaning", "loss_readings"]
 
@@ -63,27 +64,28 @@ class LossReading:
 
 
 def loss_meaning(balance: Balance) -> str:
-    """Return what counts as lost; empty if nothing is."""
+    """Return what counts as lost, and what is not read; empty where there is nothing to read."""
     kept: dict[tuple[str, ...], list[str]] = {}
     for loss in balance.losses.found:
         names = kept.setdefault(loss.kept, [])
         if loss.analyte not in names:
             names.append(loss.analyte)
-    if not kept:
-        return ""
-    said = "; ".join(f"{_and(names)}: {_quoted(streams)}" for streams, names in kept.items())
-    words = f"Lost is what leaves otherwise than in the product that counts as kept ({said})."
+    parts = []
+    if kept:
+        said = "; ".join(f"{_and(names)}: {_quoted(streams)}" for streams, names in kept.items())
+        parts.append(
+            f"Lost is what leaves otherwise than in the product that counts as kept ({said})."
+        )
     if balance.losses.not_read:
-        left = _and(balance.losses.not_read)
-        words += f" Not read: {left}, as "
-        words += ("what is kept is no richer in it than what is lost." if balance.losses.stated else
-                  f"no product has {LEAST_ENRICHMENT:g} times the grade of the feed.")  # fmt: skip
+        why = ("what is kept is no richer in it than what is lost" if balance.losses.stated else
+               f"no product has {LEAST_ENRICHMENT:g} times the grade of the feed")  # fmt: skip
+        parts.append(f"Not read: {_and(balance.losses.not_read)}, as {why}.")
     if len(kept) > 1 and not balance.losses.stated:
-        words += ' If that is not what you want: [report] lost = ["..."] names what is lost.'
-    if balance.global_test.consistent is False:
-        words += (" The numbers do not agree within their stated errors: settle that first, what "
-                  "follows rests on them.")  # fmt: skip
-    return words
+        parts.append('If that is not what you want: [report] lost = ["..."] names what is lost.')
+    if kept and balance.global_test.consistent is False:
+        parts.append("The numbers do not agree within their stated errors: settle that first, what "
+                     "follows rests on them.")  # fmt: skip
+    return " ".join(parts)
 
 
 def loss_readings(balance: Balance) -> tuple[LossReading, ...]:
@@ -100,6 +102,7 @@ def loss_readings(balance: Balance) -> tuple[LossReading, ...]:
 def _by_size(balance: Balance, loss: Loss) -> LossReading:
     sentences = [_lost([loss])]
     sentences += [_end(loss, end) for end in loss.ends]
+    sentences += [_between(loss, part) for part in richer_between(loss)]
     matter = [end for end in loss.ends if end.matters]
     sentences += [_cannot_tell(balance, loss, end) for end in matter]
     if loss.ends and not matter:
@@ -170,6 +173,16 @@ def _end(loss: Loss, end: LossEnd) -> str:
     words += f"; {_pm(part.against_loss)} times the grade of the whole, {_told(end.against_loss)}"
     if part.against_head is not None and end.against_head is not None:
         words += f"; {_pm(part.against_head)} times the head, {_told(end.against_head)}"
+    return words + "."
+
+
+def _between(loss: Loss, part: LossPart) -> str:
+    """Return what is measured of a rich class that belongs to neither end."""
+    words = (f"Between the ends, {part.label}: {_pm(part.of_loss)} % of its {loss.analyte}; "
+             f"{_pm(part.against_loss)} times the grade of the whole, "
+             f"{_told(Standing.RICHER)}")  # fmt: skip
+    if any(test.part for test in loss.tests):  # of an end, not of the whole product
+        words += "; what is proposed below leaves it out"
     return words + "."
 
 

@@ -17,11 +17,13 @@ from oretally.io.budget_tables import error_part_table, recovery_budget_table
 from oretally.io.cautions import CAUTIONS_HEADING, cautions_of, defer
 from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg
 from oretally.io.finding_tables import explanation_columns
+from oretally.io.grade_recovery_svg import grade_recovery_svg
 from oretally.io.loss_summary import (
     TEST_LEGEND,
     curve_tables,
     expectation_table,
     loss_tables,
+    size_recovery_tables,
 )
 from oretally.io.loss_wording import LOSS_HEADING, loss_meaning, loss_readings
 from oretally.io.metal_prices import Price
@@ -151,9 +153,16 @@ def _beside(otherwise: Otherwise) -> Iterable[_Block]:
 def _answers(balance: Balance, prices: Sequence[Price]) -> Iterable[_Block]:
     yield _heading("Recoveries")
     yield from page_tables([
-        recovery_table(balance), separation_table(balance), *curve_tables(balance),
-        *amount_tables(balance), amount_table(balance),
+        recovery_table(balance), separation_table(balance), *amount_tables(balance),
+        amount_table(balance),
     ])  # fmt: skip
+    for curve, table in zip(balance.losses.curves, curve_tables(balance), strict=True):
+        yield _picture(
+            grade_recovery_svg(curve),
+            f"Grade against recovery of {curve.analyte}: products taken together from the richest "
+            "down, each with the one before. Bars are one standard deviation.",
+        )
+        yield from page_tables([table])
     if prices:
         yield _heading("What the metal is worth")
         yield {"kind": "boxed", "text": MONEY_CAUTION}
@@ -161,12 +170,12 @@ def _answers(balance: Balance, prices: Sequence[Price]) -> Iterable[_Block]:
 
 
 def _losses(balance: Balance) -> Iterable[_Block]:
-    readings = loss_readings(balance)
-    if not readings:
+    meaning = loss_meaning(balance)
+    if not meaning:
         return
     yield _heading(LOSS_HEADING)
-    yield _words(loss_meaning(balance))
-    for reading in readings:
+    yield _words(meaning)
+    for reading in loss_readings(balance):
         yield {"kind": "strong", "text": f"{', '.join(reading.analytes)} in {reading.stream}"}
         yield _list([*reading.sentences, *reading.tests])
     yield from page_tables(loss_tables(balance))
@@ -227,8 +236,8 @@ def _sizes(balance: Balance) -> Iterable[_Block]:
     yield _picture(passing_svg(balance.sizes.streams), "What passes each opening, adjusted.")
     yield from page_tables([
         p80_table(balance), *passing_tables(balance, brief=True), metal_table(balance, brief=True),
-        *partition_tables(balance), cut_table(balance, brief=True),
-        fit_table(balance, brief=True),
+        *partition_tables(balance), *size_recovery_tables(balance),
+        cut_table(balance, brief=True), fit_table(balance, brief=True),
     ])  # fmt: skip
 
 

@@ -185,14 +185,14 @@ def _what_if(console: Console, otherwise: Otherwise) -> None:
 
 def _losses(console: Console, balance: Balance) -> None:
     """Print where the metal is lost, and the test that would tell why."""
-    readings = loss_readings(balance)
-    if not readings:
+    meaning = loss_meaning(balance)
+    if not meaning:
         return
     for table in loss_tables(balance):
         print_table(table, console)
     _heading(console, LOSS_HEADING)
-    console.print(_line("", loss_meaning(balance)))
-    for reading in readings:
+    console.print(_line("", meaning))
+    for reading in loss_readings(balance):
         word = ", ".join(reading.analytes) if len(reading.analytes) < _NAMES_SHOWN else "losses"
         for sentence in reading.sentences:
             console.print(_line(word, sentence))

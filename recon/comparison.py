@@ -7,17 +7,14 @@ test form an arm; how far they scatter is in `oretally.recon.repeated_tests`.
 
 References
 ----------
-JCGM 100:2008 (GUM), 5.2.2 and F.1.2.3: correlation by common errors. S. Holm, A simple sequentially
-rejective multiple test procedure, Scandinavian Journal of Statistics 6 (1979) 65-70. That limits
-within +- a least size of interest show that a difference is smaller: D.J. Schuirmann, Journal of
-Pharmacokinetics and Biopharmaceutics 15 (1987) 657-680. All cited from memory.
+JCGM 100:2008 (GUM), 5.2.2 and F.1.2.3: correlation by common errors. Cited from memory.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -25,6 +22,7 @@ from numpy.typing import NDArray
 
 from oretally.flowsheet import Dimension, Fault, InputError, Unit, parse_unit
 from oretally.flowsheet.faults import nearest_name
+from oretally.recon.answers_together import Row, judged_together
 from oretally.recon.case_answers import GRADE, Answer, AnswerName
 from oretally.recon.comparison_rows import Comparison, Difference, LeftOut, Verdict
 from oretally.recon.findings import ErrorPlace
@@ -37,13 +35,11 @@ from oretally.recon.repeated_tests import (
 )
 from oretally.recon.tests_in_common import BalancedTest, InCommon, in_common
 
-__all__ = ["POWER", "compare"]
+__all__ = ["compare"]
 
-POWER = 0.80
 _NO_ERROR = "no error is left: what it has is common to the tests, or it is given exactly"
 _ROUNDING = 1e-12  # of the answers: one that every balance gives exactly has an sd of this size
 _EXACT = 1e-10  # of its parts: a difference with a smaller sd has no error but rounding
-_MIRROR = 1e-8
 
 Floats = NDArray[np.float64]
 
@@ -89,32 +85,18 @@ def compare(
     shared = in_common(tests, streams, common, common_measurements)
     names = _wanted(tests[0], answers)
     reading = _Reading([list(arm) for arm in arms], shared, alpha, least, every_pair)
-    rows, left = list[_Row](), list[LeftOut]()
+    rows, left = list[Row](), list[LeftOut]()
     for name in names:
         reading.read(name, rows, left)
     if not rows:
         raise InputError([_nothing(tests, left)])
-    counts = []
-    for by_size in (False, True):
-        part = [i for i, row in enumerate(rows) if row.found.answer.by_size is by_size]
-        corrected = _holm([rows[i] for i in part])
-        counts.append(sum(mirror is None for _, mirror in corrected))
-        for i, (p, mirror) in zip(part, corrected, strict=True):
-            found = replace(rows[i].found, mirror_of=mirror)
-            rows[i] = replace(rows[i], found=_judged(found, p, alpha, least))
+    judged = judged_together(rows, alpha, least)
     return Comparison(
-        arms=tuple(tuple(arm) for arm in arms), common=shared,
-        differences=tuple(row.found for row in rows), left_out=tuple(left), alpha=alpha,
-        least=least, together=counts[0], together_by_size=counts[1],
+        arms=tuple(tuple(arm) for arm in arms), common=shared, differences=judged.differences,
+        left_out=tuple(left), alpha=alpha, least=least,
+        together=judged.whole, together_by_size=judged.by_size,
+        alpha_whole=judged.alpha_whole, alpha_by_size=judged.alpha_by_size,
     )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class _Row:
-    """A difference, with what every error does to it: by that, mirrored answers are known."""
-
-    found: Difference
-    moved: dict[Hashable, float]
 
 
 @dataclass(frozen=True)
@@ -204,7 +186,7 @@ class _Reading:
             return f"'{test.label}' has no such answer"
         return test.answers.read(own) or f"not determined in '{test.label}'"
 
-    def read(self, name: AnswerName, rows: list[_Row], left: list[LeftOut]) -> None:
+    def read(self, name: AnswerName, rows: list[Row], left: list[LeftOut]) -> None:
         """Add the differences of one answer, and what of it was left out."""
         kept, number = list[tuple[int, int, Answer]](), 0
         for a, arm in enumerate(self.arms):
@@ -237,7 +219,11 @@ class _Reading:
         common = np.array([isinstance(e, ErrorPlace) for e in errors], dtype=bool)
         root = np.array([self.shared.tests[n].factor for n, _, _ in kept]) ** 0.5
         stated = _Estimate.of(y, X, M, common)
-        scaled = _Estimate.of(y, X, root[:, None] * M, common) if (root > 1.0).any() else None
+        # Only what is a test's own is scaled up. What is common stays as it was stated: it moves
+        # all tests by one amount, whatever their numbers, and scaled by other factors in each it
+        # would no longer cancel. Besides, it is no evidence against it that one test disagrees.
+        larger = np.where(common, M, root[:, None] * M)
+        scaled = _Estimate.of(y, X, larger, common) if (root > 1.0).any() else None
         for i, j in pairs:
             told = self._row(name, unit.symbol, (arms[i], arms[j]), (i, j), stated, scaled)
             if told is None:
@@ -248,9 +234,12 @@ class _Reading:
             by_error: dict[Hashable, float] = dict(
                 zip(errors, (g @ decides.M).tolist(), strict=True)
             )
-            for (n, _, _), weight in zip(kept, g.tolist(), strict=True):
-                by_error["scatter", n] = math.sqrt(decides.tau2) * weight
-            rows.append(_Row(told, by_error))
+            scatter = {
+                n: math.sqrt(decides.tau2) * weight
+                for (n, _, _), weight in zip(kept, g.tolist(), strict=True)
+            }
+            made = 2.0 / float((1.0 / X.sum(axis=0))[[i, j]].sum())
+            rows.append(Row(told, by_error, scatter, decides.plan(i, j), made))
 
     def _unit(self, name: AnswerName) -> Unit:
         if name.kind != GRADE:
@@ -262,7 +251,7 @@ class _Reading:
         self, name: AnswerName, unit: str, arms: tuple[int, int], pair: tuple[int, int],
         stated: _Estimate, scaled: _Estimate | None,
     ) -> Difference | None:  # fmt: skip
-        """Return a difference; its p is not yet corrected and its verdict open."""
+        """Return a difference: not yet corrected, its verdict open, further tests not counted."""
         i, j = pair
         decides = scaled or stated
         found = []
@@ -273,7 +262,6 @@ class _Reading:
                 return None
             found.append((float(g @ e.y), sd, *e.judged(g, self.alpha)))
         (difference, sd, _, p), (by, by_sd, half, by_p) = found
-        plan = decides.plan(i, j)
         size = self.least if self.least is not None and name.kind != GRADE else abs(by)
         return Difference(
             answer=name, unit=unit, first=arms[0], second=arms[1],
@@ -285,53 +273,8 @@ class _Reading:
             dof=stated.dof, p=p,
             scaled_sd=by_sd if scaled else None, scaled_p=by_p if scaled else None,
             p_together=by_p, low=by - half, high=by + half, verdict=Verdict.OPEN, size=size,
-            tests=plan.tests_needed(size, POWER, self.alpha), common_sd=plan.common**0.5,
+            level=self.alpha, tests=None, common_sd=decides.plan(i, j).common**0.5,
         )  # fmt: skip
-
-
-def _judged(
-    found: Difference, p_together: float, alpha: float, least: float | None
-) -> Difference:  # fmt: skip
-    """Return a difference with its corrected p and its verdict."""
-    verdict = Verdict.REAL if p_together <= alpha else Verdict.OPEN
-    if verdict is Verdict.OPEN and least is not None and found.answer.kind != GRADE:
-        if -least < found.low and found.high < least:
-            verdict = Verdict.SMALL
-    return replace(found, p_together=p_together, verdict=verdict)
-
-
-def _holm(rows: Sequence[_Row]) -> list[tuple[float, AnswerName | None]]:
-    """Return p of each row corrected for all, and the earlier answer that it mirrors, if any.
-
-    Rows that mirror each other, as the recoveries to two products do, are one.
-    """
-    group, heads = list[tuple[int, AnswerName | None]](), list[_Row]()
-    for row in rows:
-        same = next((i for i, head in enumerate(heads) if _mirrored(row, head)), None)
-        if same is None:
-            group.append((len(heads), None))
-            heads.append(row)
-        else:
-            group.append((same, heads[same].found.answer))
-    p = np.array([head.found.p_together for head in heads])
-    order = np.argsort(p, kind="stable")
-    corrected = np.empty(p.size)
-    corrected[order] = np.minimum(
-        np.maximum.accumulate(p[order] * (p.size - np.arange(p.size))), 1.0
-    )
-    return [(float(corrected[i]), mirror) for i, mirror in group]
-
-
-def _mirrored(one: _Row, other: _Row) -> bool:
-    """Tell whether two differences are one but for sign and scale."""
-    a, b = one.found, other.found
-    if (a.first, a.second) != (b.first, b.second):
-        return False
-    size, other_size = (sum(m * m for m in r.moved.values()) ** 0.5 for r in (one, other))
-    product = sum(m * other.moved.get(e, 0.0) for e, m in one.moved.items())
-    alike = abs(product) >= (1.0 - _MIRROR) * size * other_size
-    sign = 1.0 if product > 0.0 else -1.0
-    return alike and abs(a.difference / a.sd - sign * b.difference / b.sd) < 1e-6
 
 
 def _wanted(first: BalancedTest, answers: Sequence[str]) -> list[AnswerName]:

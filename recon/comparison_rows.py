@@ -15,6 +15,7 @@ class Verdict(StrEnum):
     """What can be said of a difference."""
 
     REAL = "real"
+    SLIGHT = "real, smaller than asked"
     OPEN = "not decided"
     SMALL = "smaller than asked"
 
@@ -42,15 +43,18 @@ class Difference:
         With the stated errors of tests that are not consistent scaled up by the root of their
         variance factor; None if all are consistent. Where they are there, they decide.
     p_together : float
-        p that decides, corrected for the number of answers looked at together (Holm).
+        p that decides, corrected for the number of answers looked at together (Holm), those of
+        whole streams and of size classes.
     low, high : float
         Limits of the difference, for this answer alone, by the sd that decides.
     verdict : Verdict
     size : float
         Difference that repeats should tell: the least of interest, else the one seen.
+    level : float
+        Level of this answer by itself, such that all answers keep theirs together (Bonferroni).
     tests : int or None
-        Tests of each arm with which ``size`` would be found real with a chance of 80 %; None if
-        a thousand would not do.
+        Tests of each arm with which ``size`` would be found real at that level with a chance of
+        80 %, more than there were if these did not decide; None if a thousand would not do.
     common_sd : float
         What is left of the sd however often the tests are repeated.
     mirror_of : AnswerName or None
@@ -78,9 +82,15 @@ class Difference:
     high: float
     verdict: Verdict
     size: float
+    level: float
     tests: int | None
     common_sd: float
     mirror_of: AnswerName | None = None
+
+    @property
+    def real(self) -> bool:
+        """Whether it is real, be it large or slight."""
+        return self.verdict in (Verdict.REAL, Verdict.SLIGHT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +116,8 @@ class Comparison:
         Least difference of interest, in percentage points, of answers that are shares of the feed.
     together, together_by_size : int
         Different answers looked at together: of whole streams, by size.
+    alpha_whole, alpha_by_size : float
+        What of ``alpha`` goes to these and to those; together it is ``alpha``.
     """
 
     arms: tuple[tuple[BalancedTest, ...], ...]
@@ -116,6 +128,8 @@ class Comparison:
     least: float | None
     together: int
     together_by_size: int
+    alpha_whole: float
+    alpha_by_size: float
 
     @property
     def tests(self) -> tuple[BalancedTest, ...]:

@@ -20,7 +20,7 @@ from oretally.recon.presolve import ReducedProblem
 from oretally.recon.solution import CLOSED, GOOD, BalanceCheck, Solution, StopReason, sum_of_squares
 from oretally.recon.start import starting_flows
 
-__all__ = ["first_point", "minimise"]
+__all__ = ["first_point", "minimise", "minimise_near"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -55,6 +55,22 @@ def minimise(
     classes = classify_reduced(reduced)
     found = _minimise(reduced, start, classes.unobservable_flows)
     return _solution(problem, reduced, *found)
+
+
+def minimise_near(
+    problem: BalanceProblem, reduced: ReducedProblem, near: Floats | None
+) -> Solution | None:
+    """Minimise from flows of much the same problem; None if they are no use or it ends at a bound.
+
+    Parameters
+    ----------
+    near : ndarray, shape (n,), or None
+        As they are, not scaled.
+    """
+    if near is None or len(near) != problem.n_carriers or not (near > 0.0).all():
+        return None
+    found = minimise(problem, reduced, reduced.basis.closed(near / reduced.flow_scale))
+    return found if found.converged and not found.flow_at_bound.any() else None
 
 
 def first_point(problem: BalanceProblem, reduced: ReducedProblem) -> Solution:

@@ -35,9 +35,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from oretally.flowsheet import Measurement, Survey, Unit
+from oretally.flowsheet import Survey, Unit
 from oretally.flowsheet.quantities import Kind, meanings
 from oretally.recon.loss_rows import DecidingTest, Expected, Explanation, TestKind
+from oretally.recon.one_reading import sd_of_one
 from oretally.recon.propagated import propagated
 
 __all__ = ["ALPHA", "MOST_ASSAYS", "POWER", "AssayError", "Prediction", "chance_to_tell",
@@ -46,6 +47,7 @@ __all__ = ["ALPHA", "MOST_ASSAYS", "POWER", "AssayError", "Prediction", "chance_
 ALPHA, POWER = 0.05, 0.80
 MOST_ASSAYS = 20
 """Assays of one part beyond which no number is named: common sense, no source."""
+_OF_WHOLE = (TestKind.TREAT_AGAIN,)  # tests that assay a product as it is, not parts of it
 
 Floats = NDArray[np.float64]
 _Two = Callable[[NDArray[Any]], tuple[Any, Any]]
@@ -78,26 +80,31 @@ class AssayError:
     Attributes
     ----------
     stated : tuple of (float, float)
-        Grades measured and their sd, as mass per mass.
+        Grades measured and the sd of one reading of each, as mass per mass.
     """
 
     stated: tuple[tuple[float, float], ...]
 
     @classmethod
-    def of(cls, survey: Survey, k: int, stream: str) -> AssayError:
-        """Return the errors stated for an analyte in a stream, else those in any."""
-        known = meanings(survey)
+    def of(cls, survey: Survey, k: int, stream: str, test: TestKind) -> AssayError:
+        """Return the errors stated for an analyte in a stream, else those in any.
 
-        def is_grade(m: Measurement) -> bool:
+        A test that assays a whole product takes those of whole products, one that assays parts of
+        it those of size classes; each the others where there are none. Of a mean of replicates the
+        error of one reading counts.
+        """
+        known = meanings(survey)
+        wanted = Kind.GRADE if test in _OF_WHOLE else Kind.CLASS_GRADE
+        found: dict[tuple[bool, bool], list[tuple[float, float]]] = {}
+        for m in survey.measurements:
             meaning = known.get(m.quantity)
-            return (
+            if (
                 meaning is not None and meaning.analyte == k and m.typed and m.sd > 0.0
                 and meaning.kind in (Kind.GRADE, Kind.CLASS_GRADE) and m.value > 0.0
-            )  # fmt: skip
-
-        grades = [m for m in survey.measurements if is_grade(m)]
-        own = [m for m in grades if m.stream == stream]
-        return cls(tuple((m.value_base, m.sd_base) for m in own or grades))
+            ):  # fmt: skip
+                rank = (m.stream == stream, meaning.kind is wanted)
+                found.setdefault(rank, []).append((m.value_base, sd_of_one(survey, m)))
+        return cls(tuple(found[max(found)]) if found else ())
 
     def sd(self, grade: float) -> float:
         """Return the sd of an assay at a grade, as mass per mass; nan if none was stated.

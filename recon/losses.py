@@ -44,13 +44,16 @@ from oretally.recon.significance import sidak_limit
 from oretally.recon.size_parts import SizePart, size_parts
 from oretally.recon.size_recovery import size_recoveries
 
-__all__ = ["COARSE_SHARE", "LEAST_SHARE", "read_losses"]
+__all__ = ["COARSE_SHARE", "LEAST_SHARE", "MUCH_SHARE", "read_losses", "richer_between"]
 
 COARSE_SHARE = 0.20
 """Share of the solids in the coarse end, as nearly as the sieves allow: what stays above P80.
 Common practice, no source."""
 LEAST_SHARE = 0.10
 """Share of a loss that an end must hold to be worth a test. Common practice, no source."""
+
+MUCH_SHARE = 0.20
+"""Share of a loss that a class between the ends must hold to be named. Our own choice."""
 
 
 def read_losses(
@@ -104,10 +107,28 @@ def _check(products: Sequence[str], lost: Sequence[str]) -> None:
         raise InputError(faults)
 
 
-def _standing(ratio: Estimate) -> Standing:
-    """Return how a grade stands to another, from their ratio; two ends are looked at."""
+def richer_between(loss: Loss) -> tuple[LossPart, ...]:
+    """Return the classes between the ends that hold much of a loss and are richer than its whole.
+
+    Beyond chance, as many classes as are there looked at together.
+    """
+    ends = {end.end: end.part for end in loss.ends}
+    if len(ends) < len(End):
+        return ()
+    low, high = ends[End.FINE].passed_um, ends[End.COARSE].retained_um
+    between = [p for p in loss.parts if low <= p.retained_um and p.passed_um <= high]
+    return tuple(
+        p for p in between
+        if p.of_loss is not None and p.of_loss[0] > 100.0 * MUCH_SHARE
+        and p.against_loss is not None
+        and _standing(p.against_loss, len(between)) is Standing.RICHER
+    )  # fmt: skip
+
+
+def _standing(ratio: Estimate, looked_at: int = 2) -> Standing:
+    """Return how a grade stands to another, from their ratio, as one of several; of two ends."""
     value, sd = ratio
-    reach = sidak_limit(ALPHA, 2) * sd
+    reach = sidak_limit(ALPHA, looked_at) * sd
     if not sd > 0.0 or abs(value - 1.0) <= reach:
         return Standing.LIKE
     return Standing.RICHER if value > 1.0 else Standing.POORER
@@ -226,10 +247,9 @@ class _Reading:
         ]
         return [test for test in tests or [self._again()] if test is not None]
 
-    @property
-    def _errors(self) -> AssayError:
+    def _errors(self, test: TestKind) -> AssayError:
         values = self.values
-        return AssayError.of(values.survey, self.k, values.answers.streams[self.j])
+        return AssayError.of(values.survey, self.k, values.answers.streams[self.j], test)
 
     def _grind(self, parts: Sequence[SizePart]) -> DecidingTest | None:
         coarse = self._coarse(parts)
@@ -244,7 +264,7 @@ class _Reading:
             return None
         run, sizes = (coarse[0].run[0], coarse[-1].run[1]), self.values.survey.sizes
         return deciding_test(
-            TestKind.GRIND_HALF, grind_half(*found), self._errors,
+            TestKind.GRIND_HALF, grind_half(*found), self._errors(TestKind.GRIND_HALF),
             self.values.survey.analytes[self.k].unit, part=sizes.label(run),
             opening_um=sizes.bounds(run)[0],
         )  # fmt: skip
@@ -257,7 +277,7 @@ class _Reading:
         if found is None:
             return None
         return deciding_test(
-            TestKind.SPLIT_FINEST, split_finest(*found), self._errors,
+            TestKind.SPLIT_FINEST, split_finest(*found), self._errors(TestKind.SPLIT_FINEST),
             self.values.survey.analytes[self.k].unit,
             part=self.values.survey.sizes.label(parts[-1].run),
         )  # fmt: skip
@@ -271,7 +291,8 @@ class _Reading:
         if found is None:
             return None
         unit = self.values.survey.analytes[self.k].unit
-        return deciding_test(TestKind.TREAT_AGAIN, treat_again(*found), self._errors, unit)
+        errors = self._errors(TestKind.TREAT_AGAIN)
+        return deciding_test(TestKind.TREAT_AGAIN, treat_again(*found), errors, unit)
 
     def _screen(self) -> DecidingTest | None:
         """Return the screening of a product that was not sieved, or not assayed by size."""
@@ -293,7 +314,8 @@ class _Reading:
         if found is None:
             return None
         return deciding_test(
-            TestKind.SCREEN, screen(*found), self._errors, values.survey.analytes[k].unit,
+            TestKind.SCREEN, screen(*found), self._errors(TestKind.SCREEN),
+            values.survey.analytes[k].unit,
             opening_um=None if cut is None else sizes.bounds(values.classes(self.j)[cut - 1])[0],
             coarse_percent=100.0 * float(found[0][2]),
         )  # fmt: skip

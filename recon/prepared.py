@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.damped_newton import minimise
+from oretally.recon.damped_newton import minimise, minimise_near
 from oretally.recon.lane_curvature import Curvature
 from oretally.recon.lane_newton import (
     Engine,
@@ -177,7 +177,7 @@ class Prepared:
                     return found
             searched = self.alike and np.isfinite(reduced.flow_lower).all()
             if not searched or reduced.basis.free.size > _AFFORDABLE:
-                return self._from(near) or minimise(problem, reduced)
+                return minimise_near(problem, reduced, near) or minimise(problem, reduced)
             data, _ = self._folded(self._many.lanes, problem.grade[None])
             found = best_of_starts(
                 problem, reduced, self._many, data, starts or _STARTS, thorough=starts is not None
@@ -186,14 +186,6 @@ class Prepared:
             return found
         few = min(starts, _STARTS)
         return best_with_stops(problem, found, lambda rest: Prepared(rest)._solve(few, stops=False))
-
-    def _from(self, near: Floats | None) -> Solution | None:
-        """Solve from flows of much the same problem; None if they are no use."""
-        if near is None or len(near) != self.problem.n_carriers or not (near > 0.0).all():
-            return None
-        start = self.reduced.basis.closed(near / self.reduced.flow_scale)
-        found = minimise(self.problem, self.reduced, start)
-        return found if found.converged and not found.flow_at_bound.any() else None
 
     def _at_once(self, flow: Floats, grade: Floats) -> Solution | None:
         """Solve one survey in lanes; None if it needs care."""

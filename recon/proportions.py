@@ -41,13 +41,12 @@ def solve_in_proportion(
     starts, near
         As `oretally.recon.solver.solve`.
     """
-    first = prepare(_without(problem)).solve(near=near)
-    flow = first.flow  # the ratios as the other balances have them
+    # the ratios as the other balances have them
+    flow = prepare(_without(problem)).solve(near=near).flow
     with one_thread():
         classes = classify(problem)
     if starts is not None:
-        near = _linearised(problem, flow, classes)
-        flow = near.solve(starts=starts).flow
+        flow = _linearised(problem, flow, classes).solve(starts=starts).flow
     found, steps = _once(problem, flow, classes), 0
     for _ in range(_ROUNDS):
         before, now = _ratios(problem, flow), _ratios(problem, found.flow)

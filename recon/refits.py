@@ -83,10 +83,11 @@ def with_losses(
     )
 
 
-def refit(problem: BalanceProblem, near: Floats) -> Solution | None:
-    """Solve, with flows of the survey as it was; None if it cannot be balanced or did not converge.
+def refit(problem: BalanceProblem, near: Floats | None = None) -> Solution | None:
+    """Solve; None if it cannot be balanced or did not converge.
 
-    Those flows are where a large problem begins: from scratch it takes three times as long.
+    ``near`` has the flows of the survey as it was, where a large problem begins: from scratch it
+    takes three times as long.
     """
     try:
         found = solve(problem, near=near)

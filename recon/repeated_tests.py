@@ -147,12 +147,20 @@ class RepeatPlan:
     stated: float = 1.0
     repeated: bool = False
 
-    def tests_needed(self, size: float, power: float, alpha: float) -> int | None:
-        """Return the least number of tests in each arm; None if `MOST_TESTS` do not do."""
-        if not self.repeated and chance_to_tell(self, size, 1, alpha) >= power:
+    def tests_needed(
+        self, size: float, power: float, alpha: float, more_than: float = 0.0
+    ) -> int | None:  # fmt: skip
+        """Return the least number of tests in each arm; None if `MOST_TESTS` do not do.
+
+        ``more_than`` are those that have just been made, and did not tell. ``alpha`` is the level
+        of this one answer: where several are looked at together, what is left to each.
+        """
+        made = math.floor(more_than)
+        if made < 1 and not self.repeated and chance_to_tell(self, size, 1, alpha) >= power:
             return 1
-        low, high = 1, 2
-        while chance_to_tell(self, size, high, alpha) < power:
+        low = max(1, made)
+        high = low + 1
+        while high > MOST_TESTS or chance_to_tell(self, size, high, alpha) < power:
             if high >= MOST_TESTS:
                 return None
             low, high = high, min(2 * high, MOST_TESTS)

@@ -54,7 +54,7 @@ class SizeReader:
         while at < self.grid.n_classes:
             for run in sorted(r for r in self.carriers.shares if r[0] == at):
                 place = self.share(j, run)
-                known = [self.value(place), self.covariance.grade_sd[place]]
+                known = [self.value(place), float(self.covariance.grade_sd[place])]
                 if self.carriers.own_classes(j, run) and np.isfinite(known).all():
                     break
             else:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import tomllib
+from dataclasses import replace
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -12,13 +13,25 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from oretally.flowsheet import Analyte, Basis, Circuit, Measurement, Survey, parse_unit
+from oretally.flowsheet import (
+    Analyte,
+    Basis,
+    Circuit,
+    Dimension,
+    Measurement,
+    Survey,
+    parse_unit,
+)
+from oretally.flowsheet.quantities import class_grade, class_share
+from oretally.flowsheet.size_classes import SizeGrid
 from oretally.io import read_case
 from oretally.io.cautions import (
     CAUTIONS_HEADING,
     SITUATIONS,
+    brief,
     cautions_document,
     cautions_of,
+    circuit_cautions,
     defer,
     sheet_cautions,
 )
@@ -27,10 +40,11 @@ from oretally.io.loss_wording import loss_readings
 from oretally.io.report import html_report
 from oretally.io.text_summary import summary
 from oretally.recon import Balance, reconcile
+from oretally.recon.loss_rows import TestKind
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 DATA = tomllib.loads(files("oretally.io").joinpath("data/cautions.toml").read_text("utf-8"))
-KG = parse_unit("kg")
+KG, SHARE = parse_unit("kg"), parse_unit("%", Dimension.SHARE)
 
 
 @cache
@@ -122,6 +136,22 @@ def test_a_leach_says_that_the_reagent_is_not_known() -> None:
         ("Au", "ozt/st", ["silica", "mercury", "lead"]),
         ("Pt", "g/t", ["silica", "lead"]),
         ("Cu", "g/t", ["silica"]),
+        *(
+            (name, "g/t", ["silica", "mercury", "lead"])
+            for name in (
+                "gold",
+                "Gold",
+                "AU",
+                "au",
+                "silver",
+                "SILVER",
+                "Ag (fire assay)",
+                "Au_total",
+            )
+        ),
+        ("platinum", "g/t", ["silica", "lead"]),
+        ("Gold", "%", ["silica", "mercury"]),
+        ("Augite", "g/t", ["silica"]),  # a word within a word
     ],
 )
 def test_fire_assay_goes_with_the_metal_and_its_unit(
@@ -152,6 +182,46 @@ def test_nothing_is_shown_where_nothing_points_to_it() -> None:
     assert CAUTIONS_HEADING not in summary(balance)
     assert CAUTIONS_HEADING not in html_report(balance)
     assert cautions_document(balance) == {"shown": [], "defer": defer()}
+
+
+def _by_size(fine: str) -> Balance:
+    """Return a table of which the tailings were assayed by size; the finest class has ``fine``."""
+    labels = ("+150 um", "-150+38 um", "-38 um")
+    survey = _table("Sn", "%").survey
+    found = [m for m in survey.measurements if (m.stream, m.quantity) != ("tails", "Sn")]
+    shares, grades = (20.0, 50.0, 30.0), (0.25, 0.20, float(fine))
+    for label, share, x in zip(labels, shares, grades, strict=True):
+        found += [Measurement("tails", class_share(label), share, SHARE, 0.3),
+                  Measurement("tails", class_grade("Sn", label), x, survey.analytes[0].unit,
+                              0.02 * x)]  # fmt: skip
+    sized = replace(survey, measurements=tuple(found), sizes=SizeGrid((150.0, 38.0)))
+    return reconcile(_table("Sn", "%").circuit, sized)
+
+
+def test_slimes_may_be_split_by_a_finer_sieve() -> None:
+    """Splitting the finest class screens and dries fine material: silica beside the water."""
+    balance = _by_size("0.50")
+    (loss,) = balance.losses.found
+    assert [test.kind for test in loss.tests] == [TestKind.SPLIT_FINEST]
+    assert "or a finer sieve" in " ".join(loss_readings(balance)[0].tests)
+    assert set(_shown(balance)) == {"silica", "tailings"}
+
+
+def test_circuits_that_are_compared() -> None:
+    """By their nodes and names alone, each hazard once, whatever their losses."""
+    tin, mill = _example("tin_table"), _example("grinding_by_size")
+
+    def told(*pairs: tuple[str, Balance]) -> list[str]:
+        return [c.hazard for c in circuit_cautions((n, b.circuit, b.survey) for n, b in pairs)]
+
+    assert told(("A", tin), ("B", tin)) == []
+    assert told(("A", tin), ("B", mill)) == ["machinery", "silica"] == told(("A", mill))
+    assert told(("A", tin), ("regrinding", tin)) == []  # no word begins so
+    for name in ("grind_fine", "Fine grind", "fine_grind"):
+        assert told(("A", tin), (name, tin)) == ["silica", "machinery"]
+    assert told(("A", _example("leach_test"))) == ["cyanide", "acids", "tailings"]
+    (silica, _) = circuit_cautions([("grind_fine", tin.circuit, tin.survey)])
+    assert brief(silica) == f"Silica dust. The case names 'grind_fine'. {silica.usual[0]}"
 
 
 # ---- where they are shown

@@ -31,6 +31,7 @@ from oretally.flowsheet.error_sources import combined_sd
 from oretally.flowsheet.quantities import class_grade, class_share
 from oretally.flowsheet.size_classes import SizeGrid
 from oretally.recon import reconcile
+from oretally.recon.answers_together import POWER, WHOLE_SHARE, Row, judged_together
 from oretally.recon.balance import GlobalTest
 from oretally.recon.case_answers import Answer, AnswerName, CaseAnswers
 from oretally.recon.comparison import compare
@@ -198,6 +199,92 @@ def test_equal_tests_are_told_apart_at_the_nominal_rate() -> None:
     assert 0.02 * N < sum(together) < binom.isf(1e-4, N, 0.05)
 
 
+def test_a_sized_case_keeps_the_level_over_all_its_answers() -> None:
+    """Equal sieved tests: any 'real', of whole streams or of classes, no oftener than promised.
+
+    Seen at several levels at once: a p corrected for all is below a level with at most its chance.
+    """
+    rng, n = np.random.default_rng(21), 150
+    pairs = zip(draw(sized(0.25), n, rng), draw(sized(0.25), n, rng), strict=True)
+    found = [compare([[a], [b]]) for a, b in pairs]
+    assert found[0].together > 1 and found[0].together_by_size > 3
+    least = np.array([min(d.p_together for d in f.differences) for f in found])
+    for level in (0.05, 0.1, 0.2, 0.3, 0.4):
+        assert (least <= level).sum() < binom.isf(1e-4, n, level), level
+    assert (least <= 0.3).sum() > 0.1 * n  # nor is it far too careful
+    for f in found[:3]:
+        assert f.alpha_whole + f.alpha_by_size == pytest.approx(f.alpha)
+        assert f.alpha_whole == pytest.approx(WHOLE_SHARE * f.alpha)
+        for d in f.differences:
+            whole = f.alpha_by_size / f.together_by_size
+            assert d.level == pytest.approx(
+                whole if d.answer.by_size else f.alpha_whole / f.together
+            )
+
+
+def test_answers_of_both_kinds_keep_the_level_together() -> None:
+    """Four answers of whole streams and twelve by size, each by itself: 2000 draws of their p."""
+    d = row(compare([[quick("A", survey())], [quick("B", survey(recovery=0.71))]]))
+    names = [AnswerName("grade", "Sn", f"s{i}") for i in range(4)]
+    names += [AnswerName("share", "Sn", "tails", f"c{i}") for i in range(12)]
+    rng, hits = np.random.default_rng(23), []
+    for p in rng.uniform(size=(2000, 16)):
+        rows = [
+            Row(replace(d, answer=name, p_together=float(p[i])), {i: 1.0}, {}, RepeatPlan(0.0), 1.0)
+            for i, name in enumerate(names)
+        ]
+        judged = judged_together(rows, 0.05, None)
+        assert (judged.whole, judged.by_size) == (4, 12)
+        hits.append(any(x.verdict is Verdict.REAL for x in judged.differences))
+    rate(hits, 1.0 - (1.0 - 0.04 / 4) ** 4 * (1.0 - 0.01 / 12) ** 12)
+    assert sum(hits) < binom.isf(1e-4, 2000, 0.05)
+
+
+def test_one_kind_of_answers_has_the_whole_level() -> None:
+    pair = [[quick("A", sized(0.25))], [quick("B", sized(0.24))]]
+    sizes = [f"share of {GRID.label((c, c))} in the Sn of tails" for c in range(3)]
+    only, whole = compare(pair, answers=sizes), compare(pair, answers=[REC, GRADE])
+    assert (only.alpha_whole, only.alpha_by_size, only.together) == (0.0, 0.05, 0)
+    assert (whole.alpha_whole, whole.alpha_by_size, whole.together_by_size) == (0.05, 0.0, 0)
+    both = compare(pair, answers=[REC, GRADE, *sizes])
+    assert row(both).p_together == pytest.approx(min(row(whole).p_together / WHOLE_SHARE, 1.0))
+
+
+def test_tests_that_are_named_are_more_than_have_just_not_decided() -> None:
+    """Single tests and repeats of a difference that is seen now and then; and as one of four."""
+    rng, n = np.random.default_rng(22), 200
+    one, other = survey(), survey(recovery=0.715)
+    drawn = [draw(s, n, rng) for s in (one, one, one, other, other, other)]
+    near = lifted = 0
+    for tests in zip(*drawn, strict=True):
+        for arms, least in (([tests[:1], tests[3:4]], 3.0), ([tests[:3], tests[3:]], 1.5)):
+            found = compare(arms, least=least)
+            for d in found.differences:
+                assert d.level == pytest.approx(0.05 / found.together)
+                if d.verdict is Verdict.OPEN:
+                    near += d.p_together > 0.05 > d.p
+                    assert d.tests is None or d.tests > len(arms[0])
+                    single = chance_to_tell(RepeatPlan(own=d.sd**2), d.size, 1, d.level)
+                    lifted += len(arms[0]) == 1 and single >= POWER
+    assert near > 50  # alone they would have been real
+    assert lifted > 10  # one test tells 3 points eight times in ten, but it has just not told
+
+
+def test_the_number_of_tests_is_for_the_level_that_the_verdict_asks() -> None:
+    """A lone answer has 5 %, one of four 1.25 %: with so many tests it is found 8 times in 10."""
+    pair = [[quick("A", survey())], [quick("B", survey(recovery=0.711))]]
+    alone, together = row(compare(pair, answers=[REC])), row(compare(pair))
+    assert (alone.level, together.level) == pytest.approx((0.05, 0.0125))
+    needed = list[int]()
+    for d in (alone, together):
+        assert d.tests is not None
+        needed.append(d.tests)
+        plan = RepeatPlan(own=d.sd**2)
+        fewer, enough = (chance_to_tell(plan, d.size, n, d.level) for n in (d.tests - 1, d.tests))
+        assert fewer < POWER <= enough
+    assert 2 < needed[0] < needed[1]
+
+
 def test_nominal_rate_with_the_errors_of_each_survey() -> None:
     """The whole way, each survey balanced by itself with its own sds: 200 pairs."""
     rng = np.random.default_rng(11)
@@ -312,7 +399,7 @@ def test_everything_common_leaves_no_difference() -> None:
     names = [f"{m.stream}:{m.quantity}" for m in survey().measurements]
     found = compare(pair, common_measurements=names[:-1])
     assert row(found).sd < 0.8 * row(found).apart_sd
-    with pytest.raises(InputError, match="all of its errors are common"):
+    with pytest.raises(InputError, match="no error is left"):
         compare(pair, common_measurements=names)
 
 
@@ -356,6 +443,56 @@ def test_least_difference_that_matters() -> None:
     assert d.size == 5.0
     close = row(compare([[quick("A", survey())], [quick("B", survey(recovery=0.701))]], least=0.5))
     assert close.verdict is Verdict.OPEN and close.tests is not None and close.tests > 5
+
+
+def test_what_is_real_may_be_smaller_than_what_matters() -> None:
+    pair = [[quick("A", survey())], [quick("B", survey(recovery=0.73))]]
+    for least, verdict in ((None, Verdict.REAL), (2.5, Verdict.REAL), (6.0, Verdict.SLIGHT)):
+        found = compare(pair, least=least)
+        assert row(found).verdict is verdict and row(found).real
+        if verdict is Verdict.SLIGHT:
+            assert least is not None and -least < row(found).low < row(found).high < least
+        assert row(found, "grade of Sn in tails").verdict is Verdict.REAL  # points of what?
+
+
+def test_what_is_common_is_not_scaled_up_with_a_test() -> None:
+    """A test whose numbers disagree: its own errors grow, a batch that both had still cancels."""
+    base = survey(batch=0.04, relative=0.01, feed=0.2)
+    feed = base.measured("feed", "dry mass")
+    assert feed is not None
+    wrong = replace(feed, value=26.0)
+    off = replace(base, measurements=tuple(wrong if m is feed else m for m in base.measurements))
+    pair = [[full("A", base)], [full("B", off)]]
+    told, not_told = (row(compare(pair, common=given), GRADE) for given in (("batch",), ()))
+    factor = compare(pair).tests[1].factor
+    assert factor > 4.0 and told.scaled_sd is not None and not_told.scaled_sd is not None
+
+    def parts(one: Survey) -> tuple[float, float]:
+        """Return the variance that a test has by itself, and what one sd of the batch does."""
+        found = quick("", one).answers.read(told.answer)
+        assert found is not None
+        batch = sum(100.0 * m for place, m in found.moved.items() if place.kind == "source")
+        return (100.0 * found.sd) ** 2 - batch**2, batch
+
+    (own, batch), (other_own, other_batch) = parts(base), parts(off)
+    assert batch == pytest.approx(other_batch, rel=0.1) and batch**2 > 4.0 * own
+    assert told.scaled_sd**2 == pytest.approx(
+        own + factor * other_own + (other_batch - batch) ** 2, rel=1e-6
+    )
+    assert not_told.scaled_sd**2 == pytest.approx(
+        own + batch**2 + factor * (other_own + other_batch**2), rel=1e-6
+    )
+
+
+def test_repeats_know_mirrored_answers_too() -> None:
+    """Scatter goes to one product or the other: still one answer, counted once."""
+    arms = [[quick(f"{a}{i}", survey(recovery=r)) for i, r in enumerate(rs)]
+            for a, rs in (("A", (0.70, 0.74, 0.71)), ("B", (0.78, 0.72, 0.76)))]  # fmt: skip
+    found = compare(arms)
+    assert row(found).between_sd and found.together == 4
+    assert {str(d.answer) for d in found.differences if d.mirror_of} == {
+        "recovery of Sn to tails", "mass pull to tails",
+    }  # fmt: skip
 
 
 def test_inconsistent_tests_are_judged_by_larger_errors() -> None:

@@ -6,6 +6,7 @@ All data are invented: a shaking table, a float cell and a leach with round numb
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cache
@@ -42,8 +43,9 @@ from oretally.io.loss_summary import (
     loss_tables,
     size_recovery_tables,
 )
-from oretally.io.loss_wording import loss_meaning, loss_readings
+from oretally.io.loss_wording import LOSS_HEADING, loss_meaning, loss_readings
 from oretally.io.new_case import make_case
+from oretally.io.pdf_pages import pages
 from oretally.io.report import html_report
 from oretally.io.text_summary import summary
 from oretally.io.xlsx_result import xlsx_bytes
@@ -62,6 +64,7 @@ from oretally.recon.deciding_test import (
     treat_again,
 )
 from oretally.recon.loss_rows import End, Explanation, Loss, Standing, TestKind
+from oretally.recon.losses import MUCH_SHARE, richer_between
 from oretally.recon.prepared import Prepared
 from oretally.recon.significance import sidak_limit
 
@@ -334,12 +337,62 @@ def test_assay_errors_grow_in_proportion_and_do_not_shrink() -> None:
 
 
 def test_assay_errors_are_those_of_the_stream_else_of_any() -> None:
+    """Of whole products for a test of the whole, of classes for one of parts."""
     survey = _survey(COARSE_RICH)
-    own = AssayError.of(survey, 0, "tails").stated
-    assert len(own) == 6 and max(x for x, _ in own) == pytest.approx(0.0080)
+    own = AssayError.of(survey, 0, "tails", TestKind.GRIND_HALF).stated
+    assert sorted(x for x, _ in own) == pytest.approx(sorted(COARSE_RICH / 100.0))
+    assert {round(sd / x, 9) for x, sd in own} == {0.03}
+    tails = float(COARSE_RICH @ MASS / MASS.sum()) / 100.0
+    for bulk in (survey, _survey(None)):
+        (found,) = AssayError.of(bulk, 0, "tails", TestKind.TREAT_AGAIN).stated
+        assert found == pytest.approx(
+            (tails, 0.02 * tails) if bulk is survey else (0.004, 0.02 * 0.004)
+        )
+    (screened,) = AssayError.of(_survey(None), 0, "tails", TestKind.SCREEN).stated
+    assert screened == pytest.approx((0.004, 0.02 * 0.004))  # no class was assayed
     without = replace(survey, measurements=tuple(
         m for m in survey.measurements if m.stream != "tails" or m.unit is KG))  # fmt: skip
-    assert sorted(x for x, _ in AssayError.of(without, 0, "tails").stated)[0] == pytest.approx(0.01)
+    for kind in TestKind:
+        any_stream = AssayError.of(without, 0, "tails", kind).stated
+        assert sorted(x for x, _ in any_stream)[0] == pytest.approx(0.01)
+
+
+def test_a_test_of_the_whole_has_the_error_of_assays_of_the_whole() -> None:
+    """Class assays of 12 %, bulk assays of 2 %: a second treatment is assayed in bulk."""
+    (test,) = _loss(reconcile(TABLE, _survey(EVEN, relative=0.12))).tests
+    assert test.kind is TestKind.TREAT_AGAIN
+    reach = next(e for e in test.expected if e.explanation is Explanation.OUT_OF_REACH)
+    assert reach.sd == pytest.approx(2.0**0.5 * 0.02 * 0.40, rel=1e-3)
+
+
+@pytest.mark.parametrize("rows", [1, 4])
+def test_one_assay_has_the_error_of_one_reading(tmp_path: Path, rows: int) -> None:
+    """Pooled rows make the grade surer, not one more assay; a batch is on top of each."""
+    shutil.copytree(EXAMPLES / "tin_table", tmp_path / "case")
+    table = tmp_path / "case" / "measurements.csv"
+    table.write_text(table.read_text("utf-8").rstrip() + "\n"
+                     + "tailings,,,0.303,3\n" * (rows - 1), "utf-8")  # fmt: skip
+    one = 0.03 * 0.303
+    circuit = tmp_path / "case" / "circuit.toml"
+    plain = circuit.read_text("utf-8")
+    for batch in (0.0, 2.0):
+        if batch:
+            source = f'\n[sources]\nbatch = {{ of = "Sn", relative = {batch} }}\n'
+            circuit.write_text(plain + source, "utf-8")
+        case = read_case(tmp_path / "case")
+        m = case.survey.measured("tailings", "Sn")
+        assert m is not None
+        assert m.sd == pytest.approx((one**2 / rows + (0.303 * batch / 100.0) ** 2) ** 0.5)
+        balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+        errors = AssayError.of(case.survey, 0, "tailings", TestKind.SCREEN)
+        assert 100.0 * errors.sd(m.value_base) == pytest.approx(
+            (one**2 + (0.303 * batch / 100.0) ** 2) ** 0.5
+        )
+        test = next(x for x in balance.losses.found if x.stream == "tailings").tests[0]
+        even = next(e for e in test.expected if e.explanation is Explanation.NO_SIZE)
+        assert even.sd == pytest.approx(
+            2.0**0.5 * 100.0 * errors.sd(m.value_base), rel=0.02
+        )  # the adjusted grade is a little off the assay
 
 
 @pytest.mark.parametrize("sd", [0.05, 0.12, 0.2, 0.3])
@@ -532,6 +585,36 @@ def test_one_product_loses_nothing() -> None:
     assert "Where the metal is lost" not in summary(balance)
 
 
+@pytest.mark.parametrize("lost", [["conc"], None])
+def test_nothing_read_is_said_and_why(lost: list[str] | None) -> None:
+    """What is rich is called lost, or nothing is enriched: the section says so, everywhere."""
+    grades = (40.0, 3.0, 0.5) if lost else (1.1, 1.0, 1.0)
+    circuit, survey = _plant([("Pb", grades)])
+    balance = reconcile(circuit, survey, lost=lost)
+    assert balance.losses.found == () and loss_readings(balance) == ()
+    said = "Not read: Pb, as what is kept is no richer in it than what is lost."
+    if lost is None:
+        said = "Not read: Pb, as no product has 1.2 times the grade of the feed."
+    assert loss_meaning(balance) == said
+    printed = [b for part in pages(balance, (), None)["parts"] for b in part["blocks"]]
+    at = printed.index({"kind": "heading", "text": LOSS_HEADING})
+    assert printed[at + 1]["texts"] == (said,)
+    for text in (_flat(summary(balance)), _flat(html_report(balance))):
+        assert LOSS_HEADING in text and said in text
+
+
+def test_where_there_is_nothing_to_read_nothing_is_said() -> None:
+    circuit, survey = _plant([])
+    one_product = Circuit.build({"in": (None, "box"), "out": ("box", None)})
+    weighed = tuple(Measurement(s, "dry mass", 5.0, KG, 0.1) for s in ("in", "out"))
+    assayed = tuple(Measurement(s, "Pb", 1.0, PERCENT, 0.1) for s in ("in", "out"))
+    one = Survey(Basis.BATCH, KG, (Analyte("Pb", PERCENT),), weighed + assayed)
+    for balance in (reconcile(circuit, survey), reconcile(one_product, one)):
+        assert loss_meaning(balance) == ""
+        for text in (summary(balance), html_report(balance), str(pages(balance, (), None))):
+            assert LOSS_HEADING not in text
+
+
 def test_a_declared_loss_is_no_product_to_test() -> None:
     assert {x.stream for x in _example("month_with_stockpile").losses.found} == {"tailings"}
 
@@ -610,6 +693,28 @@ def test_recovery_by_size_by_hand() -> None:
 
 
 # ---- in words, and everywhere
+
+
+def test_a_rich_class_between_the_ends_is_told() -> None:
+    """The second class holds a third of the loss, at 1.3 times the whole; the third is poor."""
+    grades = np.array([0.95, 0.60, 0.13, 0.24, 0.30])
+    balance = reconcile(TABLE, _survey(grades))
+    loss = _loss(balance)
+    second = loss.parts[1]
+    assert richer_between(loss) == (second,)
+    assert second.of_loss is not None and second.of_loss[0] > 100.0 * MUCH_SHARE
+    (reading,) = loss_readings(balance)
+    (told,) = (s for s in reading.sentences if "-300+150 um" in s)
+    whole = float(grades @ MASS / MASS.sum())
+    assert told.startswith(f"Between the ends, -300+150 um: {27 * 0.6 / whole:.2f}")
+    assert told.endswith(
+        "times the grade of the whole, richer beyond chance; what is proposed below leaves it out."
+    )
+    assert told in _flat(summary(balance)) and told in _flat(html_report(balance))
+    for name in ("coarse", "fine", "even", "both"):  # poorer there, or not told apart
+        assert richer_between(_loss(_case(name))) == ()
+    blurred = _loss(reconcile(TABLE, _survey(grades, relative=0.30)))
+    assert richer_between(blurred) == ()  # as rich, but not beyond chance
 
 
 def _flat(text: str) -> str:

@@ -89,10 +89,12 @@ def test_order_of_the_outlets_does_not_matter(
                 continue
             assert v.adjusted == pytest.approx(before.adjusted, rel=1e-6), v
     if not water:
-        total = sum(v.adjusted for (s, q), v in values.items() if s == "b" and q.startswith("mass"))
+        total = sum(
+            v.adjusted or 0.0 for (s, q), v in values.items() if s == "b" and q.startswith("mass")
+        )
         assert total == pytest.approx(100.0, rel=1e-9)
         return
-    b = {q: values["b", q].adjusted for q in ("dry rate", "wet rate", "% solids")}
+    b = {q: values["b", q].adjusted or 0.0 for q in ("dry rate", "wet rate", "% solids")}
     assert b["% solids"] == pytest.approx(100.0 * b["dry rate"] / b["wet rate"], rel=1e-9)
 
 

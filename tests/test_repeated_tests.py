@@ -7,7 +7,7 @@ import pytest
 import scipy.stats
 from conftest import within_binomial
 
-from oretally.recon.comparison import POWER
+from oretally.recon.answers_together import POWER
 from oretally.recon.repeated_tests import (
     RepeatPlan,
     between_tests,
@@ -94,6 +94,19 @@ def test_least_number_of_tests(size: float, repeated: bool) -> None:
     fewer = [k for k in range(2 if repeated else 1, n)]
     assert all(chance_to_tell(plan, size, k, 0.05) < POWER for k in fewer)
     assert n >= 2 or not repeated
+
+
+@pytest.mark.parametrize("made", [1.0, 2.0, 8.0 / 3.0, 40.0])
+@pytest.mark.parametrize("repeated", [False, True])
+def test_more_tests_than_were_made(made: float, repeated: bool) -> None:
+    """3 and 2 tests of two arms are as good as 2.67 of each: three of each are more."""
+    plan = RepeatPlan(own=2.0, repeated=repeated)
+    for size in (0.5, 2.5, 6.0):
+        n = plan.tests_needed(size, POWER, 0.01, made)
+        assert n is not None and n > made and chance_to_tell(plan, size, n, 0.01) >= POWER
+        between = range(int(made) + 1, n)
+        assert all(chance_to_tell(plan, size, k, 0.01) < POWER for k in between)
+    assert plan.tests_needed(2.5, POWER, 0.05, 1000.0) is None
 
 
 def test_repeats_cannot_take_off_what_is_common() -> None:
