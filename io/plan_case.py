@@ -16,17 +16,20 @@ from oretally.flowsheet import (
     arrangement,
     parse_unit,
 )
-from oretally.io.case import MEASUREMENTS_FILE, Plan, read_case, read_plan
+from oretally.io.case import MEASUREMENTS_FILE, SHEETS, Plan, read_case, read_plan
 from oretally.io.csv_table import read_csv_table
 from oretally.io.measurements import read_survey
 from oretally.io.plan_candidates import Candidates
 from oretally.io.prices_table import SAMPLE, PriceTable, one_each, read_prices
-from oretally.recon.measurement_plan import Candidate, Prices
+from oretally.io.table import Table
+from oretally.io.workbook import SUFFIXES, read_workbook
+from oretally.recon.measurement_plan import Candidate, Declared, Prices
 from oretally.recon.plan_point import PlanPoint, balanced_point
 
 __all__ = ["EXPECTED_FILE", "PRICES_FILE", "PlanCase", "read_plan_case"]
 
 EXPECTED_FILE, PRICES_FILE = "expected.csv", "prices.csv"
+_SHEET = "measurements"
 
 
 @dataclass(frozen=True)
@@ -43,10 +46,14 @@ class PlanCase:
     places : Arrangement
         Of that survey, without its shared sources.
     candidates : tuple of Candidate
+    declared : tuple of Declared
+        What the case states of losses and of solids that dissolve.
     prices : Prices
     currency : str
     sources : tuple of ErrorSource
     title : str
+    without_error : tuple of str
+        Quantities that are on offer, but for which no error is stated.
     notes : tuple of str
     """
 
@@ -55,10 +62,12 @@ class PlanCase:
     point: PlanPoint
     places: Arrangement
     candidates: tuple[Candidate, ...]
+    declared: tuple[Declared, ...]
     prices: Prices
     currency: str
     sources: tuple[ErrorSource, ...]
     title: str
+    without_error: tuple[str, ...]
     notes: tuple[str, ...]
 
 
@@ -84,8 +93,10 @@ def read_plan_case(
     notes: list[str] = []
     measured = _measured(source, expected is not None)
     survey = today = measured or Survey(definition.basis, parse_unit("kg"), plan.analytes, ())
+    looked_for: Survey | None = None
     if expected is not None:
-        survey, today = _with_expected(plan, measured, expected, notes)
+        looked_for = _expected(plan, expected)
+        survey, today = _with_expected(plan, measured, looked_for, expected.name, notes)
     if survey.sizes.n_classes:
         raise InputError([
             Fault("The case has size classes, and sieve analyses are not planned yet.",
@@ -94,9 +105,9 @@ def read_plan_case(
         ])  # fmt: skip
     point = balanced_point(circuit, survey, definition.feed, definition.products)
     places = arrangement(circuit, replace(survey, shared=()))
-    quantities = list(dict.fromkeys(row.quantity for row in places.rows))
+    quantities = {row.quantity: row.meaning.unit for row in places.rows}
     faults: list[Fault] = []
-    table: PriceTable | None = one_each(quantities)
+    table: PriceTable | None = one_each(list(quantities))
     if prices is not None:
         table = read_prices(prices, circuit.stream_names, quantities, faults)
     else:
@@ -106,43 +117,58 @@ def read_plan_case(
         )
     if table is None or faults:
         raise InputError(faults)
-    candidates = Candidates(plan.definition, today, point, places, table, notes, faults).all()
+    reader = Candidates(definition, today, looked_for, point, places, table, notes, faults)
+    candidates = reader.all()
     if faults:
         raise InputError(faults)
     notes += [s.note for s in definition.sources if s.note]
     sample = {s: table.price(s, SAMPLE) or 0.0 for s in circuit.stream_names}
-    return PlanCase(circuit, survey, point, places, tuple(candidates),
+    return PlanCase(circuit, survey, point, places, tuple(candidates), tuple(reader.declared),
                     Prices(table.least_charge, sample), table.currency, definition.sources,
-                    plan.title, tuple(notes))  # fmt: skip
+                    plan.title, tuple(reader.without), tuple(notes))  # fmt: skip
 
 
 def _measured(source: Path, may_be_blank: bool) -> Survey | None:
     """Return the survey of the case; None if it has no numbers yet and need not have any."""
-    if source.is_dir():
+    folder = source.is_dir()
+    if folder or source.suffix.casefold() in SUFFIXES:
+        table: Table | None = None
         file = source / MEASUREMENTS_FILE
-        table = read_csv_table(file, MEASUREMENTS_FILE)[0] if file.is_file() else None
-        at = [] if table is None else [c.text.casefold() == "stream" for c in table.header]
-        blank = table is None or all(
-            cell.blank
-            for row in table.rows
-            for cell, names in zip(row, at, strict=True)
-            if not names
-        )
-        if blank and may_be_blank:
-            return None
-        if blank:
+        if folder and file.is_file():
+            table = read_csv_table(file, MEASUREMENTS_FILE)[0]
+        elif not folder:
+            table = read_workbook(source, source.name, SHEETS)[0].get(_SHEET)
+        if _blank(table):
+            if may_be_blank:
+                return None
+            mend = (
+                f"Write what you expect into {EXPECTED_FILE}: columns as in {MEASUREMENTS_FILE}."
+                if folder
+                else f"Write what you expect into a CSV file with the columns of the sheet "
+                f"'{_SHEET}', and name it: --expected FILE."
+            )
             raise InputError([
                 Fault("There is nothing to plan from: no number is measured, and none is expected.",
-                      f"Write what you expect into {EXPECTED_FILE}: columns as in "
-                      f"{MEASUREMENTS_FILE}.", Place(file=str(source)))
+                      mend, Place(file=str(source)))
             ])  # fmt: skip
     return read_case(source).survey
 
 
-def _with_expected(
-    plan: Plan, measured: Survey | None, expected: Path, notes: list[str]
-) -> tuple[Survey, Survey]:
-    """Return the survey of the point, and the measured one."""
+def _blank(table: Table | None) -> bool:
+    """Tell whether a table has no entry beside the names of streams."""
+    if table is None:
+        return True
+    names = [c.text.casefold() == "stream" for c in table.header]
+    return all(
+        cell.blank
+        for row in table.rows
+        for cell, named in zip(row, names, strict=True)
+        if not named
+    )
+
+
+def _expected(plan: Plan, expected: Path) -> Survey:
+    """Return the expected values."""
     faults: list[Fault] = []
     table, wrong = read_csv_table(expected, expected.name, key="stream")
     faults.extend(wrong)
@@ -160,10 +186,27 @@ def _with_expected(
     ).survey  # fmt: skip
     if faults:
         raise InputError(faults)
+    return found
+
+
+def _with_expected(
+    plan: Plan, measured: Survey | None, expected: Survey, name: str, notes: list[str]
+) -> tuple[Survey, Survey]:
+    """Return the survey of the point, and the measured one; declared losses are in both."""
+    declared = plan.definition.losses
     if measured is None:
-        notes.append(f"Nothing is measured yet: the plan works from the values of {expected.name}.")
-        return found, replace(found, measurements=(), shared=())
-    known = {(m.stream, m.quantity) for m in measured.measurements}
-    more = [m for m in found.measurements if (m.stream, m.quantity) not in known]
-    notes.append(f"{len(more)} values of {expected.name} stand where nothing is measured.")
-    return replace(measured, measurements=(*measured.measurements, *more)), measured
+        notes.append(f"Nothing is measured yet: the plan works from the values of {name}.")
+        today = replace(expected, measurements=tuple(declared), shared=())
+    else:
+        today = measured
+    own = {(m.stream, m.quantity) for m in declared}
+    known = {(m.stream, m.quantity) for m in today.measurements} - own
+    more = [m for m in expected.measurements if (m.stream, m.quantity) not in known]
+    of_loss = {(m.stream, m.quantity) for m in more}
+    kept = tuple(m for m in today.measurements if (m.stream, m.quantity) not in of_loss)
+    shared = today.shared
+    if measured is None:
+        shared = expected.shared
+    else:
+        notes.append(f"{len(more)} values of {name} stand where nothing is measured.")
+    return replace(today, measurements=(*kept, *more), shared=shared), today

@@ -1,8 +1,9 @@
-"""A plan of measurements as JSON."""
+"""A plan of measurements as JSON, by the schema oretally.plan/1."""
 
 from __future__ import annotations
 
 import json
+from importlib.resources import files
 from typing import Any
 
 from oretally.io.plan_case import PlanCase
@@ -10,17 +11,33 @@ from oretally.io.plan_samples import sample_needs
 from oretally.io.plan_summary import plan_warnings
 from oretally.recon.measurement_plan import MeasurementPlan, Option
 
-__all__ = ["plan_json"]
+__all__ = ["SCHEMA", "plan_document", "plan_json", "plan_schema"]
+
+SCHEMA = "oretally.plan/1"
 
 
 def plan_json(case: PlanCase, found: MeasurementPlan) -> str:
-    """Return the plan as JSON; null where there is none, or an answer is not determined.
+    """Return the plan as JSON text."""
+    document = plan_document(case, found)
+    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def plan_schema() -> dict[str, Any]:
+    """Return the JSON Schema of the document."""
+    text = files("oretally.io").joinpath("schemas/plan.schema.json").read_text("utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+def plan_document(case: PlanCase, found: MeasurementPlan) -> dict[str, Any]:
+    """Return the plan as plain dicts and lists; None where there is none, or nothing is known.
 
     Values and sds in the unit beside them, money as in the table of prices, gaps and gains as
     shares of the mean relative variance, sampling errors as shares of the grade.
     """
     best = found.best
-    document: dict[str, Any] = {
+    return {
+        "schema": SCHEMA,
         "title": case.title,
         "currency": case.currency,
         "budget": found.budget,
@@ -35,6 +52,7 @@ def plan_json(case: PlanCase, found: MeasurementPlan) -> str:
             {
                 "stream": more.stream,
                 "quantity": more.quantity,
+                "method": more.method or None,
                 "cost": more.cost,
                 "sds": list(more.sds),
                 "gain": more.gain,
@@ -57,7 +75,6 @@ def plan_json(case: PlanCase, found: MeasurementPlan) -> str:
         ],
         "notes": [*plan_warnings(case, found), *case.notes],
     }
-    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _option(option: Option | None) -> dict[str, Any] | None:
@@ -66,12 +83,14 @@ def _option(option: Option | None) -> dict[str, Any] | None:
     return {
         "budget": option.budget,
         "cost": option.cost,
+        "unpriced": option.unpriced,
         "gap": option.gap,
         "sds": list(option.sds),
         "readings": [
             {
                 "stream": r.stream,
                 "quantity": r.quantity,
+                "method": r.method or None,
                 "unit": r.unit,
                 "value": r.value,
                 "times": r.times,

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from oretally.flowsheet import Fault, Place
 from oretally.flowsheet.faults import nearest_name
-from oretally.flowsheet.streams import fold_name
+from oretally.flowsheet.streams import Content, fold_name
 from oretally.io.plan_case import PlanCase
 from oretally.recon.plan_answers import PlanAnswer, recovery_of, value_of, yield_of
 
@@ -37,16 +37,17 @@ def read_budget(text: str | None, faults: list[Fault]) -> float | None:
 
 
 def default_answers(case: PlanCase) -> list[PlanAnswer]:
-    """Return the recoveries of all analytes to the products."""
+    """Return the recoveries of all analytes to the products; a declared loss is none."""
     answers, tangent = case.point.answers, case.point.tangent
+    declared = {s.name for s in case.circuit.streams
+                if s.declared or s.content is Content.DISSOLVED}  # fmt: skip
+    products = [j for j in answers.products
+                if j != answers.feed and answers.streams[j] not in declared]  # fmt: skip
     found = (
-        recovery_of(answers, tangent, k, j)
-        for k in range(len(answers.analytes))
-        for j in answers.products
-        if j != answers.feed
+        recovery_of(answers, tangent, k, j) for k in range(len(answers.analytes)) for j in products
     )
     named = [a for a in found if a is not None]
-    return named or [yield_of(answers, tangent, j) for j in answers.products if j != answers.feed]
+    return named or [yield_of(answers, tangent, j) for j in products]
 
 
 def read_answers(asked: Sequence[str], case: PlanCase, faults: list[Fault]) -> list[PlanAnswer]:

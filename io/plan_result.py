@@ -47,7 +47,10 @@ def planned(
             Fault("There is no answer to plan for: the circuit has no product and no analyte.",
                   "Ask for one: --for 'QUANTITY of STREAM'.")
         )  # fmt: skip
-    if not any(c.most > (c.today if keep else 0) for c in case.candidates):
+    on_offer = any(c.most > (c.today if keep else 0) for c in case.candidates)
+    if not on_offer and case.without_error:
+        faults.append(_without_error(case))
+    elif not on_offer:
         faults.append(
             Fault("Nothing more is to be had at these prices.",
                   "Give a price for what can be measured, or more readings in the column 'most'.")
@@ -55,8 +58,9 @@ def planned(
     if faults:
         raise InputError(faults)
     found = plan_measurements(
-        case.point.tangent, case.candidates, case.prices, answers, budget=money, keep=keep
-    )
+        case.point.tangent, case.candidates, case.prices, answers, declared=case.declared,
+        budget=money, keep=keep,
+    )  # fmt: skip
     if not found.answers:
         raise InputError([
             Fault(f"Nothing on offer determines the {', the '.join(found.never)}.",
@@ -64,6 +68,19 @@ def planned(
                   "rule under [errors].")
         ])  # fmt: skip
     return case, found
+
+
+def _without_error(case: PlanCase) -> Fault:
+    """Return what to do where nothing can be planned because no error is stated."""
+    names = case.without_error
+    first = f'"{names[0]}"' if " " in names[0] else names[0]
+    return Fault(
+        f"No error of one reading is stated for {', '.join(names)}, and a plan weighs errors: "
+        "nothing can be planned.",
+        f"Write a rule for each under [errors], as in {first} = {{ relative = 3 }} (percent of the "
+        f"value, one standard deviation),\nor a column ± {names[0]} [rel %] beside the expected "
+        "values.",
+    )
 
 
 def written_plan(

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from oretally.flowsheet import ErrorSource
 from oretally.flowsheet.streams import fold_name
 from oretally.io.plan_case import PlanCase
+from oretally.io.plan_methods import named_with
 from oretally.io.sampling_terms import SamplingTerms
 from oretally.recon.measurement_plan import Option
 from oretally.recon.sampling import stage_mass_needed
@@ -48,10 +49,10 @@ class SampleNeed:
 def sample_needs(case: PlanCase, option: Option) -> tuple[SampleNeed, ...]:
     """Return the samples of a plan for which the case describes the sampling."""
     found = []
-    at = {(c.stream, c.quantity): c for c in case.candidates}
+    at = {(c.stream, c.quantity, c.method): c for c in case.candidates}
     for line in option.readings:
         terms = _terms(case.sources, line.stream, line.quantity)
-        candidate = at[line.stream, line.quantity]
+        candidate = at[line.stream, line.quantity, line.method]
         grade = candidate.unit.to_base(candidate.value)
         if terms is None or not 0.0 < grade <= terms.terms.mineral_grade:
             continue
@@ -63,8 +64,9 @@ def sample_needs(case: PlanCase, option: Option) -> tuple[SampleNeed, ...]:
         needed = None
         if not enough:
             needed = stage_mass_needed(terms.ore(grade), terms.stages, terms.dominant, wanted)
-        found.append(SampleNeed(line.stream, line.quantity, terms.described(terms.dominant), own,
-                                wanted, needed, enough))  # fmt: skip
+        found.append(SampleNeed(line.stream, named_with(line.quantity, line.method),
+                                terms.described(terms.dominant), own, wanted, needed,
+                                enough))  # fmt: skip
     return tuple(found)
 
 

@@ -7,10 +7,11 @@ from textwrap import wrap
 
 from oretally.flowsheet.digits import DASH, format_number
 from oretally.io.plan_case import PlanCase
+from oretally.io.plan_methods import named_with
 from oretally.io.plan_samples import SampleNeed, sample_needs
-from oretally.io.prices_table import COUNTED
 from oretally.io.written_amounts import mass_text
 from oretally.recon.measurement_plan import CURVE, MeasurementPlan, Option
+from oretally.recon.plan_identifiable import MOST_TOLD
 
 __all__ = ["CAUTIONS", "plan_summary", "plan_warnings"]
 
@@ -37,10 +38,10 @@ def plan_summary(case: PlanCase, found: MeasurementPlan) -> str:
     lines += ["", "Answers, ± now and by the plan", *_answers(found)]
     if found.best is not None:
         lines += ["", f"The best plan within {_money(found.budget, case)}"]
-        lines += _shopping(found.best, case, keep=found.keep)
+        lines += _shopping(found.best, keep=_kept(found))
     if found.curve:
         lines += ["", "What a budget buys", *_curve(found, case)]
-    lines += ["", *_next_best(found, case)]
+    lines += ["", *_next_best(found)]
     lines += ["", *_identifiable(found, case)]
     lines += ["", *_samples(case, found)]
     notes = (*plan_warnings(case, found), *case.notes)
@@ -69,6 +70,12 @@ def plan_warnings(case: PlanCase, found: MeasurementPlan) -> list[str]:
             "The plan weighs nothing. Recoveries need no weight, but a balance needs a scale: "
             f"enter for the feed a {quantity} of 100 {unit} with an error of 0.01 {unit}."
         )
+    if case.point.at_zero:
+        notes.append(
+            f"The balance holds {', '.join(map(repr, case.point.at_zero))} at 0. A plan cannot "
+            "know that it will again, and counts it as free within its ±: the ± now are those of "
+            "the balance or a little larger."
+        )
     open_ = [o for o in found.curve if o.gap > 0.0]
     if open_:
         worst = max(o.gap for o in open_)
@@ -83,11 +90,24 @@ def _head(case: PlanCase, found: MeasurementPlan) -> Iterable[tuple[str, str]]:
     today, best = found.today, found.best
     if today is not None:
         count = sum(r.times for r in today.readings)
-        cost = f" They cost {_money(today.cost, case)} at these prices." if today.cost else ""
-        yield "today", f"{count} readings of {len(today.readings)} numbers.{cost}"
+        left_out = ""
+        if today.unpriced:
+            several = today.unpriced > 1
+            left_out = (
+                f", without {today.unpriced} number{'s' if several else ''} that "
+                f"{'are' if several else 'is'} not to be had any more"
+            )
+        cost = f" They cost {_money(today.cost, case)} at these prices{left_out}."
+        yield (
+            "today",
+            (
+                f"{count} readings of {len(today.readings)} numbers."
+                f"{cost if today.cost or left_out else ''}"
+            ),
+        )
     else:
-        yield "today", "Nothing is measured."
-    if found.keep:
+        yield "today", f"Nothing is measured{', so that --keep keeps nothing' * found.keep}."
+    if _kept(found):
         yield (
             "kept",
             "What is measured counts and costs nothing; the budget is for what comes on top.",
@@ -116,12 +136,17 @@ def _answers(found: MeasurementPlan) -> list[str]:
     return _table(rows, "<<><>>")
 
 
-def _shopping(option: Option, case: PlanCase, *, keep: bool) -> list[str]:
+def _kept(found: MeasurementPlan) -> bool:
+    """Tell whether there is something that is kept."""
+    return found.keep and found.today is not None
+
+
+def _shopping(option: Option, *, keep: bool) -> list[str]:
     head = ["stream", "quantity", "times", "expected", "±", "unit"]
     rows = [tuple([*head, "of them new"] if keep else head)]
     for r in option.readings:
-        row = [r.stream, r.quantity, f"{r.times}", format_number(r.value), format_number(r.sd, 2),
-               r.unit]  # fmt: skip
+        row = [r.stream, named_with(r.quantity, r.method), f"{r.times}", format_number(r.value),
+               format_number(r.sd, 2), r.unit]  # fmt: skip
         rows.append(tuple([*row, f"{r.new}"] if keep else row))
     return _table(rows, "<<>>><>")
 
@@ -142,29 +167,36 @@ def _curve(found: MeasurementPlan, case: PlanCase) -> list[str]:
     return lines
 
 
-def _next_best(found: MeasurementPlan, case: PlanCase) -> list[str]:
+def _next_best(found: MeasurementPlan) -> list[str]:
     if found.today is None:
         return ["The next best single reading: nothing is measured to add it to."]
     if not found.more:
         return ["The next best single reading: none makes every answer better, or known."]
-    priced = bool(case.currency) and case.currency != COUNTED
     shown = range(min(len(found.answers), _CURVE_ANSWERS))
-    each = f"per 100 {case.currency}"
-    letters = (f"± {_letter(i)}" for i in shown)
-    rows = [("one more reading", "cost", "mean variance", *([each] if priced else ()), *letters)]
+    rows = [("one more reading", "cost", "mean variance", *(f"± {_letter(i)}" for i in shown))]
+    rows.append(("none", "", "", *(_sd(found.today, i) for i in shown)))
     for more in found.more:
-        cells = [f"{more.quantity} of '{more.stream}'", format_number(more.cost)]
+        cells = [f"{named_with(more.quantity, more.method)} of '{more.stream}'",
+                 format_number(more.cost)]  # fmt: skip
         cells.append(DASH if more.gain is None else f"-{100.0 * more.gain:.3g} %")
-        if priced and (more.gain is None or more.cost == 0.0):
-            cells.append(DASH)
-        elif priced:
-            cells.append(f"-{100.0 * (more.gain or 0.0) * 100.0 / more.cost:.3g} %")
-        cells += [format_number(more.sds[i], 3) for i in shown]
+        cells += [_change(found.today.sds[i], more.sds[i]) for i in shown]
         rows.append(tuple(cells))
     return [
-        "The next best single reading on top of today's, the best for its price first",
+        "The next best single reading on top of today's, the best for its price first: what it "
+        "changes",
         *_table(rows, "<" + ">" * (len(rows[0]) - 1)),
     ]
+
+
+def _change(now: float | None, then: float | None) -> str:
+    """Return by how much the ± of an answer changes; the ± itself if it is not known now."""
+    if then is None:
+        return "not known"
+    if now is None:
+        return f"to {format_number(then, 3)}"
+    if abs(then - now) < 5e-3 * now:  # less than is worth a reading
+        return "0"
+    return f"{'-' if then < now else '+'}{format_number(abs(then - now), 2)}"
 
 
 def _identifiable(found: MeasurementPlan, case: PlanCase) -> list[str]:
@@ -172,7 +204,7 @@ def _identifiable(found: MeasurementPlan, case: PlanCase) -> list[str]:
     if option is None:
         return wrap(
             "The cheapest plan that tells every error from every other: none was found among the "
-            "measurements on offer, with up to three readings of each.", _WIDTH,
+            f"measurements on offer, with {_most(case)} of each.", _WIDTH,
         )  # fmt: skip
     proof = "none is cheaper" if found.identifiable_proven else "a cheaper one may exist"
     text = (
@@ -180,11 +212,19 @@ def _identifiable(found: MeasurementPlan, case: PlanCase) -> list[str]:
         "other (no two traces with a correlation of 0.95 or more): "
         f"{_money(option.cost, case)}, {proof}. Losses at nodes are not looked at."
     )
-    return [*wrap(text, _WIDTH), *_shopping(option, case, keep=found.keep)]
+    return [*wrap(text, _WIDTH), *_shopping(option, keep=_kept(found))]
+
+
+def _most(case: PlanCase) -> str:
+    """Return in words how often a number was read at most where errors are told apart."""
+    most = min(max((c.most for c in case.candidates), default=1), MOST_TOLD)
+    return "one reading" if most <= 1 else f"up to {('two', 'three')[most - 2]} readings"
 
 
 def _samples(case: PlanCase, found: MeasurementPlan) -> list[str]:
-    needs = [] if found.best is None else sample_needs(case, found.best)
+    if found.best is None:
+        return ["Sample masses: there is no plan within the budget, and so none of its samples."]
+    needs = sample_needs(case, found.best)
     if not needs:
         return wrap(
             "Sample masses: the case does not describe the sampling of what is planned. 'oretally "

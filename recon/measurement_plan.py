@@ -20,8 +20,8 @@ from oretally.recon.plan_rounding import best_plan, cheapest_plan
 from oretally.recon.tangent import Tangent
 from oretally.recon.threads import one_thread
 
-__all__ = ["CURVE", "Candidate", "MeasurementPlan", "NextBest", "Option", "PlannedReading",
-           "Prices", "plan_measurements"]  # fmt: skip
+__all__ = ["CURVE", "Candidate", "Declared", "MeasurementPlan", "NextBest", "Option",
+           "PlannedReading", "Prices", "plan_measurements"]  # fmt: skip
 
 CURVE = (0.5, 0.75, 1.0, 1.5, 2.0)
 """Budgets shown, in units of the one asked for."""
@@ -52,6 +52,8 @@ class Candidate:
     most : int
         Readings that can be had; 0 for none.
     price : float
+    method : str
+        Of measuring; empty for the usual one.
     """
 
     stream: str
@@ -65,6 +67,15 @@ class Candidate:
     today: int
     most: int
     price: float
+    method: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Declared:
+    """A value that is known without measuring, such as a loss of 0 ± 60 t: where, and its sd."""
+
+    place: Position
+    sd: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,19 +84,19 @@ class Prices:
 
     Attributes
     ----------
-    least_charge : mapping of str to float
-        Of each quantity, in any case, if it is measured at all.
+    least_charge : mapping of (str, str) to float
+        Of each quantity by a method, in any case, if it is measured so at all.
     sample : mapping of str to float
         Of the sample of each stream; weighing needs none.
     """
 
-    least_charge: Mapping[str, float]
+    least_charge: Mapping[tuple[str, str], float]
     sample: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)
 class PlannedReading:
-    """A line of a plan: stream, quantity, how often, and the sd of the mean in ``unit``."""
+    """A line of a plan: stream, quantity, method, how often, sd of the mean in ``unit``."""
 
     stream: str
     quantity: str
@@ -94,6 +105,7 @@ class PlannedReading:
     times: int
     new: int
     sd: float
+    method: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +122,8 @@ class Option:
         Of each answer, in its unit; None where it is not determined.
     gap : float
         By how much, as a share, a better plan's criterion may still be lower; 0 if proven best.
+    unpriced : int
+        Numbers that are not to be had at any price, and not in the cost: only of today's plan.
     """
 
     budget: float | None
@@ -117,6 +131,7 @@ class Option:
     readings: tuple[PlannedReading, ...]
     sds: tuple[float | None, ...]
     gap: float = 0.0
+    unpriced: int = 0
 
     @property
     def weighed(self) -> bool:
@@ -131,7 +146,7 @@ class NextBest:
 
     Attributes
     ----------
-    stream, quantity : str
+    stream, quantity, method : str
     cost : float
     sds : tuple of float or None
     gain : float or None
@@ -141,6 +156,7 @@ class NextBest:
 
     stream: str
     quantity: str
+    method: str
     cost: float
     sds: tuple[float | None, ...]
     gain: float | None
@@ -192,6 +208,7 @@ def plan_measurements(
     prices: Prices,
     answers: Sequence[PlanAnswer],
     *,
+    declared: Sequence[Declared] = (),
     budget: float | None = None,
     keep: bool = False,
 ) -> MeasurementPlan:
@@ -203,13 +220,15 @@ def plan_measurements(
     candidates : sequence of Candidate
     prices : Prices
     answers : sequence of PlanAnswer
+    declared : sequence of Declared
+        Known before any measurement, whatever the plan.
     budget : float, optional
         By default what today's plan costs; half of everything once where there is none.
     keep : bool
         Today's readings count and cost nothing: the budget is for what comes on top.
     """
     with one_thread():
-        offers = _offers(tangent, candidates, prices)
+        offers = _offers(tangent, candidates, prices, declared)
         padded = np.zeros((len(answers), offers.rows.shape[1]))
         padded[:, : tangent.n_free] = [a.gradient for a in answers]
         whole = Design(_with_today(offers, candidates), padded, np.ones(len(answers)))
@@ -228,6 +247,8 @@ class _Planner:
         self.never = tuple(a.name for a, out in zip(answers, never, strict=True) if out)
         self.answers = tuple(a for a, out in zip(answers, never, strict=True) if not out)
         self.readings = np.array([c.today for c in candidates], dtype=np.intp)
+        on_offer = np.array([c.most > 0 for c in candidates], dtype=bool)
+        self.priced = np.where(on_offer, self.readings, 0)
         raised = _with_today(offers, candidates)
         kept = replace(raised, given=self.readings)
         gradients = gradients[~never]
@@ -241,17 +262,21 @@ class _Planner:
         o = self.design.offers
         once = np.maximum(np.minimum(o.most, 1), o.given)
         if budget is None:
-            today_cost = self.whole.offers.cost(self.readings)
+            today_cost = self.whole.offers.cost(self.priced)
             known = np.isfinite(self.whole.variances(self.readings)).all()
             own = known and today_cost > 0.0
             budget = today_cost if own else _rounded(0.5 * o.cost(once))
-        today = self.option(self.whole, self.readings) if self.readings.any() else None
+        today = None
+        if self.readings.any():
+            today = self.option(self.whole, self.readings)
+            unpriced = int(((self.readings > 0) & (self.priced == 0)).sum())
+            today = replace(today, cost=self.whole.offers.cost(self.priced), unpriced=unpriced)
         if not self.design.weights.any():
             none = MeasurementPlan(self.answers, self.never, today, None, (), None, (), None,
                                    False, budget, self.keep)  # fmt: skip
             return none
         relaxation = Relaxation(self.design)
-        least = cheapest_plan(self.design, relaxation.levels)
+        least = cheapest_plan(self.design)
         first = [] if least is None else [least]
         curve, found = [], list[Ints]()
         for share in CURVE:
@@ -291,7 +316,7 @@ class _Planner:
             PlannedReading(
                 c.stream, c.quantity, c.unit.symbol, c.value, int(readings[i]),
                 int(readings[i] - design.offers.given[i]),
-                c.unit.from_base(float(np.hypot(sd[i], shared[i] ** 0.5))),
+                c.unit.from_base(float(np.hypot(sd[i], shared[i] ** 0.5))), c.method,
             )
             for i, c in enumerate(self.candidates) if readings[i] > 0
         )  # fmt: skip
@@ -313,21 +338,28 @@ class _Planner:
                 continue
             gain = 1.0 - after / before if np.isfinite(before) else None
             worth = (1.0 / after if gain is None else gain) / max(cost, 1e-9)
-            row = NextBest(c.stream, c.quantity, cost, self.sds(design, trial), gain)
+            row = NextBest(c.stream, c.quantity, c.method, cost, self.sds(design, trial), gain)
             found.append((-worth, i, row))
         return tuple(row for _, _, row in sorted(found, key=lambda f: f[:2])[:_NEXT_SHOWN])
 
 
-def _offers(tangent: Tangent, candidates: Sequence[Candidate], prices: Prices) -> Offers:
+def _offers(
+    tangent: Tangent, candidates: Sequence[Candidate], prices: Prices,
+    declared: Sequence[Declared],
+) -> Offers:  # fmt: skip
     sources = sorted({source for c in candidates for source in c.shared})
     rows = np.zeros((len(candidates), tangent.n_free + len(sources)))
     rows[:, : tangent.n_free] = tangent.rows([c.place for c in candidates])
     for i, c in enumerate(candidates):
         for source, size in c.shared.items():
             rows[i, tangent.n_free + sources.index(source)] = size
-    prior = np.zeros((len(sources), rows.shape[1]))
-    prior[:, tangent.n_free :] = np.eye(len(sources))
-    batches = sorted({c.quantity for c in candidates})
+    prior = np.zeros((len(declared) + len(sources), rows.shape[1]))
+    if declared:
+        sds = np.array([d.sd for d in declared])
+        known = tangent.rows([d.place for d in declared]) / sds[:, None]
+        prior[: len(declared), : tangent.n_free] = known
+    prior[len(declared) :, tangent.n_free :] = np.eye(len(sources))
+    batches = sorted({(c.quantity, c.method) for c in candidates})
     streams = sorted({c.stream for c in candidates})
     return Offers(
         rows=rows,
@@ -337,8 +369,8 @@ def _offers(tangent: Tangent, candidates: Sequence[Candidate], prices: Prices) -
         given=np.zeros(len(candidates), dtype=np.intp),
         most=np.array([c.most for c in candidates], dtype=np.intp),
         price=np.array([c.price for c in candidates]),
-        batch=np.array([batches.index(c.quantity) for c in candidates], dtype=np.intp),
-        least_charge=np.array([prices.least_charge.get(q, 0.0) for q in batches]),
+        batch=np.array([batches.index((c.quantity, c.method)) for c in candidates], dtype=np.intp),
+        least_charge=np.array([prices.least_charge.get(b, 0.0) for b in batches]),
         sample=np.array(
             [-1 if c.place.analyte is None else streams.index(c.stream) for c in candidates],
             dtype=np.intp,

@@ -24,10 +24,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Design", "Offers", "criterion_weights"]
+__all__ = ["OUTSIDE", "Bools", "Decomposed", "Design", "Floats", "Ints", "Offers",
+           "criterion_weights"]  # fmt: skip
 
 _SEEN = 1e-11  # information below this share of that of everything measured is rounding
-_OUTSIDE = 1e-5  # share of a gradient that may lie outside by rounding
+OUTSIDE = 1e-5
+"""Share of a gradient or row that may lie outside what is seen, by rounding."""
 _KNOWN = 1e-18  # variance below this share of the gradient's is that of a value known exactly
 
 Floats = NDArray[np.float64]
@@ -108,6 +110,25 @@ class Offers:
 
 
 @dataclass(frozen=True, eq=False)
+class Decomposed:
+    """The information of a plan taken apart.
+
+    Attributes
+    ----------
+    inverse : ndarray, shape (n_seen, n_seen)
+        Pseudo-inverse of M.
+    known : ndarray of bool, shape (n_answers,)
+        Answers that it determines.
+    unseen : ndarray, shape (n_seen, n_unseen)
+        Unit vectors that M does not see.
+    """
+
+    inverse: Floats
+    known: Bools
+    unseen: Floats
+
+
+@dataclass(frozen=True, eq=False)
 class Design:
     """Offers and answers, in coordinates in which everything measured is the unit matrix.
 
@@ -149,6 +170,10 @@ class Design:
         return self.gradients @ self._axes
 
     @cached_property
+    def _lengths(self) -> Floats:
+        return np.asarray(np.linalg.norm(self.wanted, axis=1))
+
+    @cached_property
     def unanswerable(self) -> Bools:
         """Answers that not even everything measured determines."""
         o = self.offers
@@ -158,22 +183,26 @@ class Design:
         unseen = V[:, size <= _SEEN * size.max(initial=0.0)]
         scaled = self.gradients * d
         outside = np.abs(scaled @ unseen).max(axis=1, initial=0.0)
-        return np.asarray(outside > _OUTSIDE * np.linalg.norm(scaled, axis=1))
+        return np.asarray(outside > OUTSIDE * np.linalg.norm(scaled, axis=1))
 
-    def inverse(self, information: Floats) -> tuple[Floats, Bools]:
-        """Return a pseudo-inverse of M, and which answers it determines."""
+    def decomposed(self, information: Floats) -> Decomposed:
+        """Return what M sees at some information of each measurement."""
         M = self.prior.T @ self.prior + (self.rows.T * information) @ self.rows
         size, V = np.linalg.eigh(M)
         seen = size > _SEEN
         outside = np.abs(self.wanted @ V[:, ~seen]).max(axis=1, initial=0.0)
-        length = np.linalg.norm(self.wanted, axis=1)
         root = V[:, seen] / np.sqrt(size[seen])
-        return root @ root.T, np.asarray(outside <= _OUTSIDE * length)
+        return Decomposed(root @ root.T, outside <= OUTSIDE * self._lengths, V[:, ~seen])
+
+    def inverse(self, information: Floats) -> tuple[Floats, Bools]:
+        """Return a pseudo-inverse of M, and which answers it determines."""
+        found = self.decomposed(information)
+        return found.inverse, found.known
 
     def variances(self, readings: Ints | Floats) -> Floats:
         """Return the variance of each answer; infinite where it is not determined."""
         inverse, known = self.inverse(self.offers.information(readings))
-        spread = np.einsum("ai,ij,aj->a", self.wanted, inverse, self.wanted)
+        spread = ((self.wanted @ inverse) * self.wanted).sum(axis=1)
         return np.where(known, np.maximum(spread, 0.0), np.inf)
 
     def criterion(self, readings: Ints | Floats) -> float:
@@ -193,40 +222,8 @@ class Design:
         if not known[counts].all():
             return None
         estimate = inverse @ self.wanted[counts].T
-        value = float(self.weights[counts] @ np.einsum("ai,ia->a", self.wanted[counts], estimate))
+        value = float(self.weights[counts] @ (self.wanted[counts] * estimate.T).sum(axis=1))
         return value, -((self.rows @ estimate) ** 2) @ self.weights[counts]
-
-    def after_changes(self, readings: Ints, others: Ints) -> Floats:
-        """Return the criterion if one measurement at a time has other readings, shape (n,).
-
-        By the rank-one formula of Sherman and Morrison on the range of M; a further measurement of
-        what M does not see tells nothing of the answers that it determines already.
-        """
-        q = self.offers.information(readings)
-        step = self.offers.information(others) - q
-        inverse, known = self.inverse(q)
-        counts = self.weights > 0.0
-        result = np.empty(self.offers.n)
-        safe = np.zeros(self.offers.n, dtype=bool)
-        if known[counts].all():
-            moved = self.rows @ inverse
-            range_of_m = inverse @ np.linalg.pinv(inverse, rcond=1e-12, hermitian=True)
-            inside = self.rows @ range_of_m
-            outside = np.linalg.norm(self.rows - inside, axis=1)
-            unseen = outside > _OUTSIDE * np.linalg.norm(self.rows, axis=1)
-            below = 1.0 + step * (moved * self.rows).sum(axis=1)
-            weights, wanted = self.weights[counts], self.wanted[counts]
-            value = weights @ np.einsum("ai,ij,aj->a", wanted, inverse, wanted)
-            drop = ((moved @ wanted.T) ** 2) @ weights
-            safe = (below > 1e-6) & ~unseen
-            result[safe] = value - step[safe] * drop[safe] / below[safe]
-            result[unseen & (step >= 0.0)] = value
-            safe |= unseen & (step >= 0.0)
-        for i in np.flatnonzero(~safe):
-            trial = np.array(readings)
-            trial[i] = others[i]
-            result[i] = self.criterion(trial)
-        return result
 
 
 def criterion_weights(design: Design, today: Ints | None) -> Floats:

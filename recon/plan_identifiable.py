@@ -19,15 +19,18 @@ from numpy.typing import NDArray
 
 from oretally.recon.equivalence import NEAR
 from oretally.recon.plan import Design
+from oretally.recon.plan_open import filled, open_answers
 from oretally.recon.plan_relaxation import Levels
 from oretally.recon.plan_rounding import MasterProblem
 
-__all__ = ["NO_TRACE", "Identifiable", "cheapest_identifiable", "confused"]
+__all__ = ["MOST_TOLD", "NO_TRACE", "Identifiable", "cheapest_identifiable", "confused"]
 
 NO_TRACE = 2.0
 _SILENT = 1e-7  # share of its information that an error without a trace leaves by rounding
-_READINGS = 3
+MOST_TOLD = 3
+"""Readings of one number that are looked at: they tell by themselves which is wrong."""
 _LISTED = 70_000  # plans that are listed one by one
+_FIRST, _FAR = 8, 0.5  # rounds after which a bound below this share of the cost is given up
 _MOST_OTHERS = 20  # plans cut off one by one before the search is given up
 _CENT = 1e-6
 _EXACT = 1.0 - 1e-7  # correlation of traces that point the same way whatever the sds are
@@ -53,8 +56,17 @@ class Identifiable:
     proven: bool
 
 
-def confused(design: Design, readings: Ints) -> list[tuple[int, int, float]]:
+def confused(
+    design: Design, readings: Ints, pair: tuple[int, int] | None = None
+) -> list[tuple[int, int, float]]:
     """Return measurements of a plan whose errors cannot be told from another's.
+
+    Parameters
+    ----------
+    design : Design
+    readings : ndarray of int, shape (n,)
+    pair : (int, int), optional
+        Look at these two alone.
 
     Returns
     -------
@@ -63,7 +75,7 @@ def confused(design: Design, readings: Ints) -> list[tuple[int, int, float]]:
         for two readings of one, or, with 2 in place of a correlation, for one without a trace.
     """
     o = design.offers
-    taken = np.flatnonzero(readings > 0)
+    taken = np.flatnonzero(readings > 0) if pair is None else np.unique(pair)
     n, own, stays = readings[taken], o.own[taken] ** 2, o.stays[taken] ** 2
     inverse, _ = design.inverse(o.information(readings))
     per_reading = 1.0 / (own + n * stays)  # weight of each of n readings that share a part
@@ -96,7 +108,7 @@ def cheapest_identifiable(design: Design, rounds: int = 30) -> Identifiable | No
         Plans that are looked at before the search is given up, where plans are too many to list.
     """
     o = design.offers
-    most = np.maximum(np.minimum(o.most, _READINGS), o.given)
+    most = np.maximum(np.minimum(o.most, MOST_TOLD), o.given)
     levels = most - o.given + 1
     if np.log(levels).sum() <= np.log(_LISTED):
         return _listed(design, most)
@@ -135,9 +147,11 @@ def _by_cuts(design: Design, rounds: int, below: float) -> Identifiable | None:
     o, others = design.offers, 0
     levels = Levels.of_design(design)
     master = MasterProblem(design, levels)
-    for _ in range(rounds):
+    for at in range(rounds):
         answer = master.solve(master.cost, below)
         if answer is None or others > _MOST_OTHERS:
+            return None
+        if at >= _FIRST and answer[1] < _FAR * below:
             return None
         trial = levels.readings(design, answer[0])
         wrong = confused(design, trial)
@@ -159,20 +173,34 @@ def _by_cuts(design: Design, rounds: int, below: float) -> Identifiable | None:
 def _filled(design: Design, readings: Ints, most: Ints, pair: tuple[int, int] | None) -> Ints:
     """Return the plan with all that leaves its fault as it is: the sharpest cut.
 
-    The fault is an open answer, or a pair of measurements with one trace, or without any.
+    The fault is an open answer, or a pair of measurements with one trace, or without any. Errors
+    have one trace, or none, if what all others leave open moves nothing but the pair.
     """
-    full = readings.copy()
-    for i in range(design.offers.n):
-        before = full[i]
-        for n in range(int(most[i]), int(before), -1):
-            full[i] = n
-            if pair is None:
-                mended = np.isfinite(design.criterion(full))
-            else:
-                mended = not any(w[:2] == pair and w[2] >= _EXACT for w in confused(design, full))
-            if not mended:
+
+    def stays(plan: Ints) -> bool:
+        if pair is None:
+            return not np.isfinite(design.criterion(plan))
+        return any(w[:2] == pair and w[2] >= _EXACT for w in confused(design, plan, pair))
+
+    of = sorted(set(pair or ()))
+    others = [i for i in range(design.offers.n) if most[i] > readings[i] and i not in of]
+    if pair is None:
+        full = filled(design, readings, most, others, open_answers(design))
+    else:
+        without = readings.copy()
+        without[of] = 0
+        rows = design.rows[of] / np.linalg.norm(design.rows[of], axis=1, keepdims=True)
+        full = filled(design, without, most, others, rows)
+        full[of] = readings[of]
+    if not stays(full):  # what is seen by a hair only
+        return readings
+    for i in of:  # of these each further reading counts
+        for n in range(int(most[i]), int(full[i]), -1):
+            trial = full.copy()
+            trial[i] = n
+            if stays(trial):
+                full = trial
                 break
-            full[i] = before
     return full
 
 

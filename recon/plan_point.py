@@ -18,6 +18,7 @@ from oretally.flowsheet import (
     arrangement,
     balance_problem,
 )
+from oretally.flowsheet.streams import Content
 from oretally.recon.covariance import propagate
 from oretally.recon.observability import classes_of
 from oretally.recon.recoveries import Answers
@@ -44,12 +45,15 @@ class PlanPoint:
         In the units of the balance problem, without shared sources of error.
     tangent : Tangent
     answers : Answers
+    at_zero : tuple of str
+        Declared losses, and solids that dissolve, which the balance holds at their bound of 0.
     """
 
     flow: Floats
     grade: Floats
     tangent: Tangent
     answers: Answers
+    at_zero: tuple[str, ...] = ()
 
 
 def balanced_point(
@@ -78,6 +82,7 @@ def balanced_point(
     solution = solve(problem)
     n, n_grades = plain.n_carriers, plain.n_analytes
     flow, grade = solution.flow[:n], solution.grade[:n_grades, :n]
+    grade = _with_tied(grade, plain.tie[:n])
     names = {row.place: f"{row.quantity} of '{row.stream}'" for row in places.rows}
     faults = []
     if not solution.converged:
@@ -95,7 +100,11 @@ def balanced_point(
                   Place())
         )  # fmt: skip
     still = np.abs(flow) <= _STILL * np.nanmax(np.abs(flow))
-    stopped = [names[p] for p in shown if p.analyte is None and p not in lost and still[p.carrier]]
+    declared = {s.name for s in circuit.streams if s.declared or s.content is Content.DISSOLVED}
+    free = {row.place.carrier for row in places.rows if row.stream in declared}
+    # a loss of 0 is where a declared one is looked for
+    stopped = [names[p] for p in shown if p.analyte is None and p not in lost and still[p.carrier]
+               and p.carrier not in free]  # fmt: skip
     if stopped:
         faults.append(
             Fault(f"In the balance {_listed(stopped)} is 0: a stream that stands still has no "
@@ -105,6 +114,8 @@ def balanced_point(
         )  # fmt: skip
     held = []
     for p in shown:
+        if p.carrier in free:
+            continue
         if p.analyte is None:
             at_bound = solution.flow_at_bound[p.carrier] and not still[p.carrier]
         else:
@@ -122,7 +133,22 @@ def balanced_point(
     tangent = tangent_at(plain, flow, grade, shown)
     answers = Answers.of(propagate(problem, solution), arrangement(circuit, survey), survey, feed,
                          products)  # fmt: skip
-    return PlanPoint(flow, grade, tangent, answers)
+    at_zero = tuple(
+        row.stream for row in places.rows
+        if row.place.carrier in free and row.place.analyte is None
+        and solution.flow_at_bound[row.place.carrier]
+    )  # fmt: skip
+    return PlanPoint(flow, grade, tangent, answers, at_zero)
+
+
+def _with_tied(grade: Floats, tie: NDArray[np.intp]) -> Floats:
+    """Return grades in which those that a stream at a standstill lacks are those of its tie."""
+    found = grade.copy()
+    for k, j in np.argwhere(np.isnan(grade)):
+        same = grade[k, (tie == tie[j]) & np.isfinite(grade[k])]
+        if len(same):
+            found[k, j] = same[0]
+    return found
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -15,19 +15,22 @@ nonlinear programs, Mathematical Programming 36 (1986) 307-339. Cited from memor
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from oretally.recon.plan import Design
+from oretally.recon.plan_exchange import Exchanges
+from oretally.recon.plan_open import filled, least_readings, open_answers
 from oretally.recon.plan_relaxation import Levels, Relaxation
 
 __all__ = ["Chosen", "MasterProblem", "best_plan", "cheapest_plan", "improved"]
 
 SAME = 1e-6  # relative difference of criteria that counts as none
 _MOST_LEVELS = 40  # beyond, the search by cuts does not end in good time
+_CUTS = 4  # ways in which an open plan is cut off
 _MOST_NODES = 5000  # of one search of HiGHS: its bound holds all the same
 _FLAT = 1e-9  # share of a plane's fall that is rounded away
 _INFEASIBLE = 2  # status of scipy's milp
@@ -148,7 +151,7 @@ def best_plan(
         starts = [*starts, _rounded(design, levels, relaxed[1], budget)]
     plans = [improved(design, s, budget) for s in starts if _affordable(design, s, budget)]
     if not any(np.isfinite(design.criterion(plan)) for plan in plans):
-        least = cheapest_plan(design, levels)
+        least = cheapest_plan(design)
         if least is None or not _affordable(design, least, budget):
             return None
         plans = [improved(design, least, budget)]
@@ -162,12 +165,15 @@ def best_plan(
     return Chosen(best, value, bound, floor)
 
 
-def cheapest_plan(design: Design, levels: Levels, rounds: int = 60) -> Ints | None:
+def cheapest_plan(design: Design, rounds: int = 40) -> Ints | None:
     """Return the cheapest plan found that determines every answer; None if there is none.
 
-    It is the cheapest of all if the search ended before the rounds did.
+    It is the cheapest of all if the search ended before the rounds did. No number is read twice
+    for it: once tells whatever more readings tell, if not as well.
     """
     o = design.offers
+    once = replace(o, most=np.maximum(np.minimum(o.most, 1), o.given))
+    levels = Levels.of_design(replace(design, offers=once))
     plan = np.maximum(np.minimum(o.most, 1), o.given)
     if not np.isfinite(design.criterion(plan)):
         return None
@@ -175,9 +181,10 @@ def cheapest_plan(design: Design, levels: Levels, rounds: int = 60) -> Ints | No
         less = _with(plan, i, -1)
         plan = less if np.isfinite(design.criterion(less)) else plan
     master = MasterProblem(design, levels)
+    master.require(np.ones(len(levels.of)), float(least_readings(design)))
     for _ in range(rounds):
         answer = master.solve(master.cost, o.cost(plan))
-        if answer is None:
+        if answer is None or answer[1] >= o.cost(plan) * (1.0 - SAME):
             break
         trial = levels.readings(design, answer[0])
         if np.isfinite(design.criterion(trial)):
@@ -261,15 +268,21 @@ class _Planes:
 def _cut_off_open(design: Design, master: MasterProblem, readings: Ints) -> None:
     """Ask for one more measurement than a plan has that leaves an answer open.
 
-    First the plan is filled up with all that leaves it open: the fewer are left, the sharper.
+    First the plan is filled up with all that leaves it open: the fewer are left, the sharper. What
+    comes first in the filling is in one cut, and may be out of the next.
     """
-    full = readings.copy()
-    for i in np.flatnonzero(full == 0):
-        full[i] = 1
+    missing = np.flatnonzero((readings == 0) & (design.offers.most > 0))
+    answers = open_answers(design)
+    cuts = set[bytes]()
+    for turn in range(_CUTS):
+        order = np.roll(missing, -(turn * len(missing)) // _CUTS).tolist()
+        full = filled(design, readings, np.ones_like(readings), order, answers)
         if np.isfinite(design.criterion(full)):
-            full[i] = 0
-    others = (full[master.levels.of] == 0).astype(float)
-    master.require(others, 1.0)
+            full = readings  # what is seen by a hair only: the plan alone is cut off
+        others = (full[master.levels.of] == 0).astype(float)
+        if others.tobytes() not in cuts:
+            master.require(others, 1.0)
+        cuts.add(others.tobytes())
 
 
 def _rounded(design: Design, levels: Levels, shares: Floats, budget: float) -> Ints:
@@ -290,8 +303,8 @@ def _pared(design: Design, budget: float) -> Ints:
     plan = np.maximum(np.minimum(o.most, 1), o.given)
     while not _affordable(design, plan, budget):
         bought = np.flatnonzero(plan > o.given)
-        after = design.after_changes(plan, np.maximum(plan - 1, o.given))
-        before, cost = design.criterion(plan), o.cost(plan)
+        at, cost = Exchanges(design, plan), o.cost(plan)
+        after, before = at.changed(np.maximum(plan - 1, o.given)), at.criterion
         saved = np.array([cost - o.cost(_with(plan, i, -1)) for i in bought.tolist()])
         more = after[bought] - (before if np.isfinite(before) else 0.0)
         harm = more / np.maximum(saved, 1e-9 * max(cost, 1.0))
@@ -311,26 +324,42 @@ def improved(design: Design, start: Ints, budget: float) -> Ints:
     o = design.offers
     best, value = start.copy(), design.criterion(start)
     for _ in range(1000):
-        trials = [
-            (best, None),
-            *((_with(best, i, -1), i) for i in np.flatnonzero(best > o.given).tolist()),
-        ]
-        found, lowest = None, value
-        for base, left in trials:
-            more = np.minimum(base + 1, o.most)
-            after = design.after_changes(base, more)
-            for i in np.flatnonzero(more > base).tolist():
-                better = after[i] < lowest * (1.0 - SAME) if np.isfinite(lowest) else (
-                    np.isfinite(after[i])
-                )  # fmt: skip
-                if i != left and better and _affordable(design, _with(base, i, 1), budget):
-                    found, lowest = _with(base, i, 1), float(after[i])
-            if found is not None and left is None:
-                break
+        at = Exchanges(design, best)
+        more, less = np.minimum(best + 1, o.most), np.maximum(best - 1, o.given)
+        after = np.where(more > best, at.changed(more), np.inf)
+        limit = value * (1.0 - SAME) if np.isfinite(value) else np.inf
+        found = _first(design, best, after[None], limit, budget, [None])
         if found is None:
-            return best
-        best, value = found, design.criterion(found)
+            found = _first(design, best, at.exchanged(less, more), limit, budget, range(o.n))
+        if found is None:
+            break
+        reached = design.criterion(found)
+        if not reached < value:  # what the formulas promised was rounding
+            break
+        best, value = found, reached
     return best
+
+
+def _first(
+    design: Design, base: Ints, after: Floats, limit: float, budget: float,
+    fewer: Sequence[int | None],
+) -> Ints | None:  # fmt: skip
+    """Return the best exchange with a criterion below a limit that can be paid; None if none is.
+
+    Parameters
+    ----------
+    after : ndarray, shape (n_fewer, n)
+        The criterion with one reading less of each of ``fewer`` and one more of a measurement.
+    """
+    for at in np.argsort(after, axis=None, kind="stable"):
+        k, j = divmod(int(at), after.shape[1])
+        if not after[k, j] < limit:
+            return None
+        trial, i = _with(base, j, 1), fewer[k]
+        trial = trial if i is None else _with(trial, i, -1)
+        if _affordable(design, trial, budget):
+            return trial
+    return None
 
 
 def _with(readings: Ints, i: int, more: int) -> Ints:

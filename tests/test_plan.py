@@ -28,7 +28,9 @@ from oretally.flowsheet import (
 from oretally.recon import plan_identifiable
 from oretally.recon.equivalence import NEAR, equivalence
 from oretally.recon.plan import Design, Offers, criterion_weights
+from oretally.recon.plan_exchange import Exchanges
 from oretally.recon.plan_identifiable import NO_TRACE, cheapest_identifiable, confused
+from oretally.recon.plan_open import filled, least_readings, open_answers
 from oretally.recon.plan_relaxation import Relaxation
 from oretally.recon.plan_rounding import best_plan, cheapest_plan
 from oretally.recon.prepared import prepare
@@ -234,21 +236,67 @@ def test_repeats_do_not_lessen_the_sampling_error() -> None:
     assert fours[assay] ** 2 == pytest.approx(offers.own[assay] ** 2 / 4 + offers.stays[assay] ** 2)
 
 
-def test_changes_one_at_a_time_are_those_worked_out_anew(
-    random_circuit: Callable[..., Any],
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("kind", ["plain", "sampling", "shared batch", "one answer", "given"])
+def test_exchanges_are_those_worked_out_anew(
+    seed: int, kind: str, random_circuit: Callable[..., Any]
 ) -> None:
-    """The rank-one formula, at plans that see everything and at some that do not."""
-    small = drawn(random_circuit, 3, 4, 2)
-    rng, design = np.random.default_rng(0), small.design
-    for _ in range(10):
-        plan = rng.integers(0, 3, design.offers.n)
-        for other in (np.minimum(plan + 1, 2), np.maximum(plan - 1, 0)):
-            anew = []
-            for i in range(design.offers.n):
+    """One reading more or less, and one for another, at full plans and at some that see little."""
+    more: dict[str, Any] = {"sampling": {"stays": 0.02}, "shared batch": {"shared": 0.03}}
+    small = drawn(random_circuit, seed, 3, 2, **more.get(kind, {}))
+    design, rng = small.design, np.random.default_rng(seed)
+    n = design.offers.n
+    if kind == "one answer":  # then most measurements tell something that nobody wants to know
+        design = replace(design, weights=np.eye(len(design.weights))[0])
+    if kind == "given":
+        given = (rng.random(n) < 0.2).astype(np.intp)
+        design = replace(design, offers=replace(design.offers, given=given))
+    given, kinds = design.offers.given, set[tuple[bool, bool]]()
+    thin = cheapest_plan(design)
+    assert thin is not None
+    plans = [np.ones(n, dtype=np.intp), thin, np.maximum(rng.integers(0, 2, n), given)]
+    plans += [np.maximum(rng.integers(0, 3, n), given), given]
+    for plan in plans:
+        at = Exchanges(design, plan)
+        fewer, further = np.maximum(plan - 1, given), np.minimum(plan + 1, 2)
+        for other in (fewer, further):
+            found = at.changed(other)
+            for i in range(n):
                 trial = plan.copy()
                 trial[i] = other[i]
-                anew.append(design.criterion(trial))
-            assert design.after_changes(plan, other) == pytest.approx(np.array(anew), rel=1e-6)
+                anew = design.criterion(trial)
+                assert found[i] == pytest.approx(anew, rel=1e-6)
+                kinds.add((at.known, bool(np.isfinite(anew))))
+        pairs = at.exchanged(fewer, further)
+        for i, j in itertools.product(range(n), range(n)):
+            trial = plan.copy()
+            trial[i], trial[j] = fewer[i], further[j]
+            if i == j or fewer[i] == plan[i] or further[j] == plan[j]:
+                assert pairs[i, j] == np.inf
+            else:
+                assert pairs[i, j] == pytest.approx(design.criterion(trial), rel=1e-6)
+    assert {(True, True), (True, False), (False, False)} <= kinds
+
+
+def test_what_leaves_an_answer_open_is_as_much_as_can_be(
+    random_circuit: Callable[..., Any],
+) -> None:
+    """Filled up in any order: an answer is open still, and with anything more none is."""
+    small = drawn(random_circuit, 1, 4, 2)
+    design, rng = small.design, np.random.default_rng(3)
+    n = design.offers.n
+    ones, nothing = np.ones(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
+    for _ in range(10):
+        order = rng.permutation(n).tolist()
+        full = filled(design, nothing, ones, order, open_answers(design))
+        assert design.criterion(full) == np.inf
+        for i in np.flatnonzero(full == 0):
+            trial = full.copy()
+            trial[i] = 1
+            assert np.isfinite(design.criterion(trial))
+    least = least_readings(design)
+    found = cheapest_plan(replace(design, offers=replace(design.offers, price=np.ones(n))))
+    assert found is not None and 0 < least <= int(found.sum())
 
 
 def test_what_is_charged() -> None:
@@ -326,7 +374,7 @@ def test_more_money_never_makes_it_worse(random_circuit: Callable[..., Any]) -> 
 def test_the_cheapest_plan_that_tells_the_answers() -> None:
     for name in ("two products", "shared batch", "two analytes"):
         design = SMALL_CASES[name]().design
-        found = cheapest_plan(design, Relaxation(design).levels)
+        found = cheapest_plan(design)
         assert found is not None and np.isfinite(design.criterion(found))
         cost = design.offers.cost(found)
         assert exhaustive(design, cost - 0.01) == np.inf
