@@ -174,7 +174,7 @@ class BestGrades:
 
     def gauss_newton(self, Z: Floats) -> Floats:
         """Return Z'E'N S^-1 N'E Z: the semidefinite part of the second derivative along Z."""
-        root = self.S.root(self.N.T @ (self.E @ Z))
+        root = self.S.root(self.N.T @ self.problem.rows.of_flows(self.x, Z))
         return np.asarray(root.T @ root)
 
     def second_derivative(self, Z: Floats) -> Floats:
@@ -188,8 +188,8 @@ class BestGrades:
         share it.
         """
         a, M, U = self.problem, self.moving, self.unmeasured
-        P = a.G.T @ ((a.B.T @ self.lam)[:, None] * Z)
-        E, D = self.E @ Z, self.D
+        P = a.rows.by_group((a.B.T @ self.lam)[:, None] * Z)
+        E, D = a.rows.of_flows(self.x, Z), self.D
         R, pulled = P[M], P[U]
         size = float(np.abs(P).max(initial=0.0))
         extra = np.zeros((Z.shape[1],) * 2)
@@ -217,7 +217,7 @@ def best_grades(
     -------
     BestGrades
     """
-    C = (problem.B * flow) @ problem.G
+    C = problem.rows.of_grades(flow)
     none = np.zeros(problem.weight.size, dtype=bool)
     found = _active_set(problem, flow, C, *(held if held is not None else (none, none)))
     if found is None:

@@ -217,14 +217,14 @@ def _flows_in_proportion(problem: BalanceProblem) -> Floats:
 def _linearise(
     problem: AnalyteProblem, flow: Floats, Z: Floats, rng: np.random.Generator
 ) -> _Linearised:
-    C = (problem.B * flow) @ problem.G
+    C = problem.rows.of_grades(flow)
     x = np.where(problem.fixed, problem.target, rng.uniform(0.5, 1.5, problem.weight.size))
     free = ~problem.fixed
     onto = SemidefiniteFactor(C[:, free] @ C[:, free].T)
     x[free] -= C[:, free].T @ onto.solve(C @ x - problem.source)
     moving = problem.measured
     unmeasured = free & ~moving & (C != 0.0).any(axis=0)
-    EZ = (problem.B * x[problem.group]) @ Z
+    EZ = problem.rows.of_flows(x, Z)
     N = left_null_space(C[:, unmeasured])
     D, Y = N.T @ C[:, moving], N.T @ EZ
     size = np.sqrt((D**2).sum(axis=1) + (Y**2).sum(axis=1))

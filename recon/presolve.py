@@ -24,6 +24,8 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
 
+_DENSE = 150  # carriers, up to which dense matrices are quicker than sparse ones
+
 
 @dataclass(frozen=True, eq=False)
 class AnalyteRows:
@@ -56,6 +58,34 @@ class AnalyteRows:
         G = np.zeros((self.group.size, self.n_groups))
         G[np.arange(self.group.size), self.group] = 1.0
         return G
+
+    @cached_property
+    def _sparse_G(self) -> Rows | None:
+        """The same, sparse, where that is quicker; else None."""
+        n = self.group.size
+        if n <= _DENSE:
+            return None
+        ends = (np.arange(n), self.group)
+        return sparse.csr_array((np.ones(n), ends), shape=(n, self.n_groups))
+
+    def by_group(self, rows: Floats) -> Floats:
+        """Return G' rows: rows of carriers added up by their groups."""
+        G = self._sparse_G
+        return np.asarray(self.G.T @ rows if G is None else G.T @ rows)
+
+    def of_grades(self, flow: Floats) -> Floats:
+        """Return B diag(F) G, the balances by the grades, shape (n_rows, n_groups)."""
+        G = self._sparse_G
+        if G is None:
+            return np.asarray((self.B * flow) @ self.G)
+        return np.asarray((sparse.csr_array(self.sparse.multiply(flow)) @ G).toarray())
+
+    def of_flows(self, grade: Floats, along: Floats) -> Floats:
+        """Return B diag(G x) Z, the balances by the flows along some directions."""
+        x = grade[self.group]
+        if self._sparse_G is None:
+            return np.asarray((self.B * x) @ along)
+        return np.asarray(sparse.csr_array(self.sparse.multiply(x)) @ along)
 
 
 @dataclass(frozen=True, eq=False)

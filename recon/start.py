@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oretally.recon.grades import left_null_space
+from oretally.recon.inequalities import minimum_within
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem
 from oretally.recon.quadratic import bounded_minimum
 
@@ -15,6 +16,7 @@ Floats = NDArray[np.float64]
 
 _PULL = 1e-5  # weight of the pull on flows that nothing else decides, in 1/size^2
 _ROUNDS = 3  # the error of a balance depends on the flows: solved, then reweighted twice
+_MANY = 100  # bounds, from which on it pays to eliminate them
 _LEAST = 1e-9  # smallest starting flow, as a share of the largest: a stream at 0 has no grade
 
 
@@ -68,8 +70,13 @@ def _solve(problem: ReducedProblem, around: Floats, H: Floats, g: Floats, size: 
     if (flow[bounded] > problem.flow_lower[bounded] + floor).all():
         return flow
     n_free, rows = Z.shape[1], np.flatnonzero(bounded)
-    # slacks s = F - lower for the bounded flows, so that bounds are simple
     size_H = max(float(np.abs(Hu).max(initial=0.0)), 1e-300)
+    least = problem.flow_lower[rows] - offset[rows] + floor
+    if rows.size > _MANY:
+        within = minimum_within(Hu / size_H, gu / size_H, Z[rows], least)
+        if within is not None:
+            return np.asarray(offset + Z @ within)
+    # slacks s = F - lower for the bounded flows, so that bounds are simple
     K = np.zeros((n_free + rows.size,) * 2)
     K[:n_free, :n_free] = Hu / size_H
     link = np.hstack([Z[rows], -np.eye(rows.size)])
@@ -77,7 +84,7 @@ def _solve(problem: ReducedProblem, around: Floats, H: Floats, g: Floats, size: 
         K,
         np.r_[gu / size_H, np.zeros(rows.size)],
         link,
-        problem.flow_lower[rows] - offset[rows] + floor,
+        least,
         lower=np.r_[np.full(n_free, -np.inf), np.zeros(rows.size)],
         upper=np.full(n_free + rows.size, np.inf),
     )
