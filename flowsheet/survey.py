@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cached_property
 
 from oretally.flowsheet.error_sources import ErrorPart, SharedSource
 from oretally.flowsheet.faults import Place
@@ -147,7 +148,7 @@ class Measurement:
         return self.unit.to_base(self.sd)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Survey:
     """One set of measurements; at most one for each stream and quantity.
 
@@ -190,10 +191,12 @@ class Survey:
 
     def measured(self, stream: str, quantity: str) -> Measurement | None:
         """Return the measurement of one quantity in one stream, or None."""
-        for measurement in self.measurements:
-            if measurement.stream == stream and measurement.quantity == quantity:
-                return measurement
-        return None
+        return self._by_name.get((stream, quantity))
+
+    @cached_property
+    def _by_name(self) -> Mapping[tuple[str, str], Measurement]:
+        """The first measurement of each stream and quantity."""
+        return {(m.stream, m.quantity): m for m in reversed(self.measurements)}
 
     def shared_by(self, measurement: Measurement) -> list[SharedSource]:
         """Return the shared sources of error that a measurement has a part in."""

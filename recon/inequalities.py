@@ -68,8 +68,9 @@ def _iterate(H: Floats, g: Floats, B: Floats, c: Floats) -> Floats | None:
         near = np.abs(primal).max() <= 1e-12 * (1.0 + float(np.abs(c).max()))
         if mu <= _GAP * size and near and np.abs(dual).max() <= 1e-9 * size:
             return u
-        newton = _Newton(H, B, s, z, (dual, primal))
-        if newton.factor is None:
+        try:
+            newton = _Newton(H, B, s, z, (dual, primal))
+        except (np.linalg.LinAlgError, ValueError):  # no factor: not definite, or not finite
             return None
         _, ds, dz = newton.step(-s * z)
         reach = min(_longest(s, ds), _longest(z, dz), 1.0)
@@ -83,7 +84,7 @@ def _iterate(H: Floats, g: Floats, B: Floats, c: Floats) -> Floats | None:
 
 
 class _Newton:
-    """One round: the factor that predictor and corrector share; ``factor`` is None if none is."""
+    """One round: the factor that predictor and corrector share."""
 
     def __init__(
         self, H: Floats, B: Floats, s: Floats, z: Floats, residuals: tuple[Floats, Floats]
@@ -92,10 +93,7 @@ class _Newton:
         self.dual, self.primal = residuals
         M = H + (B.T * (z / s)) @ B
         self.d = np.diag(M) ** -0.5
-        try:
-            self.factor = scipy.linalg.cho_factor(M * self.d[:, None] * self.d)
-        except (np.linalg.LinAlgError, ValueError):
-            self.factor = None
+        self.factor = scipy.linalg.cho_factor(M * self.d[:, None] * self.d)
 
     def step(self, target: Floats) -> tuple[Floats, Floats, Floats]:
         """Return du, ds, dz that bring each slack times its multiplier to it plus ``target``."""

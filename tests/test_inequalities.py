@@ -6,10 +6,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.optimize import minimize, nnls
+from numpy.typing import NDArray
+from scipy.optimize import LinearConstraint, minimize, nnls
 
 from oretally.recon.inequalities import minimum_within
 from oretally.recon.quadratic import bounded_minimum
+
+Floats = NDArray[np.float64]
 
 
 @settings(deadline=None, max_examples=60)
@@ -50,12 +53,15 @@ def test_as_the_general_way_and_scipy_find_it(seed: int) -> None:
         lower=np.r_[np.full(n, -np.inf), np.zeros(m)], upper=np.full(n + m, np.inf),
     )  # fmt: skip
     assert u == pytest.approx(general.x[:n], abs=1e-6)
+
+    def value(v: Floats) -> float:
+        return float(0.5 * v @ H @ v + g @ v)
+
     slsqp = minimize(
-        lambda v: 0.5 * v @ H @ v + g @ v, np.zeros(n), jac=lambda v: H @ v + g, method="SLSQP",
-        constraints={"type": "ineq", "fun": lambda v: B @ v - c, "jac": lambda v: B},
-        options={"ftol": 1e-14, "maxiter": 500},
+        value, np.zeros(n), method="SLSQP", options={"ftol": 1e-14, "maxiter": 500},
+        constraints=LinearConstraint(B, c, np.inf),
     )  # fmt: skip
-    assert 0.5 * u @ H @ u + g @ u == pytest.approx(slsqp.fun, abs=1e-7)
+    assert value(u) == pytest.approx(float(slsqp.fun), abs=1e-7)
 
 
 def test_none_where_there_is_no_such_point() -> None:
