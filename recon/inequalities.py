@@ -15,7 +15,10 @@ __all__ = ["minimum_within"]
 Floats = NDArray[np.float64]
 
 _MAX_STEPS = 80
-_GAP = 1e-12  # complementarity, relative to the size of the objective's gradient
+_GAP = 1e-10  # complementarity, relative to the size of the objective's gradient
+_STUCK = 0.9  # share of the complementarity that may be left by a step
+_SLOPE = 1e-6  # of the rest of the gradient, relative to its size: first guesses need no more
+_SHIFT = 1e-14  # of a diagonal of 1: at the end z/s span more decades than numbers have
 _TO_BOUNDARY = 0.995  # share of the longest step that keeps the iterate inside its bounds
 
 
@@ -61,12 +64,12 @@ def minimum_within(H: Floats, g: Floats, B: Floats, c: Floats) -> Floats | None:
 def _iterate(H: Floats, g: Floats, B: Floats, c: Floats) -> Floats | None:
     m, u = len(c), np.zeros(len(g))
     size = max(1.0, float(np.abs(g).max(initial=0.0)), float(np.abs(H).max(initial=0.0)))
-    s, z = np.ones(m), np.full(m, size)
+    s, z, before = np.ones(m), np.full(m, size), np.inf
     for _ in range(_MAX_STEPS):
         dual, primal = H @ u + g - B.T @ z, B @ u - c - s
         mu = float(s @ z) / m
         near = np.abs(primal).max() <= 1e-12 * (1.0 + float(np.abs(c).max()))
-        if mu <= _GAP * size and near and np.abs(dual).max() <= 1e-9 * size:
+        if mu <= _GAP * size and near and np.abs(dual).max() <= _SLOPE * size:
             return u
         try:
             newton = _Newton(H, B, s, z, (dual, primal))
@@ -75,7 +78,11 @@ def _iterate(H: Floats, g: Floats, B: Floats, c: Floats) -> Floats | None:
         _, ds, dz = newton.step(-s * z)
         reach = min(_longest(s, ds), _longest(z, dz), 1.0)
         ahead = float((s + reach * ds) @ (z + reach * dz)) / m
-        du, ds, dz = newton.step(mu * (ahead / mu) ** 3 - ds * dz - s * z)
+        target = mu * (ahead / mu) ** 3 - ds * dz
+        if mu > _STUCK * before:  # the second-order term makes it go in circles
+            target = np.full(m, 0.5 * mu)
+        before = mu
+        du, ds, dz = newton.step(target - s * z)
         length = min(1.0, _TO_BOUNDARY * min(_longest(s, ds), _longest(z, dz)))
         if not np.isfinite(du).all() or length < 1e-14:
             return None
@@ -93,7 +100,9 @@ class _Newton:
         self.dual, self.primal = residuals
         M = H + (B.T * (z / s)) @ B
         self.d = np.diag(M) ** -0.5
-        self.factor = scipy.linalg.cho_factor(M * self.d[:, None] * self.d)
+        scaled = M * self.d[:, None] * self.d
+        scaled[np.diag_indices(len(scaled))] += _SHIFT
+        self.factor = scipy.linalg.cho_factor(scaled)
 
     def step(self, target: Floats) -> tuple[Floats, Floats, Floats]:
         """Return du, ds, dz that bring each slack times its multiplier to it plus ``target``."""
