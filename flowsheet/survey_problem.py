@@ -20,6 +20,7 @@ __all__ = ["balance_problem"]
 
 Ints = NDArray[np.intp]
 _Row = dict[int, float]
+_LEAST = 1e-6  # flow of a sieved sample over the largest measured flow
 _Frozen = tuple[tuple[tuple[int, float], ...], ...]
 
 
@@ -72,6 +73,8 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
     upper = np.concatenate([np.array([a.maximum for a in survey.analytes]), np.ones(n_shares)])
     top = np.outer(upper, np.ones(n))
     top[:, carriers.n_carriers :] = np.inf  # readings: more than all, if the sum was read too low
+    lower = np.zeros(n)  # what was sieved was there: it does not stop, and its readings count
+    lower[list(places.samples.values())] = _LEAST * np.nanmax(flow, initial=0.0)
     plain = BalanceProblem(
         flow_balance=A,
         flow_source=np.zeros(A.shape[0]),
@@ -80,7 +83,7 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
         tie=balances.ties(),
         flow=flow,
         flow_sd=flow_sd,
-        flow_lower=np.zeros(n),
+        flow_lower=lower,
         grade=grade,
         grade_sd=grade_sd,
         grade_lower=np.zeros(grade.shape),

@@ -20,7 +20,7 @@ from oretally.recon.presolve import ReducedProblem
 from oretally.recon.solution import CLOSED, GOOD, BalanceCheck, Solution, StopReason, sum_of_squares
 from oretally.recon.start import starting_flows
 
-__all__ = ["first_point", "minimise", "minimise_near"]
+__all__ = ["at_flows", "first_point", "minimise", "minimise_near"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -77,6 +77,12 @@ def first_point(problem: BalanceProblem, reduced: ReducedProblem) -> Solution:
     """Return where `minimise` begins: a balance that closes, but not yet the nearest one."""
     point = _evaluate(reduced, starting_flows(reduced))
     return _solution(problem, reduced, point, np.inf, 0, StopReason.LIMIT)
+
+
+def at_flows(problem: BalanceProblem, reduced: ReducedProblem, like: Solution) -> Solution:
+    """Return the solution of a problem that has the flows of another one's, and ended as it did."""
+    point = _evaluate(reduced, like.flow / reduced.flow_scale)
+    return _solution(problem, reduced, point, 0.5 * like.stationarity, like.iterations, like.status)
 
 
 @dataclass(frozen=True, eq=False)

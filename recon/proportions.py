@@ -13,19 +13,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.damped_newton import first_point, minimise
+from oretally.recon.damped_newton import at_flows, first_point, minimise
 from oretally.recon.observability import Classes, classify, remember
 from oretally.recon.prepared import Prepared, prepare
 from oretally.recon.presolve import presolve
 from oretally.recon.solution import Solution, StopReason
+from oretally.recon.start import flows_near
 from oretally.recon.threads import one_thread
 
 __all__ = ["first_in_proportion", "solve_in_proportion"]
 
 Floats = NDArray[np.float64]
 
-_ROUNDS = 30  # linearisations at most; half a dozen is usual
+_ROUNDS = 60  # linearisations at most; half a dozen is usual
 _BETTER = 1e-9  # an objective lower by less than this share is the same one
+_HELD = 0.01  # error of a split that is held, as a share of it
+_STILL = 1e-6  # share of all that are alike
+_GAINS = 0.9  # share of the change of a round that the next one leaves, if it gains anything
 _STAYS = 1e-11  # change of the proportions, as a share of the largest
 
 
@@ -45,18 +49,37 @@ def solve_in_proportion(
     flow = prepare(_without(problem)).solve(near=near).flow
     with one_thread():
         classes = classify(problem)
+    flow = _moving(problem, flow)
+    held, known = _with_splits_held(problem, flow, classes)
     if starts is not None:
-        flow = _linearised(problem, flow, classes).solve(starts=starts).flow
+        flow = _linearised(held, flow, known).solve(starts=starts).flow
+    found = _until_it_stays(held, flow, known)
+    if held is problem or not found.converged:
+        return found
+    rest = _linearised(problem, found.flow, classes)
+    return at_flows(rest.problem, rest.reduced, found)
+
+
+def _until_it_stays(problem: BalanceProblem, flow: Floats, classes: Classes) -> Solution:
+    """Linearise and solve from some flows, again and again."""
     found, steps = _once(problem, flow, classes), 0
+    length, last = 1.0, np.inf
     for _ in range(_ROUNDS):
         before, now = _ratios(problem, flow), _ratios(problem, found.flow)
         steps += found.iterations
-        if np.abs(now - before).max() <= _STAYS * np.abs(now).max():
+        change = float(np.abs(now - before).max())
+        if change <= _STAYS * np.abs(now).max():
             better = _elsewhere(problem, found, classes)
             if better is None:
                 return replace(found, iterations=steps)
-            found = better
-        flow, found = found.flow, _once(problem, found.flow, classes)
+            found, length = better, 1.0
+        elif change > _GAINS * last:  # to and fro: half the way
+            length *= 0.5
+        elif change < 0.5 * last:
+            length = min(2.0 * length, 1.0)
+        last = change
+        flow = flow + length * (found.flow - flow)
+        found = _once(problem, flow, classes)
     return replace(found, iterations=steps, converged=False, status=StopReason.LIMIT)
 
 
@@ -77,6 +100,8 @@ def _once(problem: BalanceProblem, flow: Floats, classes: Classes) -> Solution:
     near = _linearised(problem, flow, classes)
     with one_thread():
         start = near.reduced.basis.closed(flow / near.reduced.flow_scale)
+        if (start < near.reduced.flow_lower).any():
+            start = flows_near(near.reduced, flow / near.reduced.flow_scale)
         return minimise(near.problem, near.reduced, start)
 
 
@@ -90,6 +115,53 @@ def _elsewhere(problem: BalanceProblem, found: Solution, classes: Classes) -> So
         return None
     other = _linearised(problem, found.flow, classes).solve()
     return other if other.objective < found.objective * (1.0 - _BETTER) else None
+
+
+def _moving(problem: BalanceProblem, flow: Floats) -> Floats:
+    """Return flows in which no outlet stands still whose flow nobody measured.
+
+    How a splitter parts its feed may be open. Then every split fits alike but for those that stop
+    an outlet: its readings would count for nothing, and it would look like the better balance.
+    """
+    moved = flow.copy()
+    _, group = np.unique(problem.proportion[:, 2:], axis=0, return_inverse=True)
+    for g in range(int(group.max()) + 1):
+        rows = problem.proportion[group.ravel() == g]
+        part, whole = np.concatenate([rows[:, :2], rows[:1, 2:]]).T  # of each that is alike
+        total = flow[whole].sum()
+        still = (flow[whole] <= _STILL * total) & np.isnan(problem.flow[whole])
+        if still.any() and total > 0.0:
+            share = 1.0 / whole.size
+            new = np.where(still, share * total, flow[whole] * (1.0 - share * still.sum()))
+            moved[whole], moved[part] = new, new * (flow[part].sum() / total)
+    for k, B in enumerate(problem.analyte_balance):  # samples stand for classes that move now
+        exact = problem.grade_sd[k] == 0.0
+        free = B.multiply(~exact).tocsr()
+        needed = -(B.multiply(exact) @ (np.nan_to_num(problem.grade[k]) * moved))
+        for row in np.flatnonzero((abs(free) @ moved == 0.0) & (needed > 0.0)):
+            at = free.indices[free.indptr[row] : free.indptr[row + 1]]
+            grade = problem.grade[k, at]
+            known = np.isfinite(grade) & (grade > 0.0)
+            moved[at] = np.where(known, needed[row] / np.where(known, grade, 1.0), moved[at])
+    return moved
+
+
+def _with_splits_held(
+    problem: BalanceProblem, flow: Floats, classes: Classes
+) -> tuple[BalanceProblem, Classes]:
+    """Return the problem with the splits that nothing determines held where they are, and classes.
+
+    As if each had been measured once: that moves nothing else, since nothing checks it. Along them
+    the problem itself is flat, but the linearised one is not.
+    """
+    for j in np.unique(problem.proportion[:, [1, 3]]).tolist():
+        if not classes.flow_determined[j] and np.isnan(problem.flow[j]) and flow[j] > 0.0:
+            value, sd = problem.flow.copy(), problem.flow_sd.copy()
+            value[j], sd[j] = flow[j], _HELD * flow[j]
+            problem = replace(problem, flow=value, flow_sd=sd)
+            with one_thread():
+                classes = classify(problem)
+    return problem, classes
 
 
 def _without(problem: BalanceProblem) -> BalanceProblem:
