@@ -15,6 +15,7 @@ from oretally.io.prices_table import SAMPLE, PriceTable
 from oretally.recon.measurement_plan import Candidate, Declared
 from oretally.recon.one_reading import one_reading
 from oretally.recon.plan_point import PlanPoint
+from oretally.recon.survey_checks import SHARPEST
 
 __all__ = ["Candidates"]
 
@@ -141,6 +142,12 @@ class Candidates:
         """Return a value read by a method that is not the usual one."""
         unit, value = self._value(row, self.today.measured(row.stream, row.quantity))
         own = unit.to_base(error.sd(value, unit))
+        if own < SHARPEST * unit.to_base(value):
+            self.faults.append(
+                Fault(f"The method '{name}' of {row.quantity} states an error beyond what is "
+                      f"weighed or assayed, for {value:.4g} {unit} of '{row.stream}'.",
+                      "Correct the error or its unit.", self.table.place)
+            )  # fmt: skip
         stays, shared = self._sources(row, None, self.today, unit, value)
         most = self.table.readings(row.stream, row.quantity, name)
         return Candidate(row.stream, row.quantity, unit, row.place, value, own, stays, shared, 0,

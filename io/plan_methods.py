@@ -5,8 +5,10 @@ from __future__ import annotations
 from oretally.flowsheet import Fault, Place, Unit
 from oretally.io.cell_words import with_own_unit
 from oretally.io.error_cells import ErrorColumn, StatedError, read_stated_error
+from oretally.io.number import read_number
 from oretally.io.quantity_names import quantity_unit
 from oretally.io.table import Cell, Table
+from oretally.recon.survey_checks import SHARPEST
 
 __all__ = ["RELATIVE", "USUAL", "method_error", "method_name", "named_with"]
 
@@ -42,9 +44,17 @@ def method_error(
         Whether the column says that its numbers are percent of the value.
     faults : list of Fault
     """
-    quantity = place.quantity or ""
-    if with_own_unit(cell) is None and not relative:
-        symbol = "wt%" if unit.symbol == "%" else unit.symbol  # a bare % has two readings
+    quantity, own = place.quantity or "", with_own_unit(cell)
+    symbol = "wt%" if unit.symbol == "%" else unit.symbol  # a bare % has two readings
+    read = read_number(cell if own is None else own.number, table, place, "stated error")
+    if isinstance(read, Fault) or read.below or read.above or not read.value > 0.0:
+        faults.append(
+            Fault(f"The error of a method is '{cell.text}'; it is a number above 0 with its unit.",
+                  f"Write one standard deviation of one reading, as 1 {RELATIVE} or 0.02 "
+                  f"{symbol}, or leave the cell blank for the usual method.", place)
+        )  # fmt: skip
+        return None
+    if own is None and not relative:
         faults.append(
             Fault(f"The error '{cell.text}' has no unit.",
                   f"Write {cell.text} {RELATIVE} or {cell.text} {symbol}, or name the column error "
@@ -55,6 +65,12 @@ def method_error(
     found = read_stated_error(cell, table, place, column, instead=" for the usual method")
     if isinstance(found, Fault):
         faults.append(found)
+        return None
+    if found.unit is None and not 100.0 * SHARPEST <= found.number <= 100.0:
+        faults.append(
+            Fault(f"The error of a method is {cell.text}: beyond what is weighed or assayed.",
+                  f"State an error between {100.0 * SHARPEST:g} and 100 {RELATIVE}.", place)
+        )  # fmt: skip
         return None
     return found
 

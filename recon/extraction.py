@@ -187,7 +187,8 @@ def _leaches(
 
     Where carbon leaves it in the pulp, the leach goes as far as the screen that takes the carbon
     out: the pulp's assay is of both. If other ore or another leach comes in between, nothing can be
-    told. Where nobody assayed what leaves it, it goes as far as the filter or thickener behind.
+    told. Where nobody assayed the solids that leave it, it goes as far as the filter or thickener
+    behind.
     """
     for node in circuit.nodes:
         inner = {node.name, *_as_far_as_screens(circuit, node.name)}
@@ -218,7 +219,9 @@ def _as_far_as_assayed(circuit: Circuit, survey: Survey, analyte: str, inner: Se
         more = {
             s.target for s in circuit.streams
             if s.source in whole and s.target not in whole and s.target is not None
-            and not any(survey.measured(s.name, q) for q in (analyte, in_solution(analyte)))
+            and not survey.measured(
+                s.name, analyte if s.content.has_solids else in_solution(analyte)
+            )
         }  # fmt: skip
         if not more:
             return whole

@@ -574,3 +574,19 @@ feed = "pregnant"
     (loss,) = _balanced(_read(tmp_path, circuit, rows)).losses.found
     assert (loss.stream, loss.kept) == ("barren", ("loaded",))
     assert loss.percent[0] == pytest.approx(1.0, abs=0.01)
+
+
+def test_an_assay_of_the_pulps_solution_does_not_take_the_extraction_away(tmp_path: Path) -> None:
+    """The usual practice: solution from the pulp, solids from the cake; 1 - 8.5 * 0.3 / 20."""
+    out = 'residue = { from = "vat" }'
+    two = ACID.replace(
+        out, 'slurry = { from = "vat", to = "filter" }\n' + out.replace("vat", "filter")
+    )
+    two = two.replace("acid = {", 'liquor = { from = "filter", carries = "solution" }\nacid = {')
+    rows = ACID_ROWS.replace(
+        "residue,8.5,,0.35,35,8.4",
+        "slurry,,,,,8.45\nresidue,8.5,2,0.3,35,8.4\nliquor,,18,,,8.5",
+    )
+    (found,) = _balanced(_read(tmp_path, two, rows)).extractions
+    assert found.by_solids == pytest.approx(100.0 * (1.0 - 8.5 * 0.3 / 20.0))
+    assert found.by_solution is not None

@@ -8,8 +8,10 @@ from __future__ import annotations
 from itertools import permutations
 from pathlib import Path
 
+import numpy as np
 import pytest
 from pulp_rival import Reconciled, reconciled
+from scipy.optimize import least_squares
 
 from oretally.io import read_case
 
@@ -108,3 +110,74 @@ def test_by_an_equivalent_circuit_without_what_stands_still(tmp_path: Path) -> N
     assert both.solution.objective == pytest.approx(less.solution.objective, rel=1e-8)
     for name, row in less.rows.items():
         assert both.rows[name].adjusted == pytest.approx(row.adjusted, rel=1e-6)
+
+
+DIVIDER = """\
+basis = "rate"
+[streams]
+feed = {{ to = "dist" }}
+{outlets}
+[nodes]
+dist = {{ kind = "splitter" }}
+[errors]
+"dry rate" = {{ relative = 1, absolute = "0.05 t/h" }}
+"class mass" = {{ relative = 2, absolute = "1 g" }}
+"""
+SIEVED = {"a": (103, 152, 244), "b": (96, 149, 255), "c": (101, 146, 253)}
+
+
+def _divided(folder: Path, outlets: tuple[str, ...], weighed: str) -> Reconciled:
+    folder.mkdir()
+    named = "\n".join(f'{name} = {{ from = "dist" }}' for name in outlets)
+    (folder / "circuit.toml").write_text(DIVIDER.format(outlets=named), encoding="utf-8")
+    rows = "stream,dry rate [t/h]\nfeed,100\n" + weighed
+    rows += "".join(f"{name},\n" for name in outlets if f"{name}," not in weighed)
+    (folder / "measurements.csv").write_text(rows, encoding="utf-8")
+    text = "stream,passing [um],retained [um],mass [g]\n"
+    for stream in outlets:
+        for bounds, mass in zip((",150", "150,75", "75,"), SIEVED[stream], strict=True):
+            text += f"{stream},{bounds},{mass}\n"
+    (folder / "sizes.csv").write_text(text, encoding="utf-8")
+    case = read_case(folder)
+    return reconciled(case.circuit, case.survey)
+
+
+@pytest.mark.parametrize("outlets", [("a", "b"), ("b", "a")])
+def test_a_split_that_nothing_determines_keeps_all_readings(
+    outlets: tuple[str, ...], tmp_path: Path
+) -> None:
+    """Both outlets are sieved, neither weighed: chi-square is that with any split, by hand.
+
+    One composition for both stacks: with 3 classes each, masses m_i and sds s_i, each stack with
+    its own factor. A stopped outlet, whose readings count for nothing, would leave 0.
+    """
+    found = _divided(tmp_path / "open", outlets, "")
+    for i, split in enumerate((40.0, 5.0)):
+        given = _divided(tmp_path / str(i), outlets, f"a,{split}\n")
+        assert given.solution.objective == pytest.approx(found.solution.objective, rel=1e-6)
+    assert found.solution.objective == pytest.approx(_two_stacks(), rel=1e-6)
+    assert found.rows["a", "dry rate"].value_class == "unobservable"
+    whole = found.rows["feed", "dry rate"]
+    assert whole.adjusted == pytest.approx(100.0, rel=1e-9)
+
+
+def _two_stacks() -> float:
+    """Least misfit of one composition to both stacks, each share times a factor of its stack."""
+    masses = np.array([SIEVED["a"], SIEVED["b"]], dtype=float)
+    sds = np.sqrt((0.02 * masses) ** 2 + 1.0)
+
+    def misfit(v: np.ndarray) -> np.ndarray:
+        shares = np.array([v[0], v[1], 1.0 - v[0] - v[1]])
+        return np.asarray(((masses - v[2:, None] * shares) / sds).ravel())
+
+    found = least_squares(misfit, [0.2, 0.3, 500.0, 500.0], xtol=1e-15, ftol=1e-15, gtol=1e-15)
+    return 2.0 * float(found.cost)
+
+
+@pytest.mark.parametrize("outlets", [("a", "b", "c"), ("b", "a", "c"), ("c", "b", "a")])
+def test_a_split_of_three_that_one_weight_leaves_open(
+    outlets: tuple[str, ...], tmp_path: Path
+) -> None:
+    found = _divided(tmp_path / "open", outlets, "b,50\n")
+    given = _divided(tmp_path / "given", outlets, "b,50\na,20\n")
+    assert found.solution.objective == pytest.approx(given.solution.objective, rel=1e-6)

@@ -432,3 +432,19 @@ def test_a_method_may_go_by_its_error(tmp_path: Path) -> None:
     read, _ = planned(case(tmp_path, prices=prices), asked=TOTAL, budget="150")
     assert {c.method for c in read.candidates} == {"", "± 1.5 rel %"}
     assert of(read, "conc", "W", "± 1.5 rel %").own == pytest.approx(0.015 * 0.15, rel=1e-2)
+
+
+@pytest.mark.parametrize(
+    "error", ["nan rel %", "1e-30 rel %", "2000 rel %", "±", "0", "<1 rel %", "-"]
+)
+def test_an_error_of_a_method_that_cannot_be(
+    error: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Judged as a number first, and by what is weighed and assayed at all."""
+    prices = tmp_path / "prices.csv"
+    prices.write_text(f"quantity,stream,price [EUR],method,error\nSn,,20,XRF,{error}\n", "utf-8")
+    example = Path(__file__).parents[1] / "examples" / "tin_table"
+    with pytest.raises(SystemExit) as stop:
+        main(["plan", str(example), "--budget", "50", "--prices", str(prices)])
+    assert stop.value.code == 2
+    assert "prices.csv, cell E2, Sn: The error of a method is" in capsys.readouterr().err
