@@ -3,6 +3,9 @@
 F_a F_d = F_b F_c is a product of two flows, which the solver does not know. It is linearised and
 the problem solved, again and again, until the proportions stay: then the first-order conditions of
 the linearised problem are those of the problem itself.
+
+A round that leaves the change of the one before goes half as far. What is found is stationary; that
+there is no better one is not shown, and first flows matter only for where the linearisation begins.
 """
 
 from __future__ import annotations
@@ -30,6 +33,9 @@ _BETTER = 1e-9  # an objective lower by less than this share is the same one
 _HELD = 0.01  # error of a split that is held, as a share of it
 _STILL = 1e-6  # share of all that are alike
 _GAINS = 0.9  # share of the change of a round that the next one leaves, if it gains anything
+_MUCH = (0.5, 0.2)  # ... if it gains so much that it may go further again; then with more patience
+_LEVEL = 1e-10  # change of the objective; parts that nothing determines may move along it
+_HOLDS = 1e-11  # difference of the parts of two streams that are alike
 _STAYS = 1e-11  # change of the proportions, as a share of the largest
 
 
@@ -53,29 +59,42 @@ def solve_in_proportion(
     held, known = _with_splits_held(problem, flow, classes)
     if starts is not None:
         flow = _linearised(held, flow, known).solve(starts=starts).flow
-    found = _until_it_stays(held, flow, known)
+    for much in _MUCH:
+        found = _until_it_stays(held, flow, known, much)
+        if found.converged:
+            break
     if held is problem or not found.converged:
         return found
     rest = _linearised(problem, found.flow, classes)
     return at_flows(rest.problem, rest.reduced, found)
 
 
-def _until_it_stays(problem: BalanceProblem, flow: Floats, classes: Classes) -> Solution:
-    """Linearise and solve from some flows, again and again."""
+def _until_it_stays(
+    problem: BalanceProblem, flow: Floats, classes: Classes, much: float
+) -> Solution:
+    """Linearise and solve from some flows, again and again.
+
+    A round that leaves the change of the one before goes half as far as the solution; one that
+    leaves less than ``much`` of it lets the next go further again.
+    """
     found, steps = _once(problem, flow, classes), 0
-    length, last = 1.0, np.inf
+    length, last, objective = 1.0, np.inf, np.inf
     for _ in range(_ROUNDS):
         before, now = _ratios(problem, flow), _ratios(problem, found.flow)
         steps += found.iterations
         change = float(np.abs(now - before).max())
-        if change <= _STAYS * np.abs(now).max():
+        level = abs(found.objective - objective) <= _LEVEL * (1.0 + found.objective)
+        objective = found.objective
+        if change <= _STAYS * np.abs(now).max() or (
+            level and _apart(problem, found.flow) <= _HOLDS
+        ):
             better = _elsewhere(problem, found, classes)
             if better is None:
                 return replace(found, iterations=steps)
             found, length = better, 1.0
         elif change > _GAINS * last:  # to and fro: half the way
             length *= 0.5
-        elif change < 0.5 * last:
+        elif change < much * last:
             length = min(2.0 * length, 1.0)
         last = change
         flow = flow + length * (found.flow - flow)
@@ -103,6 +122,14 @@ def _once(problem: BalanceProblem, flow: Floats, classes: Classes) -> Solution:
         if (start < near.reduced.flow_lower).any():
             start = flows_near(near.reduced, flow / near.reduced.flow_scale)
         return minimise(near.problem, near.reduced, start)
+
+
+def _apart(problem: BalanceProblem, flow: Floats) -> float:
+    """Return by how much the parts of streams that are alike differ, as shares of their wholes."""
+    a, b, c, d = problem.proportion.T
+    both = (flow[b] > 0.0) & (flow[d] > 0.0)
+    gap = flow[a[both]] / flow[b[both]] - flow[c[both]] / flow[d[both]]
+    return float(np.abs(gap).max(initial=0.0))
 
 
 def _elsewhere(problem: BalanceProblem, found: Solution, classes: Classes) -> Solution | None:
