@@ -85,9 +85,8 @@ def _until_it_stays(
         change = float(np.abs(now - before).max())
         level = abs(found.objective - objective) <= _LEVEL * (1.0 + found.objective)
         objective = found.objective
-        if change <= _STAYS * np.abs(now).max() or (
-            level and _apart(problem, found.flow) <= _HOLDS
-        ):
+        level = level and found.converged and _apart(problem, found.flow) <= _HOLDS
+        if level or change <= _STAYS * np.abs(now).max():
             better = _elsewhere(problem, found, classes)
             if better is None:
                 return replace(found, iterations=steps)
