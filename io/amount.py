@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 import re
 
-__all__ = ["read_amount", "read_definition_number", "read_share"]
+from oretally.flowsheet import Dimension, Fault, Place, UnitError, parse_unit
+
+__all__ = ["in_unit_of", "read_amount", "read_definition_number", "read_share"]
 
 _AMOUNT = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*([^\d\s.].*?)\s*")
 
@@ -31,3 +33,15 @@ def read_share(written: object) -> float | None:
     """Return a share from a number in percent, above 0 and below 50; None if it is not one."""
     percent = read_definition_number(written)
     return percent / 100.0 if percent is not None and 0.0 < percent < 50.0 else None
+
+
+def in_unit_of(
+    amount: tuple[float, str], dimension: Dimension, place: Place, faults: list[Fault]
+) -> tuple[float, str] | None:
+    """Return an amount with its unit as that dimension spells it; None, with a fault, if wrong."""
+    try:
+        unit = parse_unit(amount[1], dimension)
+    except UnitError as error:
+        faults.append(Fault(error.problem, error.mend, place))
+        return None
+    return amount[0], unit.symbol

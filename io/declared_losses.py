@@ -15,13 +15,12 @@ from oretally.flowsheet import (
     Measurement,
     Place,
     Stream,
-    UnitError,
     parse_unit,
 )
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import Content, fold_name
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.io.amount import read_amount
+from oretally.io.amount import in_unit_of, read_amount
 
 __all__ = ["LOSS_AT", "LossRow", "loss_note", "read_losses"]
 
@@ -121,12 +120,7 @@ def _amount(row: LossRow, basis: Basis, faults: list[Fault]) -> tuple[float, str
                   f'Write for example {key} = "{example}".', row.place)
         )  # fmt: skip
         return None
-    try:
-        unit = parse_unit(amount[1], basis.dimension)
-    except UnitError as error:
-        faults.append(Fault(error.problem, error.mend, row.place))
-        return None
-    return amount[0], unit.symbol
+    return in_unit_of(amount, basis.dimension, row.place, faults)
 
 
 def _unknown(what: str, name: str, names: Sequence[str], place: Place) -> Fault:

@@ -17,12 +17,11 @@ from oretally.flowsheet import (
     NodeKind,
     Place,
     Stream,
-    UnitError,
     parse_unit,
 )
 from oretally.flowsheet.streams import Content, dissolved_solids, fold_name
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.io.amount import read_amount
+from oretally.io.amount import in_unit_of, read_amount
 from oretally.io.analyte_rows import YES_OR_NO
 
 __all__ = ["DissolvingRow", "dissolving_notes", "read_dissolving"]
@@ -90,12 +89,7 @@ def _amount(row: DissolvingRow, basis: Basis, faults: list[Fault]) -> tuple[floa
                   f"(in a sheet yes or {example}).", row.place)
         )  # fmt: skip
         return None
-    try:
-        unit = parse_unit(amount[1], basis.dimension)
-    except UnitError as error:
-        faults.append(Fault(error.problem, error.mend, row.place))
-        return None
-    return amount[0], unit.symbol
+    return in_unit_of(amount, basis.dimension, row.place, faults)
 
 
 def dissolving_notes(streams: Sequence[Stream], flows: Sequence[Measurement]) -> list[str]:

@@ -1,4 +1,8 @@
-"""A quadratic problem with many inequalities, against the general way and by its conditions."""
+"""A quadratic problem with many inequalities, against the general way and by its conditions.
+
+It gives first guesses: it ends at a gap of 1e-10 and a gradient of 1e-6, relative to the size of
+the problem, so points are compared to 1e-4 and values to 1e-6.
+"""
 
 from __future__ import annotations
 
