@@ -10,7 +10,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from oretally.flowsheet import BalanceProblem, Rows
+from oretally.flowsheet import BalanceProblem
+from oretally.recon.balance_check import CLOSED, BalanceCheck
+from oretally.recon.certificate import Certificate
 from oretally.recon.grades import BestGrades, best_grades
 from oretally.recon.observability import Classes, classify_reduced
 from oretally.recon.presolve import ReducedProblem
@@ -21,8 +23,6 @@ __all__ = ["CLOSED", "GOOD", "BalanceCheck", "Solution", "StopReason", "sum_of_s
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-CLOSED = 1e-10  # largest relative residual of a balance that counts as closed
-_SMALL = 4_000  # balances of at most so many entries are dense matrices
 
 
 class StopReason(StrEnum):
@@ -66,6 +66,8 @@ class Solution:
         First flows that were tried, and those of them that lead to this objective.
     best_grades : tuple of BestGrades or None
         What the solver knows of the inner problems; found again when asked for if None.
+    certificate : Certificate or None
+        Of the problem as stated; None if nobody asked for it.
     """
 
     flow: Floats
@@ -82,6 +84,7 @@ class Solution:
     starts: int = 1
     agreeing: int = 1
     best_grades: tuple[BestGrades, ...] | None = None
+    certificate: Certificate | None = None
 
     @cached_property
     def reduced(self) -> ReducedProblem:
@@ -134,76 +137,3 @@ def sum_of_squares(problem: BalanceProblem, flow: Floats, grade: Floats) -> floa
             known = grade[:, running[0]] if running.size else mean
             grade[:, tied] = np.where(np.isnan(grade[:, tied]), known[:, None], grade[:, tied])
     return total + float(np.sum(weight * (grade - measured) ** 2))
-
-
-class BalanceCheck:
-    """How far balances are open, for flows and grades in the units of a balance problem."""
-
-    def __init__(self, problem: BalanceProblem) -> None:
-        self._flow = _Family.of(problem.flow_balance, [problem.flow_source])
-        alike: dict[int, list[int]] = {}
-        for k, B in enumerate(problem.analyte_balance):
-            alike.setdefault(id(B), []).append(k)
-        self._analytes = [
-            (
-                analytes if len(analytes) < problem.n_analytes else slice(None),
-                _Family.of(
-                    problem.analyte_balance[analytes[0]],
-                    [problem.analyte_source[k] for k in analytes],
-                ),
-            )
-            for analytes in alike.values()
-        ]
-
-    def largest(self, flow: Floats, grade: Floats) -> Floats:
-        """Return the largest residual of all balances, each against what passes its node.
-
-        Where next to nothing of an analyte passes, a millionth of what the largest grade would
-        carry through the node takes its place: rounding there is rounding of nothing.
-
-        Parameters
-        ----------
-        flow : ndarray, shape (n_carriers, n_surveys)
-        grade : ndarray, shape (n_carriers, n_analytes, n_surveys)
-            Grades of stopped streams must be finite.
-
-        Returns
-        -------
-        ndarray, shape (n_surveys,)
-        """
-        F = flow[:, None, :]
-        worst = self._flow.share(F, 0.0)[0]
-        for analytes, family in self._analytes:
-            x = grade[:, analytes]
-            largest = np.abs(x).max(axis=0, initial=0.0)
-            share = family.share(F * x, 1e-6 * family.passing(np.abs(F)) * largest)
-            worst = np.maximum(worst, share.max(axis=0))
-        return np.asarray(worst)
-
-
-@dataclass(frozen=True, eq=False)
-class _Family:
-    """Balances B y = source of several analytes."""
-
-    B: Floats | Rows
-    size: Floats | Rows
-    source: Floats
-
-    @classmethod
-    def of(cls, B: Rows, source: list[Floats]) -> _Family:
-        right = np.array(source).T[:, :, None]
-        if B.shape[0] * B.shape[1] <= _SMALL:
-            return cls(B.toarray(), 0.5 * np.abs(B.toarray()), right)
-        return cls(B, abs(B) * 0.5, right)
-
-    def passing(self, amounts: Floats) -> Floats:
-        """Return what passes each node, half of what enters and leaves it."""
-        flat = self.size @ amounts.reshape(amounts.shape[0], -1)
-        return np.asarray(flat).reshape(-1, *amounts.shape[1:])
-
-    def share(self, amounts: Floats, least: Floats | float) -> Floats:
-        """Return the largest residual over what passes, for each analyte and survey."""
-        flat = np.asarray(self.B @ amounts.reshape(amounts.shape[0], -1))
-        residual = np.abs(flat.reshape(-1, *amounts.shape[1:]) - self.source)
-        size = np.maximum(self.passing(np.abs(amounts)) + 0.5 * np.abs(self.source), least)
-        return np.asarray((residual / np.where(size > 0.0, size, 1.0)).max(axis=0, initial=0.0))

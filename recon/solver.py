@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.prepared import prepare
-from oretally.recon.proportions import solve_in_proportion
+from oretally.recon.general import solve_general
 from oretally.recon.solution import Solution, StopReason
 
 __all__ = ["Solution", "StopReason", "solve"]
@@ -34,5 +34,8 @@ def solve(
         If the exact balances contradict each other.
     """
     if len(problem.proportion):
-        return solve_in_proportion(problem, starts, near)
-    return prepare(problem).solve(starts=starts, near=near)
+        return solve_general(problem, starts, near)
+    ready = prepare(problem)
+    if ready.alike:
+        return ready.solve(starts=starts, near=near)
+    return solve_general(problem, starts, near)

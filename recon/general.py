@@ -1,0 +1,206 @@
+"""The general way: any balance problem, as it stands, by an interior point from several starts.
+
+What comes out counts only if its certificate holds; of several that do, the lowest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oretally.flowsheet import BalanceProblem
+from oretally.recon.balance_check import BalanceCheck
+from oretally.recon.certificate import Certificate, certify
+from oretally.recon.interior_point import InteriorPoint, Start, interior_point, nearer
+from oretally.recon.natural_form import NaturalForm, Point, natural_form
+from oretally.recon.observability import classify, remember
+from oretally.recon.polish import Polished, polished
+from oretally.recon.presolve import ReducedProblem, presolve
+from oretally.recon.solution import Solution, StopReason, sum_of_squares
+from oretally.recon.threads import one_thread
+
+__all__ = ["linearised_at", "solve_general"]
+
+Floats = NDArray[np.float64]
+
+_STARTS = 6  # first points that are tried before giving up
+_SAME = 1e-6  # objectives closer than this, relative and absolute, are one
+_SEED = 20_021  # of the scatter of first flows: a fixed one keeps results the same
+_SPREAD = (0.3, 1.0)  # sd of the logarithm of first flows, by turns
+_ROUNDS = 6  # of least squares towards the balances
+_STILL = 1e-14  # share of the largest flow that is none
+_OPEN = 0.01  # size of a first flow that nobody measured, as a share of a typical one, at least
+_INSIDE = 0.01  # distance of a first value from its bounds, in units of its size
+
+
+def solve_general(
+    problem: BalanceProblem, starts: int | None = None, near: Floats | None = None
+) -> Solution:
+    """Find the flows and grades nearest to the measured ones that balance exactly.
+
+    Parameters
+    ----------
+    problem : BalanceProblem
+    starts : int, optional
+        First points to try in any case. Without it one is tried, and more if its certificate does
+        not hold or a measured stream stops.
+    near : ndarray, shape (n_carriers,), optional
+        Flows of much the same problem, to begin with.
+    """
+    with one_thread():
+        bare = replace(problem, proportion=np.zeros((0, 4), dtype=np.intp))
+        reduced = presolve(bare)
+        form = natural_form(problem, reduced)
+        scaled = None if near is None else near / reduced.flow_scale
+        best: Solution | None = None
+        agreeing = tried = 0
+        for start in _first_points(form, scaled, starts or _STARTS):
+            found = interior_point(form, start)
+            one = _solution(problem, reduced, form, found, polished(form, start, found))
+            tried += 1
+            if best is None or _better(one, best):
+                agreeing = 0 if best is None or _lower(one, best) else agreeing
+                best = one
+            agreeing += int(not _lower(best, one))
+            if starts is None and best.converged and (tried > 1 or not _stops(problem, best)):
+                break
+    assert best is not None  # noqa: S101  one start at least
+    return replace(best, starts=tried if starts is not None else 1, agreeing=agreeing)
+
+
+def _lower(one: Solution, other: Solution) -> bool:
+    return one.objective < other.objective - _SAME * (1.0 + abs(other.objective))
+
+
+def _better(one: Solution, other: Solution) -> bool:
+    if one.converged != other.converged:
+        return one.converged
+    return _lower(one, other)
+
+
+def _stops(problem: BalanceProblem, found: Solution) -> bool:
+    """Tell whether a stream stands still of which something above 0 was measured."""
+    still = found.flow == 0.0
+    return bool((problem.flow[still] > 0.0).any() or (problem.grade[:, still] > 0.0).any())
+
+
+@dataclass(frozen=True, eq=False)
+class _Sizes:
+    """Sizes of flows and grades before anything is balanced."""
+
+    flow: Floats
+    flow_least: Floats
+    grade: Floats
+    grade_size: Floats
+
+
+def _sizes(form: NaturalForm) -> _Sizes:
+    c = form.cells
+    measured = form.flow_weight > 0.0
+    sizes = form.flow[measured & (form.flow > 0.0)]
+    typical = float(np.median(sizes)) if sizes.size else 1.0
+    sd = np.where(measured, np.where(measured, form.flow_weight, 1.0) ** -0.5, 0.0)
+    flow = np.where(measured, form.flow, typical)
+    least = np.where(measured, np.maximum(0.1 * sd, 1e-3 * np.abs(form.flow)), _OPEN * typical)
+    assayed = c.weight > 0.0
+    grade = np.where(assayed, c.target, 0.0)
+    for k in range(int(c.analyte.max(initial=-1)) + 1):
+        own = c.analyte == k
+        seen = own & assayed & (c.target > 0.0)
+        grade[own & ~assayed] = np.median(c.target[seen]) if seen.any() else 0.5
+    own_sd = np.where(assayed, np.where(assayed, c.weight, 1.0) ** -0.5, 0.0)
+    size = np.maximum(np.maximum(np.abs(grade), own_sd), 1e-9)
+    return _Sizes(flow, np.maximum(least, 1e-9 * typical), grade, size)
+
+
+def _first_points(form: NaturalForm, near: Floats | None, most: int) -> Iterator[Start]:
+    """Yield first points: from other flows, from the measured values, then scattered about them."""
+    sizes = _sizes(form)
+    rng = np.random.default_rng(_SEED)
+    if near is not None and near.size == form.n_flows and np.isfinite(near).all():
+        yield _start(form, sizes, near)
+    yield _start(form, sizes, sizes.flow)
+    for i in range(most - 1):
+        noise = _SPREAD[i % 2] * rng.standard_normal(form.n_flows)
+        yield _start(form, sizes, sizes.flow * np.exp(noise))
+
+
+def _start(form: NaturalForm, sizes: _Sizes, flow: Floats) -> Start:
+    """Return a point inside all bounds."""
+    c = form.cells
+    bounded = np.isfinite(form.flow_lower)
+    least = np.where(bounded, form.flow_lower, 0.0) + sizes.flow_least
+    F = np.where(form.known, form.flow, np.where(bounded, np.maximum(flow, least), flow))
+    width = np.where(np.isfinite(c.upper) & np.isfinite(c.lower), c.upper - c.lower, np.inf)
+    room = np.minimum(_INSIDE * sizes.grade_size, 0.25 * width)
+    x = np.clip(sizes.grade, c.lower + room, c.upper - room)
+    start = _sized(form, sizes, Point(F, x * np.where(c.amount, np.abs(F[c.carrier]), 1.0)))
+    return _sized(form, sizes, nearer(form, start, _ROUNDS))
+
+
+def _sized(form: NaturalForm, sizes: _Sizes, point: Point) -> Start:
+    """Return a start with sizes as at a point."""
+    c = form.cells
+    flow_size = np.maximum(np.abs(point.flow), sizes.flow_least)
+    cell_size = sizes.grade_size * np.where(c.amount, flow_size[c.carrier], 1.0)
+    rows = form.passing(Point(flow_size, cell_size))
+    largest = float(rows.max(initial=0.0)) or 1.0
+    return Start(point, flow_size, cell_size, np.maximum(rows, 1e-12 * largest))
+
+
+def _solution(
+    problem: BalanceProblem, reduced: ReducedProblem, form: NaturalForm, found: InteriorPoint,
+    last: Polished,
+) -> Solution:  # fmt: skip
+    """Return what was found in the units of the balance problem, with its certificate."""
+    c, point = form.cells, last.point
+    flow = np.where(form.known, form.flow, point.flow)
+    largest = float(np.abs(flow).max(initial=0.0))
+    still = last.held.flow | (~form.known & (flow - form.flow_lower <= _STILL * largest))
+    flow = np.where(still, form.flow_lower, flow)
+    shape = (problem.n_analytes, problem.n_carriers)
+    grade, at_bound = np.zeros(shape), np.zeros(shape, dtype=bool)
+    unit = np.where(c.amount, flow[c.carrier], 1.0)
+    value = point.cell / np.where(unit > 0.0, unit, 1.0)
+    value = np.where(last.held.low, c.lower, np.where(last.held.high, c.upper, value))
+    value = np.clip(value, c.lower, c.upper)
+    for k, a in enumerate(reduced.analytes):
+        x = np.where(a.fixed, a.target, np.clip(a.target, a.lower, a.upper))
+        bound = np.zeros(x.size, dtype=bool)
+        own = np.flatnonzero(c.analyte == k)
+        x[c.group[own]] = value[own]
+        bound[c.group[own]] = (last.held.low | last.held.high)[own]
+        grade[k], at_bound[k] = x[a.group] * a.scale, bound[a.group]
+    exact = problem.flow_sd == 0.0
+    flow = np.where(exact, problem.flow, flow * reduced.flow_scale)
+    imbalance = float(BalanceCheck(problem).largest(flow[:, None], grade.T[:, :, None])[0])
+    grade[:, flow == 0.0] = np.nan
+    certificate = certify(problem, flow, grade)
+    status = _status(found, certificate)
+    return Solution(
+        flow=flow, grade=grade, objective=sum_of_squares(problem, flow, grade),
+        iterations=found.iterations, converged=certificate.holds, status=status,
+        stationarity=certificate.fall, max_imbalance=imbalance,
+        flow_at_bound=np.isfinite(problem.flow_lower) & (flow <= problem.flow_lower),
+        grade_at_bound=at_bound, reduce=lambda: linearised_at(problem, flow),
+        certificate=certificate,
+    )  # fmt: skip
+
+
+def _status(found: InteriorPoint, certificate: Certificate) -> StopReason:
+    if found.runaway:
+        return StopReason.RUNAWAY
+    if certificate.holds:
+        return StopReason.OPTIMUM
+    return StopReason.NO_STEP if found.ended else StopReason.LIMIT
+
+
+def linearised_at(problem: BalanceProblem, flow: Floats) -> ReducedProblem:
+    """Return the reduced problem, its proportions linearised at some flows, with its classes."""
+    reduced = presolve(problem.linearised(flow))
+    if len(problem.proportion):
+        remember(reduced, classify(problem))
+    return reduced

@@ -1,0 +1,481 @@
+"""A primal-dual interior point on a balance problem in its natural variables.
+
+The barrier is mu sum (r - log r) over the distances r to the bounds, in units of the first ones: it
+pulls neither to 0 nor to infinity, so that what no measurement determines comes to rest at one
+place while mu goes to 0, and nothing else waits for it.
+
+References
+----------
+A. Waechter and L.T. Biegler, On the implementation of an interior-point filter line-search
+algorithm for large-scale nonlinear programming, Mathematical Programming 106 (2006) 25-57; J.
+Nocedal and S.J. Wright, Numerical Optimization, 2nd ed. (2006), chapter 19. Cited from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oretally.recon.natural_form import NaturalForm, Point
+from oretally.recon.newton_system import Curvature, NewtonSystem, Step
+
+__all__ = ["InteriorPoint", "Slacks", "Start", "against_bounds", "interior_point", "nearer",
+           "slack_change", "slacks"]  # fmt: skip
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+_FIRST_BARRIER, _LAST_BARRIER = 0.1, 1e-9  # in units of the objective
+_VANISHED = 1e-13  # the barrier at the end
+_ROUNDING = 1e-6  # errors with which a search may end that no step improves
+_FALL, _POWER = 0.2, 1.5  # of the barrier
+_NEAR = 10.0  # errors below this many times the barrier end a round
+_INSIDE = 0.95  # share of the way to a bound that a step may go
+_ITERATIONS = 150
+_DAMPING = (1e-9, 8.0, 1.0 / 3.0, 1e12)  # of the curvature: first, growth, memory, last
+_MARGIN = 1e-5  # of the filter: gain of closeness, and of the objective by it
+_DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
+_SHORTEST = 1e-8  # step
+_SPREAD = 1e10  # of a multiplier about mu / slack
+_CLOSE = 0.01  # share of what passes by which first balances may be open
+_RUNAWAY = 1e7  # flows beyond this many times the largest size grow without limit
+
+
+@dataclass(frozen=True, eq=False)
+class Slacks:
+    """Numbers of the bounds: of flows, and of the lower and upper bounds of the cells."""
+
+    flow: Floats
+    low: Floats
+    high: Floats
+
+    def parts(self) -> tuple[Floats, Floats, Floats]:
+        """Return the three as a tuple."""
+        return self.flow, self.low, self.high
+
+    def smallest(self) -> float:
+        """Return the smallest of all."""
+        return min(float(part.min(initial=np.inf)) for part in self.parts())
+
+
+@dataclass(frozen=True, eq=False)
+class Start:
+    """Where a search begins, and the sizes in which it counts.
+
+    Attributes
+    ----------
+    point : Point
+        Inside all bounds.
+    flow_size, cell_size, row_size : ndarray
+    """
+
+    point: Point
+    flow_size: Floats
+    cell_size: Floats
+    row_size: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class InteriorPoint:
+    """What the search came to.
+
+    Attributes
+    ----------
+    point : Point
+    multiplier : ndarray, shape (n_rows,)
+    slack, push : Slacks
+        Distances to the bounds, and their multipliers.
+    iterations : int
+    ended : bool
+        Whether the errors fell below those of the last barrier.
+    runaway : bool
+        Whether a flow grew without limit.
+    """
+
+    point: Point
+    multiplier: Floats
+    slack: Slacks
+    push: Slacks
+    iterations: int
+    ended: bool
+    runaway: bool = False
+
+
+def slacks(form: NaturalForm, point: Point) -> Slacks:
+    """Return the distances to the bounds, infinite where there is none."""
+    c = form.cells
+    flow = np.where(form.known, np.inf, point.flow - form.flow_lower)
+    unit = np.where(c.amount, point.flow[c.carrier], 1.0)
+    low = np.where(np.isfinite(c.lower), point.cell - c.lower_finite * unit, np.inf)
+    high = np.where(np.isfinite(c.upper), c.upper_finite * unit - point.cell, np.inf)
+    return Slacks(flow, low, high)
+
+
+def slack_change(form: NaturalForm, step: Step) -> Slacks:
+    """Return how the distances to the bounds change along a step; 0 where there is none."""
+    c = form.cells
+    unit = np.where(c.amount, step.flow[c.carrier], 0.0)
+    return Slacks(
+        np.where(np.isfinite(form.flow_lower), step.flow, 0.0),
+        np.where(np.isfinite(c.lower), step.cell - c.lower_finite * unit, 0.0),
+        np.where(np.isfinite(c.upper), c.upper_finite * unit - step.cell, 0.0),
+    )
+
+
+def against_bounds(form: NaturalForm, push: Slacks) -> tuple[Floats, Floats]:
+    """Return the transposed derivative of the slacks times numbers of them: by flows, cells."""
+    c = form.cells
+    on_carrier = np.where(c.amount, c.upper_finite * push.high - c.lower_finite * push.low, 0.0)
+    by_flow = push.flow + np.bincount(c.carrier, on_carrier, form.n_flows)
+    return by_flow, push.low - push.high
+
+
+def _longest(slack: Slacks, change: Slacks, share: float) -> float:
+    """Return the longest step up to 1 that keeps a share of every slack."""
+    length = 1.0
+    for s, d in zip(slack.parts(), change.parts(), strict=True):
+        down = d < 0.0
+        if down.any():
+            length = min(length, share * float((s[down] / -d[down]).min()))
+    return length
+
+
+class _Search:
+    """State of one search."""
+
+    def __init__(self, form: NaturalForm, start: Start) -> None:
+        self.form, self.start = form, start
+        self.system = NewtonSystem(form, start.flow_size, start.cell_size, start.row_size)
+        self.point, self.mu = start.point, _FIRST_BARRIER
+        self.slack = slacks(form, start.point)
+        self.unit = Slacks(*(np.where(np.isfinite(s), s, np.inf) for s in self.slack.parts()))
+        self.push = Slacks(*(self.mu / s for s in self.slack.parts()))
+        self.damping, self.filter = 0.0, list[tuple[float, float]]()
+        self.multiplier = self._first_multipliers()
+        self.largest_gap = 1e4 * max(1.0, self._gap(self.point))
+        self.factors = 0
+
+    def _first_multipliers(self) -> Floats:
+        """Return multipliers that leave least of the gradient."""
+        none = Curvature(
+            self.start.flow_size**-2.0, self.start.cell_size**-2.0,
+            np.zeros_like(self.start.cell_size), whole=False,
+        )  # fmt: skip
+        nothing = np.zeros(self.form.n_rows)
+        if not self.system.factor(self.point, nothing, none):
+            return nothing
+        by_flow, by_cell = self._slope(self.point, self.slack)
+        found = self.system.solve(-by_flow, -by_cell, nothing).multiplier
+        large = np.abs(found * self.start.row_size).max(initial=0.0) > 1e3
+        return nothing if large or not np.isfinite(found).all() else found
+
+    def _gap(self, point: Point) -> float:
+        return float(np.abs(self.form.residual(point) / self.start.row_size).sum())
+
+    def _slope(self, point: Point, slack: Slacks) -> tuple[Floats, Floats]:
+        """Return the gradient of the barrier objective."""
+        by_flow, by_cell = self.form.gradient(point)
+        push = Slacks(*(
+            self.mu / s - self.mu / u
+            for s, u in zip(slack.parts(), self.unit.parts(), strict=True)
+        ))  # fmt: skip
+        bound_flow, bound_cell = against_bounds(self.form, push)
+        return by_flow - bound_flow, by_cell - bound_cell
+
+    def _barrier(self, point: Point, slack: Slacks) -> float:
+        total = 0.0
+        for s, u in zip(slack.parts(), self.unit.parts(), strict=True):
+            seen = np.isfinite(u)
+            ratio = s[seen] / u[seen]
+            if (ratio <= 0.0).any():
+                return np.inf
+            total += float((ratio - np.log(ratio)).sum())
+        return self.form.objective(point) + self.mu * total
+
+    def _dual_rest(self) -> tuple[Floats, Floats]:
+        """Return the gradient of the Lagrangian with the multipliers of the bounds."""
+        by_flow, by_cell = self.form.gradient(self.point)
+        row_flow, row_cell = self.form.through_rows(self.point, self.multiplier)
+        push = Slacks(*(
+            z - self.mu / u for z, u in zip(self.push.parts(), self.unit.parts(), strict=True)
+        ))  # fmt: skip
+        bound_flow, bound_cell = against_bounds(self.form, push)
+        return (
+            np.where(self.form.known, 0.0, by_flow + row_flow - bound_flow),
+            by_cell + row_cell - bound_cell,
+        )
+
+    def error(self) -> float:
+        """Return the largest error of the barrier problem, in units of the objective."""
+        by_flow, by_cell = self._dual_rest()
+        size = self.start
+        cell_size, flow_size = self.system.sizes_at(self.point)
+        pushes = [
+            float(np.abs(z[np.isfinite(s)] * s[np.isfinite(s)]).sum())
+            for s, z in zip(self.slack.parts(), self.push.parts(), strict=True)
+        ]
+        n = self.form.n_rows + by_flow.size + by_cell.size
+        weight = sum(pushes) + float(np.abs(self.multiplier * size.row_size).sum())
+        scale = max(1.0, weight / (100.0 * n))
+        middle = [
+            float(np.abs(s[np.isfinite(s)] * z[np.isfinite(s)] - self.mu).max(initial=0.0))
+            for s, z in zip(self.slack.parts(), self.push.parts(), strict=True)
+        ]
+        return max(
+            float(np.abs(by_flow * flow_size).max(initial=0.0)) / scale,
+            float(np.abs(by_cell * cell_size).max(initial=0.0)) / scale,
+            float(np.abs(self.form.residual(self.point) / size.row_size).max(initial=0.0)),
+            *(m / scale for m in middle),
+        )
+
+    def run(self) -> InteriorPoint:
+        """Search."""
+        for iteration in range(_ITERATIONS):
+            while self.error() <= _NEAR * self.mu:
+                if self.mu <= _LAST_BARRIER:
+                    self._sharpen()
+                    return self._found(iteration, ended=True)
+                self.mu = max(_LAST_BARRIER, min(_FALL * self.mu, self.mu**_POWER))
+                self.filter = []
+            step = self._step()
+            if step is None or not (self._advance(step) or self._closer()):
+                near = self.error() <= _ROUNDING
+                if near:
+                    self._sharpen()
+                return self._found(iteration, ended=near)
+            if np.abs(self.point.flow / self.start.flow_size).max(initial=0.0) > _RUNAWAY:
+                return replace(self._found(iteration, ended=False), runaway=True)
+        return self._found(_ITERATIONS, ended=False)
+
+    def _sharpen(self) -> None:
+        """Let the barrier all but vanish, by whole steps, as long as the errors follow.
+
+        Close to the end a line search sees nothing but rounding.
+        """
+        while self.mu > _VANISHED:
+            self.mu = max(0.1 * self.mu, _VANISHED)
+            before = self.point, self.slack, self.push, self.multiplier
+            for _ in range(3):
+                step = self._step()
+                if step is None:
+                    break
+                change = slack_change(self.form, step)
+                length = _longest(self.slack, change, _INSIDE)
+                trial = self.point.moved(length, step.flow, step.cell)
+                if not slacks(self.form, trial).smallest() > 0.0:
+                    break
+                self._take(trial, step, length, change, _INSIDE)
+                if self.error() <= _NEAR * self.mu:
+                    break
+            if not self.error() <= 1e3 * self.mu + 1e-11:
+                self.point, self.slack, self.push, self.multiplier = before
+                return
+
+    def _found(self, iterations: int, *, ended: bool) -> InteriorPoint:
+        return InteriorPoint(
+            self.point, self.multiplier, self.slack, self.push, iterations, ended
+        )
+
+    def _bend(self) -> tuple[Floats, Floats, Floats]:
+        flow, low, high = (
+            z / s for z, s in zip(self.push.parts(), self.slack.parts(), strict=True)
+        )
+        return flow, low, high
+
+    def _step(self) -> Step | None:
+        """Return the Newton step with as little damping as makes it one of descent, or None."""
+        first, growth, memory, last = _DAMPING
+        bend, damping = self._bend(), 0.0
+        while True:
+            curvature = Curvature(*bend, damping=damping)
+            self.factors += 1
+            if self.system.factor(self.point, self.multiplier, curvature):
+                break
+            if damping == 0.0:
+                damping = max(first, memory * self.damping)
+            else:
+                damping *= growth
+            if damping > last:
+                return None
+        if damping > 0.0:
+            self.damping = damping
+        return self._solved(self.form.residual(self.point))
+
+    def _solved(self, gap: Floats) -> Step:
+        by_flow, by_cell = self._slope(self.point, self.slack)
+        row_flow, row_cell = self.form.through_rows(self.point, self.multiplier)
+        return self.system.solve(-by_flow - row_flow, -by_cell - row_cell, -gap)
+
+    def _advance(self, step: Step) -> bool:
+        """Take the longest part of a step that the filter accepts; False if none does."""
+        change = slack_change(self.form, step)
+        share = max(_INSIDE, 1.0 - self.mu)
+        longest = _longest(self.slack, change, share)
+        gap = self._gap(self.point)
+        value = self._barrier(self.point, self.slack)
+        by_flow, by_cell = self._slope(self.point, self.slack)
+        slope = float(by_flow @ step.flow + by_cell @ step.cell)
+        small = 1e-4 * max(1.0, self.largest_gap / 1e4)
+        length, first = longest, True
+        while length > _SHORTEST:
+            trial = self.point.moved(length, step.flow, step.cell)
+            verdict = self._accepted(trial, length, gap, value, slope, small)
+            if verdict is None and first and self._gap(trial) >= gap:
+                corrected = self._corrected(step, trial, length)
+                ahead = _longest(self.slack, slack_change(self.form, corrected), share)
+                other = self.point.moved(ahead, corrected.flow, corrected.cell)
+                verdict = self._accepted(other, ahead, gap, value, slope, small)
+                if verdict is not None:
+                    trial, step, length = other, corrected, ahead
+                    change = slack_change(self.form, step)
+            if verdict is not None:
+                if not verdict:
+                    self.filter.append(((1.0 - _MARGIN) * gap, value - _MARGIN * gap))
+                self._take(trial, step, length, change, share)
+                return True
+            length, first = 0.5 * length, False
+        return False
+
+    def _corrected(self, step: Step, trial: Point, length: float) -> Step:
+        """Return the step that also takes off what the first one leaves of the balances."""
+        gap = length * self.form.residual(self.point) + self.form.residual(trial)
+        return self._solved(gap)
+
+    def _accepted(
+        self, trial: Point, length: float, gap: float, value: float, slope: float, small: float
+    ) -> bool | None:
+        """Return True for a step that lowers the objective, False for one by the filter."""
+        slack = slacks(self.form, trial)
+        if not slack.smallest() > 0.0:
+            return None
+        gap_then, value_then = self._gap(trial), self._barrier(trial, slack)
+        if not np.isfinite(value_then) or gap_then > self.largest_gap:
+            return None
+        rounding = 1e-14 * (1.0 + abs(value))
+        descends = slope < 0.0 and length * (-slope) ** 2.3 > gap**1.1
+        if gap <= small and descends:
+            good = value_then <= value + _DESCENT * length * slope + 10.0 * rounding
+        else:
+            good = gap_then <= (1.0 - _MARGIN) * gap or (
+                value_then <= value - _MARGIN * gap + rounding
+            )
+        good = good and all(gap_then < g or value_then < v + rounding for g, v in self.filter)
+        if not good:
+            return None
+        return bool(gap <= small and descends)
+
+    def _take(
+        self, trial: Point, step: Step, length: float, change: Slacks, share: float
+    ) -> None:
+        pushes = []
+        with np.errstate(invalid="ignore"):
+            for s, z, d in zip(
+                self.slack.parts(), self.push.parts(), change.parts(), strict=True
+            ):
+                pushes.append(self.mu / s - z - z / s * d)
+        moved = Slacks(*pushes)
+        ahead = _longest(self.push, moved, share)
+        self.point, self.slack = trial, slacks(self.form, trial)
+        self.multiplier = self.multiplier + length * step.multiplier
+        self.push = Slacks(*(
+            np.clip(z + ahead * d, self.mu / (_SPREAD * s), _SPREAD * self.mu / s)
+            for z, d, s in zip(
+                self.push.parts(), moved.parts(), self.slack.parts(), strict=True)
+        ))  # fmt: skip
+
+    def _closer(self) -> bool:
+        """Go towards the balances by least squares until the filter accepts; False if it fails."""
+        gap = self._gap(self.point)
+        value = self._barrier(self.point, self.slack)
+        self.filter.append(((1.0 - _MARGIN) * gap, value - _MARGIN * gap))
+        nothing = np.zeros(self.form.n_rows)
+        for _ in range(30):
+            if self._gap(self.point) <= 1e-13:
+                break
+            near = [np.minimum(s, u) ** -2.0 for s, u in
+                    zip(self.slack.parts(), self.unit.parts(), strict=True)]  # fmt: skip
+            size = self.start
+            curvature = Curvature(
+                near[0] + size.flow_size**-2.0, near[1] + size.cell_size**-2.0, near[2],
+                whole=False,
+            )  # fmt: skip
+            if not self.system.factor(self.point, nothing, curvature):
+                return False
+            step = self.system.solve(
+                np.zeros(self.form.n_flows), np.zeros_like(size.cell_size),
+                -self.form.residual(self.point),
+            )  # fmt: skip
+            change = slack_change(self.form, step)
+            length = _longest(self.slack, change, _INSIDE)
+            before = self._gap(self.point)
+            for _ in range(12):
+                trial = self.point.moved(length, step.flow, step.cell)
+                if self._gap(trial) <= (1.0 - 1e-4 * length) * before:
+                    break
+                length *= 0.5
+            else:
+                return False
+            self.point, self.slack = trial, slacks(self.form, trial)
+            now, then = self._gap(trial), self._barrier(trial, self.slack)
+            if now <= 0.9 * gap and all(now < g or then < v for g, v in self.filter):
+                break
+        self.push = Slacks(*(
+            np.clip(z, self.mu / (_SPREAD * s), _SPREAD * self.mu / s)
+            for z, s in zip(self.push.parts(), self.slack.parts(), strict=True)
+        ))  # fmt: skip
+        self.multiplier = self._first_multipliers()
+        return self._gap(self.point) < gap
+
+
+def nearer(form: NaturalForm, start: Start, rounds: int) -> Point:
+    """Return a start nearer to the balances: least squares in units of what each value is.
+
+    Measured values count in their sd too; every value stays inside its bounds, at a tenth of its
+    distance at least in each round.
+
+    Parameters
+    ----------
+    form : NaturalForm
+    start : Start
+    rounds : int
+        At most.
+    """
+    system = NewtonSystem(form, start.flow_size, start.cell_size, start.row_size)
+    point, nothing = start.point, np.zeros(form.n_rows)
+    for _ in range(rounds):
+        slack = slacks(form, point)
+        rows = np.maximum(form.passing(point), 1e-3 * start.row_size)
+        before = float(np.abs(form.residual(point) / rows).sum())
+        if np.abs(form.residual(point) / rows).max(initial=0.0) <= _CLOSE:
+            break
+        unit = Slacks(*(np.minimum(s, 1e3 * u) for s, u in zip(
+            slack.parts(), (start.flow_size, start.cell_size, start.cell_size), strict=True)))
+        curvature = Curvature(unit.flow**-2.0, unit.low**-2.0, unit.high**-2.0, whole=False)
+        if not system.factor(point, nothing, curvature):
+            break
+        by_flow, by_cell = form.gradient(point)
+        step = system.solve(-by_flow, -by_cell, -form.residual(point))
+        length = _longest(slack, slack_change(form, step), 0.9)
+        for _ in range(6):
+            trial = point.moved(length, step.flow, step.cell)
+            after = float(np.abs(form.residual(trial) / rows).sum())
+            if after < before:
+                break
+            length *= 0.5
+        else:
+            break
+        point = trial
+    return point
+
+
+def interior_point(form: NaturalForm, start: Start) -> InteriorPoint:
+    """Search for the minimum from a point inside all bounds.
+
+    Parameters
+    ----------
+    form : NaturalForm
+    start : Start
+    """
+    return _Search(form, start).run()
