@@ -148,6 +148,20 @@ class BalanceProblem:
         s = (flow[a] + flow[c]) / np.where(both != 0.0, both, 1.0)
         return p, s
 
+    @property
+    def shares(self) -> tuple[Ints, Ints, Ints]:
+        """The proportions as shares that are the same in all streams alike.
+
+        Returns
+        -------
+        part, whole, share : ndarray of int, shape (n,)
+            F[part] = q[share] F[whole]: also of streams that are held against one that stops.
+        """
+        against, share = np.unique(self.proportion[:, 2:], axis=0, return_inverse=True)
+        part = np.concatenate([self.proportion[:, 0], against[:, 0]])
+        whole = np.concatenate([self.proportion[:, 1], against[:, 1]])
+        return part, whole, np.concatenate([share.ravel(), np.arange(len(against))])
+
     def _held_against_moving(self, flow: Floats) -> Ints:
         """Return the proportions, each group of them against a stream that moves, if one does.
 

@@ -12,6 +12,7 @@ from oretally.flowsheet import BalanceProblem, Rows
 __all__ = ["CLOSED", "BalanceCheck"]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
 
 CLOSED = 1e-10  # largest relative residual of a balance that counts as closed
 _SMALL = 4_000  # balances of at most so many entries are dense matrices
@@ -22,7 +23,7 @@ class BalanceCheck:
 
     def __init__(self, problem: BalanceProblem) -> None:
         self._flow = _Family.of(problem.flow_balance, [problem.flow_source])
-        self._proportion = problem.proportion
+        self._parts = problem.shares if len(problem.proportion) else None
         alike: dict[int, list[int]] = {}
         for k, B in enumerate(problem.analyte_balance):
             alike.setdefault(id(B), []).append(k)
@@ -55,17 +56,25 @@ class BalanceCheck:
         """
         F = flow[:, None, :]
         worst = self._flow.share(F, 0.0)[0]
-        if len(self._proportion):
-            a, b, c, d = (flow[part] for part in self._proportion.T)
-            size = np.maximum(np.abs(a * d) + np.abs(b * c), 1e-6 * np.abs(b * d))
-            gap = np.abs(a * d - b * c) / np.where(size > 0.0, size, 1.0)
-            worst = np.maximum(worst, gap.max(axis=0))
+        if self._parts is not None:
+            worst = np.maximum(worst, _apart(*self._parts, flow))
         for analytes, family in self._analytes:
             x = grade[:, analytes]
             largest = np.abs(x).max(axis=0, initial=0.0)
             share = family.share(F * x, 1e-6 * family.passing(np.abs(F)) * largest)
             worst = np.maximum(worst, share.max(axis=0))
         return np.asarray(worst)
+
+
+def _apart(part: Ints, whole: Ints, share: Ints, flow: Floats) -> Floats:
+    """Return how far parts are from their common shares, of the parts of all that are alike."""
+    sums = np.zeros((2, int(share.max()) + 1, flow.shape[1]))
+    np.add.at(sums[0], share, flow[part])
+    np.add.at(sums[1], share, flow[whole])
+    q = sums[0] / np.where(sums[1] > 0.0, sums[1], 1.0)
+    gap = np.abs(flow[part] - q[share] * flow[whole])
+    size = np.maximum(np.abs(flow[part]), 1e-6 * np.abs(flow[whole]))
+    return np.asarray((gap / np.where(size > 0.0, size, 1.0)).max(axis=0))
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,7 +6,7 @@ in sd, balances g, their derivatives J, multipliers l and z >= 0 of bounds that 
 
     imbalance        |g| against what passes the node
     stationarity     |r' R + l' J - z| against the terms of its sum
-    fall             of |r|^2 by one bounded Gauss-Newton step: min |r + R d|^2, J d = 0, bounds kept
+    fall             of |r|^2 by one Gauss-Newton step: min |r + R d|^2, J d = 0, bounds kept
     scale            factor t that makes sum (t a - b)^2 / s^2 least, adjusted a, measured b: flows
                      that no exact value fixes may all grow alike, so that it is 1 at a minimum
     curvature        directions along the balances in which the objective bends down
@@ -14,8 +14,8 @@ in sd, balances g, their derivatives J, multipliers l and z >= 0 of bounds that 
 References
 ----------
 J. Nocedal and S.J. Wright, Numerical Optimization, 2nd ed. (2006), theorems 12.1 and 12.5, section
-16.2. Cited from memory. The check of the scale is Euler's theorem for functions that are homogeneous
-of degree one.
+16.2. Cited from memory. The check of the scale is Euler's theorem for functions that are
+homogeneous of degree one.
 """
 
 from __future__ import annotations
@@ -157,6 +157,7 @@ class _Stated:
         value = np.where(np.isnan(value), np.where(np.isnan(mean), 0.0, mean), value)
         value = np.where(np.isnan(exact), value, exact)
         self.problem, self.flow, self.label = problem, flow, label
+        q, self.parts = _shares(problem, flow)
         self.value, self.weight, self.open = value, weight, open_
         spread = weight * value - level  # gradient of half the sum of squares
         self.n_flows = n
@@ -165,11 +166,12 @@ class _Stated:
         seen = problem.flow_sd > 0.0
         sd = np.where(seen, problem.flow_sd, 1.0)
         largest = max(float(np.abs(flow).max(initial=0.0)), 1e-300)
-        self.W = np.concatenate([np.where(seen, sd**-2.0, 0.0), weight.ravel()])
+        self.W = np.concatenate([np.where(seen, sd**-2.0, 0.0), weight.ravel(), 0.0 * q])
         self.g = np.concatenate([
             np.where(seen, (flow - np.nan_to_num(problem.flow)) / sd**2, 0.0), spread.ravel(),
+            0.0 * q,
         ])  # fmt: skip
-        self.unknown = np.concatenate([~self.fixed_flow, unknown.ravel()])
+        self.unknown = np.concatenate([~self.fixed_flow, unknown.ravel(), q >= 0.0])
         flow_size = np.maximum(np.abs(flow), np.where(seen, np.minimum(sd, largest), 0.0))
         flow_size = np.maximum(flow_size, 1e-9 * largest)
         with np.errstate(divide="ignore"):
@@ -177,14 +179,17 @@ class _Stated:
         top = np.abs(value).max(axis=1, initial=0.0)[:, None]
         grade_size = np.maximum(np.abs(value), np.minimum(own, np.where(top > 0.0, top, own)))
         grade_size = np.maximum(grade_size, np.where(top > 0.0, 1e-6 * top, 1.0))
-        self.size = np.concatenate([flow_size, grade_size.ravel()])
+        self.size = np.concatenate([flow_size, grade_size.ravel(), np.maximum(q, 1e-9)])
         with np.errstate(invalid="ignore"):
-            room_low = np.concatenate([flow - problem.flow_lower, (value - lower).ravel()])
-            room_high = np.concatenate([np.full(n, np.inf), (upper - value).ravel()])
+            room_low = np.concatenate([flow - problem.flow_lower, (value - lower).ravel(), q])
+            room_high = np.concatenate(
+                [np.full(n, np.inf), (upper - value).ravel(), np.full(q.size, np.inf)]
+            )
         self.room_low = np.where(np.isnan(room_low), np.inf, room_low)
         self.room_high = np.where(np.isnan(room_high), np.inf, room_high)
         self.lower, self.upper = lower, upper
         self.objective = _objective(problem, flow, value[:, label])
+        self.q = q
         self._rows()
 
     def _rows(self) -> None:
@@ -223,15 +228,15 @@ class _Stated:
             least = 1e-6 * np.outer(top, through).ravel()
             passing.append(np.maximum(size, least))
             first += m * len(analytes)
-        if len(p.proportion):
-            a, b, c, d = p.proportion.T
-            at = first + np.arange(len(a))
-            for one, other, sign in ((a, d, 1.0), (d, a, 1.0), (b, c, -1.0), (c, b, -1.0)):
-                rows.append(at)
-                columns.append(one)
-                values.append(sign * flow[other])
-            passing.append(flow[a] * flow[d] + flow[b] * flow[c])
-            first += len(a)
+        if self.q.size:
+            part, whole, share = self.parts
+            at = first + np.arange(part.size)
+            to_share = n + K * n_labels + share
+            rows += [at, at, at]
+            columns += [part, whole, to_share]
+            values += [-np.ones(part.size), self.q[share], flow[whole]]
+            passing.append(flow[part])
+            first += part.size
         row, column = np.concatenate(rows), np.concatenate(columns)
         value = np.concatenate(values) * self.size[column]
         size = np.concatenate(passing)
@@ -252,7 +257,9 @@ class _Stated:
             if kept.any():
                 key = k[kept] * self.n_flows + j[kept]
                 cells, at = np.unique(key, return_inverse=True)
-                pull = np.bincount(at.ravel(), v[kept] * multiplier[row[kept]] / self.row_size[row[kept]])
+                pull = np.bincount(
+                    at.ravel(), v[kept] * multiplier[row[kept]] / self.row_size[row[kept]]
+                )
                 ck, cj = cells // self.n_flows, cells % self.n_flows
                 low = np.clip(self.lower[ck, self.label[cj]], -1e6, 1e6)
                 high = np.clip(self.upper[ck, self.label[cj]], -1e6, 1e6)
@@ -348,12 +355,11 @@ class _Stated:
             rows.append(j)
             columns.append(n + k * n_labels + self.label[j])
             values.append(v * lam[row])
-        if len(self.problem.proportion):
-            a, b, c, d = self.problem.proportion.T
-            own = lam[self.n_rows - len(a) :]
-            rows += [a, b]
-            columns += [d, c]
-            values += [own, -own]
+        if self.q.size:
+            part, whole, share = self.parts
+            rows.append(whole)
+            columns.append(n + self.value.size + share)
+            values.append(lam[self.n_rows - part.size :])
         if not rows:
             return 0
         row, column, value = (np.concatenate(part) for part in (rows, columns, values))
@@ -364,9 +370,23 @@ class _Stated:
         H = sparse.coo_array(
             (value[kept], (np.minimum(i, j), np.maximum(i, j))), shape=(m, m)
         )  # fmt: skip
-        _, solver = self._factor(H + sparse.diags_array(self.Ws[at]), self.J[:, at], _BENT, _BENT_DUAL)
+        _, solver = self._factor(
+            H + sparse.diags_array(self.Ws[at]), self.J[:, at], _BENT, _BENT_DUAL
+        )
         pivots = solver.factors()[1]
         return max(0, m - int((pivots > 0.0).sum()))
+
+
+def _shares(problem: BalanceProblem, flow: Floats) -> tuple[Floats, tuple[Ints, Ints, Ints]]:
+    """Return the shares of parts that streams have in common, and where they stand."""
+    if not len(problem.proportion):
+        none = np.zeros(0, dtype=np.intp)
+        return np.zeros(0), (none, none, none)
+    part, whole, share = problem.shares
+    n = int(share.max()) + 1
+    bottom = np.bincount(share, flow[whole], n)
+    return np.bincount(share, flow[part], n) / np.where(bottom > 0.0, bottom, 1.0), (
+        part, whole, share)  # fmt: skip
 
 
 def _objective(problem: BalanceProblem, flow: Floats, grade: Floats) -> float:
@@ -382,10 +402,10 @@ def _scale(problem: BalanceProblem, flow: Floats) -> float:
     A = problem.flow_balance
     linked = [A, *{id(B): B for B in problem.analyte_balance}.values()]
     if len(problem.proportion):
-        rows = np.repeat(np.arange(len(problem.proportion)), 4)
-        linked.append(sparse.csr_array(
-            (np.ones(rows.size), (rows, problem.proportion.ravel())),
-            shape=(len(problem.proportion), n)))  # fmt: skip
+        m = len(problem.proportion)
+        rows = np.repeat(np.arange(m), 4)
+        alike = (np.ones(rows.size), (rows, problem.proportion.ravel()))
+        linked.append(sparse.csr_array(alike, shape=(m, n)))
     incidence = sparse.vstack(linked, format="csr")
     graph = sparse.bmat([[None, incidence], [incidence.T, None]], format="csr")
     part = connected_components(graph, directed=False)[1][incidence.shape[0] :]

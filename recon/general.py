@@ -29,9 +29,13 @@ Floats = NDArray[np.float64]
 _STARTS = 6  # first points that are tried before giving up
 _SAME = 1e-6  # objectives closer than this, relative and absolute, are one
 _SEED = 20_021  # of the scatter of first flows: a fixed one keeps results the same
+_BARRIERS = (10.0, 0.1, 1.0)  # first ones, in units of the objective: high, what is bad data
+# does not collapse; low, a good guess is kept
 _SPREAD = (0.3, 1.0)  # sd of the logarithm of first flows, by turns
 _ROUNDS = 6  # of least squares towards the balances
-_STILL = 1e-14  # share of the largest flow that is none
+_STILL = 1e-14  # share of the largest flow, or grade, that is none
+_RUNAWAY = 20.0  # times the largest measured flow: a search that ends there, without a minimum
+_BALANCES = 1e-6  # largest residual of a balance, with which a point can be compared
 _OPEN = 0.01  # size of a first flow that nobody measured, as a share of a typical one, at least
 _INSIDE = 0.01  # distance of a first value from its bounds, in units of its size
 
@@ -76,7 +80,14 @@ def _lower(one: Solution, other: Solution) -> bool:
 
 
 def _better(one: Solution, other: Solution) -> bool:
-    if one.converged != other.converged:
+    """Tell whether one is the better of two: the lower, if both balance; then that which holds.
+
+    A lower point that is no minimum still shows that the other is none of the whole problem.
+    """
+    balances = one.max_imbalance <= _BALANCES, other.max_imbalance <= _BALANCES
+    if balances[0] != balances[1]:
+        return balances[0]
+    if one.converged != other.converged and not (_lower(one, other) or _lower(other, one)):
         return one.converged
     return _lower(one, other)
 
@@ -121,11 +132,12 @@ def _first_points(form: NaturalForm, near: Floats | None, most: int) -> Iterator
     sizes = _sizes(form)
     rng = np.random.default_rng(_SEED)
     if near is not None and near.size == form.n_flows and np.isfinite(near).all():
-        yield _start(form, sizes, near)
+        yield replace(_start(form, sizes, near), barrier=_BARRIERS[1])
     yield _start(form, sizes, sizes.flow)
     for i in range(most - 1):
         noise = _SPREAD[i % 2] * rng.standard_normal(form.n_flows)
-        yield _start(form, sizes, sizes.flow * np.exp(noise))
+        scattered = _start(form, sizes, sizes.flow * np.exp(noise))
+        yield replace(scattered, barrier=_BARRIERS[(i + 1) % len(_BARRIERS)])
 
 
 def _start(form: NaturalForm, sizes: _Sizes, flow: Floats) -> Start:
@@ -135,8 +147,13 @@ def _start(form: NaturalForm, sizes: _Sizes, flow: Floats) -> Start:
     least = np.where(bounded, form.flow_lower, 0.0) + sizes.flow_least
     F = np.where(form.known, form.flow, np.where(bounded, np.maximum(flow, least), flow))
     width = np.where(np.isfinite(c.upper) & np.isfinite(c.lower), c.upper - c.lower, np.inf)
-    room = np.minimum(_INSIDE * sizes.grade_size, 0.25 * width)
-    x = np.clip(sizes.grade, c.lower + room, c.upper - room)
+    grade, size = sizes.grade.copy(), sizes.grade_size.copy()
+    shared = c.analyte < 0
+    if shared.any():
+        grade[shared] = size[shared] = form.shares(F)[shared]
+    sizes = replace(sizes, grade_size=size)
+    room = np.minimum(_INSIDE * size, 0.25 * width)
+    x = np.clip(grade, c.lower + room, c.upper - room)
     start = _sized(form, sizes, Point(F, x * np.where(c.amount, np.abs(F[c.carrier]), 1.0)))
     return _sized(form, sizes, nearer(form, start, _ROUNDS))
 
@@ -148,7 +165,8 @@ def _sized(form: NaturalForm, sizes: _Sizes, point: Point) -> Start:
     cell_size = sizes.grade_size * np.where(c.amount, flow_size[c.carrier], 1.0)
     rows = form.passing(Point(flow_size, cell_size))
     largest = float(rows.max(initial=0.0)) or 1.0
-    return Start(point, flow_size, cell_size, np.maximum(rows, 1e-12 * largest))
+    row_size = np.maximum(rows, 1e-12 * largest)
+    return Start(point, flow_size, cell_size, row_size, _BARRIERS[0])
 
 
 def _solution(
@@ -156,30 +174,30 @@ def _solution(
     last: Polished,
 ) -> Solution:  # fmt: skip
     """Return what was found in the units of the balance problem, with its certificate."""
-    c, point = form.cells, last.point
-    flow = np.where(form.known, form.flow, point.flow)
-    largest = float(np.abs(flow).max(initial=0.0))
-    still = last.held.flow | (~form.known & (flow - form.flow_lower <= _STILL * largest))
-    flow = np.where(still, form.flow_lower, flow)
+    c = form.cells
+    flow, cell = _with_zeros(form, last)
     shape = (problem.n_analytes, problem.n_carriers)
     grade, at_bound = np.zeros(shape), np.zeros(shape, dtype=bool)
     unit = np.where(c.amount, flow[c.carrier], 1.0)
-    value = point.cell / np.where(unit > 0.0, unit, 1.0)
-    value = np.where(last.held.low, c.lower, np.where(last.held.high, c.upper, value))
+    value = cell / np.where(unit > 0.0, unit, 1.0)
+    low = last.held.low | (value <= c.lower)
+    value = np.where(low, c.lower, np.where(last.held.high, c.upper, value))
     value = np.clip(value, c.lower, c.upper)
     for k, a in enumerate(reduced.analytes):
         x = np.where(a.fixed, a.target, np.clip(a.target, a.lower, a.upper))
         bound = np.zeros(x.size, dtype=bool)
         own = np.flatnonzero(c.analyte == k)
         x[c.group[own]] = value[own]
-        bound[c.group[own]] = (last.held.low | last.held.high)[own]
+        bound[c.group[own]] = (low | last.held.high)[own]
         grade[k], at_bound[k] = x[a.group] * a.scale, bound[a.group]
     exact = problem.flow_sd == 0.0
     flow = np.where(exact, problem.flow, flow * reduced.flow_scale)
     imbalance = float(BalanceCheck(problem).largest(flow[:, None], grade.T[:, :, None])[0])
     grade[:, flow == 0.0] = np.nan
     certificate = certify(problem, flow, grade)
-    status = _status(found, certificate)
+    measured = np.nanmax(np.abs(problem.flow), initial=0.0)
+    growth = float(np.abs(flow).max(initial=0.0)) / (measured or 1.0)
+    status = _status(found, certificate, growth)
     return Solution(
         flow=flow, grade=grade, objective=sum_of_squares(problem, flow, grade),
         iterations=found.iterations, converged=certificate.holds, status=status,
@@ -190,11 +208,38 @@ def _solution(
     )  # fmt: skip
 
 
-def _status(found: InteriorPoint, certificate: Certificate) -> StopReason:
-    if found.runaway:
-        return StopReason.RUNAWAY
+def _with_zeros(form: NaturalForm, last: Polished) -> tuple[Floats, Floats]:
+    """Return flows and cells with all that must be 0 exactly so.
+
+    What is left alone in a balance, since all else there is 0, is 0 too.
+    """
+    c, point = form.cells, last.point
+    flow = np.where(form.known, form.flow, point.flow)
+    largest = float(np.abs(flow).max(initial=0.0))
+    still = last.held.flow | (~form.known & (flow - form.flow_lower <= _STILL * largest))
+    flow = np.where(still, form.flow_lower, flow)
+    cell = np.where(last.held.low & (c.lower == 0.0), 0.0, point.cell)
+    rows, columns, _ = form.linear
+    free = form.right == 0.0
+    while True:
+        amount = form.amounts(Point(flow, cell))[c.link] != 0.0
+        runs = flow[columns] != 0.0
+        count = np.bincount(c.row, amount, form.n_rows) + np.bincount(rows, runs, form.n_rows)
+        alone = free & (count == 1)
+        cells = c.link_cell[c.link[alone[c.row] & amount]]
+        cells = cells[(c.lower[cells] == 0.0) & (cell[cells] != 0.0)]
+        flows = columns[alone[rows] & runs]
+        flows = flows[~form.known[flows] & (form.flow_lower[flows] == 0.0)]
+        if not cells.size and not flows.size:
+            return flow, cell
+        cell[cells], flow[flows] = 0.0, 0.0
+
+
+def _status(found: InteriorPoint, certificate: Certificate, growth: float) -> StopReason:
     if certificate.holds:
         return StopReason.OPTIMUM
+    if found.runaway or growth > _RUNAWAY:
+        return StopReason.RUNAWAY
     return StopReason.NO_STEP if found.ended else StopReason.LIMIT
 
 

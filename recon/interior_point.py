@@ -27,7 +27,7 @@ __all__ = ["InteriorPoint", "Slacks", "Start", "against_bounds", "interior_point
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-_FIRST_BARRIER, _LAST_BARRIER = 0.1, 1e-9  # in units of the objective
+_LAST_BARRIER = 1e-9  # in units of the objective
 _VANISHED = 1e-13  # the barrier at the end
 _ROUNDING = 1e-6  # errors with which a search may end that no step improves
 _FALL, _POWER = 0.2, 1.5  # of the barrier
@@ -69,12 +69,15 @@ class Start:
     point : Point
         Inside all bounds.
     flow_size, cell_size, row_size : ndarray
+    barrier : float
+        First barrier, in units of the objective.
     """
 
     point: Point
     flow_size: Floats
     cell_size: Floats
     row_size: Floats
+    barrier: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,7 +151,7 @@ class _Search:
     def __init__(self, form: NaturalForm, start: Start) -> None:
         self.form, self.start = form, start
         self.system = NewtonSystem(form, start.flow_size, start.cell_size, start.row_size)
-        self.point, self.mu = start.point, _FIRST_BARRIER
+        self.point, self.mu = start.point, start.barrier
         self.slack = slacks(form, start.point)
         self.unit = Slacks(*(np.where(np.isfinite(s), s, np.inf) for s in self.slack.parts()))
         self.push = Slacks(*(self.mu / s for s in self.slack.parts()))
@@ -274,9 +277,7 @@ class _Search:
                 return
 
     def _found(self, iterations: int, *, ended: bool) -> InteriorPoint:
-        return InteriorPoint(
-            self.point, self.multiplier, self.slack, self.push, iterations, ended
-        )
+        return InteriorPoint(self.point, self.multiplier, self.slack, self.push, iterations, ended)
 
     def _bend(self) -> tuple[Floats, Floats, Floats]:
         flow, low, high = (
@@ -366,14 +367,10 @@ class _Search:
             return None
         return bool(gap <= small and descends)
 
-    def _take(
-        self, trial: Point, step: Step, length: float, change: Slacks, share: float
-    ) -> None:
+    def _take(self, trial: Point, step: Step, length: float, change: Slacks, share: float) -> None:
         pushes = []
         with np.errstate(invalid="ignore"):
-            for s, z, d in zip(
-                self.slack.parts(), self.push.parts(), change.parts(), strict=True
-            ):
+            for s, z, d in zip(self.slack.parts(), self.push.parts(), change.parts(), strict=True):
                 pushes.append(self.mu / s - z - z / s * d)
         moved = Slacks(*pushes)
         ahead = _longest(self.push, moved, share)
@@ -450,8 +447,14 @@ def nearer(form: NaturalForm, start: Start, rounds: int) -> Point:
         before = float(np.abs(form.residual(point) / rows).sum())
         if np.abs(form.residual(point) / rows).max(initial=0.0) <= _CLOSE:
             break
-        unit = Slacks(*(np.minimum(s, 1e3 * u) for s, u in zip(
-            slack.parts(), (start.flow_size, start.cell_size, start.cell_size), strict=True)))
+        unit = Slacks(
+            *(
+                np.minimum(s, 1e3 * u)
+                for s, u in zip(
+                    slack.parts(), (start.flow_size, start.cell_size, start.cell_size), strict=True
+                )
+            )
+        )
         curvature = Curvature(unit.flow**-2.0, unit.low**-2.0, unit.high**-2.0, whole=False)
         if not system.factor(point, nothing, curvature):
             break

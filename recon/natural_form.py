@@ -2,12 +2,12 @@
 
 Unknowns are the flows F, the grades x that were measured or that several carriers share, and,
 where a grade was not measured and one carrier alone has it, the amount m of the analyte in that
-carrier: so all that is left of products are measured grade times flow, and the proportions::
+carrier: so all that is left of products are flows times grades that were measured or are shared::
 
     minimise    1/2 sum w (F - Fm)^2 + 1/2 sum w (x - xm)^2
     subject to  A F = b
                 sum B (F x  or  m  or  F times an exact grade) = c      row by row
-                F_a F_d = F_b F_c
+                F_part = q F_whole      q the same in streams that are alike, like a grade
                 F >= lower,   lower <= x <= upper,   lower F <= m <= upper F
 
 A stream that stops so costs nothing and has no grade. The Hessian of the Lagrangian is diagonal in
@@ -39,6 +39,7 @@ class Cells:
     Attributes
     ----------
     analyte, group : ndarray of int, shape (n_cells,)
+        -1 for a share that streams have in common.
     amount : ndarray of bool, shape (n_cells,)
         Whether the unknown is the amount in a carrier; else it is a grade.
     target, weight, lower, upper : ndarray, shape (n_cells,)
@@ -112,8 +113,6 @@ class NaturalForm:
         Rows, columns and values of all entries that are constant: the flow balances, and exact
         grades in the analyte balances.
     right : ndarray, shape (n_rows,)
-    proportion : ndarray of int, shape (n, 4)
-        The last rows.
     cells : Cells
     """
 
@@ -124,12 +123,11 @@ class NaturalForm:
     flow_lower: Floats
     linear: tuple[Ints, Ints, Floats]
     right: Floats
-    proportion: Ints
     cells: Cells
 
     @property
     def n_rows(self) -> int:
-        """Balances, proportions among them."""
+        """Balances, those of parts among them."""
         return self.right.size
 
     def amounts(self, point: Point) -> Floats:
@@ -138,6 +136,17 @@ class NaturalForm:
         own = point.cell[c.link_cell]
         return np.where(c.link_amount, own, point.flow[c.link_carrier] * own)
 
+    def shares(self, flow: Floats) -> Floats:
+        """Return the shares of parts in streams that are alike, of all together; (n_cells,)."""
+        rows, columns, _ = self.linear
+        c = self.cells
+        part_of = np.zeros(self.n_rows, dtype=np.intp)
+        part_of[rows] = columns  # the only entry of such a row
+        cell = c.link_cell[c.link]
+        parts = np.bincount(cell, flow[part_of[c.row]], c.amount.size)
+        wholes = np.bincount(cell, flow[c.link_carrier[c.link]], c.amount.size)
+        return np.where(wholes > 0.0, parts / np.where(wholes > 0.0, wholes, 1.0), 1.0)
+
     def residual(self, point: Point) -> Floats:
         """Return by how much the balances are open, shape (n_rows,)."""
         rows, columns, values = self.linear
@@ -145,9 +154,6 @@ class NaturalForm:
         gap = np.bincount(rows, values * F[columns], self.n_rows)
         gap += np.bincount(c.row, c.value * self.amounts(point)[c.link], self.n_rows)
         gap -= self.right
-        if len(self.proportion):
-            a, b, e, d = self.proportion.T
-            gap[self.n_rows - len(self.proportion) :] += F[a] * F[d] - F[b] * F[e]
         return gap
 
     def passing(self, point: Point) -> Floats:
@@ -158,9 +164,6 @@ class NaturalForm:
         size += np.bincount(
             c.row, np.abs(c.value) * np.abs(self.amounts(point))[c.link], self.n_rows
         )
-        if len(self.proportion):
-            a, b, e, d = self.proportion.T
-            size[self.n_rows - len(self.proportion) :] += F[a] * F[d] + F[b] * F[e]
         return size + np.abs(self.right)
 
     def objective(self, point: Point) -> float:
@@ -189,11 +192,6 @@ class NaturalForm:
         by_flow += np.bincount(c.link_carrier, pull * grade, n)
         reach = np.where(c.link_amount, 1.0, point.flow[c.link_carrier])
         by_cell = np.bincount(c.link_cell, pull * reach, c.amount.size)
-        if len(self.proportion):
-            F, own = point.flow, multiplier[self.n_rows - len(self.proportion) :]
-            a, b, e, d = self.proportion.T
-            for at, other, sign in ((a, d, 1.0), (d, a, 1.0), (b, e, -1.0), (e, b, -1.0)):
-                by_flow += np.bincount(at, sign * own * F[other], n)
         return by_flow, by_cell
 
     def along(self, point: Point, flow: Floats, cell: Floats) -> Floats:
@@ -207,12 +205,6 @@ class NaturalForm:
             flow[c.link_carrier] * own + point.flow[c.link_carrier] * moved,
         )  # fmt: skip
         change += np.bincount(c.row, c.value * amount[c.link], self.n_rows)
-        if len(self.proportion):
-            F = point.flow
-            a, b, e, d = self.proportion.T
-            change[self.n_rows - len(self.proportion) :] += (
-                F[a] * flow[d] + F[d] * flow[a] - F[b] * flow[e] - F[e] * flow[b]
-            )
         return change
 
 
@@ -243,7 +235,15 @@ def natural_form(problem: BalanceProblem, reduced: ReducedProblem) -> NaturalFor
         parts.append(_shifted(part, n_cells, links, first))
         links += part.link_cell.size
         first += analyte.source.size
-    right.append(np.zeros(len(problem.proportion)))
+    if len(problem.proportion):
+        part, whole, share = problem.shares
+        n_cells = sum(p.amount.size for p in parts)
+        more = _of_shares(part, whole, share, known & (flow == 0.0))
+        rows.append(first + np.arange(part.size))
+        columns.append(part)
+        values.append(-np.ones(part.size))
+        right.append(np.zeros(part.size))
+        parts.append(_shifted(more, n_cells, links, first))
     cells = Cells(*(
         np.concatenate([getattr(p, name) for p in parts]) if parts else np.zeros(0, dtype=kind)
         for name, kind in (
@@ -263,7 +263,6 @@ def natural_form(problem: BalanceProblem, reduced: ReducedProblem) -> NaturalFor
             np.concatenate(values).astype(float),
         ),
         right=np.concatenate(right),
-        proportion=problem.proportion,
         cells=cells,
     )
 
@@ -321,6 +320,18 @@ def _cells(
         row=row, link=link.ravel().astype(np.intp), value=value,
     )  # fmt: skip
     return cells, fixed
+
+
+def _of_shares(part: Ints, whole: Ints, share: Ints, still: Bools) -> Cells:
+    """Return the cells of shares that streams have in common; row i is that of part i."""
+    n = int(share.max()) + 1
+    at = np.flatnonzero(~still[whole])
+    return Cells(
+        analyte=np.full(n, -1, dtype=np.intp), group=np.arange(n), amount=np.zeros(n, dtype=bool),
+        target=np.zeros(n), weight=np.zeros(n), lower=np.zeros(n), upper=np.full(n, np.inf),
+        link_cell=share[at], link_carrier=whole[at], row=at, link=np.arange(at.size),
+        value=np.ones(at.size),
+    )  # fmt: skip
 
 
 def _shifted(part: Cells, cells: int, links: int, rows: int) -> Cells:

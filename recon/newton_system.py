@@ -110,7 +110,6 @@ class NewtonSystem:
             (at[columns[kept]], first + rows[kept]),
             (at[c.link_carrier[c.link[graded]]], first + c.row[graded]),
             (first + np.arange(form.n_rows),) * 2,
-            *self._of_proportions(),
             self._of_cells(),
         ]
         i = np.concatenate([np.minimum(a, b) for a, b in pairs])
@@ -123,23 +122,6 @@ class NewtonSystem:
         self._matrix = sparse.csc_matrix(
             (np.ones(place.size), place % self.size, ends), shape=(self.size, self.size)
         )
-
-    def _of_proportions(self) -> list[tuple[Ints, Ints]]:
-        """Places of the proportions: two among the flows, four in the balances; each if unknown."""
-        form, at, first = self.form, self._at, self.n_unknown
-        a, b, e, d = form.proportion.T
-        rows = first + form.n_rows - len(a) + np.arange(len(a))
-        self._products, self._slopes = [], []
-        places = []
-        for one, other, sign in ((a, d, 1.0), (b, e, -1.0)):
-            kept = np.flatnonzero((at[one] >= 0) & (at[other] >= 0))
-            self._products.append((kept, sign))
-            places.append((at[one[kept]], at[other[kept]]))
-        for one, other, sign in ((a, d, 1.0), (d, a, 1.0), (b, e, -1.0), (e, b, -1.0)):
-            kept = np.flatnonzero(at[one] >= 0)
-            self._slopes.append((other[kept], sign))
-            places.append((at[one[kept]], rows[kept]))
-        return places
 
     def _of_cells(self) -> tuple[Ints, Ints]:
         """Places that the eliminated cells fill, every two flows or balances that one touches."""
@@ -184,16 +166,12 @@ class NewtonSystem:
                         + c.upper_finite**2 * curvature.high, 0.0)  # fmt: skip
         self.flow_diagonal = flow + np.bincount(c.carrier, bent, form.n_flows)
         self.touch = self._touches(point, self.multiplier, curvature)
-        F = point.flow
-        own = self.multiplier[form.n_rows - len(form.proportion) :]
         filled = -self.touch[self._pair_one] * self.touch[self._pair_other]
         parts = [
             self.flow_diagonal[self.unknown],
             self._linear,
             c.value[self._graded] * point.cell[c.link_cell[c.link[self._graded]]],
             -self.dual_damping * self.row_size**2,
-            *(sign * own[kept] for kept, sign in self._products),
-            *(sign * F[other] for other, sign in self._slopes),
             filled / self.diagonal[self._pair_cell],
         ]
         self._matrix.data[:] = np.bincount(self._to, np.concatenate(parts), self._n_places)
@@ -267,14 +245,12 @@ class NewtonSystem:
         found = self._solver.solve(right)
         moved = np.zeros(self.form.n_flows)
         moved[self.unknown] = found[: self.n_unknown]
-        touched = np.bincount(
-            self._touch_cell, self.touch * found[self._touch_place], cell.size
-        )
+        touched = np.bincount(self._touch_cell, self.touch * found[self._touch_place], cell.size)
         return Step(moved, (cell - touched) / self.diagonal, found[self.n_unknown :])
 
     def _rest(self, step: Step, flow: Floats, cell: Floats, gap: Floats) -> tuple[Floats, ...]:
         """Return what a step leaves of the right side."""
-        form, c, point = self.form, self.form.cells, self.point
+        form, point = self.form, self.point
         by_flow, by_cell = form.through_rows(point, step.multiplier)
         curved_flow, curved_cell = self._curved(step.flow, step.cell)
         rest = flow - by_flow - self.flow_diagonal * step.flow - curved_flow
@@ -292,9 +268,4 @@ class NewtonSystem:
         mixed = np.where(c.link_amount, bent[c.link_cell], pull)
         by_flow = np.bincount(c.link_carrier, mixed * cell[c.link_cell], form.n_flows)
         by_cell = np.bincount(c.link_cell, mixed * flow[c.link_carrier], c.amount.size)
-        if len(form.proportion):
-            own = self.multiplier[form.n_rows - len(form.proportion) :]
-            a, b, e, d = form.proportion.T
-            for at, other, sign in ((a, d, 1.0), (d, a, 1.0), (b, e, -1.0), (e, b, -1.0)):
-                by_flow += np.bincount(at, sign * own * flow[other], form.n_flows)
         return by_flow, by_cell

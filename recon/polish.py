@@ -68,11 +68,6 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
         Whose sizes count.
     found : InteriorPoint
     """
-    c = form.cells
-    flow_size = np.maximum(np.abs(found.point.flow), 1e-9 * np.abs(found.point.flow).max())
-    cell_size = np.maximum(np.abs(found.point.cell), 1e-9 * start.cell_size)
-    cell_size = np.where(c.weight > 0.0, start.cell_size, cell_size)
-    sizes = (flow_size, cell_size, cell_size)
     unit = Slacks(start.flow_size, start.cell_size, start.cell_size)
     held = [
         (s / u < z * u) & np.isfinite(s)
