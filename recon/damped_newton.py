@@ -20,7 +20,7 @@ from oretally.recon.presolve import ReducedProblem
 from oretally.recon.solution import CLOSED, GOOD, BalanceCheck, Solution, StopReason, sum_of_squares
 from oretally.recon.start import starting_flows
 
-__all__ = ["at_flows", "first_point", "minimise", "minimise_near"]
+__all__ = ["minimise"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -55,34 +55,6 @@ def minimise(
     classes = classify_reduced(reduced)
     found = _minimise(reduced, start, classes.unobservable_flows)
     return _solution(problem, reduced, *found)
-
-
-def minimise_near(
-    problem: BalanceProblem, reduced: ReducedProblem, near: Floats | None
-) -> Solution | None:
-    """Minimise from flows of much the same problem; None if they are no use or it ends at a bound.
-
-    Parameters
-    ----------
-    near : ndarray, shape (n,), or None
-        As they are, not scaled.
-    """
-    if near is None or len(near) != problem.n_carriers or not (near > 0.0).all():
-        return None
-    found = minimise(problem, reduced, reduced.basis.closed(near / reduced.flow_scale))
-    return found if found.converged and not found.flow_at_bound.any() else None
-
-
-def first_point(problem: BalanceProblem, reduced: ReducedProblem) -> Solution:
-    """Return where `minimise` begins: a balance that closes, but not yet the nearest one."""
-    point = _evaluate(reduced, starting_flows(reduced))
-    return _solution(problem, reduced, point, np.inf, 0, StopReason.LIMIT)
-
-
-def at_flows(problem: BalanceProblem, reduced: ReducedProblem, like: Solution) -> Solution:
-    """Return the solution of a problem that has the flows of another one's, and ended as it did."""
-    point = _evaluate(reduced, like.flow / reduced.flow_scale)
-    return _solution(problem, reduced, point, 0.5 * like.stationarity, like.iterations, like.status)
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,12 +124,6 @@ def _minimise(
         if np.abs(point.flow).max() > _RUNAWAY:
             return point, gain, iteration, StopReason.RUNAWAY
     return point, gain, _MAX_ITERATIONS, StopReason.LIMIT
-
-
-def _positive(
-    problem: ReducedProblem, point: _Point, gradient: Floats, positive: Floats, unobservable: int
-) -> QuadraticModel:
-    return QuadraticModel.of(problem, point.flow, gradient, positive, unobservable, signed=False)
 
 
 def _last_step(problem: ReducedProblem, point: _Point, step: Floats) -> _Point:

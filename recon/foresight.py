@@ -2,7 +2,7 @@
 
 Which errors no data can tell apart, and which could go unseen, depends on the circuit, on what was
 measured and on the stated errors; on measured values only through the point at which the balances
-are linearised. The first balanced flows are near enough for that; nothing is adjusted.
+are linearised, that of the adjusted values.
 """
 
 from __future__ import annotations
@@ -13,14 +13,11 @@ import numpy as np
 
 from oretally.flowsheet import BalanceProblem, Circuit, Survey, arrangement
 from oretally.recon.covariance import propagate
-from oretally.recon.damped_newton import first_point
 from oretally.recon.diagnosis import LARGEST
 from oretally.recon.findings import ErrorRates, Findings
-from oretally.recon.observability import classify, remember
-from oretally.recon.presolve import presolve
-from oretally.recon.proportions import first_in_proportion
 from oretally.recon.recoveries import Answers
 from oretally.recon.significance import global_test
+from oretally.recon.solver import solve
 from oretally.recon.suspects import Inquiry
 from oretally.recon.value_rows import balanced_values
 
@@ -47,10 +44,10 @@ def foresee(
     """
     if len(survey.measurements) > LARGEST:
         return None
-    near, classes = first_in_proportion(problem), classify(problem)
-    reduced = presolve(near)
-    remember(reduced, classes)
-    point = first_point(near, reduced)
+    point = solve(problem)
+    if not point.converged:
+        return None
+    classes = point.classes
     carry = [s.content.has_solids for s in circuit.streams]
     flow = np.abs(point.flow[: len(circuit.streams)][carry])
     if classes.degrees_of_freedom <= 0 or flow.min() <= _STILL * flow.max():

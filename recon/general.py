@@ -19,7 +19,14 @@ from oretally.recon.natural_form import NaturalForm, Point, natural_form
 from oretally.recon.observability import classify, remember
 from oretally.recon.polish import Polished, polished
 from oretally.recon.presolve import ReducedProblem, presolve
-from oretally.recon.solution import Solution, StopReason, sum_of_squares
+from oretally.recon.solution import (
+    Solution,
+    StopReason,
+    better,
+    lower,
+    measured_stop,
+    sum_of_squares,
+)
 from oretally.recon.threads import one_thread
 
 __all__ = ["linearised_at", "solve_general"]
@@ -27,7 +34,6 @@ __all__ = ["linearised_at", "solve_general"]
 Floats = NDArray[np.float64]
 
 _STARTS = 6  # first points that are tried before giving up
-_SAME = 1e-6  # objectives closer than this, relative and absolute, are one
 _SEED = 20_021  # of the scatter of first flows: a fixed one keeps results the same
 _BARRIERS = (10.0, 0.1, 1.0)  # first ones, in units of the objective: high, what is bad data
 # does not collapse; low, a good guess is kept
@@ -35,7 +41,7 @@ _SPREAD = (0.3, 1.0)  # sd of the logarithm of first flows, by turns
 _ROUNDS = 6  # of least squares towards the balances
 _STILL = 1e-14  # share of the largest flow, or grade, that is none
 _RUNAWAY = 20.0  # times the largest measured flow: a search that ends there, without a minimum
-_BALANCES = 1e-6  # largest residual of a balance, with which a point can be compared
+_SWEEPS = 20  # from balance to balance, of grades that are guessed
 _OPEN = 0.01  # size of a first flow that nobody measured, as a share of a typical one, at least
 _INSIDE = 0.01  # distance of a first value from its bounds, in units of its size
 
@@ -65,37 +71,15 @@ def solve_general(
             found = interior_point(form, start)
             one = _solution(problem, reduced, form, found, polished(form, start, found))
             tried += 1
-            if best is None or _better(one, best):
-                agreeing = 0 if best is None or _lower(one, best) else agreeing
+            if best is None or better(one, best):
+                agreeing = 0 if best is None or lower(one, best) else agreeing
                 best = one
-            agreeing += int(not _lower(best, one))
-            if starts is None and best.converged and (tried > 1 or not _stops(problem, best)):
+            agreeing += int(not lower(best, one))
+            done = best.converged and (tried > 1 or not measured_stop(problem, best))
+            if starts is None and done:
                 break
     assert best is not None  # noqa: S101  one start at least
     return replace(best, starts=tried if starts is not None else 1, agreeing=agreeing)
-
-
-def _lower(one: Solution, other: Solution) -> bool:
-    return one.objective < other.objective - _SAME * (1.0 + abs(other.objective))
-
-
-def _better(one: Solution, other: Solution) -> bool:
-    """Tell whether one is the better of two: the lower, if both balance; then that which holds.
-
-    A lower point that is no minimum still shows that the other is none of the whole problem.
-    """
-    balances = one.max_imbalance <= _BALANCES, other.max_imbalance <= _BALANCES
-    if balances[0] != balances[1]:
-        return balances[0]
-    if one.converged != other.converged and not (_lower(one, other) or _lower(other, one)):
-        return one.converged
-    return _lower(one, other)
-
-
-def _stops(problem: BalanceProblem, found: Solution) -> bool:
-    """Tell whether a stream stands still of which something above 0 was measured."""
-    still = found.flow == 0.0
-    return bool((problem.flow[still] > 0.0).any() or (problem.grade[:, still] > 0.0).any())
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,14 +101,31 @@ def _sizes(form: NaturalForm) -> _Sizes:
     flow = np.where(measured, form.flow, typical)
     least = np.where(measured, np.maximum(0.1 * sd, 1e-3 * np.abs(form.flow)), _OPEN * typical)
     assayed = c.weight > 0.0
-    grade = np.where(assayed, c.target, 0.0)
-    for k in range(int(c.analyte.max(initial=-1)) + 1):
-        own = c.analyte == k
-        seen = own & assayed & (c.target > 0.0)
-        grade[own & ~assayed] = np.median(c.target[seen]) if seen.any() else 0.5
+    grade = _guessed(form, np.where(assayed & (c.target > 0.0), c.target, np.nan))
     own_sd = np.where(assayed, np.where(assayed, c.weight, 1.0) ** -0.5, 0.0)
     size = np.maximum(np.maximum(np.abs(grade), own_sd), 1e-9)
     return _Sizes(flow, np.maximum(least, 1e-9 * typical), grade, size)
+
+
+def _guessed(form: NaturalForm, grade: Floats) -> Floats:
+    """Return grades with those that are missing like their neighbours', balance after balance."""
+    c = form.cells
+    cell = c.link_cell[c.link]
+    for _ in range(_SWEEPS):
+        known = np.isfinite(grade[cell])
+        count = np.bincount(c.row[known], minlength=form.n_rows)
+        total = np.bincount(c.row[known], np.log(grade[cell][known]), form.n_rows)
+        near = np.bincount(cell, count[c.row], grade.size)
+        mean = np.bincount(cell, total[c.row], grade.size) / np.where(near > 0.0, near, 1.0)
+        new = np.isnan(grade) & (near > 0.0)
+        if not new.any():
+            break
+        grade = np.where(new, np.exp(mean), grade)
+    for k in range(int(c.analyte.max(initial=-1)) + 1):
+        own = c.analyte == k
+        seen = own & np.isfinite(grade)
+        grade[own & ~seen] = np.median(grade[seen]) if seen.any() else 0.5
+    return np.nan_to_num(grade)
 
 
 def _first_points(form: NaturalForm, near: Floats | None, most: int) -> Iterator[Start]:

@@ -29,17 +29,20 @@ Bools = NDArray[np.bool_]
 
 _LAST_BARRIER = 1e-9  # in units of the objective
 _VANISHED = 1e-13  # the barrier at the end
+_HOLD = 1e-7  # damping at the end, so that what nothing determines stays where it is
 _ROUNDING = 1e-6  # errors with which a search may end that no step improves
 _FALL, _POWER = 0.2, 1.5  # of the barrier
 _NEAR = 10.0  # errors below this many times the barrier end a round
 _INSIDE = 0.95  # share of the way to a bound that a step may go
 _ITERATIONS = 150
 _DAMPING = (1e-9, 8.0, 1.0 / 3.0, 1e12)  # of the curvature: first, growth, memory, last
+_RETRIES = (1e-6, 1e-4, 1e-2, 1.0)  # dampings, where no step is accepted
 _MARGIN = 1e-5  # of the filter: gain of closeness, and of the objective by it
 _DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
 _SHORTEST = 1e-8  # step
 _SPREAD = 1e10  # of a multiplier about mu / slack
 _CLOSE = 0.01  # share of what passes by which first balances may be open
+_FAINT = 1e-9  # of the size of a balance at first: less is not told apart
 _RUNAWAY = 1e7  # flows beyond this many times the largest size grow without limit
 
 
@@ -150,6 +153,7 @@ class _Search:
 
     def __init__(self, form: NaturalForm, start: Start) -> None:
         self.form, self.start = form, start
+        self.row_size = start.row_size
         self.system = NewtonSystem(form, start.flow_size, start.cell_size, start.row_size)
         self.point, self.mu = start.point, start.barrier
         self.slack = slacks(form, start.point)
@@ -171,11 +175,11 @@ class _Search:
             return nothing
         by_flow, by_cell = self._slope(self.point, self.slack)
         found = self.system.solve(-by_flow, -by_cell, nothing).multiplier
-        large = np.abs(found * self.start.row_size).max(initial=0.0) > 1e3
+        large = np.abs(found * self.row_size).max(initial=0.0) > 1e3
         return nothing if large or not np.isfinite(found).all() else found
 
     def _gap(self, point: Point) -> float:
-        return float(np.abs(self.form.residual(point) / self.start.row_size).sum())
+        return float(np.abs(self.form.residual(point) / self.row_size).sum())
 
     def _slope(self, point: Point, slack: Slacks) -> tuple[Floats, Floats]:
         """Return the gradient of the barrier objective."""
@@ -213,14 +217,13 @@ class _Search:
     def error(self) -> float:
         """Return the largest error of the barrier problem, in units of the objective."""
         by_flow, by_cell = self._dual_rest()
-        size = self.start
         cell_size, flow_size = self.system.sizes_at(self.point)
         pushes = [
             float(np.abs(z[np.isfinite(s)] * s[np.isfinite(s)]).sum())
             for s, z in zip(self.slack.parts(), self.push.parts(), strict=True)
         ]
         n = self.form.n_rows + by_flow.size + by_cell.size
-        weight = sum(pushes) + float(np.abs(self.multiplier * size.row_size).sum())
+        weight = sum(pushes) + float(np.abs(self.multiplier * self.row_size).sum())
         scale = max(1.0, weight / (100.0 * n))
         middle = [
             float(np.abs(s[np.isfinite(s)] * z[np.isfinite(s)] - self.mu).max(initial=0.0))
@@ -229,7 +232,7 @@ class _Search:
         return max(
             float(np.abs(by_flow * flow_size).max(initial=0.0)) / scale,
             float(np.abs(by_cell * cell_size).max(initial=0.0)) / scale,
-            float(np.abs(self.form.residual(self.point) / size.row_size).max(initial=0.0)),
+            float(np.abs(self.form.residual(self.point) / self.row_size).max(initial=0.0)),
             *(m / scale for m in middle),
         )
 
@@ -241,9 +244,9 @@ class _Search:
                     self._sharpen()
                     return self._found(iteration, ended=True)
                 self.mu = max(_LAST_BARRIER, min(_FALL * self.mu, self.mu**_POWER))
-                self.filter = []
+                self._rescale()
             step = self._step()
-            if step is None or not (self._advance(step) or self._closer()):
+            if step is None or not (self._advance(step) or self._shorter() or self._closer()):
                 near = self.error() <= _ROUNDING
                 if near:
                     self._sharpen()
@@ -251,6 +254,14 @@ class _Search:
             if np.abs(self.point.flow / self.start.flow_size).max(initial=0.0) > _RUNAWAY:
                 return replace(self._found(iteration, ended=False), runaway=True)
         return self._found(_ITERATIONS, ended=False)
+
+    def _rescale(self) -> None:
+        """Count the balances in units of what passes now; what was left of the filter goes."""
+        passing = self.form.passing(self.point)
+        self.row_size = np.clip(passing, _FAINT * self.start.row_size, self.start.row_size)
+        self.system.row_size = self.row_size
+        self.filter = []
+        self.largest_gap = 1e4 * max(1.0, self._gap(self.point))
 
     def _sharpen(self) -> None:
         """Let the barrier all but vanish, by whole steps, as long as the errors follow.
@@ -261,7 +272,7 @@ class _Search:
             self.mu = max(0.1 * self.mu, _VANISHED)
             before = self.point, self.slack, self.push, self.multiplier
             for _ in range(3):
-                step = self._step()
+                step = self._step(_HOLD)
                 if step is None:
                     break
                 change = slack_change(self.form, step)
@@ -285,22 +296,22 @@ class _Search:
         )
         return flow, low, high
 
-    def _step(self) -> Step | None:
+    def _step(self, least: float = 0.0) -> Step | None:
         """Return the Newton step with as little damping as makes it one of descent, or None."""
         first, growth, memory, last = _DAMPING
-        bend, damping = self._bend(), 0.0
+        bend, damping = self._bend(), least
         while True:
             curvature = Curvature(*bend, damping=damping)
             self.factors += 1
             if self.system.factor(self.point, self.multiplier, curvature):
                 break
-            if damping == 0.0:
-                damping = max(first, memory * self.damping)
+            if damping == least:
+                damping = max(first, 10.0 * least, memory * self.damping)
             else:
                 damping *= growth
             if damping > last:
                 return None
-        if damping > 0.0:
+        if damping > least:
             self.damping = damping
         return self._solved(self.form.residual(self.point))
 
@@ -337,6 +348,14 @@ class _Search:
                 self._take(trial, step, length, change, share)
                 return True
             length, first = 0.5 * length, False
+        return False
+
+    def _shorter(self) -> bool:
+        """Try ever more damped steps; False if the filter accepts none."""
+        for damping in _RETRIES:
+            step = self._step(max(damping, self.damping))
+            if step is not None and self._advance(step):
+                return True
         return False
 
     def _corrected(self, step: Step, trial: Point, length: float) -> Step:

@@ -1,8 +1,8 @@
 """A balance problem in the variables in which it is nearly linear, with sparse derivatives.
 
 Unknowns are the flows F, the grades x that were measured or that several carriers share, and,
-where a grade was not measured and one carrier alone has it, the amount m of the analyte in that
-carrier: so all that is left of products are flows times grades that were measured or are shared::
+where a grade was not measured and one flow alone has it, the amount m of the analyte in that
+flow: so all that is left of products are flows times grades that were measured or are shared::
 
     minimise    1/2 sum w (F - Fm)^2 + 1/2 sum w (x - xm)^2
     subject to  A F = b
@@ -21,6 +21,8 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
+from scipy.sparse.csgraph import connected_components
 
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem
@@ -45,7 +47,7 @@ class Cells:
     target, weight, lower, upper : ndarray, shape (n_cells,)
         Of the grade; weight 0 where it was not measured.
     link_cell, link_carrier : ndarray of int, shape (n_links,)
-        Each carrier of each cell, one link an amount.
+        Each carrier of each cell.
     row, link, value : ndarray, shape (n_entries,)
         Entries of the analyte balances on links.
     """
@@ -65,7 +67,7 @@ class Cells:
 
     @cached_property
     def carrier(self) -> Ints:
-        """The only carrier of each amount, any of those of a grade; shape (n_cells,)."""
+        """A carrier of each cell; all those of an amount have one flow. Shape (n_cells,)."""
         first = np.zeros(self.amount.size, dtype=np.intp)
         first[self.link_cell] = self.link_carrier
         return first
@@ -84,6 +86,11 @@ class Cells:
     def link_amount(self) -> Bools:
         """Whether the cell of each link is an amount."""
         return self.amount[self.link_cell]
+
+    @cached_property
+    def link_bound(self) -> Bools:
+        """Whether the bounds of an amount are those times the flow of the link."""
+        return self.link_amount & (self.link_carrier == self.carrier[self.link_cell])
 
 
 @dataclass(frozen=True, eq=False)
@@ -219,6 +226,7 @@ def natural_form(problem: BalanceProblem, reduced: ReducedProblem) -> NaturalFor
     """
     n, basis = problem.n_carriers, reduced.basis
     known, flow = _known(problem, reduced)
+    same = _same_flow(reduced)
     A = basis.A[basis.rows].tocoo()
     rows, columns, values = [A.row], [A.col], [A.data]
     right = [basis.b[basis.rows]]
@@ -226,7 +234,7 @@ def natural_form(problem: BalanceProblem, reduced: ReducedProblem) -> NaturalFor
     parts = []
     links = 0
     for k, analyte in enumerate(reduced.analytes):
-        part, fixed = _cells(analyte, k, known & (flow == 0.0), reduced.flow_lower)
+        part, fixed = _cells(analyte, k, known & (flow == 0.0), reduced.flow_lower, same)
         rows.append(first + fixed[0])
         columns.append(fixed[1])
         values.append(fixed[2])
@@ -294,8 +302,19 @@ def _known(problem: BalanceProblem, reduced: ReducedProblem) -> tuple[Bools, Flo
     return known, flow
 
 
+def _same_flow(reduced: ReducedProblem) -> Ints:
+    """Return a label for each carrier; those of one label have one flow: what enters leaves."""
+    A, b = reduced.basis.A, reduced.basis.b
+    two = np.flatnonzero((np.diff(A.indptr) == 2) & (b == 0.0))
+    first, second = A.indptr[two], A.indptr[two] + 1
+    through = np.flatnonzero(A.data[first] == -A.data[second])
+    ends = A.indices[first[through]], A.indices[second[through]]
+    graph = sparse.coo_array((np.ones(through.size), ends), shape=(A.shape[1],) * 2)
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.intp)
+
+
 def _cells(
-    a: AnalyteProblem, k: int, still: Bools, flow_lower: Floats
+    a: AnalyteProblem, k: int, still: Bools, flow_lower: Floats, same: Ints
 ) -> tuple[Cells, tuple[Ints, Ints, Floats]]:
     """Return the cells of one analyte, and its entries with exact grades."""
     B = a.rows.sparse.tocoo()
@@ -308,9 +327,10 @@ def _cells(
     link_carrier, link = np.unique(j, return_inverse=True)
     groups, link_cell = np.unique(a.group[link_carrier], return_inverse=True)
     link_cell = link_cell.ravel()
-    alone = np.bincount(link_cell, minlength=groups.size) == 1
     first = np.zeros(groups.size, dtype=np.intp)
     first[link_cell] = link_carrier
+    apart = same[link_carrier] != same[first[link_cell]]
+    alone = np.bincount(link_cell, apart, groups.size) == 0.0
     amount = alone & (a.weight[groups] == 0.0) & (flow_lower[first] >= 0.0)
     cells = Cells(
         analyte=np.full(groups.size, k, dtype=np.intp), group=groups.astype(np.intp),

@@ -201,7 +201,7 @@ class NewtonSystem:
         cell = c.link_cell[links]
         bent = -c.lower_finite * curvature.low - c.upper_finite * curvature.high
         pull = self.form.pulls(multiplier)[links]
-        on_flows = np.where(c.link_amount[links], bent[cell], pull)
+        on_flows = np.where(c.link_amount[links], c.link_bound[links] * bent[cell], pull)
         reach = np.where(c.link_amount, 1.0, point.flow[c.link_carrier])
         on_rows = np.bincount(self._entry_to, c.value * reach[c.link])
         return np.concatenate([on_flows, on_rows])[self._touch_order]
@@ -265,7 +265,7 @@ class NewtonSystem:
         form, c = self.form, self.form.cells
         pull = form.pulls(self.multiplier)
         bent = -c.lower_finite * self.curvature.low - c.upper_finite * self.curvature.high
-        mixed = np.where(c.link_amount, bent[c.link_cell], pull)
+        mixed = np.where(c.link_amount, c.link_bound * bent[c.link_cell], pull)
         by_flow = np.bincount(c.link_carrier, mixed * cell[c.link_cell], form.n_flows)
         by_cell = np.bincount(c.link_cell, mixed * flow[c.link_carrier], c.amount.size)
         return by_flow, by_cell

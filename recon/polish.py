@@ -35,6 +35,7 @@ _DAMPING = 1e-5  # of what nothing determines, in units of the sizes
 _MOST = 1e3  # ... if the curvature needs it
 _IDLE = 4  # rounds that gain nothing, after which no more are made
 _DONE = 1e-13  # errors that are rounding
+_FAILED = 1e-6  # errors with which the interior point itself is better
 _BELOW = 1e-12  # of the size: a slack that is 0
 
 
@@ -78,7 +79,8 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
     row_size = np.maximum(form.passing(point), 1e-9 * start.row_size)
     system = NewtonSystem(form, unit.flow, unit.low, start.row_size)
     stiff = [_STIFF / u**2 for u in unit.parts()]
-    nothing = Polished(point, multiplier, Slacks(*(h.copy() for h in held)), np.inf)
+    none = Slacks(*(np.zeros(h.shape, dtype=bool) for h in held))
+    nothing = Polished(point, multiplier, none, np.inf)
     best: Polished | None = None
     idle = 0
     for _ in range(_ROUNDS):
@@ -98,10 +100,12 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
                      for s, h, u in zip(slack, held, unit.parts(), strict=True))  # fmt: skip
         bend = [np.where(h, k, 0.0) for h, k in zip(held, stiff, strict=True)]
         damping = _DAMPING
-        while not system.factor(point, multiplier, Curvature(*bend, damping=damping)):
+        while damping <= _MOST and not system.factor(
+            point, multiplier, Curvature(*bend, damping=damping)
+        ):
             damping *= 10.0
-            if damping > _MOST:
-                return best or nothing
+        if damping > _MOST:
+            break
         wanted = Slacks(*(np.where(h, k * np.where(h, s, 0.0), 0.0)
                           for h, k, s in zip(held, bend, slack, strict=True)))  # fmt: skip
         stiff_flow, stiff_cell = against_bounds(form, wanted)
@@ -133,4 +137,4 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
                 held[i] = held[i] & ~(push[i] * u < -_WRONG)
             push[i] = np.where(held[i], push[i], 0.0)
         point, multiplier = trial, multiplier + length * step.multiplier
-    return best or nothing
+    return nothing if best is None or best.error > _FAILED else best

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.damped_newton import minimise, minimise_near
+from oretally.recon.general import solve_general
 from oretally.recon.lane_curvature import Curvature
 from oretally.recon.lane_newton import (
     Engine,
@@ -160,6 +160,16 @@ class Prepared:
                 return found
         return self._other(flow, grade)._solve(starts)
 
+    def at_once(self) -> Solution | None:
+        """Solve for the prepared values in the fast ways alone; None where they do not end well.
+
+        They accept what no Newton step improves, where the objective bends up and every balance
+        closes.
+        """
+        with one_thread():
+            found = self._at_once(self.problem.flow, self.problem.grade)
+        return found if found is not None and found.converged else None
+
     def _other(self, flow: Floats, grade: Floats) -> Prepared:
         return Prepared(replace(self.problem, flow=flow, grade=grade))
 
@@ -177,7 +187,7 @@ class Prepared:
                     return found
             searched = self.alike and np.isfinite(reduced.flow_lower).all()
             if not searched or reduced.basis.free.size > _AFFORDABLE:
-                return minimise_near(problem, reduced, near) or minimise(problem, reduced)
+                return solve_general(problem, starts, near)
             data, _ = self._folded(self._many.lanes, problem.grade[None])
             found = best_of_starts(
                 problem, reduced, self._many, data, starts or _STARTS, thorough=starts is not None

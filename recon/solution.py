@@ -18,7 +18,17 @@ from oretally.recon.observability import Classes, classify_reduced
 from oretally.recon.presolve import ReducedProblem
 from oretally.recon.threads import one_thread
 
-__all__ = ["CLOSED", "GOOD", "BalanceCheck", "Solution", "StopReason", "sum_of_squares"]
+__all__ = [
+    "CLOSED",
+    "GOOD",
+    "BalanceCheck",
+    "Solution",
+    "StopReason",
+    "better",
+    "lower",
+    "measured_stop",
+    "sum_of_squares",
+]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -37,6 +47,8 @@ class StopReason(StrEnum):
     LIMIT = "iteration limit reached"
 
 
+_SAME = 1e-6  # objectives closer than this, relative and absolute, are one
+_BALANCES = 1e-6  # largest residual of a balance, with which a point can be compared
 GOOD = (StopReason.OPTIMUM, StopReason.ROUNDING, StopReason.STOPPED)
 
 
@@ -137,3 +149,27 @@ def sum_of_squares(problem: BalanceProblem, flow: Floats, grade: Floats) -> floa
             known = grade[:, running[0]] if running.size else mean
             grade[:, tied] = np.where(np.isnan(grade[:, tied]), known[:, None], grade[:, tied])
     return total + float(np.sum(weight * (grade - measured) ** 2))
+
+
+def lower(one: Solution, other: Solution) -> bool:
+    """Tell whether one has the lower objective, beyond rounding."""
+    return one.objective < other.objective - _SAME * (1.0 + abs(other.objective))
+
+
+def better(one: Solution, other: Solution) -> bool:
+    """Tell whether one is the better of two: the lower, if both balance; then that which holds.
+
+    A lower point that is no minimum still shows that the other is none of the whole problem.
+    """
+    balances = one.max_imbalance <= _BALANCES, other.max_imbalance <= _BALANCES
+    if balances[0] != balances[1]:
+        return balances[0]
+    if one.converged != other.converged and not (lower(one, other) or lower(other, one)):
+        return one.converged
+    return lower(one, other)
+
+
+def measured_stop(problem: BalanceProblem, found: Solution) -> bool:
+    """Tell whether a stream stands still of which something above 0 was measured."""
+    still = found.flow == 0.0
+    return bool((problem.flow[still] > 0.0).any() or (problem.grade[:, still] > 0.0).any())

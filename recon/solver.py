@@ -2,23 +2,33 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.prepared import prepare
+from oretally.recon.certificate import certify
 from oretally.recon.general import solve_general
-from oretally.recon.solution import Solution, StopReason
+from oretally.recon.prepared import Prepared, prepare
+from oretally.recon.solution import GOOD, Solution, StopReason, better, measured_stop
+from oretally.recon.threads import one_thread
 
-__all__ = ["Solution", "StopReason", "solve"]
+__all__ = ["Solution", "StopReason", "certified", "solve"]
 
 Floats = NDArray[np.float64]
+
+_FURTHER = 8  # first flows that are tried where a measured stream stands still
 
 
 def solve(
     problem: BalanceProblem, starts: int | None = None, near: Floats | None = None
 ) -> Solution:
     """Find the flows and grades nearest to the measured ones that balance exactly.
+
+    Bulk grades are solved side by side in ways of their own, all else in general. What the fast
+    ways accept has the first-order and second-order conditions that they end with; whatever took
+    more has converged only if its certificate holds. `certified` gives one to any solution.
 
     Parameters
     ----------
@@ -33,9 +43,44 @@ def solve(
     NotBalanceable
         If the exact balances contradict each other.
     """
-    if len(problem.proportion):
-        return solve_general(problem, starts, near)
-    ready = prepare(problem)
-    if ready.alike:
-        return ready.solve(starts=starts, near=near)
+    if not len(problem.proportion):
+        ready = prepare(problem)
+        if ready.alike:
+            return _bulk(ready, starts, near)
     return solve_general(problem, starts, near)
+
+
+def _bulk(ready: Prepared, starts: int | None, near: Floats | None) -> Solution:
+    """Solve for bulk grades; look further where that fails, or where a measured stream stops."""
+    problem = ready.problem
+    if starts is None:
+        quick = ready.at_once()
+        if quick is not None:
+            return quick
+    found = certified(problem, ready.solve(starts=starts, near=near))
+    if found.status is StopReason.RUNAWAY:
+        return found
+    if found.converged and not (starts is None and measured_stop(problem, found)):
+        return found
+    others = [solve_general(problem, starts)]
+    if starts is None and found.converged:
+        others.append(certified(problem, ready.solve(starts=_FURTHER)))
+    best = found
+    for other in others:
+        if other.converged and better(other, best):
+            best = replace(other, starts=found.starts, agreeing=1)
+    return best
+
+
+def certified(problem: BalanceProblem, found: Solution) -> Solution:
+    """Return a solution with its certificate; converged only if that holds."""
+    if found.certificate is not None:
+        return found
+    with one_thread():
+        certificate = certify(problem, found.flow, found.grade)
+    status = found.status
+    if status in GOOD and not certificate.holds:
+        status = StopReason.NO_STEP
+    if status not in GOOD and status is not StopReason.RUNAWAY and certificate.holds:
+        status = StopReason.OPTIMUM
+    return replace(found, certificate=certificate, converged=certificate.holds, status=status)

@@ -10,7 +10,7 @@ from oretally.recon.inequalities import minimum_within
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem
 from oretally.recon.quadratic import bounded_minimum
 
-__all__ = ["flows_near", "starting_flows"]
+__all__ = ["starting_flows"]
 
 Floats = NDArray[np.float64]
 
@@ -41,13 +41,6 @@ def starting_flows(problem: ReducedProblem) -> Floats:
             g -= rows.T @ (weight * right)
         flow = _solve(problem, flow, H, g, np.maximum(np.abs(flow), 1e-6 * np.abs(flow).max()))
     return flow
-
-
-def flows_near(problem: ReducedProblem, around: Floats) -> Floats:
-    """Return flows inside their bounds and in balance, near to others and to the measured ones."""
-    n = problem.flow.size
-    size = np.maximum(np.abs(around), 1e-6 * np.abs(around).max())
-    return _solve(problem, around, np.zeros((n, n)), np.zeros(n), size)
 
 
 def _equations(analyte: AnalyteProblem) -> tuple[Floats, Floats, Floats]:
