@@ -16,7 +16,7 @@ _LONGEST_WORD = 26  # characters of a cell of words before it is set on more lin
 
 
 def page_tables(tables: Iterable[ResultTable]) -> list[dict[str, Any]]:
-    """Return tables, those too wide for a page in several parts, each with its names."""
+    """Return tables and what is said of them, wide ones in several parts, each with its names."""
     found = []
     for table in tables:
         if not table.rows:
@@ -35,6 +35,8 @@ def page_tables(tables: Iterable[ResultTable]) -> list[dict[str, Any]]:
                 "header": [table.header[j] for j in run],
                 "rows": list(zip(*(columns[j] for j in run), strict=True)),
             })  # fmt: skip
+        if table.below:
+            found.append({"kind": "words", "texts": table.below})
     return found
 
 

@@ -7,8 +7,9 @@ from math import isfinite
 
 from oretally.flowsheet import Measurement, Survey
 from oretally.flowsheet.quantities import Kind, class_grade, class_share, meanings
+from oretally.io.partition_words import partition_remark
 from oretally.io.quantity_names import quantity_unit
-from oretally.io.size_tables import fit_remark, partition_remark
+from oretally.io.size_tables import fit_remark
 from oretally.recon import Balance
 from oretally.recon.size_classes import SizeAt
 
@@ -82,6 +83,9 @@ def _figures(balance: Balance) -> Iterable[_Row]:
             yield p.node, f"{curve.law} d50c", *_cells(curve.d50c_um), "um", note
             yield p.node, f"{curve.law} sharpness", *_cells(curve.sharpness), "", note
             yield p.node, f"{curve.law} bypass", *_cells(curve.bypass), "%", note
+            low, high = curve.bypass_range or (None, None)
+            yield p.node, f"{curve.law} bypass, least", low, None, "%", note
+            yield p.node, f"{curve.law} bypass, most", high, None, "%", note
 
 
 def _how(at: SizeAt) -> str:

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from oretally.flowsheet import Survey
 from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
+from oretally.io.partition_words import (
+    BYPASS_LEGEND,
+    bypass_cells,
+    partition_remark,
+    partition_sentences,
+)
 from oretally.io.result_tables import ResultTable
 from oretally.recon import Balance
 from oretally.recon.by_size import ClassRow, FittedLaw, StreamSizes
 from oretally.recon.separator_fits import FittedPartition
-from oretally.recon.separator_partitions import Partitioned
 from oretally.recon.size_classes import SizeAt
 
 __all__ = ["class_labels", "class_sentence", "cut_table", "fit_remark", "fit_table", "law_table",
-           "metal_table", "no_size", "p80_table", "partition_remark", "partition_tables",
-           "passing_tables"]  # fmt: skip
+           "metal_table", "no_size", "p80_table", "partition_tables", "passing_tables"]  # fmt: skip
 
 _STREAMS_SIDE_BY_SIDE = 4  # each with its sd, on a landscape page
 _METAL_ROWS_SHOWN = 40  # in a terminal
@@ -182,7 +186,7 @@ def cut_table(balance: Balance, *, brief: bool = False) -> ResultTable:
 
 
 def fit_table(balance: Balance, *, brief: bool = False) -> ResultTable:
-    """Return the curves fitted to the partition at each separator; ``brief`` with few words."""
+    """Return the curves fitted to the partition at each separator; ``brief`` with short reasons."""
     rows = []
     for p in balance.sizes.partitions:
         one = len({fit.reason for fit in p.fits}) == 1 and bool(p.fits[0].reason)
@@ -190,29 +194,19 @@ def fit_table(balance: Balance, *, brief: bool = False) -> ResultTable:
             quality = (format_number(fit.chi_square), DASH if fit.dof is None else str(fit.dof),
                        format_p(fit.p).replace("below ", "<"))  # fmt: skip
             law = ", ".join(f.law for f in p.fits) if one else fit.law.value
-            bypass = ["0 (held)", DASH] if fit.bypass_held else _cells(fit.bypass)
             remark = _clause(fit.reason) if brief else partition_remark(p, fit)
             rows.append([p.node if i == 0 else "", law, _held(fit),
-                         *_cells(fit.d50c_um), *_cells(fit.sharpness), *bypass,
-                         *quality, remark])  # fmt: skip
+                         *_cells(fit.d50c_um), *_cells(fit.sharpness), *bypass_cells(fit),
+                         *quality, remark if fit.reason else ""])  # fmt: skip
     header = ["separator", "curve", "within the errors it", "d50c [um]", "±", "sharpness", "±",
               "bypass [%]", "±", "chi-square", "degrees of freedom", "p", ""]  # fmt: skip
     words = int(any(row[-1] for row in rows))
     if not words:
         header, rows = header[:-1], [row[:-1] for row in rows]
     caption = "Cut size of the separators without the bypass, by fitted curves"
-    return ResultTable(caption, header, rows, 3, words)
-
-
-def partition_remark(p: Partitioned, fit: FittedPartition) -> str:
-    """Return why no curve was fitted, what was not kept and what was left out; or nothing."""
-    words = [fit.reason, fit.note] if fit.reason or fit.note else []
-    if not fit.reason and fit.dof == 0:
-        words.append("as many classes as parameters.")
-    if fit.left_out and not fit.reason:
-        left = ", ".join(p.classes[c].label for c in fit.left_out)
-        words.append(f"left out, as they have no mean size, no feed or an exact share: {left}.")
-    return " ".join(w[:1].upper() + w[1:] for w in words if w)
+    below = [said for p in balance.sizes.partitions for said in partition_sentences(p)]
+    fitted = any(fit.bypass is not None for p in balance.sizes.partitions for fit in p.fits)
+    return ResultTable(caption, header, rows, 3, words, [*below, *([BYPASS_LEGEND] * fitted)])
 
 
 def _clause(reason: str) -> str:

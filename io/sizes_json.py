@@ -85,15 +85,29 @@ def _curve(p: Partitioned, fit: FittedPartition) -> dict[str, Any]:
         "d50c_um": _pair(fit.d50c_um),
         "sharpness": _pair(fit.sharpness),
         "bypass": _pair(fit.bypass),
+        "bypass_range": _limits(fit.bypass_range),
         "bypass_held": fit.bypass_held,
         "chi_square": fit.chi_square,
         "dof": fit.dof,
         "p": fit.p,
-        "left_out": [p.classes[c].label for c in fit.left_out],
+        "open_classes": [
+            {
+                "class": p.classes[o.place].label,
+                "least": 100.0 * o.least,
+                "most": 100.0 * o.most,
+                "meets": o.meets.value,
+            }
+            for o in fit.open_classes
+        ],
+        "left_out": [{"class": p.classes[c.place].label, "reason": c.reason} for c in fit.left_out],
         "doubt": fit.doubt,
         "note": fit.note,
         "reason": fit.reason,
     }
+
+
+def _limits(pair: tuple[float, float] | None) -> dict[str, float] | None:
+    return None if pair is None else {"least": pair[0], "most": pair[1]}
 
 
 def _share(row: PartitionRow) -> dict[str, Any]:

@@ -12,6 +12,7 @@ with covariances. Cited from memory.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,7 +33,7 @@ __all__ = ["QUARTERS", "PartitionCurve", "Sharpness", "cut_size", "partition_cur
 
 Floats = NDArray[np.float64]
 
-_BEYOND = 1e-9  # product above its feed by rounding alone
+_BEYOND = 1e-9  # product above its feed, or a feed above none, by rounding alone
 _INTERPOLATED = "straight line in log size against share to the coarse product"
 QUARTERS = (0.25, 0.5, 0.75)
 """Values of the curve of which sharpness is made."""
@@ -44,18 +45,22 @@ class PartitionCurve:
 
     Attributes
     ----------
-    opening_um : array (C - 1,)
-        Openings, descending. [um]
+    bound_um : array (C + 1,)
+        Bounds of the classes, descending: infinity and 0 at the ends unless stated. [um]
     size_um : array (C,)
         Representative size of each class; nan of an open class without a stated bound. [um]
+    feed : array (C,)
+        Flow of each class, coarsest first, in the unit it was given in.
     share : array (C,)
-        Share to the coarse product, coarsest class first; nan where the feed holds none. [1]
+        Share to the coarse product, coarsest class first; nan where the feed holds none, or less
+        than rounding leaves. [1]
     covariance : array (C, C) or None
         Of ``share``, 0 where that is nan; None where no covariance was given.
     """
 
-    opening_um: Floats
+    bound_um: Floats
     size_um: Floats
+    feed: Floats
     share: Floats
     covariance: Floats | None
 
@@ -109,8 +114,8 @@ def representative_sizes(
     """Return the geometric mean of the two openings of each class, coarsest first. [um].
 
     The coarsest class and the pan are open: nan, unless a bound is stated, for example the next
-    coarser sieve of the series, or half the finest opening. Nothing is assumed otherwise, and
-    classes without a size stay out of cut sizes and fits.
+    coarser sieve of the series, or half the finest opening. Nothing is assumed otherwise: classes
+    without a size stay out of cut sizes, and bound a fitted curve without being points of it.
 
     Examples
     --------
@@ -170,14 +175,15 @@ def partition_curve(
         i = int(above[0])
         raise ValueError(f"class {i + 1} has more in the product, {p[i]:.10g}, than in the feed, "
                          f"{f[i]:.10g}. Give balanced flows.")  # fmt: skip
-    some = f > 0.0
+    some = f > _BEYOND * np.max(f)
     rate = np.where(some, f, 1.0)
     share = np.where(some, p / rate, np.nan)
     V = None if covariance is None else checked_covariance(covariance, 2 * n)
     if V is not None:
         J = np.hstack([np.diag(some / rate), np.diag(-p * some / rate**2)])
         V = J @ V @ J.T
-    return PartitionCurve(opening, size, share if product_is_coarse else 1.0 - share, V)
+    bound = np.concatenate([[upper_um or np.inf], opening, [lower_um or 0.0]])
+    return PartitionCurve(bound, size, f, share if product_is_coarse else 1.0 - share, V)
 
 
 def cut_size(curve: PartitionCurve, percent: float = 50.0) -> SizeAt:
@@ -200,7 +206,8 @@ def sharpness(curve: PartitionCurve) -> Sharpness:
     found = [_interpolated(curve, 100.0 * q) for q in QUARTERS]
     G, V = np.array([slopes for _, _, slopes in found]), curve.points()[3]
     logs = np.array([np.nan if u is None else u for _, u, _ in found])
-    return sharpness_of([d for d, _, _ in found], logs, None if V is None else G @ V @ G.T)
+    spread = None if V is None else G @ V @ G.T
+    return sharpness_of([d for d, _, _ in found], logs, lambda g: spread_of(g, spread))
 
 
 def _interpolated(curve: PartitionCurve, percent: float) -> tuple[SizeAt, float | None, Floats]:
@@ -213,8 +220,10 @@ def _interpolated(curve: PartitionCurve, percent: float) -> tuple[SizeAt, float 
     return SizeAt(percent, size, sd, _INTERPOLATED), found.log_size, found.gradient
 
 
-def sharpness_of(sizes: list[SizeAt], logs: Floats, V: Floats | None) -> Sharpness:
-    """Return the measures of d25, d50, d75 from ln of them and the covariance of that."""
+def sharpness_of(
+    sizes: list[SizeAt], logs: Floats, spread: Callable[[Floats], float | None]
+) -> Sharpness:
+    """Return the measures of d25, d50, d75 from ln of them; ``spread`` gives the sd for slopes."""
     three = (sizes[0], sizes[1], sizes[2])
     missing = [d for d in sizes if d.size_um is None]
     if missing:
@@ -223,5 +232,5 @@ def sharpness_of(sizes: list[SizeAt], logs: Floats, V: Floats | None) -> Sharpne
     ep, imperfection, kappa = (d75 - d25) / 2.0, (d75 - d25) / (2.0 * d50), d25 / d75
     slopes = ([-d25 / 2.0, 0.0, d75 / 2.0], [-d25 / (2.0 * d50), -imperfection, d75 / (2.0 * d50)],
               [kappa, 0.0, -kappa])  # fmt: skip
-    sd = [spread_of(np.array(g), V) for g in slopes]
+    sd = [spread(np.array(g)) for g in slopes]
     return Sharpness(*three, float(ep), sd[0], float(imperfection), sd[1], float(kappa), sd[2])

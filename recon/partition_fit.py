@@ -5,53 +5,66 @@ with the water, c the corrected curve, which runs from 0 to 1. Sizes are in um.
 
 References
 ----------
-L.R. Plitt, A mathematical model of the hydrocyclone classifier, CIM Bulletin 69 (1976) 114-123.
-W.J. Whiten's equation as in T.J. Napier-Munn, S. Morrell, R.D. Morrison and T. Kojovic, Mineral
-Comminution Circuits (1996), chapter 12. B.A. Wills and T.J. Napier-Munn, Mineral Processing
+The laws: `oretally.recon.partition_law`. B.A. Wills and T.J. Napier-Munn, Mineral Processing
 Technology, 7th ed. (2006), chapter 9: correction for the bypass. Cited from memory.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
-from itertools import product
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from oretally.recon.bounded_range import BoundedRange
+from oretally.recon.class_averages import average_sizes
 from oretally.recon.partition import QUARTERS, PartitionCurve, Sharpness, sharpness_of
+from oretally.recon.partition_law import PartitionLaw, corrected_share, log_size_ratio
+from oretally.recon.partition_search import BestCurve, Meets, Readings, best_curve, unknowns
 from oretally.recon.size_classes import (
     NoFit,
     SizeAt,
     chance_of_more,
     checked_level,
     misfit_in_words,
-    parameter_covariance,
-    spread_of,
     whitening,
 )
 
-__all__ = ["PartitionFit", "PartitionLaw", "fit_partition"]
+__all__ = ["Meets", "OpenClass", "PartitionFit", "PartitionLaw", "UnusedClass", "fit_partition"]
 
 Floats = NDArray[np.float64]
 
 _EXACT = 1e-7  # sd of a share so small that it was stated, or stands at a bound, and has no weight
-_VAGUE = 3.0  # sd of ln d50c or of ln exponent, beyond which the classes say nothing of it
-_STARTS = (1.0, 2.0, 4.0, 8.0)  # exponents to look from
-_FAR = 20.0  # ln exponent that is none: keeps the search from overflow
 
 
-class PartitionLaw(StrEnum):
-    """The corrected curve c, what reports to the coarse product without the bypass.
+@dataclass(frozen=True, slots=True)
+class UnusedClass:
+    """A class that a fit does not use, counted from 0, and why: a few words."""
 
-    Plitt, a Rosin-Rammler curve: c = 1 - exp(-ln 2 (d/d50c)^m); ln 2 is printed as 0.6931.
-    Whiten: c = (exp(a x) - 1) / (exp(a x) + exp(a) - 2), x = d/d50c. Source: the module's
-    references.
+    place: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class OpenClass:
+    """The coarsest class or the pan, which bounds a fitted curve.
+
+    Attributes
+    ----------
+    place : int
+        Of the class, counted from 0.
+    least, most : float
+        Between which the fitted curve lets its share be: the pan between the bypass and the curve
+        at the finest sieve, the coarsest class between the curve at its sieve and 1. [1]
+    meets : Meets
+        Where its share lies in that: only at an end does the class check the curve, and hold it.
     """
 
-    PLITT = "Plitt"
-    WHITEN = "Whiten"
+    place: int
+    least: float
+    most: float
+    meets: Meets
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,17 +77,21 @@ class PartitionFit:
     d50c_um, exponent, bypass : float
         Corrected cut size; Plitt's m or Whiten's a; R, the share of the finest sizes that goes
         with the water to the coarse product. [um], [1], [1]
-    covariance : array (3, 3)
-        Of (d50c_um, exponent, bypass); zeros for a bypass that is held. Not scaled by the fit.
+    region : BoundedRange
+        Of ln d50c_um, ln exponent, bypass (unless it is a stated number) and the shares of the open
+        classes. Not scaled by the fit.
     bypass_held : bool
-        Whether the bypass is a stated number, or 0 because the free fit went below; see ``note``.
+        Whether the bypass is a stated number, or rests at a bound: 0, or the share of the pan.
     size_um, residual : arrays
-        Sizes of the classes used, and their shares less the curve's. [um], [1]
-    left_out : tuple of int
-        Classes not used, counted from 0: without feed, without a size, or of an exact share.
+        Mean sizes of the classes between two bounds, and their shares less the curve's average over
+        them. [um], [1]
+    open_classes : tuple of OpenClass
+    left_out : tuple of UnusedClass
     chi_square : float
-        Weighted sum of squares of the residuals, that of a measured bypass included.
+        Weighted sum of squares of the residuals, those of a measured bypass and of open classes at
+        an end of what the curve lets them have included.
     dof : int
+        An open class within what the curve lets it have counts nothing.
     p : float or None
         Chance of a larger chi-square by the stated errors alone; None without dof.
     note : str
@@ -85,11 +102,12 @@ class PartitionFit:
     d50c_um: float
     exponent: float
     bypass: float
-    covariance: Floats
+    region: BoundedRange
     bypass_held: bool
     size_um: Floats
     residual: Floats
-    left_out: tuple[int, ...]
+    open_classes: tuple[OpenClass, ...]
+    left_out: tuple[UnusedClass, ...]
     chi_square: float
     dof: int
     p: float | None
@@ -102,15 +120,24 @@ class PartitionFit:
 
     @property
     def sds(self) -> tuple[float, float, float]:
-        """One standard deviation of ``d50c_um`` [um], ``exponent`` and ``bypass``."""
-        a, b, c = np.sqrt(np.maximum(np.diag(self.covariance), 0.0)).tolist()
+        """One standard deviation of ``d50c_um`` [um], ``exponent`` and ``bypass``.
+
+        Where a bound is near, half the range in which chi-square rises by 1 or less within it.
+        """
+        a, b, c = (self._spread(g) for g in np.eye(3))
         return a, b, c
+
+    @property
+    def bypass_range(self) -> tuple[float, float]:
+        """The bypass from where to where chi-square rises by 1 or less within the bounds. [1]."""
+        down, up = self.region.reach(self._gradient(np.eye(3)[2]))
+        return self.bypass - down, self.bypass + up
 
     def share(self, size_um: ArrayLike, *, corrected: bool = False) -> Floats:
         """Return the share to the coarse product at sizes in um, with or without the bypass."""
         R = 0.0 if corrected else self.bypass
         log_x = np.log(np.asarray(size_um, float) / self.d50c_um)
-        return np.asarray(R + (1.0 - R) * _corrected(self.law, log_x, self.exponent)[0])
+        return np.asarray(R + (1.0 - R) * corrected_share(self.law, log_x, self.exponent)[0])
 
     def cut_size(self, percent: float = 50.0, *, corrected: bool = False) -> SizeAt:
         """Return the size of which ``percent`` report to the coarse product, by the fitted curve.
@@ -128,20 +155,30 @@ class PartitionFit:
         log_size, slopes = self._log_size(level, corrected)
         size = float(np.exp(log_size))
         outside = not self.size_um[-1] <= size <= self.size_um[0]
-        return SizeAt(percent, size, spread_of(size * slopes, self.covariance), method, "", outside)
+        return SizeAt(percent, size, size * self._spread(slopes), method, "", outside)
 
     def sharpness(self) -> Sharpness:
         """Return the sharpness of the corrected curve."""
         d = [self.cut_size(100.0 * q, corrected=True) for q in QUARTERS]
         found = [self._log_size(q, True) for q in QUARTERS]
         G = np.array([slopes for _, slopes in found])
-        return sharpness_of(d, np.array([u for u, _ in found]), G @ self.covariance @ G.T)
+        return sharpness_of(d, np.array([u for u, _ in found]), lambda g: self._spread(g @ G))
+
+    def _gradient(self, slopes: Floats) -> Floats:
+        """Return slopes by (d50c_um, exponent, bypass) as slopes by the unknowns of the fit."""
+        known = np.zeros(len(self.region.shift))
+        p = len(known) - len(self.open_classes)
+        known[:p] = (slopes * [self.d50c_um, self.exponent, 1.0])[:p]
+        return known
+
+    def _spread(self, slopes: Floats) -> float:
+        return self.region.spread(self._gradient(slopes))
 
     def _log_size(self, level: float, corrected: bool) -> tuple[float, Floats]:
         """Return ln of a size and its slopes by (d50c, exponent, bypass), by implicit function."""
         R = 0.0 if corrected else self.bypass
-        log_x = _log_ratio(self.law, (level - R) / (1.0 - R), self.exponent)
-        c, by_size, by_exponent = _corrected(self.law, np.array([log_x]), self.exponent)
+        log_x = log_size_ratio(self.law, (level - R) / (1.0 - R), self.exponent)
+        c, by_size, by_exponent = corrected_share(self.law, np.array([log_x]), self.exponent)
         by_bypass = 0.0 if corrected else -(1.0 - c[0]) / ((1.0 - R) * by_size[0])
         slopes = [1.0 / self.d50c_um, -by_exponent[0] / (by_size[0] * self.exponent), by_bypass]
         return float(np.log(self.d50c_um)) + log_x, np.array(slopes)
@@ -159,11 +196,11 @@ def fit_partition(
     Parameters
     ----------
     curve : PartitionCurve
-        With a covariance. The curve is taken at the representative size of each class.
+        With a covariance. A class counts with the average of the fitted curve over its feed.
     law : PartitionLaw
     bypass : float, optional
         Measured bypass, for example the water split to the coarse product. [1] None fits it to
-        the shares alone; a fitted one below 0 is held at 0, and ``PartitionFit.note`` says so.
+        the shares alone.
     bypass_sd : float
         One standard deviation of a measured bypass, independent of the shares; 0 holds it.
 
@@ -174,115 +211,82 @@ def fit_partition(
 
     Notes
     -----
-    Minimises r V^-1 r, r the shares less the curve's and V their covariance, over ln d50c, ln
-    exponent and R (Levenberg-Marquardt), from the best of a fixed set of starts.
+    Minimises r V^-1 r, r the shares less the curve's averages and V their covariance, over
+    ln d50c, ln exponent and R, within bounds: 0 <= R < 1, and an open class lets the curve be only
+    where some size of it has its share, see `oretally.recon.partition_search`.
     """
-    at, u, y, V = curve.points()
-    if V is None:
+    if curve.covariance is None:
         raise ValueError("a fit to the shares needs the covariance of the flows. Give it.")
     if bypass is not None and not 0.0 <= bypass < 1.0:
         raise ValueError(f"the bypass is {bypass:g}: it must be at least 0 and below 1.")
     if not (bypass_sd >= 0.0 and np.isfinite(bypass_sd)):
         raise ValueError(f"the sd of the bypass is {bypass_sd:g}: it must be a finite number not "
                          "below 0.")  # fmt: skip
-    some = np.sqrt(np.maximum(np.diag(V), 0.0)) > _EXACT
-    at, u, y, V = at[some], u[some], y[some], V[np.ix_(some, some)]
-    held = bypass if bypass is not None and bypass_sd == 0.0 else None
-    stated = (bypass, bypass_sd) if bypass is not None and held is None else None
-    found = _search(law, u, y, V, held, stated)
-    note = ""
-    if not isinstance(found, NoFit) and held is None and found[0][2] < 0.0:
-        note = (f"the free fit gives a bypass of {100.0 * found[0][2]:.3g} % (sd "
-                f"{100.0 * np.sqrt(found[1][2, 2]):.2g} %); none can be below 0, so 0 is "
-                "held.")  # fmt: skip
-        held = 0.0
-        found = _search(law, u, y, V, held, stated)
-    if isinstance(found, NoFit):
-        return found
-    theta, C, chi_square = found
-    if theta[2] >= 1.0:
-        return NoFit("the fitted bypass is 100 % or more: the shares do not rise with size.")
-    d50c, exponent, R = float(np.exp(theta[0])), float(np.exp(theta[1])), float(theta[2])
-    scale = np.array([d50c, exponent, 1.0])
-    dof = len(y) + (stated is not None) - (2 if held is not None else 3)
-    left_out = tuple(sorted(set(range(len(curve.share))) - set(at.tolist())))
-    residual = y - R - (1.0 - R) * _corrected(law, u - theta[0], exponent)[0]
-    return PartitionFit(law, d50c, exponent, R, C * np.outer(scale, scale), held is not None,
-                        np.exp(u), residual, left_out, chi_square, dof,
-                        chance_of_more(chi_square, dof), note)  # fmt: skip
-
-
-def _search(
-    law: PartitionLaw, u: Floats, y: Floats, V: Floats,
-    held: float | None, stated: tuple[float, float] | None,
-) -> tuple[Floats, Floats, float] | NoFit:  # fmt: skip
-    """Return (ln d50c, ln exponent, bypass), their covariance and chi-square."""
-    from scipy.optimize import least_squares
-
-    free = 2 if held is not None else 3
-    if len(y) + (stated is not None) < free:
-        classes = f"{len(y) or 'no'} {'class' if len(y) == 1 else 'classes'}"
-        return NoFit(f"{free} unknown values, but {classes} to fit: those with feed, a size and a "
-                     "share that is not exact.")  # fmt: skip
-    W = whitening(V)
-    if W is None:
+    held = bypass if bypass_sd == 0.0 else None
+    stated = None if bypass is None or held is not None else (bypass, bypass_sd)
+    closed, ends, left_out = _used(curve, curve.covariance)
+    at = [*closed, *ends]
+    log_size, weight = average_sizes(curve.bound_um, curve.feed)
+    readings = Readings(
+        log_size[closed], weight[closed],
+        np.array([_ends(curve, c) for c in ends]).reshape(-1, 2),
+        curve.share[at], curve.covariance[np.ix_(at, at)], held, stated,
+    )  # fmt: skip
+    count = len(closed)
+    if count + (stated is not None) < unknowns(readings):
+        classes = f"{count or 'no'} {'class' if count == 1 else 'classes'}"
+        return NoFit(f"{unknowns(readings)} unknown values, but {classes} to fit: those with feed, "
+                     "a size and a share that is not exact.")  # fmt: skip
+    if whitening(readings.covariance) is None:
         return NoFit("the covariance of the shares is singular: some of them depend on each other "
                      "exactly. Join such classes.")  # fmt: skip
-
-    def curve(theta: Floats) -> tuple[Floats, Floats, Floats]:
-        return _corrected(law, u - theta[0], float(np.exp(np.clip(theta[1], -_FAR, _FAR))))
-
-    def misfit(theta: Floats) -> Floats:
-        R = theta[2] if held is None else held
-        c, _, _ = curve(theta)
-        r = W @ (y - R - (1.0 - R) * c)
-        return np.asarray(r if stated is None else np.append(r, (stated[0] - R) / stated[1]))
-
-    def slopes(theta: Floats) -> Floats:
-        R = theta[2] if held is None else held
-        c, by_size, by_exponent = curve(theta)
-        J = np.column_stack([(1.0 - R) * by_size, -(1.0 - R) * by_exponent, c - 1.0])
-        J = (W @ J)[:, :free]
-        return J if stated is None else np.vstack([J, [0.0, 0.0, -1.0 / stated[1]][:free]])
-
-    low = float(np.clip(np.min(y), 0.0, 0.9))
-    firsts = (held,) if held is not None else (0.0, low)
-    middle = {R: u[np.argmin(np.abs(y - (1.0 + R) / 2.0))] for R in firsts}
-    starts = [np.array([middle[R], np.log(a), R][:free]) for a, R in product(_STARTS, firsts)]
-    start = min(starts, key=lambda theta: float(np.sum(misfit(theta) ** 2)))
-    found = least_squares(misfit, start, slopes, method="lm", xtol=1e-12, ftol=1e-14, gtol=1e-14)
-    vague = NoFit(f"the classes do not fix cut size and exponent of the {law} curve: too few of "
-                  "them have shares between the bypass and 100 %.")  # fmt: skip
-    fixed = parameter_covariance(slopes(found.x))
-    if not found.success or fixed is None or abs(found.x[1]) >= _FAR:
-        return vague
-    if np.sqrt(max(fixed[0, 0], fixed[1, 1])) > _VAGUE:
-        return vague
-    C = np.zeros((3, 3))
-    C[:free, :free] = fixed
-    theta = found.x if held is None else np.append(found.x, held)
-    return theta, C, float(2.0 * found.cost)
+    best = best_curve(law, readings)
+    if isinstance(best, NoFit):
+        return best
+    d50c, exponent, R = (float(v) for v in (*np.exp(best.values[:2]), best.values[2]))
+    opened = tuple(OpenClass(c, float(low), float(high), meets) for c, (low, high), meets
+                   in zip(ends, best.limits, best.meets, strict=True))  # fmt: skip
+    pan_holds = any(o.meets is Meets.LEAST and o.place == len(curve.share) - 1 for o in opened)
+    return PartitionFit(
+        law, d50c, exponent, R, best.region, held is not None or best.at_zero or pan_holds,
+        curve.size_um[closed], (readings.share - best.fitted)[:count], opened, left_out,
+        best.chi_square, best.dof, chance_of_more(best.chi_square, best.dof),
+        _note(best, pan_holds),
+    )  # fmt: skip
 
 
-def _corrected(law: PartitionLaw, log_x: Floats, exponent: float) -> tuple[Floats, Floats, Floats]:
-    """Return c at ln(d/d50c), its slope by that and by ln exponent."""
-    with np.errstate(over="ignore"):
-        if law is PartitionLaw.PLITT:
-            u = np.log(2.0) * np.exp(np.minimum(exponent * log_x, 30.0))
-            rise = u * np.exp(-u)
-            return -np.expm1(-u), exponent * rise, exponent * log_x * rise
-        x = np.exp(np.clip(log_x, -300.0, 30.0))
-        own, half = -np.expm1(-exponent * x), -np.expm1(-exponent)
-        c = 1.0 / (1.0 + np.exp(np.minimum(exponent * (1.0 - x), 700.0)) * half / own)
-        steep = exponent * x / own
-        return c, c * (1.0 - c) * steep, c * (1.0 - c) * (steep - exponent / half)
+def _used(curve: PartitionCurve, V: Floats) -> tuple[list[int], list[int], tuple[UnusedClass, ...]]:
+    """Return the classes between two bounds, the open ones, and those left out, coarsest first."""
+    closed, ends, why = list[int](), list[int](), dict[int, str]()
+    for c, (share, size) in enumerate(zip(curve.share, curve.size_um, strict=True)):
+        if np.isnan(share):
+            why[c] = "it has no feed"
+        elif not V[c, c] > _EXACT**2:
+            why[c] = "its share is exact"
+        else:
+            (closed if np.isfinite(size) else ends).append(c)
+    # an open class must not keep the others from being fitted
+    known = bool(closed) and whitening(V[np.ix_(closed, closed)]) is not None
+    for c in list(ends):
+        at = [*closed, *(e for e in ends if e <= c)]
+        if known and whitening(V[np.ix_(at, at)]) is None:
+            ends.remove(c)
+            why[c] = "its share follows from the others"
+    return closed, ends, tuple(UnusedClass(c, why[c]) for c in sorted(why))
 
 
-def _log_ratio(law: PartitionLaw, c: float, exponent: float) -> float:
-    """Return ln(d/d50c) at which the corrected curve takes the value c."""
-    if law is PartitionLaw.PLITT:
-        return float(np.log(-np.log1p(-c) / np.log(2.0)) / exponent)
-    # exp(a x) - 1 = c (exp(a) - 1) / (1 - c), with exp(a) taken out so that it cannot overflow
-    odds = c / (1.0 - c)
-    grown = odds + (1.0 - odds) * np.exp(-exponent)
-    return float(np.log((exponent + np.log(grown)) / exponent))
+def _ends(curve: PartitionCurve, c: int) -> Sequence[float]:
+    """Return ln of the fine and the coarse end of an open class; infinite where it is open."""
+    with np.errstate(divide="ignore"):
+        return [float(np.log(curve.bound_um[c + 1])), float(np.log(curve.bound_um[c]))]
+
+
+def _note(best: BestCurve, pan_holds: bool) -> str:
+    """Return what the fit without bounds found, where it was not kept."""
+    if best.free_bypass is None:
+        return ""
+    R, sd = (100.0 * each for each in best.free_bypass)
+    found = f"the free fit gives a bypass of {R:#.3g} % (sd {sd:.2g} %)"
+    if best.at_zero and R < 0.0:
+        return f"{found}; none can be below 0, so 0 is held."
+    return f"{found}, above the share of the pan." if pan_holds else ""

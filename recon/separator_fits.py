@@ -10,7 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from oretally.recon.partition import PartitionCurve
-from oretally.recon.partition_fit import PartitionLaw, fit_partition
+from oretally.recon.partition_fit import (
+    OpenClass,
+    PartitionLaw,
+    UnusedClass,
+    fit_partition,
+)
 from oretally.recon.size_classes import NoFit
 
 __all__ = ["FittedPartition", "fitted_partitions"]
@@ -31,17 +36,22 @@ class FittedPartition:
     sharpness : (float, float) or None
         Plitt's m or Whiten's alpha: the larger, the sharper. [1]
     bypass : (float, float) or None
-        Share of the finest sizes that goes to the coarse product; its sd is 0 where it is held at
-        0. [%]
+        Share of the finest sizes that goes to the coarse product, and its sd. [%]
+    bypass_range : (float, float) or None
+        From where to where chi-square rises by 1 or less: value less and plus sd, unless a bound is
+        near: 0 below, the share of the pan above. Its half is then the sd. [%]
     bypass_held : bool
+        Whether the bypass rests at a bound, 0 or the share of the pan.
     chi_square : float or None
         Weighted sum of squares of what the curve misses.
     dof : int or None
-        Classes used less the parameters fitted; at 0 nothing checks the curve.
+        Classes that check the curve less the parameters fitted; at 0 nothing checks it.
     p : float or None
         Chance of a larger chi-square by the stated errors alone; None at 0 degrees of freedom.
-    left_out : tuple of int
-        Classes without a representative size, without feed or of an exact share, counted from 0.
+    open_classes : tuple of OpenClass
+        The coarsest class and the pan: bounds of the curve.
+    left_out : tuple of UnusedClass
+        Classes that were not used.
     doubt : str
         Words on a curve that misses the points by more than their errors explain, or empty.
     note : str
@@ -53,11 +63,13 @@ class FittedPartition:
     d50c_um: _Estimate | None = None
     sharpness: _Estimate | None = None
     bypass: _Estimate | None = None
+    bypass_range: _Estimate | None = None
     bypass_held: bool = False
     chi_square: float | None = None
     dof: int | None = None
     p: float | None = None
-    left_out: tuple[int, ...] = ()
+    open_classes: tuple[OpenClass, ...] = ()
+    left_out: tuple[UnusedClass, ...] = ()
     doubt: str = ""
     note: str = ""
     reason: str = ""
@@ -72,11 +84,12 @@ def _fitted(curve: PartitionCurve, law: PartitionLaw) -> FittedPartition:
     fit = fit_partition(curve, law)
     if isinstance(fit, NoFit):
         return FittedPartition(law, reason=fit.reason)
-    values = (fit.d50c_um, fit.exponent, fit.bypass)
-    if not np.isfinite([*values, *fit.sds]).all():
+    values, (low, high) = (fit.d50c_um, fit.exponent, fit.bypass), fit.bypass_range
+    if not np.isfinite([*values, *fit.sds, low, high]).all():
         return FittedPartition(law, reason=f"the weighted fit of the {law} curve gives no sd.")
     d50c, sharpness, bypass = zip(values, fit.sds, strict=True)
     return FittedPartition(
-        law, d50c, sharpness, (100.0 * bypass[0], 100.0 * bypass[1]), fit.bypass_held,
-        fit.chi_square, fit.dof, fit.p, fit.left_out, fit.doubt, fit.note,
+        law, d50c, sharpness, (100.0 * bypass[0], 100.0 * bypass[1]), (100.0 * low, 100.0 * high),
+        fit.bypass_held, fit.chi_square, fit.dof, fit.p, fit.open_classes, fit.left_out, fit.doubt,
+        fit.note,
     )  # fmt: skip

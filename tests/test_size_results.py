@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import json
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from math import exp, log, sqrt
@@ -19,6 +20,7 @@ import numpy as np
 import openpyxl
 import pytest
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
 from oretally.flowsheet import (
     Analyte,
@@ -40,6 +42,7 @@ from oretally.io import read_case
 from oretally.io.circuit_svg import balance_labels
 from oretally.io.cli import main
 from oretally.io.json_result import balance_schema, to_json
+from oretally.io.partition_words import BYPASS_LEGEND
 from oretally.io.report import html_report
 from oretally.io.size_curves_svg import partition_svg, passing_svg
 from oretally.io.size_tables import (
@@ -57,8 +60,8 @@ from oretally.io.size_tables import (
 from oretally.io.text_summary import summary
 from oretally.io.xlsx_result import xlsx_bytes
 from oretally.recon import Balance, reconcile
-from oretally.recon.by_size import FittedLaw
-from oretally.recon.partition_fit import PartitionLaw
+from oretally.recon.by_size import FittedLaw, StreamSizes
+from oretally.recon.partition_fit import Meets, PartitionLaw
 from oretally.recon.prepared import Prepared
 from oretally.recon.size_distribution import SizeLaw
 
@@ -241,33 +244,46 @@ def test_of_equally_coarse_products_the_larger_counts(names: tuple[str, str]) ->
 LADDER = SizeGrid((600.0, 425.0, 300.0, 212.0, 150.0, 106.0, 75.0, 53.0, 38.0))
 
 
-def _cut(d50c: float, m: float, bypass: float) -> Balance:
-    """Return a cyclone that cuts by Plitt's curve at the mean size of each class."""
-    feed = np.array([6.0, 8.0, 10.0, 12.0, 13.0, 12.0, 10.0, 9.0, 8.0, 12.0])
+def _cut(
+    d50c: float, m: float, bypass: float, *, pan: float | None = None, top: float = 6.0,
+    relative: float = 0.02,
+) -> Balance:  # fmt: skip
+    """Return a cyclone that cuts each class as Plitt's curve does on average.
+
+    The feed has as much in each ratio of sizes; the classes at the ends reach to 900 and 20 um.
+    ``pan`` is another share of the pan to the coarse product, ``top`` the mass above 600 um.
+    """
     bounds = np.array([900.0, *LADDER.openings, 20.0])
-    x = np.sqrt(bounds[:-1] * bounds[1:]) / d50c
-    share = bypass + (1.0 - bypass) * (1.0 - 0.5 ** (x**m))
+    feed = 20.0 * np.log(bounds[:-1] / bounds[1:])
+    feed[0] = top
+    t = (np.arange(400) + 0.5) / 400.0
+    x = bounds[1:, None] * (bounds[:-1] / bounds[1:])[:, None] ** t / d50c
+    share = bypass + (1.0 - bypass) * (1.0 - 0.5 ** (x**m)).mean(axis=1)
+    share[-1] = share[-1] if pan is None else pan
     circuit = Circuit.build(
         {"feed": (None, "cyclone"), "fine": ("cyclone", None), "coarse": ("cyclone", None)}
     )
     found = [Measurement("feed", "dry rate", 100.0, TPH, 1.0)]
     for name, flows in (("feed", feed), ("fine", feed * (1.0 - share)), ("coarse", feed * share)):
-        found += _classes(LADDER, name, flows, None)
+        found += _classes(LADDER, name, flows, None, relative)
     survey = Survey(Basis.RATE, TPH, (), tuple(found), "Invented: a cyclone", sizes=LADDER)
     return reconcile(circuit, survey)
 
 
 def test_plitts_curve_is_found_with_its_bypass() -> None:
-    (found,) = _cut(120.0, 2.2, 0.15).sizes.partitions
+    (found,) = _cut(220.0, 1.8, 0.15).sizes.partitions
     plitt, whiten = found.fits
     assert [fit.law for fit in found.fits] == list(PartitionLaw)
     assert plitt.d50c_um is not None and plitt.sharpness is not None and plitt.bypass is not None
-    assert plitt.d50c_um[0] == pytest.approx(120.0, rel=1e-4)
-    assert plitt.sharpness[0] == pytest.approx(2.2, rel=1e-4)
+    assert plitt.d50c_um[0] == pytest.approx(220.0, rel=1e-4)
+    assert plitt.sharpness[0] == pytest.approx(1.8, rel=1e-4)
     assert plitt.bypass[0] == pytest.approx(15.0, rel=1e-3)
     assert all(0.0 < sd for _, sd in (plitt.d50c_um, plitt.sharpness, plitt.bypass))
-    # eight classes have two openings, and three parameters were fitted
-    assert (plitt.left_out, plitt.dof) == ((0, 9), 5)
+    # eight classes have two openings, and three parameters were fitted; the others lie within
+    assert (plitt.left_out, plitt.dof) == ((), 5)
+    assert [(o.place, o.meets) for o in plitt.open_classes] == [
+        (0, Meets.WITHIN), (9, Meets.WITHIN),
+    ]  # fmt: skip
     assert plitt.chi_square == pytest.approx(0.0, abs=1e-6)
     assert (plitt.doubt, plitt.reason, plitt.note) == ("", "", "")
     # the uncorrected d50 is smaller, as the bypass adds fines to the coarse product
@@ -275,30 +291,32 @@ def test_plitts_curve_is_found_with_its_bypass() -> None:
     assert d50 is not None and d50 < plitt.d50c_um[0]
     # Whiten's curve is another one: near, but not the same
     assert whiten.d50c_um is not None
-    assert whiten.d50c_um[0] == pytest.approx(120.0, rel=0.1)
+    assert whiten.d50c_um[0] == pytest.approx(220.0, rel=0.1)
 
 
 def test_the_table_of_fitted_curves() -> None:
-    balance = _cut(120.0, 2.2, 0.15)
+    balance = _cut(220.0, 1.8, 0.15)
     (found,) = balance.sizes.partitions
     table = fit_table(balance)
     assert list(table.header) == [
         "separator", "curve", "within the errors it", "d50c [um]", "±", "sharpness", "±",
-        "bypass [%]", "±", "chi-square", "degrees of freedom", "p", "",
+        "bypass [%]", "±", "chi-square", "degrees of freedom", "p",
     ]  # fmt: skip
     plitt = table.rows[0]
     assert plitt[:3] == ["cyclone", "Plitt", "holds"]
-    assert [float(plitt[i]) for i in (3, 5, 7)] == pytest.approx([120.0, 2.2, 15.0], rel=0.01)
+    assert [float(plitt[i]) for i in (3, 5, 7)] == pytest.approx([220.0, 1.8, 15.0], rel=0.01)
     assert plitt[10] == "5"
-    assert plitt[-1] == (
-        "Left out, as they have no mean size, no feed or an exact share: +600 um, -38 um."
+    said = (
+        "cyclone, Plitt, Whiten: Bounds of the curve, which it keeps, not points of it, as they "
+        "have no mean size: +600 um, -38 um."
     )
+    assert table.below[0] == said and table.below[-1] == BYPASS_LEGEND
     assert [row[1] for row in fit_table(balance, brief=True).rows] == ["Plitt", "Whiten"]
     assert "Cut size of the separators without the bypass" in summary(balance)
     assert "Cut size of the separators without the bypass" in html_report(balance)
     book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(balance)))
     figures = {(r[0], r[1]): r[2] for r in book["size figures"].iter_rows(values_only=True)}
-    assert figures["cyclone", "Plitt d50c"] == pytest.approx(120.0, rel=1e-4)
+    assert figures["cyclone", "Plitt d50c"] == pytest.approx(220.0, rel=1e-4)
     assert figures["cyclone", "Plitt bypass"] == pytest.approx(15.0, rel=1e-3)
     document = json.loads(to_json(balance))
     jsonschema.Draft202012Validator(balance_schema()).validate(document)
@@ -307,7 +325,12 @@ def test_the_table_of_fitted_curves() -> None:
     fit = found.fits[0]
     assert fit.d50c_um is not None
     assert shown[0]["d50c_um"] == {"value": fit.d50c_um[0], "sd": fit.d50c_um[1]}
-    assert shown[0]["left_out"] == ["+600 um", "-38 um"]
+    assert shown[0]["left_out"] == []
+    ends = [(o["class"], o["meets"]) for o in shown[0]["open_classes"]]
+    assert ends == [("+600 um", "within"), ("-38 um", "within")]
+    # the pan has a share between the bypass and the curve at 38 um: 15 + 85 (1 - 2^-0.0424) %
+    least, most = (shown[0]["open_classes"][1][key] for key in ("least", "most"))
+    assert (least, most) == pytest.approx((15.0, 17.46), abs=0.02)
 
 
 def test_why_no_curve_was_fitted() -> None:
@@ -325,29 +348,51 @@ def test_why_no_curve_was_fitted() -> None:
 
 
 def test_the_curve_of_the_example_by_hand() -> None:
-    """Plitt's curve with the printed 64.12 um and 1.1725: 1 - 2^-(d/d50c)^m.
+    """Plitt's curve with the printed 68.28 um and 1.3546: 1 - 2^-(d/d50c)^m.
 
-    At the mean sizes 212.1, 126.1, 89.16 and 53.39 um: 0.9403, 0.7838, 0.6395 and 0.4283, against
-    shares of 0.931, 0.803, 0.626 and 0.419: the misfits of the last place are some two sd, of the
-    third one and a half.
+    Its averages over the feed of the four classes between 300 and 38 um: 0.9334, 0.7942, 0.6333
+    and 0.4285, against shares of 0.931, 0.803, 0.626 and 0.419. At 300 um it is 1 - 2^-7.428 =
+    0.9942, which +300 um should exceed, and with 0.980 misses by three and a half sd.
     """
     case = read_case(ROOT / "examples" / "grinding_by_size")
     balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
     (found,) = balance.sizes.partitions
     plitt = found.fits[0]
-    assert plitt.d50c_um == pytest.approx((64.12, 1.378), rel=1e-3)
-    assert plitt.sharpness == pytest.approx((1.1725, 0.02524), rel=1e-3)
-    shares = [r.solids[0] / 100.0 for r in found.classes[1:5] if r.solids]
-    misfits = np.array([0.9403, 0.7838, 0.6395, 0.4283]) - shares
-    assert misfits == pytest.approx([0.0090, -0.0188, 0.0131, 0.0093], abs=2e-4)
-    assert (plitt.bypass, plitt.bypass_held, plitt.dof) == ((0.0, 0.0), True, 2)
+    assert plitt.d50c_um == pytest.approx((68.28, 1.459), rel=1e-3)
+    assert plitt.sharpness == pytest.approx((1.3546, 0.03095), rel=1e-3)
+    (feed,) = (s for s in balance.sizes.streams if s.stream == "cyclone feed")
+    averages = _class_averages(feed, lambda d: 1.0 - 0.5 ** ((d / 68.285) ** 1.3546))
+    assert averages == pytest.approx([0.9334, 0.7942, 0.6333, 0.4285], abs=2e-4)
+    top, pan = plitt.open_classes
+    assert top.least == pytest.approx(0.9942, abs=1e-4)
+    assert (top.most, top.meets) == (1.0, Meets.LEAST)
+    assert (pan.least, pan.meets) == (0.0, Meets.WITHIN)
+    # four classes and the one that checks, two parameters: the bypass is none
+    assert (plitt.bypass_held, plitt.dof) == (True, 3)
+    assert plitt.bypass is not None and plitt.bypass[0] == 0.0
+    assert plitt.bypass_range == pytest.approx((0.0, 2.0 * plitt.bypass[1]))
     assert plitt.doubt.startswith("the curve misses the points by more than their errors explain")
-    row = fit_table(balance).rows[0]
-    assert row[2] == "does not hold" and row[7:9] == ["0 (held)", "–"]
-    assert row[-1] == (
-        "The free fit gives a bypass of -30.1 % (sd 16 %); none can be below 0, so 0 is held. Left "
-        "out, as they have no mean size, no feed or an exact share: +300 um, -38 um."
+    table = fit_table(balance)
+    assert table.rows[0][2] == "does not hold" and table.rows[0][7:9] == ["0 (held)", "+1.8"]
+    assert table.below[0] == (
+        "cyclone, Plitt: The free fit gives a bypass of -10.4 % (sd 11 %); none can be below 0, so "
+        "0 is held. +300 um has 97.98 ± 0.40 %, where the curve has 99.42 % at 300 um and more "
+        "above: it holds the curve down. Bounds of the curve, which it keeps, not points of it, as "
+        "they have no mean size: -38 um."
     )
+
+
+def _class_averages(feed: StreamSizes, curve: Callable[[Floats], Floats]) -> Floats:
+    """Return averages over the feed between two sieves, its passing smooth in ln size."""
+    bounds = np.array([row.retained_um for row in feed.classes[:-1]])
+    passing = np.array([row.passing[0] for row in feed.classes if row.passing is not None])
+    smooth = CubicSpline(np.log(bounds[::-1]), passing[::-1])
+    found = []
+    for high, low in zip(bounds[:-1], bounds[1:], strict=True):
+        u = np.linspace(np.log(low), np.log(high), 2001)
+        step, middle = np.diff(smooth(u)), (u[1:] + u[:-1]) / 2.0
+        found.append(float(step @ curve(np.exp(middle)) / step.sum()))
+    return np.array(found)
 
 
 # ---- a closed grinding circuit, by simulation
