@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from oretally.io.draw_limits import LEAST_DRAWS, MOST_DRAWS, SEED
 from oretally.io.output_files import ends_in
 
 __all__ = ["balance_options"]
@@ -34,6 +35,11 @@ _OPTIONS = (
     click.option("--starts", type=click.IntRange(1, 1000), metavar="N",
                  help="Look for a better balance from N first guesses of the flows; says how many "
                  "agree."),
+    click.option("--draws", type=click.IntRange(LEAST_DRAWS, MOST_DRAWS), metavar="N",
+                 help="Draw the measurements N times within their stated errors and balance each "
+                 "draw: limits that hold where ± is a rough guide. 2000 is a good number."),
+    click.option("--seed", type=click.IntRange(0, 2**63 - 1), metavar="S",
+                 help=f"Of the draws, {SEED} unless given: the same seed gives the same draws."),
     click.option("--open", "show", is_flag=True, help="Show the HTML report in the browser."),
 )  # fmt: skip
 

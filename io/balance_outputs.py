@@ -9,19 +9,23 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
+import numpy as np
 
 from oretally.flowsheet import NotBalanceable, Survey
 from oretally.io.case import Case, read_case
+from oretally.io.draw_limits import SEED
 from oretally.io.json_result import to_json
 from oretally.io.metal_prices import Price
 from oretally.io.new_case import unfilled
 from oretally.io.output_files import refuse_overwriting, write_whole
 from oretally.io.pdf_report import pdf_report, refuse_without_typst
 from oretally.io.report import html_report
+from oretally.io.simulation_tables import Simulated
 from oretally.io.text_summary import print_summary, summary
 from oretally.io.what_if import changed_survey
 from oretally.io.xlsx_result import xlsx_bytes
 from oretally.recon import Balance, reconcile
+from oretally.recon.simulation import simulate_balance
 from oretally.recon.what_if import Otherwise, impossible, otherwise
 
 __all__ = ["Answer", "Outputs", "balanced", "show", "write"]
@@ -65,13 +69,15 @@ class Answer:
     balance: Balance
     prices: tuple[Price, ...] = ()
     otherwise: Otherwise | None = None
+    simulated: Simulated | None = None
 
 
 def balanced(
     source: Path, outputs: Outputs, *, without: Sequence[str] = (), added: Sequence[str] = (),
-    starts: int | None = None, say: Callable[[str], None] = lambda _: None,
+    starts: int | None = None, draws: int | None = None, seed: int | None = None,
+    say: Callable[[str], None] = lambda _: None,
 ) -> Answer:  # fmt: skip
-    """Read a case and balance it; once more with the changes asked for, if there are any.
+    """Read a case and balance it; once more with the changes asked for, and so many drawn ones.
 
     Raises
     ------
@@ -81,6 +87,8 @@ def balanced(
         If the case as it is cannot be balanced.
     """
     outputs.check(source)
+    if seed is not None and draws is None:
+        raise click.UsageError("--seed needs --draws N: the draws that it is the seed of.")
     case = read_case(source)
     blank = unfilled(case)
     if blank is not None:
@@ -97,7 +105,12 @@ def balanced(
             beside = otherwise(found, _reconciled(case, changed, starts), words)
         except NotBalanceable as error:
             beside = impossible(found, f"{error.reason} {error.mend}", words)
-    return Answer(found, case.prices, beside)
+    simulated = None
+    if draws is not None and found.converged:
+        seed = SEED if seed is None else seed
+        drawn = simulate_balance(found, np.random.default_rng(seed), draws, starts=starts, say=say)
+        simulated = Simulated(drawn, seed)
+    return Answer(found, case.prices, beside, simulated)
 
 
 def _reconciled(case: Case, survey: Survey, starts: int | None) -> Balance:
@@ -109,28 +122,29 @@ def _reconciled(case: Case, survey: Survey, starts: int | None) -> Balance:
 
 def write(answer: Answer, outputs: Outputs) -> None:
     """Write the files asked for."""
-    balance, prices, beside = answer.balance, answer.prices, answer.otherwise
+    asked = answer.balance, answer.prices, answer.otherwise, answer.simulated
     if outputs.json not in (None, "-") and outputs.json:
-        write_whole(Path(outputs.json), to_json(balance, prices, beside))
+        write_whole(Path(outputs.json), to_json(*asked))
     if outputs.html is not None:
-        write_whole(outputs.html, html_report(balance, prices, beside))
+        write_whole(outputs.html, html_report(*asked))
     if outputs.xlsx is not None:
-        write_whole(outputs.xlsx, xlsx_bytes(balance, prices, beside))
+        write_whole(outputs.xlsx, xlsx_bytes(*asked))
     if outputs.pdf is not None:
-        write_whole(outputs.pdf, pdf_report(balance, prices, beside))
+        write_whole(outputs.pdf, pdf_report(*asked))
 
 
 def show(answer: Answer, outputs: Outputs) -> bool:
     """Print the answer, and what was written; return whether everything asked for balances."""
     balance, beside = answer.balance, answer.otherwise
     if outputs.json == "-":
-        click.echo(to_json(balance, answer.prices, beside))
+        click.echo(to_json(balance, answer.prices, beside, answer.simulated))
     elif sys.stdout.isatty():
         from rich.console import Console
 
-        print_summary(balance, Console(highlight=False), answer.prices, beside)
+        console = Console(highlight=False)
+        print_summary(balance, console, answer.prices, beside, answer.simulated)
     else:
-        click.echo(summary(balance, answer.prices, beside))
+        click.echo(summary(balance, answer.prices, beside, answer.simulated))
     for path in outputs.files:
         click.echo(f"written: {path}", err=True)
     if outputs.show and outputs.html is not None:

@@ -14,8 +14,10 @@ from oretally.io.cautions import cautions_document
 from oretally.io.findings_json import findings_document
 from oretally.io.loss_json import losses_document
 from oretally.io.metal_prices import Price
+from oretally.io.simulation_tables import Simulated, simulation_document
 from oretally.io.sizes_json import sizes_document
 from oretally.io.what_if_tables import otherwise_document
+from oretally.io.wording import notes_of
 from oretally.io.worth import worth_document
 from oretally.recon import Balance, BalancedValue
 from oretally.recon.what_if import Otherwise
@@ -26,10 +28,11 @@ SCHEMA = "oretally.balance/1"
 
 
 def to_json(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None
-) -> str:
+    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None,
+    simulated: Simulated | None = None,
+) -> str:  # fmt: skip
     """Return the balance as JSON text; what is not determined is null."""
-    document = balance_document(balance, prices, otherwise)
+    document = balance_document(balance, prices, otherwise, simulated)
     return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
 
 
@@ -41,8 +44,9 @@ def balance_schema() -> dict[str, Any]:
 
 
 def balance_document(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None
-) -> dict[str, Any]:
+    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None,
+    simulated: Simulated | None = None,
+) -> dict[str, Any]:  # fmt: skip
     """Return the balance as plain dicts and lists."""
     test = balance.global_test
     return {
@@ -168,11 +172,13 @@ def balance_document(
         **amounts_document(balance),
         "worth": worth_document(balance, prices),
         "what_if": otherwise_document(otherwise),
+        "simulation": simulation_document(simulated),
         "sizes": sizes_document(balance.survey.sizes, balance.sizes),
         "losses": losses_document(balance.losses),
         "cautions": cautions_document(balance),
         **findings_document(balance.findings),
-        "notes": list(balance.notes),
+        "doubtful": list(balance.doubtful),
+        "notes": list(notes_of(balance, simulated=simulated is not None)),
     }
 
 

@@ -36,6 +36,13 @@ from oretally.io.result_tables import (
     separation_table,
     value_table,
 )
+from oretally.io.simulation_tables import (
+    SIMULATION_HEADING,
+    SIMULATION_LEGEND,
+    Simulated,
+    simulation_sentences,
+    simulation_table,
+)
 from oretally.io.size_curves_svg import passing_svg
 from oretally.io.size_tables import (
     class_labels,
@@ -60,6 +67,7 @@ from oretally.io.wording import (
     SD_LEGEND,
     counts,
     largest_move,
+    notes_of,
     recovery_sentences,
     verdict,
 )
@@ -74,12 +82,16 @@ _SIZE = re.compile(r'<svg [^>]*?width="([\d.]+)" height="([\d.]+)"')
 _Block = dict[str, Any]
 
 
-def pages(balance: Balance, prices: Sequence[Price], otherwise: Otherwise | None) -> dict[str, Any]:
+def pages(
+    balance: Balance, prices: Sequence[Price], otherwise: Otherwise | None,
+    simulated: Simulated | None = None,
+) -> dict[str, Any]:  # fmt: skip
     """Return title and parts of the report; each part is pages upright, or one across."""
     parts = [
-        _upright(_summary(balance)),
+        _upright(_summary(balance, simulated)),
         _upright(_beside(otherwise) if otherwise is not None else []),
         _upright(_answers(balance, prices)),
+        _upright(_drawn(simulated) if simulated is not None else []),
         _upright(_losses(balance)),
         _upright(_cautions(balance)),
         *_drawings(balance),
@@ -117,7 +129,7 @@ def _picture(svg: str, caption: str) -> _Block:
     return {"kind": "picture", "svg": svg, "caption": caption, "width": width, "height": height}
 
 
-def _summary(balance: Balance) -> Iterable[_Block]:
+def _summary(balance: Balance, simulated: Simulated | None) -> Iterable[_Block]:
     if not balance.converged:
         yield {"kind": "boxed", "text": NOT_A_BALANCE}
     yield {"kind": "terms", "pairs": counts(balance)}
@@ -141,13 +153,21 @@ def _summary(balance: Balance) -> Iterable[_Block]:
         if balance.findings.explanations:
             yield from page_tables([explanation_columns(balance)])
         yield _words(UNTOUCHED)
-    yield _list([*hidden_sentences(balance), *balance.notes])
+    notes = notes_of(balance, simulated=simulated is not None)
+    yield _list([*hidden_sentences(balance), *notes])
 
 
 def _beside(otherwise: Otherwise) -> Iterable[_Block]:
     yield _heading(WHAT_IF_HEADING)
     yield _words(*otherwise_sentences(otherwise))
     yield from page_tables(otherwise_tables(otherwise))
+
+
+def _drawn(simulated: Simulated) -> Iterable[_Block]:
+    yield _heading(SIMULATION_HEADING)
+    yield _words(*simulation_sentences(simulated))
+    yield from page_tables([simulation_table(simulated, shortest=False)])
+    yield _words(SIMULATION_LEGEND)
 
 
 def _answers(balance: Balance, prices: Sequence[Price]) -> Iterable[_Block]:

@@ -12,6 +12,7 @@ from typing import Any
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.io.metal_prices import Price
 from oretally.io.pdf_pages import pages
+from oretally.io.simulation_tables import Simulated
 from oretally.recon import Balance
 from oretally.recon.what_if import Otherwise
 
@@ -41,8 +42,9 @@ def refuse_without_typst() -> None:
 
 
 def pdf_report(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None
-) -> bytes:
+    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None,
+    simulated: Simulated | None = None,
+) -> bytes:  # fmt: skip
     """Return the report of a balance as a PDF: A4, pages numbered, its fonts within.
 
     No date, no network, no file read: the same balance gives the same bytes. Fonts of this
@@ -55,6 +57,8 @@ def pdf_report(
         Then metal is shown in money too.
     otherwise : Otherwise, optional
         The answers with other measurements, shown beside.
+    simulated : Simulated, optional
+        What drawn surveys say of the answers.
 
     Raises
     ------
@@ -64,7 +68,7 @@ def pdf_report(
     refuse_without_typst()
     import typst
 
-    found = pages(balance, prices, otherwise)
+    found = pages(balance, prices, otherwise, simulated)
     covered = _covered(json.dumps(found, ensure_ascii=False))
     if not covered:
         found["parts"].append({"wide": False, "blocks": [{"kind": "words", "texts": [_FOREIGN]}]})

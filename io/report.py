@@ -39,6 +39,13 @@ from oretally.io.result_tables import (
     separation_table,
     value_table,
 )
+from oretally.io.simulation_tables import (
+    SIMULATION_HEADING,
+    SIMULATION_LEGEND,
+    Simulated,
+    simulation_sentences,
+    simulation_table,
+)
 from oretally.io.size_curves_svg import partition_svg, passing_svg
 from oretally.io.size_tables import (
     class_labels,
@@ -70,6 +77,7 @@ from oretally.io.wording import (
     SD_LEGEND,
     counts,
     largest_move,
+    notes_of,
     recovery_sentences,
     verdict,
 )
@@ -92,8 +100,9 @@ def _cells(table: ResultTable) -> list[list[tuple[str, str]]]:
 
 
 def html_report(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None
-) -> str:
+    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None,
+    simulated: Simulated | None = None,
+) -> str:  # fmt: skip
     """Return the report of a balance as one self-contained HTML document.
 
     No date, no network, no script: the same balance gives the same bytes.
@@ -105,6 +114,8 @@ def html_report(
         Then metal is shown in money too.
     otherwise : Otherwise, optional
         The answers with other measurements, shown beside.
+    simulated : Simulated, optional
+        What drawn surveys say of the answers.
     """
     import jinja2
 
@@ -159,6 +170,10 @@ def html_report(
         what_if_heading=WHAT_IF_HEADING,
         what_if=otherwise_sentences(otherwise) if otherwise else (),
         what_if_tables=otherwise_tables(otherwise) if otherwise else [],
+        simulation_heading=SIMULATION_HEADING,
+        simulation_legend=SIMULATION_LEGEND,
+        simulation=simulation_sentences(simulated) if simulated else (),
+        simulation_table=simulation_table(simulated) if simulated else None,
         worth=worth_table(balance, prices) if prices else None,
         money_caution=MONEY_CAUTION,
         budgets=[
@@ -177,7 +192,7 @@ def html_report(
             if table.rows
         ],
         cells=_cells,
-        notes=balance.notes,
+        notes=notes_of(balance, simulated=simulated is not None),
         figures=_figures(balance),
         sd_legend=SD_LEGEND,
         caution=CAUTION,

@@ -36,6 +36,8 @@ class ResultTable:
     rows : sequence of sequence of str
     words, last_words : int
         Columns of words at the left and at the right.
+    below : sequence of str
+        Sentences to stand below it.
     """
 
     caption: str
@@ -43,6 +45,7 @@ class ResultTable:
     rows: Sequence[Sequence[str]]
     words: int
     last_words: int = 0
+    below: Sequence[str] = ()
 
     @property
     def kinds(self) -> list[str]:

@@ -29,6 +29,12 @@ from oretally.io.result_tables import (
     separation_table,
     value_table,
 )
+from oretally.io.simulation_tables import (
+    SIMULATION_HEADING,
+    Simulated,
+    simulation_sentences,
+    simulation_table,
+)
 from oretally.io.size_tables import (
     class_labels,
     class_sentence,
@@ -57,6 +63,7 @@ from oretally.io.wording import (
     SD_LEGEND,
     counts,
     largest_move,
+    notes_of,
     recovery_sentences,
     verdict,
 )
@@ -80,20 +87,21 @@ _BUDGETS_SHOWN = 12  # recoveries; the budgets of more are left to report and JS
 
 
 def summary(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None
-) -> str:
+    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None,
+    simulated: Simulated | None = None,
+) -> str:  # fmt: skip
     """Return the summary as plain text."""
     from rich.console import Console
 
     buffer = io.StringIO()
     console = Console(file=buffer, width=WIDTH, color_system=None, force_terminal=False)
-    print_summary(balance, console, prices, otherwise)
+    print_summary(balance, console, prices, otherwise, simulated)
     return "\n".join(line.rstrip() for line in buffer.getvalue().splitlines()) + "\n"
 
 
 def print_summary(
     balance: Balance, console: Console, prices: Sequence[Price] = (),
-    otherwise: Otherwise | None = None,
+    otherwise: Otherwise | None = None, simulated: Simulated | None = None,
 ) -> None:  # fmt: skip
     """Print the summary to a rich console."""
     state = "" if balance.converged else ": NOT CONVERGED"
@@ -124,6 +132,8 @@ def print_summary(
     _suspects(console, balance)
     if otherwise is not None:
         _what_if(console, otherwise)
+    if simulated is not None:
+        _simulation(console, simulated)
     for table in _tables(balance, prices):
         print_table(table, console)
     if prices:
@@ -131,9 +141,10 @@ def print_summary(
         console.print(_line("CAUTION", MONEY_CAUTION))
     _losses(console, balance)
     _cautions(console, balance)
-    if balance.notes:
+    notes = notes_of(balance, simulated=simulated is not None)
+    if notes:
         _heading(console, "Notes")
-        for note in balance.notes:
+        for note in notes:
             console.print(_line("            -", note))
     console.print()
     console.print(_line("", f"{SD_LEGEND} {CAUTION}"))
@@ -181,6 +192,14 @@ def _what_if(console: Console, otherwise: Otherwise) -> None:
         console.print(_line("", sentence))
     for table in otherwise_tables(otherwise, _CHANGES_SHOWN):
         print_table(table, console)
+
+
+def _simulation(console: Console, simulated: Simulated) -> None:
+    """Print what drawn surveys say of the answers."""
+    _heading(console, SIMULATION_HEADING)
+    for sentence in simulation_sentences(simulated):
+        console.print(_line("", sentence))
+    print_table(simulation_table(simulated, brief=True, shortest=False), console)
 
 
 def _losses(console: Console, balance: Balance) -> None:
@@ -246,7 +265,7 @@ def _tables(balance: Balance, prices: Sequence[Price]) -> Iterable[ResultTable]:
 
 
 def print_table(table: ResultTable, console: Console) -> None:
-    """Print a table below its caption, cells never cut or wrapped."""
+    """Print a table below its caption, cells never cut or wrapped; what is said of it follows."""
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -263,3 +282,5 @@ def print_table(table: ResultTable, console: Console) -> None:
     console.width = max(narrow, console.measure(shown).maximum)
     console.print(shown, crop=False)
     console.width = narrow
+    for sentence in table.below:
+        console.print(_line("", sentence))

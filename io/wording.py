@@ -12,6 +12,7 @@ __all__ = [
     "SD_LEGEND",
     "counts",
     "largest_move",
+    "notes_of",
     "recovery_sentences",
     "verdict",
 ]
@@ -26,6 +27,7 @@ NOT_A_BALANCE = (
 )
 
 _MOVED = 1e-6  # chi-square above which something had to move
+_NAMED = 3  # answers of doubtful ± named
 _EXPLAINED = 3.84  # the 95 % limit of chi-square on 1 degree of freedom
 
 
@@ -85,6 +87,19 @@ def _held(statistic: float) -> str:
     return told + (
         "more than the stated errors explain. At least one of them is wrong, or errors are stated "
         "too small: until that is settled, do not rely on the answers."
+    )
+
+
+def notes_of(balance: Balance, *, simulated: bool = False) -> tuple[str, ...]:
+    """Return what the reader must know; first which ± are doubtful, unless a simulation tells."""
+    names = balance.doubtful
+    if simulated or not names:
+        return balance.notes
+    rest = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return (
+        f"The ± of {', '.join(names[:_NAMED])}{rest} is a rough guide only (close to a bound, or "
+        "above a fifth of the value); limits: oretally balance CASE --draws 2000",
+        *balance.notes,
     )
 
 

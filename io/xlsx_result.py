@@ -11,6 +11,7 @@ from oretally.io.finding_sheets import finding_sheets
 from oretally.io.input_sheets import input_sheets
 from oretally.io.metal_prices import Price
 from oretally.io.sheet_cells import number_format, put, widen
+from oretally.io.simulation_tables import Simulated, simulation_sheet
 from oretally.io.size_sheets import size_sheets
 from oretally.io.what_if_tables import otherwise_sheet
 from oretally.io.wording import (
@@ -18,6 +19,7 @@ from oretally.io.wording import (
     NOT_A_BALANCE,
     SD_LEGEND,
     counts,
+    notes_of,
     recovery_sentences,
     verdict,
 )
@@ -36,14 +38,15 @@ _Row = Sequence[_Cell]
 
 
 def xlsx_bytes(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None
-) -> bytes:
+    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None,
+    simulated: Simulated | None = None,
+) -> bytes:  # fmt: skip
     """Return the workbook: results first, then the inputs."""
     import openpyxl
 
     book = openpyxl.Workbook()
     book.remove(book.worksheets[0])
-    sheets = [*_results(balance, prices, otherwise), *input_sheets(balance)]
+    sheets = [*_results(balance, prices, otherwise, simulated), *input_sheets(balance)]
     if prices:
         sheets.append(price_sheet(prices))
     for title, header, rows in sheets:
@@ -69,8 +72,9 @@ def _sheet(book: Workbook, title: str, header: Sequence[str], rows: Iterable[_Ro
 
 
 def _results(
-    balance: Balance, prices: Sequence[Price], otherwise: Otherwise | None
-) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:
+    balance: Balance, prices: Sequence[Price], otherwise: Otherwise | None,
+    simulated: Simulated | None,
+) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:  # fmt: skip
     test = balance.global_test
     wrong = {e[1:]: p for e, p in balance.findings.probabilities if e.kind == "measurement"}
     facts: list[_Row] = [
@@ -148,9 +152,15 @@ def _results(
         yield worth_sheet(balance, prices)
     if otherwise is not None:
         yield otherwise_sheet(otherwise)
+    if simulated is not None:
+        yield simulation_sheet(simulated)
     yield from size_sheets(balance)
     yield from finding_sheets(balance)
-    yield "notes", ("note",), [(note,) for note in balance.notes]
+    yield (
+        "notes",
+        ("note",),
+        [(note,) for note in notes_of(balance, simulated=simulated is not None)],
+    )
 
 
 def _pair(pair: tuple[float, float] | None) -> tuple[_Cell, _Cell]:

@@ -3,13 +3,16 @@
 from oretally.recon.balance import Balance, BalancedValue, ValueClass
 from oretally.recon.examine import Examination, ValueStatus, examine
 from oretally.recon.reconcile import reconcile
+from oretally.recon.simulation import Simulation, simulate
 
 __all__ = [
     "Balance",
     "BalancedValue",
     "Examination",
+    "Simulation",
     "ValueClass",
     "ValueStatus",
     "examine",
     "reconcile",
+    "simulate",
 ]

@@ -16,6 +16,7 @@ from oretally.recon.amount_rows import AnalyteAmount, Dissolution, Extraction, I
 from oretally.recon.by_size import SizeResults
 from oretally.recon.findings import Findings, Suspect
 from oretally.recon.loss_rows import Losses
+from oretally.recon.unbalanced_rows import Unbalanced
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -279,6 +280,11 @@ class Balance:
         Where the analytes are lost, in which sizes, and which test would tell why.
     worth : tuple of WorthTotal
         What several analytes are worth together, if prices were given.
+    doubtful : tuple of str
+        Answers whose sd is no more than a rough guide.
+    unbalanced : Unbalanced or None
+        Why there is no balance, and what would help, where ``converged`` is False: then no value
+        is adjusted, and there are no answers.
     """
 
     circuit: Circuit
@@ -308,6 +314,8 @@ class Balance:
     losses: Losses = Losses()
     dissolutions: tuple[Dissolution, ...] = ()
     worth: tuple[WorthTotal, ...] = ()
+    doubtful: tuple[str, ...] = ()
+    unbalanced: Unbalanced | None = None
 
     @property
     def suspects(self) -> tuple[Suspect, ...]:

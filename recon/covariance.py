@@ -28,6 +28,7 @@ from oretally.recon.threads import one_thread
 
 __all__ = ["Covariance", "propagate", "seen_root"]
 
+_FAINT = 1e-10  # curvature of a direction that may be unseen, against the largest
 _SHARP = 1e-3  # of its stated variance: a grade known better than that is computed with care
 
 Floats = NDArray[np.float64]
@@ -223,14 +224,16 @@ def _flow_root(solution: Solution) -> Floats:
     """Return a root of Cov(F) = Z (Z'HZ)^-1 Z', scaled, over the directions that are seen."""
     Z = solution.reduced.basis.Z
     held = Z[solution.flow_at_bound]
+    unseen = solution.classes.unobservable_flows
     if len(held):
         Z = Z @ scipy.linalg.null_space(held, rcond=1e-12)
+        unseen = -unseen  # a bound may hold what no measurement sees
     if not Z.shape[1]:
         return np.zeros((len(Z), 0))
     Hu = Z.T @ (solution.reduced.flow_weight[:, None] * Z)
     for grades in solution.grades:
         Hu = Hu + grades.gauss_newton(Z)
-    root = np.asarray(Z @ seen_root(Hu, solution.classes.unobservable_flows))
+    root = np.asarray(Z @ seen_root(Hu, unseen))
     root[solution.flow_at_bound] = 0.0  # held: what is left there is rounding
     return root
 
@@ -243,7 +246,7 @@ def seen_root(H: Floats, unobservable: int) -> Floats:
     H : ndarray, shape (n, n)
         Semidefinite.
     unobservable : int
-        Directions known to be unseen, whatever the rounding of H.
+        Directions known to be unseen, whatever the rounding of H; if negative, so many at most.
     """
     if not len(H):
         return np.zeros((0, 0))
@@ -252,5 +255,6 @@ def seen_root(H: Floats, unobservable: int) -> Floats:
     d = np.where(square > least, square, 1.0) ** -0.5
     values, vectors = scipy.linalg.eigh(H * d[:, None] * d)
     seen = values > 1e-13 * values.max()
-    seen[: min(unobservable, seen.size)] = False
+    some = slice(0, min(abs(unobservable), seen.size))
+    seen[some] = (values[some] > _FAINT * values.max()) if unobservable < 0 else False
     return np.asarray(d[:, None] * vectors[:, seen] / np.sqrt(values[seen]))

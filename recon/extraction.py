@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -27,7 +28,7 @@ from oretally.recon.closures import measured_flow, summed
 from oretally.recon.combined_amounts import Amount, adjusted_amount, adjusted_sd, over, weighted
 from oretally.recon.covariance import Covariance
 
-__all__ = ["extraction_notes", "extractions"]
+__all__ = ["LeachCarriers", "extraction_notes", "extractions", "leach_carriers"]
 
 _Measured = Amount[tuple[str, str]]
 _Adjusted = Amount[Position]
@@ -78,6 +79,38 @@ def extraction_notes(
     )
 
 
+class LeachCarriers(NamedTuple):
+    """Carriers around a leach that hold an analyte: ore, what takes it up, liquid that leaves."""
+
+    analyte: int
+    ore_in: list[int]
+    ore_out: list[int]
+    takers_in: list[int]
+    takers_out: list[int]
+    liquid_out: list[int]
+
+
+def leach_carriers(
+    circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance
+) -> dict[tuple[str, str], LeachCarriers]:
+    """Return what the balance's extractions are made of, by node and analyte.
+
+    Extraction: what ore in has more than ore out, per ore in. Taken up: what the takers gain, per
+    that and the liquid that leaves.
+    """
+    water, found = places.carriers.water, dict[tuple[str, str], LeachCarriers]()
+    for leach in _leaches(circuit, survey, places, covariance):
+        ore_in, ore_out, takers_in, takers_out = (
+            [leach.at(s) for s in part(side)]
+            for part in (_ore, _takers) for side in (leach.into, leach.out)
+        )  # fmt: skip
+        liquid = [water[leach.at(s)] for s in leach.out if leach.at(s) in water]
+        found[leach.node, leach.analyte] = LeachCarriers(
+            leach.k, ore_in, ore_out, takers_in, takers_out, liquid
+        )
+    return found
+
+
 @dataclass(frozen=True)
 class _Leach:
     """A leach and an analyte that is dissolved; ``into`` and ``out`` are the node's streams."""
@@ -102,7 +135,7 @@ class _Leach:
         if len(out) == 1 and not self._surely(self._in_solids(out), self._in_solids(into)):
             return None
         grade = self.covariance.solution.grade[self.k]
-        return max(rich, key=lambda s: float(grade[self._at(s)])).name if rich else None
+        return max(rich, key=lambda s: float(grade[self.at(s)])).name if rich else None
 
     def extracts(self) -> bool:
         """Whether there is an extraction to tell: ore enters and leaves, and metal is dissolved.
@@ -165,18 +198,19 @@ class _Leach:
     def _richer(self, one: Stream, other: Stream) -> bool:
         grade = self.covariance.solution.grade[self.k]
         x, y = (Amount(float(grade[j]), {Position(self.k, j): 1.0})
-                for j in (self._at(one), self._at(other)))  # fmt: skip
+                for j in (self.at(one), self.at(other)))  # fmt: skip
         return self._surely(x, y)
 
     def _in_solids(self, streams: _Streams) -> _Adjusted:
-        return adjusted_amount(self.covariance, [self._at(s) for s in streams], self.k)
+        return adjusted_amount(self.covariance, [self.at(s) for s in streams], self.k)
 
     def _in_liquid(self, streams: _Streams) -> _Adjusted:
         water = self.places.carriers.water
-        at = [water[self._at(s)] for s in streams if self._at(s) in water]
+        at = [water[self.at(s)] for s in streams if self.at(s) in water]
         return adjusted_amount(self.covariance, at, self.k)
 
-    def _at(self, stream: Stream) -> int:
+    def at(self, stream: Stream) -> int:
+        """Return the carrier of the solids of a stream."""
         return self.places.carriers.streams.index(stream.name)
 
 

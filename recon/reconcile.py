@@ -18,20 +18,21 @@ from oretally.recon.by_size import by_size
 from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.covariance import propagate
 from oretally.recon.dissolution import dissolution_notes, dissolutions
+from oretally.recon.doubtful_answers import doubtful_answers
 from oretally.recon.error_budget import recovery_budgets
 from oretally.recon.extraction import extraction_notes, extractions
-from oretally.recon.findings import ErrorRates, Findings
+from oretally.recon.findings import ErrorRates
 from oretally.recon.formulas import formula_recoveries
 from oretally.recon.holdings import analyte_amounts
 from oretally.recon.inventory import inventories
-from oretally.recon.loss_rows import Losses
 from oretally.recon.losses import read_losses
+from oretally.recon.no_balance import NoBalance
 from oretally.recon.notes import bounded_notes, open_notes, solver_notes
 from oretally.recon.observability import classes_of
 from oretally.recon.recoveries import Answers
 from oretally.recon.remedies import require_scale
 from oretally.recon.significance import global_test
-from oretally.recon.solver import solve
+from oretally.recon.solver import certified, solve
 from oretally.recon.stock_notes import stock_notes
 from oretally.recon.survey_checks import check_survey, reference_streams
 from oretally.recon.suspects import Inquiry
@@ -52,6 +53,7 @@ def reconcile(
     rates: ErrorRates | None = None,
     lost: Sequence[str] | None = None,
     prices: Mapping[str, float] | None = None,
+    trials: int | None = None,
 ) -> Balance:
     """Adjust all measurements so that everything balances, and say what follows.
 
@@ -73,10 +75,13 @@ def reconcile(
         Products that count as lost; by default all but the richest, analyte by analyte.
     prices : mapping of str to float, optional
         Money per kg of an analyte, for what several are worth together.
+    trials : int, optional
+        Changes to try if there is no balance, to name some that make one possible: 24 by default.
 
     Returns
     -------
     Balance
+        Without adjusted values or answers if it did not converge; `Balance.unbalanced` says why.
 
     Raises
     ------
@@ -107,7 +112,10 @@ def reconcile(
     problem = balance_problem(circuit, survey)
     require_scale(survey, feed)
     classes_of(problem, circuit, survey)  # exact values that contradict each other are named
-    solution = solve(problem, starts)
+    solution = certified(problem, solve(problem, starts))
+    if not solution.converged:
+        none = NoBalance(circuit, survey, problem, solution, feed, products, alpha, rates)
+        return none.balance(trials)
     covariance = propagate(problem, solution)
     values, positions = _missed(
         circuit, survey, *balanced_values(circuit, survey, covariance, alpha)
@@ -119,12 +127,10 @@ def reconcile(
     heads = calculated_heads(circuit, survey, feed, products)
     gaps = closures(circuit, survey)
     inquiry = Inquiry(circuit, survey, values, positions, gaps, covariance, answers, test, rates)
-    findings = inquiry.findings() if solution.converged else Findings(rates=rates)
+    findings = inquiry.findings()
     stocks = inventories(circuit, survey, places, covariance)
-    losses = Losses()
-    if solution.converged:
-        losses = read_losses(circuit, survey, places, covariance, answers, lost)
-    return Balance(
+    losses = read_losses(circuit, survey, places, covariance, answers, lost)
+    balance = Balance(
         circuit=circuit,
         survey=survey,
         feed=feed,
@@ -155,11 +161,12 @@ def reconcile(
             *bounded_notes(survey, values, findings.hidden),
             *stock_notes(circuit, survey, feed, recoveries, stocks),
             *extraction_notes(circuit, survey, places, covariance),
-            *(dissolution_notes(circuit, survey, test) if solution.converged else ()),
+            *dissolution_notes(circuit, survey, test),
         ),
         losses=losses,
         worth=worth_totals(covariance, answers, losses, prices) if prices else (),
     )
+    return replace(balance, doubtful=doubtful_answers(balance, places, solution))
 
 
 def _missed(

@@ -1,0 +1,287 @@
+"""Simulation of a balance: every answer with the limits that drawn and balanced surveys give.
+
+How surveys are drawn, and about what, says `oretally.recon.drawn_surveys`; how limits come from
+samples and first-order errors are judged by them, `oretally.recon.coverage_intervals`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oretally.flowsheet import (
+    BalanceProblem,
+    Circuit,
+    Fault,
+    InputError,
+    Place,
+    Survey,
+    arrangement,
+    balance_problem,
+)
+from oretally.recon.balance import Balance
+from oretally.recon.balance_answers import BalanceAnswer, answers_of
+from oretally.recon.covariance import propagate
+from oretally.recon.coverage_intervals import (
+    LEAST_SAMPLES,
+    NORMAL_95,
+    Interval,
+    Validation,
+    end_scatter,
+    relieved,
+    shortest_interval,
+    symmetric_interval,
+    validation,
+)
+from oretally.recon.drawn_surveys import Drawing, balanced_draws, rectangular_readings
+from oretally.recon.many_solutions import ManySolutions, joined
+from oretally.recon.reconcile import reconcile
+from oretally.recon.solution import Solution
+from oretally.recon.solver import solve
+
+__all__ = ["LEVEL", "SimulatedAnswer", "Simulation", "simulate", "simulate_balance",
+           "simulate_problem"]  # fmt: skip
+
+LEVEL = 0.95
+_ROOM = 50_000_000  # numbers kept: 400 MB
+_ENOUGH = 5  # draws for each reading, to fit slopes
+_CONSTANT = 1e-8  # of the value: an sd or a spread below it is rounding
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatedAnswer:
+    """What the draws say of one answer, in its unit.
+
+    Attributes
+    ----------
+    answer : BalanceAnswer
+        With its value and its sd to first order.
+    draws : int
+        Draws that balanced and in which there is such an answer: a stream that stands still has no
+        grade.
+    mean, sd : float or None
+        None where a draw has no finite answer.
+    symmetric, shortest : Interval or None
+        95 %: from the 2.5 to the 97.5 % quantile, and the shortest; an end is infinite where there
+        is no limit. None where there are fewer than 40 draws.
+    validation : Validation or None
+        Of value +- 1.96 sd to first order against the symmetric one; None where there is no sd.
+    """
+
+    answer: BalanceAnswer
+    draws: int
+    mean: float | None
+    sd: float | None
+    symmetric: Interval | None
+    shortest: Interval | None
+    validation: Validation | None
+
+    @property
+    def constant(self) -> bool:
+        """Whether errors do not touch it: all of the feed leaves in the only product."""
+        ends = self.symmetric
+        return ends is not None and ends.high - ends.low <= _CONSTANT * abs(self.answer.value)
+
+    @property
+    def valid(self) -> bool | None:
+        """Whether the +- of first order holds; None where that is open or there is none."""
+        return None if self.validation is None else self.validation.valid
+
+
+@dataclass(frozen=True, eq=False)
+class Simulation:
+    """Answers of many drawn surveys.
+
+    Attributes
+    ----------
+    answers : tuple of BalanceAnswer
+        Those of the balance about which was drawn.
+    values : ndarray, shape (draws, n_answers)
+        In the units of the answers. NaN where a draw has no such answer, and in the rows of draws
+        that did not balance.
+    converged : ndarray of bool, shape (draws,)
+    normal : ndarray, shape (draws, n_readings)
+        Draws of N(0, 1) behind the errors.
+    """
+
+    answers: tuple[BalanceAnswer, ...]
+    values: Floats
+    converged: Bools
+    normal: Floats
+
+    @property
+    def draws(self) -> int:
+        """How many surveys were drawn."""
+        return self.converged.size
+
+    @property
+    def failed(self) -> int:
+        """How many of them did not balance: they are in no figure."""
+        return int((~self.converged).sum())
+
+    @cached_property
+    def rows(self) -> tuple[SimulatedAnswer, ...]:
+        """What the draws say, answer by answer."""
+        return tuple(map(_judged, self.answers, self.values.T, self._first_order.T))
+
+    @cached_property
+    def _first_order(self) -> Floats:
+        """What the same draws give to first order, N(0, 1), shape (draws, n_answers).
+
+        Along the slopes that fit the values best; NaN where there are none.
+        """
+        found = np.full(self.values.shape, np.nan)
+        usable = self.converged
+        steady = np.isfinite(self.values[usable]).all(axis=0)
+        if usable.sum() < _ENOUGH * self.normal.shape[1] or not steady.any():
+            return found
+        X, Y = self.normal[usable], self.values[usable][:, steady]
+        slopes = np.linalg.lstsq(np.column_stack([np.ones(len(X)), X]), Y, rcond=None)[0][1:]
+        size = np.sqrt((slopes**2).sum(axis=0))
+        with np.errstate(invalid="ignore", divide="ignore"):  # what no error touches
+            found[np.ix_(usable, steady)] = X @ (slopes / size)
+        return found
+
+
+def simulate(
+    circuit: Circuit, survey: Survey, generator: np.random.Generator, draws: int, *,
+    feed: str | None = None, products: Sequence[str] | None = None,
+) -> Simulation:  # fmt: skip
+    """Balance a survey, and as many surveys drawn about the adjusted values.
+
+    Parameters
+    ----------
+    circuit : Circuit
+    survey : Survey
+    generator : numpy.random.Generator
+    draws : int
+    feed, products : str, sequence of str, optional
+        As for `oretally.recon.reconcile`.
+
+    Raises
+    ------
+    InputError
+        As `oretally.recon.reconcile`, and if so many draws do not fit into memory.
+    NotBalanceable
+        If the survey cannot be balanced.
+    ValueError
+        If there are no draws, or the search for the balance ended without one.
+
+    Examples
+    --------
+    Two products; the concentrate is all but as poor as the tailings.
+
+    >>> from oretally.flowsheet import Analyte, Basis, Measurement, parse_unit
+    >>> circuit = Circuit.build(
+    ...     {"feed": (None, "table"), "conc": ("table", None), "tails": ("table", None)})
+    >>> kg, percent = parse_unit("kg"), parse_unit("%")
+    >>> survey = Survey(Basis.BATCH, kg, (Analyte("Sn", percent),), (
+    ...     Measurement("feed", "dry mass", 25.0, kg, 0.1),
+    ...     Measurement("feed", "Sn", 0.80, percent, 0.02),
+    ...     Measurement("conc", "Sn", 0.95, percent, 0.03),
+    ...     Measurement("tails", "Sn", 0.70, percent, 0.02)))
+    >>> found = simulate(circuit, survey, np.random.default_rng(1), 1000)
+    >>> row = next(r for r in found.rows if r.answer.name == "yield of 'conc'")
+    >>> round(row.answer.value), round(row.answer.sd)  # to first order: 40 +- 10 %
+    (40, 10)
+    >>> [round(end) for end in row.symmetric]
+    [19, 63]
+    """
+    balance = reconcile(circuit, survey, feed=feed, products=products)
+    return simulate_balance(balance, generator, draws)
+
+
+def simulate_balance(
+    balance: Balance, generator: np.random.Generator, draws: int, *, starts: int | None = None,
+    say: Callable[[str], None] = lambda _: None,
+) -> Simulation:  # fmt: skip
+    """Draw surveys about a balance, and balance each.
+
+    Parameters
+    ----------
+    balance : Balance
+    generator : numpy.random.Generator
+    draws : int
+    starts : int, optional
+        As it was given for the balance. Draws need none: each is near one that balances.
+    say : callable, optional
+        Is told now and then how far it is.
+    """
+    problem = balance_problem(balance.circuit, balance.survey)
+    places = arrangement(balance.circuit, balance.survey)
+    solution = solve(problem, starts)
+    _require(solution, draws)
+    answers = answers_of(balance, places, propagate(problem, solution))
+    flat = rectangular_readings(balance.circuit, balance.survey)
+    drawing = Drawing(problem, solution, flat)
+    numbers = len(answers) + drawing.n_readings
+    if draws * numbers > _ROOM:
+        raise InputError([
+            Fault(f"{draws} draws of {numbers} numbers each do not fit into memory.",
+                  f"Ask for at most {_ROOM // numbers} draws.", Place(cell="option --draws"))
+        ])  # fmt: skip
+    values, converged = np.full((draws, len(answers)), np.nan), np.zeros(draws, dtype=bool)
+    errors = np.empty((draws, drawing.n_readings))
+    done = 0
+    say(f"simulating {draws} draws")
+    for normal, part in balanced_draws(drawing, generator, draws):
+        own = slice(done, done + len(normal))
+        converged[own], errors[own] = part.converged, normal
+        for i, answer in enumerate(answers):
+            values[own, i] = answer.formula(part.flow, part.grade)
+        done += len(normal)
+        say(f"simulating, {done} of {draws} draws")
+    values[~converged] = np.nan
+    return Simulation(answers, values, converged, errors)
+
+
+def simulate_problem(
+    problem: BalanceProblem, generator: np.random.Generator, draws: int, *,
+    solution: Solution | None = None,
+) -> ManySolutions:  # fmt: skip
+    """Draw readings of a balance problem about its solution, all of them normal, and balance each.
+
+    Returns
+    -------
+    ManySolutions
+        Flows, shape (draws, n_carriers), and grades, shape (draws, n_analytes, n_carriers), with
+        the mark of those that did not converge.
+    """
+    solution = solve(problem) if solution is None else solution
+    _require(solution, draws)
+    drawing = Drawing(problem, solution)
+    return joined([part for _, part in balanced_draws(drawing, generator, draws)])
+
+
+def _require(solution: Solution, draws: int) -> None:
+    if draws < 1:
+        raise ValueError(f"{draws} draws: one at least is needed")
+    if not solution.converged:
+        raise ValueError(f"there is no balance to draw about: {solution.status.value}")
+
+
+def _judged(answer: BalanceAnswer, values: Floats, first_order: Floats) -> SimulatedAnswer:
+    """Return what the draws say of one answer; ``first_order`` as N(0, 1), or NaN."""
+    there = ~np.isnan(values)
+    y, line = values[there], first_order[there]
+    finite = y.size > 1 and bool(np.isfinite(y).all())
+    mean, sd = (float(y.mean()), float(y.std(ddof=1))) if finite else (None, None)
+    if y.size < LEAST_SAMPLES:
+        return SimulatedAnswer(answer, y.size, mean, sd, None, None, None)
+    ends, shortest = symmetric_interval(y, LEVEL), shortest_interval(y, LEVEL)
+    judged = None
+    if answer.sd is not None and answer.sd > _CONSTANT * abs(answer.value):
+        off = NORMAL_95 * answer.sd
+        plain = Interval(answer.value - off, answer.value + off)
+        compared, scatter = ends, end_scatter(y, LEVEL)
+        if np.isfinite(line).all():
+            compared, scatter = relieved(y, answer.value + answer.sd * line, plain, LEVEL)
+        judged = validation(answer.value, answer.sd, compared, scatter=scatter)
+    return SimulatedAnswer(answer, y.size, mean, sd, ends, shortest, judged)
