@@ -20,9 +20,9 @@ from numpy.typing import NDArray
 
 from oretally.recon.natural_form import NaturalForm, Point
 from oretally.recon.newton_system import Curvature, NewtonSystem, Step
+from oretally.recon.slacks import Slacks, against_bounds, longest_step, slack_change, slacks
 
-__all__ = ["InteriorPoint", "Slacks", "Start", "against_bounds", "interior_point", "nearer",
-           "slack_change", "slacks"]  # fmt: skip
+__all__ = ["InteriorPoint", "Start", "interior_point"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -41,26 +41,8 @@ _MARGIN = 1e-5  # of the filter: gain of closeness, and of the objective by it
 _DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
 _SHORTEST = 1e-8  # step
 _SPREAD = 1e10  # of a multiplier about mu / slack
-_CLOSE = 0.01  # share of what passes by which first balances may be open
 _FAINT = 1e-9  # of the size of a balance at first: less is not told apart
 _RUNAWAY = 1e7  # flows beyond this many times the largest size grow without limit
-
-
-@dataclass(frozen=True, eq=False)
-class Slacks:
-    """Numbers of the bounds: of flows, and of the lower and upper bounds of the cells."""
-
-    flow: Floats
-    low: Floats
-    high: Floats
-
-    def parts(self) -> tuple[Floats, Floats, Floats]:
-        """Return the three as a tuple."""
-        return self.flow, self.low, self.high
-
-    def smallest(self) -> float:
-        """Return the smallest of all."""
-        return min(float(part.min(initial=np.inf)) for part in self.parts())
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,45 +89,6 @@ class InteriorPoint:
     iterations: int
     ended: bool
     runaway: bool = False
-
-
-def slacks(form: NaturalForm, point: Point) -> Slacks:
-    """Return the distances to the bounds, infinite where there is none."""
-    c = form.cells
-    flow = np.where(form.known, np.inf, point.flow - form.flow_lower)
-    unit = np.where(c.amount, point.flow[c.carrier], 1.0)
-    low = np.where(np.isfinite(c.lower), point.cell - c.lower_finite * unit, np.inf)
-    high = np.where(np.isfinite(c.upper), c.upper_finite * unit - point.cell, np.inf)
-    return Slacks(flow, low, high)
-
-
-def slack_change(form: NaturalForm, step: Step) -> Slacks:
-    """Return how the distances to the bounds change along a step; 0 where there is none."""
-    c = form.cells
-    unit = np.where(c.amount, step.flow[c.carrier], 0.0)
-    return Slacks(
-        np.where(np.isfinite(form.flow_lower), step.flow, 0.0),
-        np.where(np.isfinite(c.lower), step.cell - c.lower_finite * unit, 0.0),
-        np.where(np.isfinite(c.upper), c.upper_finite * unit - step.cell, 0.0),
-    )
-
-
-def against_bounds(form: NaturalForm, push: Slacks) -> tuple[Floats, Floats]:
-    """Return the transposed derivative of the slacks times numbers of them: by flows, cells."""
-    c = form.cells
-    on_carrier = np.where(c.amount, c.upper_finite * push.high - c.lower_finite * push.low, 0.0)
-    by_flow = push.flow + np.bincount(c.carrier, on_carrier, form.n_flows)
-    return by_flow, push.low - push.high
-
-
-def _longest(slack: Slacks, change: Slacks, share: float) -> float:
-    """Return the longest step up to 1 that keeps a share of every slack."""
-    length = 1.0
-    for s, d in zip(slack.parts(), change.parts(), strict=True):
-        down = d < 0.0
-        if down.any():
-            length = min(length, share * float((s[down] / -d[down]).min()))
-    return length
 
 
 class _Search:
@@ -276,7 +219,7 @@ class _Search:
                 if step is None:
                     break
                 change = slack_change(self.form, step)
-                length = _longest(self.slack, change, _INSIDE)
+                length = longest_step(self.slack, change, _INSIDE)
                 trial = self.point.moved(length, step.flow, step.cell)
                 if not slacks(self.form, trial).smallest() > 0.0:
                     break
@@ -324,7 +267,7 @@ class _Search:
         """Take the longest part of a step that the filter accepts; False if none does."""
         change = slack_change(self.form, step)
         share = max(_INSIDE, 1.0 - self.mu)
-        longest = _longest(self.slack, change, share)
+        longest = longest_step(self.slack, change, share)
         gap = self._gap(self.point)
         value = self._barrier(self.point, self.slack)
         by_flow, by_cell = self._slope(self.point, self.slack)
@@ -336,7 +279,7 @@ class _Search:
             verdict = self._accepted(trial, length, gap, value, slope, small)
             if verdict is None and first and self._gap(trial) >= gap:
                 corrected = self._corrected(step, trial, length)
-                ahead = _longest(self.slack, slack_change(self.form, corrected), share)
+                ahead = longest_step(self.slack, slack_change(self.form, corrected), share)
                 other = self.point.moved(ahead, corrected.flow, corrected.cell)
                 verdict = self._accepted(other, ahead, gap, value, slope, small)
                 if verdict is not None:
@@ -392,7 +335,7 @@ class _Search:
             for s, z, d in zip(self.slack.parts(), self.push.parts(), change.parts(), strict=True):
                 pushes.append(self.mu / s - z - z / s * d)
         moved = Slacks(*pushes)
-        ahead = _longest(self.push, moved, share)
+        ahead = longest_step(self.push, moved, share)
         self.point, self.slack = trial, slacks(self.form, trial)
         self.multiplier = self.multiplier + length * step.multiplier
         self.push = Slacks(*(
@@ -424,7 +367,7 @@ class _Search:
                 -self.form.residual(self.point),
             )  # fmt: skip
             change = slack_change(self.form, step)
-            length = _longest(self.slack, change, _INSIDE)
+            length = longest_step(self.slack, change, _INSIDE)
             before = self._gap(self.point)
             for _ in range(12):
                 trial = self.point.moved(length, step.flow, step.cell)
@@ -443,53 +386,6 @@ class _Search:
         ))  # fmt: skip
         self.multiplier = self._first_multipliers()
         return self._gap(self.point) < gap
-
-
-def nearer(form: NaturalForm, start: Start, rounds: int) -> Point:
-    """Return a start nearer to the balances: least squares in units of what each value is.
-
-    Measured values count in their sd too; every value stays inside its bounds, at a tenth of its
-    distance at least in each round.
-
-    Parameters
-    ----------
-    form : NaturalForm
-    start : Start
-    rounds : int
-        At most.
-    """
-    system = NewtonSystem(form, start.flow_size, start.cell_size, start.row_size)
-    point, nothing = start.point, np.zeros(form.n_rows)
-    for _ in range(rounds):
-        slack = slacks(form, point)
-        rows = np.maximum(form.passing(point), 1e-3 * start.row_size)
-        before = float(np.abs(form.residual(point) / rows).sum())
-        if np.abs(form.residual(point) / rows).max(initial=0.0) <= _CLOSE:
-            break
-        unit = Slacks(
-            *(
-                np.minimum(s, 1e3 * u)
-                for s, u in zip(
-                    slack.parts(), (start.flow_size, start.cell_size, start.cell_size), strict=True
-                )
-            )
-        )
-        curvature = Curvature(unit.flow**-2.0, unit.low**-2.0, unit.high**-2.0, whole=False)
-        if not system.factor(point, nothing, curvature):
-            break
-        by_flow, by_cell = form.gradient(point)
-        step = system.solve(-by_flow, -by_cell, -form.residual(point))
-        length = _longest(slack, slack_change(form, step), 0.9)
-        for _ in range(6):
-            trial = point.moved(length, step.flow, step.cell)
-            after = float(np.abs(form.residual(trial) / rows).sum())
-            if after < before:
-                break
-            length *= 0.5
-        else:
-            break
-        point = trial
-    return point
 
 
 def interior_point(form: NaturalForm, start: Start) -> InteriorPoint:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,12 +10,16 @@ from numpy.typing import NDArray
 
 from oretally.flowsheet import Arrangement, Position, Survey
 from oretally.recon.balance import Recovery, Separation
+from oretally.recon.bound_limits import Released, one_sided_limit
 from oretally.recon.covariance import Covariance
 
 __all__ = ["Answers", "ratio"]
 
 Floats = NDArray[np.float64]
 _Estimate = tuple[float | None, float | None]
+
+
+_ALL = 1.0 - 1e-9  # a recovery above it is all
 
 
 @dataclass(frozen=True)
@@ -76,15 +80,34 @@ class Answers:
              for k in range(len(survey.analytes))],
         )  # fmt: skip
 
-    def recoveries(self) -> tuple[Recovery, ...]:
-        """Return the recovery of each analyte to every other stream that can hold it."""
+    def recoveries(
+        self, released: Mapping[Position, Released] | None = None
+    ) -> tuple[Recovery, ...]:
+        """Return the recovery of each analyte to every other stream that can hold it.
+
+        Parameters
+        ----------
+        released : mapping of Position to Released, optional
+            Balances without the bounds that grades rest on, for limits in place of errors.
+        """
         rows = []
         for k, analyte in enumerate(self.analytes):
             joint = _JointFlowAndGrade(self.covariance, k)
             for j, stream in enumerate(self.streams):
                 if j == self.feed or not self.carried[k][j]:
                     continue
-                value, sd = joint.recovery(self.whole[k][j], self.whole[k][self.feed])
+                place, of = self.whole[k][j], self.whole[k][self.feed]
+                value, sd = joint.recovery(place, of)
+                at_most = at_least = None
+                free = (released or {}).get(Position(k, place))
+                if free is not None and free.lower and value is not None:
+                    sd, at_most = None, _limit(free, k, place, of, 0.0)
+                elif value is not None and value > _ALL and (sd or 0.0) < 1.0 - _ALL:
+                    # all of it, since the others rest on 0: it could be less
+                    others = [f for at, f in (released or {}).items() if at.analyte == k]
+                    limits = [_limit(f, k, place, of, 1.0) for f in dict.fromkeys(others)]
+                    known = [x for x in limits if x is not None]
+                    sd, at_least = None, min(known, default=None)
                 rows.append(
                     Recovery(
                         stream,
@@ -93,6 +116,8 @@ class Answers:
                         _percent(value),
                         _percent(sd),
                         product=j in self.products,
+                        at_most=_percent(at_most),
+                        at_least=_percent(at_least),
                     )  # fmt: skip
                 )
         return tuple(rows)
@@ -178,6 +203,14 @@ class _JointFlowAndGrade:
         )  # fmt: skip
         variance = float(g @ cov @ g)
         return (float(R), max(variance, 0.0) ** 0.5) if np.isfinite(variance) else (None, None)
+
+
+def _limit(free: Released, k: int, j: int, of: int, bound: float) -> float | None:
+    """Return the limit of a recovery that rests on 0, or on all, with the bound that holds it."""
+    value, sd = _JointFlowAndGrade(free.covariance, k).recovery(j, of)
+    if value is None or not sd:
+        return None
+    return one_sided_limit(value, sd, bound, lower=bound == 0.0)
 
 
 def _pair(covariance: np.ndarray[tuple[int, int], np.dtype[np.float64]], a: int, b: int) -> (
