@@ -119,7 +119,7 @@ def test_workbook_shows_numbers_with_sensible_digits() -> None:
     assert book.sheetnames[:5] == ["summary", "values", "recoveries", "separations", "closures"]
     sheet = book["recoveries"]
     assert [c.value for c in sheet[1]] == [
-        "stream", "analyte", "of", "recovery [%]", "sd", "product",
+        "stream", "analyte", "of", "recovery [%]", "sd", "product", "at most [%]", "at least [%]",
     ]  # fmt: skip
     assert sheet["D2"].value == pytest.approx(49.87, abs=0.005)
     assert sheet["D2"].number_format == "0.00"
