@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 from oretally.flowsheet import Circuit, Survey
+from oretally.flowsheet.digits import format_number
 from oretally.recon.amount_rows import AnalyteAmount, Dissolution, Extraction, Inventory, WorthTotal
 from oretally.recon.by_size import SizeResults
 from oretally.recon.findings import Findings, Suspect
@@ -134,7 +135,9 @@ class CalculatedHead:
 class Recovery:
     """Share of the analyte of stream ``of`` that reports to ``stream``, adjusted, in percent.
 
-    ``product`` is True for the reported products, whose recoveries are the distribution.
+    ``product`` is True for the reported products, whose recoveries are the distribution. Where the
+    grade of ``stream`` rests on its lower bound there is no ``sd``, but the recovery is ``at_most``
+    so much, with a confidence of 95 %; where those of all others do, ``at_least`` so much.
     """
 
     stream: str
@@ -144,6 +147,15 @@ class Recovery:
     sd: float | None
     product: bool
     unit: str = "%"
+    at_most: float | None = None
+    at_least: float | None = None
+
+    @property
+    def limit(self) -> str:
+        """The limit in words, without its unit; empty where there is none."""
+        if self.at_most is not None:
+            return f"at most {format_number(self.at_most, 2)}"
+        return "" if self.at_least is None else f"at least {format_number(self.at_least, 3)}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,7 @@ from typing import Any
 
 import numpy as np
 import qdldl
+import scipy.linalg
 from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
@@ -48,6 +49,8 @@ _DAMPING, _DUAL_DAMPING = 1e-8, 1e-12  # of unknowns and balances, scaled
 _BENT = 1e-4  # curvature, scaled, that counts as none: rounding hides less
 _BENT_DUAL = 1e-10  # damping of the balances that goes with it
 _REFINED, _ROUNDS = 1e-14, 4  # of a linear system
+_DENSE, _DENSE_LINEAR = 160, 1500  # unknowns and balances, up to which factors are dense
+_RANK = 1e-12  # of the largest pivot: balances that depend on others
 _CHANGES = 25  # of the set of bounds that hold
 
 
@@ -133,6 +136,7 @@ def _bounded_step(s: StatedProblem) -> tuple[float, float, float, Floats, Bools]
     they pull the wrong way, and taken up again where the step would cross them.
     """
     g, W, J = s.gradient * s.size, s.weight * s.size**2, s.jacobian
+    solved = _solved_dense if _is_small(s) else _solved
     low = s.unknown & (s.below <= _AT_BOUND * s.size)
     high = s.unknown & (s.above <= _AT_BOUND * s.size)
     held_low, held_high = low.copy(), high.copy()
@@ -140,7 +144,7 @@ def _bounded_step(s: StatedProblem) -> tuple[float, float, float, Floats, Bools]
     absolute = abs(JT)
     for _ in range(_CHANGES):
         free = s.unknown & ~held_low & ~held_high
-        step, multiplier = _solved(g, W, J, free)
+        step, multiplier = solved(g, W, J, free)
         push = g + JT @ multiplier
         terms = np.abs(g) + absolute @ np.abs(multiplier)
         slack = _STATIONARY * (1.0 + terms)
@@ -182,6 +186,35 @@ def _solved(g: Floats, W: Floats, J: Any, free: Bools) -> tuple[Floats, Floats]:
     return step, found[m:]
 
 
+def _is_small(s: StatedProblem) -> bool:
+    """Tell whether dense orthogonal factors are affordable: they are exact where columns differ."""
+    most = _DENSE_LINEAR if not s.products[0].size else _DENSE
+    return s.y.size + s.n_rows <= most
+
+
+def _solved_dense(g: Floats, W: Floats, J: Any, free: Bools) -> tuple[Floats, Floats]:
+    """Return the same by orthogonal factors: r projected on what the balances leave free."""
+    at = np.flatnonzero(free)
+    N = _along(J[:, at].toarray())
+    root = np.sqrt(W[at])
+    residual = g[at] / np.where(root > 0.0, root, 1.0)
+    step = np.zeros(free.size)
+    if N.shape[1]:
+        # what no measurement sees stays
+        step[at] = N @ np.linalg.lstsq(root[:, None] * N, -residual, rcond=1e-13)[0]
+    slope = g + W * step
+    multiplier = np.linalg.lstsq(J[:, at].T.toarray(), -slope[at], rcond=1e-13)[0]
+    return step, multiplier
+
+
+def _along(J: Floats) -> Floats:
+    """Return an orthonormal basis of the directions that keep the balances, shape (n, n_free)."""
+    rows = np.sqrt((J**2).sum(axis=1))
+    Q, R, _ = scipy.linalg.qr((J / np.where(rows > 0.0, rows, 1.0)[:, None]).T, pivoting=True)
+    pivots = np.abs(np.diag(R))
+    return np.asarray(Q[:, int((pivots > _RANK * pivots.max(initial=0.0)).sum()) :])
+
+
 def _factor(
     H: Any, J: Any, damping: float = _DAMPING, dual: float = _DUAL_DAMPING
 ) -> tuple[float, Any]:
@@ -204,7 +237,14 @@ def _factor(
 def _bends_down(s: StatedProblem, multiplier: Floats, held: Bools) -> int:
     """Return the number of directions of negative curvature along the balances."""
     at = np.flatnonzero(s.unknown & ~held)
+    if not s.products[0].size:
+        return 0
     H = s.curvature(multiplier).tocsc()[at][:, at]
+    if _is_small(s):
+        N = _along(s.jacobian[:, at].toarray())
+        upper = H.toarray()
+        whole = upper + upper.T + np.diag((s.weight * s.size**2)[at])
+        return int((np.linalg.eigvalsh(N.T @ whole @ N) < -_BENT).sum())
     H = H + sparse.diags_array((s.weight * s.size**2)[at])
     _, solver = _factor(H, s.jacobian[:, at], _BENT, _BENT_DUAL)
     return max(0, at.size - int((solver.factors()[1] > 0.0).sum()))

@@ -17,6 +17,8 @@ __all__ = ["FlowBasis", "flow_basis"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
+_RANK = 1e-12  # of the largest pivot: rows that depend on others
+
 
 @dataclass(frozen=True, eq=False)
 class FlowBasis:
@@ -163,8 +165,13 @@ def _spanning_tree(A: Rows, size: Floats) -> tuple[Ints, Ints]:
 def _pivots(A: Floats, size: Floats) -> tuple[Ints, Ints]:
     """Return independent rows and columns of a general matrix, the largest columns first."""
     # order of preference for dependent flows: pivoted QR picks the largest independent columns
-    order = scipy.linalg.qr(A * size, mode="r", pivoting=True)[1]
-    rank = int(np.linalg.matrix_rank(A))
+    scaled = A * size
+    rows = np.sqrt((scaled**2).sum(axis=1))
+    R, order = scipy.linalg.qr(
+        scaled / np.where(rows > 0.0, rows, 1.0)[:, None], mode="r", pivoting=True
+    )
+    pivots = np.abs(np.diag(R))
+    rank = int((pivots > _RANK * pivots.max(initial=0.0)).sum())
     basic = np.sort(order[:rank])
-    rows = scipy.linalg.qr(A[:, basic].T, mode="r", pivoting=True)[1][:rank]
-    return rows.astype(np.intp), basic.astype(np.intp)
+    kept = scipy.linalg.qr((A * size)[:, basic].T, mode="r", pivoting=True)[1][:rank]
+    return kept.astype(np.intp), basic.astype(np.intp)

@@ -35,6 +35,7 @@ Bools = NDArray[np.bool_]
 
 _SEED = 20_011  # of the generic point: any will do, a fixed one keeps results the same
 _CLEAR = 1e-5  # smallest pivot that leaves no doubt of a rank
+_ROUNDING = 1e-12  # of what a free number moves at all
 _ZERO = 1e-9  # shares below this are zero: entries at the generic point are of the order of 1
 
 
@@ -136,6 +137,11 @@ def _classified(problem: ReducedProblem, flow: Floats | None = None) -> Classes:
     # all rows that tie the free flows u to measurements: Y_k of each analyte, Z of measured flows
     Z_measured = Z[problem.flow_measured]
     stacked = np.vstack([*(p.Y for p in parts), Z_measured])
+    length = np.sqrt((stacked**2).sum(axis=0))
+    # free numbers may have units of their own; what is rounding against them is not seen
+    clear = length > _ROUNDING * _norm(Z.T)
+    unit = 1.0 / np.where(clear, length, 1.0)
+    stacked = stacked * unit
     # rows of zeros make the decomposition show every direction of u, seen or not
     padding = np.zeros((max(Z.shape[1] - len(stacked), 0), Z.shape[1]))
     # a thin QR first: the rows are many, the free flows few
@@ -143,9 +149,12 @@ def _classified(problem: ReducedProblem, flow: Floats | None = None) -> Classes:
     inner, s, Vt = np.linalg.svd(small, full_matrices=False)
     U = frame @ inner
     rank = int((s > _ZERO).sum())  # rows have length 1, or are +1, -1 sums
-    Q, unseen = U[:, :rank], Vt[rank:].T
+    Q, unseen = U[:, :rank], unit[:, None] * Vt[rank:].T
     drift = Z @ unseen  # flows that can move unseen
-    flow_determined = problem.flow_measured | (_norm(drift) <= _ZERO * (1.0 + _norm(Z)))
+    most = _norm(Z * unit)
+    flow_determined = problem.flow_measured | (
+        _norm(drift) <= _ZERO * np.where(most > 0.0, most, 1.0)
+    )
     offset = np.cumsum([0, *(len(p.Y) for p in parts)])
     share = 1.0 - (Q[offset[-1] : len(stacked)] ** 2).sum(axis=1)
     flow_checked = np.zeros(n, dtype=bool)

@@ -14,6 +14,7 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.recon.balance import Balance, BalancedValue, CalculatedHead, ValueClass
+from oretally.recon.bound_limits import released_bounds
 from oretally.recon.by_size import by_size
 from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.covariance import propagate
@@ -123,7 +124,9 @@ def reconcile(
     test = global_test(solution.objective, solution.classes.degrees_of_freedom, alpha)
     places = arrangement(circuit, survey)
     answers = Answers.of(covariance, places, survey, feed, products)
-    recoveries = answers.recoveries()
+    n_analytes = len(survey.analytes) if solution.converged else 0
+    released = released_bounds(problem, solution, n_analytes)
+    recoveries = answers.recoveries(released)
     heads = calculated_heads(circuit, survey, feed, products)
     gaps = closures(circuit, survey)
     inquiry = Inquiry(circuit, survey, values, positions, gaps, covariance, answers, test, rates)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.certificate import certify
 from oretally.recon.general import solve_general
+from oretally.recon.linear import solve_linear
 from oretally.recon.prepared import Prepared, prepare
 from oretally.recon.solution import GOOD, Solution, StopReason, better, measured_stop
 from oretally.recon.threads import one_thread
@@ -26,7 +27,8 @@ def solve(
 ) -> Solution:
     """Find the flows and grades nearest to the measured ones that balance exactly.
 
-    Bulk grades are solved side by side in ways of their own, all else in general. What the fast
+    Bulk grades are solved side by side in ways of their own, flows alone by orthogonal factors, all
+    else in general. What the fast
     ways accept has the first-order and second-order conditions that they end with; whatever took
     more has converged only if its certificate holds. `certified` gives one to any solution.
 
@@ -43,6 +45,9 @@ def solve(
     NotBalanceable
         If the exact balances contradict each other.
     """
+    linear = solve_linear(problem)
+    if linear is not None and linear.converged:
+        return linear
     if not len(problem.proportion):
         ready = prepare(problem)
         if ready.alike:

@@ -252,7 +252,8 @@ def _same_flow(A: Rows, b: Floats) -> Ints:
 def _sizes(flow: Floats, sd: Floats, g: _Grades, q: Floats, start: _Starts) -> Floats:
     """Return in what a change of each unknown counts: what it is, or its sd if that is more."""
     largest = max(float(np.abs(flow).max(initial=0.0)), 1e-300)
-    flows = np.maximum(np.maximum(np.abs(flow), np.minimum(sd, largest)), _LEAST * largest)
+    flows = np.maximum(np.abs(flow), np.minimum(sd, largest))
+    flows = np.where(flows > 0.0, flows, _LEAST * largest)
     own = np.where(g.weight > 0.0, np.where(g.weight > 0.0, g.weight, 1.0) ** -0.5, 0.0)
     top = np.abs(g.value).max(axis=1, initial=0.0)[:, None]
     grades = np.maximum(np.abs(g.value), np.minimum(own, np.where(top > 0.0, top, own)))
