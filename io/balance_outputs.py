@@ -102,7 +102,7 @@ def balanced(
     beside = None
     if changed is not None:
         try:
-            beside = otherwise(found, _reconciled(case, changed, starts), words)
+            beside = otherwise(found, _reconciled(case, changed, starts, trials=0), words)
         except NotBalanceable as error:
             beside = impossible(found, f"{error.reason} {error.mend}", words)
     simulated = None
@@ -113,10 +113,13 @@ def balanced(
     return Answer(found, case.prices, beside, simulated)
 
 
-def _reconciled(case: Case, survey: Survey, starts: int | None) -> Balance:
+def _reconciled(
+    case: Case, survey: Survey, starts: int | None, trials: int | None = None
+) -> Balance:
     return reconcile(
         case.circuit, survey, feed=case.feed, products=case.products, starts=starts,
         rates=case.rates, lost=case.lost or None, prices={p.analyte: p.per_kg for p in case.prices},
+        trials=trials,
     )  # fmt: skip
 
 

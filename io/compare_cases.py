@@ -158,13 +158,13 @@ def _balanced(label: str, case: Case) -> BalancedTest:
     try:
         balance = reconcile(
             case.circuit, case.survey, feed=case.feed, products=case.products,
-            rates=case.rates, lost=case.lost or None,
+            rates=case.rates, lost=case.lost or None, trials=0,
         )  # fmt: skip
     except NotBalanceable as error:
         raise NotBalanceable(f"'{label}': {error.reason}", error.mend) from error
     if not balance.converged:
         raise NotBalanceable(
             f"'{label}': the balance did not converge: {balance.status}.",
-            f"See oretally balance {case.source}, and mend what it names.",
+            f"See oretally balance {case.source}: it says what is in the way, and what would help.",
         )
     return balanced_test(label, balance)

@@ -16,6 +16,7 @@ from oretally.io.loss_json import losses_document
 from oretally.io.metal_prices import Price
 from oretally.io.simulation_tables import Simulated, simulation_document
 from oretally.io.sizes_json import sizes_document
+from oretally.io.unbalanced_json import unbalanced_document
 from oretally.io.what_if_tables import otherwise_document
 from oretally.io.wording import notes_of
 from oretally.io.worth import worth_document
@@ -121,6 +122,8 @@ def balance_document(
                 "of": r.of,
                 "unit": r.unit,
                 "product": r.product,
+                "at_most": r.at_most,
+                "at_least": r.at_least,
             }
             for r in balance.recoveries
         ],
@@ -178,6 +181,7 @@ def balance_document(
         "cautions": cautions_document(balance),
         **findings_document(balance.findings),
         "doubtful": list(balance.doubtful),
+        "unbalanced": unbalanced_document(balance),
         "notes": list(notes_of(balance, simulated=simulated is not None)),
     }
 

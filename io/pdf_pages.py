@@ -15,7 +15,7 @@ from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.io.amount_tables import amount_tables
 from oretally.io.budget_tables import error_part_table, recovery_budget_table
 from oretally.io.cautions import CAUTIONS_HEADING, cautions_of, defer
-from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg
+from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg, measured_labels
 from oretally.io.finding_tables import explanation_columns
 from oretally.io.grade_recovery_svg import grade_recovery_svg
 from oretally.io.loss_summary import (
@@ -60,6 +60,7 @@ from oretally.io.suspect_wording import (
     hidden_sentences,
     suspect_words,
 )
+from oretally.io.unbalanced_wording import measured_tables, unbalanced_blocks
 from oretally.io.what_if_tables import WHAT_IF_HEADING, otherwise_sentences, otherwise_tables
 from oretally.io.wording import (
     CAUTION,
@@ -87,7 +88,7 @@ def pages(
     simulated: Simulated | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """Return title and parts of the report; each part is pages upright, or one across."""
-    parts = [
+    parts = _unbalanced(balance, otherwise) if not balance.converged else [
         _upright(_summary(balance, simulated)),
         _upright(_beside(otherwise) if otherwise is not None else []),
         _upright(_answers(balance, prices)),
@@ -99,7 +100,7 @@ def pages(
         _upright(_sizes(balance)),
         _upright(_before(balance)),
         _upright([_words(f"{SD_LEGEND} {CAUTION}")]),
-    ]
+    ]  # fmt: skip
     return {
         "title": balance.survey.title or "Mass and metal balance",
         "version": f"oretally {version('oretally')}",
@@ -130,8 +131,6 @@ def _picture(svg: str, caption: str) -> _Block:
 
 
 def _summary(balance: Balance, simulated: Simulated | None) -> Iterable[_Block]:
-    if not balance.converged:
-        yield {"kind": "boxed", "text": NOT_A_BALANCE}
     yield {"kind": "terms", "pairs": counts(balance)}
     yield _heading("What the numbers say")
     yield _words(verdict(balance))
@@ -155,6 +154,33 @@ def _summary(balance: Balance, simulated: Simulated | None) -> Iterable[_Block]:
         yield _words(UNTOUCHED)
     notes = notes_of(balance, simulated=simulated is not None)
     yield _list([*hidden_sentences(balance), *notes])
+
+
+def _unbalanced(balance: Balance, otherwise: Otherwise | None) -> list[dict[str, Any]]:
+    """Return the parts of a report where there is no balance: no answers."""
+    blocks: list[_Block] = [
+        {"kind": "boxed", "text": NOT_A_BALANCE},
+        {"kind": "terms", "pairs": (*counts(balance), ("why", verdict(balance)))},
+    ]
+    for heading, lines in unbalanced_blocks(balance):
+        blocks += [_heading(heading), {"kind": "terms", "pairs": lines}]
+    if balance.notes:
+        blocks.append(_list(balance.notes))
+    if otherwise is not None:
+        blocks += _beside(otherwise)
+    labels, caption = measured_labels(balance.survey), "What was measured on every stream."
+    picture = _picture(circuit_svg(balance.circuit, labels), caption)
+    numbers = [
+        _heading("The numbers"),
+        *page_tables([
+            *measured_tables(balance, class_labels(balance.survey)),
+            closure_table(balance.closures), head_table(balance.heads, adjusted=False),
+        ]),
+        _words(SD_LEGEND),
+    ]  # fmt: skip
+    drawing = {"wide": picture["width"] > _UPRIGHT,
+               "blocks": [_heading("The circuit, as measured"), picture]}  # fmt: skip
+    return [_upright(blocks), drawing, _upright(numbers)]
 
 
 def _beside(otherwise: Otherwise) -> Iterable[_Block]:

@@ -12,7 +12,7 @@ from oretally.io.adjustment_svg import adjustment_svg
 from oretally.io.amount_tables import amount_tables
 from oretally.io.budget_tables import error_part_table, recovery_budget_table
 from oretally.io.cautions import CAUTIONS_HEADING, cautions_of, defer
-from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg
+from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg, measured_labels
 from oretally.io.finding_tables import (
     dispersion_table,
     explanation_columns,
@@ -66,6 +66,7 @@ from oretally.io.suspect_wording import (
     search_sentence,
     suspect_words,
 )
+from oretally.io.unbalanced_wording import measured_tables, unbalanced_blocks
 from oretally.io.what_if_tables import (
     WHAT_IF_HEADING,
     otherwise_sentences,
@@ -129,6 +130,7 @@ def html_report(
         for a in balance.survey.analytes
         if any(r.analyte == a.name and r.recovery is not None for r in balance.recoveries)
     ]
+    labels = balance_labels(balance) if balance.converged else measured_labels(balance.survey)
     return environment.from_string(template_text).render(
         title=balance.survey.title,
         converged=balance.converged,
@@ -151,7 +153,9 @@ def html_report(
             for table in (group_table(balance), hidden_table(balance), dispersion_table(balance))
             if table.rows
         ],
-        circuit=circuit_svg(balance.circuit, balance_labels(balance)),
+        unbalanced=unbalanced_blocks(balance),
+        measured=measured_tables(balance, class_labels(balance.survey)),
+        circuit=circuit_svg(balance.circuit, labels),
         flows=flows,
         answers=[
             table
@@ -186,7 +190,7 @@ def html_report(
             table
             for table in (
                 closure_table(balance.closures),
-                head_table(balance.heads),
+                head_table(balance.heads, adjusted=balance.converged),
                 formula_table(balance),
             )
             if table.rows

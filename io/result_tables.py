@@ -90,12 +90,18 @@ def recovery_table(balance: Balance) -> ResultTable:
     """Return the recoveries, products first."""
     names = [a.name for a in balance.survey.analytes]
     product = {r.stream: r.product for r in balance.recoveries}
-    known = {(r.stream, r.analyte): (r.recovery, r.sd) for r in balance.recoveries}
+    known = {(r.stream, r.analyte): r for r in balance.recoveries}
     rows = []
     for stream in sorted(product, key=lambda s: not product[s]):
-        word = _role(balance, stream, product=product[stream])
-        pairs = (known.get((stream, name), (None, None)) for name in names)
-        rows.append([stream, word, *_pairs(pairs)])
+        row = [stream, _role(balance, stream, product=product[stream])]
+        for name in names:
+            r = known.get((stream, name))
+            value, sd = (None, None) if r is None else (r.recovery, r.sd)
+            pair = _pairs([(value, sd)])
+            if r is not None and r.limit:
+                pair[1] = r.limit
+            row += pair
+        rows.append(row)
     header = ["stream", "", *(h for name in names for h in (f"{name} [%]", "±"))]
     return ResultTable(f"Recovery and distribution, of '{balance.feed}'", header, rows, 2)
 

@@ -52,6 +52,7 @@ from oretally.io.suspect_wording import (
     opinion_sentence,
     suspect_words,
 )
+from oretally.io.unbalanced_wording import measured_table, unbalanced_blocks
 from oretally.io.what_if_tables import (
     WHAT_IF_HEADING,
     otherwise_sentences,
@@ -104,10 +105,10 @@ def print_summary(
     otherwise: Otherwise | None = None, simulated: Simulated | None = None,
 ) -> None:  # fmt: skip
     """Print the summary to a rich console."""
-    state = "" if balance.converged else ": NOT CONVERGED"
-    _heading(console, f"Balance of '{balance.survey.title}'{state}")
     if not balance.converged:
-        console.print(_line("NO BALANCE", NOT_A_BALANCE))
+        _unbalanced(console, balance, otherwise)
+        return
+    _heading(console, f"Balance of '{balance.survey.title}'")
     for word, sentence in (*counts(balance), ("agreement", verdict(balance))):
         console.print(_line(word, sentence))
     move = largest_move(balance)
@@ -141,13 +142,41 @@ def print_summary(
         console.print(_line("CAUTION", MONEY_CAUTION))
     _losses(console, balance)
     _cautions(console, balance)
-    notes = notes_of(balance, simulated=simulated is not None)
+    _notes(console, notes_of(balance, simulated=simulated is not None))
+    console.print()
+    console.print(_line("", f"{SD_LEGEND} {CAUTION}"))
+
+
+def _unbalanced(console: Console, balance: Balance, otherwise: Otherwise | None) -> None:
+    """Print what was measured, and why there is no balance: no answers."""
+    _heading(console, f"Balance of '{balance.survey.title}': NOT CONVERGED")
+    console.print(_line("NO BALANCE", NOT_A_BALANCE))
+    for word, sentence in (*counts(balance), ("why", verdict(balance))):
+        console.print(_line(word, sentence))
+    for heading, lines in unbalanced_blocks(balance):
+        _heading(console, heading)
+        for word, sentence in lines:
+            console.print(_line(word, sentence))
+    if otherwise is not None:
+        _what_if(console, otherwise)
+    labels = class_labels(balance.survey)
+    for table in (
+        measured_table(balance, without=labels),
+        closure_table(balance.closures),
+        head_table(balance.heads, adjusted=False),
+    ):
+        if table.rows:
+            print_table(table, console)
+    _notes(console, balance.notes)
+    console.print()
+    console.print(_line("", SD_LEGEND))
+
+
+def _notes(console: Console, notes: Sequence[str]) -> None:
     if notes:
         _heading(console, "Notes")
         for note in notes:
             console.print(_line("            -", note))
-    console.print()
-    console.print(_line("", f"{SD_LEGEND} {CAUTION}"))
 
 
 def _line(word: str, sentence: str) -> RenderableType:

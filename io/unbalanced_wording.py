@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 
 from oretally.flowsheet.digits import format_number, format_p, format_with_sd
 from oretally.io.bounded_values import written_bound
@@ -12,22 +13,32 @@ from oretally.recon.recycles import SIZES
 from oretally.recon.unbalanced_rows import LEFT_OUT, ChangedReading, Hold, Repair, Unbalanced
 
 __all__ = [
-    "REPAIRS_HEADING",
-    "UNBALANCED_HEADING",
     "measured_table",
+    "measured_tables",
     "obstacles",
     "repair_sentences",
     "repair_words",
-    "tried_sentence",
+    "unbalanced_blocks",
 ]
 
-UNBALANCED_HEADING = "Why there is no balance"
-REPAIRS_HEADING = "What would make a balance possible, the likeliest first"
+_WHY = "Why there is no balance"
+_REPAIRS = "What would make a balance possible, the likeliest first"
+_NO_REPAIR = "What would make a balance possible"
 
 _FAR = 3.0  # sd, from which a closure is told
 _TOLD = 5
 _NAMED = 3  # values named that a repair would leave open
 _HUNDRED = 100.0
+
+
+def unbalanced_blocks(balance: Balance) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Return headings, and below each what is said as (word, sentence); nothing of a balance."""
+    found = balance.unbalanced
+    if found is None:
+        return []
+    repairs = repair_sentences(balance)
+    blocks = [(_WHY, obstacles(balance))]
+    return [*blocks, (_REPAIRS if found.repairs else _NO_REPAIR, repairs)] if repairs else blocks
 
 
 def obstacles(balance: Balance) -> list[tuple[str, str]]:
@@ -50,9 +61,10 @@ def _growing(found: Unbalanced) -> list[tuple[str, str]]:
     for ring in found.recycles:
         first, rest = ring.streams[0], ring.streams[1:]
         with_it = f", and with it that of {_quoted(rest)}" if rest else ""
+        what = "water" if ring.quantity == "water" else "flow"
         rows.append(
-            ("grows", f"The flow of '{first}' would grow without limit{with_it}: nothing measured "
-             "holds it.")
+            ("grows", f"The {what} of '{first}' would grow without limit{with_it}: nothing "
+             "measured holds it.")
         )  # fmt: skip
     return rows
 
@@ -61,7 +73,7 @@ def _agreement(balance: Balance, found: Unbalanced) -> list[tuple[str, str]]:
     """Return whether the numbers contradict each other."""
     figures = _figures(found.objective, found.dof, found.p)
     if found.balanced:
-        held = _quoted([h.stream for h in found.together])
+        held = _listed([_flow(h) for h in found.together])
         each = " each" if len(found.together) > 1 else ""
         taken = f"With {held} taken as {format_number(found.taken)} {found.flow_unit}{each}"
         if found.agree:
@@ -104,6 +116,9 @@ def _misfits(found: Unbalanced) -> list[str]:
         side = "above" if m.off > 0.0 else "below"
         told.append(f"{m.quantity} of '{m.stream}', {value} ± {sd} {m.unit}, is {_times(m.off)} "
                     f"its sd {side} what the others leave for it.")  # fmt: skip
+    sizes = {round(abs(m.off), 1) for m in found.misfits}
+    if len(found.misfits) > 1 and len(sizes) == 1:
+        told.append("No data here can tell which of them is wrong.")
     return told
 
 
@@ -114,14 +129,14 @@ def _times(z: float) -> str:
 def _measure(balance: Balance, found: Unbalanced) -> list[tuple[str, str]]:
     """Return what to measure so that recycles stay finite."""
     if len(found.together) > 1:
-        streams = _quoted([h.stream for h in found.together], "and")
+        streams = _listed([_flow(h) for h in found.together])
         return [("measure", f"Weigh or meter {streams}: it takes each of them.")]
     if not found.holds:
         return []
-    flow = balance.survey.basis.quantity
-    flows = [h.stream for h in found.holds if h.quantity == flow]
-    ways = [f"weigh or meter {_quoted(flows, 'or')}"] if flows else []
-    ways += [_way(h) for h in found.holds if h.quantity != flow]
+    of_flow = (balance.survey.basis.quantity, "water")
+    flows = [_flow(h) for h in found.holds if h.quantity in of_flow]
+    ways = [f"weigh or meter {_listed(flows, 'or')}"] if flows else []
+    ways += [_way(h) for h in found.holds if h.quantity not in of_flow]
     told = "; or ".join(ways)
     do = " Any one of these would do." if len(found.holds) > 1 else ""
     return [("measure", f"{told[0].upper()}{told[1:]}.{do}")]
@@ -152,7 +167,10 @@ def repair_sentences(balance: Balance) -> list[tuple[str, str]]:
         (f"{i}.", f"{repair_words(r)} Then {_figures(r.objective, r.dof, r.p)}{_opened(r)}.")
         for i, r in enumerate(found.repairs, start=1)
     ]
-    return [*rows, ("tried", tried_sentence(found))]
+    if found.agree and found.repairs:
+        rows.append(("", "No number contradicts the others: it may be the search that fails, and "
+                     "none of these numbers be wrong."))  # fmt: skip
+    return [*rows, ("tried", _tried(found))]
 
 
 def repair_words(repair: Repair) -> str:
@@ -166,7 +184,10 @@ def repair_words(repair: Repair) -> str:
             f"{first.quantity} of '{first.stream}' ({_read(first)}) and {other.quantity} of "
             f"'{other.stream}' ({_read(other)}): {repair.reason}?"
         )
-    fits = "" if first.fits is None else f", fits {format_number(first.fits)} {first.unit}"
+    fits = ""
+    if first.fits is not None:
+        value = f"{format_number(first.fits)} {first.unit}"
+        fits = f", fits {value}" if repair.checked else f"; {value} would do, and nothing checks it"
     return (
         f"{first.quantity} of '{first.stream}' reads {format_number(first.read)} {first.unit}"
         f"{f' ({first.note})' if first.note else ''}{fits}: {repair.reason}?"
@@ -194,17 +215,19 @@ def _opened(repair: Repair) -> str:
     return f"; but {', '.join(names[:_NAMED])}{more} {verb} then not determined"
 
 
-def tried_sentence(found: Unbalanced) -> str:
+def _tried(found: Unbalanced) -> str:
     """Return how many changes were tried, and how many were not."""
     slips = found.tried - found.left_out
+    left = "1 number" if found.left_out == 1 else f"{found.left_out} numbers one by one"
+    undone = "1 slip" if slips == 1 else f"{slips} slips"
     head = "" if found.repairs else "None makes a balance possible. "
     rest = "."
     if found.untried:
-        them = "1 number was" if found.untried == 1 else f"{found.untried} numbers were"
-        rest = f"; with {them} nothing was tried ({found.most} changes are, at the most)."
+        them = "1 number" if found.untried == 1 else f"{found.untried} numbers"
+        rest = f"; not with {them} more: {found.most} changes are tried at the most."
     return (
-        f"{head}Tried: {found.left_out} numbers left out one by one, {slips} slips undone, those "
-        f"first that the others contradict most{rest} Nothing was changed for good."
+        f"{head}Tried: without {left}, and with {undone} undone, those first that the others "
+        f"contradict most{rest} Nothing was changed for good."
     )
 
 
@@ -229,6 +252,21 @@ def measured_table(
     return ResultTable("As measured", header, rows, 2, 2)
 
 
-def _quoted(names: Sequence[str], joint: str = "and") -> str:
-    quoted = [f"'{name}'" for name in names]
-    return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} {joint} {quoted[-1]}"
+def measured_tables(balance: Balance, labels: Collection[str]) -> list[ResultTable]:
+    """Return all that was measured, where there is no balance: size classes in a table apart."""
+    if balance.converged:
+        return []
+    classes = replace(measured_table(balance, only=labels), caption="As measured, by size")
+    return [t for t in (measured_table(balance, without=labels), classes) if t.rows]
+
+
+def _flow(h: Hold) -> str:
+    return f"the water of '{h.stream}'" if h.quantity == "water" else f"'{h.stream}'"
+
+
+def _quoted(names: Sequence[str]) -> str:
+    return _listed([f"'{name}'" for name in names])
+
+
+def _listed(words: Sequence[str], joint: str = "and") -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}"

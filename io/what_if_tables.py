@@ -26,9 +26,13 @@ _Row = Sequence[object]
 
 def otherwise_sentences(found: Otherwise) -> tuple[str, ...]:
     """Return what was changed, and how well each balance fits."""
-    changes = f"Beside the balance stands another one: {'; '.join(found.changes)}."
+    listed = "; ".join(found.changes)
+    changes = f"Beside the balance stands another one: {listed}."
     if found.test is None:
         return changes, f"No balance follows from that. {found.status}"
+    if not found.recoveries and not found.values:
+        return (f"As it is there is no balance; {listed} there is one: {_fit(found.test)}.",
+                "Its answers follow once the case itself is changed.")  # fmt: skip
     return changes, f"As it is: {_fit(found.now)}. What if: {_fit(found.test)}."
 
 
@@ -52,7 +56,7 @@ def otherwise_tables(found: Otherwise, most: int | None = None) -> list[ResultTa
     most : int, optional
         Rows of values shown: those that were changed, then those that move the most.
     """
-    if found.test is None:
+    if found.test is None or not (found.recoveries or found.values):
         return []
     header = ["stream", "analyte", "as it is [%]", "±", "what if [%]", "±", "difference"]
     rows = [

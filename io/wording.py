@@ -23,7 +23,8 @@ CAUTION = (
     "statement, valuation or settlement."
 )
 NOT_A_BALANCE = (
-    "The numbers below are not a balance: the search for one ended without it. Do not use them."
+    "There is no balance of these numbers, so no answers are given. Below stand what was measured, "
+    "what is in the way, and what would help."
 )
 
 _MOVED = 1e-6  # chi-square above which something had to move
@@ -34,6 +35,8 @@ _EXPLAINED = 3.84  # the 95 % limit of chi-square on 1 degree of freedom
 def counts(balance: Balance) -> tuple[tuple[str, str], ...]:
     """Return what was balanced, as (word, sentence) pairs."""
     circuit, survey = balance.circuit, balance.survey
+    if not balance.converged:
+        return _measured_counts(balance)
     declared = [v for v in balance.values if v.error_source == DECLARED_LOSS]
     measured = [v for v in balance.values if v.measured is not None and v not in declared]
     free = [v for v in balance.values if v.measured is None]
@@ -50,6 +53,18 @@ def counts(balance: Balance) -> tuple[tuple[str, str], ...]:
     )  # fmt: skip
 
 
+def _measured_counts(balance: Balance) -> tuple[tuple[str, str], ...]:
+    """Return what was measured, where there is no balance of it."""
+    circuit, survey = balance.circuit, balance.survey
+    typed = sum(m.error_source != DECLARED_LOSS for m in survey.measurements)
+    names = ", ".join(a.name for a in survey.analytes) or "none"
+    size = f"{_many(len(circuit.nodes), 'node')}, {_many(len(circuit.streams), 'stream')}"
+    return (
+        ("circuit", f"{size}; basis {survey.basis.value}; analytes: {names}"),
+        ("measured", _many(typed, "number")),
+    )
+
+
 def _many(count: int, word: str) -> str:
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
@@ -58,7 +73,7 @@ def verdict(balance: Balance) -> str:
     """Return whether the numbers agree with each other, in one sentence."""
     test = balance.global_test
     if not balance.converged:
-        return f"The balance did not converge: {balance.status}. Do not use it."
+        return f"The balance did not converge: {balance.status}."
     if test.consistent is None and test.statistic > _MOVED:
         return _held(test.statistic)
     if test.consistent is None:
@@ -112,6 +127,7 @@ def recovery_sentences(balance: Balance) -> tuple[str, ...]:
             if r.analyte == analyte.name and r.product:
                 value, sd = format_with_sd(r.recovery, r.sd)
                 known = value if r.sd is not None and sd == DASH else f"{value} ± {sd}"
+                known = r.limit or known
                 if r.recovery is None:
                     open_.append(r.stream)
                 else:

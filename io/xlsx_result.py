@@ -13,7 +13,8 @@ from oretally.io.metal_prices import Price
 from oretally.io.sheet_cells import number_format, put, widen
 from oretally.io.simulation_tables import Simulated, simulation_sheet
 from oretally.io.size_sheets import size_sheets
-from oretally.io.what_if_tables import otherwise_sheet
+from oretally.io.unbalanced_wording import unbalanced_blocks
+from oretally.io.what_if_tables import otherwise_sentences, otherwise_sheet
 from oretally.io.wording import (
     CAUTION,
     NOT_A_BALANCE,
@@ -75,11 +76,13 @@ def _results(
     balance: Balance, prices: Sequence[Price], otherwise: Otherwise | None,
     simulated: Simulated | None,
 ) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:  # fmt: skip
+    if not balance.converged:
+        yield from _unbalanced(balance, otherwise)
+        return
     test = balance.global_test
     wrong = {e[1:]: p for e, p in balance.findings.probabilities if e.kind == "measurement"}
     facts: list[_Row] = [
         ("title", balance.survey.title),
-        *(() if balance.converged else (("NO BALANCE", NOT_A_BALANCE),)),
         *counts(balance),
         ("agreement", verdict(balance)),
         *(("recovery", sentence) for sentence in recovery_sentences(balance)),
@@ -110,8 +113,10 @@ def _results(
     )  # fmt: skip
     yield (
         "recoveries",
-        ("stream", "analyte", "of", "recovery [%]", "sd", "product"),
-        [(r.stream, r.analyte, r.of, (r.recovery, r.sd), (r.sd, r.sd), r.product)
+        ("stream", "analyte", "of", "recovery [%]", "sd", "product", "at most [%]",
+         "at least [%]"),
+        [(r.stream, r.analyte, r.of, (r.recovery, r.sd), (r.sd, r.sd), r.product,
+          r.at_most, r.at_least)
          for r in balance.recoveries],
     )  # fmt: skip
     names = [a.name for a in balance.survey.analytes]
@@ -126,12 +131,7 @@ def _results(
             for s in balance.separations
         ],
     )  # fmt: skip
-    yield (
-        "closures",
-        ("node", "quantity", "unit", "in", "out", "in - out", "sd expected", "z"),
-        [(c.node, c.quantity, c.unit, (c.inflow, c.sd), (c.outflow, c.sd), (c.imbalance, c.sd),
-          (c.sd, c.sd), (c.z, 0.1)) for c in balance.closures],
-    )  # fmt: skip
+    yield _closures(balance)
     yield (
         "heads",
         ("stream", "analyte", "unit", "calculated", "sd", "assayed", "sd", "z", "adjusted", "sd"),
@@ -161,6 +161,52 @@ def _results(
         ("note",),
         [(note,) for note in notes_of(balance, simulated=simulated is not None)],
     )
+
+
+def _unbalanced(
+    balance: Balance, otherwise: Otherwise | None
+) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:
+    """Yield the sheets where there is no balance: no answers."""
+    yield (
+        "summary",
+        ("", ""),
+        [
+            ("title", balance.survey.title),
+            ("NO BALANCE", NOT_A_BALANCE),
+            *counts(balance),
+            ("why", verdict(balance)),
+            ("converged", False),
+            ("status", balance.status),
+            *(row for head, lines in unbalanced_blocks(balance) for row in ((head, ""), *lines)),
+            ("", SD_LEGEND),
+        ],
+    )
+    yield (
+        "values",
+        ("stream", "quantity", "unit", "measured", "sd", "error from", "note"),
+        [(v.stream, v.quantity, v.unit, (v.measured, v.sd), (v.sd, v.sd), v.error_source, v.note)
+         for v in balance.values if v.measured is not None],
+    )  # fmt: skip
+    yield _closures(balance)
+    yield (
+        "heads",
+        ("analyte", "unit", "calculated", "sd", "assayed", "sd", "z"),
+        [(h.analyte, h.unit, (h.calculated, h.calculated_sd), (h.calculated_sd, h.calculated_sd),
+          (h.assayed, h.assayed_sd), (h.assayed_sd, h.assayed_sd), (h.z, 0.1))
+         for h in balance.heads],
+    )  # fmt: skip
+    if otherwise is not None:
+        yield "what if", ("",), [(sentence,) for sentence in otherwise_sentences(otherwise)]
+    yield "notes", ("note",), [(note,) for note in balance.notes]
+
+
+def _closures(balance: Balance) -> tuple[str, Sequence[str], Iterable[_Row]]:
+    return (
+        "closures",
+        ("node", "quantity", "unit", "in", "out", "in - out", "sd expected", "z"),
+        [(c.node, c.quantity, c.unit, (c.inflow, c.sd), (c.outflow, c.sd), (c.imbalance, c.sd),
+          (c.sd, c.sd), (c.z, 0.1)) for c in balance.closures],
+    )  # fmt: skip
 
 
 def _pair(pair: tuple[float, float] | None) -> tuple[_Cell, _Cell]:

@@ -8,16 +8,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from oretally.recon.interior_point import Start
 from oretally.recon.natural_form import NaturalForm, Point
 from oretally.recon.newton_system import Curvature, NewtonSystem
-from oretally.recon.slacks import Slacks, longest_step, slack_change, slacks
+from oretally.recon.slacks import Slacks, Start, longest_step, slack_change, slacks
 
 __all__ = ["first_points"]
 
 Floats = NDArray[np.float64]
 
 _SEED = 20_021  # of the scatter of first flows: a fixed one keeps results the same
+_NEAR_BARRIER = 0.01  # with flows of much the same problem
 _BARRIERS = (10.0, 0.1, 1.0)  # first ones, in units of the objective: high, what is bad data
 # does not collapse; low, a good guess is kept
 _SPREAD = (0.3, 1.0)  # sd of the logarithm of first flows, by turns
@@ -79,7 +79,7 @@ def first_points(form: NaturalForm, near: Floats | None, most: int) -> Iterator[
     sizes = _sizes(form)
     rng = np.random.default_rng(_SEED)
     if near is not None and near.size == form.n_flows and np.isfinite(near).all():
-        yield replace(_start(form, sizes, near), barrier=_BARRIERS[1])
+        yield replace(_start(form, sizes, near), barrier=_NEAR_BARRIER)
     yield _start(form, sizes, sizes.flow)
     for i in range(most - 1):
         noise = _SPREAD[i % 2] * rng.standard_normal(form.n_flows)

@@ -34,6 +34,7 @@ __all__ = ["linearised_at", "solve_general"]
 Floats = NDArray[np.float64]
 
 _STARTS = 6  # first points that are tried before giving up
+_STARTS_NEAR = 2  # ... with flows of much the same problem to begin with
 _STILL = 1e-14  # share of the largest flow, or grade, that is none
 _RUNAWAY = 20.0  # times the largest measured flow: a search that ends there, without a minimum
 
@@ -59,7 +60,8 @@ def solve_general(
         scaled = None if near is None else near / reduced.flow_scale
         best: Solution | None = None
         agreeing = tried = 0
-        for start in first_points(form, scaled, starts or _STARTS):
+        most = starts or (_STARTS if near is None else _STARTS_NEAR)
+        for start in first_points(form, scaled, most):
             found = interior_point(form, start)
             one = _solution(problem, reduced, form, found, polished(form, start, found))
             tried += 1
@@ -67,7 +69,8 @@ def solve_general(
                 agreeing = 0 if best is None or lower(one, best) else agreeing
                 best = one
             agreeing += int(not lower(best, one))
-            done = best.converged and (tried > 1 or not measured_stop(problem, best))
+            enough = tried > 1 or near is not None or not measured_stop(problem, best)
+            done = best.converged and enough
             if starts is None and done:
                 break
     assert best is not None  # noqa: S101  one start at least

@@ -20,9 +20,16 @@ from numpy.typing import NDArray
 
 from oretally.recon.natural_form import NaturalForm, Point
 from oretally.recon.newton_system import Curvature, NewtonSystem, Step
-from oretally.recon.slacks import Slacks, against_bounds, longest_step, slack_change, slacks
+from oretally.recon.slacks import (
+    Slacks,
+    Start,
+    against_bounds,
+    longest_step,
+    slack_change,
+    slacks,
+)
 
-__all__ = ["InteriorPoint", "Start", "interior_point"]
+__all__ = ["InteriorPoint", "interior_point"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -30,6 +37,7 @@ Bools = NDArray[np.bool_]
 _LAST_BARRIER = 1e-9  # in units of the objective
 _VANISHED = 1e-13  # the barrier at the end
 _HOLD = 1e-7  # damping at the end, so that what nothing determines stays where it is
+_CLOSE_TO_END, _LITTLE_OPEN, _NO_GAIN = 1e-8, 1e-9, 1e-12  # barrier, balances, objective
 _ROUNDING = 1e-6  # errors with which a search may end that no step improves
 _FALL, _POWER = 0.2, 1.5  # of the barrier
 _NEAR = 10.0  # errors below this many times the barrier end a round
@@ -43,26 +51,6 @@ _SHORTEST = 1e-8  # step
 _SPREAD = 1e10  # of a multiplier about mu / slack
 _FAINT = 1e-9  # of the size of a balance at first: less is not told apart
 _RUNAWAY = 1e7  # flows beyond this many times the largest size grow without limit
-
-
-@dataclass(frozen=True, eq=False)
-class Start:
-    """Where a search begins, and the sizes in which it counts.
-
-    Attributes
-    ----------
-    point : Point
-        Inside all bounds.
-    flow_size, cell_size, row_size : ndarray
-    barrier : float
-        First barrier, in units of the objective.
-    """
-
-    point: Point
-    flow_size: Floats
-    cell_size: Floats
-    row_size: Floats
-    barrier: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,6 +177,9 @@ class _Search:
                 self.mu = max(_LAST_BARRIER, min(_FALL * self.mu, self.mu**_POWER))
                 self._rescale()
             step = self._step()
+            if step is not None and self._idle(step):
+                self._sharpen()
+                return self._found(iteration, ended=True)
             if step is None or not (self._advance(step) or self._shorter() or self._closer()):
                 near = self.error() <= _ROUNDING
                 if near:
@@ -197,6 +188,14 @@ class _Search:
             if np.abs(self.point.flow / self.start.flow_size).max(initial=0.0) > _RUNAWAY:
                 return replace(self._found(iteration, ended=False), runaway=True)
         return self._found(_ITERATIONS, ended=False)
+
+    def _idle(self, step: Step) -> bool:
+        """Tell whether a step close to the end has nothing more to gain."""
+        if self.mu > _CLOSE_TO_END or self._gap(self.point) > _LITTLE_OPEN:
+            return False
+        by_flow, by_cell = self._slope(self.point, self.slack)
+        gain = abs(float(by_flow @ step.flow + by_cell @ step.cell))
+        return gain <= _NO_GAIN * (1.0 + self.form.objective(self.point))
 
     def _rescale(self) -> None:
         """Count the balances in units of what passes now; what was left of the filter goes."""
@@ -242,20 +241,18 @@ class _Search:
     def _step(self, least: float = 0.0) -> Step | None:
         """Return the Newton step with as little damping as makes it one of descent, or None."""
         first, growth, memory, last = _DAMPING
-        bend, damping = self._bend(), least
+        bend = self._bend()
+        # what the last step needed the next one mostly needs too
+        damping = max(least, memory * self.damping if self.damping > first else 0.0)
         while True:
             curvature = Curvature(*bend, damping=damping)
             self.factors += 1
             if self.system.factor(self.point, self.multiplier, curvature):
                 break
-            if damping == least:
-                damping = max(first, 10.0 * least, memory * self.damping)
-            else:
-                damping *= growth
+            damping = max(first, growth * damping)
             if damping > last:
                 return None
-        if damping > least:
-            self.damping = damping
+        self.damping = damping if damping > least else 0.0
         return self._solved(self.form.residual(self.point))
 
     def _solved(self, gap: Floats) -> Step:

@@ -46,8 +46,6 @@ def solver_notes(
             f"{solution.starts} sets of first flows tried: {solution.agreeing} "
             f"{'leads' if solution.agreeing == 1 else 'lead'} here, none to a better balance."
         )
-    if not solution.converged:
-        notes.append(f"The balance did not converge: {solution.status.value}. Do not use it.")
     stopped = [
         circuit.stream_names[j]
         for j in np.flatnonzero(solution.flow[: len(circuit.streams)] == 0.0)

@@ -12,6 +12,7 @@ from oretally.flowsheet import (
     Circuit,
     Fault,
     InputError,
+    NotBalanceable,
     Place,
     Position,
     Survey,
@@ -66,6 +67,8 @@ def balanced_point(
     InputError
         If a value is not known there, is held at a bound, or a stream stands still: then the
         linearised balances say nothing of what may happen.
+    NotBalanceable
+        If there is no balance of the values.
     """
     check_survey(circuit, survey)
     feed, products = reference_streams(circuit, feed, products)
@@ -80,16 +83,17 @@ def balanced_point(
         ])  # fmt: skip
     classes_of(problem, circuit, survey)
     solution = solve(problem)
+    if not solution.converged:
+        raise NotBalanceable(
+            f"There is no balance of these values to plan from: {solution.status.value}.",
+            "Of what is measured 'oretally balance' says what is in the way and what would help;\n"
+            "correct or add what you expect in expected.csv.",
+        )
     n, n_grades = plain.n_carriers, plain.n_analytes
     flow, grade = solution.flow[:n], solution.grade[:n_grades, :n]
     grade = _with_tied(grade, plain.tie[:n])
     names = {row.place: f"{row.quantity} of '{row.stream}'" for row in places.rows}
     faults = []
-    if not solution.converged:
-        faults.append(
-            Fault("The values do not balance well enough to plan from: the solver did not "
-                  "converge.", "Look at 'oretally balance', and mend what is wrong first.")
-        )  # fmt: skip
     shown = [row.place for row in places.rows]
     lost = {Position(*place) for place in undetermined(solution.classes, places.shown)}
     open_ = [names[p] for p in shown if p in lost]

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from oretally.recon.interior_point import InteriorPoint, Start
+from oretally.recon.interior_point import InteriorPoint
 from oretally.recon.natural_form import NaturalForm, Point
 from oretally.recon.newton_system import Curvature, NewtonSystem
-from oretally.recon.slacks import Slacks, against_bounds, slack_change, slacks
+from oretally.recon.slacks import Slacks, Start, against_bounds, slack_change, slacks
 
 __all__ = ["Polished", "polished"]
 

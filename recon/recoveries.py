@@ -107,7 +107,8 @@ class Answers:
                     others = [f for at, f in (released or {}).items() if at.analyte == k]
                     limits = [_limit(f, k, place, of, 1.0) for f in dict.fromkeys(others)]
                     known = [x for x in limits if x is not None]
-                    sd, at_least = None, min(known, default=None)
+                    if known:
+                        sd, at_least = None, min(known)
                 rows.append(
                     Recovery(
                         stream,

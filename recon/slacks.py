@@ -1,4 +1,4 @@
-"""Distances to the bounds of a problem in its natural variables: all linear in them."""
+"""Where a search begins, and the distances to the bounds: linear in the natural variables."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from oretally.recon.natural_form import NaturalForm, Point
 from oretally.recon.newton_system import Step
 
-__all__ = ["Slacks", "against_bounds", "longest_step", "slack_change", "slacks"]
+__all__ = ["Slacks", "Start", "against_bounds", "longest_step", "slack_change", "slacks"]
 
 Floats = NDArray[np.float64]
 
@@ -30,6 +30,26 @@ class Slacks:
     def smallest(self) -> float:
         """Return the smallest of all."""
         return min(float(part.min(initial=np.inf)) for part in self.parts())
+
+
+@dataclass(frozen=True, eq=False)
+class Start:
+    """Where a search begins, and the sizes in which it counts.
+
+    Attributes
+    ----------
+    point : Point
+        Inside all bounds.
+    flow_size, cell_size, row_size : ndarray
+    barrier : float
+        First barrier, in units of the objective.
+    """
+
+    point: Point
+    flow_size: Floats
+    cell_size: Floats
+    row_size: Floats
+    barrier: float
 
 
 def slacks(form: NaturalForm, point: Point) -> Slacks:

@@ -29,6 +29,7 @@ Floats = NDArray[np.float64]
 
 _FITS = 3.0  # sd that a corrected reading may be off
 _WORTH = -1.5  # log odds against an error of any size from which a slip is told
+_MARGIN = 4.0  # log odds that a balance without both readings may add
 _MOST = 3  # slips told for one measurement
 _PARTNERS = 6  # exchanges tried for one measurement
 
@@ -140,6 +141,10 @@ class SlipSearch:
         for other in self._fitting(reading, partners):
             m = self.written[other]
             value, sd = (reading.unit.from_base(b) for b in self._as_written(other))
+            # as the others say it with this reading left out: what both left out would hardly mend
+            hope = log_normal(value - reading.said, sd, reading.said_sd) - any_error
+            if hope + log(SWAPPED / len(partners)) < _WORTH - _MARGIN:
+                continue
             both = without_readings(whole, [place, other])
             solution = refit(both, near)
             if solution is None:

@@ -34,7 +34,6 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 
-
 class StopReason(StrEnum):
     """Why the solver stopped, in words."""
 

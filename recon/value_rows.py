@@ -14,7 +14,7 @@ from oretally.recon.observability import Classes
 from oretally.recon.reliability import detectable_error
 from oretally.recon.traces import SEEN
 
-__all__ = ["balanced_values", "class_of", "never_by_size"]
+__all__ = ["balanced_values", "class_of", "measured_value", "never_by_size"]
 
 
 def class_of(
@@ -60,6 +60,24 @@ def balanced_values(
     places = arrangement(circuit, survey)
     rows = [_value(row, places, survey, covariance, alpha) for row in places.rows]
     return tuple(rows), [row.place for row in places.rows]
+
+
+def measured_value(
+    row: Row, places: Arrangement, survey: Survey, problem: BalanceProblem, classes: Classes
+) -> BalancedValue:
+    """Return one row where there is no balance: as measured, and what could be known of it."""
+    m = survey.measured(row.stream, row.quantity)
+    gone = row.place.carrier in places.carriers.gone
+    return BalancedValue(
+        stream=row.stream, quantity=row.quantity,
+        carrier=Content.DISSOLVED.value if gone else _carrier(row.meaning, survey),
+        unit=(row.meaning.unit if m is None else m.unit).symbol,
+        measured=m.value if m else None, sd=m.sd if m else None,
+        adjusted=None, adjusted_sd=None, adjustment=None, standardised=None,
+        value_class=class_of(problem, classes, row.place, places.measured_at(row.place)),
+        redundancy=None, detectable_error=None,
+        error_source=m.error_source if m else "", note=m.note if m else "",
+    )  # fmt: skip
 
 
 def _carrier(meaning: Meaning, survey: Survey) -> str:

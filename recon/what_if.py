@@ -139,6 +139,8 @@ def otherwise(now: Balance, then: Balance, changes: Sequence[str]) -> Otherwise:
         return impossible(
             now, f"The search for it ended without a balance: {then.status}.", changes
         )
+    if not now.converged:  # no answers stand beside none
+        return Otherwise(tuple(changes), True, "", now.global_test, then.global_test)
     other: dict[tuple[str, str], Recovery] = {(r.stream, r.analyte): r for r in then.recoveries}
     rows = []
     for r in now.recoveries:

@@ -20,7 +20,7 @@ from sound_plants import Amounts
 from oretally.flowsheet import Circuit, Measurement, NodeKind, Survey
 from oretally.flowsheet.quantities import Kind
 
-__all__ = ["CLOSED", "Minimum", "Program", "ipopt_minimum"]
+__all__ = ["CLOSED", "Minimum", "Program", "best_of", "first_amounts", "ipopt_minimum"]
 
 Floats = NDArray[np.float64]
 CLOSED = 1e-8  # largest residual of a balance, as a share of what passes the node, that counts
@@ -297,15 +297,23 @@ def ipopt_minimum(
     more : sequence of ndarray
         Further amounts to start from, in the order of `Natural.keys`.
     """
-    natural, rng = Natural(circuit, survey), np.random.default_rng(seed)
+    natural = Natural(circuit, survey)
     base = [natural.from_truth(truth)] if truth else []
     base.append(natural.guess())
-    slow = np.where(natural.recycled(), 0.01, 1.0)
+    points = first_amounts(natural, base, starts, seed)
+    return best_of(Program(natural, base[0]), [*points, *more])
+
+
+def first_amounts(
+    natural: Natural, base: Sequence[Floats], starts: int, seed: int = 0
+) -> list[Floats]:
+    """Return amounts to start from: some, the same with slow recycles, then points around them."""
+    rng, slow = np.random.default_rng(seed), np.where(natural.recycled(), 0.01, 1.0)
     points = [*base, *(y * slow for y in base)] if slow.min() < 1.0 else [*base]
     while len(points) < starts:
         spread = 0.3 + 0.3 * (len(points) // 2 % 3)
         points.append(base[len(points) % len(base)] * rng.lognormal(0.0, spread, slow.size))
-    return best_of(Program(natural, base[0]), [*points[:starts], *more])
+    return points[:starts]
 
 
 def best_of(program: Program, starts: Sequence[Floats]) -> Minimum:

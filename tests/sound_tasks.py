@@ -20,7 +20,7 @@ from oretally.flowsheet import arrangement, balance_problem
 from oretally.recon import reconcile
 from oretally.recon.solver import Solution, solve
 
-__all__ = ["Worker", "from_ours", "hash_of", "judged", "solved"]
+__all__ = ["Worker", "amounts_of", "from_ours", "hash_of", "judged", "solved"]
 
 Floats = NDArray[np.float64]
 _JUDGE = 3  # to be raised when the judge changes: what it found before does not count then
@@ -83,12 +83,19 @@ def from_ours(seed: int, _: int) -> dict[str, Any]:
 
 def _in_amounts(made: Made, found: Solution) -> tuple[Program, Floats]:
     """Return our solution in amounts, and the program that they belong to."""
-    natural, values = Natural(made.circuit, made.survey), dict[tuple[str, str], float]()
+    natural = Natural(made.circuit, made.survey)
+    program = Program(natural, natural.from_truth(made.amounts))
+    return program, amounts_of(made, found, natural)
+
+
+def amounts_of(made: Made, found: Solution, natural: Natural) -> Floats:
+    """Return our solution in the amounts of a survey, in their order."""
+    values = dict[tuple[str, str], float]()
     for row in arrangement(made.circuit, made.survey).rows:
         k, j = row.place
         value = found.flow[j] if k is None else found.grade[k, j]
         values[row.stream, row.quantity] = float(value)
-    return Program(natural, natural.from_truth(made.amounts)), natural.from_values(values)
+    return natural.from_values(values)
 
 
 def _serve(pipe: Connection) -> None:

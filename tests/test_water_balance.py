@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from pulp_plant import RATE, SHARE, Plant
 from pulp_rival import compare, reconciled, same_classes
+from water_plants import leach_plant, measured, mill_and_thickener, water_plant
 
 from oretally.flowsheet import (
     Analyte,
@@ -30,106 +31,35 @@ from oretally.recon import reconcile
 from oretally.recon.solver import solve
 
 W, DRY = Content.SOLUTION, Content.DRY
-Parts = tuple[list[Stream], list[Node]]
-
-
-def _mill_and_thickener(*, dry_feed: bool, divider: bool) -> Parts:
-    """A closed mill with water added in two places, a thickener, perhaps a divided overflow."""
-    into = "box" if divider else "thickener"
-    streams = [
-        Stream("feed", None, "sump", content=DRY if dry_feed else Content.PULP),
-        Stream("sump water", None, "sump", content=W),
-        Stream("mill water", None, "mill", content=W),
-        Stream("cyclone feed", "sump", "cyclone"),
-        Stream("overflow", "cyclone", into),
-        Stream("underflow", "cyclone", "mill"),
-        Stream("discharge", "mill", "sump"),
-        Stream("clear", "thickener", None, content=W),
-        Stream("thick", "thickener", None),
-    ]
-    nodes = [Node("sump", NodeKind.MIXER), Node("mill", NodeKind.MILL),
-             Node("thickener", NodeKind.THICKENER)]  # fmt: skip
-    if divider:
-        streams += [Stream("half", "box", "thickener"), Stream("other half", "box", None)]
-        nodes.append(Node("box", NodeKind.SPLITTER))
-    return streams, nodes
-
-
-def _leach(*, dry_feed: bool, recycle: bool) -> Parts:
-    """Two leaches, a thickener and a filter; the filtrate may go back to the first leach."""
-    streams = [
-        Stream("ore", None, "first", content=DRY if dry_feed else Content.PULP),
-        Stream("reagent", None, "first", content=W),
-        Stream("pulp", "first", "thickener"),
-        Stream("pregnant", "thickener", None, content=W),
-        Stream("thick", "thickener", "second"),
-        Stream("wash", None, "second", content=W),
-        Stream("leached", "second", "filter"),
-        Stream("filtrate", "filter", "first" if recycle else None, content=W),
-        Stream("cake", "filter", None),
-    ]
-    nodes = [Node("first", NodeKind.LEACH), Node("second", NodeKind.LEACH),
-             Node("thickener", NodeKind.THICKENER), Node("filter", NodeKind.THICKENER)]  # fmt: skip
-    return streams, nodes
-
-
-def _water_plant(seed: int) -> Plant:
-    """All by the seed: one in three with sizes, half with a divider, half with Au in solution."""
-    streams, nodes = _mill_and_thickener(dry_feed=seed % 3 == 0, divider=seed % 2 == 0)
-    return Plant(
-        np.random.default_rng(seed), streams, nodes, (150.0, 38.0) if seed % 3 == 1 else (),
-        ("Au", "Cu")[: 1 + seed % 2], water=True, dissolved=("Au",) if seed % 4 < 2 else (),
-    )  # fmt: skip
-
-
-def _leach_plant(seed: int, recycle: bool) -> Plant:
-    streams, nodes = _leach(dry_feed=seed % 2 == 0, recycle=recycle)
-    return Plant(
-        np.random.default_rng(seed), streams, nodes, (), ("Au", "Cu")[: 1 + seed % 2],
-        water=True, dissolved=("Au",),
-    )  # fmt: skip
-
-
-def _measured(plant: Plant, share: float = 1.0) -> list[Measurement]:
-    """Measurements at random: % solids in most streams, water additions and rates in some."""
-    chances = {"dry rate": 0.5, "% solids": 0.85, "water": 0.4, "wet rate": 0.2}
-    feed = plant.circuit.feeds[0]
-    return [
-        plant.measure(stream, quantity, 0.02)
-        for stream in plant.circuit.stream_names
-        for quantity in plant.quantities(stream)
-        if (stream, quantity) == (feed, "dry rate")
-        or plant.rng.random() < share * chances.get(quantity, 0.75)
-    ]
 
 
 @pytest.mark.parametrize("seed", range(10))
 def test_water_against_an_optimiser_in_amounts(seed: int) -> None:
     """10 circuits: IPOPT on solids, water and dissolved metal, from two starts; also every sd."""
     pytest.importorskip("casadi")
-    plant = _water_plant(seed)
-    compare(plant, _measured(plant))
+    plant = water_plant(seed)
+    compare(plant, measured(plant))
 
 
 @pytest.mark.parametrize("seed", range(22, 27))
 def test_leaching_against_an_optimiser_in_amounts(seed: int) -> None:
     """5 circuits in which gold passes from the solids to the solution, some with a recycle."""
     pytest.importorskip("casadi")
-    plant = _leach_plant(seed, recycle=seed % 3 == 0)
-    compare(plant, _measured(plant))
+    plant = leach_plant(seed, recycle=seed % 3 == 0)
+    compare(plant, measured(plant))
 
 
 @pytest.mark.parametrize("seed", range(50, 56))
 def test_a_declared_loss_of_pulp_against_an_optimiser(seed: int) -> None:
     """6 circuits that lose 3 % of the mill's discharge, water and all; some with sizes."""
     pytest.importorskip("casadi")
-    streams, nodes = _mill_and_thickener(dry_feed=seed % 3 == 0, divider=False)
+    streams, nodes = mill_and_thickener(dry_feed=seed % 3 == 0, divider=False)
     streams.append(Stream("loss", "mill", None, like="discharge"))
     plant = Plant(
         np.random.default_rng(seed), streams, nodes, (150.0, 38.0) if seed % 2 else (), ("Au",),
         water=True, dissolved=("Au",) if seed % 4 < 2 else (),
     )  # fmt: skip
-    found = [m for m in _measured(plant) if m.stream != "loss"]
+    found = [m for m in measured(plant) if m.stream != "loss"]
     compare(plant, [*found, Measurement("loss", "dry rate", 0.0, RATE, 20.0)])
 
 
@@ -137,8 +67,8 @@ def test_classes_of_incomplete_surveys_with_water() -> None:
     """20 circuits with a third of the numbers: what null spaces of the physics say."""
     pytest.importorskip("casadi")
     for seed in range(40, 60):
-        plant = _water_plant(seed) if seed % 2 else _leach_plant(seed, recycle=seed % 3 == 0)
-        assert same_classes(plant, _measured(plant, 0.5)) > 15
+        plant = water_plant(seed) if seed % 2 else leach_plant(seed, recycle=seed % 3 == 0)
+        assert same_classes(plant, measured(plant, 0.5)) > 15
 
 
 def test_percent_solids_of_a_published_exercise(
@@ -182,10 +112,10 @@ def test_percent_solids_of_a_published_exercise(
 @pytest.mark.parametrize("seed", (1, 3, 4, 5))
 def test_what_a_thickener_and_a_splitter_hold_equal(seed: int) -> None:
     """One solution grade behind a thickener; one pulp behind a splitter."""
-    streams, nodes = _mill_and_thickener(dry_feed=False, divider=True)
+    streams, nodes = mill_and_thickener(dry_feed=False, divider=True)
     plant = Plant(np.random.default_rng(seed), streams, nodes, (150.0, 38.0), ("Au",),
                   water=True, dissolved=("Au",))  # fmt: skip
-    ours = reconciled(plant.circuit, plant.survey(_measured(plant)))
+    ours = reconciled(plant.circuit, plant.survey(measured(plant)))
     solution = [ours.rows[s, "Au in solution"] for s in ("clear", "thick")]
     assert solution[0].adjusted == pytest.approx(solution[1].adjusted, rel=1e-12)
     assert solution[0].adjusted_sd == pytest.approx(solution[1].adjusted_sd, rel=1e-9)
@@ -200,8 +130,8 @@ def test_what_a_thickener_and_a_splitter_hold_equal(seed: int) -> None:
 
 def test_recoveries_of_a_leach_by_hand() -> None:
     """Recovery = what a stream has in solids and solution together, over that of the ore."""
-    plant = _leach_plant(31, recycle=False)
-    survey = plant.survey(_measured(plant, 1.2))
+    plant = leach_plant(31, recycle=False)
+    survey = plant.survey(measured(plant, 1.2))
     balance = reconcile(plant.circuit, survey, feed="ore")
 
     def metal(stream: str, analyte: str) -> float:
@@ -235,7 +165,7 @@ def test_sd_of_a_recovery_by_simulation() -> None:
 
     The sd of 300 draws has itself an sd of 1/sqrt(598) = 4.1 %; four times that is allowed.
     """
-    plant = _leach_plant(32, recycle=False)
+    plant = leach_plant(32, recycle=False)
     exact = [plant.measure(s, q, 0.01, noise=0.0) for s in plant.circuit.stream_names
              for q in plant.quantities(s) if q != "wet rate"]  # fmt: skip
     survey = plant.survey(exact)
@@ -264,7 +194,7 @@ def test_sd_of_a_recovery_by_simulation() -> None:
 )
 def test_a_gross_error_is_found(stream: str, quantity: str) -> None:
     """12 sd on top of one number of a complete survey: the first suspect is that one."""
-    streams, nodes = _mill_and_thickener(dry_feed=False, divider=False)
+    streams, nodes = mill_and_thickener(dry_feed=False, divider=False)
     plant = Plant(np.random.default_rng(8), streams, nodes, (), ("Au",), water=True,
                   dissolved=("Au",))  # fmt: skip
     found = [plant.measure(s, q, 0.02) for s in plant.circuit.stream_names
