@@ -63,6 +63,7 @@ def balance_document(
         "redundancy": test.dof,
         "stationarity": balance.stationarity if isfinite(balance.stationarity) else None,
         "max_imbalance": balance.max_imbalance,
+        "certificate": _certificate(balance),
         "global_test": {
             "statistic": test.statistic,
             "dof": test.dof,
@@ -184,6 +185,19 @@ def balance_document(
         "unbalanced": unbalanced_document(balance),
         "notes": list(notes_of(balance, simulated=simulated is not None)),
     }
+
+
+def _certificate(balance: Balance) -> dict[str, object] | None:
+    """Return the figures of the certificate, null where they are not finite."""
+    c = balance.certificate
+    if c is None:
+        return None
+    figures = {
+        "imbalance": c.imbalance, "stationarity": c.stationarity,
+        "complementarity": c.complementarity, "fall": c.fall, "scale": c.scale,
+    }  # fmt: skip
+    known: dict[str, object] = {k: v if isfinite(v) else None for k, v in figures.items()}
+    return known | {"bends_down": c.bends_down, "holds": c.holds, "failures": list(c.failures)}
 
 
 def _value(v: BalancedValue, survey: Survey) -> dict[str, Any]:

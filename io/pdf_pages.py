@@ -66,6 +66,7 @@ from oretally.io.wording import (
     CAUTION,
     NOT_A_BALANCE,
     SD_LEGEND,
+    certificate_figures,
     counts,
     largest_move,
     notes_of,
@@ -81,6 +82,12 @@ __all__ = ["pages"]
 _UPRIGHT = 640.0  # a picture wider than that gets a page across
 _SIZE = re.compile(r'<svg [^>]*?width="([\d.]+)" height="([\d.]+)"')
 _Block = dict[str, Any]
+
+
+def _examined(balance: Balance) -> str:
+    """Return what the examination of the balance found, in one paragraph."""
+    figures = (f"{name} {figure}" for name, figure in certificate_figures(balance))
+    return f"How the balance was checked: {'; '.join(figures)}."
 
 
 def pages(
@@ -99,7 +106,7 @@ def pages(
         _upright(_values(balance)),
         _upright(_sizes(balance)),
         _upright(_before(balance)),
-        _upright([_words(f"{SD_LEGEND} {CAUTION}")]),
+        _upright([_words(_examined(balance)), _words(f"{SD_LEGEND} {CAUTION}")]),
     ]  # fmt: skip
     return {
         "title": balance.survey.title or "Mass and metal balance",

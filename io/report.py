@@ -76,6 +76,7 @@ from oretally.io.wording import (
     CAUTION,
     NOT_A_BALANCE,
     SD_LEGEND,
+    certificate_figures,
     counts,
     largest_move,
     notes_of,
@@ -254,6 +255,5 @@ def _figures(balance: Balance) -> list[tuple[str, str]]:
         ("iterations", str(balance.iterations)),
         ("sum of squared adjustments", format_number(balance.objective, 6)),
         ("degrees of freedom", str(test.dof)),
-        ("what another step could gain", f"{balance.stationarity:.1e}"),
-        ("largest relative imbalance", f"{balance.max_imbalance:.1e}"),
+        *certificate_figures(balance),
     ]

@@ -10,6 +10,7 @@ __all__ = [
     "CAUTION",
     "NOT_A_BALANCE",
     "SD_LEGEND",
+    "certificate_figures",
     "counts",
     "largest_move",
     "notes_of",
@@ -116,6 +117,27 @@ def notes_of(balance: Balance, *, simulated: bool = False) -> tuple[str, ...]:
         "above a fifth of the value); limits: oretally balance CASE --draws 2000",
         *balance.notes,
     )
+
+
+def certificate_figures(balance: Balance) -> list[tuple[str, str]]:
+    """Return what the examination of the balance found, each figure with its name."""
+    c = balance.certificate
+    if c is None:
+        return []
+    verdict = "passed" if c.holds else "failed: " + ", ".join(map(_named, c.failures))
+    return [
+        ("examined as stated", verdict),
+        ("largest relative imbalance", f"{c.imbalance:.1e}"),
+        ("slope left, of its terms", f"{c.stationarity:.1e}"),
+        ("bounds pulling the wrong way", f"{c.complementarity:.1e}"),
+        ("what another step could gain", f"{c.fall:.1e} of chi-square + 1"),
+        ("best factor on all flows", f"{c.scale:.6f}"),
+        ("directions bending down", str(c.bends_down)),
+    ]
+
+
+def _named(figure: str) -> str:
+    return figure.replace("_", " ")
 
 
 def recovery_sentences(balance: Balance) -> tuple[str, ...]:

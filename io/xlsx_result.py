@@ -19,6 +19,7 @@ from oretally.io.wording import (
     CAUTION,
     NOT_A_BALANCE,
     SD_LEGEND,
+    certificate_figures,
     counts,
     notes_of,
     recovery_sentences,
@@ -92,7 +93,7 @@ def _results(
         ("objective (chi-square)", balance.objective),
         ("degrees of freedom", test.dof),
         ("p", test.p),
-        ("largest relative imbalance", balance.max_imbalance),
+        *certificate_figures(balance),
         ("", f"{SD_LEGEND} {CAUTION}"),
     ]
     yield "summary", ("", ""), facts

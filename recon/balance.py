@@ -15,6 +15,7 @@ from oretally.flowsheet import Circuit, Survey
 from oretally.flowsheet.digits import format_number
 from oretally.recon.amount_rows import AnalyteAmount, Dissolution, Extraction, Inventory, WorthTotal
 from oretally.recon.by_size import SizeResults
+from oretally.recon.certificate import Certificate
 from oretally.recon.findings import Findings, Suspect
 from oretally.recon.loss_rows import Losses
 from oretally.recon.unbalanced_rows import Unbalanced
@@ -294,6 +295,8 @@ class Balance:
         What several analytes are worth together, if prices were given.
     doubtful : tuple of str
         Answers whose sd is no more than a rough guide.
+    certificate : Certificate or None
+        What an examination of the problem as it was stated found, however it was solved.
     unbalanced : Unbalanced or None
         Why there is no balance, and what would help, where ``converged`` is False: then no value
         is adjusted, and there are no answers.
@@ -327,6 +330,7 @@ class Balance:
     dissolutions: tuple[Dissolution, ...] = ()
     worth: tuple[WorthTotal, ...] = ()
     doubtful: tuple[str, ...] = ()
+    certificate: Certificate | None = None
     unbalanced: Unbalanced | None = None
 
     @property

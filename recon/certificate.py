@@ -225,7 +225,8 @@ def _factor(
     """
     one, own = sparse.eye_array(H.shape[0]), sparse.eye_array(J.shape[0])
     while True:
-        K = sparse.bmat([[H + damping * one, J.T], [None, -dual * own]], format="csc")
+        blocks: Any = [[H + damping * one, J.T], [None, -dual * own]]
+        K = sparse.bmat(blocks, format="csc")
         try:
             return damping, qdldl.Solver(sparse.csc_matrix(K), upper=True)
         except RuntimeError:
@@ -259,7 +260,8 @@ def _scale(problem: BalanceProblem, flow: Floats) -> float:
         alike = (np.ones(rows.size), (rows, problem.proportion.ravel()))
         linked.append(sparse.csr_array(alike, shape=(len(problem.proportion), n)))
     incidence = sparse.vstack(linked, format="csr")
-    graph = sparse.bmat([[None, incidence], [incidence.T, None]], format="csr")
+    blocks: Any = [[None, incidence], [incidence.T, None]]
+    graph: Any = sparse.bmat(blocks, format="csr")
     part = connected_components(graph, directed=False)[1][incidence.shape[0] :]
     source = np.zeros(incidence.shape[0])
     source[: A.shape[0]] = problem.flow_source != 0.0

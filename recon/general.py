@@ -15,7 +15,7 @@ from oretally.recon.balance_check import BalanceCheck
 from oretally.recon.certificate import Certificate, certify
 from oretally.recon.first_points import first_points
 from oretally.recon.interior_point import InteriorPoint, interior_point
-from oretally.recon.natural_form import NaturalForm, Point, natural_form
+from oretally.recon.natural_form import NaturalForm, Point, natural_form, summed
 from oretally.recon.observability import classify, remember
 from oretally.recon.polish import Polished, polished
 from oretally.recon.presolve import ReducedProblem, presolve
@@ -132,7 +132,7 @@ def _with_zeros(form: NaturalForm, last: Polished) -> tuple[Floats, Floats]:
     while True:
         amount = form.amounts(Point(flow, cell))[c.link] != 0.0
         runs = flow[columns] != 0.0
-        count = np.bincount(c.row, amount, form.n_rows) + np.bincount(rows, runs, form.n_rows)
+        count = summed(c.row, amount, form.n_rows) + summed(rows, runs, form.n_rows)
         alone = free & (count == 1)
         cells = c.link_cell[c.link[alone[c.row] & amount]]
         cells = cells[(c.lower[cells] == 0.0) & (cell[cells] != 0.0)]

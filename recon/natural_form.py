@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,11 +28,16 @@ from scipy.sparse.csgraph import connected_components
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem
 
-__all__ = ["Cells", "NaturalForm", "Point", "natural_form"]
+__all__ = ["Cells", "NaturalForm", "Point", "natural_form", "summed"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
+
+
+def summed(place: Ints, values: NDArray[Any], n: int) -> Floats:
+    """Return the values added up by their places, shape (n,)."""
+    return np.asarray(np.bincount(place, values, n), dtype=float)
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,12 +91,13 @@ class Cells:
     @cached_property
     def link_amount(self) -> Bools:
         """Whether the cell of each link is an amount."""
-        return self.amount[self.link_cell]
+        return np.asarray(self.amount[self.link_cell])
 
     @cached_property
     def link_bound(self) -> Bools:
         """Whether the bounds of an amount are those times the flow of the link."""
-        return self.link_amount & (self.link_carrier == self.carrier[self.link_cell])
+        own = self.link_carrier == self.carrier[self.link_cell]
+        return np.asarray(self.link_amount & own)
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,16 +157,16 @@ class NaturalForm:
         part_of = np.zeros(self.n_rows, dtype=np.intp)
         part_of[rows] = columns  # the only entry of such a row
         cell = c.link_cell[c.link]
-        parts = np.bincount(cell, flow[part_of[c.row]], c.amount.size)
-        wholes = np.bincount(cell, flow[c.link_carrier[c.link]], c.amount.size)
+        parts = summed(cell, flow[part_of[c.row]], c.amount.size)
+        wholes = summed(cell, flow[c.link_carrier[c.link]], c.amount.size)
         return np.where(wholes > 0.0, parts / np.where(wholes > 0.0, wholes, 1.0), 1.0)
 
     def residual(self, point: Point) -> Floats:
         """Return by how much the balances are open, shape (n_rows,)."""
         rows, columns, values = self.linear
         c, F = self.cells, point.flow
-        gap = np.bincount(rows, values * F[columns], self.n_rows)
-        gap += np.bincount(c.row, c.value * self.amounts(point)[c.link], self.n_rows)
+        gap = summed(rows, values * F[columns], self.n_rows)
+        gap += summed(c.row, c.value * self.amounts(point)[c.link], self.n_rows)
         gap -= self.right
         return gap
 
@@ -167,10 +174,8 @@ class NaturalForm:
         """Return the sum of all that enters and leaves in each balance, shape (n_rows,)."""
         rows, columns, values = self.linear
         c, F = self.cells, np.abs(point.flow)
-        size = np.bincount(rows, np.abs(values) * F[columns], self.n_rows)
-        size += np.bincount(
-            c.row, np.abs(c.value) * np.abs(self.amounts(point))[c.link], self.n_rows
-        )
+        size = summed(rows, np.abs(values) * F[columns], self.n_rows)
+        size += summed(c.row, np.abs(c.value) * np.abs(self.amounts(point))[c.link], self.n_rows)
         return size + np.abs(self.right)
 
     def objective(self, point: Point) -> float:
@@ -187,31 +192,31 @@ class NaturalForm:
     def pulls(self, multiplier: Floats) -> Floats:
         """Return the multipliers of the balances gathered on each link."""
         c = self.cells
-        return np.bincount(c.link, c.value * multiplier[c.row], c.link_cell.size)
+        return summed(c.link, c.value * multiplier[c.row], c.link_cell.size)
 
     def through_rows(self, point: Point, multiplier: Floats) -> tuple[Floats, Floats]:
         """Return the transposed derivative of the balances times multipliers: by flows, cells."""
         rows, columns, values = self.linear
         c, n = self.cells, self.n_flows
         pull = self.pulls(multiplier)
-        by_flow = np.bincount(columns, values * multiplier[rows], n)
+        by_flow = summed(columns, values * multiplier[rows], n)
         grade = np.where(c.link_amount, 0.0, point.cell[c.link_cell])
-        by_flow += np.bincount(c.link_carrier, pull * grade, n)
+        by_flow += summed(c.link_carrier, pull * grade, n)
         reach = np.where(c.link_amount, 1.0, point.flow[c.link_carrier])
-        by_cell = np.bincount(c.link_cell, pull * reach, c.amount.size)
+        by_cell = summed(c.link_cell, pull * reach, c.amount.size)
         return by_flow, by_cell
 
     def along(self, point: Point, flow: Floats, cell: Floats) -> Floats:
         """Return the derivative of the balances along a step, shape (n_rows,)."""
         rows, columns, values = self.linear
         c = self.cells
-        change = np.bincount(rows, values * flow[columns], self.n_rows)
+        change = summed(rows, values * flow[columns], self.n_rows)
         own, moved = point.cell[c.link_cell], cell[c.link_cell]
         amount = np.where(
             c.link_amount, moved,
             flow[c.link_carrier] * own + point.flow[c.link_carrier] * moved,
         )  # fmt: skip
-        change += np.bincount(c.row, c.value * amount[c.link], self.n_rows)
+        change += summed(c.row, c.value * amount[c.link], self.n_rows)
         return change
 
 
@@ -228,30 +233,29 @@ def natural_form(problem: BalanceProblem, reduced: ReducedProblem) -> NaturalFor
     known, flow = _known(problem, reduced)
     same = _same_flow(reduced)
     A = basis.A[basis.rows].tocoo()
-    rows, columns, values = [A.row], [A.col], [A.data]
-    right = [basis.b[basis.rows]]
+    rows, columns = [A.row.astype(np.intp)], [A.col.astype(np.intp)]
+    values, right = [A.data], [basis.b[basis.rows]]
     first = right[0].size
-    parts = []
-    links = 0
+    parts: list[Cells] = []
+    links = n_cells = 0
     for k, analyte in enumerate(reduced.analytes):
         part, fixed = _cells(analyte, k, known & (flow == 0.0), reduced.flow_lower, same)
         rows.append(first + fixed[0])
         columns.append(fixed[1])
         values.append(fixed[2])
         right.append(analyte.source)
-        n_cells = sum(p.amount.size for p in parts)
         parts.append(_shifted(part, n_cells, links, first))
         links += part.link_cell.size
+        n_cells += part.amount.size
         first += analyte.source.size
     if len(problem.proportion):
-        part, whole, share = problem.shares
-        n_cells = sum(p.amount.size for p in parts)
-        more = _of_shares(part, whole, share, known & (flow == 0.0))
-        rows.append(first + np.arange(part.size))
-        columns.append(part)
-        values.append(-np.ones(part.size))
-        right.append(np.zeros(part.size))
-        parts.append(_shifted(more, n_cells, links, first))
+        own, whole, share = problem.shares
+        rows.append(first + np.arange(own.size))
+        columns.append(own)
+        values.append(-np.ones(own.size))
+        right.append(np.zeros(own.size))
+        shared = _of_shares(own, whole, share, known & (flow == 0.0))
+        parts.append(_shifted(shared, n_cells, links, first))
     cells = Cells(*(
         np.concatenate([getattr(p, name) for p in parts]) if parts else np.zeros(0, dtype=kind)
         for name, kind in (
@@ -330,7 +334,7 @@ def _cells(
     first = np.zeros(groups.size, dtype=np.intp)
     first[link_cell] = link_carrier
     apart = same[link_carrier] != same[first[link_cell]]
-    alone = np.bincount(link_cell, apart, groups.size) == 0.0
+    alone = summed(link_cell, apart, groups.size) == 0.0
     amount = alone & (a.weight[groups] == 0.0) & (flow_lower[first] >= 0.0)
     cells = Cells(
         analyte=np.full(groups.size, k, dtype=np.intp), group=groups.astype(np.intp),

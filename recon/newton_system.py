@@ -27,7 +27,7 @@ import qdldl
 from numpy.typing import NDArray
 from scipy import sparse
 
-from oretally.recon.natural_form import NaturalForm, Point
+from oretally.recon.natural_form import NaturalForm, Point, summed
 
 __all__ = ["Curvature", "NewtonSystem", "Step"]
 
@@ -130,7 +130,7 @@ class NewtonSystem:
         self._cell_links = links
         key = c.link_cell[c.link] * self.size + first + c.row
         unique, self._entry_to = np.unique(key, return_inverse=True)
-        self._entry_to = self._entry_to.ravel()
+        self._entry_to, self._n_entries = self._entry_to.ravel(), unique.size
         cell = np.concatenate([c.link_cell[links], unique // self.size])
         place = np.concatenate([at[c.link_carrier[links]], unique % self.size])
         order = np.argsort(cell, kind="stable")
@@ -164,7 +164,7 @@ class NewtonSystem:
         flow = form.flow_weight + curvature.flow + damping / flow_size**2
         bent = np.where(c.amount, c.lower_finite**2 * curvature.low
                         + c.upper_finite**2 * curvature.high, 0.0)  # fmt: skip
-        self.flow_diagonal = flow + np.bincount(c.carrier, bent, form.n_flows)
+        self.flow_diagonal = flow + summed(c.carrier, bent, form.n_flows)
         self.touch = self._touches(point, self.multiplier, curvature)
         filled = -self.touch[self._pair_one] * self.touch[self._pair_other]
         parts = [
@@ -174,7 +174,7 @@ class NewtonSystem:
             -self.dual_damping * self.row_size**2,
             filled / self.diagonal[self._pair_cell],
         ]
-        self._matrix.data[:] = np.bincount(self._to, np.concatenate(parts), self._n_places)
+        self._matrix.data[:] = summed(self._to, np.concatenate(parts), self._n_places)
         if not np.isfinite(self._matrix.data).all():
             return False
         try:
@@ -203,13 +203,13 @@ class NewtonSystem:
         pull = self.form.pulls(multiplier)[links]
         on_flows = np.where(c.link_amount[links], c.link_bound[links] * bent[cell], pull)
         reach = np.where(c.link_amount, 1.0, point.flow[c.link_carrier])
-        on_rows = np.bincount(self._entry_to, c.value * reach[c.link])
+        on_rows = summed(self._entry_to, c.value * reach[c.link], self._n_entries)
         return np.concatenate([on_flows, on_rows])[self._touch_order]
 
     def _eliminated(self, cell: Floats) -> Floats:
         """Return what the right side of the cells adds to that of flows and balances."""
         part = self.touch * (cell / self.diagonal)[self._touch_cell]
-        return np.bincount(self._touch_place, part, self.size)
+        return summed(self._touch_place, part, self.size)
 
     def solve(self, flow: Floats, cell: Floats, gap: Floats) -> Step:
         """Solve for a right side, refined without the damping of the balances.
@@ -245,7 +245,7 @@ class NewtonSystem:
         found = self._solver.solve(right)
         moved = np.zeros(self.form.n_flows)
         moved[self.unknown] = found[: self.n_unknown]
-        touched = np.bincount(self._touch_cell, self.touch * found[self._touch_place], cell.size)
+        touched = summed(self._touch_cell, self.touch * found[self._touch_place], cell.size)
         return Step(moved, (cell - touched) / self.diagonal, found[self.n_unknown :])
 
     def _rest(self, step: Step, flow: Floats, cell: Floats, gap: Floats) -> tuple[Floats, ...]:
@@ -266,6 +266,6 @@ class NewtonSystem:
         pull = form.pulls(self.multiplier)
         bent = -c.lower_finite * self.curvature.low - c.upper_finite * self.curvature.high
         mixed = np.where(c.link_amount, c.link_bound * bent[c.link_cell], pull)
-        by_flow = np.bincount(c.link_carrier, mixed * cell[c.link_cell], form.n_flows)
-        by_cell = np.bincount(c.link_cell, mixed * flow[c.link_carrier], c.amount.size)
+        by_flow = summed(c.link_carrier, mixed * cell[c.link_cell], form.n_flows)
+        by_cell = summed(c.link_cell, mixed * flow[c.link_carrier], c.amount.size)
         return by_flow, by_cell

@@ -58,6 +58,7 @@ class NoBalance:
             iterations=solution.iterations,
             objective=solution.objective,
             stationarity=solution.stationarity,
+            certificate=solution.certificate,
             max_imbalance=solution.max_imbalance,
             global_test=GlobalTest(solution.objective, dof, None, self.alpha, None),
             values=self._values(places),

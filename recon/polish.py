@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from oretally.recon.interior_point import InteriorPoint
 from oretally.recon.natural_form import NaturalForm, Point
 from oretally.recon.newton_system import Curvature, NewtonSystem
-from oretally.recon.slacks import Slacks, Start, against_bounds, slack_change, slacks
+from oretally.recon.slacks import Held, Slacks, Start, against_bounds, slack_change, slacks
 
 __all__ = ["Polished", "polished"]
 
@@ -41,15 +41,14 @@ class Polished:
     ----------
     point : Point
     multiplier : ndarray, shape (n_rows,)
-    held : Slacks
-        Which bounds hold; of bool.
+    held : Held
     error : float
         What is left of the first-order conditions, in units of the objective.
     """
 
     point: Point
     multiplier: Floats
-    held: Slacks
+    held: Held
     error: float
 
 
@@ -73,7 +72,7 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
     row_size = np.maximum(form.passing(point), 1e-9 * start.row_size)
     system = NewtonSystem(form, unit.flow, unit.low, start.row_size)
     stiff = [_STIFF / u**2 for u in unit.parts()]
-    none = Slacks(*(np.zeros(h.shape, dtype=bool) for h in held))
+    none = _held([np.zeros(h.shape, dtype=bool) for h in held])
     nothing = Polished(point, multiplier, none, np.inf)
     best: Polished | None = None
     idle = 0
@@ -95,7 +94,7 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
         bend = [np.where(h, k, 0.0) for h, k in zip(held, stiff, strict=True)]
         damping = _DAMPING
         while damping <= _MOST and not system.factor(
-            point, multiplier, Curvature(*bend, damping=damping)
+            point, multiplier, Curvature(bend[0], bend[1], bend[2], damping)
         ):
             damping *= 10.0
         if damping > _MOST:
@@ -108,7 +107,7 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
         error = max(gain / (1.0 + form.objective(point)), open_)
         idle = 0 if best is None or error < 0.5 * best.error else idle + 1
         if inside and (best is None or error < best.error):
-            best = Polished(point, multiplier, Slacks(*(h.copy() for h in held)), error)
+            best = Polished(point, multiplier, _held([h.copy() for h in held]), error)
         if (best is not None and best.error <= _DONE) or idle > _IDLE:
             break
         change = slack_change(form, step).parts()
@@ -132,3 +131,8 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
             push[i] = np.where(held[i], push[i], 0.0)
         point, multiplier = trial, multiplier + length * step.multiplier
     return nothing if best is None or best.error > _FAILED else best
+
+
+def _held(parts: list[Bools]) -> Held:
+    flow, low, high = parts
+    return Held(flow, low, high)

@@ -132,12 +132,9 @@ class Prepared:
             prepared problem unless given.
         starts : int, optional
             First flows to try for other minima, streams at a standstill included. Without it one
-            is tried, and a few if that meets a bound or does not end well. One is always
-            tried, and `Solution.starts` says so, for circuits of more than 300 free flows, where
-            a flow may have any sign, and where analytes differ in their balances.
+            is tried, and a few if that meets a bound or does not end well.
         near : ndarray, shape (n_carriers,), optional
-            Flows of much the same problem, such as the one with another reading: where one start
-            is all that is tried it is this one, if every flow moves there and it ends well.
+            Flows of much the same problem: the first ones to try in general.
 
         Raises
         ------
@@ -161,11 +158,7 @@ class Prepared:
         return self._other(flow, grade)._solve(starts)
 
     def at_once(self) -> Solution | None:
-        """Solve for the prepared values in the fast ways alone; None where they do not end well.
-
-        They accept what no Newton step improves, where the objective bends up and every balance
-        closes.
-        """
+        """Solve for the prepared values in the fast ways alone; None if they do not end well."""
         with one_thread():
             found = self._at_once(self.problem.flow, self.problem.grade)
         return found if found is not None and found.converged else None

@@ -143,6 +143,7 @@ def reconcile(
         iterations=solution.iterations,
         objective=solution.objective,
         stationarity=solution.stationarity,
+        certificate=solution.certificate,
         max_imbalance=solution.max_imbalance,
         global_test=test,
         values=values,

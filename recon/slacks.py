@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from oretally.recon.natural_form import NaturalForm, Point
+from oretally.recon.natural_form import NaturalForm, Point, summed
 from oretally.recon.newton_system import Step
 
-__all__ = ["Slacks", "Start", "against_bounds", "longest_step", "slack_change", "slacks"]
+__all__ = ["Held", "Slacks", "Start", "against_bounds", "longest_step", "slack_change", "slacks"]
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,6 +31,15 @@ class Slacks:
     def smallest(self) -> float:
         """Return the smallest of all."""
         return min(float(part.min(initial=np.inf)) for part in self.parts())
+
+
+@dataclass(frozen=True, eq=False)
+class Held:
+    """Which bounds hold: of flows, and lower and upper ones of the cells."""
+
+    flow: Bools
+    low: Bools
+    high: Bools
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +87,7 @@ def against_bounds(form: NaturalForm, push: Slacks) -> tuple[Floats, Floats]:
     """Return the transposed derivative of the slacks times numbers of them: by flows, cells."""
     c = form.cells
     on_carrier = np.where(c.amount, c.upper_finite * push.high - c.lower_finite * push.low, 0.0)
-    by_flow = push.flow + np.bincount(c.carrier, on_carrier, form.n_flows)
+    by_flow = push.flow + summed(c.carrier, on_carrier, form.n_flows)
     return by_flow, push.low - push.high
 
 

@@ -210,8 +210,12 @@ class _Grades:
         exact = np.zeros(K * n, dtype=bool)
         exact[at[given]] = True
         value[at[given]] = problem.grade[given]
-        parts = (value, weight, level, lower, upper, exact, opens & ~exact)
-        return cls(*(part.reshape(K, n) for part in parts))
+        shape = (K, n)
+        return cls(
+            value.reshape(shape), np.asarray(weight, dtype=float).reshape(shape),
+            np.asarray(level, dtype=float).reshape(shape), lower.reshape(shape),
+            upper.reshape(shape), exact.reshape(shape), (opens & ~exact).reshape(shape),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
