@@ -32,6 +32,7 @@ Floats = NDArray[np.float64]
 
 _VAGUE = 3.0  # sd of ln d50c or of ln exponent, beyond which the classes say nothing of it
 _STARTS = (1.0, 2.0, 4.0, 8.0)  # exponents to look from
+_MOST = 60  # evaluations: a curve that the shares fix takes a dozen
 _FAR = 20.0  # ln exponent that is none: keeps the search from overflow
 _ROUNDING = 1e-9  # share by which a value lies beyond its bound by rounding alone
 
@@ -233,7 +234,8 @@ def _with(
     if near is not None:
         starts.append(near.values[:free])
     start = min(starts, key=lambda theta: float(np.sum(misfit(theta) ** 2)))
-    found = least_squares(misfit, start, slopes, method="lm", xtol=1e-12, ftol=1e-14, gtol=1e-14)
+    found = least_squares(misfit, start, slopes, method="lm", xtol=1e-12,
+                          ftol=1e-14, gtol=1e-14, max_nfev=_MOST)  # fmt: skip
     values, C = full(found.x), parameter_covariance(slopes(found.x))
     sds = None
     if found.success and C is not None:

@@ -226,10 +226,11 @@ def presolve(problem: BalanceProblem) -> ReducedProblem:
         # a flow known far better than its size must be free, or its weight drowns its neighbours
         expected = np.where(soft, np.minimum(np.abs(flow), 50.0 * sd), np.abs(flow))
     typical = float(np.median(sizes)) / flow_scale if measured.any() else 1.0
-    # an unmeasured number in units of its own, the parameter of a line, is as large as its column
-    # is small
-    column = abs(A).max(axis=0).toarray().ravel() if A.shape[0] else np.ones(flow.size)
-    expected = np.where(measured, expected, typical / np.where(column > 0.0, column, 1.0))
+    if (np.abs(A.data) == 1.0).all():
+        expected = np.where(measured, expected, typical)
+    else:  # an unmeasured number in units of its own is as large as its column is small
+        column = np.asarray(abs(A).max(axis=0).toarray()).ravel()
+        expected = np.where(measured, expected, typical / np.where(column > 0.0, column, 1.0))
     return ReducedProblem(
         basis=flow_basis(A, b, expected),
         flow=flow,

@@ -60,7 +60,8 @@ def test_published_networks(name: str, reference: Reference, linear_problem: Lin
     """
     data = reference(name)
     inputs = data["inputs"]
-    ends = {s["name"]: tuple(None if s[e] == "ENV" else s[e] for e in ("source", "sink"))
+    place = {"ENV": None}
+    ends = {s["name"]: (place.get(s["source"], s["source"]), place.get(s["sink"], s["sink"]))
             for s in inputs["streams"]}  # fmt: skip
     A = Circuit.build(ends).incidence()
     y = np.array(inputs.get("measured", inputs.get("measured_kt_per_h")))

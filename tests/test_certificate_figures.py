@@ -106,7 +106,7 @@ def test_other_units(case: int, unit: float, random_circuit: Circuits) -> None:
 def test_any_circuit(
     seed: int, nodes: int, analytes: int, missing: float, factor: float, random_circuit: Circuits
 ) -> None:
-    """What has converged has a certificate; with all flows wrong, or of another draw, it has not."""
+    """What has converged has a certificate; with all flows wrong, or another draw, it has none."""
     made = random_circuit(seed, n_nodes=nodes, n_analytes=analytes)
     problem = made.problem(0.02, missing, 0.5 * missing)
     found = solve(problem)

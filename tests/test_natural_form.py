@@ -23,7 +23,7 @@ from oretally.flowsheet import BalanceProblem, Circuit, balance_problem
 from oretally.recon.natural_form import NaturalForm, Point, natural_form
 from oretally.recon.newton_system import Curvature, NewtonSystem, Step
 from oretally.recon.presolve import presolve
-from oretally.recon.slacks import against_bounds, slack_change, slacks
+from oretally.recon.slacks import Slacks, against_bounds, slack_change, slacks
 
 Floats = NDArray[np.float64]
 Circuits = Callable[..., Any]
@@ -105,12 +105,11 @@ def test_derivatives_against_differences(case: str, random_circuit: Circuits) ->
     assert gradient == pytest.approx(by_difference, abs=1e-8 * np.abs(gradient).max())
     B = _slope(lambda v: np.concatenate(_finite(form, v)), z)
     change = np.concatenate(slack_change(form, Step(flow, cell, multiplier)).parts())
-    push = [rng.standard_normal(part.size) for part in slacks(form, point).parts()]
     bounded = np.concatenate([np.isfinite(s) for s in slacks(form, point).parts()])
     assert np.where(bounded, change, 0.0) == pytest.approx(B @ step, abs=1e-9)
-    push = [np.where(np.isfinite(s), p, 0.0)
-            for s, p in zip(slacks(form, point).parts(), push, strict=True)]  # fmt: skip
-    back = np.concatenate(against_bounds(form, type(slacks(form, point))(*push)))
+    push = [np.where(np.isfinite(s), rng.standard_normal(s.size), 0.0)
+            for s in slacks(form, point).parts()]  # fmt: skip
+    back = np.concatenate(against_bounds(form, Slacks(*push)))
     assert back == pytest.approx(B.T @ np.concatenate(push), abs=1e-9)
 
 
@@ -206,9 +205,9 @@ def _dense(form: NaturalForm, point: Point, multiplier: Floats, curvature: Curva
 
 def _bends(form: NaturalForm, point: Point, rng: np.random.Generator, size: float) -> Curvature:
     """Curvatures of all bounds that there are."""
-    parts = [np.where(np.isfinite(s), size * rng.uniform(0.5, 2.0, s.size), 0.0)
-             for s in slacks(form, point).parts()]  # fmt: skip
-    return Curvature(*parts)
+    flow, low, high = (np.where(np.isfinite(s), size * rng.uniform(0.5, 2.0, s.size), 0.0)
+                       for s in slacks(form, point).parts())  # fmt: skip
+    return Curvature(flow, low, high)
 
 
 @pytest.mark.parametrize("whole", [True, False])

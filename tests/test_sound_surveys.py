@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from natural_optimiser import Program, best_of, first_amounts
+from natural_optimiser import CLOSED, Program, best_of, first_amounts
 from natural_problem import Natural
 from sound_surveys import smallest_mill, sound_survey
 from sound_tasks import amounts_of, from_ours
@@ -30,6 +30,7 @@ SEEDS, STARTS = (1000, 6) if NIGHTLY else (60, 1)
 SLOW = 20.0  # seconds: no survey takes longer
 GOOD = ("agree", "better", "local")  # verdicts on what has converged
 OPEN = ("not converged", "runaway")  # and said so
+UNKNOWN = "no judge"  # IPOPT found nothing that balances
 
 
 def test_smallest_mill() -> None:
@@ -89,7 +90,7 @@ def _outcome(seed: int) -> Outcome:
     best = best_of(program, first_amounts(natural, base, STARTS))
     judge = {"objective": best.objective, "feasible": best.feasible, "status": best.status}
     outcome = examined(made, ours, judge, SLOW)
-    if outcome.verdict in ("better", "FALSE"):
+    if outcome.verdict in ("FALSE", "apart", "no judge") and ours.get("open", np.inf) < CLOSED:
         outcome = confirmed(outcome, from_ours(seed, 0))
     return outcome
 
@@ -97,13 +98,15 @@ def _outcome(seed: int) -> Outcome:
 def test_against_ipopt() -> None:
     """Not above IPOPT by more than 1e-6 (1 + objective), unless IPOPT too stays where we are.
 
-    Balances of the amounts closed to 1e-8 of what passes and the objective that of the amounts
-    (else "apart"); certificates that hold; 95 % of all converged; none above 20 s.
+    What is lower counts as proven where the amounts balance to 1e-8 of what passes and the program
+    of IPOPT has the same objective there. All certificates hold, 95 % have converged, none took
+    20 s.
     """
     pytest.importorskip("casadi")
     with one_thread():
         found = [_outcome(seed) for seed in range(SEEDS)]
     print(table(found), *(o.line for o in found if o.verdict != "agree"), sep="\n")
-    assert not [o.line for o in found if o.verdict not in (*GOOD, *OPEN)]
+    assert not [o.line for o in found if o.verdict not in (*GOOD, *OPEN, UNKNOWN)]
+    assert np.mean([o.verdict == UNKNOWN for o in found]) <= 0.01
     assert np.mean([o.verdict in GOOD for o in found]) >= 0.95
     assert max(o.seconds for o in found) < SLOW
