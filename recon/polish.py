@@ -21,6 +21,7 @@ __all__ = ["Polished", "polished"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+_Parts = tuple[Floats, Floats, Floats]
 
 _ROUNDS = 25
 _STIFF = 1e9  # of a bound that holds, in units of the sizes
@@ -84,13 +85,7 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
         rest_flow = np.where(form.known, 0.0, by_flow + row_flow - bound_flow)
         rest_cell = by_cell + row_cell - bound_cell
         gap = form.residual(point)
-        open_ = max(
-            float(np.abs(gap / row_size).max(initial=0.0)),
-            *(float(np.abs(s[h] / u[h]).max(initial=0.0))
-              for s, h, u in zip(slack, held, unit.parts(), strict=True)),
-        )  # fmt: skip
-        inside = all((s[~h] >= -_BELOW * u[~h]).all()
-                     for s, h, u in zip(slack, held, unit.parts(), strict=True))  # fmt: skip
+        open_ = max(float(np.abs(gap / row_size).max(initial=0.0)), _apart(slack, held, unit))
         bend = [np.where(h, k, 0.0) for h, k in zip(held, stiff, strict=True)]
         damping = _DAMPING
         while damping <= _MOST and not system.factor(
@@ -106,15 +101,12 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
         gain = 0.5 * abs(float(rest_flow @ step.flow + rest_cell @ step.cell))
         error = max(gain / (1.0 + form.objective(point)), open_)
         idle = 0 if best is None or error < 0.5 * best.error else idle + 1
-        if inside and (best is None or error < best.error):
+        if _inside(slack, held, unit) and (best is None or error < best.error):
             best = Polished(point, multiplier, _held([h.copy() for h in held]), error)
         if (best is not None and best.error <= _DONE) or idle > _IDLE:
             break
         change = slack_change(form, step).parts()
-        length = 1.0
-        for s, h, d in zip(slack, held, change, strict=True):
-            down = ~h & (d < 0.0) & np.isfinite(s)
-            length = min(length, float((np.maximum(s[down], 0.0) / -d[down]).min(initial=1.0)))
+        length = _to_the_next_bound(slack, held, change)
         trial = point.moved(length, step.flow, step.cell)
         after = slacks(form, trial).parts()
         ahead = [s + d for s, d in zip(slack, change, strict=True)]
@@ -131,6 +123,31 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
             push[i] = np.where(held[i], push[i], 0.0)
         point, multiplier = trial, multiplier + length * step.multiplier
     return nothing if best is None or best.error > _FAILED else best
+
+
+def _apart(slack: _Parts, held: list[Bools], unit: Slacks) -> float:
+    """Return how far the bounds that hold are from being met, in units of the sizes."""
+    return max(
+        float(np.abs(s[h] / u[h]).max(initial=0.0))
+        for s, h, u in zip(slack, held, unit.parts(), strict=True)
+    )
+
+
+def _inside(slack: _Parts, held: list[Bools], unit: Slacks) -> bool:
+    """Tell whether no other bound is crossed."""
+    return all(
+        bool((s[~h] >= -_BELOW * u[~h]).all())
+        for s, h, u in zip(slack, held, unit.parts(), strict=True)
+    )
+
+
+def _to_the_next_bound(slack: _Parts, held: list[Bools], change: _Parts) -> float:
+    """Return the part of a step after which the first bound that does not hold is met."""
+    length = 1.0
+    for s, h, d in zip(slack, held, change, strict=True):
+        down = ~h & (d < 0.0) & np.isfinite(s)
+        length = min(length, float((np.maximum(s[down], 0.0) / -d[down]).min(initial=1.0)))
+    return length
 
 
 def _held(parts: list[Bools]) -> Held:
