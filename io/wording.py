@@ -148,7 +148,7 @@ def recovery_sentences(balance: Balance) -> tuple[str, ...]:
         for r in balance.recoveries:
             if r.analyte == analyte.name and r.product:
                 value, sd = format_with_sd(r.recovery, r.sd)
-                known = value if r.sd is not None and sd == DASH else f"{value} ± {sd}"
+                known = value if sd == DASH else f"{value} ± {sd}"
                 known = r.limit or known
                 if r.recovery is None:
                     open_.append(r.stream)

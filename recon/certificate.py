@@ -7,7 +7,8 @@ z >= 0 of bounds that hold::
     imbalance        |g| against what passes the node
     stationarity     |r' R + l' J - z| against the terms of its sum
     complementarity  a bound that holds against the pull of all else
-    fall             of |r|^2 by one Gauss-Newton step: min |r + R d|^2, J d = 0, bounds kept
+    fall             of |r|^2 by one Gauss-Newton step: min |r + R d|^2, J d = 0, d >= 0 where a
+                     bound is met
     scale            factor t that makes sum (t a - b)^2 / s^2 least, adjusted a, measured b: flows
                      that no exact value fixes may all grow alike, so that it is 1 at a minimum
     curvature        directions along the balances in which the objective bends down
@@ -48,7 +49,8 @@ _AT_BOUND = 1e-10  # of the size of a value
 _DAMPING, _DUAL_DAMPING = 1e-8, 1e-12  # of unknowns and balances, scaled
 _BENT = 1e-4  # curvature, scaled, that counts as none: rounding hides less
 _BENT_DUAL = 1e-10  # damping of the balances that goes with it
-_REFINED, _ROUNDS = 1e-14, 4  # of a linear system
+_REFINED, _ROUNDS, _SOLVED = 1e-14, 4, 1e-9  # of a linear system
+_DUAL_MOST = 1e-8  # damping of the balances, beyond which factors are dense
 _DENSE, _DENSE_LINEAR = 160, 1500  # unknowns and balances, up to which factors are dense
 _RANK = 1e-12  # of the largest pivot: balances that depend on others
 _CHANGES = 25  # of the set of bounds that hold
@@ -68,8 +70,8 @@ class Certificate:
     complementarity : float
         Largest wrong sign of the push of a bound that holds, as a share of the terms.
     fall : float
-        By how much one bounded Gauss-Newton step would lower the objective, as a share of the
-        objective + 1.
+        By how much one Gauss-Newton step that leaves no bound met here would lower the objective,
+        as a share of the objective + 1.
     scale : float
         Factor on all flows that would lower the objective most; 1 at a minimum, or where exact
         values fix the scale.
@@ -156,31 +158,34 @@ def _bounded_step(s: StatedProblem) -> tuple[float, float, float, Floats, Bools]
         if not (release.any() or below.any() or above.any()):
             break
         held_low, held_high = (held_low & ~release) | below, (held_high & ~release) | above
-    # bounds away from here shorten the step: a whole one would overstate what is to be had
-    with np.errstate(divide="ignore", invalid="ignore"):
-        reach = np.where(step < 0.0, s.below, s.above) / np.abs(step * s.size)
-    length = min(1.0, float(reach[free & (np.abs(step) > 1e-9)].min(initial=np.inf)))
-    slope, bend = float(g @ step), float(step @ (W * step))
-    fall = max(-(2.0 * t * slope + t**2 * bend) for t in (1.0, length))
+    fall = -(2.0 * float(g @ step) + float(step @ (W * step)))
     rest = np.where(free, push, 0.0)
     stationarity = float((np.abs(rest) / (1.0 + terms)).max(initial=0.0))
-    return stationarity, wrong, abs(fall), multiplier, held_low | held_high
+    return stationarity, wrong, max(fall, 0.0), multiplier, held_low | held_high
 
 
-def _solved(g: Floats, W: Floats, J: Any, free: Bools) -> tuple[Floats, Floats]:
+def _solved(
+    g: Floats, W: Floats, J_all: Any, free: Bools, dual: float = _DUAL_DAMPING
+) -> tuple[Floats, Floats]:
     """Return the Gauss-Newton step over some unknowns, and the multipliers; scaled."""
     at = np.flatnonzero(free)
-    J, w, m = J[:, at], W[at], at.size
-    damping, solver = _factor(sparse.diags_array(w), J)
+    J, w, m = J_all[:, at], W[at], at.size
+    damping, solver = _factor(sparse.diags_array(w), J, dual=dual)
     right = np.concatenate([-g[at], np.zeros(J.shape[0])])
     found = solver.solve(right)
     JT, w = J.T.tocsr(), w + damping
+    most = np.abs(right).max(initial=0.0)
     for _ in range(_ROUNDS):
         d, multiplier = found[:m], found[m:]
         rest = right - np.concatenate([w * d + JT @ multiplier, J @ d])
-        if np.abs(rest).max(initial=0.0) <= _REFINED * np.abs(right).max(initial=0.0):
+        left = np.abs(rest).max(initial=0.0)
+        if left <= _REFINED * most:
             break
         found = found + solver.solve(rest)
+    if not left <= _SOLVED * most:  # balances that all but depend on one another
+        if dual < _DUAL_MOST:
+            return _solved(g, W, J_all, free, 1e3 * dual)
+        return _solved_dense(g, W, J_all, free)
     step = np.zeros(free.size)
     step[at] = found[:m]
     return step, found[m:]

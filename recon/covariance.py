@@ -29,9 +29,11 @@ from oretally.recon.threads import one_thread
 __all__ = ["Covariance", "propagate", "seen_root"]
 
 _FAINT = 1e-10  # curvature of a direction that may be unseen, against the largest
+_IDLE = 1e-7  # push of a bound that holds nothing
 _SHARP = 1e-3  # of its stated variance: a grade known better than that is computed with care
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -223,7 +225,8 @@ def _grade_variance(g: BestGrades, half: Floats) -> Floats:
 def _flow_root(solution: Solution) -> Floats:
     """Return a root of Cov(F) = Z (Z'HZ)^-1 Z', scaled, over the directions that are seen."""
     Z = solution.reduced.basis.Z
-    held = Z[solution.flow_at_bound]
+    at_bound = _pushed(solution)
+    held = Z[at_bound]
     unseen = solution.classes.unobservable_flows
     if len(held):
         Z = Z @ scipy.linalg.null_space(held, rcond=1e-12)
@@ -234,8 +237,27 @@ def _flow_root(solution: Solution) -> Floats:
     for grades in solution.grades:
         Hu = Hu + grades.gauss_newton(Z)
     root = np.asarray(Z @ seen_root(Hu, unseen))
-    root[solution.flow_at_bound] = 0.0  # held: what is left there is rounding
+    root[at_bound] = 0.0  # held: what is left there is rounding
     return root
+
+
+def _pushed(solution: Solution) -> Bools:
+    """Return the flows that a bound holds: one that nothing determines may lie there by itself."""
+    at_bound = solution.flow_at_bound
+    idle = at_bound & ~solution.classes.flow_determined
+    if not idle.any():
+        return at_bound
+    reduced = solution.reduced
+    slope = reduced.flow_weight * (solution.flow / reduced.flow_scale - reduced.flow)
+    terms = np.abs(slope)
+    for grades in solution.grades:
+        own = grades.gradient()
+        slope, terms = slope + own, terms + np.abs(own)
+    Z = reduced.basis.Z
+    push = np.linalg.lstsq(Z[at_bound].T, Z.T @ slope, rcond=1e-12)[0]
+    held = at_bound.copy()
+    held[at_bound] = push > _IDLE * (1e-2 + terms.max(initial=0.0))
+    return at_bound & (held | ~idle)
 
 
 def seen_root(H: Floats, unobservable: int) -> Floats:

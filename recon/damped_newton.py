@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.grades import BestGrades, best_grades
+from oretally.recon.grades import BestGrades, best_grades, without_idle_bounds
 from oretally.recon.newton import FLAT, QuadraticModel, newton_step
 from oretally.recon.observability import classify_reduced
 from oretally.recon.presolve import ReducedProblem
@@ -239,7 +239,11 @@ def _solution(
     ).reshape(problem.n_analytes, problem.n_carriers)  # fmt: skip
     stopped = flow == 0.0
     at_bound = np.array(
-        [(g.at_lower | g.at_upper)[g.problem.group] for g in point.grades], dtype=bool
+        [
+            (g.at_lower | g.at_upper)[g.problem.group]
+            for g in map(without_idle_bounds, point.grades)
+        ],
+        dtype=bool,
     ).reshape(problem.n_analytes, problem.n_carriers)
     remainder = sum(a.remainder for a in reduced.analytes)
     imbalance = float(BalanceCheck(problem).largest(flow[:, None], grade.T[:, :, None])[0])

@@ -96,7 +96,7 @@ def _solution(
         bound = np.zeros(x.size, dtype=bool)
         own = np.flatnonzero(c.analyte == k)
         x[c.group[own]] = value[own]
-        bound[c.group[own]] = (low | last.held.high)[own]
+        bound[c.group[own]] = (last.pushed.low | last.pushed.high)[own]
         grade[k], at_bound[k] = x[a.group] * a.scale, bound[a.group]
     exact = problem.flow_sd == 0.0
     flow = np.where(exact, problem.flow, flow * reduced.flow_scale)

@@ -25,12 +25,20 @@ from numpy.typing import NDArray
 from oretally.recon.presolve import AnalyteProblem
 from oretally.recon.quadratic import bounded_minimum
 
-__all__ = ["BestGrades", "SemidefiniteFactor", "best_grades", "left_null_space", "through"]
+__all__ = [
+    "BestGrades",
+    "SemidefiniteFactor",
+    "best_grades",
+    "left_null_space",
+    "through",
+    "without_idle_bounds",
+]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _BOUND = 1e-12  # grades this far outside their bounds are rounding; grades are of the order of 1
+_IDLE = 1e-7  # push of a bound that holds nothing, against its terms
 _PULL = 1e-11  # pulls below this share of the largest are rounding: stationarity makes them 0
 _CORRECTIONS = 12  # of the set of held grades, before the interior point is asked
 _RANK = 1e-12  # singular values below this share of the largest are zero, columns being scaled
@@ -199,6 +207,27 @@ class BestGrades:
             extra = E.T @ Q + Q.T @ E
         root = self.S.root(D @ (self.V[:, None] * R) - self.N.T @ E)
         return np.asarray(root.T @ root - R.T @ (self.V[:, None] * R) - extra)
+
+
+def without_idle_bounds(found: BestGrades) -> BestGrades:
+    """Return the same grades with only those held whose bound pushes them.
+
+    A grade that nothing determines may come to lie on its bound; a constraint it is none, and what
+    depends on it is not better known for it.
+    """
+    held = found.at_lower | found.at_upper
+    if not held.any():
+        return found
+    misfit = found.problem.weight * (found.x - found.problem.target)
+    push = np.abs(misfit + found.C.T @ found.lam)
+    terms = np.abs(misfit) + np.abs(found.C).T @ np.abs(found.lam)
+    idle = held & (push <= _IDLE * (1e-2 + terms))
+    if not idle.any():
+        return found
+    free = _with_held(
+        found.problem, found.flow, found.C, found.at_lower & ~idle, found.at_upper & ~idle
+    )
+    return replace(free, x=found.x, lam=found.lam, value=found.value, settled=found.settled)
 
 
 def best_grades(

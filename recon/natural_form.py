@@ -22,11 +22,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
-from scipy.sparse.csgraph import connected_components
 
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem
+from oretally.recon.stated_problem import same_flow
 
 __all__ = ["Cells", "NaturalForm", "Point", "natural_form", "summed"]
 
@@ -231,7 +230,7 @@ def natural_form(problem: BalanceProblem, reduced: ReducedProblem) -> NaturalFor
     """
     n, basis = problem.n_carriers, reduced.basis
     known, flow = _known(problem, reduced)
-    same = _same_flow(reduced)
+    same = same_flow(reduced.basis.A, reduced.basis.b)
     A = basis.A[basis.rows].tocoo()
     rows, columns = [A.row.astype(np.intp)], [A.col.astype(np.intp)]
     values, right = [A.data], [basis.b[basis.rows]]
@@ -304,17 +303,6 @@ def _known(problem: BalanceProblem, reduced: ReducedProblem) -> tuple[Bools, Flo
                 known[rest] = True
                 changed = True
     return known, flow
-
-
-def _same_flow(reduced: ReducedProblem) -> Ints:
-    """Return a label for each carrier; those of one label have one flow: what enters leaves."""
-    A, b = reduced.basis.A, reduced.basis.b
-    two = np.flatnonzero((np.diff(A.indptr) == 2) & (b == 0.0))
-    first, second = A.indptr[two], A.indptr[two] + 1
-    through = np.flatnonzero(A.data[first] == -A.data[second])
-    ends = A.indices[first[through]], A.indices[second[through]]
-    graph = sparse.coo_array((np.ones(through.size), ends), shape=(A.shape[1],) * 2)
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.intp)
 
 
 def _cells(

@@ -25,6 +25,7 @@ _Parts = tuple[Floats, Floats, Floats]
 
 _ROUNDS = 25
 _STIFF = 1e9  # of a bound that holds, in units of the sizes
+_IDLE_PUSH = 1e-7  # multiplier of a bound, in units of the objective, that holds nothing
 _WRONG = 1e-9  # multiplier of a bound, in units of the objective, that is none
 _DAMPING = 1e-5  # of what nothing determines, in units of the sizes
 _MOST = 1e3  # ... if the curvature needs it
@@ -43,6 +44,8 @@ class Polished:
     point : Point
     multiplier : ndarray, shape (n_rows,)
     held : Held
+    pushed : Held
+        Those of them that push: the others hold nothing.
     error : float
         What is left of the first-order conditions, in units of the objective.
     """
@@ -50,6 +53,7 @@ class Polished:
     point: Point
     multiplier: Floats
     held: Held
+    pushed: Held
     error: float
 
 
@@ -74,7 +78,7 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
     system = NewtonSystem(form, unit.flow, unit.low, start.row_size)
     stiff = [_STIFF / u**2 for u in unit.parts()]
     none = _held([np.zeros(h.shape, dtype=bool) for h in held])
-    nothing = Polished(point, multiplier, none, np.inf)
+    nothing = Polished(point, multiplier, none, none, np.inf)
     best: Polished | None = None
     idle = 0
     for _ in range(_ROUNDS):
@@ -102,7 +106,10 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
         error = max(gain / (1.0 + form.objective(point)), open_)
         idle = 0 if best is None or error < 0.5 * best.error else idle + 1
         if _inside(slack, held, unit) and (best is None or error < best.error):
-            best = Polished(point, multiplier, _held([h.copy() for h in held]), error)
+            pushed = [h & (z * u > _IDLE_PUSH)
+                      for h, z, u in zip(held, push, unit.parts(), strict=True)]  # fmt: skip
+            copies = [h.copy() for h in held]
+            best = Polished(point, multiplier, _held(copies), _held(pushed), error)
         if (best is not None and best.error <= _DONE) or idle > _IDLE:
             break
         change = slack_change(form, step).parts()

@@ -131,8 +131,7 @@ class Prepared:
             Measured values, NaN in the same places as in the prepared problem; those of the
             prepared problem unless given.
         starts : int, optional
-            First flows to try for other minima, streams at a standstill included. Without it one
-            is tried, and a few if that meets a bound or does not end well.
+            First flows to try for other minima, stops too; one, or a few, if None.
         near : ndarray, shape (n_carriers,), optional
             Flows of much the same problem: the first ones to try in general.
 

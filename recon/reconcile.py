@@ -33,7 +33,7 @@ from oretally.recon.observability import classes_of
 from oretally.recon.recoveries import Answers
 from oretally.recon.remedies import require_scale
 from oretally.recon.significance import global_test
-from oretally.recon.solver import certified, solve
+from oretally.recon.solver import solve_certified
 from oretally.recon.stock_notes import stock_notes
 from oretally.recon.survey_checks import check_survey, reference_streams
 from oretally.recon.suspects import Inquiry
@@ -113,7 +113,7 @@ def reconcile(
     problem = balance_problem(circuit, survey)
     require_scale(survey, feed)
     classes_of(problem, circuit, survey)  # exact values that contradict each other are named
-    solution = certified(problem, solve(problem, starts))
+    solution = solve_certified(problem, starts)
     if not solution.converged:
         none = NoBalance(circuit, survey, problem, solution, feed, products, alpha, rates)
         return none.balance(trials)

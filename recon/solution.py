@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.balance_check import CLOSED, BalanceCheck
 from oretally.recon.certificate import Certificate
-from oretally.recon.grades import BestGrades, best_grades
+from oretally.recon.grades import BestGrades, best_grades, without_idle_bounds
 from oretally.recon.observability import Classes, classify_reduced
 from oretally.recon.presolve import ReducedProblem
 from oretally.recon.threads import one_thread
@@ -110,12 +110,13 @@ class Solution:
 
     @cached_property
     def grades(self) -> tuple[BestGrades, ...]:
-        """The inner problems at the solution."""
-        if self.best_grades is not None:
-            return self.best_grades
-        flow = self.flow / self.reduced.flow_scale
+        """The inner problems at the solution, with the bounds that push a grade and no others."""
+        found = self.best_grades
         with one_thread():
-            return tuple(best_grades(analyte, flow) for analyte in self.reduced.analytes)
+            if found is None:
+                flow = self.flow / self.reduced.flow_scale
+                found = tuple(best_grades(analyte, flow) for analyte in self.reduced.analytes)
+            return tuple(map(without_idle_bounds, found))
 
 
 def sum_of_squares(problem: BalanceProblem, flow: Floats, grade: Floats) -> float:

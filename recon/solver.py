@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from dataclasses import replace
 
 import numpy as np
@@ -15,11 +16,12 @@ from oretally.recon.prepared import Prepared, prepare
 from oretally.recon.solution import GOOD, Solution, StopReason, better, measured_stop
 from oretally.recon.threads import one_thread
 
-__all__ = ["Solution", "StopReason", "certified", "solve"]
+__all__ = ["Solution", "StopReason", "certified", "solve", "solve_certified"]
 
 Floats = NDArray[np.float64]
 
 _FURTHER = 8  # first flows that are tried where a measured stream stands still
+_AFFORDABLE = 60  # carriers, up to which they are
 
 
 def solve(
@@ -28,9 +30,9 @@ def solve(
     """Find the flows and grades nearest to the measured ones that balance exactly.
 
     Bulk grades are solved side by side in ways of their own, flows alone by orthogonal factors, all
-    else in general. What the fast
-    ways accept has the first-order and second-order conditions that they end with; whatever took
-    more has converged only if its certificate holds. `certified` gives one to any solution.
+    else in general. What the fast ways accept has the first-order and second-order conditions that
+    they end with; whatever took more has converged only if its certificate holds. `certified` gives
+    one to any solution.
 
     Parameters
     ----------
@@ -45,6 +47,8 @@ def solve(
     NotBalanceable
         If the exact balances contradict each other.
     """
+    if starts is not None and operator.index(starts) < 1:
+        raise ValueError(f"{starts} first flows: one at least is needed")
     linear = solve_linear(problem)
     if linear is not None and linear.converged:
         return linear
@@ -53,6 +57,15 @@ def solve(
         if ready.alike:
             return _bulk(ready, starts, near)
     return solve_general(problem, starts, near)
+
+
+def solve_certified(problem: BalanceProblem, starts: int | None = None) -> Solution:
+    """Solve, and examine the answer of the fast ways too: what fails goes on to the general way."""
+    found = certified(problem, solve(problem, starts))
+    if found.converged or found.status is StopReason.RUNAWAY:
+        return found
+    other = solve_general(problem, starts)
+    return other if other.converged and better(other, found) else found
 
 
 def _bulk(ready: Prepared, starts: int | None, near: Floats | None) -> Solution:
@@ -67,8 +80,8 @@ def _bulk(ready: Prepared, starts: int | None, near: Floats | None) -> Solution:
         return found
     if found.converged and not (starts is None and measured_stop(problem, found)):
         return found
-    others = [solve_general(problem, starts)]
-    if starts is None and found.converged:
+    others = [solve_general(problem, starts, None if starts else found.flow)]
+    if starts is None and found.converged and problem.n_carriers <= _AFFORDABLE:
         others.append(certified(problem, ready.solve(starts=_FURTHER)))
     best = found
     for other in others:

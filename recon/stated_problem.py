@@ -17,13 +17,13 @@ from scipy.sparse.csgraph import connected_components
 
 from oretally.flowsheet import BalanceProblem, Rows
 
-__all__ = ["StatedProblem", "stated_at"]
+__all__ = ["StatedProblem", "same_flow", "stated_at"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
 
-_LEAST = 1e-9  # size of a value, as a share of the largest of its kind
+_LEAST = 1e-4  # size of a value of 0, as a share of the largest of its kind: what it could be
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,13 +139,13 @@ def stated_at(problem: BalanceProblem, flow: Floats, grade: Floats) -> StatedPro
     products: list[tuple[Ints, Ints, Ints, Floats]] = []
     first = problem.flow_balance.shape[0]
     n_labels = g.value.shape[1]
-    amount_of = np.full(g.value.shape, -1, dtype=np.intp)
-    amount_of[start.analyte, start.label] = first_amount + np.arange(start.stream.size)
+    amount_of = np.full((problem.n_analytes, n), -1, dtype=np.intp)
+    amount_of[start.analyte, start.flow_label] = first_amount + np.arange(start.stream.size)
     for analytes, B in _alike(problem):
         r, j, v = _of(B, 0)
         for k in analytes:
-            opens = amount_of[k, label[j]]
-            fixed = opens >= 0
+            opens = amount_of[k, start.same[j]]
+            fixed = (opens >= 0) & g.open[k, label[j]]
             products.append((first + r[~fixed], j[~fixed], n + k * n_labels + label[j[~fixed]],
                              v[~fixed]))  # fmt: skip
             if fixed.any():
@@ -220,28 +220,31 @@ class _Grades:
 
 @dataclass(frozen=True, eq=False)
 class _Starts:
-    """Amounts of an analyte that a stopped stream of unknown grade would begin with."""
+    """Amounts of an analyte that stopped streams of unknown grade would begin with.
 
+    One for all that have one flow. Streams tied to each other that have flows of their own may
+    begin with grades of their own here: at a standstill no derivative can tell them to be alike.
+    """
+
+    same: Ints  # label of each carrier's flow
     analyte: Ints
+    flow_label: Ints
     label: Ints
     stream: Ints
     width: Floats  # of the bounds of the grade
 
     @classmethod
     def of(cls, problem: BalanceProblem, g: _Grades, label: Ints) -> _Starts:
-        """Return them for all whose tied streams have one flow."""
-        same = _same_flow(problem.flow_balance, problem.flow_source)
-        stream = np.zeros(g.value.shape[1], dtype=np.intp)
-        stream[label] = np.arange(label.size)
-        one = np.ones(g.value.shape[1], dtype=bool)
-        one[label[same != same[stream[label]]]] = False
+        same = same_flow(problem.flow_balance, problem.flow_source)
         with np.errstate(invalid="ignore"):
-            width = g.upper - g.lower
-        k, at = np.nonzero(g.open & one & np.isfinite(width))
-        return cls(k, at, stream[at], width[k, at])
+            width = (g.upper - g.lower)[:, label]
+        k, j = np.nonzero(g.open[:, label] & np.isfinite(width))
+        kept = np.unique(k * label.size + same[j], return_index=True)[1]
+        k, j = k[kept], j[kept]
+        return cls(same, k, same[j], label[j], j, width[k, j])
 
 
-def _same_flow(A: Rows, b: Floats) -> Ints:
+def same_flow(A: Rows, b: Floats) -> Ints:
     """Return a label for each carrier; those of one label have one flow: what enters leaves."""
     two = np.flatnonzero((np.diff(A.indptr) == 2) & (b == 0.0))
     first = A.indptr[two]
@@ -261,9 +264,9 @@ def _sizes(flow: Floats, sd: Floats, g: _Grades, q: Floats, start: _Starts) -> F
     own = np.where(g.weight > 0.0, np.where(g.weight > 0.0, g.weight, 1.0) ** -0.5, 0.0)
     top = np.abs(g.value).max(axis=1, initial=0.0)[:, None]
     grades = np.maximum(np.abs(g.value), np.minimum(own, np.where(top > 0.0, top, own)))
-    grades = np.maximum(grades, np.where(top > 0.0, 1e-6 * top, 1.0))
+    grades = np.maximum(grades, np.where(top > 0.0, _LEAST * top, 1.0))
     amounts = np.maximum(top[start.analyte, 0], 1e-300) * flows[start.stream]
-    return np.concatenate([flows, grades.ravel(), np.maximum(q, _LEAST), amounts, amounts])
+    return np.concatenate([flows, grades.ravel(), np.where(q > 0.0, q, _LEAST), amounts, amounts])
 
 
 def _of(B: Rows, first: int) -> tuple[Ints, Ints, Floats]:
