@@ -91,6 +91,6 @@ def require_scale(survey: Survey, feed: str) -> None:
         f"No {quantity} was measured, so nothing fixes the scale: every {quantity} could be "
         "twice as large and the balances would still hold.",
         f"Measure the {quantity} of one stream, best that of '{feed}'.\n"
-        f"Or, to have all answers per 100 {unit} of feed, enter for '{feed}' a {quantity} of "
-        f"100 {unit} with an error of 0.01 {unit}.",
+        f"Or, to have what the assays alone can tell, per 100 {unit} of feed, enter for '{feed}' a "
+        f"{quantity} of 100 {unit} with an error of 0.01 {unit}; 'check' says what is missing then.",
     )

@@ -325,8 +325,8 @@ def test_nothing_fixes_the_scale(two_products: Circuit, make_survey: Maker) -> N
         "No dry mass was measured, so nothing fixes the scale: every dry mass could be twice as "
         "large and the balances would still hold.\n"
         "Measure the dry mass of one stream, best that of 'feed'.\n"
-        "Or, to have all answers per 100 kg of feed, enter for 'feed' a dry mass of 100 kg with "
-        "an error of 0.01 kg."
+        "Or, to have what the assays alone can tell, per 100 kg of feed, enter for 'feed' a dry "
+        "mass of 100 kg with an error of 0.01 kg; 'check' says what is missing then."
     )
 
 
