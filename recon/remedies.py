@@ -92,5 +92,6 @@ def require_scale(survey: Survey, feed: str) -> None:
         "twice as large and the balances would still hold.",
         f"Measure the {quantity} of one stream, best that of '{feed}'.\n"
         f"Or, to have what the assays alone can tell, per 100 {unit} of feed, enter for '{feed}' a "
-        f"{quantity} of 100 {unit} with an error of 0.01 {unit}; 'check' says what is missing then.",
+        f"{quantity} of 100 {unit} with an error of 0.01 {unit}; "
+        "'check' says what is missing then.",
     )

@@ -287,7 +287,8 @@ class Natural:
             if whole.sum() > 0.0:
                 apart = np.abs(X - np.outer(whole / whole.sum(), X.sum(axis=0)))
                 least = [1e-6 * mean[p[:2]] for p in parts]
-                worst = max(worst, float((apart / np.maximum(X.sum(axis=0), least)).max()))
+                size = np.maximum(X.sum(axis=0), least)
+                worst = max(worst, float((apart / np.where(size > 0.0, size, 1.0)).max()))
         return worst
 
     def in_common(self, streams: Sequence[str]) -> list[Part]:

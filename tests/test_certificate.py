@@ -1,9 +1,8 @@
 """The certificate of a balance: it accepts minima that others vouch for, and refuses all else.
 
 Minima: those of random circuits, and published ones (sources beside the tests). What is no minimum
-is made of one: flows that all grow or shrink, the minimum of another draw of the same survey, a
-stream that stands still whose start would pay, a saddle, balances open by 1e-8. The figures are
-held against differences of objectives, and against other units.
+is made by hand: a stream that stands still whose start would pay, a saddle, balances open by 1e-8.
+The figures themselves, and points near a minimum: `test_certificate_figures`.
 """
 
 from __future__ import annotations
