@@ -29,7 +29,7 @@ from oretally.recon.threads import one_thread
 __all__ = ["Covariance", "propagate", "seen_root"]
 
 _FAINT = 1e-10  # curvature of a direction that may be unseen, against the largest
-_IDLE = 1e-7  # push of a bound that holds nothing
+_IDLE = 1e-6  # push of a bound that holds nothing
 _SHARP = 1e-3  # of its stated variance: a grade known better than that is computed with care
 
 Floats = NDArray[np.float64]
@@ -256,7 +256,7 @@ def _pushed(solution: Solution) -> Bools:
     Z = reduced.basis.Z
     push = np.linalg.lstsq(Z[at_bound].T, Z.T @ slope, rcond=1e-12)[0]
     held = at_bound.copy()
-    held[at_bound] = push > _IDLE * (1e-2 + terms.max(initial=0.0))
+    held[at_bound] = push > _IDLE * (1.0 + terms.max(initial=0.0))
     return at_bound & (held | ~idle)
 
 

@@ -38,7 +38,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _BOUND = 1e-12  # grades this far outside their bounds are rounding; grades are of the order of 1
-_IDLE = 1e-7  # push of a bound that holds nothing, against its terms
+_IDLE = 1e-6  # push of a bound that holds nothing, in units of the objective, and of its terms
 _PULL = 1e-11  # pulls below this share of the largest are rounding: stationarity makes them 0
 _CORRECTIONS = 12  # of the set of held grades, before the interior point is asked
 _RANK = 1e-12  # singular values below this share of the largest are zero, columns being scaled
@@ -221,7 +221,7 @@ def without_idle_bounds(found: BestGrades) -> BestGrades:
     misfit = found.problem.weight * (found.x - found.problem.target)
     push = np.abs(misfit + found.C.T @ found.lam)
     terms = np.abs(misfit) + np.abs(found.C).T @ np.abs(found.lam)
-    idle = held & (push <= _IDLE * (1e-2 + terms))
+    idle = held & (push <= _IDLE * (1.0 + terms))
     if not idle.any():
         return found
     free = _with_held(

@@ -25,7 +25,7 @@ _Parts = tuple[Floats, Floats, Floats]
 
 _ROUNDS = 25
 _STIFF = 1e9  # of a bound that holds, in units of the sizes
-_IDLE_PUSH = 1e-7  # multiplier of a bound, in units of the objective, that holds nothing
+_IDLE_PUSH = 1e-6  # multiplier of a bound, in units of the objective, that holds nothing
 _WRONG = 1e-9  # multiplier of a bound, in units of the objective, that is none
 _DAMPING = 1e-5  # of what nothing determines, in units of the sizes
 _MOST = 1e3  # ... if the curvature needs it

@@ -22,7 +22,7 @@ from oretally.flowsheet import BalanceProblem, Circuit, arrangement, balance_pro
 from oretally.recon.certificate import certify
 from oretally.recon.general import solve_general
 from oretally.recon.solution import sum_of_squares
-from oretally.recon.solver import solve
+from oretally.recon.solver import solve, solve_certified
 
 Floats = NDArray[np.float64]
 Circuits = Callable[..., Any]
@@ -49,6 +49,28 @@ def test_minima_of_sized_circuits(seed: int) -> None:
     certificate = certify(problem, found.flow, found.grade)
     assert certificate.holds, certificate
     assert certificate.fall < 1e-9 and certificate.scale == pytest.approx(1.0, abs=1e-8)
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="the certificate lets tied classes that stand still start "
+    "with grades of their own, and breaks down where a recycle is undetermined",
+)
+@pytest.mark.parametrize(
+    ("seed", "objective"),
+    [(147, 0.231507338), (341, 11.3100221), (440, 16.9993973), (766, 14.8682392)],
+)  # fmt: skip
+def test_minima_with_something_at_a_standstill(seed: int, objective: float) -> None:
+    """IPOPT comes to the same objectives, and stays there when it starts from our amounts.
+
+    A class that is not in streams alike behind a splitter (341), in a stockpile (440), in a loss
+    (766); a loss of 0, and a recycle that nothing determines (147).
+    """
+    problem = sized(seed)
+    found = solve(problem)
+    assert found.objective == pytest.approx(objective, rel=1e-7)
+    assert found.max_imbalance < 1e-10
+    assert certify(problem, found.flow, found.grade).holds
 
 
 @pytest.mark.parametrize("name", ["linear_heat_exchanger_bypass", "linear_cooling_water_network"])
@@ -211,10 +233,13 @@ def test_a_saddle() -> None:
     assert certify(stiff, flow, grade).holds
 
 
-def test_the_fast_ways_do_not_stay_at_a_saddle() -> None:
+def test_a_saddle_is_left_for_a_minimum() -> None:
+    """The fast ways end at the saddle, where they begin; what is examined goes on from there."""
     problem, flow, grade = _saddle(0.4)
-    found = solve(problem)
-    assert not found.converged or certify(problem, found.flow, found.grade).holds
+    found = solve_certified(problem)
+    assert found.converged
+    assert found.objective < sum_of_squares(problem, flow, grade) - 0.1
+    assert certify(problem, found.flow, found.grade).holds
 
 
 @pytest.mark.parametrize("case", [*range(6), -1, -2, -3])
