@@ -32,7 +32,7 @@ Floats = NDArray[np.float64]
 NIGHTLY = os.environ.get("ORETALLY_NIGHTLY") == "1"
 SIZED = (3, 235)  # mills whose feed and discharge are not sieved; of 235 only both products are
 BULK = (257, 345)  # flotation, the latter with water
-VAGUE = (36,)  # a mill and flotation, some values known to 44 %
+VAGUE = (26,)  # two mills in a row, sieved at their products only; some values known to 40 %
 WORST = 0.15  # relative error, above which first order is not enough
 LARGE = 150  # carriers of a circuit that takes too long
 LOST = 0.01  # of draws that may not converge
