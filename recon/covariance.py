@@ -30,6 +30,7 @@ __all__ = ["Covariance", "propagate", "seen_root"]
 
 _FAINT = 1e-10  # curvature of a direction that may be unseen, against the largest
 _IDLE = 1e-6  # push of a bound that holds nothing
+_ROUNDING = 1e-12  # of the largest: what no measurement sees
 _SHARP = 1e-3  # of its stated variance: a grade known better than that is computed with care
 
 Floats = NDArray[np.float64]
@@ -233,12 +234,25 @@ def _flow_root(solution: Solution) -> Floats:
         unseen = -unseen  # a bound may hold what no measurement sees
     if not Z.shape[1]:
         return np.zeros((len(Z), 0))
+    if not solution.grades and not len(held):
+        return _linear_root(Z, solution.reduced.flow_weight)
     Hu = Z.T @ (solution.reduced.flow_weight[:, None] * Z)
     for grades in solution.grades:
         Hu = Hu + grades.gauss_newton(Z)
     root = np.asarray(Z @ seen_root(Hu, unseen))
     root[at_bound] = 0.0  # held: what is left there is rounding
     return root
+
+
+def _linear_root(Z: Floats, weight: Floats) -> Floats:
+    """Return a root of Z (Z'WZ)^-1 Z' over what is seen, without squares; units do not matter."""
+    rows = np.sqrt(weight[weight > 0.0])[:, None] * Z[weight > 0.0]
+    size = np.sqrt((rows**2).sum(axis=0))
+    least = _ROUNDING * np.sqrt((Z**2).sum(axis=0)) * float(np.sqrt(weight.max(initial=0.0)))
+    unit = 1.0 / np.where(size > least, size, np.inf)
+    _, s, V = np.linalg.svd(rows * unit, full_matrices=False)
+    seen = s > _ROUNDING * s.max(initial=0.0)
+    return np.asarray(Z @ (unit[:, None] * V[seen].T / s[seen]))
 
 
 def _pushed(solution: Solution) -> Bools:

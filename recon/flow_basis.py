@@ -60,9 +60,11 @@ class FlowBasis:
         Z[self.free, np.arange(self.free.size)] = 1.0
         if self.basic.size:
             dependent = -self._factor.solve(self._of_free.toarray())
-            whole = np.round(dependent)
-            # a circuit's balances are totally unimodular: entries are exactly -1, 0 or 1
-            Z[self.basic] = np.where(np.abs(dependent - whole) < 1e-12, whole, dependent)
+            if (np.abs(self.A.data) == 1.0).all():
+                # a circuit's balances are totally unimodular: entries are exactly -1, 0 or 1
+                whole = np.round(dependent)
+                dependent = np.where(np.abs(dependent - whole) < 1e-12, whole, dependent)
+            Z[self.basic] = dependent
         return Z
 
     def closed(self, flow: Floats) -> Floats:
