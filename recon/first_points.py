@@ -18,8 +18,9 @@ Floats = NDArray[np.float64]
 
 _SEED = 20_021  # of the scatter of first flows: a fixed one keeps results the same
 _NEAR_BARRIER = 0.01  # with flows of much the same problem
-_BARRIERS = (10.0, 0.1, 1.0)  # first ones, in units of the objective: high, what is bad data
-# does not collapse; low, a good guess is kept
+# first barriers, in units of the objective: with a high one bad data do not collapse, with a low
+# one a good guess is kept
+_BARRIERS = (10.0, 0.1, 1.0)
 _SPREAD = (0.3, 1.0)  # sd of the logarithm of first flows, by turns
 _ROUNDS = 6  # of least squares towards the balances
 _SWEEPS = 20  # from balance to balance, of grades that are guessed

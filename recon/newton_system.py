@@ -182,7 +182,7 @@ class NewtonSystem:
                 self._solver = qdldl.Solver(self._matrix, upper=True)
             else:
                 self._solver.update(self._matrix, upper=True)
-        except Exception:  # a pivot that is exactly 0
+        except RuntimeError:  # a pivot that is exactly 0
             self._solver = None
             return False
         pivots = self._solver.factors()[1]

@@ -212,7 +212,8 @@ def test_a_curve_gives_its_parameters_back(
         for percent in (45.0, 50.0, 90.0):
             size = fit.cut_size(percent)
             assert fit.share(_found(size)) == pytest.approx(percent / 100.0, abs=1e-9)
-            assert _found(size) <= _found(fit.cut_size(percent, corrected=True)) * (1.0 + 1e-7)
+            # a bypass of 0 is told to 1e-9, and moves the size by a few times as much
+            assert _found(size) <= _found(fit.cut_size(percent, corrected=True)) * (1.0 + 1e-8)
 
 
 @settings(max_examples=30)

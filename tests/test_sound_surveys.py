@@ -112,7 +112,7 @@ def test_against_ipopt() -> None:
     """Not above IPOPT by more than 1e-6 (1 + objective), unless IPOPT too stays where we are.
 
     What is lower counts as proven where the amounts balance to 1e-8 of what passes and the program
-    of IPOPT has the same objective there. All certificates hold, 9 in 10 have converged, none took
+    of IPOPT has the same objective there. All certificates hold, 95 % have converged, none took
     20 s.
     """
     pytest.importorskip("casadi")
@@ -121,5 +121,5 @@ def test_against_ipopt() -> None:
     print(table(found), *(o.line for o in found if o.verdict != "agree"), sep="\n")
     assert not [o.line for o in found if o.verdict not in (*GOOD, *OPEN, UNKNOWN)]
     assert np.mean([o.verdict == UNKNOWN for o in found]) <= 0.01
-    assert np.mean([o.verdict in GOOD for o in found]) >= 0.9
+    assert np.mean([o.verdict in GOOD for o in found]) >= 0.95
     assert max(o.seconds for o in found) < SLOW
