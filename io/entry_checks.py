@@ -17,6 +17,7 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.quantities import in_solution
+from oretally.flowsheet.stated_errors import SizeRule
 from oretally.flowsheet.streams import fold_name
 from oretally.io.bounded_values import above_range, below_detection
 from oretally.io.cell_words import (
@@ -66,8 +67,11 @@ class EntryChecker:
         self.notes: list[str] = []
         self.rules_in_doubt: frozenset[str] = frozenset()
 
-    def measurement(self, entry: Entry) -> Measurement | None:
-        """Return the measurement of one entry; None, with faults, if it cannot be used."""
+    def measurement(self, entry: Entry) -> tuple[Measurement, SizeRule | None] | None:
+        """Return the measurement of one entry; None, with faults, if it cannot be used.
+
+        Beside it stands what states its error at any level; None if only bounds are known.
+        """
         stream = self.stream(entry)
         if plain_number(entry.value) is None:
             entry_ = self.in_own_unit(entry)
@@ -82,6 +86,7 @@ class EntryChecker:
         if wrong is not None:
             self.faults.append(wrong)
             return None
+        rule: SizeRule | None = None
         if reading.below:
             known = below_detection(reading.value, entry.unit)
             value, sd, source, note = known.value, known.sd, known.source, known.note
@@ -91,13 +96,15 @@ class EntryChecker:
             value, sd, source, note = known.value, known.sd, known.source, known.note
         else:
             value, note = reading.value, entry.note
-            stated = self.stated_sd(entry, value)
+            stated = self.stated_error(entry, value)
             if stated is None:
                 return None
-            sd, source = stated
+            sd, rule, source = stated
         if stream is None:
             return None
-        return Measurement(stream, entry.quantity, value, entry.unit, sd, source, note, entry.place)
+        return Measurement(
+            stream, entry.quantity, value, entry.unit, sd, source, note, entry.place
+        ), rule
 
     def in_own_unit(self, entry: Entry) -> Entry | None:
         """Return the entry in the unit that its cell names, if it names one."""
@@ -211,13 +218,12 @@ class EntryChecker:
             )
         return None
 
-    def stated_sd(self, entry: Entry, value: float) -> tuple[float, str] | None:
-        """Return the sd and its source: the row, else the stream, else the quantity."""
+    def stated_error(self, entry: Entry, value: float) -> tuple[float, SizeRule, str] | None:
+        """Return the sd, what states it and its source: the row, the stream or the quantity."""
         if entry.error is not None and not entry.error.blank:
             plain = plain_number(entry.error)
             if plain is not None and plain > 0.0:
-                sd = StatedError(plain, entry.error_unit).sd(value, entry.unit)
-                return self.positive(sd, entry, "row")
+                return self.positive(StatedError(plain, entry.error_unit), value, entry, "row")
             place = entry.error.place.about(stream=entry.stream.text, quantity=entry.quantity)
             column = ErrorColumn(entry.error_unit, entry.unit, self.unit_of(entry))
             stated = read_stated_error(
@@ -226,7 +232,7 @@ class EntryChecker:
             if isinstance(stated, Fault):
                 self.faults.append(stated)
                 return None
-            return self.positive(stated.sd(value, entry.unit), entry, "row")
+            return self.positive(stated, value, entry, "row")
         rule = self.errors.rule(entry.stream.text, entry.quantity)
         if rule is None:
             if {"*", fold_name(entry.quantity)} & self.rules_in_doubt:
@@ -236,12 +242,15 @@ class EntryChecker:
         self.notes += extrapolation_notes(
             rule[0], entry.stream.text, entry.quantity, value, entry.unit
         )
-        return self.positive(rule[0].sd(value, entry.unit), entry, rule[1])
+        return self.positive(rule[0], value, entry, rule[1])
 
-    def positive(self, sd: float, entry: Entry, source: str) -> tuple[float, str] | None:
+    def positive(
+        self, rule: SizeRule, value: float, entry: Entry, source: str
+    ) -> tuple[float, SizeRule, str] | None:
         """Refuse the sd 0 that a relative error gives a value of 0."""
+        sd = rule.sd(value, entry.unit)
         if sd > 0.0:
-            return sd, source
+            return sd, rule, source
         self.faults.append(
             Fault(
                 "The value is 0 and its error is stated in percent of the value, which is 0 too.",

@@ -19,6 +19,7 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.size_classes import SizeGrid
 from oretally.flowsheet.sources_applied import with_sources
+from oretally.flowsheet.stated_errors import SizeRule
 from oretally.io.bounded_values import entered
 from oretally.io.dry_flows import OTHER_QUANTITIES, dry_flows
 from oretally.io.entry_checks import EntryChecker
@@ -92,8 +93,9 @@ def read_survey(
     Notes
     -----
     Rows of one stream are replicates: their mean, weighted by 1/sd^2, with the sd
-    1/sqrt(sum 1/sd^2). A value below detection is taken as uniform between 0 and the limit:
-    half the limit, with sd limit/sqrt(12) (JCGM 100:2008, GUM, 4.3.7).
+    1/sqrt(sum 1/sd^2), where each sd is the one stated for that mean. A value below detection is
+    taken as uniform between 0 and the limit: half the limit, with sd limit/sqrt(12) (JCGM 100:2008,
+    GUM, 4.3.7).
     """
     water = water or WaterBalance()
     tables = (table, *more)
@@ -108,7 +110,7 @@ def read_survey(
         units = {m.quantity: m.unit for m in metallics} | units
         units = {a.name: a.unit for a in (sizes.analytes if sizes else ())} | units
         analytes = [Analyte(name, unit) for name, unit in units.items()]
-    found, told = list[Measurement](), list[str]()
+    found, told = list[tuple[Measurement, SizeRule | None]](), list[str]()
     for t, read in zip(tables, reads, strict=True):
         checker = EntryChecker(t, basis, streams, analytes, errors, faults, read)
         checker.rules_in_doubt = rules_in_doubt
@@ -127,7 +129,8 @@ def read_survey(
                 table.place,
             )
         )
-    pooled, notes = pooled_replicates(found, faults)
+    rules = [rule for _, rule in found]
+    pooled, notes = pooled_replicates([m for m, _ in found], faults, rules)
     notes = [
         *(entered(f"{m.quantity} of '{m.stream}'", m.value, m.sd, m.unit, m.error_source)
           for m in pooled if m.bounded),

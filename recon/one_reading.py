@@ -10,13 +10,14 @@ from oretally.flowsheet.survey import PROPAGATED
 
 __all__ = ["one_reading", "sd_of_one"]
 
-_POOLED = re.compile(r"mean of (\d+) replicates")  # the note of `oretally.io.pooling`
+_POOLED = re.compile(r"(?:weighted )?mean of (\d+) replicates")  # the note of `oretally.io.pooling`
 
 
 def one_reading(survey: Survey, m: Measurement) -> tuple[float, int]:
     """Return the stated sd of one reading of a measurement in base units, and its readings.
 
-    The stated error alone: what sources of error add to it is not in it.
+    The stated error alone: what sources of error add to it is not in it. Of readings that differ in
+    their errors it is that of as many equal ones with the same mean error.
 
     Examples
     --------

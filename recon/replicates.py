@@ -14,17 +14,19 @@ ISO 13528:2015, annex C (algorithm A); ISO 5725-2:1994, section 7.4. Cited from 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import fsum
+from statistics import fmean
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, stdtrit
 
 __all__ = [
-    "HUBER_K", "Interlaboratory", "Outlier", "PooledSd", "RobustMean", "Spread", "algorithm_a",
-    "consistency_factor", "dixon", "dixon_limit", "finite_values", "grubbs", "grubbs_limit",
-    "huber_proposal_2", "interlaboratory", "pooled_sd", "spread",
+    "HUBER_K", "Interlaboratory", "LevelMean", "Outlier", "PooledSd", "RobustMean", "Spread",
+    "algorithm_a", "consistency_factor", "dixon", "dixon_limit", "finite_values", "grubbs",
+    "grubbs_limit", "huber_proposal_2", "interlaboratory", "mean_at_level", "pooled_sd", "spread",
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
@@ -42,6 +44,7 @@ _DIXON = {
 _SAME = 1e-12  # readings closer than that, relative to the largest, differ by rounding alone
 _ROUNDS = 1_000
 _DONE = 1e-12
+_EQUAL = 1e-9  # weights closer than that, relative, are one: sd come from converted units
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,25 @@ class Spread:
     mean: float
     sd: float | None
     dof: int
+
+
+@dataclass(frozen=True, slots=True)
+class LevelMean:
+    """Weighted mean of readings whose errors depend on the level.
+
+    Attributes
+    ----------
+    mean, sd : float
+    sds : tuple of float
+        Those of the readings, at the mean.
+    plain : bool
+        Whether all weigh the same.
+    """
+
+    mean: float
+    sd: float
+    sds: tuple[float, ...]
+    plain: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +167,53 @@ def spread(values: ArrayLike) -> Spread:
     """
     x = finite_values(values, 1)
     return Spread(float(x.mean()), float(x.std(ddof=1)) if x.size > 1 else None, x.size - 1)
+
+
+def mean_at_level(values: Sequence[float], sds_at: Callable[[float], Sequence[float]]) -> LevelMean:
+    """Return the mean of readings, each weighted by 1/sd^2 with its sd at that mean.
+
+    Parameters
+    ----------
+    values : sequence of float
+    sds_at : callable
+        Returns the sds of all readings at a level, above 0, in the unit of the values.
+
+    Notes
+    -----
+    All readings are of one true value, so that their errors are those at one level:
+
+        mean = sum v_i / s_i(mean)^2 / sum 1 / s_i(mean)^2,  sd = 1 / sqrt(sum 1 / s_i(mean)^2)
+
+    Relative errors taken at each reading would give the low ones more weight, and a mean below the
+    true value. A solution lies between the lowest and the highest reading. It is sought from the
+    plain mean: the right side put in for the left, or half of where it must lie if that gains
+    less.
+
+    Examples
+    --------
+    >>> found = mean_at_level([8.28, 6.44, 7.28], lambda level: [0.05 * level] * 3)
+    >>> round(found.mean, 3), round(found.sd, 3), found.plain
+    (7.333, 0.212, True)
+    >>> round(mean_at_level([8.0, 6.0], lambda level: [0.05 * level, 0.10 * level]).mean, 3)
+    7.6
+    """
+    low, high, level = min(values), max(values), fmean(values)
+    before = high - low
+    for _ in range(_ROUNDS):
+        sds = tuple(sds_at(level))
+        least = min(sds)
+        # the largest is 1: no sd is too small or too large to be squared
+        weights = [(least / sd) ** 2 if sd > least else 1.0 for sd in sds]
+        total = fsum(weights)
+        found = fsum(w * v for w, v in zip(weights, values, strict=True)) / total
+        step = found - level
+        low, high = (level, high) if step > 0.0 else (low, level)
+        if min(abs(step), high - low) <= _DONE * abs(level):
+            break
+        gains = low < found < high and abs(step) <= before / 2.0
+        level = found if gains else (low + high) / 2.0
+        before = abs(step)
+    return LevelMean(level, least / total**0.5, sds, max(sds) <= least * (1.0 + _EQUAL))
 
 
 def pooled_sd(groups: Sequence[ArrayLike]) -> PooledSd:

@@ -7,7 +7,7 @@ from statistics import fmean, variance
 
 import pytest
 
-from oretally.flowsheet import Fault, Measurement, parse_unit
+from oretally.flowsheet import ErrorRule, Fault, Measurement, parse_unit
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT
 from oretally.io.pooling import pooled_replicates
 
@@ -15,15 +15,24 @@ _PERCENT = parse_unit("%")
 
 
 def _readings(
-    stream: str, values: Sequence[float], *, relative: float = 0.0, absolute: float = 0.0,
-    quantity: str = "Sn", unit: str = "%",
-) -> list[Measurement]:  # fmt: skip
-    sds = [(v * relative / 100.0) + absolute for v in values]
-    return [Measurement(stream, quantity, v, parse_unit(unit), sd)
-            for v, sd in zip(values, sds, strict=True)]  # fmt: skip
+    stream: str, values: Sequence[float], *, absolute: float, quantity: str = "Sn", unit: str = "%"
+) -> list[Measurement]:
+    return [Measurement(stream, quantity, v, parse_unit(unit), absolute) for v in values]
+
+
+def _relative(
+    groups: dict[str, Sequence[float]], percent: float, others: Sequence[Measurement] = ()
+) -> tuple[list[Measurement], list[str]]:
+    """Pool grades of streams, of a relative error each, after others."""
+    rule = ErrorRule(percent)
+    found = [Measurement(stream, "Sn", v, _PERCENT, rule.sd(v, _PERCENT))
+             for stream, values in groups.items() for v in values]  # fmt: skip
+    rules = [None] * len(others) + [rule] * len(found)
+    return pooled_replicates([*others, *found], [], rules)
 
 
 FEED, CONC, TAILS = (1.00, 1.03), (30.1, 31.2, 29.9), (0.298, 0.305)
+GROUPS: dict[str, Sequence[float]] = {"feed": FEED, "conc": CONC, "tails": TAILS}
 
 
 def _relative_pool() -> tuple[float, int]:
@@ -34,14 +43,13 @@ def _relative_pool() -> tuple[float, int]:
 
 
 def test_relative_errors_give_a_relative_sd() -> None:
-    found = [m for stream, values in (("feed", FEED), ("conc", CONC), ("tails", TAILS))
-             for m in _readings(stream, values, relative=3)]  # fmt: skip
-    _, notes = pooled_replicates(found, [])
+    """The errors stand at the means: chi-square is 4 (2.1 / 3)^2, likewise below."""
+    _, notes = _relative(GROUPS, 3)
     sd, dof = _relative_pool()
     assert dof == 4 and sd == pytest.approx(0.0210, abs=5e-5)
     assert notes == [
         "Replicates of Sn (3 groups): pooled relative sd 2.1 % on 4 degrees of freedom, stated 3 % "
-        "(chi-square 1.9 on 4, p 0.75)."
+        "(chi-square 2.0 on 4, p 0.74)."
     ]
 
 
@@ -62,22 +70,19 @@ def test_absolute_errors_give_an_absolute_sd_in_the_first_unit() -> None:
 @pytest.mark.parametrize(
     ("relative", "said"),
     [
-        (0.5, "stated 0.5 % (chi-square 69.6 on 4, p 2.7e-14). They spread more than stated."),
+        (0.5, "stated 0.5 % (chi-square 70.7 on 4, p 1.6e-14). They spread more than stated."),
         (30.0, "stated 30 % (chi-square 0.0 on 4, p 1). They spread less than stated."),
     ],
 )
 def test_stated_errors_that_the_replicates_deny(relative: float, said: str) -> None:
-    found = [m for stream, values in (("feed", FEED), ("conc", CONC), ("tails", TAILS))
-             for m in _readings(stream, values, relative=relative)]  # fmt: skip
-    _, notes = pooled_replicates(found, [])
+    _, notes = _relative(GROUPS, relative)
     assert notes[-1] == (
         "Replicates of Sn (3 groups): pooled relative sd 2.1 % on 4 degrees of freedom, " + said
     )
 
 
 def test_one_group_is_not_pooled() -> None:
-    found = [*_readings("feed", FEED, relative=3), *_readings("conc", (30.0,), relative=3)]
-    assert pooled_replicates(found, [])[1] == []
+    assert _relative({"feed": FEED, "conc": (30.0,)}, 3)[1] == []
 
 
 APART = {
@@ -178,9 +183,7 @@ def test_bounds_that_exclude_each_other() -> None:
 def test_bounds_have_no_spread() -> None:
     """'<0.02' beside numbers says nothing of how they spread."""
     below = Measurement("tails", "Sn", 0.01, _PERCENT, 0.02 / 12**0.5, DETECTION_LIMIT)
-    found = [below, *_readings("tails", (0.5, 0.51), relative=3),
-             *_readings("feed", (1.0, 1.02), relative=3)]  # fmt: skip
-    pooled, notes = pooled_replicates(found, [])
+    pooled, notes = _relative({"tails": (0.5, 0.51), "feed": (1.0, 1.02)}, 3, [below])
     assert not pooled[0].bounded
     assert notes[1:] == [
         "Replicates of Sn (2 groups): pooled relative sd 1.4 % on 2 degrees of freedom, stated 3 % "

@@ -99,7 +99,7 @@ def test_replicates_are_pooled(tmp_path: Path) -> None:
     weights = [2500.0, 2500.0, 625.0]
     assert m.value == pytest.approx((0.80 * 2500 + 0.84 * 2500 + 0.9 * 625) / sum(weights))
     assert m.sd == pytest.approx(sum(weights) ** -0.5)
-    assert m.note == "mean of 3 replicates"
+    assert m.note == "weighted mean of 3 replicates"
     assert case.notes == ()
 
 
