@@ -12,14 +12,11 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-import numpy as np
 from circuits import plant
 
 from oretally.io import Case, read_case
 from oretally.recon import Balance, reconcile
 from oretally.recon.covariance import propagate
-from oretally.recon.diagnosis import diagnose
-from oretally.recon.findings import ErrorRates
 from oretally.recon.observability import classify
 from oretally.recon.solver import solve
 
@@ -49,11 +46,6 @@ def measure_plant(n_streams: int, n_analytes: int, repeats: int) -> dict[str, fl
         "sd": seconds(lambda: propagate(problem, solution).grade_sd, repeats),
     }
     size, balance = f"{problem.n_carriers} x {n_analytes}", sum(times.values())
-    rates = ErrorRates().in_survey(int(np.isfinite(problem.grade).sum()))
-    # what is wrong: beside the balance, not part of it
-    times["diagnose"] = seconds(
-        lambda: diagnose(problem, solution, lambda _: rates.measurement, rates), repeats
-    )
     return {"what": size, "steps": solution.iterations, **times, "all": balance}
 
 
@@ -75,12 +67,12 @@ def measure_example(folder: Path, repeats: int) -> dict[str, float | str]:
 def shown(rows: Sequence[dict[str, float | str]]) -> str:
     """Return the rows as a table; a ratio is to the first row."""
     base = float(rows[0]["all"])
-    head = ("steps", "classify", "solve", "sd", "all", "diagnose", "ratio")
+    head = ("steps", "classify", "solve", "sd", "all", "ratio")
     lines = [f"{'streams x analytes':>18}" + "".join(f"{word:>11}" for word in head)]
     for row in rows:
         times = (
             f"{1e3 * float(row[key]):>9.2f}ms" if key in row else f"{'':>11}"
-            for key in ("classify", "solve", "sd", "all", "diagnose")
+            for key in ("classify", "solve", "sd", "all")
         )
         ratio = f"{float(row['all']) / base:>11.1f}"
         lines.append(f"{row['what']:>18}{row['steps']:>11}{''.join(times)}{ratio}")

@@ -7,6 +7,9 @@ wrong groups named, in the mean over surveys. Every method has one limit, chosen
 0.10 on surveys without gross errors. One to four errors of 5 to 15 stated errors, either sign, at
 measurements drawn at random, whether or not anything checks them. Seeded.
 
+The oracle's table is an upper bound: for each error, somebody who knows all the others exactly,
+that there is just one more or none, and how sizes are drawn, names the likeliest group or nobody.
+
 The reliability table draws surveys as the prior says, and asks how many of those said to be wrong
 with a probability are. The last table runs through the solver, nothing linearised beforehand.
 """
@@ -23,13 +26,17 @@ from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import log_ndtr
 from study_circuits import CIRCUITS, StudyCircuit
 
-from oretally.recon.diagnosis import candidates, diagnose
+from oretally.flowsheet import arrangement, balance_problem
+from oretally.recon.candidates import candidates
 from oretally.recon.elimination import eliminate
 from oretally.recon.equivalence import Groups, equivalence
 from oretally.recon.explanations import explain
 from oretally.recon.findings import ErrorRates
+from oretally.recon.hypothesis_search import diagnose
+from oretally.recon.possible_slips import PossibleSlips
 from oretally.recon.robust import biweight, huber, least_absolute
 from oretally.recon.solver import solve
 from oretally.recon.traces import Traces, traces_of
@@ -158,7 +165,52 @@ def power(name: str, surveys: int) -> tuple[str, dict[str, list[tuple[float, flo
                 hits, wrong_names = hits + hit, wrong_names + false
             rows.append((hits / (m * surveys), wrong_names / surveys))
         table[method] = rows
+    table["oracle: told all other errors, and sizes"] = oracle(bench, surveys)
     return name, table, reliability(bench, rng, 2 * surveys)
+
+
+def knowing(P: Floats, r: Floats, groups: Groups) -> Floats:
+    """Return the log odds of one error in each group, its size drawn as it is, against none.
+
+    int exp(r s - P s^2/2) ds over both signs of LOW to HIGH, each as likely.
+    """
+    n = len(P)
+    own = np.maximum(np.diag(P), 1e-9)
+    root, middle = np.sqrt(own), r / own
+    found = np.full(n, -np.inf)
+    for low, high in ((LOW, HIGH), (-HIGH, -LOW)):
+        a, b = root * (low - middle), root * (high - middle)
+        # the tail on whose side both ends are, without cancellation
+        flip = a > 0.0
+        a, b = np.where(flip, -b, a), np.where(flip, -a, b)
+        inside = log_ndtr(b) + np.log1p(-np.exp(np.minimum(log_ndtr(a) - log_ndtr(b), -1e-12)))
+        part = 0.5 * r**2 / own + 0.5 * np.log(2.0 * np.pi / own) + inside
+        found = np.logaddexp(found, part - np.log(2.0 * (HIGH - LOW) * n))
+    return np.array([np.logaddexp.reduce(found[m]) for m in groups.members])
+
+
+def oracle(bench: Bench, surveys: int) -> list[tuple[float, float]]:
+    """Return OP and AVTI of the oracle for each number of errors."""
+    rng = np.random.default_rng(20_262)
+    n = bench.study.n
+    sound = [bench.with_checks(rng.standard_normal(n)) for _ in range(2 * surveys)]
+    tops = np.sort([knowing(g.traces.P, g.traces.r, g).max() for g in sound])[::-1]
+    cut = float(tops[int(AVTI * len(tops))])
+    rows = []
+    for m in ERRORS:
+        hits = false = 0
+        for errors, wrong in (drawn(rng, n, m) for _ in range(surveys)):
+            g = bench.with_checks(errors)
+            for i in wrong:
+                others = [j for j in wrong if j != i]
+                # the others are known: what they do to the checks is taken off
+                r = g.traces.r - g.traces.P[:, others] @ errors[others]
+                odds = knowing(g.traces.P, r, g)
+                first = int(np.argmax(odds))
+                if odds[first] > cut:
+                    hits, false = hits + (first == g.of(i)), false + (first != g.of(i))
+        rows.append((hits / (m * surveys), false / surveys))
+    return rows
 
 
 def reliability(bench: Bench, rng: np.random.Generator, surveys: int) -> Floats:
@@ -190,14 +242,21 @@ def through_the_solver(name: str, surveys: int) -> dict[int, tuple[float, float,
         hits = false = done = 0
         for _ in range(surveys):
             errors, wrong = drawn(rng, study.n, m)
-            problem = study.problem(errors)
+            survey = study.survey(errors)
+            problem = balance_problem(study.circuit, survey)
             solution = solve(problem)
             if not solution.converged:
                 continue
             done += 1
             rates = DEFAULT.in_survey(study.n)
-            d = diagnose(problem, solution, lambda _, r=rates.measurement: r, rates)
-            named = set(np.flatnonzero(d.posterior.probability > 0.5).tolist())
+            places = arrangement(study.circuit, survey)
+            rate = rates.measurement
+            slips = PossibleSlips(survey, places, lambda _, r=rate: r, rate)
+            d = diagnose(problem, solution, slips, rates)
+            every = d.of_row.copy()
+            for c, p in d.of_mixup.items():
+                every[d.mixups.rows(c)] += p
+            named = {g for g, m in enumerate(d.at_best.members) if every[m].sum() > 0.5}
             hit, missed = judged(named, wrong, d.at_best)
             hits, false = hits + hit, false + missed
         found[m] = (hits / max(m * done, 1), false / max(done, 1), done / surveys)

@@ -19,7 +19,7 @@ from oretally.flowsheet import (
     parse_unit,
 )
 
-__all__ = ["CIRCUITS", "StudyCircuit"]
+__all__ = ["CIRCUITS", "StudyCircuit", "bank"]
 
 Floats = NDArray[np.float64]
 _Ends = tuple[str | None, str | None]
@@ -48,6 +48,10 @@ class StudyCircuit:
         return self.flow.size * (1 + len(self.grade))
 
     def problem(self, errors: Floats | None = None) -> BalanceProblem:
+        """Return a survey of everything as arrays; ``errors`` in stated errors, flows first."""
+        return balance_problem(self.circuit, self.survey(errors))
+
+    def survey(self, errors: Floats | None = None) -> Survey:
         """Return a survey of everything; ``errors`` in stated errors, flows first."""
         errors = np.zeros(self.n) if errors is None else errors
         true = np.concatenate([self.flow, self.grade.ravel()])
@@ -59,12 +63,11 @@ class StudyCircuit:
         analytes = [f"E{k}" for k in range(len(self.grade))]
         quantities = [("dry mass", kg), *((a, percent) for a in analytes)]
         places = [(s, q, u) for q, u in quantities for s in names]
-        survey = Survey(
+        return Survey(
             Basis.BATCH, kg, tuple(Analyte(a, percent) for a in analytes),
             tuple(Measurement(s, q, float(v), u, float(e))
                   for (s, q, u), v, e in zip(places, value, sd, strict=True)),
         )  # fmt: skip
-        return balance_problem(self.circuit, survey)
 
 
 def _steady(
@@ -176,6 +179,17 @@ def _plant() -> StudyCircuit:
         "ct3": ("k3", "m4"), "water solids": (None, "m3"),
     }  # fmt: skip
     return _steady(streams, {m: "mixer" for m in ("m1", "m2", "m3", "m4")}, mass, metal)
+
+
+def bank(n_nodes: int, n_analytes: int) -> StudyCircuit:
+    """Return a bank of cells, one after the other, each with a concentrate of its own."""
+    streams: dict[str, _Ends] = {"feed": (None, "cell 1")}
+    for i in range(1, n_nodes + 1):
+        streams[f"conc {i}"] = (f"cell {i}", None)
+        streams[f"tails {i}"] = (f"cell {i}", f"cell {i + 1}" if i < n_nodes else None)
+    mass = {f"conc {i}": 0.03 for i in range(1, n_nodes + 1)}
+    metal = {f"E{k}": (1.0 + k, _favoured(mass, 1.2 + 0.3 * k)) for k in range(n_analytes)}
+    return _steady(streams, {}, mass, metal)
 
 
 CIRCUITS = {

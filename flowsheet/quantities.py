@@ -51,6 +51,11 @@ class Meaning:
     analyte: int | None = None
     run: Run | None = None
 
+    @property
+    def is_flow(self) -> bool:
+        """Whether it is a mass or a rate."""
+        return self.kind in (Kind.DRY, Kind.WATER, Kind.WET)
+
 
 def class_share(label: str) -> str:
     """Return the name of the share of a size class."""

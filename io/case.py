@@ -144,7 +144,8 @@ def read_case(source: str | Path) -> Case:
         )
         if definition.circuit is not None and not faults:
             faults.extend(leach_faults(definition.circuit, reading.survey))
-        rates = error_rates(definition.doubts, reading.survey, faults)
+        named = [row.name for row in rows.sources]
+        rates = error_rates(definition.doubts, reading.survey, named, faults)
         prices = read_metal_prices(definition.prices, reading.survey.analytes, faults)
     if faults or definition.circuit is None or reading is None or definition.feed is None:
         raise InputError(faults)

@@ -44,7 +44,8 @@ _HOW = (
      "stream that recoveries refer to. product: one row each; lost: one row for each product that "
      "counts as lost, else all but the richest do."),
     ("containers", "Buckets and trays in use and their empty mass, as in 1.35 kg. May stay blank."),
-    ("doubts", "How often a quantity is badly wrong, in percent. May stay blank."),
+    ("doubts", "How often a quantity is badly wrong, in percent, or all that an error source has a "
+     "part in. May stay blank."),
     ("measurements", "One row a stream, one column a quantity, its unit in square brackets; beside "
      "it its error. What was not measured stays blank. Several rows of one stream are replicates."),
 )  # fmt: skip

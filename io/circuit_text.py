@@ -144,8 +144,8 @@ class _Reader:
             self.loss(" ".join(name.split()), entry)
         if "lab" in document:
             self.rows.lab = LabRows(document["lab"], self.at)
-        for quantity, percent in self.table(document, "doubts").items():
-            self.rows.doubts.append(DoubtRow(quantity, percent, self.at("doubts", quantity)))
+        for name, percent in self.table(document, "doubts").items():
+            self.rows.doubts.append(DoubtRow(name, percent, self.at("doubts", name)))
         for name, price in self.table(document, "prices").items():
             at = self.at("prices", name)
             self.rows.prices.append(PriceRow(" ".join(name.split()), price, at))

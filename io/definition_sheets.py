@@ -56,7 +56,7 @@ def definition_sheets(plan: Plan) -> dict[str, list[Line]]:
                    *((x.node, x.flow, x.like) for x in rows.losses)],
         "stocks": _stocks(plan),
         "containers": [("container", "mass"), *((c.name, c.mass) for c in rows.containers)],
-        "doubts": [("quantity", "percent"), *((x.quantity, x.percent) for x in rows.doubts)],
+        "doubts": [("quantity", "percent"), *((x.name, x.percent) for x in rows.doubts)],
         "prices": [("analyte", "price"), *((x.analyte, x.price) for x in rows.prices)],
         "report": report,
         "lab columns": [LAB_COLUMNS, *lab],

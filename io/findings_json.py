@@ -73,15 +73,17 @@ def findings_document(findings: Findings) -> dict[str, Any]:
                 "measurement": findings.rates.measurement,
                 "loss": findings.rates.loss,
                 "by_quantity": dict(findings.rates.by_quantity),
+                "by_source": dict(findings.rates.by_source),
             },
             "all_explanations_up_to": findings.all_up_to,
             "left_out": findings.left_out,
+            "sound": findings.sound,
         },
     }
 
 
 def _place(place: ErrorPlace) -> dict[str, str]:
-    if place.kind == "loss":
+    if place.kind in ("loss", "gain"):
         return {"node": place.where}
     if place.kind == "source":
         return {"source": place.where, "quantity": place.quantity}
@@ -89,11 +91,10 @@ def _place(place: ErrorPlace) -> dict[str, str]:
 
 
 def _suspect(s: Suspect) -> dict[str, Any]:
-    order = ("measurement", "source", "loss")
-    kinds = sorted({p.kind for p in s.group}, key=order.index)
+    kinds = {p.kind for p in s.group}
     return {
         "group": [_place(p) for p in s.group],
-        "kind": " or ".join(kinds),
+        "kind": kinds.pop() if len(kinds) == 1 else "mixed",
         "probability": s.probability,
         "shares": list(s.shares),
         "near": [{**_place(p), "correlation": c} for p, c in s.near],
@@ -108,6 +109,7 @@ def _suspect(s: Suspect) -> dict[str, Any]:
             {"stream": t.stream, "quantity": t.quantity, "correlation_left": t.correlation}
             for t in s.tie_breakers
         ],
+        "together": s.together,
     }
 
 
@@ -120,6 +122,7 @@ def _slip(slip: Slip) -> dict[str, Any]:
              "unit": r.unit}
             for r in slip.readings
         ],
+        "probability": slip.probability,
         "log_odds": slip.log_odds,
         "misfit": slip.misfit,
         "objective": slip.objective,

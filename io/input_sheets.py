@@ -3,20 +3,36 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
-from oretally.flowsheet import Basis, Circuit, Measurement, Stream, Survey
-from oretally.flowsheet.error_sources import SharedSource
+from oretally.flowsheet import Basis, Circuit, Measurement, Stream, Survey, Unit
 from oretally.flowsheet.quantities import meanings
-from oretally.flowsheet.streams import Content
+from oretally.flowsheet.streams import Content, fold_name
 from oretally.flowsheet.survey import DECLARED_LOSS, DETECTION_LIMIT, RANGE_LIMIT
 from oretally.io.size_sheets import of_class, size_data_sheet, value_cells
 from oretally.recon import Balance
+from oretally.recon.findings import ErrorRates
 
 __all__ = ["input_sheets"]
 
 _Row = Sequence[object]
 _Sheet = tuple[str, Sequence[str], Iterable[_Row]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """What a source adds to the error of one measurement, as a row of the sheet 'sources'.
+
+    ``sd`` is in base units; ``unit`` is the one to write it in.
+    """
+
+    source: str
+    quantity: str
+    stream: str
+    sd: float
+    unit: Unit
+    shared: bool
 
 
 def input_sheets(balance: Balance) -> Iterable[_Sheet]:
@@ -75,29 +91,24 @@ def input_sheets(balance: Balance) -> Iterable[_Sheet]:
         [(name, f"{mass:.15g} kg") for name, mass in survey.containers.items()],
     )
     rates = balance.findings.rates
-    every = {"measurement": rates.measurement, "loss": rates.loss, **rates.by_quantity}
-    yield (
-        "doubts",
-        ("quantity", "percent"),
-        [(quantity, float(f"{100.0 * rate:.12g}")) for quantity, rate in every.items()],
-    )
     classes = of_class(survey)  # whose errors are read as a whole
-    shared = [s for s in survey.shared if min(s.loadings.values(), default=-1.0) >= 0.0
-              and s.quantity not in classes]  # fmt: skip
-    unit = {s.quantity: survey.flow_unit for s in shared}
-    unit |= {a.name: a.unit for a in survey.analytes}
+    sources = _sources(survey, rates.by_source, classes)
+    yield "doubts", ("quantity", "percent"), _doubts(rates, {fold_name(s.source) for s in sources})
     yield (
         "sources",
         ("source", "quantity", "stream", "absolute", "shared"),
         [
-            (s.name, s.quantity, stream,
-             f"{unit[s.quantity].from_base(loading)!r} {unit[s.quantity]}", True)
-            for s in shared
-            for stream, loading in s.loadings.items()
-            if loading > 0.0
+            (s.source, s.quantity, s.stream, f"{s.unit.from_base(s.sd)!r} {s.unit}", s.shared)
+            for s in sources
         ],
-    )  # fmt: skip
-    rows = {(m.stream, m.quantity): _written(m, survey, shared) for m in survey.measurements}
+    )
+    sds: dict[tuple[str, str], list[float]] = {}
+    for part in sources:
+        sds.setdefault((part.stream, part.quantity), []).append(part.sd)
+    rows = {
+        (m.stream, m.quantity): _written(m, survey, sds.get((m.stream, m.quantity), ()))
+        for m in survey.measurements
+    }
     stocks = [s for s in circuit.streams if s.stock]
     apart = {*losses, *(s.name for s in stocks)}  # written elsewhere
     yield (
@@ -107,6 +118,44 @@ def input_sheets(balance: Balance) -> Iterable[_Sheet]:
     )
     yield from _stocks(stocks, survey, rows)
     yield from size_data_sheet(survey, rows)
+
+
+def _sources(survey: Survey, rates: Mapping[str, float], classes: Container[str]) -> list[_Part]:
+    """Return the sources that stand in a sheet of their own, not in the error of each row.
+
+    They are those that measurements share, and those that have a rate of gross errors. A source
+    that moves some measurements up and others down cannot be written as shared.
+    """
+    units = {quantity: meaning.unit for quantity, meaning in meanings(survey).items()}
+    shared = [s for s in survey.shared if min(s.loadings.values(), default=-1.0) >= 0.0
+              and s.quantity not in classes]  # fmt: skip
+    parts = [
+        _Part(s.name, s.quantity, stream, loading, units[s.quantity], shared=True)
+        for s in shared
+        for stream, loading in s.loadings.items()
+        if loading > 0.0
+    ]
+    written = {(s.name, s.quantity) for s in shared}
+    for m in survey.measurements:
+        sds: dict[str, list[float]] = {}
+        for p in m.parts if m.quantity not in classes else ():
+            if p.source in rates and (p.source, m.quantity) not in written:
+                sds.setdefault(p.source, []).append(m.unit.to_base(p.sd))
+        parts += [_Part(source, m.quantity, m.stream, math.hypot(*each), m.unit, shared=False)
+                  for source, each in sds.items()]  # fmt: skip
+    return parts
+
+
+def _doubts(rates: ErrorRates, sources: Container[str]) -> list[_Row]:
+    """Return the rows of the sheet 'doubts', of the sources only those that are written.
+
+    A general rate that bears the name of a source could be read in two ways: no case can have
+    stated it, so that it is the default.
+    """
+    general = {"measurement": rates.measurement, "loss": rates.loss, **rates.by_quantity}
+    every = {q: rate for q, rate in general.items() if fold_name(q) not in sources}
+    every |= {name: rate for name, rate in rates.by_source.items() if fold_name(name) in sources}
+    return [(name, float(f"{100.0 * rate:.12g}")) for name, rate in every.items()]
 
 
 def _losses(
@@ -153,19 +202,18 @@ def _stocks(
     yield "stocks", ("node", "when", *columns), rows
 
 
-def _written(m: Measurement, survey: Survey, shared: Sequence[SharedSource]) -> _Row:
+def _written(m: Measurement, survey: Survey, sources: Sequence[float]) -> _Row:
     """Return the row of a measurement; what is only known within bounds as it was typed.
 
-    Its error is what it does not share. A source that moves some measurements up and others down
-    cannot be written: its part stays in the error of each.
+    Its error is what is left of it without ``sources``, the sds of those that are written apart.
     """
     limit = _limit(m, survey)
     if limit:
         return m.stream, m.quantity, limit, m.unit.symbol, None, None, None
-    parts = [s.loadings.get(m.stream, 0.0) for s in shared if s.quantity == m.quantity]
-    own = m.unit.from_base((m.sd_base**2 - sum(part**2 for part in parts)) ** 0.5)
-    if not any(parts):
-        own = m.sd
+    own = m.sd
+    if sources:
+        left = m.sd_base**2 - sum(sd**2 for sd in sources)
+        own = m.unit.from_base(max(left, 0.0) ** 0.5)
     return (m.stream, m.quantity, (m.value, m.sd / 100.0), m.unit.symbol, (own, own / 100.0),
             m.unit.symbol, m.note)  # fmt: skip
 

@@ -58,6 +58,7 @@ from oretally.io.suspect_wording import (
     UNTOUCHED,
     dispersion_sentences,
     hidden_sentences,
+    quiet_sentence,
     suspect_words,
 )
 from oretally.io.unbalanced_wording import measured_tables, unbalanced_blocks
@@ -150,6 +151,8 @@ def _summary(balance: Balance, simulated: Simulated | None) -> Iterable[_Block]:
                      f"({move.standardised:+.1f} standardised).")  # fmt: skip
     yield _words(*dispersion_sentences(balance))
     suspects = suspect_words(balance)
+    if quiet_sentence(balance):
+        yield _words(quiet_sentence(balance))
     if suspects:
         yield {"kind": "strong", "text": SUSPECTS_HEADING}
         for s in suspects:

@@ -62,7 +62,9 @@ from oretally.io.suspect_wording import (
     UNTOUCHED,
     dispersion_sentences,
     hidden_sentences,
+    is_quiet,
     opinion_sentence,
+    quiet_sentence,
     search_sentence,
     suspect_words,
 )
@@ -144,7 +146,10 @@ def html_report(
         suspects=suspect_words(balance),
         suspects_heading=SUSPECTS_HEADING,
         untouched=UNTOUCHED,
-        explanations=explanation_columns(balance) if balance.findings.explanations else None,
+        quiet=quiet_sentence(balance),
+        explanations=explanation_columns(balance)
+        if balance.findings.explanations and not is_quiet(balance)
+        else None,
         opinion=opinion_sentence(balance),
         dispersion=dispersion_sentences(balance),
         unseen=hidden_sentences(balance),

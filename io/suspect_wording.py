@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import inf
 
@@ -20,9 +20,12 @@ __all__ = [
     "SuspectWords",
     "dispersion_sentences",
     "explanation_name",
+    "group_words",
     "hidden_sentence",
     "hidden_sentences",
+    "is_quiet",
     "opinion_sentence",
+    "quiet_sentence",
     "search_sentence",
     "slip_sentence",
     "suspect_words",
@@ -33,6 +36,8 @@ UNTOUCHED = (
     "Nothing was changed or left out by the program: weigh or assay again, mend the number, and "
     "balance again."
 )
+_SOUND = 0.5  # probability that all numbers are right, from which no number is told
+_MANY = 4  # members of a group that are told one by one
 _HARDLY = 0.01  # probability below which a member of a group is not told
 _HIDDEN_TOLD = 2  # in the summary
 _MANY_TIMES = 100.0
@@ -49,8 +54,26 @@ class SuspectWords:
     details: tuple[str, ...]
 
 
+def is_quiet(balance: Balance) -> bool:
+    """Whether no number stands out: likelier than not all are right."""
+    sound = balance.findings.sound
+    return sound is not None and sound >= _SOUND
+
+
+def quiet_sentence(balance: Balance) -> str:
+    """Return that no number stands out; empty if one does, or if that was not looked for."""
+    if not is_quiet(balance):
+        return ""
+    return (
+        f"No number stands out; all right: {format_chance(balance.findings.sound)}. How likely "
+        "each is wrong stands beside it in --html and --json."
+    )
+
+
 def suspect_words(balance: Balance) -> tuple[SuspectWords, ...]:
-    """Return each suspect in words, the likeliest first."""
+    """Return each suspect in words, the likeliest first; none if no number stands out."""
+    if is_quiet(balance):
+        return ()
     return tuple(
         SuspectWords(format_chance(s.probability), _head(balance, s), tuple(_details(balance, s)))
         for s in balance.suspects
@@ -59,13 +82,21 @@ def suspect_words(balance: Balance) -> tuple[SuspectWords, ...]:
 
 def _head(balance: Balance, s: Suspect) -> str:
     """Return what the suspect is and by how much it is off."""
+    if s.together:
+        reason = s.slips[0].reason
+        return f"{reason[0].upper()}{reason[1:]}: {group_words(s.group)}."
     error, sd = format_with_sd(s.estimated_error, s.sd)
     first = s.group[0]
     size = f"off by {error} ± {sd} {s.unit}"
     if first.kind == "loss":
-        what = "a gain" if s.estimated_error < 0.0 else "a loss"
         lost = format_with_sd(abs(s.estimated_error), s.sd)[0]
-        text = f"{what} of {lost} ± {sd} {s.unit} at '{first.where}' that nobody measured"
+        text = f"a loss of {lost} ± {sd} {s.unit} at '{first.where}' that nobody measured"
+    elif first.kind == "gain":
+        more = format_with_sd(abs(s.estimated_error), s.sd)[0]
+        text = (
+            f"{more} ± {sd} {s.unit} more came out of '{first.where}' than went in: water not "
+            "dried off, a container not taken off, something weighed twice"
+        )
     elif first.kind == "source":
         text = f"{first}: off by {error} ± {sd} times its own sd"
     else:
@@ -83,12 +114,27 @@ def _head(balance: Balance, s: Suspect) -> str:
             measured = f"measured {format_number(row.measured)} {row.unit}"
             text = f"{first} ({measured}, {others}): {size}"
     # members that are hardly the one are left to the JSON
-    shares = [
-        f"{m} ({format_chance(p)})" for m, p in zip(s.group, s.shares, strict=False) if p > _HARDLY
-    ]
-    if len(shares) > 1:
-        text += f". One of {'; '.join(shares)}: no data here can tell which"
+    told = [(m, p) for m, p in zip(s.group, s.shares, strict=False) if p > _HARDLY]
+    if len(told) > _MANY:
+        text += f". It may be {group_words([m for m, _ in told])}: no data here can tell which"
+    elif len(told) > 1:
+        shares = "; ".join(f"{m} ({format_chance(p)})" for m, p in told)
+        text += f". One of {shares}: no data here can tell which"
     return f"{text}."
+
+
+def group_words(places: Sequence[ErrorPlace]) -> str:
+    """Return several places in a few words; more than four as what they have in common."""
+    names = [str(p) for p in places]
+    if len(names) <= _MANY:
+        return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    streams, quantities = {p.where for p in places}, {p.quantity for p in places}
+    if all(p.kind == "measurement" for p in places):
+        if len(streams) == 1:
+            return f"any of {len(names)} numbers of '{places[0].where}'"
+        if len(quantities) == 1:
+            return f"{places[0].quantity} of any of {len(names)} streams"
+    return f"any of {len(names)} numbers, {names[0]} among them"
 
 
 def _whole(balance: Balance, place: ErrorPlace) -> float:
@@ -99,6 +145,13 @@ def _whole(balance: Balance, place: ErrorPlace) -> float:
 
 
 def _details(balance: Balance, s: Suspect) -> Iterator[str]:
+    if s.together:
+        slip = s.slips[0]
+        yield (
+            f"{_fits(slip)}. So put right they lie within {format_number(slip.misfit, 2)} sd of "
+            f"what the others say; chi-square {format_number(slip.objective)} on {slip.dof}."
+        )
+        return
     for slip in s.slips:
         yield slip_sentence(slip)
     if s.near:
@@ -128,6 +181,8 @@ def _tie_sentence(balance: Balance, s: Suspect) -> str:
 def _again(balance: Balance, place: ErrorPlace) -> str:
     if place.kind == "loss":
         return f"look for what gets lost at '{place.where}'"
+    if place.kind == "gain":
+        return f"see whether all that left '{place.where}' was dry, without its container"
     if place.kind == "source":
         return f"check what all readings of {place.quantity} share ('{place.where}')"
     m = balance.survey.measured(place.where, place.quantity)
@@ -146,24 +201,38 @@ def _again(balance: Balance, place: ErrorPlace) -> str:
 
 def slip_sentence(slip: Slip) -> str:
     """Return a slip in words, with how well it explains the numbers."""
-    fits = "; ".join(
-        f"{r.quantity} of '{r.stream}' reads {format_number(r.read)}, fits "
-        f"{format_number(r.fits, 3)} {r.unit}"
-        for r in slip.readings
-    )
     off = f"{format_number(slip.misfit, 2)} sd from what the others say, "
     return (
-        f"{fits}: {slip.reason}? Then {'' if slip.kind == 'wet mass' else off}"
+        f"{_fits(slip)}: {slip.reason}? Then {'' if slip.kind == 'wet mass' else off}"
         f"chi-square {format_number(slip.objective)} on {slip.dof}."
     )
+
+
+def _fits(slip: Slip) -> str:
+    """Return the readings of a slip as they are, and as they would be without it."""
+    told = slip.readings[:_MANY]
+    text = "; ".join(
+        f"{r.quantity} of '{r.stream}' reads {format_number(r.read)}, "
+        + ("nobody knows what it was" if r.fits is None
+           else f"fits {format_number(r.fits, 3)} {r.unit}")
+        for r in told
+    )  # fmt: skip
+    more = len(slip.readings) - len(told)
+    return f"{text}; and {more} more" if more else text
 
 
 def explanation_name(balance: Balance, index: int) -> str:
     """Return one explanation in a few words."""
     e = balance.findings.explanations[index]
+    several = [s for s in e.slips if len(s.readings) > 1]
+    mixed = {(r.stream, r.quantity) for s in several for r in s.readings}
     slips = {(r.stream, r.quantity): s.kind for s in e.slips for r in s.readings}
-    parts = []
+    parts = [s.reason if len(s.readings) > 2
+             else " and ".join(f"{r.quantity} of '{r.stream}'" for r in s.readings) + f" ({s.kind})"
+             for s in several]  # fmt: skip
     for place in e.places:
+        if (place.where, place.quantity) in mixed:
+            continue
         kind = slips.get((place.where, place.quantity))
         parts.append(f"{place} ({kind})" if kind else str(place))
     return " and ".join(parts) or "all numbers right"
@@ -245,9 +314,11 @@ def search_sentence(balance: Balance) -> str:
         f"Before looking, each measurement is taken to be badly wrong with a chance of {rate}, "
         f"each node to lose or gain unseen with {100.0 * f.rates.loss:.2g} %"
     )
-    if f.rates.by_quantity:
-        own = ", ".join(f"{q} {100.0 * r:.2g} %" for q, r in f.rates.by_quantity.items())
-        text += f" (as the case says: {own})"
+    own = dict(f.rates.by_quantity)
+    own |= {f"numbers from '{source}'": rate for source, rate in f.rates.by_source.items()}
+    if own:
+        told = ", ".join(f"{what} {100.0 * rate:.2g} %" for what, rate in own.items())
+        text += f" (as the case says: {told})"
     left_out = format_chance(f.left_out)
     left_out = f"about {left_out}" if left_out[0].isdigit() else left_out
     return (

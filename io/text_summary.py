@@ -50,6 +50,7 @@ from oretally.io.suspect_wording import (
     dispersion_sentences,
     hidden_sentences,
     opinion_sentence,
+    quiet_sentence,
     suspect_words,
 )
 from oretally.io.unbalanced_wording import measured_table, unbalanced_blocks
@@ -199,6 +200,9 @@ def _heading(console: Console, title: str) -> None:
 
 def _suspects(console: Console, balance: Balance) -> None:
     words = suspect_words(balance)
+    if quiet_sentence(balance):
+        console.print(_line("suspects", quiet_sentence(balance)))
+        return
     if words:
         _heading(console, SUSPECTS_HEADING)
     for suspect in words[:_SUSPECTS_SHOWN]:

@@ -23,7 +23,7 @@ from oretally.flowsheet import Arrangement, BalanceProblem, ErrorPart, Position,
 from oretally.flowsheet.error_sources import STATED
 from oretally.recon.balance import ErrorShare, Recovery, RecoveryBudget
 from oretally.recon.covariance import Covariance
-from oretally.recon.diagnosis import LARGEST
+from oretally.recon.hypothesis_search import LARGEST
 from oretally.recon.recoveries import Answers
 
 __all__ = ["moved_by", "recovery_budgets"]

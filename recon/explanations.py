@@ -66,10 +66,14 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """Candidates that are in error together, and the probability that they and no others are."""
+    """Candidates that are in error together, the probability that they and no others are.
+
+    ``log_odds`` are those against 'nothing is wrong'.
+    """
 
     chosen: tuple[int, ...]
     probability: float
+    log_odds: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,5 +228,11 @@ class _Search:
         ordered = sorted(joined.items(), key=lambda pair: (-pair[1], pair[0]))
         left_out = (self.dropped + not_extended) / total
         return Posterior(
-            probability, tuple(Explanation(*pair) for pair in ordered), whole, min(left_out, 1.0)
+            probability,
+            tuple(
+                Explanation(chosen, share, float(np.log(max(share * total, 1e-300))) + self.best)
+                for chosen, share in ordered
+            ),
+            whole,
+            min(left_out, 1.0),
         )

@@ -5,7 +5,7 @@ Nothing here changes a balance: no measurement is dropped or corrected.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -36,6 +36,9 @@ class ErrorRates:
         Share of measurements with a gross error; of nodes that lose or gain material unseen.
     by_quantity : mapping of str to float
         Rates of single quantities, in place of ``measurement``; taken as they are.
+    by_source : mapping of str to float
+        Rates of all numbers that a source of error has a part in (a laboratory, a balance), in
+        place of those of their quantities; taken as they are.
     expected : float
         Gross errors expected in one survey at most: in a large one ``measurement`` and ``loss``
         are lowered to that.
@@ -50,17 +53,39 @@ class ErrorRates:
     measurement: float = 0.03
     loss: float = 0.005
     by_quantity: Mapping[str, float] = field(default_factory=dict)
+    by_source: Mapping[str, float] = field(default_factory=dict)
     expected: float = 2.0
     widths: tuple[float, ...] = (6.0, 60.0, 1000.0)
     shares: tuple[float, ...] = (0.75, 0.15, 0.10)
     loss_width: float = 0.05
 
     def __post_init__(self) -> None:
-        every = (self.measurement, self.loss, *self.by_quantity.values())
+        every = (self.measurement, self.loss, *self.by_quantity.values(),
+                 *self.by_source.values())  # fmt: skip
         if not all(0.0 <= rate < 1.0 for rate in every):
             raise ValueError("rates of gross errors are at least 0 and below 1")
         if len(self.widths) != len(self.shares) or min(*self.widths, self.loss_width) <= 0.0:
             raise ValueError("widths are above 0, one for each share")
+
+    def of(self, quantity: str, sources: Sequence[str]) -> float:
+        """Return the rate of a number: that of its source, else of its quantity, else of any.
+
+        Parameters
+        ----------
+        quantity : str
+        sources : sequence of str
+            What has a part in its error; if several of them have a rate, the largest holds.
+
+        Examples
+        --------
+        >>> rates = ErrorRates(0.02, by_quantity={"Sn": 0.05}, by_source={"lab": 0.1, "xrf": 0.01})
+        >>> [rates.of("Sn", s) for s in (["lab", "xrf"], ["xrf"], ["splitting"])]
+        [0.1, 0.01, 0.05]
+        >>> rates.of("dry mass", [])
+        0.02
+        """
+        own = [self.by_source[source] for source in sources if source in self.by_source]
+        return max(own) if own else self.by_quantity.get(quantity, self.measurement)
 
     def in_survey(self, n_measurements: int) -> ErrorRates:
         """Return the rates for a survey of so many measurements."""
@@ -69,10 +94,10 @@ class ErrorRates:
 
 
 class ErrorPlace(NamedTuple):
-    """Where an error may be: a measurement, a shared source, or an unmeasured loss at a node.
+    """Where an error may be: a measurement, a shared source, or what a node loses or gains unseen.
 
-    ``kind`` is 'measurement', 'source' or 'loss' (or gain); ``where`` is the stream, the name of
-    the source or the node; ``quantity`` is empty for a loss.
+    ``kind`` is 'measurement', 'source', 'loss' or 'gain'; ``where`` is the stream, the name of
+    the source or the node; ``quantity`` is empty for a loss or gain.
     """
 
     kind: str
@@ -82,6 +107,8 @@ class ErrorPlace(NamedTuple):
     def __str__(self) -> str:
         if self.kind == "loss":
             return f"an unmeasured loss at '{self.where}'"
+        if self.kind == "gain":
+            return f"something that came in unseen at '{self.where}'"
         if self.kind == "source":
             return f"the shared error '{self.where}' of {self.quantity}"
         return f"{self.quantity} of '{self.where}'"
@@ -102,12 +129,12 @@ class TieBreaker:
 
 @dataclass(frozen=True, slots=True)
 class SlippedReading:
-    """A reading and what it would be without the slip, both in ``unit``."""
+    """A reading and what it would be without the slip, both in ``unit``; None if nobody knows."""
 
     stream: str
     quantity: str
     read: float
-    fits: float
+    fits: float | None
     unit: str
 
 
@@ -118,15 +145,20 @@ class Slip:
     Attributes
     ----------
     kind : str
-        'decimal point', 'unit', 'swapped', 'digits', 'container' or 'wet mass'.
+        'decimal point', 'unit', 'swapped', 'digits', 'container', 'wet mass'; of several readings
+        'swapped', 'samples', 'streams' or 'lines'.
     readings : tuple of SlippedReading
-        One, or the two that were swapped.
+        One, or all that were mixed up.
     reason : str
         The slip in words.
+    probability : float
+        That it happened.
     log_odds : float
-        Logarithm of its odds against an error of any size in that measurement.
+        Logarithm of its odds against an error of any size in that measurement; against nothing
+        being wrong for a mix-up of several.
     misfit : float
-        How far the corrected reading is from what the others say, in standard deviations.
+        How far the corrected reading is from what the others say, in standard deviations; of
+        several the farthest.
     objective, dof : float, int
         Objective and degrees of freedom with the reading corrected.
     """
@@ -134,6 +166,7 @@ class Slip:
     kind: str
     readings: tuple[SlippedReading, ...]
     reason: str
+    probability: float
     log_odds: float
     misfit: float
     objective: float
@@ -143,6 +176,8 @@ class Slip:
 @dataclass(frozen=True, slots=True)
 class Suspect:
     """One error that is probably there; the data cannot tell the members of the group apart.
+
+    Or several numbers that were mixed up: then ``together`` is true, and all members are wrong.
 
     Attributes
     ----------
@@ -164,6 +199,8 @@ class Suspect:
         was not balanced again without it.
     slips : tuple of Slip
         Likeliest first.
+    together : bool
+        Whether all of the group are wrong at once: a mix-up of several readings.
     tie_breakers : tuple of TieBreaker
         Best first; empty if the group has one member, or if nothing unmeasured would help.
     """
@@ -181,6 +218,7 @@ class Suspect:
     dof_without: int
     slips: tuple[Slip, ...] = ()
     tie_breakers: tuple[TieBreaker, ...] = ()
+    together: bool = False
 
 
 class RecoveryUnder(NamedTuple):
@@ -329,7 +367,10 @@ class Findings:
     all_up_to : int
         Explanations of up to so many errors were all compared, larger ones by search.
     left_out : float
-        Estimate of the share of the posterior odds that the search left out.
+        Share of the probability of explanations that were not balanced again, and estimate of that
+        of sets that the search left out.
+    sound : float or None
+        Probability that nothing is wrong; None if explanations were not compared.
     """
 
     suspects: tuple[Suspect, ...] = ()
@@ -347,3 +388,4 @@ class Findings:
     rates: ErrorRates = field(default_factory=ErrorRates)
     all_up_to: int = 0
     left_out: float = 0.0
+    sound: float | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,7 +61,7 @@ class Curvature:
     ----------
     lanes : Lanes
     Z : ndarray, shape (n_carriers, n_free)
-    weight : ndarray, shape (n_carriers,)
+    weight : ndarray, shape (n_carriers, 1) or (n_carriers, n_surveys)
         W, the diagonal of the flows' own misfit.
     """
 
@@ -84,6 +85,12 @@ class Curvature:
             # an ordered pair and its reverse share an entry of the triangle
             self._squares[self._at] = (Z[first][:, self._upper] * Z[second][:, self._lower]).T
 
+    def weighted(self, weight: Floats) -> Curvature:
+        """Return the same with other weights."""
+        other = copy(self)
+        other.weight = weight
+        return other
+
     def matrices(self, slopes: Slopes) -> Floats:
         """Return Z'HZ of every survey, shape (n_surveys, n_free, n_free)."""
         factor = slopes.factor
@@ -104,7 +111,7 @@ class Curvature:
     def _stacked(self, s: Slopes, factor: StackFactor) -> Floats:
         lanes, Z = self.lanes, self.Z
         x, n_analytes = s.x[:, :, 0].T, s.x.shape[1]
-        own = self.weight if s.barrier is None else self.weight + s.barrier[:, 0]
+        own = self.weight[:, 0] if s.barrier is None else self.weight[:, 0] + s.barrier[:, 0]
         if s.turn is not None:
             turn, pull = s.turn[:, :, 0].T, s.pull[:, :, 0].T
             if lanes.group is None:
@@ -127,7 +134,7 @@ class Curvature:
         lanes, f = self.lanes, self.n_free
         n, (K, S) = lanes.n_carriers, s.x.shape[1:]
         own = np.zeros((lanes.first.size, S))
-        own[:n] = self.weight[:, None] if s.barrier is None else self.weight[:, None] + s.barrier
+        own[:n] = self.weight if s.barrier is None else self.weight + s.barrier
         if s.turn is None:
             terms = s.x
             H = self._squares[:, :n] @ own[:n]

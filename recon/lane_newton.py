@@ -40,8 +40,8 @@ class LaneFlows:
     Attributes
     ----------
     basis : FlowBasis
-    weight : ndarray, shape (n_carriers,)
-        1/sd^2 of measured flows, else 0.
+    weight : ndarray, shape (n_carriers,) or (n_carriers, n_surveys)
+        1/sd^2 of measured flows, else 0; of each survey, where their errors differ.
     lower : ndarray, shape (n_carriers,)
     """
 
@@ -55,8 +55,13 @@ class LaneFlows:
         return self.basis.Z
 
     @cached_property
+    def columns(self) -> Floats:
+        """The weights as columns, shape (n_carriers, 1) or (n_carriers, n_surveys)."""
+        return self.weight.reshape(self.weight.shape[0], -1)
+
+    @cached_property
     def seen(self) -> Bools:
-        """Carriers whose flow was measured."""
+        """Where a flow was measured, in the shape of the weights."""
         return self.weight > 0.0
 
     @cached_property
@@ -79,6 +84,8 @@ class LaneFlows:
 
     def alone(self, measured: Floats) -> Floats:
         """Return flows in balance near the measured ones, shape (n_carriers, n_surveys)."""
+        if self.weight.ndim > 1:
+            return self._alone_each(measured)
         if self.seen.all():
             guess = measured
         else:
@@ -87,6 +94,27 @@ class LaneFlows:
         return np.asarray(
             self.basis.offset[:, None] + self._fit @ (guess - self.basis.offset[:, None])
         )
+
+    def _alone_each(self, measured: Floats) -> Floats:
+        """Return flows in balance, where each survey has weights of its own."""
+        seen = self.seen
+        known = np.where(seen, measured, np.nan)
+        known[:, ~seen.any(axis=0)] = 1.0
+        guess = np.where(seen, measured, np.nanmedian(known, axis=0))
+        least = np.where(seen, self.weight, np.inf).min(axis=0)
+        weak = np.where(np.isfinite(least), 1e-3 * least, 1.0)
+        total = np.where(seen, self.weight, weak).T[:, :, None]
+        H = self.Z.T @ (total * self.Z)
+        d = np.einsum("sii->si", H) ** -0.5
+        pull = self.Z.T @ (total[:, :, 0] * (guess - self.basis.offset[:, None]).T)[:, :, None]
+        free = np.linalg.solve(H * d[:, :, None] * d[:, None, :], d[:, :, None] * pull)
+        return np.asarray(self.basis.offset[:, None] + (self.Z @ (d[:, :, None] * free))[:, :, 0].T)
+
+    def cost(self, misfit: Floats) -> Floats:
+        """Return half the weighted squares of each survey's misfit, shape (n_surveys,)."""
+        if self.weight.ndim > 1:
+            return np.asarray(0.5 * np.einsum("cs,cs,cs->s", self.weight, misfit, misfit))
+        return np.asarray(0.5 * (self.weight @ misfit**2))
 
     def inside(self, F: Floats) -> Bools:
         """Tell for each survey whether all flows are clear of their bounds."""
@@ -141,7 +169,7 @@ def starting_lanes(engine: Engine, data: GradeData, measured: Floats) -> Floats:
             F[:, None, :], data.variance if wide is None else data.variance + wide
         )
         pull = lanes.pull(factor.solve(lanes.balance(F[:, None, :], x, data)))
-        gradient = flows.weight[:, None] * (F - measured) + (pull * grades).sum(axis=1)
+        gradient = flows.columns * (F - measured) + (pull * grades).sum(axis=1)
         model = curvature.model(Slopes(F, grades, None, pull, factor))
         F = F - flows.Z @ model.solve(flows.Z.T @ gradient)
     return F
@@ -152,7 +180,7 @@ def minimise_lanes(engine: Engine, data: GradeData, measured: Floats, start: Flo
     lanes, curvature, flows = engine.lanes, engine.curvature, engine.flows
 
     def cost(F: Floats) -> Floats:
-        return 0.5 * (flows.weight @ (F - measured) ** 2)
+        return flows.cost(F - measured)
 
     alive = flows.inside(start)
     F = start if alive.all() else np.where(alive, start, np.abs(start) + 1.0)
@@ -162,7 +190,7 @@ def minimise_lanes(engine: Engine, data: GradeData, measured: Floats, start: Flo
     done = np.zeros(value.size, dtype=bool)
     model = None
     for iteration in range(_MAX_ITERATIONS):
-        slope = flows.Z.T @ (flows.weight[:, None] * (F - measured) + lanes.gradient(point))
+        slope = flows.Z.T @ (flows.columns * (F - measured) + lanes.gradient(point))
         small = _GAIN * (1.0 + value)
         # near the minimum the curvature found last is as good as a new one
         last = None

@@ -7,9 +7,10 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from oretally.flowsheet import BalanceProblem
 from oretally.recon.solution import Solution, StopReason
 
-__all__ = ["ManySolutions", "gathered", "joined", "none_of", "replaced"]
+__all__ = ["ManySolutions", "gathered", "joined", "none_of", "replaced", "unsolved"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -62,6 +63,17 @@ def none_of(n_carriers: int, n_analytes: int) -> ManySolutions:
     return ManySolutions(
         flow, grade, numbers, numbers, numbers, (), marks, np.zeros(grade.shape, dtype=bool), marks
     )
+
+
+def unsolved(n: int, problem: BalanceProblem) -> ManySolutions:
+    """Return so many surveys of which nothing is known."""
+    flow = np.full((n, problem.n_carriers), np.nan)
+    grade = np.full((n, problem.n_analytes, problem.n_carriers), np.nan)
+    numbers, none = np.full(n, np.nan), np.zeros(n, dtype=bool)
+    return ManySolutions(
+        flow, grade, numbers, numbers, numbers, (StopReason.LIMIT,) * n, none,
+        np.zeros(grade.shape, dtype=bool), ~none,
+    )  # fmt: skip
 
 
 def gathered(alone: list[Solution]) -> ManySolutions:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
+from oretally.recon.folding import carrier_weight, folded, grade_data, grade_scale, reweighted
 from oretally.recon.general import solve_general
 from oretally.recon.lane_curvature import Curvature
 from oretally.recon.lane_newton import (
@@ -45,7 +46,7 @@ _LARGE = 100  # free flows beyond which no matrix of second derivatives is forme
 _AFFORDABLE = 300  # free flows up to which a survey that needs care gets it
 _REFINE = 0.01  # of the residual that counts as closed: beyond it one more step is taken
 _PARTS = 4  # that each worker gets of a batch
-_FEW = 16  # blocks of fewer surveys are not worth their overhead
+FEW = 16  # blocks of fewer surveys are not worth their overhead
 
 
 class Prepared:
@@ -75,7 +76,8 @@ class Prepared:
         )
 
     @cached_property
-    def _single(self) -> Engine:
+    def single(self) -> Engine:
+        """What one survey by itself needs."""
         return self._engine(Layout.STACK)
 
     @cached_property
@@ -90,33 +92,24 @@ class Prepared:
         return self.alike and self.reduced.basis.free.size > _LARGE
 
     @cached_property
-    def _many(self) -> Engine:
+    def many(self) -> Engine:
+        """What many surveys side by side need."""
         return self._engine(Layout.TAPE)
 
     def _engine(self, layout: Layout) -> Engine:
         reduced = self.reduced
         lanes = Lanes(reduced.analytes[0].rows, layout)
         flows = LaneFlows(reduced.basis, reduced.flow_weight, reduced.flow_lower)
-        return Engine(lanes, Curvature(lanes, flows.Z, flows.weight), flows)
+        return Engine(lanes, Curvature(lanes, flows.Z, flows.columns), flows)
 
     @cached_property
-    def _scale(self) -> Floats:
-        """Of the grades, shape (n_analytes,)."""
-        return np.array([a.scale for a in self.reduced.analytes])
+    def scale(self) -> Floats:
+        """Unit of each analyte's grades, shape (n_analytes,)."""
+        return grade_scale(self.reduced)
 
     @cached_property
     def _data(self) -> GradeData:
-        """The grades as prepared, one survey."""
-
-        def lane(name: str) -> Floats:
-            columns = np.array([getattr(a, name) for a in self.reduced.analytes], dtype=float)
-            return np.ascontiguousarray(columns.T[:, :, None])
-
-        weight, fixed = lane("weight"), lane("fixed") > 0.0
-        return GradeData(
-            lane("target"), weight, (weight == 0.0) & ~fixed, lane("lower"), lane("upper"),
-            lane("source"),
-        )  # fmt: skip
+        return grade_data(self.reduced)
 
     def solve(
         self, flow: Floats | None = None, grade: Floats | None = None, starts: int | None = None,
@@ -180,9 +173,9 @@ class Prepared:
             searched = self.alike and np.isfinite(reduced.flow_lower).all()
             if not searched or reduced.basis.free.size > _AFFORDABLE:
                 return solve_general(problem, starts, near)
-            data, _ = self._folded(self._many.lanes, problem.grade[None])
+            data, _ = self._folded(self.many.lanes, problem.grade[None])
             found = best_of_starts(
-                problem, reduced, self._many, data, starts or _STARTS, thorough=starts is not None
+                problem, reduced, self.many, data, starts or _STARTS, thorough=starts is not None
             )
         if starts is None or not stops:
             return found
@@ -196,7 +189,7 @@ class Prepared:
         if self.is_large:
             return self._at_large(flow, grade)
         try:
-            found, iterations = self._block(self._single, flow[None], grade[None])
+            found, iterations = self.block(self.single, flow[None], grade[None])
         except np.linalg.LinAlgError:  # balances that depend on one another
             return None
         return self._one(found, iterations, flow, grade) if found.converged[0] else None
@@ -236,7 +229,7 @@ class Prepared:
         self._same_places(flows, grades)
         if not len(flows):
             return none_of(self.problem.n_carriers, self.problem.n_analytes)
-        size = self._block_size()
+        size = self.block_size()
         if workers > 1 and len(flows) > 2 * size:
             # a few large parts for each worker: sending one costs as much as solving a block
             size *= max(1, len(flows) // (_PARTS * workers * size))
@@ -247,12 +240,12 @@ class Prepared:
 
     def solve_block(self, flows: Floats, grades: Floats) -> ManySolutions:
         """Solve surveys side by side, then one by one those that need care."""
-        if not self.alike or self._block_size() < _FEW:
+        if not self.alike or self.block_size() < FEW:
             alone = [self.solve(flow, grade) for flow, grade in zip(flows, grades, strict=True)]
             return gathered(alone)
         try:
             with one_thread():
-                found, _ = self._block(self._many, flows, grades)
+                found, _ = self.block(self.many, flows, grades)
         except np.linalg.LinAlgError:  # balances that depend on one another
             return gathered(
                 [self.solve(flow, grade) for flow, grade in zip(flows, grades, strict=True)]
@@ -264,38 +257,29 @@ class Prepared:
             found, rest, gathered([self._other(flows[i], grades[i])._solve(None) for i in rest])
         )
 
-    def _block_size(self) -> int:
+    def block_size(self) -> int:
+        """Return how many surveys are solved side by side at most."""
         reduced = self.reduced
         if not self.alike:
-            return _FEW
+            return FEW
         rows = reduced.analytes[0].rows.sparse.shape[0]
         size = rows * reduced.basis.free.size * len(reduced.analytes)
         return int(np.clip(_CACHED // max(size, 1), 1, 512))
 
     @cached_property
-    def _carrier_weight(self) -> Floats:
-        """1/sd^2 of grades that are measured and not exact, (n_carriers, n_analytes, 1)."""
-        sd = self.problem.grade_sd / self._scale[:, None]
-        soft = np.isfinite(self.problem.grade) & (self.problem.grade_sd > 0.0)
-        weight = np.where(soft, 1.0 / np.where(soft, sd, 1.0) ** 2, 0.0)
-        return np.ascontiguousarray(weight.T[:, :, None])
+    def _weight(self) -> Floats:
+        return carrier_weight([self.problem], self.scale)
 
-    def _folded(self, lanes: Lanes, grades: Floats) -> tuple[GradeData, Floats | float]:
+    def _folded(
+        self, lanes: Lanes, grades: Floats, weight: Floats | None = None
+    ) -> tuple[GradeData, Floats | float]:
         """Return the grades of surveys on groups, and the part of the objective set aside."""
-        value = np.ascontiguousarray((grades / self._scale[:, None]).transpose(2, 1, 0))
-        if self._missing:
+        value = np.ascontiguousarray((grades / self.scale[:, None]).transpose(2, 1, 0))
+        if weight is not None or self._missing:
             value = np.where(np.isfinite(value), value, 0.0)
-        data = self._data
-        if lanes.group is None:
-            return replace(data, target=value), 0.0
-        w = self._carrier_weight
-        weight = np.where(data.weight > 0.0, data.weight, 1.0)
-        target = lanes.on_groups(w * value) / weight
-        for k, analyte in enumerate(self.reduced.analytes):
-            exact = self.problem.grade_sd[k] == 0.0
-            target[analyte.group[exact], k] = value[exact, k]
-        apart = value - target[lanes.group]
-        return replace(data, target=target), 0.5 * np.einsum("cks,cks->s", w * apart, apart)
+        data = self._data if weight is None else reweighted(lanes, self._data, weight)
+        exact = self.problem.grade_sd == 0.0
+        return folded(lanes, data, value, self._weight if weight is None else weight, exact)
 
     @cached_property
     def _check(self) -> BalanceCheck:
@@ -305,13 +289,20 @@ class Prepared:
     def _missing(self) -> bool:
         return not bool(np.isfinite(self.problem.grade).all())
 
-    def _block(self, engine: Engine, flows: Floats, grades: Floats) -> tuple[ManySolutions, int]:
-        """Solve surveys side by side; those that need care are not converged."""
+    def block(
+        self, engine: Engine, flows: Floats, grades: Floats, weight: Floats | None = None
+    ) -> tuple[ManySolutions, int]:
+        """Solve surveys side by side; those that need care are not converged.
+
+        ``weight`` has those of the grades of each survey, where they differ; the engine has those
+        of the flows.
+        """
         reduced, lanes = self.reduced, engine.lanes
+        seen = engine.flows.seen
         measured = np.ascontiguousarray(
-            np.where(engine.flows.seen, flows, 0.0).T / reduced.flow_scale
+            np.where(seen if seen.ndim == 1 else seen.T, flows, 0.0).T / reduced.flow_scale
         )
-        data, aside = self._folded(lanes, grades)
+        data, aside = self._folded(lanes, grades, weight)
         found = minimise_lanes(engine, data, measured, starting_lanes(engine, data, measured))
         return self._finished(lanes, found, data, aside), found.iterations
 
@@ -353,7 +344,7 @@ class Prepared:
         self, lanes: Lanes, data: GradeData, flow: Floats, x: Floats
     ) -> tuple[Floats, Floats]:
         """Return grades on carriers inside their bounds, and how far the balances are open."""
-        grade = lanes.on_carriers(np.clip(x, data.lower, data.upper)) * self._scale[:, None]
+        grade = lanes.on_carriers(np.clip(x, data.lower, data.upper)) * self.scale[:, None]
         return grade, self._check.largest(flow, grade)
 
     def _one(self, found: ManySolutions, iterations: int, flow: Floats, grade: Floats) -> Solution:

@@ -13,12 +13,22 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem, NotBalanceable, Position, Rows
+from oretally.recon.changed_surveys import solve_changed
+from oretally.recon.many_solutions import ManySolutions
+from oretally.recon.prepared import Prepared, prepare
+from oretally.recon.presolve import presolve
 from oretally.recon.solution import Solution
 from oretally.recon.solver import solve
+from oretally.recon.standstill import embedded, without
 
-__all__ = ["corrected", "only_streams", "refit", "with_losses", "without_readings"]
+__all__ = ["Refitter", "corrected", "only_streams", "refit", "with_losses", "without_readings"]
 
 Floats = NDArray[np.float64]
+
+_OPEN = 1e-9  # imbalance, relative, up to which a survey balanced side by side counts as closed
+_GAIN = 1e-6  # of the objective, that one more step of it may gain
+_CAREFUL = 8  # variants of one survey that need care and get it, where others do not
+_GENERAL = 40  # variants that are balanced, where all are solved one by one
 
 
 def without_readings(problem: BalanceProblem, readings: Sequence[Position]) -> BalanceProblem:
@@ -94,6 +104,102 @@ def refit(problem: BalanceProblem, near: Floats | None = None) -> Solution | Non
     except NotBalanceable:
         return None
     return found if found.converged else None
+
+
+class Refitter:
+    """Balances variants of one survey: side by side where that can be done, else one by one.
+
+    Parameters
+    ----------
+    problem : BalanceProblem
+    solution : Solution
+        Its balance.
+    """
+
+    def __init__(self, problem: BalanceProblem, solution: Solution) -> None:
+        self.problem, self.solution = problem, solution
+        self.ready: list[tuple[NDArray[np.bool_], Prepared]] = []
+        stopped = solution.flow == 0.0
+        if not len(problem.proportion):
+            self._add(np.zeros_like(stopped))
+            if stopped.any() and self.ready:
+                self._add(stopped)
+        self.careful = _CAREFUL if self.ready else _GENERAL
+
+    def _add(self, stopped: NDArray[np.bool_]) -> None:
+        """Make the problem ready with some streams at a standstill, if that has a fast way."""
+        try:
+            ready = prepare(without(self.problem, stopped) if stopped.any() else self.problem)
+        except NotBalanceable:
+            return
+        if ready.alike and not ready.is_large:
+            self.ready.append((stopped, ready))
+
+    @property
+    def quick(self) -> bool:
+        """Whether variants are balanced side by side."""
+        return bool(self.ready)
+
+    def refits(
+        self, variants: Sequence[BalanceProblem], spare: bool = False
+    ) -> dict[int, Solution | None]:
+        """Return the balance of each variant by its number; None where there is none.
+
+        A variant differs in measured values, stated errors and what is measured; where it has more
+        streams, it is balanced by itself. So is what needs care, up to a number in all; the rest is
+        missing. With ``spare`` none of that is done.
+        """
+        found: dict[int, Solution | None] = {}
+        same = [i for i, v in enumerate(variants) if v.n_carriers == self.problem.n_carriers]
+        for stopped, ready in self.ready:
+            parts = [without(variants[i], stopped) if stopped.any() else variants[i] for i in same]
+            many = solve_changed(ready, parts)
+            for at, i in enumerate(same):
+                # unmeasured grades that have not come to rest do not matter here
+                closed = many.max_imbalance[at] <= _OPEN
+                if closed and many.stationarity[at] <= _GAIN * (1.0 + many.objective[at]):
+                    one, other = self._one(variants[i], stopped, many, at), found.get(i)
+                    found[i] = one if other is None or one.objective < other.objective else other
+        for i, variant in enumerate(variants):
+            if i in found or spare:
+                continue
+            if variant.n_carriers != self.problem.n_carriers and self.quick:
+                alone = _at_once(variant)
+                if alone is not None:
+                    found[i] = alone
+                    continue
+            if self.careful > 0:
+                self.careful -= 1
+                found[i] = refit(variant, self.solution.flow)
+        return found
+
+    def _one(
+        self, variant: BalanceProblem, stopped: NDArray[np.bool_], many: ManySolutions, at: int
+    ) -> Solution:
+        n = int((~stopped).sum())
+        part = replace(
+            self.solution,
+            flow=many.flow[at],
+            grade=many.grade[at],
+            objective=float(many.objective[at]),
+            stationarity=float(many.stationarity[at]),
+            max_imbalance=float(many.max_imbalance[at]),
+            converged=True,
+            flow_at_bound=np.zeros(n, dtype=bool),
+            grade_at_bound=many.grade_at_bound[at],
+            reduce=lambda: presolve(variant),
+            best_grades=None,
+            certificate=None,
+        )
+        return embedded(variant, stopped, part) if stopped.any() else part
+
+
+def _at_once(problem: BalanceProblem) -> Solution | None:
+    """Solve in the fast ways alone."""
+    try:
+        return prepare(problem).at_once()
+    except NotBalanceable:
+        return None
 
 
 def only_streams(solution: Solution, n: int) -> Solution:

@@ -121,7 +121,7 @@ class RepairSearch:
 
     def _rate(self, m: Measurement) -> float:
         """Return the log chance that a measurement is badly wrong."""
-        return log(max(self.rates.by_quantity.get(m.quantity, self.rates.measurement), 1e-300))
+        return log(max(self.rates.of(m.quantity, [p.source for p in m.parts]), 1e-300))
 
     def _checked(self, place: Position) -> bool:
         k, j = place

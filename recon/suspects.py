@@ -8,7 +8,7 @@ Gross Error Detection (2000), chapter 7. Cited from memory.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -18,11 +18,10 @@ from numpy.typing import NDArray
 from oretally.flowsheet import Arrangement, Circuit, Position, Survey, arrangement
 from oretally.recon.balance import BalancedValue, Closure, GlobalTest
 from oretally.recon.covariance import Covariance, propagate
-from oretally.recon.diagnosis import LARGEST, Diagnosis, Explained, diagnose, ways_of
+from oretally.recon.diagnosis import Diagnosis
 from oretally.recon.dispersion import dispersions
 from oretally.recon.elimination import eliminate
 from oretally.recon.equivalence import NEAR, Groups, equivalence
-from oretally.recon.explanations import single_log_odds
 from oretally.recon.findings import (
     Dispersion,
     EquivalenceGroup,
@@ -36,19 +35,22 @@ from oretally.recon.findings import (
     Suspect,
     TieBreaker,
 )
+from oretally.recon.hypotheses import Hypothesis
+from oretally.recon.hypothesis_search import LARGEST, diagnose
+from oretally.recon.likely_explanations import Explained, likely_explanations
+from oretally.recon.possible_slips import PossibleSlips
 from oretally.recon.recoveries import Answers
 from oretally.recon.reliability import POWER, hidden_errors
 from oretally.recon.robust import biweight, huber, least_absolute
 from oretally.recon.significance import sidak_limit, sidak_p
-from oretally.recon.slip_search import SlipSearch
 from oretally.recon.tie_breakers import best_measurements
+from oretally.recon.told_slips import ToldSlips
 from oretally.recon.traces import Traces, traces_of
-from oretally.recon.weighed import Weighed
 
 __all__ = ["TOLD", "Inquiry"]
 
 Floats = NDArray[np.float64]
-_Slips = Mapping[int, tuple[Slip, ...]]
+Ints = NDArray[np.intp]
 
 TOLD = 0.1  # probability from which a group is a suspect
 _SEVERAL = 3  # errors from which stated errors are suspected as well
@@ -114,22 +116,19 @@ class Inquiry:
                 suspects=self._by_test_alone() if large else (),
             )  # fmt: skip
         problem, solution = self.covariance.problem, self.covariance.solution
-        found = diagnose(problem, solution, self._rate, self.rates, len(self.circuit.nodes))
+        found = diagnose(problem, solution, self._slips, self.rates, len(self.circuit.nodes))
         n_tests = len(found.at_balance.members)
-        slips = self._slips(found)
-        weighed = Weighed.of(found, {i: [s.log_odds for s in told] for i, told in slips.items()},
-                             lambda i: self._log_odds(found.at_best, i))  # fmt: skip
-        explanations = [
-            self._explanation(found, e, p, slips)
-            for e, p in zip(found.likely, weighed.explained, strict=True)
-        ]
+        told = ToldSlips(found, self._slips, problem, solution)
         return Findings(
-            suspects=self._suspects(found, weighed, slips),
-            probabilities=self._probabilities(found, weighed),
-            explanations=tuple(sorted(explanations, key=lambda e: -e.probability)),
+            suspects=self._suspects(found, told),
+            probabilities=self._probabilities(found),
+            explanations=tuple(
+                self._explanation(found, e, told)
+                for e in likely_explanations(found, problem, solution)
+            ),
             groups=self._groups(found.at_balance),
             hidden=hidden,
-            dispersions=self._dispersions(found, weighed),
+            dispersions=self._dispersions(found),
             opinions=self._opinions(found.at_balance),
             tests=n_tests,
             measurement_limit=sidak_limit(self.test.alpha, n_tests),
@@ -138,11 +137,19 @@ class Inquiry:
             power=POWER,
             rates=self.rates,
             all_up_to=found.posterior.all_up_to,
-            left_out=found.posterior.left_out,
+            left_out=min(1.0, found.posterior.left_out + found.unseen),
+            sound=found.sound,
         )
 
     def _rate(self, place: Position) -> float:
-        return self.rates.by_quantity.get(self._quantity(place), self.rates.measurement)
+        m = self._slips.written.get(place)
+        return self.rates.of(
+            self._quantity(place), () if m is None else [p.source for p in m.parts]
+        )
+
+    @cached_property
+    def _slips(self) -> PossibleSlips:
+        return PossibleSlips(self.survey, self._at, self._rate, self.rates.measurement)
 
     @cached_property
     def _at(self) -> Arrangement:
@@ -156,71 +163,100 @@ class Inquiry:
         source = self._at.sources.get(place)
         return self._at.named[place][1] if source is None else source.quantity
 
-    def _place(self, traces: Traces, i: int) -> ErrorPlace:
+    def _place(self, traces: Traces, i: int, *, gains: bool = True) -> ErrorPlace:
         n = len(traces.readings)
         if i >= n:
-            return ErrorPlace("loss", self.circuit.nodes[traces.nodes[i - n]].name)
+            kind = "gain" if gains and traces.r[i] < 0.0 else "loss"
+            return ErrorPlace(kind, self.circuit.nodes[traces.nodes[i - n]].name)
         place = traces.readings[i]
         if place in self._at.sources:
             return ErrorPlace("source", self._at.sources[place].name, self._quantity(place))
         return ErrorPlace("measurement", *self._at.named[place])
 
     def _places(self, groups: Groups, g: int) -> tuple[ErrorPlace, ...]:
-        return tuple(self._place(groups.traces, int(i)) for i in groups.members[g])
+        """Return the members of a group, whatever the sign of a loss."""
+        return tuple(self._place(groups.traces, int(i), gains=False) for i in groups.members[g])
 
-    def _suspects(self, found: Diagnosis, weighed: Weighed, slips: _Slips) -> tuple[Suspect, ...]:
-        probability = weighed.probability
-        order = sorted(np.flatnonzero(probability >= TOLD), key=lambda g: (-probability[g], g))
-        return tuple(self._suspect(found, int(g), weighed, slips) for g in order)
+    def _suspects(self, found: Diagnosis, told: ToldSlips) -> tuple[Suspect, ...]:
+        """Return groups and mix-ups that may be in error, the likeliest first."""
+        of_group = [(float(found.of_row[m].sum()), m) for m in found.groups]
+        rows = [(p, self._suspect(found, m, p, told)) for p, m in of_group if p >= TOLD]
+        rows += [(p, self._mixed_up(found, c, p, slip))
+                 for c, p in found.of_mixup.items()
+                 if p >= TOLD and (slip := told.of_mixup(c)) is not None]  # fmt: skip
+        return tuple(row for _, row in sorted(rows, key=lambda pair: -round(pair[0], 9)))
 
-    def _probabilities(
-        self, found: Diagnosis, weighed: Weighed
-    ) -> tuple[tuple[ErrorPlace, float], ...]:
+    def _probabilities(self, found: Diagnosis) -> tuple[tuple[ErrorPlace, float], ...]:
         """Return the probability of each error, measurements and losses in their order."""
-        groups = found.at_best
-        rows = {
-            int(i): float(weighed.probability[g] * share)
-            for g, members in enumerate(groups.members)
-            for i, share in zip(members, weighed.shares(g), strict=True)
-        }
-        return tuple((self._place(groups.traces, i), rows[i]) for i in sorted(rows))
-
-    def _suspect(self, found: Diagnosis, g: int, weighed: Weighed, slips: _Slips) -> Suspect:
-        groups, probability = found.at_best, float(weighed.probability[g])
-        share = weighed.shares(g)
-        # the likeliest member stands first
-        order = sorted(range(len(share)), key=lambda i: (-round(float(share[i]), 9), i))
-        rows = [int(groups.members[g][i]) for i in order]
-        first = rows[0]
-        # its size, if the rest of the likeliest explanation with it holds as well
-        with_it = next((e.chosen for e in found.posterior.explanations if g in e.chosen), (g,))
-        P, r = groups.traces.without([int(groups.first[h]) for h in with_it if h != g])
-        if P[first, first] < _CLEAR * groups.traces.P[first, first]:
-            P, r = groups.traces.P, groups.traces.r
-        scale, symbol = self._unit(groups.traces, first)
-        source = self._place(groups.traces, first).kind == "source"
-        statistic = float(found.at_balance.traces.statistic[first])
-        return Suspect(
-            group=tuple(self._place(groups.traces, i) for i in rows),
-            probability=probability,
-            shares=tuple(float(share[i]) * probability for i in order),
-            near=tuple((self._places(groups, h)[0], c) for h, c in groups.near(g)),
-            unit=symbol,
-            # a source is taken as measured 0: it is off the other way
-            estimated_error=float(r[first] / P[first, first]) * (-scale if source else scale),
-            sd=float(P[first, first] ** -0.5) * scale,
-            statistic=abs(statistic),
-            p=sidak_p(statistic, len(found.at_balance.members)),
-            objective_without=found.alone.get(first, max(self.test.statistic - statistic**2, 0.0)),
-            dof_without=self.test.dof - 1,
-            slips=tuple(slip for i in rows for slip in slips.get(i, ())),
-            tie_breakers=self._tie_breakers(found, g),
+        every = found.of_row.copy()
+        for c, p in found.of_mixup.items():
+            every[found.mixups.rows(c)] += p
+        traces = found.at_best.traces
+        return tuple(
+            (self._place(traces, int(i)), min(1.0, float(every[i])))
+            for i in np.flatnonzero(traces.seen)
         )
 
-    def _log_odds(self, groups: Groups, i: int) -> float:
-        """Return the log odds that one error alone is there, against nothing being wrong."""
-        one, z = np.ones((1, 1)), groups.traces.statistic[[i]]
-        return single_log_odds(one, z, ways_of(groups.traces, i, self._rate, self.rates))
+    def _suspect(
+        self, found: Diagnosis, members: Ints, probability: float, told: ToldSlips
+    ) -> Suspect:
+        groups, traces = found.at_best, found.at_best.traces
+        g, share = groups.of(int(members[0])), found.of_row[members]
+        # the likeliest member stands first
+        order = sorted(range(len(share)), key=lambda i: (-round(float(share[i]), 9), i))
+        rows = [int(members[i]) for i in order]
+        first = rows[0]
+        # its size, if the rest of the likeliest explanation with it holds as well
+        with_it = found.first_with(first)
+        size, covariance = found.errors_under(with_it)
+        at = with_it.rows.index(first)
+        scale, symbol = self._unit(traces, first)
+        source = self._place(traces, first).kind == "source"
+        statistic = float(found.at_balance.traces.statistic[first])
+        return Suspect(
+            group=tuple(self._place(traces, i) for i in rows),
+            probability=probability,
+            shares=tuple(float(share[i]) for i in order),
+            near=()
+            if g is None
+            else tuple((self._places(groups, h)[0], c) for h, c in groups.near(g)),
+            unit=symbol,
+            # a source is taken as measured 0: it is off the other way
+            estimated_error=float(size[at]) * (-scale if source else scale),
+            sd=float(covariance[at, at] ** 0.5) * scale,
+            statistic=abs(statistic),
+            p=sidak_p(statistic, len(found.at_balance.members)),
+            objective_without=found.objectives.get(
+                Hypothesis((first,)), max(self.test.statistic - statistic**2, 0.0)
+            ),
+            dof_without=self.test.dof - 1,
+            slips=tuple(slip for i in rows for slip in told.of_row(i)),
+            tie_breakers=() if g is None else self._tie_breakers(found, g),
+        )
+
+    def _mixed_up(self, found: Diagnosis, c: int, probability: float, slip: Slip) -> Suspect:
+        """Return a mix-up: all its readings are wrong at once."""
+        traces = found.at_best.traces
+        rows = [int(i) for i in found.mixups.rows(c)]
+        first, n_tests = rows[0], len(found.at_balance.members)
+        scale, symbol = self._unit(found.at_balance.traces, first)
+        statistic = max((float(found.at_balance.traces.statistic[i]) for i in rows), key=abs)
+        read = next(r for r in slip.readings if r.fits is not None)
+        return Suspect(
+            group=tuple(self._place(traces, i) for i in rows),
+            probability=probability,
+            shares=(probability,) * len(rows),
+            near=(),
+            unit=symbol,
+            estimated_error=read.read - (read.fits or 0.0),
+            sd=scale,
+            statistic=abs(statistic),
+            p=sidak_p(statistic, n_tests),
+            objective_without=slip.objective,
+            dof_without=slip.dof,
+            slips=(slip,),
+            together=True,
+        )
 
     def _unit(self, traces: Traces, i: int) -> tuple[float, str]:
         """Return the size of one unit of an error as it is shown, and the symbol."""
@@ -232,17 +268,6 @@ class Inquiry:
             m = self.survey.measured(place.where, place.quantity)
             unit = unit if m is None else m.unit
         return unit.from_base(float(traces.unit[i])), unit.symbol
-
-    def _slips(self, found: Diagnosis) -> dict[int, tuple[Slip, ...]]:
-        """Return the slips behind each measurement, under the likeliest explanation with it."""
-        search = SlipSearch(self.circuit, self.survey, self.covariance.problem, self.rates)
-        readings = found.at_best.traces.readings
-        slips: dict[int, tuple[Slip, ...]] = {}
-        for e in found.likely:
-            for i in e.rows:
-                if i not in slips and i < len(readings):
-                    slips[i] = search.behind(readings[i], e)
-        return slips
 
     def _tie_breakers(self, found: Diagnosis, g: int) -> tuple[TieBreaker, ...]:
         groups, n = found.at_best, len(found.at_best.traces.readings)
@@ -257,30 +282,24 @@ class Inquiry:
             TieBreaker(self.values[m].stream, self.values[m].quantity, left) for m, left in best
         )
 
-    def _explanation(
-        self, found: Diagnosis, e: Explained, probability: float, slips: _Slips
-    ) -> NamedExplanation:
+    def _explanation(self, found: Diagnosis, e: Explained, told: ToldSlips) -> NamedExplanation:
         traces = found.at_best.traces
-        # an exchange of two readings is behind both of them, but one slip
-        behind = {
-            frozenset((r.stream, r.quantity) for r in slips[i][0].readings): slips[i][0]
-            for i in e.rows
-            if slips.get(i)
-        }
         rows: list[RecoveryUnder] = []
         if e.solution is not None:
-            covariance = propagate(e.problem, e.solution) if e.rows else self.covariance
+            changed = e.rows or e.mixups
+            covariance = propagate(e.problem, e.solution) if changed else self.covariance
             rows = [
                 RecoveryUnder(r.stream, r.analyte, r.recovery, r.sd)
                 for r in replace(self.answers, covariance=covariance).recoveries()
                 if r.product
             ]
+        mixed = [int(i) for c in e.mixups for i in found.mixups.rows(c)]
         return NamedExplanation(
-            places=tuple(self._place(traces, i) for i in e.rows),
-            slips=tuple(behind.values()),
-            probability=probability,
+            places=tuple(self._place(traces, i) for i in (*e.rows, *mixed)),
+            slips=told.under(e),
+            probability=e.probability,
             objective=None if e.solution is None else e.solution.objective,
-            dof=self.test.dof - len(e.rows),
+            dof=self.test.dof - sum(s < 0 for s in e.slips),
             recoveries=tuple(rows),
         )
 
@@ -301,16 +320,18 @@ class Inquiry:
                 joined.append(EquivalenceGroup(self._places(groups, g), 1.0))
         return tuple(joined)
 
-    def _dispersions(self, found: Diagnosis, weighed: Weighed) -> tuple[Dispersion, ...]:
+    def _dispersions(self, found: Diagnosis) -> tuple[Dispersion, ...]:
         """Return the variance factors, the likely errors left out.
 
         Where that takes several, also with nothing left out: errors stated too small may explain
         the survey as well as so many gross ones.
         """
-        traces, groups = found.at_best.traces, found.at_best
+        traces = found.at_best.traces
         n = len(traces.readings)
-        wrong = [int(groups.first[g])
-                 for g in np.flatnonzero(weighed.probability >= 0.5)]  # fmt: skip
+        wrong = [int(members[0]) for members in found.groups
+                 if found.of_row[members].sum() >= 0.5]  # fmt: skip
+        wrong += [int(i) for c, p in found.of_mixup.items() if p >= 0.5
+                  for i in found.mixups.rows(c)]  # fmt: skip
         P, r = traces.without(wrong)
         quantities = [self._quantity(place) for place in traces.readings]
         found_ = dispersions(P[:n, :n], r[:n], quantities, wrong)

@@ -21,7 +21,7 @@ procedure for use in geodetic networks (1968). Cited from memory.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -30,15 +30,15 @@ from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem, Position
 from oretally.recon.covariance import seen_root
+from oretally.recon.evidence import SEEN
 from oretally.recon.grades import SemidefiniteFactor, left_null_space
 from oretally.recon.observability import Classes
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem
 from oretally.recon.solution import Solution
 from oretally.recon.threads import one_thread
 
-__all__ = ["SEEN", "Traces", "traces_at", "traces_of"]
+__all__ = ["SEEN", "Traces", "only_pushed", "traces_at", "traces_of"]
 
-SEEN = 1e-9  # redundancy below this share is rounding
 LOSS_UNIT = 0.01  # of what passes a node: the unit in which its loss is counted
 
 Floats = NDArray[np.float64]
@@ -102,7 +102,19 @@ class Traces:
 
 def traces_of(problem: BalanceProblem, solution: Solution, n_nodes: int | None = None) -> Traces:
     """Return the traces at the solution of the problem itself."""
-    return traces_at(problem, solution.reduced, solution, solution.classes, n_nodes)
+    point = only_pushed(solution)
+    return traces_at(problem, solution.reduced, point, solution.classes, n_nodes)
+
+
+def only_pushed(solution: Solution) -> Solution:
+    """Return a solution with only those grades at a bound that it pushes.
+
+    A grade that nothing determines may come to lie on its bound; a constraint it is none.
+    """
+    if not solution.grade_at_bound.any():
+        return solution
+    held = [(g.at_lower | g.at_upper)[g.problem.group] for g in solution.grades]
+    return replace(solution, grade_at_bound=solution.grade_at_bound & np.array(held))
 
 
 def traces_at(

@@ -1,4 +1,7 @@
-"""Containers and doubts of a case: read from folder and workbook, refused with the whole text."""
+"""Containers and doubts of a case: read from folder and workbook, refused with the whole text.
+
+Doubts of quantities and of sources of error, how they are told, and that workbooks keep them.
+"""
 
 from __future__ import annotations
 
@@ -6,11 +9,18 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import openpyxl
 import pytest
 
 from oretally.flowsheet import InputError
 from oretally.io import read_case
+from oretally.io.case import read_plan
+from oretally.io.case_workbook import case_workbook
+from oretally.io.entry_workbook import entry_workbook
+from oretally.io.json_result import balance_document, balance_schema
+from oretally.io.suspect_wording import search_sentence
+from oretally.recon import reconcile
 
 _CIRCUIT = """title = "t"
 basis = "batch"
@@ -21,6 +31,12 @@ tails = { from = "table" }
 [errors]
 "dry mass" = { relative = 1 }
 Sn = { relative = 3 }
+"""
+_SOURCES = """[sources]
+"floor scale" = { of = "dry mass", relative = 0.4, shared = true }
+"Lab A" = { of = "Sn", relative = 1.5, shared = true, streams = ["feed", "tails"] }
+"lab  a" = { of = "dry mass", relative = 0.1, streams = "conc" }
+"splitting" = { of = "Sn", relative = 2, streams = "tails" }
 """
 _MEASUREMENTS = "stream,dry mass [kg],Sn [%]\nfeed,10,1\nconc,0.2,30\ntails,9.8,0.4\n"
 
@@ -47,6 +63,51 @@ def test_read_from_a_folder(case: Callable[[str], Path]) -> None:
     assert (found.rates.measurement, found.rates.loss) == (0.02, 0.001)
 
 
+def test_rates_of_sources(case: Callable[[str], Path]) -> None:
+    """Names are folded as those of sources are: each is spelt as the parts of measurements are."""
+    found = read_case(
+        case(_SOURCES + '[doubts]\nSn = 5\n"FLOOR  scale" = 1\n"LAB a" = 8\nsplitting = 20\n')
+    )
+    rates = found.rates
+    assert rates.by_quantity == {"Sn": 0.05}
+    assert rates.by_source == {"floor scale": 0.01, "Lab A": 0.08, "splitting": 0.2}
+    of = {
+        (m.stream, m.quantity): rates.of(m.quantity, [p.source for p in m.parts])
+        for m in found.survey.measurements
+    }
+    assert of == {
+        ("feed", "dry mass"): 0.01, ("conc", "dry mass"): 0.08, ("tails", "dry mass"): 0.01,
+        ("feed", "Sn"): 0.08, ("conc", "Sn"): 0.05, ("tails", "Sn"): 0.2,
+    }  # fmt: skip
+
+
+def test_rates_of_sources_are_told(case: Callable[[str], Path]) -> None:
+    found = read_case(case(_SOURCES + '[doubts]\nSn = 5\n"lab a" = 8\n"floor scale" = 0.5\n'))
+    balance = reconcile(found.circuit, found.survey, rates=found.rates)
+    assert "(as the case says: Sn 5 %, numbers from 'Lab A' 8 %, numbers from 'floor scale' " in (
+        search_sentence(balance)
+    )
+    document = balance_document(balance)
+    jsonschema.validate(document, balance_schema())
+    assert document["search"]["rates"]["by_source"] == {"Lab A": 0.08, "floor scale": 0.005}
+
+
+def test_workbooks_of_a_case_keep_its_doubts(case: Callable[[str], Path], tmp_path: Path) -> None:
+    """That of a copied example, with its numbers, and that to type a test into."""
+    text = _SOURCES + '[doubts]\nmeasurement = 2\nSn = 5\n"lab A" = 8\nsplitting = 0.1\n'
+    folder, book = case(text), tmp_path / "again.xlsx"
+    book.write_bytes(case_workbook(_CIRCUIT + text, _MEASUREMENTS))
+    found, again = read_case(folder), read_case(book)
+    assert again.rates == found.rates
+    assert again.rates.by_source == {"Lab A": 0.08, "splitting": 0.001}
+    assert again.survey.measurements == found.survey.measurements
+    book.write_bytes(entry_workbook(read_plan(folder)))
+    doubts = [[(row.name, row.percent) for row in read_plan(path).definition.doubts]
+              for path in (folder, book)]  # fmt: skip
+    assert doubts[0] == doubts[1]
+    assert doubts[0][2:] == [("lab A", 8), ("splitting", 0.1)]
+
+
 def test_read_from_a_workbook(tmp_path: Path) -> None:
     book = openpyxl.Workbook()
     sheets: dict[str, list[Any]] = {
@@ -55,7 +116,9 @@ def test_read_from_a_workbook(tmp_path: Path) -> None:
         "report": [["key", "value"], ["basis", "batch"]],
         "errors": [["quantity", "relative"], ["dry mass", 1], ["Sn", 3]],
         "containers": [["container", "mass"], ["bucket", "1.2 kg"]],
-        "doubts": [["quantity", "percent"], ["Sn", 4]],
+        "sources": [["source", "quantity", "relative", "shared"],
+                    ["Floor scale", "dry mass", 0.4, "yes"]],
+        "doubts": [["quantity", "percent"], ["Sn", 4], ["floor  scale", 1]],
         "measurements": [line.split(",") for line in _MEASUREMENTS.splitlines()],
     }  # fmt: skip
     for title, rows in sheets.items():
@@ -66,6 +129,7 @@ def test_read_from_a_workbook(tmp_path: Path) -> None:
     found = read_case(tmp_path / "case.xlsx")
     assert found.survey.containers == {"bucket": 1.2}
     assert found.rates.by_quantity == {"Sn": 0.04}
+    assert found.rates.by_source == {"Floor scale": 0.01}
 
 
 MESSAGES = {
@@ -86,13 +150,59 @@ MESSAGES = {
     ),
     "doubt of nothing": (
         '[doubts]\n"dri mass" = 4\n',
-        "circuit.toml, line 11, dri mass: 'dri mass' is no quantity of this case.\n"
-        "Did you mean 'dry mass'?",
+        "circuit.toml, line 11, dri mass: 'dri mass' is neither a quantity nor an error source of "
+        "this case.\nDid you mean 'dry mass'?\nQuantities: dry mass, Sn; error sources: none; "
+        "for all others measurement, for nodes loss.",
     ),
     "doubt of the other basis": (
         '[doubts]\n"dry rate" = 4\n',
-        "circuit.toml, line 11, dry rate: 'dry rate' is no quantity of this case.\n"
-        "Known here: dry mass, Sn, measurement, loss.",
+        "circuit.toml, line 11, dry rate: 'dry rate' is neither a quantity nor an error source of "
+        "this case.\nQuantities: dry mass, Sn; error sources: none; for all others measurement, "
+        "for nodes loss.",
+    ),
+    "doubt of a misspelt source": (
+        _SOURCES + "[doubts]\n'flor scale' = 4\n",
+        "circuit.toml, line 16, flor scale: 'flor scale' is neither a quantity nor an error source "
+        "of this case.\nDid you mean 'floor scale'?\nQuantities: dry mass, Sn; error sources: "
+        "floor scale, Lab A, splitting; for all others measurement, for nodes loss.",
+    ),
+    "doubt of a source beyond reason": (
+        _SOURCES + "[doubts]\n'floor scale' = 0\n",
+        "circuit.toml, line 16, floor scale: How often it is badly wrong is given as 0; it is a "
+        "number above 0 and below 50, in percent.\nWrite for example 3.",
+    ),
+    "doubt of a source twice": (
+        _SOURCES + "[doubts]\n'Lab A' = 3\n'lab a' = 3\n",
+        "circuit.toml, line 17, lab a: This is stated twice.\nTake one out.",
+    ),
+    "source called like a quantity": (
+        '[sources]\nSN = { of = "Sn", relative = 2 }\n[doubts]\nsn = 3\n',
+        "circuit.toml, line 13, sn: 'sn' can be read in two ways: the quantity Sn, or what comes "
+        "from the error source 'SN'.\n"
+        "Rename the error source under [sources], and here if it is what is meant.",
+    ),
+    "source called like a quantity that is typed": (
+        '[sources]\nmoisture = { of = "dry mass", relative = 2 }\n[doubts]\nmoisture = 3\n',
+        "circuit.toml, line 13, moisture: 'moisture' can be read in two ways: the quantity "
+        "moisture, or what comes from the error source 'moisture'.\n"
+        "Rename the error source under [sources], and here if it is what is meant.",
+    ),
+    "source called like all measurements": (
+        '[sources]\nmeasurement = { of = "Sn", relative = 2 }\n[doubts]\nmeasurement = 3\n',
+        "circuit.toml, line 13, measurement: 'measurement' can be read in two ways: every "
+        "measurement that is not named, or what comes from the error source 'measurement'.\n"
+        "Rename the error source under [sources], and here if it is what is meant.",
+    ),
+    "source called like losses": (
+        '[sources]\nLoss = { of = "Sn", relative = 2 }\n[doubts]\nloss = 3\n',
+        "circuit.toml, line 13, loss: 'loss' can be read in two ways: losses at nodes, or what "
+        "comes from the error source 'Loss'.\n"
+        "Rename the error source under [sources], and here if it is what is meant.",
+    ),
+    "doubt of a source that was refused": (
+        "[sources]\n'Lab A' = { of = \"Sn\" }\n[doubts]\n'lab a' = 3\n",
+        "circuit.toml, line 11, Sn: The error source 'Lab A' has no size.\n"
+        "State relative, absolute or both, or sampling = { ... } for a grade.",
     ),
     "doubt beyond reason": (
         "[doubts]\nSn = 80\n",

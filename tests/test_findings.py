@@ -46,10 +46,12 @@ def _balanced(case: Case, survey: Survey | None = None) -> Balance:
     )  # fmt: skip
 
 
-def _changed(survey: Survey, stream: str, quantity: str, value: float) -> Survey:
-    """Return the survey with another value in one place."""
+def _changed(
+    survey: Survey, stream: str, quantity: str, value: float, sd: float | None = None
+) -> Survey:
+    """Return the survey with another value in one place, its error in proportion or as given."""
     found = tuple(
-        replace(m, value=value, sd=m.sd * value / m.value)
+        replace(m, value=value, sd=m.sd * value / m.value if sd is None else sd)
         if (m.stream, m.quantity) == (stream, quantity)
         else m
         for m in survey.measurements
@@ -87,14 +89,25 @@ def test_the_slip_is_the_first_explanation(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", ["wrong_assay", "swapped_assays", "ounces_as_grams"])
-def test_recoveries_under_an_explanation_are_those_without_its_measurements(name: str) -> None:
+def test_recoveries_under_an_explanation_are_those_of_the_survey_mended(name: str) -> None:
+    """Without the readings that are wrong by any size, with those put right that slipped."""
     case = read_case(EXAMPLES / name)
     balance = _balanced(case)
+    assert any(e.slips for e in balance.findings.explanations)
     for e in balance.findings.explanations:
         assert all(p.kind == "measurement" for p in e.places)
-        wrong = {(p.where, p.quantity) for p in e.places}
-        kept = tuple(m for m in case.survey.measurements if (m.stream, m.quantity) not in wrong)
-        again = _balanced(case, replace(case.survey, measurements=kept))
+        fits = {(r.stream, r.quantity): r.fits for s in e.slips for r in s.readings}
+        wrong = {(p.where, p.quantity) for p in e.places} - set(fits)
+        survey, old = case.survey, {(m.stream, m.quantity): m for m in case.survey.measurements}
+        for slip in e.slips:
+            # of readings that changed places each keeps its stated error
+            sds = {r.read: old[r.stream, r.quantity].sd for r in slip.readings}
+            for r in slip.readings:
+                assert r.fits is not None
+                sd = sds.get(r.fits) if slip.kind == "swapped" else None
+                survey = _changed(survey, r.stream, r.quantity, r.fits, sd)
+        kept = tuple(m for m in survey.measurements if (m.stream, m.quantity) not in wrong)
+        again = _balanced(case, replace(survey, measurements=kept))
         assert e.objective == pytest.approx(again.objective, rel=1e-6)
         assert e.dof == again.global_test.dof
         for r in e.recoveries:
@@ -164,6 +177,19 @@ def test_rates_of_the_case_count() -> None:
         return max((s.probability or 0.0 for s in found.suspects), default=0.0)
 
     assert doubt(0.2) > doubt(0.05) > doubt(0.002)
+
+
+def test_a_rate_of_a_source_goes_before_that_of_a_quantity() -> None:
+    rates = ErrorRates(by_quantity={"Sn": 0.1}, by_source={"lab": 0.2, "xrf": 0.01})
+    assert rates.of("dry mass", ()) == rates.of("dry mass", ["stated error"]) == 0.03
+    assert rates.of("Sn", ["stated error", "splitting"]) == 0.1
+    assert rates.of("Sn", ["stated error", "xrf"]) == rates.of("dry mass", ["xrf"]) == 0.01
+    assert rates.of("Sn", ["lab", "xrf"]) == rates.of("Sn", ["xrf", "lab"]) == 0.2
+    lowered = rates.in_survey(10_000)
+    assert lowered.by_source == rates.by_source and lowered.measurement < rates.measurement
+    for wrong in (-0.1, 1.0):
+        with pytest.raises(ValueError, match="at least 0 and below 1"):
+            ErrorRates(by_source={"lab": wrong})
 
 
 def _parallel(make_survey: Maker, error: float = 0.0) -> tuple[Circuit, Survey]:

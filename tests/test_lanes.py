@@ -139,7 +139,7 @@ def test_derivatives_against_finite_differences(seed: int, random_circuit: Maker
         differences = [(value(flow + s) - value(flow - s)) / (2 * h) for s in steps]
         scale = 1.0 + float(np.abs(gradient).max(initial=0.0))
         assert gradient == pytest.approx(np.array(differences), rel=near, abs=near * scale)
-        H = Curvature(lanes, Z, reduced.flow_weight).matrices(Slopes.at(lanes, point))[0]
+        H = Curvature(lanes, Z, reduced.flow_weight[:, None]).matrices(Slopes.at(lanes, point))[0]
         expected = np.array(
             [(Z.T @ (slope(flow + s) - slope(flow - s))) / (2 * h) for s in steps]
         ).reshape(H.shape) + Z.T @ (reduced.flow_weight[:, None] * Z)

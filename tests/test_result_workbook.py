@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -141,3 +142,102 @@ def test_shared_errors_come_back(everything: Case, tmp_path: Path) -> None:
     assert two.objective == pytest.approx(one.objective, rel=1e-7)
     assert one.objective != pytest.approx(_balance(everything).objective, rel=1e-3)
     assert [r.sd for r in two.recoveries] == pytest.approx([r.sd for r in one.recoveries], rel=1e-7)
+
+
+def test_rates_of_sources_come_back(everything: Case, tmp_path: Path) -> None:
+    """Sources that no row shares stand apart if they have a rate; others stay in the errors."""
+    text = CIRCUIT + (
+        '"lab A" = 12\nsplitter = 0.5\ndust = 4\n[sources]\n'
+        '"lab A" = { of = ["Sn", "Au"], relative = 2, shared = true, streams = ["feed", "conc"] }\n'
+        'splitter = { of = ["Sn", "dry mass"], relative = 3 }\n'
+        'dust = { of = "Au", relative = 3, streams = "tails" }\n'
+        'sampling = { of = "Sn", relative = 5, streams = "feed" }\n'
+        'scale = { of = "dry mass", relative = 0.3, shared = true }\n'
+    )
+    (tmp_path / "circuit.toml").write_text(text, "utf-8")
+    case = read_case(tmp_path)
+    one = _balance(case)
+    again = _read_back(one, tmp_path)
+    # of a value below detection nothing but its bounds is known: nothing comes from 'dust'
+    assert case.rates.by_source == {"lab A": 0.12, "splitter": 0.005, "dust": 0.04}
+    assert again.rates.by_source == {"lab A": 0.12, "splitter": 0.005}
+    assert replace(again.rates, by_source=case.rates.by_source) == case.rates
+    for m in case.survey.measurements:
+        found = again.survey.measured(m.stream, m.quantity)
+        assert found is not None
+        assert (found.value, found.sd) == pytest.approx((m.value, m.sd), rel=1e-12)
+        named, kept = ([p.source for p in x.parts] for x in (m, found))
+        assert again.rates.of(m.quantity, kept) == case.rates.of(m.quantity, named)
+        assert "sampling" not in kept
+    assert [(s.name, s.quantity) for s in again.survey.shared] == [
+        (s.name, s.quantity) for s in case.survey.shared
+    ]
+    assert _balance(again).objective == pytest.approx(one.objective, rel=1e-7)
+
+
+def test_rates_of_a_source_that_moves_both_ways_come_back(tmp_path: Path) -> None:
+    """It cannot be written as shared: what comes from it stands with each number."""
+    circuit = """basis = "batch"
+[streams]
+feed = { to = "jig" }
+conc = { from = "jig" }
+tails = { from = "jig" }
+[errors]
+"dry mass" = { relative = 1 }
+"wet mass" = { relative = 1 }
+moisture = { absolute = "0.1 %" }
+Sn = { relative = 3 }
+[sources]
+"damp day" = { of = ["dry mass", "moisture"], relative = 2, shared = true }
+[doubts]
+"damp day" = 10
+"""
+    rows = """stream,dry mass [kg],wet mass [kg],moisture [%],Sn [%]
+feed,25.4,,,0.53
+conc,,0.45,9,30
+tails,24.9,,,0.05
+"""
+    (tmp_path / "circuit.toml").write_text(circuit, "utf-8")
+    (tmp_path / "measurements.csv").write_text(rows, "utf-8")
+    case = read_case(tmp_path)
+    (source,) = case.survey.shared
+    assert min(source.loadings.values()) < 0.0 < max(source.loadings.values())
+    again = _read_back(_balance(case), tmp_path)
+    assert again.survey.shared == ()
+    assert again.rates == case.rates
+    for m in case.survey.measurements:
+        found = again.survey.measured(m.stream, m.quantity)
+        assert found is not None
+        assert found.sd == pytest.approx(m.sd, rel=1e-12)
+        assert [p.source for p in found.parts if p.source == "damp day"] == (
+            ["damp day"] if m.quantity == "dry mass" else []
+        )
+
+
+@pytest.mark.parametrize("name", ["loss", "Measurement"])
+def test_a_source_called_like_a_general_rate_comes_back(name: str, tmp_path: Path) -> None:
+    """Its name in the doubts would have two readings: the default is not written."""
+    text = CIRCUIT[: CIRCUIT.index("[doubts]")]
+    text += f'[sources]\n{name} = {{ of = "dry mass", relative = 2, shared = true }}\n'
+    (tmp_path / "circuit.toml").write_text(text, "utf-8")
+    (tmp_path / "measurements.csv").write_text(ROWS, "utf-8")
+    case = read_case(tmp_path)
+    again = _read_back(_balance(case), tmp_path)
+    assert [s.name for s in again.survey.shared] == [name]
+    assert again.rates == case.rates
+
+
+def test_a_shared_error_of_the_solution_comes_back(tmp_path: Path) -> None:
+    """Its size is written in a unit of solution grade."""
+    for name in ("circuit.toml", "measurements.csv"):
+        text = (EXAMPLES / "leach_test" / name).read_text("utf-8")
+        if name == "circuit.toml":
+            text += '\n[sources]\n"AAS" = { of = "Au in solution", relative = 4, shared = true }\n'
+            text += "[doubts]\naas = 7\n"
+        (tmp_path / name).write_text(text, "utf-8")
+    case = read_case(tmp_path)
+    again = _read_back(_balance(case), tmp_path)
+    assert again.rates.by_source == {"AAS": 0.07}
+    (one,), (two,) = case.survey.shared, again.survey.shared
+    assert (two.name, two.quantity) == (one.name, one.quantity)
+    assert two.loadings == pytest.approx(one.loadings, rel=1e-12)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 import json
 import re
+from dataclasses import replace
+from math import log
 from pathlib import Path
 
 import jsonschema
@@ -12,7 +14,7 @@ import openpyxl
 import pytest
 from sound_surveys import sound_survey
 
-from oretally.flowsheet import Circuit, arrangement, balance_problem
+from oretally.flowsheet import Circuit, ErrorPart, arrangement, balance_problem
 from oretally.io.case import read_case
 from oretally.io.cli import main
 from oretally.io.json_result import balance_document, balance_schema
@@ -22,6 +24,7 @@ from oretally.io.text_summary import summary
 from oretally.io.unbalanced_wording import obstacles, repair_sentences
 from oretally.io.xlsx_result import xlsx_bytes
 from oretally.recon import Balance, reconcile
+from oretally.recon.findings import ErrorRates
 from oretally.recon.recycles import Flows, recycles
 from oretally.recon.refits import corrected
 from oretally.recon.solver import solve
@@ -183,6 +186,29 @@ def test_the_balance_without_the_slip_has_that_chi_square(tmp_path: Path, slippe
     first = slipped.unbalanced.repairs[0]
     assert first.dof == right.global_test.dof
     assert first.objective == pytest.approx(right.objective, rel=1e-6)
+
+
+def test_the_rate_of_its_source_counts(mill: Path) -> None:
+    """Twice the rate, one log 2 more in the odds of what leaves the number out or corrects it."""
+    case = read_case(mill)
+    name = "overflow", "mass in -300+212 um"
+    measurements = tuple(
+        replace(m, parts=(ErrorPart("lab", m.sd),)) if (m.stream, m.quantity) == name else m
+        for m in case.survey.measurements
+    )
+    survey = replace(case.survey, measurements=measurements)
+    odds = []
+    for rate in (0.1, 0.2):
+        rates = ErrorRates(by_source={"lab": rate})
+        found = reconcile(case.circuit, survey, rates=rates, trials=6).unbalanced
+        assert found is not None
+        odds.append({(r.kind, *((x.stream, x.quantity) for x in r.readings)): r.log_odds
+                     for r in found.repairs})  # fmt: skip
+    more = {key: odds[1][key] - odds[0][key] for key in odds[0]}
+    assert {key[0] for key in more if key[1:] == (name,)} >= {"decimal point"}
+    assert any(key[1:] != (name,) for key in more)
+    for key, gain in more.items():
+        assert gain == pytest.approx(log(2.0) if key[1] == name else 0.0, abs=1e-9), key
 
 
 def test_the_work_is_bounded_and_counted(mill: Path, slipped: Balance) -> None:

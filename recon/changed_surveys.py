@@ -1,0 +1,53 @@
+"""Variants of one survey side by side: values, stated errors and what is measured may differ."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oretally.flowsheet import BalanceProblem
+from oretally.recon.folding import carrier_weight
+from oretally.recon.many_solutions import ManySolutions, joined, unsolved
+from oretally.recon.prepared import FEW, Prepared
+from oretally.recon.threads import one_thread
+
+__all__ = ["solve_changed"]
+
+Floats = NDArray[np.float64]
+
+
+def solve_changed(ready: Prepared, problems: Sequence[BalanceProblem]) -> ManySolutions:
+    """Solve problems that differ from a prepared one in values, errors and what is measured.
+
+    Exact values are the same in all. In the fast ways for bulk grades alone: what needs care has
+    not converged, nothing has if the circuit is no case for them.
+    """
+    if not problems or not ready.alike or ready.is_large:
+        return unsolved(len(problems), ready.problem)
+    size = ready.block_size()
+    size = 1 if size < FEW else size
+    parts = [problems[i : i + size] for i in range(0, len(problems), size)]
+    with one_thread():
+        return joined([_block(ready, part) for part in parts])
+
+
+def _block(ready: Prepared, problems: Sequence[BalanceProblem]) -> ManySolutions:
+    flow, sd, grade = (
+        np.array([getattr(p, name) for p in problems]) for name in ("flow", "flow_sd", "grade")
+    )
+    soft = np.isfinite(flow) & (sd > 0.0)
+    scaled = np.where(soft, sd, 1.0) / ready.reduced.flow_scale
+    weight = np.ascontiguousarray(np.where(soft, scaled**-2.0, 0.0).T)
+    engine = ready.single if len(problems) == 1 else ready.many
+    engine = replace(
+        engine,
+        flows=replace(engine.flows, weight=weight),
+        curvature=engine.curvature.weighted(weight),
+    )
+    try:
+        return ready.block(engine, flow, grade, carrier_weight(problems, ready.scale))[0]
+    except np.linalg.LinAlgError:  # balances that depend on one another
+        return unsolved(len(problems), ready.problem)
