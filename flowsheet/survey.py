@@ -110,6 +110,9 @@ class Measurement:
         Where it was written; takes no part in comparisons.
     parts : tuple of ErrorPart
         What the stated error is made of; empty if it was stated as a whole.
+    written : tuple of (float, Unit), or None
+        The number that somebody wrote, where ``value`` is in proportion to it: the mass of a size
+        class, of which its share was made.
     """
 
     stream: str
@@ -121,6 +124,7 @@ class Measurement:
     note: str = ""
     place: Place = field(default=Place(), compare=False)
     parts: tuple[ErrorPart, ...] = ()
+    written: tuple[float, Unit] | None = None
 
     @property
     def bounded(self) -> bool:

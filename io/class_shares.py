@@ -134,7 +134,8 @@ def _scaled(
         note, source = v.note, v.source
         if abs(percent - 100.0) > _EXACT:
             note, source = f"from {v.value:g} {v.unit} of {percent:.6g} %", PROPAGATED
-        out.append(replace(v, value=share, sd=sd, unit=to, note=note, source=source))
+        out.append(replace(v, value=share, sd=sd, unit=to, note=note, source=source,
+                           written=(v.value, v.unit)))  # fmt: skip
     return out
 
 
@@ -155,5 +156,5 @@ def _propagated(found: Sequence[ClassValue], whole: float, values: ClassValues) 
         unit = found[0].unit
         note = f"from {v.value:g} {v.unit} of {unit.from_base(whole):g} {unit}"
         out.append(replace(v, value=to.from_base(p), sd=to.from_base(sd), unit=to, note=note,
-                           source=PROPAGATED))  # fmt: skip
+                           source=PROPAGATED, written=(v.value, v.unit)))  # fmt: skip
     return out

@@ -48,6 +48,8 @@ class ClassValue:
     place : Place
     of_share : bool
         Whether ``sd`` is that of the share in percent, though the value is a mass.
+    written : tuple of (float, Unit), or None
+        As in a `Measurement`.
     """
 
     value: float
@@ -57,6 +59,7 @@ class ClassValue:
     note: str
     place: Place
     of_share: bool = False
+    written: tuple[float, Unit] | None = None
 
 
 @dataclass(frozen=True, slots=True)

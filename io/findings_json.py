@@ -119,7 +119,7 @@ def _slip(slip: Slip) -> dict[str, Any]:
         "reason": slip.reason,
         "readings": [
             {"stream": r.stream, "quantity": r.quantity, "read": r.read, "fits": r.fits,
-             "unit": r.unit}
+             "unit": r.unit, "note": r.note}
             for r in slip.readings
         ],
         "probability": slip.probability,

@@ -271,4 +271,6 @@ def _of_stream(
 
 
 def _measured(stream: str, quantity: str, v: ClassValue) -> Measurement:
-    return Measurement(stream, quantity, v.value, v.unit, v.sd, v.source, v.note, v.place)
+    return Measurement(
+        stream, quantity, v.value, v.unit, v.sd, v.source, v.note, v.place, written=v.written
+    )

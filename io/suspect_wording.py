@@ -12,7 +12,7 @@ from oretally.flowsheet.quantities import Kind, meanings
 from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon import Balance
-from oretally.recon.findings import ErrorPlace, HiddenError, Slip, Suspect
+from oretally.recon.findings import ErrorPlace, HiddenError, Slip, SlippedReading, Suspect
 
 __all__ = [
     "SUSPECTS_HEADING",
@@ -212,13 +212,17 @@ def _fits(slip: Slip) -> str:
     """Return the readings of a slip as they are, and as they would be without it."""
     told = slip.readings[:_MANY]
     text = "; ".join(
-        f"{r.quantity} of '{r.stream}' reads {format_number(r.read)}, "
+        f"{r.quantity} of '{r.stream}' reads {format_number(r.read)}{_made_from(r)}, "
         + ("nobody knows what it was" if r.fits is None
            else f"fits {format_number(r.fits, 3)} {r.unit}")
         for r in told
     )  # fmt: skip
     more = len(slip.readings) - len(told)
     return f"{text}; and {more} more" if more else text
+
+
+def _made_from(reading: SlippedReading) -> str:
+    return f" {reading.unit} ({reading.note})" if reading.note else ""
 
 
 def explanation_name(balance: Balance, index: int) -> str:

@@ -24,6 +24,7 @@ __all__ = ["BoundedRange", "bounded_range"]
 Floats = NDArray[np.float64]
 
 _OFF = 1e-7  # sd by which a point may lie beyond a bound by rounding alone
+_FLAT = 1e-12  # share of an answer's slope that is rounding
 _UNFIXED = 1e-6  # least singular value of slopes over the largest: what only bounds fix, or hardly
 
 
@@ -76,7 +77,8 @@ class BoundedRange:
             left, length = limit - float(z @ z), float(np.linalg.norm(way))
             if left < 0.0:
                 continue
-            way *= np.sqrt(left) / length if length > 0.0 else 0.0
+            # along the planes of S the answer may be one and the same, but for rounding
+            way *= np.sqrt(left) / length if length > _FLAT * float(np.linalg.norm(r)) else 0.0
             ends = [p for p in (z - way, z + way) if np.all(self.normal @ p + self.offset >= -_OFF)]
             found += [best + float(r @ p) for p in ends]
             if not S and len(ends) == 2:

@@ -73,7 +73,7 @@ class Diagnosis:
         found = np.zeros(len(self.ways))
         for w in self.weighed:
             found[list(w.hypothesis.rows)] += w.probability
-        return found
+        return np.minimum(found, 1.0)
 
     @cached_property
     def of_mixup(self) -> dict[int, float]:
@@ -81,7 +81,7 @@ class Diagnosis:
         found: dict[int, float] = {}
         for w in self.weighed:
             for c in w.hypothesis.mixups:
-                found[c] = found.get(c, 0.0) + w.probability
+                found[c] = min(1.0, found.get(c, 0.0) + w.probability)
         return found
 
     @property

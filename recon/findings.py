@@ -129,13 +129,17 @@ class TieBreaker:
 
 @dataclass(frozen=True, slots=True)
 class SlippedReading:
-    """A reading and what it would be without the slip, both in ``unit``; None if nobody knows."""
+    """A reading and what it would be without the slip, both in ``unit``; None if nobody knows.
+
+    ``note`` says what the reading was made from, where nobody typed it.
+    """
 
     stream: str
     quantity: str
     read: float
     fits: float | None
     unit: str
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
-from math import prod
 
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.changes import Changes
@@ -58,14 +56,14 @@ def likely_explanations(
         if w.probability < _LEAST:
             break
         h, shares = w.hypothesis, found.way_shares(w.hypothesis)
-        choices = []
+        found_with: list[tuple[float, tuple[int, ...]]] = [(w.probability, ())]
         for i, share in zip(h.rows, shares, strict=True):
             slip = found.ways[i].slip
-            choices.append([(s, float(share[slip == s].sum())) for s in sorted(set(slip.tolist()))])
-        for each in product(*choices):
-            p = w.probability * prod(share for _, share in each)
-            if p >= _LEAST:
-                variants.append((p, h, tuple(s for s, _ in each)))
+            ways = [(float(share[slip == s].sum()), s) for s in sorted(set(slip.tolist()))]
+            found_with = [
+                (p * q, (*slips, s)) for p, slips in found_with for q, s in ways if p * q >= _LEAST
+            ]
+        variants += [(p, h, slips) for p, slips in found_with]
     shown = sorted(variants, key=lambda v: -v[0])[:_SHOWN]
     if not any(h != NOTHING and p >= _TELLING for p, h, _ in shown):
         return ()

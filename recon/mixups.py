@@ -28,7 +28,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 _Reading = tuple[float, float]
 
-SAMPLES, STREAMS, LINES = 0.25, 0.10, 0.05
+SAMPLES, STREAMS, LINES = 0.25, 0.10, 0.02
 """Chances that samples, or all numbers, of two streams are exchanged, or lines shifted: of each
 stream, as a share of the rate of wrong numbers."""
 _NEXT = 0.5  # of the chance of an exchange, that it is with a neighbour
@@ -74,10 +74,13 @@ class Mixups:
     """
 
     def __init__(self, slips: PossibleSlips, readings: Sequence[Position], unit: Floats) -> None:
-        self.slips, self.readings, self.unit = slips, readings, unit
+        self.slips, self.readings = slips, readings
         row = {place: i for i, place in enumerate(readings)}
-        self._read = np.array([slips.as_read(p) if p in slips.written else (nan, nan)
-                               for p in readings]).reshape(-1, 2)  # fmt: skip
+        # as written, and its stated error: a share as the mass it was made from
+        read = [_as_written(slips, p) if p in slips.written else (nan, nan) for p in readings]
+        self._read, own = np.array(read).reshape(-1, 2).T
+        self._sd = np.where(np.isfinite(own), own, 1.0)
+        self.unit = unit
         self._pairs, self._odds = self._two_readings(row)
         every = (*_samples(slips, row), *_lines(slips, row))
         if sum(m.rows.size for m in every) > _WORK:
@@ -92,13 +95,15 @@ class Mixups:
         if number >= len(self._pairs):
             m = self._larger[number - len(self._pairs)]
             values = {
-                self.readings[i]: (nan, nan) if j < 0 else self.slips.as_read(self.readings[j])
+                self.readings[i]: (nan, nan)
+                if j < 0
+                else self.slips.in_place_of(self.readings[i], self.readings[j])
                 for i, j in zip(m.rows.tolist(), m.source.tolist(), strict=True)
             }
             return Mixup(m.kind, m.reason, values, m.log_odds)
         i, j = self._pairs[number]
         a, b = self.readings[i], self.readings[j]
-        values = {a: self.slips.as_read(b), b: self.slips.as_read(a)}
+        values = {a: self.slips.in_place_of(a, b), b: self.slips.in_place_of(b, a)}
         return Mixup(
             "swapped", "the two readings changed places", values, float(self._odds[number])
         )
@@ -159,7 +164,7 @@ class Mixups:
         found = -0.5 * float(np.linalg.slogdet(M)[1])
         if lost.any():
             end = rows[lost]
-            size = np.abs(self._read[end, 0]) / self.unit[end] + 1.0
+            size = np.abs(self._read[end]) / self._sd[end] + 1.0
             covariance = covariance_known(P[np.ix_(end, end)], np.ones(end.size), size)
             found += 0.5 * float(np.linalg.slogdet(2.0 * np.pi * covariance)[1])
             found -= float(np.log(size).sum())
@@ -168,15 +173,15 @@ class Mixups:
     @cached_property
     def _pair_shifts(self) -> Floats:
         """Errors of the exchanged readings, in stated ones, shape (n_pairs, 2)."""
-        value = self._read[self._pairs, 0]
-        return np.asarray((value - value[:, ::-1]) / self.unit[self._pairs])
+        value = self._read[self._pairs]
+        return np.asarray((value - value[:, ::-1]) / self._sd[self._pairs])
 
     @cached_property
     def _shifts(self) -> list[Floats]:
         """Of each larger mix-up the errors of its readings, 0 where they are unknown."""
-        read = self._read[:, 0]
+        read = self._read
         return [
-            np.where(m.source < 0, 0.0, read[m.rows] - read[m.source]) / self.unit[m.rows]
+            np.where(m.source < 0, 0.0, read[m.rows] - read[m.source]) / self._sd[m.rows]
             for m in self._larger
         ]
 
@@ -187,12 +192,10 @@ class Mixups:
         for quantity, column in slips.columns.items():
             for stream in slips.streams:
                 if stream in column and column[stream] in row:
-                    place = column[stream]
-                    stack = slips.of_stack(place)
-                    if not stack:
-                        lines.setdefault(("column", quantity), []).append(place)
-                    kind = slips.written[place].unit.dimension
-                    lines.setdefault(("row", stream, kind, stack), []).append(place)
+                    place, kind = column[stream], slips.unit_of(column[stream])
+                    if not slips.of_stack(place) or slips.written[place].written is not None:
+                        lines.setdefault(("column", quantity, kind), []).append(place)
+                    lines.setdefault(("row", stream, kind), []).append(place)
         pairs, odds = [np.zeros((0, 2), dtype=np.intp)], [np.zeros(0)]
         for places in lines.values():
             at = np.array([row[p] for p in places], dtype=np.intp)
@@ -200,7 +203,7 @@ class Mixups:
             i, j = np.triu_indices(len(places), 1)
             # half of each reading's exchanges are in its column, half in its row
             chance = 0.5 * SWAPPED * (rate[i] + rate[j]) * _share(j - i, len(places))
-            differ = (self._read[at[i]] != self._read[at[j]]).any(axis=1) & (chance > 0.0)
+            differ = (self._read[at[i]] != self._read[at[j]]) & (chance > 0.0)
             pairs.append(np.column_stack([at[i], at[j]])[differ])
             odds.append(np.log(chance[differ]))
         return np.concatenate(pairs), np.concatenate(odds)
@@ -211,6 +214,13 @@ def _share(apart: Ints, n: int) -> Floats:
     if n <= 3:
         return np.full(apart.shape, 1.0 / max(n - 1, 1))
     return np.where(apart == 1, 0.5 * _NEXT, 0.0) + (1.0 - _NEXT) / (n - 1)
+
+
+def _as_written(slips: PossibleSlips, place: Position) -> tuple[float, float]:
+    """Return a number as it was written and its stated error, base units."""
+    (value, sd), (number, unit) = slips.as_read(place), slips.number(place)
+    written = unit.to_base(number)
+    return written, sd * written / value if value > 0.0 else sd
 
 
 @dataclass(frozen=True, eq=False)

@@ -93,14 +93,16 @@ def with_losses(
     )
 
 
-def refit(problem: BalanceProblem, near: Floats | None = None) -> Solution | None:
+def refit(
+    problem: BalanceProblem, near: Floats | None = None, starts: int | None = None
+) -> Solution | None:
     """Solve; None if it cannot be balanced or did not converge.
 
     ``near`` has the flows of the survey as it was, where a large problem begins: from scratch it
-    takes three times as long.
+    takes three times as long. ``starts`` as in `oretally.recon.solver.solve`.
     """
     try:
-        found = solve(problem, near=near)
+        found = solve(problem, starts=starts, near=near)
     except NotBalanceable:
         return None
     return found if found.converged else None
@@ -170,7 +172,8 @@ class Refitter:
                     continue
             if self.careful > 0:
                 self.careful -= 1
-                found[i] = refit(variant, self.solution.flow)
+                # a variant that needs care gets one start: it is one of many
+                found[i] = refit(variant, self.solution.flow, 1 if self.quick else None)
         return found
 
     def _one(

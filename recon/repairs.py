@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from math import inf, log, pi
+from math import exp, inf, log, pi
 
 import numpy as np
 from scipy.special import chdtrc
@@ -25,19 +25,18 @@ from scipy.special import chdtrc
 from oretally.flowsheet import (
     Arrangement,
     BalanceProblem,
-    Measurement,
     NotBalanceable,
     Position,
     Survey,
 )
-from oretally.flowsheet.quantities import Kind, meanings
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.covariance import propagate
 from oretally.recon.findings import ErrorRates
+from oretally.recon.possible_slips import PossibleSlips
 from oretally.recon.recycles import Flows, Held
 from oretally.recon.refits import corrected, refit, without_readings
 from oretally.recon.remedies import undetermined
-from oretally.recon.slips import SWAPPED, Reading, log_density_of_any_error, log_normal, undone
+from oretally.recon.slips import SWAPPED, Reading, log_density_of_any_error, log_normal, wet_reason
 from oretally.recon.solution import Solution
 from oretally.recon.solver import solve
 from oretally.recon.unbalanced_rows import LEFT_OUT, ChangedReading, Repair
@@ -88,12 +87,9 @@ class RepairSearch:
 
     def __post_init__(self) -> None:
         self.problem = self.flows.problem
-        self.written = {self.places.readings[m.stream, m.quantity]: m
-                        for m in self.survey.measurements}  # fmt: skip
-        kinds = {q: m.kind for q, m in meanings(self.survey).items()}
-        self.shares = {m.stream: m.stream in self.survey.stacks for m in self.survey.measurements}
-        self.of_stack = {p for p, m in self.written.items()
-                         if self.shares[m.stream] and kinds[m.quantity] is Kind.SHARE}  # fmt: skip
+        self.slips = PossibleSlips(self.survey, self.places, lambda p: exp(self._rate(p)),
+                                   self.rates.measurement)  # fmt: skip
+        self.written = self.slips.written
         self.open_before = set(undetermined(self.before.classes, self.places.shown))
 
     def repairs(self, order: Sequence[Position]) -> tuple[tuple[Repair, ...], int]:
@@ -119,8 +115,9 @@ class RepairSearch:
         told = [r for r in rows if r.log_odds >= rows[0].log_odds - _WORTH]
         return tuple(told[:_TOLD]), len(order) - len(first)
 
-    def _rate(self, m: Measurement) -> float:
+    def _rate(self, place: Position) -> float:
         """Return the log chance that a measurement is badly wrong."""
+        m = self.written[place]
         return log(max(self.rates.of(m.quantity, [p.source for p in m.parts]), 1e-300))
 
     def _checked(self, place: Position) -> bool:
@@ -161,7 +158,7 @@ class RepairSearch:
         if reading is not None:
             weight = log_density_of_any_error(reading, self.rates) + _own_scale(reading)
         changed = ChangedReading(m.stream, m.quantity, m.unit.symbol, m.value, None, m.note)
-        return self._keep(LEFT_OUT, (changed,), "", solution, self._rate(m) + weight), reading
+        return self._keep(LEFT_OUT, (changed,), "", solution, self._rate(place) + weight), reading
 
     def _undo(self, place: Position, reading: Reading | None) -> None:
         """Try without the slips of a reading."""
@@ -172,7 +169,7 @@ class RepairSearch:
             solution = self._tried(corrected(self.problem, values))
             if solution is not None:
                 rows = tuple(self._changed(p, value) for p, (value, _) in values.items())
-                rate = self._rate(self.written[place])
+                rate = self._rate(place)
                 self._keep(kind, rows, reason, solution, rate + weight)
 
     def _tried(self, problem: BalanceProblem) -> Solution | None:
@@ -185,10 +182,6 @@ class RepairSearch:
         if not solution.converged or self.flows.growing(solution):
             return None
         return solution
-
-    def _as_written(self, place: Position) -> tuple[float, float]:
-        m = self.written[place]
-        return m.value_base, self.survey.own_variance(m) ** 0.5
 
     def _beside(
         self, place: Position, problem: BalanceProblem, solution: Solution
@@ -204,74 +197,67 @@ class RepairSearch:
         if not (np.isfinite(said) and np.isfinite(variance)):
             return None
         m = self.written[place]
-        shown, sd = m.unit.from_base, self._as_written(place)[1]
+        shown, sd = m.unit.from_base, self.slips.as_read(place)[1]
         return Reading(m.value, shown(sd), m.unit, shown(said), shown(max(variance, 0.0) ** 0.5))
 
     def _slips(
         self, place: Position, reading: Reading | None
     ) -> Iterator[tuple[str, str, _Readings, float]]:
         """Yield kind, words, corrected readings and log chance of the slips that may be there."""
-        m = self.written[place]
-        if not m.typed and place not in self.of_stack:
-            return  # computed from several numbers: none of them is known here
-        said = reading
-        if said is None:
-            sd = self._as_written(place)[1]
-            said = Reading(m.value, m.unit.from_base(sd), m.unit, m.value, _NOTHING_SAID * m.value)
-        if said.value <= 0.0:
-            return
+        value, own = self.slips.as_read(place)
+        base = self.written[place].unit.to_base
+        said, said_sd = value, _NOTHING_SAID * value
+        if reading is not None:
+            said, said_sd = base(reading.said), base(reading.said_sd)
         fits = []
-        for u in undone(said, self.survey.containers):
-            if place in self.of_stack and u.kind != "decimal point":
-                continue  # the number that was written down is not known
-            if u.kind == "wet mass" and (m.quantity != self.survey.basis.quantity or not reading):
-                continue
-            gap, both = u.value - said.said, float(np.hypot(u.sd, said.said_sd))
-            near = said.said > 0.0 and 1.0 / _NEAR < u.value / said.said < _NEAR
-            scaled = not 1.0 / _FAR < u.value / said.value < _FAR
+        for u in self.slips.of(place):
+            meant, sd, chance = u.value, u.sd, u.log_chance
+            if u.kind == "wet mass":  # how wet nobody knows: as the others say
+                if reading is None or not 0.0 < said < value:
+                    continue
+                fit = log_normal(meant - said, sd, said_sd) - log_normal(0.0, own, said_sd)
+                meant, sd, chance = said, own, chance + fit
+            near = said > 0.0 and 1.0 / _NEAR < meant / said < _NEAR
+            scaled = not 1.0 / _FAR < meant / value < _FAR
             # a reading as far out as that bends the balances: what is near is for a trial to judge
-            if reading is not None and abs(gap) > _FITS * both and not (near and scaled):
+            misfit = abs(meant - said) / float(np.hypot(sd, said_sd))
+            if reading is not None and misfit > _FITS and not (near and scaled):
                 continue
             # the chance alone: how well it fits says its trial, and any scale is as likely
-            chance = u.log_odds - log_normal(gap, u.sd, said.said_sd) - log(u.sd / said.sd)
-            fits.append((chance, u))
-        fits.sort(key=lambda pair: -pair[0])
-        base = m.unit.to_base
-        for chance, u in fits[:_SLIPS]:
-            yield u.kind, u.reason, {place: (base(u.value), base(u.sd))}, chance
+            reason = wet_reason(value, said) if u.kind == "wet mass" else u.reason
+            fits.append((chance - log(sd / own), u.kind, reason, {place: (meant, sd)}))
+        fits.sort(key=lambda found: -found[0])
+        for chance, kind, reason, values in fits[:_SLIPS]:
+            yield kind, reason, values, chance
         if reading is not None:
-            yield from self._exchanged(place, reading)
+            yield from self._exchanged(place, said, said_sd)
 
     def _exchanged(
-        self, place: Position, reading: Reading
+        self, place: Position, said: float, said_sd: float
     ) -> Iterator[tuple[str, str, _Readings, float]]:
         """Yield the best fitting exchange with another reading of its kind."""
-        this = self.written[place]
-        stack = place in self.of_stack
+        this, kind = self.written[place], self.slips.unit_of(place)
+        stack = self.slips.of_stack(place)
         partners = [
-            p for p, m in self.written.items()
-            if p != place and m.unit.dimension is this.unit.dimension
-            and ((m.typed and m.quantity == this.quantity) if not stack
-                 else p in self.of_stack and m.stream == this.stream)
+            p for column in self.slips.columns.values() for p in column.values()
+            if p != place and self.slips.unit_of(p) == kind
+            and (self.written[p].quantity == this.quantity
+                 or (stack and self.written[p].stream == this.stream))
         ]  # fmt: skip
         best, misfit = None, _FITS
         for p in partners:
-            value, sd = (this.unit.from_base(b) for b in self._as_written(p))
-            off = abs(value - reading.said) / float(np.hypot(sd, reading.said_sd))
+            value, sd = self.slips.in_place_of(place, p)
+            off = abs(value - said) / float(np.hypot(sd, said_sd))
             if off < misfit:
                 best, misfit = p, off
         if best is not None:
-            values = {place: self._as_written(best), best: self._as_written(place)}
+            values = {place: self.slips.in_place_of(place, best),
+                      best: self.slips.in_place_of(best, place)}  # fmt: skip
             yield "swapped", "the two readings changed places", values, log(SWAPPED / len(partners))
 
     def _changed(self, place: Position, value: float) -> ChangedReading:
-        m = self.written[place]
-        fits = m.unit.from_base(value)
-        if place in self.of_stack:  # the whole stack would weigh more, or less
-            whole = m.unit.from_base(1.0)
-            fits *= whole / (whole - m.value + fits)
-        return ChangedReading(m.stream, m.quantity, m.unit.symbol, m.value, float(f"{fits:.12g}"),
-                              m.note)  # fmt: skip
+        r = self.slips.changed(place, value)
+        return ChangedReading(r.stream, r.quantity, r.unit, r.read, r.fits, r.note)
 
     def _keep(
         self, kind: str, readings: tuple[ChangedReading, ...], reason: str, solution: Solution,

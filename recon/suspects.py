@@ -179,7 +179,7 @@ class Inquiry:
 
     def _suspects(self, found: Diagnosis, told: ToldSlips) -> tuple[Suspect, ...]:
         """Return groups and mix-ups that may be in error, the likeliest first."""
-        of_group = [(float(found.of_row[m].sum()), m) for m in found.groups]
+        of_group = [(min(1.0, float(found.of_row[m].sum())), m) for m in found.groups]
         rows = [(p, self._suspect(found, m, p, told)) for p, m in of_group if p >= TOLD]
         rows += [(p, self._mixed_up(found, c, p, slip))
                  for c, p in found.of_mixup.items()

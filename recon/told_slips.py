@@ -7,7 +7,7 @@ import numpy as np
 from oretally.flowsheet import BalanceProblem, Position
 from oretally.recon.changes import Changes
 from oretally.recon.diagnosis import Diagnosis
-from oretally.recon.findings import Slip, SlippedReading
+from oretally.recon.findings import Slip
 from oretally.recon.likely_explanations import Explained
 from oretally.recon.possible_slips import PossibleSlips
 from oretally.recon.refits import Refitter, corrected
@@ -69,7 +69,7 @@ class ToldSlips:
         odds = p / max(found.sound, 1e-300)
         return Slip(
             mixup.kind,
-            tuple(self._reading(place, v) for place, (v, _) in mixup.values.items()),
+            tuple(self.slips.changed(place, v) for place, (v, _) in mixup.values.items()),
             mixup.reason,
             p,
             float(np.log(max(odds, 1e-300))),
@@ -114,19 +114,9 @@ class ToldSlips:
             return None
         odds = float(np.log(max(p, 1e-300) / max(free, 1e-300))) if free > 0.0 else float("inf")
         return Slip(
-            meant.kind, (self._reading(place, value),), reason, p, min(odds, 700.0), misfit,
+            meant.kind, (self.slips.changed(place, value),), reason, p, min(odds, 700.0), misfit,
             solution.objective, solution.classes.degrees_of_freedom,
         )  # fmt: skip
-
-    def _reading(self, place: Position, value: float) -> SlippedReading:
-        """Return a reading as it was written and as it would be."""
-        m = self.slips.written[place]
-        fits = m.unit.from_base(value)
-        if self.slips.of_stack(place):  # the whole stack would weigh more, or less
-            whole = m.unit.from_base(1.0)
-            fits *= whole / (whole - m.value + fits)
-        known = float(f"{fits:.12g}") if np.isfinite(fits) else None
-        return SlippedReading(m.stream, m.quantity, m.value, known, m.unit.symbol)
 
 
 def _at(solution: Solution, place: Position) -> float:

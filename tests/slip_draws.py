@@ -120,7 +120,8 @@ def survey_of(plant: SlipPlant, written: Sequence[float] | Floats) -> Survey:
             note = f"from {value:g} g of {whole[r.stream]:g} g"
             value, unit, source = 100.0 * value / whole[r.stream], percent, PROPAGATED
         sd = r.relative * value
-        found.append(Measurement(r.stream, r.quantity, value, unit, sd, source, note))
+        m = Measurement(r.stream, r.quantity, value, unit, sd, source, note)
+        found.append(replace(m, written=(float(number), r.unit)) if r.stack else m)
     return replace(plant.plain, measurements=(*found, *plant.fixed))
 
 

@@ -24,6 +24,7 @@ from oretally.flowsheet import balance_problem
 from oretally.recon import Balance, reconcile
 from oretally.recon.findings import ErrorPlace, Slip
 from oretally.recon.solver import solve
+from oretally.recon.unbalanced_rows import Repair
 
 __all__ = ["JUDGE", "Task", "done", "package_hash", "tasks_of"]
 
@@ -135,7 +136,9 @@ def balanced(case: Case) -> tuple[Balance, float]:
 def name_of(place: ErrorPlace) -> str:
     """Return the name that the oracle has for an error."""
     return (
-        f"loss at {place.where}" if place.kind == "loss" else f"{place.quantity} of {place.where}"
+        f"loss at {place.where}"
+        if place.kind in ("loss", "gain")
+        else f"{place.quantity} of {place.where}"
     )
 
 
@@ -143,7 +146,8 @@ def ours(case: Case) -> Record:
     """Return what our balance says of a survey with one slip.
 
     The first suspect is right if the wrong reading is in its group, and nothing else is than what
-    no data tell from it; of two that were exchanged either will do.
+    no data tell from it; of two that were exchanged either will do. Where there is no balance the
+    change that is told first, of those that make one possible, is what is suspected.
     """
     balance, seconds = balanced(case)
     findings = balance.findings
@@ -154,6 +158,13 @@ def ours(case: Case) -> Record:
     groups = exact_groups(case.plant)
     said = {name_of(place): float(p) for place, p in findings.probabilities}
     record["truth"] = max((said.get(name, 0.0) for name in wrong), default=0.0)
+    if balance.unbalanced is not None and balance.unbalanced.repairs:
+        repair = balance.unbalanced.repairs[0]
+        found = {f"{r.quantity} of {r.stream}" for r in repair.readings}
+        return record | {
+            "first": sorted(found), "right": bool(wrong & found), "exact": found <= wrong,
+            "named": any(_undoes(r, case) for r in balance.unbalanced.repairs[:_SHOWN]),
+        }  # fmt: skip
     if not balance.suspects:
         return record
     first = balance.suspects[0]
@@ -163,18 +174,17 @@ def ours(case: Case) -> Record:
         "first": names,
         "probability": first.probability,
         "right": bool(wrong & set(names)),
-        "exact": any(set(names) <= groups[name] for name in wrong & set(names)),
+        "exact": set(names) <= wrong
+        if first.together
+        else any(set(names) <= groups[name] for name in wrong & set(names)),
         "named": any(_undoes(slip, case) for slip in slips),
         "slips": [[s.kind, [[r.quantity, r.stream, r.fits] for r in s.readings]]
                   for s in first.slips[:_SHOWN]],
     }  # fmt: skip
 
 
-def _undoes(slip: Slip, case: Case) -> bool:
-    """Tell whether a slip that is proposed is the one that happened.
-
-    Masses of a stack are told as shares, of which only the ratio to what was read counts.
-    """
+def _undoes(slip: Slip | Repair, case: Case) -> bool:
+    """Tell whether a slip that is proposed is the one that happened."""
     readings = case.plant.readings
     number = {(r.stream, r.quantity): i for i, r in enumerate(readings)}
     (happened,) = case.wrong
@@ -183,8 +193,8 @@ def _undoes(slip: Slip, case: Case) -> bool:
     room = ROUNDED if happened.kind == "unit" else CLOSE
     for r in slip.readings:
         i = number[r.stream, r.quantity]
-        ratio = (r.fits / r.read) * (float(case.written[i]) / happened.right[i])
-        if abs(ratio - 1.0) > room:
+        meant = happened.right[i]
+        if r.fits is None or abs(r.fits / meant - 1.0) > room:
             return False
     return True
 

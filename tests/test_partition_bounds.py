@@ -372,15 +372,19 @@ def test_the_least_within_the_bounds(law: PartitionLaw, seed: int) -> None:
     assert fit.chi_square == pytest.approx(best, rel=1e-4, abs=1e-6)
 
 
+@pytest.mark.parametrize("of_planes", [False, True])
 @pytest.mark.parametrize("seed", range(5))
-def test_the_range_is_that_of_a_general_optimiser(seed: int) -> None:
+def test_the_range_is_that_of_a_general_optimiser(seed: int, *, of_planes: bool) -> None:
     """The extremes of an answer over the ball cut by planes, by sequential quadratic programming.
 
-    The planes are chosen so that the best values lie on one, and others are near.
+    The planes are chosen so that the best values lie on one, and others are near. Along two planes
+    whose slopes make up that of the answer it is one and the same.
     """
     rng = np.random.default_rng(seed)
     J, g = rng.standard_normal((7, 4)), rng.standard_normal(4)
     rows = rng.standard_normal((4, 4))
+    if of_planes:
+        g = rows[0] - 0.7 * rows[1]
     slack = np.array([0.0, 0.1, 0.4, 3.0])
     # the best values are the least within the bounds: the slope of chi-square is along the first
     residual = -1.5 * J @ np.linalg.solve(J.T @ J, rows[0])

@@ -29,6 +29,7 @@ from oretally.flowsheet import (
 from oretally.flowsheet.error_sources import combined_sd, effective_dof
 from oretally.recon import reconcile
 from oretally.recon.covariance import propagate
+from oretally.recon.findings import ErrorRates
 from oretally.recon.prepared import prepare
 from oretally.recon.solver import solve
 from oretally.recon.traces import traces_of
@@ -299,7 +300,8 @@ def test_a_loss_is_still_found_beside_shared_sources() -> None:
         replace(m, value=m.value * 0.8) if (m.stream, m.quantity) == ("tails", "dry mass") else m
         for m in survey.measurements
     )
-    balance = reconcile(TABLE, replace(survey, measurements=lost))
+    rates = ErrorRates(loss=0.1)
+    balance = reconcile(TABLE, replace(survey, measurements=lost), rates=rates)
     places = {place for s in balance.suspects for place in s.group}
     assert ("measurement", "tails", "dry mass") in places
     kinds = {place.kind for e in balance.findings.explanations for place in e.places}
