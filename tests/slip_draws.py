@@ -6,7 +6,7 @@ slip changes it too.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import floor, log10
 
@@ -164,14 +164,14 @@ def one_slip(
     r, value = plant.readings[i], float(written[i])
     if kind == "neighbours":
         return _exchanged(plant, written, i)
-    options = {
+    ways: dict[str, Callable[[], list[float]]] = {
         "x10": lambda: [_clean(10.0 * value)],
         "/10": lambda: [_clean(0.1 * value)],
         "unit": lambda: [_in_other_unit(r, value, u) for u in units_meant(r)],
         "digits": lambda: rng.permutation(digits_exchanged(value)).tolist(),
         "container": lambda: rng.permutation(_with_containers(plant, r, value)).tolist(),
-    }[kind]()
-    possible = [v for v in options if _shows(r, value, v) and 0.0 < v <= r.largest]
+    }
+    possible = [v for v in ways[kind]() if _shows(r, value, v) and 0.0 < v <= r.largest]
     if not possible:
         return None
     slipped = written.copy()
@@ -235,7 +235,7 @@ def digits_exchanged(value: float) -> list[float]:
         text = f"{value:.{PLAIN - 1 - floor(log10(value))}f}"
     first = next(i for i, c in enumerate(text) if c in "123456789")
     places = [i for i in range(first, len(text)) if text[i] != "."]
-    found = []
+    found: list[float] = []
     for a, b in zip(places[:-1], places[1:], strict=True):
         letters = list(text)
         letters[a], letters[b] = letters[b], letters[a]
@@ -353,7 +353,7 @@ def _with_losses(plant: SlipPlant, rng: np.random.Generator, rate: float, chance
     true = []
     for r in plant.readings:
         row = new[number[r.stream]]
-        k = analytes.get(r.quantity)
-        true.append(r.unit.from_base(float(row[0] if k is None else row[k + 1] / row[0])))
+        of = analytes.get(r.quantity)
+        true.append(r.unit.from_base(float(row[0] if of is None else row[of + 1] / row[0])))
     found = frozenset(n for n, is_lossy in zip(names, lossy, strict=True) if is_lossy)
     return Case(plant, noisy(plant, rng, np.array(true)), (), found)

@@ -275,9 +275,9 @@ class Oracle:
     def _exchange(self, i: int, j: int, log_odds: float) -> None:
         written = self.case.written
         self._add((self.names[i], self.names[j]), log_odds)
-        units = [self.plant.readings[k].unit for k in (i, j)]
-        here, there = (a.from_base(b.to_base(float(written[k])))
-                       for a, b, k in ((*units, j), (*reversed(units), i)))  # fmt: skip
+        one, other = (self.plant.readings[k].unit for k in (i, j))
+        here = one.from_base(other.to_base(float(written[j])))
+        there = other.from_base(one.to_base(float(written[i])))
         self.slips.append((log_odds, {i: here, j: there}))
 
     def _exchanged_alone(self, i: int, j: int, back: Floats, chance: float) -> None:
@@ -374,8 +374,8 @@ def exact_groups(plant: SlipPlant) -> Mapping[str, frozenset[str]]:
             if x is not None:
                 named.append((name, [], x))
     found = {name: {name} for name in [*(r.name for r in plant.readings), *below, *losses]}
-    for (a, i, x), (b, j, y) in combinations(named, 2):
-        if same(x, y, [*i, *j]):
+    for (a, own, x), (b, its, y) in combinations(named, 2):
+        if same(x, y, [*own, *its]):
             found[a].add(b)
             found[b].add(a)
     return {name: frozenset(group) for name, group in found.items()}

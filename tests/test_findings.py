@@ -80,6 +80,7 @@ def test_the_slip_is_the_first_explanation(name: str) -> None:
     assert fixed[place] == pytest.approx(value, rel=slack)
     survey = case.survey
     for (stream, quantity), fits in fixed.items():
+        assert fits is not None
         survey = _changed(survey, stream, quantity, fits)
     mended = _balanced(case, survey)
     assert mended.global_test.consistent
@@ -102,10 +103,10 @@ def test_recoveries_under_an_explanation_are_those_of_the_survey_mended(name: st
         for slip in e.slips:
             # of readings that changed places each keeps its stated error
             sds = {r.read: old[r.stream, r.quantity].sd for r in slip.readings}
-            for r in slip.readings:
-                assert r.fits is not None
-                sd = sds.get(r.fits) if slip.kind == "swapped" else None
-                survey = _changed(survey, r.stream, r.quantity, r.fits, sd)
+            for was in slip.readings:
+                assert was.fits is not None
+                sd = sds.get(was.fits) if slip.kind == "swapped" else None
+                survey = _changed(survey, was.stream, was.quantity, was.fits, sd)
         kept = tuple(m for m in survey.measurements if (m.stream, m.quantity) not in wrong)
         again = _balanced(case, replace(survey, measurements=kept))
         assert e.objective == pytest.approx(again.objective, rel=1e-6)

@@ -83,11 +83,11 @@ def test_random_errors_come_as_often_as_stated() -> None:
 
 def _size(b: float, w: float) -> float:
     """Return the density of an error of b stated errors, as `slip_evidence` states it."""
-    return b**2 / w**3 * exp(-0.5 * (b / w) ** 2) / (2.0 * pi) ** 0.5
+    return float(b**2 / w**3 * exp(-0.5 * (b / w) ** 2) / (2.0 * pi) ** 0.5)
 
 
 def _normal(gap: float, variance: float) -> float:
-    return exp(-0.5 * gap**2 / variance) / (2.0 * pi * variance) ** 0.5
+    return float(exp(-0.5 * gap**2 / variance) / (2.0 * pi * variance) ** 0.5)
 
 
 def _any_size(value: float, sd: float, widths: tuple[float, ...]) -> Ways:
