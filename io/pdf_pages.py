@@ -60,6 +60,7 @@ from oretally.io.suspect_wording import (
     hidden_sentences,
     quiet_sentence,
     suspect_words,
+    unexplained_sentence,
 )
 from oretally.io.unbalanced_wording import measured_tables, unbalanced_blocks
 from oretally.io.what_if_tables import WHAT_IF_HEADING, otherwise_sentences, otherwise_tables
@@ -155,6 +156,8 @@ def _summary(balance: Balance, simulated: Simulated | None) -> Iterable[_Block]:
         yield _words(quiet_sentence(balance))
     if suspects:
         yield {"kind": "strong", "text": SUSPECTS_HEADING}
+        if unexplained_sentence(balance):
+            yield _words(unexplained_sentence(balance))
         for s in suspects:
             chance = f"{s.chance}: " if s.chance else ""
             yield _words(f"{chance}{s.head}")

@@ -67,6 +67,7 @@ from oretally.io.suspect_wording import (
     quiet_sentence,
     search_sentence,
     suspect_words,
+    unexplained_sentence,
 )
 from oretally.io.unbalanced_wording import measured_tables, unbalanced_blocks
 from oretally.io.what_if_tables import (
@@ -147,6 +148,7 @@ def html_report(
         suspects_heading=SUSPECTS_HEADING,
         untouched=UNTOUCHED,
         quiet=quiet_sentence(balance),
+        unexplained=unexplained_sentence(balance),
         explanations=explanation_columns(balance)
         if balance.findings.explanations and not is_quiet(balance)
         else None,

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import inf
 
+from scipy.special import chdtrc
+
 from oretally.flowsheet import Basis
 from oretally.flowsheet.digits import format_chance, format_number, format_p, format_with_sd
 from oretally.flowsheet.quantities import Kind, meanings
@@ -29,6 +31,7 @@ __all__ = [
     "search_sentence",
     "slip_sentence",
     "suspect_words",
+    "unexplained_sentence",
 ]
 
 SUSPECTS_HEADING = "Worth a second weighing or assay, the likeliest first"
@@ -37,6 +40,7 @@ UNTOUCHED = (
     "balance again."
 )
 _SOUND = 0.5  # probability that all numbers are right, from which no number is told
+_UNEXPLAINED = 1e-4  # chance of what the likeliest explanation leaves, below which it is none
 _MANY = 4  # members of a group that are told one by one
 _HARDLY = 0.01  # probability below which a member of a group is not told
 _HIDDEN_TOLD = 2  # in the summary
@@ -70,6 +74,22 @@ def quiet_sentence(balance: Balance) -> str:
     )
 
 
+def unexplained_sentence(balance: Balance) -> str:
+    """Return that the likeliest explanation leaves too much; empty if it does not."""
+    if is_quiet(balance) or not balance.suspects:
+        return ""
+    first = next((e for e in balance.findings.explanations if e.places), None)
+    if first is None or first.objective is None or first.dof < 1:
+        return ""
+    if float(chdtrc(first.dof, first.objective)) >= _UNEXPLAINED:
+        return ""
+    return (
+        "Nothing that was tried explains the numbers: under the likeliest explanation chi-square "
+        f"is still {format_number(first.objective)} on {first.dof}. More is wrong than is listed; "
+        "begin with the first, and balance again."
+    )
+
+
 def suspect_words(balance: Balance) -> tuple[SuspectWords, ...]:
     """Return each suspect in words, the likeliest first; none if no number stands out."""
     if is_quiet(balance):
@@ -84,7 +104,8 @@ def _head(balance: Balance, s: Suspect) -> str:
     """Return what the suspect is and by how much it is off."""
     if s.together:
         reason = s.slips[0].reason
-        return f"{reason[0].upper()}{reason[1:]}: {group_words(s.group)}."
+        of = f": {group_words(s.group)}" if len(s.group) == 2 else ""
+        return f"{reason[0].upper()}{reason[1:]}{of}."
     error, sd = format_with_sd(s.estimated_error, s.sd)
     first = s.group[0]
     size = f"off by {error} ± {sd} {s.unit}"

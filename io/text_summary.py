@@ -52,6 +52,7 @@ from oretally.io.suspect_wording import (
     opinion_sentence,
     quiet_sentence,
     suspect_words,
+    unexplained_sentence,
 )
 from oretally.io.unbalanced_wording import measured_table, unbalanced_blocks
 from oretally.io.what_if_tables import (
@@ -205,6 +206,8 @@ def _suspects(console: Console, balance: Balance) -> None:
         return
     if words:
         _heading(console, SUSPECTS_HEADING)
+    if unexplained_sentence(balance):
+        console.print(_line("", unexplained_sentence(balance)))
     for suspect in words[:_SUSPECTS_SHOWN]:
         console.print(_line(suspect.chance, suspect.head))
         for sentence in suspect.details:

@@ -19,11 +19,14 @@ __all__ = ["solve_changed"]
 Floats = NDArray[np.float64]
 
 
-def solve_changed(ready: Prepared, problems: Sequence[BalanceProblem]) -> ManySolutions:
+def solve_changed(
+    ready: Prepared, problems: Sequence[BalanceProblem], near: Floats | None = None
+) -> ManySolutions:
     """Solve problems that differ from a prepared one in values, errors and what is measured.
 
     Exact values are the same in all. In the fast ways for bulk grades alone: what needs care has
-    not converged, nothing has if the circuit is no case for them.
+    not converged, nothing has if the circuit is no case for them. ``near`` are flows in balance to
+    begin with, shape (n_carriers,); by default each problem has its own.
     """
     if not problems or not ready.alike or ready.is_large:
         return unsolved(len(problems), ready.problem)
@@ -31,10 +34,12 @@ def solve_changed(ready: Prepared, problems: Sequence[BalanceProblem]) -> ManySo
     size = 1 if size < FEW else size
     parts = [problems[i : i + size] for i in range(0, len(problems), size)]
     with one_thread():
-        return joined([_block(ready, part) for part in parts])
+        return joined([_block(ready, part, near) for part in parts])
 
 
-def _block(ready: Prepared, problems: Sequence[BalanceProblem]) -> ManySolutions:
+def _block(
+    ready: Prepared, problems: Sequence[BalanceProblem], near: Floats | None
+) -> ManySolutions:
     flow, sd, grade = (
         np.array([getattr(p, name) for p in problems]) for name in ("flow", "flow_sd", "grade")
     )
@@ -48,6 +53,6 @@ def _block(ready: Prepared, problems: Sequence[BalanceProblem]) -> ManySolutions
         curvature=engine.curvature.weighted(weight),
     )
     try:
-        return ready.block(engine, flow, grade, carrier_weight(problems, ready.scale))[0]
+        return ready.block(engine, flow, grade, carrier_weight(problems, ready.scale), near)[0]
     except np.linalg.LinAlgError:  # balances that depend on one another
         return unsolved(len(problems), ready.problem)

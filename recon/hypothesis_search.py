@@ -27,9 +27,9 @@ from oretally.recon.hypotheses import NOTHING, Hypothesis, Screen, WayTable, err
 from oretally.recon.mixups import Mixups
 from oretally.recon.observability import classify_reduced
 from oretally.recon.possible_slips import PossibleSlips
-from oretally.recon.refits import Refitter, only_streams
+from oretally.recon.refits import Refitter, only_streams, refit
 from oretally.recon.slips import ANY_SIZE
-from oretally.recon.solution import Solution
+from oretally.recon.solution import Solution, lower
 from oretally.recon.traces import LOSS_UNIT, Traces, only_pushed, traces_at, traces_of
 
 __all__ = ["LARGEST", "diagnose"]
@@ -39,9 +39,10 @@ _ROUNDS = 8  # of proposing again
 _SOUND = 0.5  # probability of 'nothing is wrong' from which the balance is no distorted one
 _FACTOR = float(np.log(1000.0))  # of the likeliest, down to which hypotheses are balanced again
 _EXACT = float(np.log(20.0))  # the same for those that were proposed where they hold
-_QUICK, _SLOW = 400, 24  # hypotheses balanced again at most: side by side, one by one
+_QUICK, _SLOW = 600, 24  # hypotheses balanced again at most: side by side, one by one
 _WORK = 40_000  # numbers in those that are balanced at first, as far as that allows the fewest
 _OWN, _OWN_WORK = 12, 4_000  # hypotheses linearised at themselves at most; numbers in those
+_SMALL = 200  # measurements, up to which each is balanced from several first flows
 _MOVES = 4.0  # log evidence that better traces may add
 _BATCH, _FEW = 64, 6  # at once
 _FIRST = 24  # measurements left out one by one at first, where that is not quick
@@ -105,9 +106,14 @@ class _Search:
         weighed, left_out = self._weighed(NOTHING)
         if weighed[0].hypothesis != NOTHING or weighed[0].probability < _SOUND:
             self._balance(self._singles(), screen.traces, spare=self.refitter.quick)
+            checked = set[Hypothesis]()
             for _ in range(_ROUNDS):
                 self._balance_all(screen)
                 best = self._best()
+                if best not in checked and best != NOTHING:
+                    checked.add(best)
+                    if self._lower(best):
+                        self._weigh(screen.traces, [best])
                 if best == screen.at:
                     break
                 screen, posterior = self._proposed_at(best)
@@ -198,7 +204,11 @@ class _Search:
         most = _FIRST // 2
         if self.refitter.quick:
             most = min(_QUICK // 2, max(_FIRST, _WORK // max(self.n, 1)))
-        return [Hypothesis((int(i),)) for i in order[:most]]
+        found = [Hypothesis((int(i),)) for i in order[:most]]
+        if self.refitter.quick and len(self.mixups) * self.n <= _WORK:
+            # few enough: none depends on what the distorted balance says of it
+            found += [Hypothesis((), (c,)) for c in range(len(self.mixups))]
+        return found
 
     def _balance_all(self, screen: Screen) -> None:
         """Balance again what may be likely, as far as the work allows.
@@ -241,10 +251,27 @@ class _Search:
 
     def _balance(self, some: Sequence[Hypothesis], traces: Traces, *, spare: bool = False) -> None:
         problems = [self.changes.under(h, traces) for h in some]
-        found = self.refitter.refits(problems, spare)
+        near = [self.solution.flow]
+        best = self.balanced[self._best()][1] if self.evidence else None
+        if best is not None and best is not self.solution:
+            near.append(best.flow[: self.problem.n_carriers])
+        found = self.refitter.refits(problems, spare, near if self.n <= _SMALL else ())
         for i, solution in found.items():
-            self.balanced[some[i]] = problems[i], solution
+            # without a number the least can be no larger: else it was not found
+            worse = not some[i].mixups and solution is not None
+            worse = worse and solution.objective > self.solution.objective * (1.0 + 1e-6) + 1e-6
+            self.balanced[some[i]] = problems[i], None if worse else solution
         self._weigh(traces, [some[i] for i in found])
+
+    def _lower(self, h: Hypothesis) -> bool:
+        """Look for a lower minimum of a hypothesis by itself; tell whether there was one."""
+        problem, solution = self.balanced[h]
+        other = refit(problem, None if solution is None else solution.flow)
+        if other is None or solution is None or not lower(other, solution):
+            return False
+        self.balanced[h] = problem, other
+        self.own.pop(h, None)
+        return True
 
     def _sizes(self, h: Hypothesis, traces: Traces) -> tuple[Floats, Floats] | None:
         """Return the errors of the rows, in units of the traces, as balancing again has them.

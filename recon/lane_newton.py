@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import scipy.linalg
 from numpy.typing import NDArray
 
 from oretally.recon.flow_basis import FlowBasis
@@ -79,7 +78,7 @@ class LaneFlows:
         total = np.where(seen, self.weight, weak)
         H = self.Z.T @ (total[:, None] * self.Z)
         d = 1.0 / np.sqrt(np.diag(H))
-        root = scipy.linalg.solve(H * d[:, None] * d, d[:, None] * self.Z.T * total, assume_a="pos")
+        root = np.linalg.solve(H * d[:, None] * d, d[:, None] * self.Z.T * total)
         return np.asarray(self.Z @ (d[:, None] * root))
 
     def alone(self, measured: Floats) -> Floats:

@@ -81,7 +81,7 @@ class Mixups:
         self._read, own = np.array(read).reshape(-1, 2).T
         self._sd = np.where(np.isfinite(own), own, 1.0)
         self.unit = unit
-        self._pairs, self._odds = self._two_readings(row)
+        self._pairs, self._odds, self._pair_shifts = self._two_readings(row)
         every = (*_samples(slips, row), *_lines(slips, row))
         if sum(m.rows.size for m in every) > _WORK:
             every = tuple(m for m in every if m.near)
@@ -171,12 +171,6 @@ class Mixups:
         return found
 
     @cached_property
-    def _pair_shifts(self) -> Floats:
-        """Errors of the exchanged readings, in stated ones, shape (n_pairs, 2)."""
-        value = self._read[self._pairs]
-        return np.asarray((value - value[:, ::-1]) / self._sd[self._pairs])
-
-    @cached_property
     def _shifts(self) -> list[Floats]:
         """Of each larger mix-up the errors of its readings, 0 where they are unknown."""
         read = self._read
@@ -185,8 +179,11 @@ class Mixups:
             for m in self._larger
         ]
 
-    def _two_readings(self, row: Mapping[Position, int]) -> tuple[Ints, Floats]:
-        """Return exchanges in one column and in one row: pairs of rows, and their log odds."""
+    def _two_readings(self, row: Mapping[Position, int]) -> tuple[Ints, Floats, Floats]:
+        """Return exchanges in one column and in one row.
+
+        Pairs of rows, shape (n, 2), their log odds, and errors in stated ones, shape (n, 2).
+        """
         slips = self.slips
         lines: dict[tuple[object, ...], list[Position]] = {}
         for quantity, column in slips.columns.items():
@@ -197,16 +194,24 @@ class Mixups:
                         lines.setdefault(("column", quantity, kind), []).append(place)
                     lines.setdefault(("row", stream, kind), []).append(place)
         pairs, odds = [np.zeros((0, 2), dtype=np.intp)], [np.zeros(0)]
-        for places in lines.values():
+        shifts = [np.zeros((0, 2))]
+        for key, places in lines.items():
             at = np.array([row[p] for p in places], dtype=np.intp)
             rate = np.array([slips.rate(p) for p in places])
             i, j = np.triu_indices(len(places), 1)
             # half of each reading's exchanges are in its column, half in its row
             chance = 0.5 * SWAPPED * (rate[i] + rate[j]) * _share(j - i, len(places))
-            differ = (self._read[at[i]] != self._read[at[j]]) & (chance > 0.0)
+            # in a row the numbers move as they were written, whatever their units
+            scale = np.array([
+                slips.number(p)[1].to_base(1.0) if key[0] == "row" else 1.0 for p in places
+            ])  # fmt: skip
+            read, sd = self._read[at] / scale, self._sd[at] / scale
+            gap = read[i] - read[j]
+            differ = (gap != 0.0) & (chance > 0.0)
             pairs.append(np.column_stack([at[i], at[j]])[differ])
             odds.append(np.log(chance[differ]))
-        return np.concatenate(pairs), np.concatenate(odds)
+            shifts.append(np.column_stack([gap / sd[i], -gap / sd[j]])[differ])
+        return np.concatenate(pairs), np.concatenate(odds), np.concatenate(shifts)
 
 
 def _share(apart: Ints, n: int) -> Floats:

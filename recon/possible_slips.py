@@ -68,8 +68,13 @@ class PossibleSlips:
     def in_place_of(self, place: Position, other: Position) -> tuple[float, float]:
         """Return value and error at one position, if the number of another belonged there.
 
-        A share is in proportion to the mass that was written of its class.
+        Of one stream the number moves, into whatever unit stands there, the error in proportion. A
+        share is in proportion to the mass that was written of its class.
         """
+        (number, unit), (its_number, its_unit) = self.number(place), self.number(other)
+        if self.written[place].stream == self.written[other].stream and unit != its_unit:
+            value, sd = self.as_read(place)
+            return unit.to_base(its_number), sd * its_number / number if number > 0.0 else sd
         if self.written[place].written is None and self.written[other].written is None:
             return self.as_read(other)
         (value, sd), (its_value, its_sd) = self.as_read(place), self.as_read(other)

@@ -290,12 +290,17 @@ class Prepared:
         return not bool(np.isfinite(self.problem.grade).all())
 
     def block(
-        self, engine: Engine, flows: Floats, grades: Floats, weight: Floats | None = None
+        self,
+        engine: Engine,
+        flows: Floats,
+        grades: Floats,
+        weight: Floats | None = None,
+        near: Floats | None = None,
     ) -> tuple[ManySolutions, int]:
         """Solve surveys side by side; those that need care are not converged.
 
         ``weight`` has those of the grades of each survey, where they differ; the engine has those
-        of the flows.
+        of the flows. ``near`` are flows to begin with, in balance, shape (n_carriers,).
         """
         reduced, lanes = self.reduced, engine.lanes
         seen = engine.flows.seen
@@ -303,7 +308,13 @@ class Prepared:
             np.where(seen if seen.ndim == 1 else seen.T, flows, 0.0).T / reduced.flow_scale
         )
         data, aside = self._folded(lanes, grades, weight)
-        found = minimise_lanes(engine, data, measured, starting_lanes(engine, data, measured))
+        if near is None:
+            start = starting_lanes(engine, data, measured)
+        else:
+            start = np.repeat(
+                reduced.basis.closed(near / reduced.flow_scale)[:, None], len(flows), 1
+            )
+        found = minimise_lanes(engine, data, measured, start)
         return self._finished(lanes, found, data, aside), found.iterations
 
     def _finished(

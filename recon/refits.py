@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 
 _OPEN = 1e-9  # imbalance, relative, up to which a survey balanced side by side counts as closed
 _GAIN = 1e-6  # of the objective, that one more step of it may gain
-_CAREFUL = 8  # variants of one survey that need care and get it, where others do not
+_CAREFUL = 5  # variants of one survey that need care and get it, where others do not
 _GENERAL = 40  # variants that are balanced, where all are solved one by one
 
 
@@ -143,19 +143,25 @@ class Refitter:
         return bool(self.ready)
 
     def refits(
-        self, variants: Sequence[BalanceProblem], spare: bool = False
+        self,
+        variants: Sequence[BalanceProblem],
+        spare: bool = False,
+        near: Sequence[Floats] = (),
     ) -> dict[int, Solution | None]:
         """Return the balance of each variant by its number; None where there is none.
 
         A variant differs in measured values, stated errors and what is measured; where it has more
         streams, it is balanced by itself. So is what needs care, up to a number in all; the rest is
-        missing. With ``spare`` none of that is done.
+        missing. With ``spare`` none of that is done. ``near`` are flows to begin with as well, each
+        in balance: of several minima that are reached the least counts.
         """
         found: dict[int, Solution | None] = {}
         same = [i for i, v in enumerate(variants) if v.n_carriers == self.problem.n_carriers]
-        for stopped, ready in self.ready:
+        ways = [(*ready, None) for ready in self.ready]
+        ways += [(*self.ready[0], flow) for flow in near if self.ready]
+        for stopped, ready, start in ways:
             parts = [without(variants[i], stopped) if stopped.any() else variants[i] for i in same]
-            many = solve_changed(ready, parts)
+            many = solve_changed(ready, parts, start)
             for at, i in enumerate(same):
                 # unmeasured grades that have not come to rest do not matter here
                 closed = many.max_imbalance[at] <= _OPEN

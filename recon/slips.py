@@ -22,7 +22,7 @@ __all__ = [
     "undone", "wet_reason",
 ]  # fmt: skip
 
-DECIMAL, UNIT, DIGITS, CONTAINER, WET, SWAPPED = 0.12, 0.08, 0.06, 0.06, 0.06, 0.12
+DECIMAL, UNIT, DIGITS, CONTAINER, WET, SWAPPED = 0.15, 0.10, 0.08, 0.15, 0.08, 0.14
 """Chances of each kind of slip, given that a number is wrong: our own choice."""
 ANY_SIZE = 1.0 - (DECIMAL + UNIT + DIGITS + CONTAINER + WET + SWAPPED)
 """The rest: an error of any size."""

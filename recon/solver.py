@@ -55,7 +55,10 @@ def solve(
     if not len(problem.proportion):
         ready = prepare(problem)
         if ready.alike:
-            return _bulk(ready, starts, near)
+            try:
+                return _bulk(ready, starts, near)
+            except np.linalg.LinAlgError:  # weights that differ beyond all digits
+                pass
     return solve_general(problem, starts, near)
 
 

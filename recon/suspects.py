@@ -142,10 +142,9 @@ class Inquiry:
         )
 
     def _rate(self, place: Position) -> float:
-        m = self._slips.written.get(place)
-        return self.rates.of(
-            self._quantity(place), () if m is None else [p.source for p in m.parts]
-        )
+        source, m = self._at.sources.get(place), self._slips.written.get(place)
+        names = [] if m is None else [p.source for p in m.parts]
+        return self.rates.of(self._quantity(place), [source.name] if source else names)
 
     @cached_property
     def _slips(self) -> PossibleSlips:
@@ -219,7 +218,7 @@ class Inquiry:
             shares=tuple(float(share[i]) for i in order),
             near=()
             if g is None
-            else tuple((self._places(groups, h)[0], c) for h, c in groups.near(g)),
+            else tuple((self._place(traces, int(groups.first[h])), c) for h, c in groups.near(g)),
             unit=symbol,
             # a source is taken as measured 0: it is off the other way
             estimated_error=float(size[at]) * (-scale if source else scale),
@@ -299,7 +298,9 @@ class Inquiry:
             slips=told.under(e),
             probability=e.probability,
             objective=None if e.solution is None else e.solution.objective,
-            dof=self.test.dof - sum(s < 0 for s in e.slips),
+            dof=self.test.dof - sum(s < 0 for s in e.slips)
+            if e.solution is None
+            else e.solution.classes.degrees_of_freedom,
             recoveries=tuple(rows),
         )
 
