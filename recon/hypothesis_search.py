@@ -258,8 +258,8 @@ class _Search:
         found = self.refitter.refits(problems, spare, near if self.n <= _SMALL else ())
         for i, solution in found.items():
             # without a number the least can be no larger: else it was not found
-            worse = not some[i].mixups and solution is not None
-            worse = worse and solution.objective > self.solution.objective * (1.0 + 1e-6) + 1e-6
+            most = self.solution.objective * (1.0 + 1e-6) + 1e-6
+            worse = solution is not None and not some[i].mixups and solution.objective > most
             self.balanced[some[i]] = problems[i], None if worse else solution
         self._weigh(traces, [some[i] for i in found])
 

@@ -275,7 +275,7 @@ class Prepared:
     ) -> tuple[GradeData, Floats | float]:
         """Return the grades of surveys on groups, and the part of the objective set aside."""
         value = np.ascontiguousarray((grades / self.scale[:, None]).transpose(2, 1, 0))
-        if weight is not None or self._missing:
+        if np.isnan(value).any():
             value = np.where(np.isfinite(value), value, 0.0)
         data = self._data if weight is None else reweighted(lanes, self._data, weight)
         exact = self.problem.grade_sd == 0.0
@@ -284,10 +284,6 @@ class Prepared:
     @cached_property
     def _check(self) -> BalanceCheck:
         return BalanceCheck(self.problem)
-
-    @cached_property
-    def _missing(self) -> bool:
-        return not bool(np.isfinite(self.problem.grade).all())
 
     def block(
         self,

@@ -157,6 +157,7 @@ class Refitter:
         """
         found: dict[int, Solution | None] = {}
         same = [i for i, v in enumerate(variants) if v.n_carriers == self.problem.n_carriers]
+        ways: list[tuple[NDArray[np.bool_], Prepared, Floats | None]]
         ways = [(*ready, None) for ready in self.ready]
         ways += [(*self.ready[0], flow) for flow in near if self.ready]
         for stopped, ready, start in ways:
