@@ -1,0 +1,104 @@
+"""Evidence of errors that are there together, against quadrature over their sizes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy.integrate import quad
+from scipy.stats import norm
+
+from oretally.recon.evidence import (
+    Ways,
+    covariance_known,
+    joined_ways,
+    log_evidence,
+    single_log_evidence,
+)
+
+Floats = NDArray[np.float64]
+NO_PRIOR = np.zeros(1)
+
+
+def _moment(b: float, w: float, side: float = 0.0) -> float:
+    """Return the density of a free size, b^2 exp(-b^2/(2 w^2)), normalised; twice on one side."""
+    if side * b < 0.0:
+        return 0.0
+    density = b**2 / w**3 * np.exp(-0.5 * (b / w) ** 2) / np.sqrt(2.0 * np.pi)
+    return float(density * (2.0 if side else 1.0))
+
+
+def _by_quadrature(size: float, variance: float, w: float, side: float) -> float:
+    """Return log of int p(b) N(size; b, C) db / N(0; 0, C), which is what stays of the odds."""
+    sd = variance**0.5
+    points = sorted({size, 0.0})
+    ends = min(points) - 12.0 * (sd + 0.1), max(points) + 12.0 * (sd + 0.1)
+    found = quad(lambda b: _moment(b, w, side) * norm.pdf(size, b, sd), *ends, points=points,
+                 epsabs=0.0, epsrel=1e-10, limit=500)[0]  # fmt: skip
+    return float(np.log(found) - norm.logpdf(0.0, 0.0, sd))
+
+
+@pytest.mark.parametrize("side", [0.0, 1.0, -1.0])
+@pytest.mark.parametrize(("size", "variance", "w"), [
+    (0.0, 1.5, 6.0), (7.0, 1.2, 6.0), (-20.0, 4.0, 60.0), (3.0, 30.0, 6.0), (150.0, 1.1, 60.0),
+])  # fmt: skip
+def test_a_free_size_by_quadrature(size: float, variance: float, w: float, side: float) -> None:
+    """The closed form is exact for one error, of either sign or of one."""
+    found = single_log_evidence(size, variance, Ways.free([w], NO_PRIOR, side))[0]
+    if side * size < -5.0 * variance**0.5:  # far out on the wrong side the tail is approximate
+        assert found < -10.0
+    else:
+        assert found == pytest.approx(_by_quadrature(size, variance, w, side), abs=1e-6)
+
+
+def test_a_slip_is_a_reading_elsewhere() -> None:
+    """The density of what was meant: normal, its variance that of the corrected reading."""
+    slip = Ways.slips(np.array([9.0]), np.array([-0.75]), NO_PRIOR, np.zeros(1, dtype=np.intp))
+    found = single_log_evidence(8.2, 1.4, slip)[0]
+    # the reading's own variance of 1 becomes 0.25; the others' 0.4 stays
+    expected = norm.logpdf(8.2 - 9.0, 0.0, 0.65**0.5) - norm.logpdf(0.0, 0.0, 1.4**0.5)
+    assert found == pytest.approx(expected, abs=1e-12)
+
+
+@settings(deadline=None, derandomize=True, max_examples=60)
+@given(st.lists(st.floats(-30.0, 30.0), min_size=2, max_size=4), st.integers(0, 1000))
+def test_apart_errors_add_up(sizes: list[float], seed: int) -> None:
+    """Errors whose traces do not overlap: the evidence of all is the sum of that of each."""
+    rng = np.random.default_rng(seed)
+    own = rng.uniform(1.05, 3.0, len(sizes))
+    ways = [joined_ways([
+        Ways.free((6.0, 60.0), np.log([0.02, 0.005])),
+        Ways.slips(np.array([float(rng.uniform(-30.0, 30.0))]), np.array([0.5]),
+                   np.array([-5.0]), np.zeros(1, dtype=np.intp)),
+    ]) for _ in sizes]  # fmt: skip
+    every = log_evidence(np.array(sizes), np.diag(own), ways)
+    alone = [log_evidence(np.array([s]), np.array([[v]]), [w])
+             for s, v, w in zip(sizes, own, ways, strict=True)]  # fmt: skip
+    assert every.log_odds == pytest.approx(sum(a.log_odds for a in alone), abs=1e-8)
+    for shares, one in zip(every.ways, alone, strict=True):
+        assert shares == pytest.approx(one.ways[0], abs=1e-8)
+        assert shares.sum() == pytest.approx(1.0)
+
+
+def test_two_slips_by_the_joint_density() -> None:
+    C = np.array([[1.6, 0.4], [0.4, 1.3]])
+    ways = [Ways.slips(np.array([m]), np.array([v]), np.array([p]), np.zeros(1, dtype=np.intp))
+            for m, v, p in ((5.0, 0.2, -3.0), (-7.0, 3.0, -4.0))]  # fmt: skip
+    size = np.array([5.5, -6.0])
+    gap, M = size - [5.0, -7.0], C + np.diag([0.2, 3.0])
+    expected = 0.5 * np.log(np.linalg.det(C) / np.linalg.det(M)) - 7.0
+    expected -= 0.5 * gap @ np.linalg.solve(M, gap)
+    assert log_evidence(size, C, ways).log_odds == pytest.approx(expected, abs=1e-12)
+
+
+def test_what_nothing_tells_is_known_beforehand() -> None:
+    """Without a trace the others say no more than what is known; with one, both together."""
+    none, most = np.zeros((1, 1)), np.array([40.0])
+    assert covariance_known(none, np.ones(1), most) == pytest.approx(1.0 + 40.0**2, rel=1e-5)
+    P = np.array([[0.2]])  # the others alone: a variance of 4
+    both = 1.0 / (1.0 / 4.0 + 40.0**-2.0)
+    assert covariance_known(P, np.ones(1), most) == pytest.approx(1.0 + both, rel=1e-6)
+    loss = covariance_known(P, np.zeros(1), np.array([np.inf]))
+    assert loss == pytest.approx(5.0, rel=1e-6)
