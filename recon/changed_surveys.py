@@ -33,7 +33,8 @@ def solve_changed(
     size = ready.block_size()
     size = 1 if size < FEW else size
     parts = [problems[i : i + size] for i in range(0, len(problems), size)]
-    with one_thread():
+    # what overflows has not converged, and is told so
+    with one_thread(), np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         return joined([_block(ready, part, near) for part in parts])
 
 
