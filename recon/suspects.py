@@ -322,21 +322,20 @@ class Inquiry:
         return tuple(joined)
 
     def _dispersions(self, found: Diagnosis) -> tuple[Dispersion, ...]:
-        """Return the variance factors, the likely errors left out.
+        """Return the variance factors, the errors of the likeliest explanation left out.
 
         Where that takes several, also with nothing left out: errors stated too small may explain
         the survey as well as so many gross ones.
         """
         traces = found.at_best.traces
         n = len(traces.readings)
-        wrong = [int(members[0]) for members in found.groups
-                 if found.of_row[members].sum() >= 0.5]  # fmt: skip
-        wrong += [int(i) for c, p in found.of_mixup.items() if p >= 0.5
-                  for i in found.mixups.rows(c)]  # fmt: skip
+        first = found.weighed[0].hypothesis
+        wrong = list(first.rows)
+        wrong += [int(i) for c in first.mixups for i in found.mixups.rows(c)]
         P, r = traces.without(wrong)
         quantities = [self._quantity(place) for place in traces.readings]
         found_ = dispersions(P[:n, :n], r[:n], quantities, wrong)
-        if len(wrong) >= _SEVERAL:
+        if len(first) >= _SEVERAL:
             whole = found.at_balance.traces
             found_ += dispersions(whole.P[:n, :n], whole.r[:n], [""] * n, [])
         return found_
