@@ -55,7 +55,6 @@ Ints = NDArray[np.intp]
 TOLD = 0.1  # probability from which a group is a suspect
 _SEVERAL = 3  # errors from which stated errors are suspected as well
 _ROBUST = 300  # measurements up to which robust estimates are made
-_CLEAR = 1e-9  # share of a trace that others must leave for its size to be known
 
 
 @dataclass(frozen=True)
