@@ -87,6 +87,7 @@ class _Search:
     balanced: dict[Hypothesis, tuple[BalanceProblem, Solution | None]] = field(default_factory=dict)
     evidence: dict[Hypothesis, tuple[float, Evidence]] = field(default_factory=dict)
     own: dict[Hypothesis, Traces] = field(default_factory=dict)
+    volumes: dict[int, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.first = traces_of(self.problem, self.solution, self.n_nodes)
@@ -255,7 +256,12 @@ class _Search:
         best = self.balanced[self._best()][1] if self.evidence else None
         if best is not None and best is not self.solution:
             near.append(best.flow[: self.problem.n_carriers])
-        found = self.refitter.refits(problems, spare, near if self.n <= _SMALL else ())
+        found: dict[int, Solution | None] = {}
+        for mixed in (False, True):
+            at = [i for i, h in enumerate(some) if bool(h.mixups) == mixed]
+            starts = near if self.n <= _SMALL and not mixed else ()
+            part = self.refitter.refits([problems[i] for i in at], spare, starts)
+            found |= {at[i]: solution for i, solution in part.items()}
         for i, solution in found.items():
             # without a number the least can be no larger: else it was not found
             most = self.solution.objective * (1.0 + 1e-6) + 1e-6
@@ -313,9 +319,11 @@ class _Search:
                 sizes = self._sizes(h, traces)
                 ways = [self.ways[i] for i in h.rows]
                 weighed = none if sizes is None else log_evidence(*sizes, ways)
-            more = sum(
-                self.mixups[c].log_odds + self.mixups.volume(c, self.first.P) for c in h.mixups
-            )
+            more = 0.0
+            for c in h.mixups:
+                if c not in self.volumes:
+                    self.volumes[c] = self.mixups.volume(c, self.first.P)
+                more += self.mixups[c].log_odds + self.volumes[c]
             self.evidence[h] = weighed.log_odds + more - 0.5 * solution.objective, weighed
 
     def _weighed(self, at: Hypothesis) -> tuple[tuple[Weighed, ...], float]:
