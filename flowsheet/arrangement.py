@@ -23,8 +23,8 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Bools
 from oretally.flowsheet.carriers import Carriers, carriers_of
 from oretally.flowsheet.circuit import Circuit
 from oretally.flowsheet.error_sources import SharedSource
@@ -32,8 +32,6 @@ from oretally.flowsheet.quantities import Meaning, meanings
 from oretally.flowsheet.survey import Survey
 
 __all__ = ["Arrangement", "Position", "Row", "arrangement"]
-
-Bools = NDArray[np.bool_]
 
 
 class Position(NamedTuple):

@@ -16,18 +16,17 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
-__all__ = ["BalanceProblem", "Rows"]
+from oretally.flowsheet.arrays import Floats, Ints
+
+__all__ = ["BalanceProblem"]
 
 if TYPE_CHECKING:
     Rows: TypeAlias = sparse.csr_array[np.float64, tuple[int, int]]
 else:
     Rows = sparse.csr_array
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 _STANDS_STILL = 1e-3  # flow of a stream over that of another that is like it
 

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.circuit_checks import circuit_faults
 from oretally.flowsheet.faults import Fault, InputError, Place, nearest_name
 from oretally.flowsheet.streams import Content, Node, NodeKind, Stream, fold_name
@@ -108,7 +108,7 @@ class Circuit:
         """Names of the streams that leave ``node``."""
         return tuple(s.name for s in self.streams if s.source == node)
 
-    def incidence(self) -> NDArray[np.float64]:
+    def incidence(self) -> Floats:
         """Return the incidence matrix, shape (n_nodes, n_streams): +1 enters, -1 leaves."""
         row = {node.name: i for i, node in enumerate(self.nodes)}
         matrix = np.zeros((len(self.nodes), len(self.streams)))

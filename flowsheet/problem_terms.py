@@ -23,9 +23,9 @@ from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
+from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.balance_problem import BalanceProblem, Rows
 
 __all__ = [
@@ -38,7 +38,6 @@ __all__ = [
     "with_sum",
 ]
 
-Floats = NDArray[np.float64]
 _T = TypeVar("_T")
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence, Set
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet.arrangement import Arrangement, arrangement
+from oretally.flowsheet.arrays import Ints
 from oretally.flowsheet.balance_problem import BalanceProblem, Rows
 from oretally.flowsheet.circuit import Circuit
 from oretally.flowsheet.problem_terms import with_shared_flow_errors, with_shared_grade_errors
@@ -18,7 +18,6 @@ from oretally.flowsheet.survey import Survey
 
 __all__ = ["balance_problem"]
 
-Ints = NDArray[np.intp]
 _Row = dict[int, float]
 _LEAST = 1e-6  # flow of a sieved sample over the largest measured flow
 _Frozen = tuple[tuple[tuple[int, float], ...], ...]

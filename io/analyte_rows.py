@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from oretally.flowsheet import Analyte, Basis, Dimension, Fault, Place, Unit, UnitError, parse_unit
 from oretally.flowsheet.streams import fold_name
 from oretally.io.amount import read_amount, read_definition_number
-from oretally.io.dry_flows import OTHER_QUANTITIES
-from oretally.io.quantity_names import WATER, dissolved_name
+from oretally.io.quantity_names import OTHER_QUANTITIES, WATER, dissolved_name
 
 __all__ = ["YES_OR_NO", "AnalyteRow", "detection_mend", "read_analytes", "read_dissolved"]
 

@@ -12,11 +12,10 @@ import click
 import numpy as np
 
 from oretally.flowsheet import NotBalanceable, Survey
-from oretally.io.case import Case, read_case
+from oretally.io.case import Case, read_case, unfilled
 from oretally.io.draw_limits import SEED
 from oretally.io.json_result import to_json
 from oretally.io.metal_prices import Price
-from oretally.io.new_case import unfilled
 from oretally.io.output_files import refuse_overwriting, write_whole
 from oretally.io.pdf_report import pdf_report, refuse_without_typst
 from oretally.io.report import html_report
@@ -26,7 +25,8 @@ from oretally.io.what_if import changed_survey
 from oretally.io.xlsx_result import xlsx_bytes
 from oretally.recon import Balance, reconcile
 from oretally.recon.simulation import simulate_balance
-from oretally.recon.what_if import Otherwise, impossible, otherwise
+from oretally.recon.what_if import impossible, otherwise
+from oretally.recon.what_if_rows import Otherwise
 
 __all__ = ["Answer", "Outputs", "balanced", "show", "write"]
 

@@ -9,7 +9,7 @@ from oretally.flowsheet.digits import DASH, chance_percent, format_with_sd
 from oretally.flowsheet.error_sources import STATED, effective_dof
 from oretally.io.result_tables import ResultTable
 from oretally.recon import Balance
-from oretally.recon.balance import ErrorShare
+from oretally.recon.balance_rows import ErrorShare
 
 __all__ = ["error_part_table", "recovery_budget_table"]
 

@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from oretally.flowsheet import (
-    Analyte,
     Circuit,
-    Dimension,
     ErrorRule,
     Fault,
     InputError,
     Measurement,
     Place,
-    Stream,
     Survey,
 )
 from oretally.flowsheet.carriers import linked_by_size
 from oretally.flowsheet.streams import Content, fold_name
-from oretally.io.circuit_sheets import read_circuit_sheets
-from oretally.io.circuit_text import read_circuit_text
-from oretally.io.csv_table import read_csv_table
+from oretally.io.case_source import MEASUREMENTS_FILE, case_parts
 from oretally.io.declared_losses import loss_note
 from oretally.io.definition import Definition, DefinitionRows, define
 from oretally.io.dissolving_leaches import dissolving_notes
@@ -31,35 +26,16 @@ from oretally.io.error_rules import FROM_LAB
 from oretally.io.lab_columns import lab_layout
 from oretally.io.lab_judgement import error_rule
 from oretally.io.lab_table import read_lab
-from oretally.io.measurement_table import error_titles, read_entries
+from oretally.io.measurement_table import assayed_analytes
 from oretally.io.measurements import read_survey
 from oretally.io.metal_prices import Price, read_metal_prices
 from oretally.io.metallics_table import metallics_measurements
-from oretally.io.quantity_names import dissolved_name
 from oretally.io.sizes_table import SizesReading, read_sizes, sizes_table
-from oretally.io.stocks_table import STOCKS_FILE
 from oretally.io.table import Table
 from oretally.io.water_flows import leach_faults
-from oretally.io.workbook import SUFFIXES, read_workbook
 from oretally.recon.findings import ErrorRates
 
-__all__ = [
-    "CIRCUIT_FILE",
-    "MEASUREMENTS_FILE",
-    "SHEETS",
-    "Case",
-    "Plan",
-    "read_case",
-    "read_plan",
-]
-
-SHEETS = (
-    "circuit", "nodes", "analytes", "errors", "sources", "report", "containers", "doubts",
-    "lab columns", "stocks", "losses", "prices", "measurements",
-)  # fmt: skip
-
-CIRCUIT_FILE = "circuit.toml"
-MEASUREMENTS_FILE = "measurements.csv"
+__all__ = ["Case", "read_case", "unfilled"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +96,7 @@ def read_case(source: str | Path) -> Case:
     """
     path = Path(source)
     faults: list[Fault] = []
-    rows, table = _parts(path, faults)
+    rows, table = case_parts(path, faults)
     definition, wrong = define(rows, _lab_rules(path, rows, faults))
     faults.extend(wrong)
     reading, rates, prices, ways = None, ErrorRates(), tuple[Price, ...](), list[str]()
@@ -190,7 +166,8 @@ def _sizes(
         sizes,
         streams=streams,
         solutions=[s.name for s in parts if not s.content.has_solids],
-        analytes=analytes or _assayed(table, definition),
+        analytes=analytes
+        or assayed_analytes(table, definition.basis, water=definition.water.balanced),
         errors=definition.errors,
         faults=faults,
         rules_in_doubt=definition.rules_in_doubt,
@@ -199,13 +176,6 @@ def _sizes(
         if circuit is not None
         else {},
     )
-
-
-def _assayed(table: Table, definition: Definition) -> tuple[Analyte, ...]:
-    """Return the analytes that the headers of the measurements name, of solids only."""
-    read = read_entries(table, definition.basis, (), [], water=definition.water.balanced)
-    grades = ((n, u) for n, u in read.quantities if u.dimension is Dimension.GRADE)
-    return tuple(Analyte(n, u) for n, u in grades if dissolved_name(n) is None)
 
 
 def _lab_rules(
@@ -230,143 +200,15 @@ def _lab_rules(
     return {name: rule for name, rule in fitted if rule is not None}
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """A case before its measurements: what is to be weighed and assayed.
-
-    Attributes
-    ----------
-    rows : DefinitionRows
-        As written.
-    definition : Definition
-        Its circuit is there.
-    analytes : tuple of Analyte
-        From the definition, else from the headers of the measurements.
-    title : str
-    errors : mapping of str to str
-        Headers of stated errors in the measurements, by quantity.
-    """
-
-    rows: DefinitionRows
-    definition: Definition
-    analytes: tuple[Analyte, ...]
-    title: str
-    errors: Mapping[str, str]
-
-    @property
-    def sampled(self) -> tuple[Stream, ...]:
-        """Streams that are weighed or sampled: all but declared losses."""
-        circuit, losses = self.definition.circuit, {m.stream for m in self.definition.losses}
-        return tuple(
-            s
-            for s in (circuit.streams if circuit else ())
-            if s.name not in losses and s.content is not Content.DISSOLVED
-        )
-
-
-def read_plan(source: str | Path) -> Plan:
-    """Read the definition of a case; its measurements may still be blank.
-
-    Raises
-    ------
-    InputError
-        With every fault of the definition, each located.
-    """
-    path = Path(source)
-    found: list[Fault] = []
-    if path.is_dir() and (path / CIRCUIT_FILE).is_file():
-        rows, table = read_circuit_text(path / CIRCUIT_FILE, CIRCUIT_FILE), None
-        if (path / MEASUREMENTS_FILE).is_file():
-            table, _ = read_csv_table(path / MEASUREMENTS_FILE, MEASUREMENTS_FILE)
-        if (path / STOCKS_FILE).is_file():  # its header says which errors are stated
-            stocks, _ = read_csv_table(path / STOCKS_FILE, STOCKS_FILE)
-            rows.stocks = None if stocks is None else replace(stocks, rows=())
-    else:
-        rows, table = _parts(path, found)
-    rows.planned = True
-    definition, wrong = define(rows)
-    # what is wrong with the measurements does not matter here: there may be none yet
-    faults = [f for f in found if f.place.sheet != "measurements"] + wrong
-    if faults or definition.circuit is None:
-        raise InputError(faults)
-    analytes = definition.analytes
-    if not analytes and table is not None:
-        analytes = _assayed(table, definition)
-    errors: dict[str, str] = {}
-    if table is not None:
-        names = [a.name for a in analytes]
-        water = definition.water.balanced
-        errors = error_titles(table, definition.basis, names, water=water)
-    return Plan(rows, definition, analytes, definition.title or path.stem, errors)
-
-
-def _parts(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table | None]:
-    """Return the definition rows and the measurements table; stop at once if there is nothing."""
-    name = str(path)
-    if path.is_dir():
-        return _folder(path, faults)
-    if not path.exists():
-        raise InputError(
-            [
-                Fault(
-                    "There is no such file or folder.",
-                    f"Check the spelling; a case is a folder with {CIRCUIT_FILE} and "
-                    f"{MEASUREMENTS_FILE}, or a workbook.",
-                    Place(file=name),
-                )
-            ]
-        )
-    if path.suffix.casefold() not in SUFFIXES:
-        raise InputError(
-            [
-                Fault(
-                    "This is not a case.",
-                    f"Give the folder that holds {CIRCUIT_FILE} and {MEASUREMENTS_FILE}, or a "
-                    f"workbook ({', '.join(SUFFIXES)}).",
-                    Place(file=name),
-                )
-            ]
-        )
-    sheets, wrong = read_workbook(path, path.name, SHEETS)
-    faults.extend(wrong)
-    if not sheets:
-        raise InputError(
-            faults
-            or [
-                Fault(
-                    "The workbook has none of the sheets of a case.",
-                    f"Name them {', '.join(SHEETS)}.",
-                    Place(file=path.name),
-                )
-            ]
-        )
-    if "measurements" not in sheets:
-        faults.append(
-            Fault(
-                "There is no sheet 'measurements'.",
-                "Add it: one row a stream, one column a quantity.",
-                Place(file=path.name),
-            )
-        )
-    return read_circuit_sheets(sheets, path.name), sheets.get("measurements")
-
-
-def _folder(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table | None]:
-    circuit, measurements = path / CIRCUIT_FILE, path / MEASUREMENTS_FILE
-    missing = [
-        Fault(f"There is no {file.name} in the folder.", mend, Place(file=str(path)))
-        for file, mend in (
-            (circuit, "Write it, or start from 'oretally new'."),
-            (measurements, "Write it: one row a stream, one column a quantity."),
-        )
-        if not file.is_file()
-    ]
-    if missing:
-        raise InputError(missing)
-    rows = read_circuit_text(circuit, CIRCUIT_FILE)
-    if (path / STOCKS_FILE).is_file():
-        rows.stocks, wrong = read_csv_table(path / STOCKS_FILE, STOCKS_FILE)
-        faults.extend(wrong)
-    table, wrong = read_csv_table(measurements, MEASUREMENTS_FILE)
-    faults.extend(wrong)
-    return rows, table
+def unfilled(case: Case) -> InputError | None:
+    """Return what to say of a case without a single number; None if it has one."""
+    if case.survey.measurements:
+        return None
+    flow = case.survey.basis.quantity
+    where = "measurements" if case.source.is_file() else ""
+    place = Place(file=case.source.name if where else MEASUREMENTS_FILE, sheet=where)
+    mend = (
+        f"Write the {flow} of one stream at least and what was assayed, each in the row of its "
+        "stream, with its error beside it."
+    )
+    return InputError([Fault("No number is filled in yet.", mend, place)])

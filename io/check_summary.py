@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from oretally.flowsheet import Survey
 from oretally.flowsheet.quantities import meanings
 from oretally.io.case import Case
+from oretally.io.console import print_table
 from oretally.io.result_tables import ResultTable, closure_table, head_table
 from oretally.io.suspect_wording import hidden_sentence
-from oretally.io.text_summary import print_table
 from oretally.io.wording import SD_LEGEND
 from oretally.recon import Examination, ValueClass
 from oretally.recon.examine import ValueStatus

@@ -145,7 +145,7 @@ def new(target: Path | None, example: str | None) -> int:
               help="Write the workbook to type into; 'balance' reads it back.")  # fmt: skip
 def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
     """Make the sampling sheet of CASE, whose measurements may still be blank."""
-    from oretally.io.case import read_plan
+    from oretally.io.unmeasured_case import read_plan
 
     if html is None and xlsx is None:
         raise click.UsageError("Say what to write: --html FILE to print, --xlsx FILE to type into.")
@@ -273,7 +273,7 @@ def _console() -> Console:
     """Return a console for standard output: styled on a terminal, plain and wide in a pipe."""
     from rich.console import Console
 
-    from oretally.io.text_summary import WIDTH
+    from oretally.io.console import WIDTH
 
     if sys.stdout.isatty():
         return Console(highlight=False)

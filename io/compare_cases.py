@@ -7,8 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from oretally.flowsheet import Fault, InputError, NotBalanceable
-from oretally.io.case import Case, read_case
-from oretally.io.new_case import unfilled
+from oretally.io.case import Case, read_case, unfilled
 from oretally.recon import reconcile
 from oretally.recon.comparison import compare
 from oretally.recon.comparison_rows import Comparison

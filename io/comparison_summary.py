@@ -7,7 +7,7 @@ from textwrap import wrap
 
 from oretally.io.cautions import CAUTIONS_HEADING, brief, defer
 from oretally.io.comparison_wording import cautions, difference_table, hazards, verdicts
-from oretally.io.text_summary import WIDTH, print_table
+from oretally.io.console import WIDTH, print_table
 from oretally.recon.comparison_rows import Comparison
 
 __all__ = ["comparison_text"]

@@ -38,7 +38,7 @@ from oretally.io.source_rows import SourceRow, read_sources
 from oretally.io.stocks_table import read_stocks
 from oretally.io.stream_rows import with_likes_spelt
 from oretally.io.table import Table
-from oretally.io.water_flows import WaterBalance
+from oretally.io.water_balance import WaterBalance
 
 __all__ = ["Definition", "DefinitionRows", "define"]
 

@@ -6,12 +6,12 @@ from collections.abc import Iterator, Mapping
 
 from oretally.flowsheet import Basis, Fault, InputError
 from oretally.flowsheet.streams import Content
-from oretally.io.case import Plan
 from oretally.io.circuit_sheets import LAB_COLUMNS, OUTSIDE
 from oretally.io.error_rules import FROM_LAB
 from oretally.io.lab_columns import COLUMNS
 from oretally.io.measurement_table import error_titles
 from oretally.io.sources_sheet import sources_sheet
+from oretally.io.unmeasured_case import Plan
 
 __all__ = ["definition_sheets"]
 

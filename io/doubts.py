@@ -10,7 +10,7 @@ from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.quantities import meanings
 from oretally.flowsheet.streams import fold_name
 from oretally.io.amount import read_amount, read_share
-from oretally.io.dry_flows import quantities_of
+from oretally.io.quantity_names import quantities_of
 from oretally.recon.findings import ErrorRates
 
 __all__ = ["ContainerRow", "DoubtRow", "container_masses", "error_rates"]

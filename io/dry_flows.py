@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 from oretally.flowsheet import (
     Basis,
-    Dimension,
     ErrorPart,
     Fault,
     Measurement,
@@ -29,14 +28,10 @@ from oretally.flowsheet.slurry import (
     dry_from_wet,
 )
 from oretally.flowsheet.survey import PROPAGATED
+from oretally.io.quantity_names import DENSITIES, SHARES, WET, quantities_of
 
-__all__ = ["DENSITIES", "OTHER_QUANTITIES", "DryFlows", "carried_sources", "dry_flows",
-           "error_parts", "quantities_of", "shown_with_sd"]  # fmt: skip
+__all__ = ["DryFlows", "carried_sources", "dry_flows", "error_parts", "shown_with_sd"]
 
-_WET = {Basis.BATCH: "wet mass", Basis.RATE: "wet rate"}
-_PULP = {Basis.BATCH: Dimension.VOLUME, Basis.RATE: Dimension.VOLUME_RATE}
-_SHARES, DENSITIES = ("moisture", "% solids"), ("pulp density", "solids density")
-OTHER_QUANTITIES = ("wet mass", "wet rate", "pulp", *_SHARES, *DENSITIES)
 _WAYS = (
     ("moisture",),
     ("% solids", "solids density"),
@@ -46,16 +41,6 @@ _WAYS = (
 
 Moved = Mapping[tuple[str, str], Sequence[tuple[str, float]]]
 """Stream and typed quantity to the quantities that it moves, each with a slope in base units."""
-
-
-def quantities_of(basis: Basis) -> dict[str, Dimension]:
-    """Return the quantities that stand in for the dry flow, with what they measure."""
-    return {
-        _WET[basis]: basis.dimension,
-        "pulp": _PULP[basis],
-        **dict.fromkeys(_SHARES, Dimension.SHARE),
-        **dict.fromkeys(DENSITIES, Dimension.DENSITY),
-    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +172,7 @@ def _fault(
     stream: str, found: Mapping[str, Measurement], dry: Measurement | None, basis: Basis
 ) -> Fault | None:
     """Return what is wrong with the quantities of one stream."""
-    wet, some = _WET[basis], next(iter(found.values()))
+    wet, some = WET[basis], next(iter(found.values()))
     place = some.place.about(stream=stream, quantity=some.quantity)
     bulk = [q for q in (wet, "pulp") if q in found]
     if dry is not None and bulk:
@@ -221,7 +206,7 @@ def _out_of_range(found: Mapping[str, Measurement]) -> Fault | None:
     """Return the fault of a share or density that cannot be."""
     for quantity, m in found.items():
         place = m.place.about(stream=m.stream, quantity=quantity)
-        if quantity in _SHARES and not 0.0 <= m.value_base < 1.0:
+        if quantity in SHARES and not 0.0 <= m.value_base < 1.0:
             return Fault(f"The {quantity} is {m.value:g} {m.unit}; it lies between 0 and 100 %.",
                          "Correct the value or its unit.", place)  # fmt: skip
         if quantity in DENSITIES and m.value_base <= WATER:
@@ -243,7 +228,7 @@ def _dry(found: Mapping[str, Measurement], basis: Basis) -> tuple[Estimate, list
     def of(quantity: str) -> Estimate:
         return Estimate(found[quantity].value_base, found[quantity].sd_base)
 
-    wet = _WET[basis]
+    wet = WET[basis]
     if wet in found:
         return dry_from_wet(of(wet), of("moisture")), [found[wet], found["moisture"]]
     if "% solids" in found:
@@ -255,7 +240,7 @@ def _dry(found: Mapping[str, Measurement], basis: Basis) -> tuple[Estimate, list
 
 def _unit(found: Mapping[str, Measurement], basis: Basis, flow_unit: Unit) -> Unit:
     """Return the unit to show the dry flow in: that of the wet one, else the survey's."""
-    wet = found.get(_WET[basis])
+    wet = found.get(WET[basis])
     if wet is not None:
         return wet.unit
     return (

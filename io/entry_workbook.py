@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any
 from oretally.flowsheet import Analyte, Basis
 from oretally.flowsheet.quantities import in_solution
 from oretally.flowsheet.streams import Content
-from oretally.io.case import Plan
 from oretally.io.definition_sheets import definition_sheets
 from oretally.io.sampling_form import sample_codes
 from oretally.io.sheet_cells import put, widen
+from oretally.io.unmeasured_case import Plan
 
 if TYPE_CHECKING:
     from openpyxl import Workbook

@@ -20,8 +20,7 @@ from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.quantities import in_solution
 from oretally.flowsheet.streams import fold_name
 from oretally.io.amount import read_amount, read_definition_number
-from oretally.io.dry_flows import quantities_of
-from oretally.io.quantity_names import WATER, quantity_unit
+from oretally.io.quantity_names import WATER, quantities_of, quantity_unit
 
 __all__ = ["CLASS_GRADES", "CLASS_MASS", "FROM_LAB", "ErrorRow", "Scope", "error_model",
            "read_rule"]  # fmt: skip

@@ -21,7 +21,7 @@ from oretally.io.what_if_tables import otherwise_document
 from oretally.io.wording import notes_of
 from oretally.io.worth import worth_document
 from oretally.recon import Balance, BalancedValue
-from oretally.recon.what_if import Otherwise
+from oretally.recon.what_if_rows import Otherwise
 
 __all__ = ["SCHEMA", "balance_document", "balance_schema", "to_json"]
 

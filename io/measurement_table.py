@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from oretally.flowsheet import (
+    Analyte,
     Basis,
     Dimension,
     Fault,
@@ -20,10 +21,10 @@ from oretally.flowsheet import (
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.streams import fold_name
 from oretally.io.header_spelling import is_relative, read_heading
-from oretally.io.quantity_names import QuantityNames, quantity_unit
+from oretally.io.quantity_names import QuantityNames, dissolved_name, quantity_unit
 from oretally.io.table import Cell, Table, collection_paused
 
-__all__ = ["RELATIVE", "Entry", "EntryTable", "error_titles", "read_entries"]
+__all__ = ["RELATIVE", "Entry", "EntryTable", "assayed_analytes", "error_titles", "read_entries"]
 
 RELATIVE = "rel %"  # error unit: percent of the value
 _LONG = ("stream", "quantity", "value", "unit", "error", "error unit", "method", "note")
@@ -349,3 +350,10 @@ class _EntryReader:
             if taken is not None:
                 self.taken[name, text] = taken
         return taken
+
+
+def assayed_analytes(table: Table, basis: Basis, *, water: bool) -> tuple[Analyte, ...]:
+    """Return the analytes that the headers of the measurements name, of solids only."""
+    read = read_entries(table, basis, (), [], water=water)
+    grades = ((n, u) for n, u in read.quantities if u.dimension is Dimension.GRADE)
+    return tuple(Analyte(n, u) for n, u in grades if dissolved_name(n) is None)

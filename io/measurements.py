@@ -21,17 +21,18 @@ from oretally.flowsheet.size_classes import SizeGrid
 from oretally.flowsheet.sources_applied import with_sources
 from oretally.flowsheet.stated_errors import SizeRule
 from oretally.io.bounded_values import entered
-from oretally.io.dry_flows import OTHER_QUANTITIES, dry_flows
+from oretally.io.dry_flows import dry_flows
 from oretally.io.entry_checks import EntryChecker
 from oretally.io.error_rules import Scope
 from oretally.io.measurement_table import read_entries
 from oretally.io.metallics_table import with_metallics
 from oretally.io.pooling import pooled_replicates
-from oretally.io.quantity_names import WATER, dissolved_name
+from oretally.io.quantity_names import OTHER_QUANTITIES, WATER, dissolved_name
 from oretally.io.sizes_table import SizesReading
 from oretally.io.source_notes import source_notes
 from oretally.io.table import Table, collection_paused
-from oretally.io.water_flows import WaterBalance, dissolved_analytes, water_flows
+from oretally.io.water_balance import WaterBalance
+from oretally.io.water_flows import dissolved_analytes, water_flows
 
 __all__ = ["SurveyReading", "read_survey"]
 

@@ -9,13 +9,13 @@ from pathlib import Path
 
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.flowsheet.faults import nearest_name
-from oretally.io.case import CIRCUIT_FILE, MEASUREMENTS_FILE, Case
+from oretally.io.case_source import CIRCUIT_FILE, MEASUREMENTS_FILE
 from oretally.io.case_workbook import case_workbook
 from oretally.io.lab_source import LAB_FILE
 from oretally.io.sizes_table import SIZES_FILE
 from oretally.io.stocks_table import STOCKS_FILE
 
-__all__ = ["example_names", "make_case", "unfilled"]
+__all__ = ["example_names", "make_case"]
 
 _BLANK = "oretally.io"
 _EXAMPLES = "oretally.examples"
@@ -80,20 +80,6 @@ def make_case(target: Path, example: str | None = None) -> list[Path]:
 
 def _refused(target: Path, problem: str, mend: str) -> InputError:
     return InputError([Fault(problem, mend, Place(file=str(target)))])
-
-
-def unfilled(case: Case) -> InputError | None:
-    """Return what to say of a case without a single number; None if it has one."""
-    if case.survey.measurements:
-        return None
-    flow = case.survey.basis.quantity
-    where = "measurements" if case.source.is_file() else ""
-    place = Place(file=case.source.name if where else MEASUREMENTS_FILE, sheet=where)
-    mend = (
-        f"Write the {flow} of one stream at least and what was assayed, each in the row of its "
-        "stream, with its error beside it."
-    )
-    return InputError([Fault("No number is filled in yet.", mend, place)])
 
 
 def _source(example: str | None) -> Traversable:

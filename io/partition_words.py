@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from oretally.flowsheet.digits import DASH, format_with_sd
-from oretally.recon.partition_fit import Meets, OpenClass
-from oretally.recon.separator_fits import FittedPartition
-from oretally.recon.separator_partitions import Partitioned
+from oretally.recon.size_rows import FittedPartition, Meets, OpenClass, Partitioned
 
 __all__ = ["BYPASS_LEGEND", "bypass_cells", "partition_remark", "partition_sentences"]
 

@@ -14,7 +14,7 @@ from oretally.io.metal_prices import Price
 from oretally.io.pdf_pages import pages
 from oretally.io.simulation_tables import Simulated
 from oretally.recon import Balance
-from oretally.recon.what_if import Otherwise
+from oretally.recon.what_if_rows import Otherwise
 
 __all__ = ["pdf_report", "refuse_without_typst"]
 

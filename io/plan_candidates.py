@@ -8,14 +8,14 @@ from oretally.flowsheet import Arrangement, Fault, Measurement, Survey, Unit
 from oretally.flowsheet.arrangement import Row
 from oretally.flowsheet.streams import fold_name
 from oretally.flowsheet.survey import PROPAGATED
+from oretally.flowsheet.survey_checks import SHARPEST
 from oretally.io.definition import Definition
 from oretally.io.error_cells import StatedError
 from oretally.io.plan_methods import USUAL
 from oretally.io.prices_table import SAMPLE, PriceTable
-from oretally.recon.measurement_plan import Candidate, Declared
 from oretally.recon.one_reading import one_reading
 from oretally.recon.plan_point import PlanPoint
-from oretally.recon.survey_checks import SHARPEST
+from oretally.recon.plan_rows import Candidate, Declared
 
 __all__ = ["Candidates"]
 

@@ -16,15 +16,17 @@ from oretally.flowsheet import (
     arrangement,
     parse_unit,
 )
-from oretally.io.case import MEASUREMENTS_FILE, SHEETS, Plan, read_case, read_plan
+from oretally.io.case import read_case
+from oretally.io.case_source import MEASUREMENTS_FILE, SHEETS
 from oretally.io.csv_table import read_csv_table
 from oretally.io.measurements import read_survey
 from oretally.io.plan_candidates import Candidates
 from oretally.io.prices_table import SAMPLE, PriceTable, one_each, read_prices
 from oretally.io.table import Table
+from oretally.io.unmeasured_case import Plan, read_plan
 from oretally.io.workbook import SUFFIXES, read_workbook
-from oretally.recon.measurement_plan import Candidate, Declared, Prices
 from oretally.recon.plan_point import PlanPoint, balanced_point
+from oretally.recon.plan_rows import Candidate, Declared, Prices
 
 __all__ = ["EXPECTED_FILE", "PRICES_FILE", "PlanCase", "read_plan_case"]
 

@@ -9,7 +9,7 @@ from typing import Any
 from oretally.io.plan_case import PlanCase
 from oretally.io.plan_samples import sample_needs
 from oretally.io.plan_summary import plan_warnings
-from oretally.recon.measurement_plan import MeasurementPlan, Option
+from oretally.recon.plan_rows import MeasurementPlan, Option
 
 __all__ = ["SCHEMA", "plan_document", "plan_json", "plan_schema"]
 

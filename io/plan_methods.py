@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from oretally.flowsheet import Fault, Place, Unit
+from oretally.flowsheet.survey_checks import SHARPEST
 from oretally.io.cell_words import with_own_unit
 from oretally.io.error_cells import ErrorColumn, StatedError, read_stated_error
 from oretally.io.number import read_number
 from oretally.io.quantity_names import quantity_unit
 from oretally.io.table import Cell, Table
-from oretally.recon.survey_checks import SHARPEST
 
 __all__ = ["RELATIVE", "USUAL", "method_error", "method_name", "named_with"]
 

@@ -14,7 +14,8 @@ from oretally.io.plan_json import plan_json
 from oretally.io.plan_request import default_answers, read_answers, read_budget
 from oretally.io.plan_summary import plan_summary
 from oretally.io.progress import progress
-from oretally.recon.measurement_plan import MeasurementPlan, plan_measurements
+from oretally.recon.measurement_plan import plan_measurements
+from oretally.recon.plan_rows import MeasurementPlan
 
 __all__ = ["planned", "written_plan"]
 

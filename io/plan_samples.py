@@ -10,7 +10,7 @@ from oretally.flowsheet.streams import fold_name
 from oretally.io.plan_case import PlanCase
 from oretally.io.plan_methods import named_with
 from oretally.io.sampling_terms import SamplingTerms
-from oretally.recon.measurement_plan import Option
+from oretally.recon.plan_rows import Option
 from oretally.recon.sampling import stage_mass_needed
 
 __all__ = ["SMALL", "SampleNeed", "sample_needs"]

@@ -10,8 +10,9 @@ from oretally.io.plan_case import PlanCase
 from oretally.io.plan_methods import named_with
 from oretally.io.plan_samples import SampleNeed, sample_needs
 from oretally.io.written_amounts import mass_text
-from oretally.recon.measurement_plan import CURVE, MeasurementPlan, Option
+from oretally.recon.measurement_plan import CURVE
 from oretally.recon.plan_identifiable import MOST_TOLD
+from oretally.recon.plan_rows import MeasurementPlan, Option
 
 __all__ = ["CAUTIONS", "plan_summary", "plan_warnings"]
 

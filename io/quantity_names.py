@@ -13,7 +13,6 @@ from oretally.flowsheet import Basis, Dimension, Fault, Place, Unit, UnitError, 
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.quantities import in_solution, solution_unit
 from oretally.flowsheet.streams import fold_name
-from oretally.io.dry_flows import OTHER_QUANTITIES, quantities_of
 from oretally.io.header_spelling import Spellings
 
 __all__ = ["WATER", "QuantityNames", "dissolved_name", "quantity_unit"]
@@ -23,6 +22,21 @@ _FLOWS = {basis.quantity: basis for basis in Basis}
 _VOLUMES = {Dimension.MASS: Dimension.VOLUME, Dimension.RATE: Dimension.VOLUME_RATE}
 _SOLUTION = re.compile(r"(?P<name>.+?)[\s_]+(?:in[\s_]+)?solution", re.IGNORECASE)
 _SWITCH_ON = "Write water = true at the top of the case (in the sheet report: water, yes)"
+
+WET = {Basis.BATCH: "wet mass", Basis.RATE: "wet rate"}
+_PULP = {Basis.BATCH: Dimension.VOLUME, Basis.RATE: Dimension.VOLUME_RATE}
+SHARES, DENSITIES = ("moisture", "% solids"), ("pulp density", "solids density")
+OTHER_QUANTITIES = ("wet mass", "wet rate", "pulp", *SHARES, *DENSITIES)
+
+
+def quantities_of(basis: Basis) -> dict[str, Dimension]:
+    """Return the quantities that stand in for the dry flow, with what they measure."""
+    return {
+        WET[basis]: basis.dimension,
+        "pulp": _PULP[basis],
+        **dict.fromkeys(SHARES, Dimension.SHARE),
+        **dict.fromkeys(DENSITIES, Dimension.DENSITY),
+    }
 
 
 def dissolved_name(quantity: str) -> str | None:

@@ -88,7 +88,7 @@ from oretally.io.wording import (
 )
 from oretally.io.worth import MONEY_CAUTION, amount_table, worth_table
 from oretally.recon import Balance
-from oretally.recon.what_if import Otherwise
+from oretally.recon.what_if_rows import Otherwise
 
 __all__ = ["html_report"]
 

@@ -10,7 +10,7 @@ from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io.bounded_values import written_bound
 from oretally.recon import Balance
-from oretally.recon.balance import BalancedValue, CalculatedHead, Closure
+from oretally.recon.balance_rows import BalancedValue, CalculatedHead, Closure
 
 __all__ = [
     "ResultTable",

@@ -6,9 +6,9 @@ import re
 from importlib.resources import files
 
 from oretally.flowsheet import Basis
-from oretally.io.case import Plan
 from oretally.io.cautions import sheet_cautions
 from oretally.io.circuit_svg import circuit_svg
+from oretally.io.unmeasured_case import Plan
 
 __all__ = ["sample_codes", "sampling_form"]
 

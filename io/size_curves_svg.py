@@ -13,8 +13,7 @@ from math import floor, log10
 from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.io.layout import text_width
 from oretally.io.plot_frame import GRID, PALE, Axis, framed, line, path, plot_svg, text
-from oretally.recon.by_size import StreamSizes
-from oretally.recon.separator_partitions import Partitioned
+from oretally.recon.size_rows import Partitioned, StreamSizes
 
 __all__ = ["partition_svg", "passing_svg"]
 

@@ -11,7 +11,7 @@ from oretally.io.partition_words import partition_remark
 from oretally.io.quantity_names import quantity_unit
 from oretally.io.size_tables import fit_remark
 from oretally.recon import Balance
-from oretally.recon.size_classes import SizeAt
+from oretally.recon.size_rows import SizeAt
 
 __all__ = ["of_class", "size_data_sheet", "size_sheets", "value_cells"]
 

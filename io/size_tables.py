@@ -12,9 +12,7 @@ from oretally.io.partition_words import (
 )
 from oretally.io.result_tables import ResultTable
 from oretally.recon import Balance
-from oretally.recon.by_size import ClassRow, FittedLaw, StreamSizes
-from oretally.recon.separator_fits import FittedPartition
-from oretally.recon.size_classes import SizeAt
+from oretally.recon.size_rows import ClassRow, FittedLaw, FittedPartition, SizeAt, StreamSizes
 
 __all__ = ["class_labels", "class_sentence", "cut_table", "fit_remark", "fit_table", "law_table",
            "metal_table", "no_size", "p80_table", "partition_tables", "passing_tables"]  # fmt: skip

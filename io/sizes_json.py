@@ -7,10 +7,16 @@ from math import isfinite
 from typing import Any
 
 from oretally.flowsheet.size_classes import SizeGrid
-from oretally.recon.by_size import ClassRow, FittedLaw, SizeResults, StreamSizes
-from oretally.recon.partition import Sharpness
-from oretally.recon.separator_fits import FittedPartition
-from oretally.recon.separator_partitions import Partitioned, PartitionRow
+from oretally.recon.size_rows import (
+    ClassRow,
+    FittedLaw,
+    FittedPartition,
+    Partitioned,
+    PartitionRow,
+    Sharpness,
+    SizeResults,
+    StreamSizes,
+)
 
 __all__ = ["sizes_document"]
 

@@ -10,6 +10,7 @@ from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.io.amount_tables import amount_tables
 from oretally.io.budget_tables import error_part_table, recovery_budget_table
 from oretally.io.cautions import CAUTIONS_HEADING, cautions_of, defer
+from oretally.io.console import WIDTH, print_heading, print_table, sentence_row
 from oretally.io.finding_tables import explanation_table
 from oretally.io.loss_summary import (
     TEST_LEGEND,
@@ -72,16 +73,13 @@ from oretally.io.wording import (
 )
 from oretally.io.worth import MONEY_CAUTION, amount_table, worth_table
 from oretally.recon import Balance
-from oretally.recon.what_if import Otherwise
+from oretally.recon.what_if_rows import Otherwise
 
 if TYPE_CHECKING:
-    from rich.console import Console, RenderableType
+    from rich.console import Console
 
-__all__ = ["WIDTH", "print_summary", "print_table", "summary"]
+__all__ = ["print_summary", "summary"]
 
-WIDTH = 160  # columns of text that is not for a terminal: tables are never cut
-_WIDEST = 1000  # columns of the widest table
-_SENTENCE = 92  # columns of a sentence
 _SUSPECTS_SHOWN = 3
 _NAMES_SHOWN = 4  # analytes named beside a reading
 _AMOUNTS_SHOWN = 6  # rows of metal in mass, where no price asks for them
@@ -110,14 +108,14 @@ def print_summary(
     if not balance.converged:
         _unbalanced(console, balance, otherwise)
         return
-    _heading(console, f"Balance of '{balance.survey.title}'")
+    print_heading(console, f"Balance of '{balance.survey.title}'")
     for word, sentence in (*counts(balance), ("agreement", verdict(balance))):
-        console.print(_line(word, sentence))
+        console.print(sentence_row(word, sentence))
     move = largest_move(balance)
     if move is not None:
         now, _ = format_with_sd(move.adjusted, move.adjusted_sd)
         console.print(
-            _line(
+            sentence_row(
                 "largest move",
                 f"{move.quantity} of '{move.stream}' {format_number(move.measured)} -> {now} "
                 f"{move.unit}, standardised {move.standardised:+.1f}",
@@ -125,13 +123,13 @@ def print_summary(
         )
     sizes = class_sentence(balance)
     if sizes:
-        console.print(_line("sizes", sizes))
+        console.print(sentence_row("sizes", sizes))
     for sentence in recovery_sentences(balance):
-        console.print(_line("recovery", sentence))
+        console.print(sentence_row("recovery", sentence))
     for sentence in hidden_sentences(balance):
-        console.print(_line("unseen", sentence))
+        console.print(sentence_row("unseen", sentence))
     for sentence in dispersion_sentences(balance):
-        console.print(_line("errors", sentence))
+        console.print(sentence_row("errors", sentence))
     _suspects(console, balance)
     if otherwise is not None:
         _what_if(console, otherwise)
@@ -141,24 +139,24 @@ def print_summary(
         print_table(table, console)
     if prices:
         print_table(worth_table(balance, prices), console)
-        console.print(_line("CAUTION", MONEY_CAUTION))
+        console.print(sentence_row("CAUTION", MONEY_CAUTION))
     _losses(console, balance)
     _cautions(console, balance)
     _notes(console, notes_of(balance, simulated=simulated is not None))
     console.print()
-    console.print(_line("", f"{SD_LEGEND} {CAUTION}"))
+    console.print(sentence_row("", f"{SD_LEGEND} {CAUTION}"))
 
 
 def _unbalanced(console: Console, balance: Balance, otherwise: Otherwise | None) -> None:
     """Print what was measured, and why there is no balance: no answers."""
-    _heading(console, f"Balance of '{balance.survey.title}': NOT CONVERGED")
-    console.print(_line("NO BALANCE", NOT_A_BALANCE))
+    print_heading(console, f"Balance of '{balance.survey.title}': NOT CONVERGED")
+    console.print(sentence_row("NO BALANCE", NOT_A_BALANCE))
     for word, sentence in (*counts(balance), ("why", verdict(balance))):
-        console.print(_line(word, sentence))
+        console.print(sentence_row(word, sentence))
     for heading, lines in unbalanced_blocks(balance):
-        _heading(console, heading)
+        print_heading(console, heading)
         for word, sentence in lines:
-            console.print(_line(word, sentence))
+            console.print(sentence_row(word, sentence))
     if otherwise is not None:
         _what_if(console, otherwise)
     labels = class_labels(balance.survey)
@@ -171,70 +169,54 @@ def _unbalanced(console: Console, balance: Balance, otherwise: Otherwise | None)
             print_table(table, console)
     _notes(console, balance.notes)
     console.print()
-    console.print(_line("", SD_LEGEND))
+    console.print(sentence_row("", SD_LEGEND))
 
 
 def _notes(console: Console, notes: Sequence[str]) -> None:
     if notes:
-        _heading(console, "Notes")
+        print_heading(console, "Notes")
         for note in notes:
-            console.print(_line("            -", note))
-
-
-def _line(word: str, sentence: str) -> RenderableType:
-    from rich.table import Table
-    from rich.text import Text
-
-    grid = Table.grid(padding=(0, 1))
-    grid.add_column(width=13)
-    grid.add_column(max_width=_SENTENCE)
-    grid.add_row(Text(word, style="bold"), Text(sentence))
-    return grid
-
-
-def _heading(console: Console, title: str) -> None:
-    from rich.text import Text
-
-    console.print()
-    console.print(Text(title, style="bold"))
+            console.print(sentence_row("            -", note))
 
 
 def _suspects(console: Console, balance: Balance) -> None:
     words = suspect_words(balance)
     if quiet_sentence(balance):
-        console.print(_line("suspects", quiet_sentence(balance)))
+        console.print(sentence_row("suspects", quiet_sentence(balance)))
         return
     if words:
-        _heading(console, SUSPECTS_HEADING)
+        print_heading(console, SUSPECTS_HEADING)
     if unexplained_sentence(balance):
-        console.print(_line("", unexplained_sentence(balance)))
+        console.print(sentence_row("", unexplained_sentence(balance)))
     for suspect in words[:_SUSPECTS_SHOWN]:
-        console.print(_line(suspect.chance, suspect.head))
+        console.print(sentence_row(suspect.chance, suspect.head))
         for sentence in suspect.details:
-            console.print(_line("", sentence))
+            console.print(sentence_row("", sentence))
     if len(words) > _SUSPECTS_SHOWN:
-        console.print(_line("", f"{len(words) - _SUSPECTS_SHOWN} more: see --html or --json."))
+        console.print(
+            sentence_row("", f"{len(words) - _SUSPECTS_SHOWN} more: see --html or --json.")
+        )
     if balance.findings.explanations:
         print_table(explanation_table(balance), console)
     opinion = opinion_sentence(balance)
     if opinion:
-        console.print(_line("other methods", opinion))
+        console.print(sentence_row("other methods", opinion))
 
 
 def _what_if(console: Console, otherwise: Otherwise) -> None:
     """Print the answers with other measurements beside those as they are."""
-    _heading(console, WHAT_IF_HEADING)
+    print_heading(console, WHAT_IF_HEADING)
     for sentence in otherwise_sentences(otherwise):
-        console.print(_line("", sentence))
+        console.print(sentence_row("", sentence))
     for table in otherwise_tables(otherwise, _CHANGES_SHOWN):
         print_table(table, console)
 
 
 def _simulation(console: Console, simulated: Simulated) -> None:
     """Print what drawn surveys say of the answers."""
-    _heading(console, SIMULATION_HEADING)
+    print_heading(console, SIMULATION_HEADING)
     for sentence in simulation_sentences(simulated):
-        console.print(_line("", sentence))
+        console.print(sentence_row("", sentence))
     print_table(simulation_table(simulated, brief=True, shortest=False), console)
 
 
@@ -245,19 +227,19 @@ def _losses(console: Console, balance: Balance) -> None:
         return
     for table in loss_tables(balance):
         print_table(table, console)
-    _heading(console, LOSS_HEADING)
-    console.print(_line("", meaning))
+    print_heading(console, LOSS_HEADING)
+    console.print(sentence_row("", meaning))
     for reading in loss_readings(balance):
         word = ", ".join(reading.analytes) if len(reading.analytes) < _NAMES_SHOWN else "losses"
         for sentence in reading.sentences:
-            console.print(_line(word, sentence))
+            console.print(sentence_row(word, sentence))
             word = ""
         for i, sentence in enumerate(reading.tests):
-            console.print(_line("next test" if i == 0 else "", sentence))
+            console.print(sentence_row("next test" if i == 0 else "", sentence))
     tests = expectation_table(balance, brief=True)
     if tests.rows:
         print_table(tests, console)
-        console.print(_line("", TEST_LEGEND))
+        console.print(sentence_row("", TEST_LEGEND))
 
 
 def _cautions(console: Console, balance: Balance) -> None:
@@ -265,13 +247,13 @@ def _cautions(console: Console, balance: Balance) -> None:
     shown = cautions_of(balance)
     if not shown:
         return
-    _heading(console, CAUTIONS_HEADING)
+    print_heading(console, CAUTIONS_HEADING)
     for caution in shown:
-        console.print(_line("CAUTION", f"{caution.title}. {' '.join(caution.because)}"))
-        console.print(_line("", caution.hurts))
+        console.print(sentence_row("CAUTION", f"{caution.title}. {' '.join(caution.because)}"))
+        console.print(sentence_row("", caution.hurts))
         for sentence in caution.usual:
-            console.print(_line("            -", sentence))
-    console.print(_line("", defer()))
+            console.print(sentence_row("            -", sentence))
+    console.print(sentence_row("", defer()))
 
 
 def _tables(balance: Balance, prices: Sequence[Price]) -> Iterable[ResultTable]:
@@ -298,25 +280,3 @@ def _tables(balance: Balance, prices: Sequence[Price]) -> Iterable[ResultTable]:
     ):
         if table is not None and table.rows:
             yield table
-
-
-def print_table(table: ResultTable, console: Console) -> None:
-    """Print a table below its caption, cells never cut or wrapped; what is said of it follows."""
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
-
-    _heading(console, table.caption)
-    shown = Table(box=box.SIMPLE_HEAD, pad_edge=False, safe_box=True)
-    for name, kind in zip(table.header, table.kinds, strict=True):
-        shown.add_column(Text(name), justify="right" if kind == "number" else "left", no_wrap=True)
-    for row in zip(*table.columns, strict=True):
-        shown.add_row(*(Text(cell) for cell in row))
-    # a narrow terminal folds long rows; numbers are never cut
-    narrow = console.width
-    console.width = _WIDEST
-    console.width = max(narrow, console.measure(shown).maximum)
-    console.print(shown, crop=False)
-    console.width = narrow
-    for sentence in table.below:
-        console.print(_line("", sentence))

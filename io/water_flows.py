@@ -7,7 +7,7 @@ volume of pulp into solids and water together; said, not hidden.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from oretally.flowsheet import (
     Analyte,
@@ -28,16 +28,11 @@ from oretally.flowsheet.slurry import WATER as WATER_DENSITY
 from oretally.flowsheet.slurry import Estimate, propagated, pulp_density, solids_share
 from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import PROPAGATED
-from oretally.io.dry_flows import (
-    DENSITIES,
-    DryFlows,
-    carried_sources,
-    error_parts,
-    shown_with_sd,
-)
-from oretally.io.quantity_names import WATER, dissolved_name
+from oretally.io.dry_flows import DryFlows, carried_sources, error_parts, shown_with_sd
+from oretally.io.quantity_names import DENSITIES, WATER, dissolved_name
+from oretally.io.water_balance import WaterBalance
 
-__all__ = ["WaterBalance", "dissolved_analytes", "leach_faults", "water_flows"]
+__all__ = ["dissolved_analytes", "leach_faults", "water_flows"]
 
 _SHARE, _MOISTURE = "% solids", "moisture"
 _PULP, _SOLIDS = DENSITIES
@@ -48,24 +43,6 @@ _CARRIED = {
     Content.SOLUTION: "water or solution without solids",
     Content.DISSOLVED: "solids that dissolved",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class WaterBalance:
-    """What a case says of its water.
-
-    Attributes
-    ----------
-    balanced : bool
-    contents : mapping of str to Content
-        By stream; pulp where nothing is said.
-    dissolved : mapping of str to bool
-        Analytes of which is stated whether the solution carries them.
-    """
-
-    balanced: bool = False
-    contents: Mapping[str, Content] = field(default_factory=dict)
-    dissolved: Mapping[str, bool] = field(default_factory=dict)
 
 
 def dissolved_analytes(

@@ -26,8 +26,8 @@ from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.quantities import Kind, Meaning, meanings
 from oretally.flowsheet.streams import fold_name
+from oretally.flowsheet.survey_changes import with_measurement, without_measurement
 from oretally.io.quantity_names import quantity_unit
-from oretally.recon.what_if import with_measurement, without_measurement
 
 __all__ = ["changed_survey"]
 

@@ -8,8 +8,8 @@ from typing import Any
 
 from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
 from oretally.io.result_tables import ResultTable
-from oretally.recon.balance import GlobalTest
-from oretally.recon.what_if import Otherwise, ValueOtherwise
+from oretally.recon.balance_rows import GlobalTest
+from oretally.recon.what_if_rows import Otherwise, ValueOtherwise
 
 __all__ = [
     "WHAT_IF_HEADING",

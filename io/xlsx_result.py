@@ -27,7 +27,7 @@ from oretally.io.wording import (
 )
 from oretally.io.worth import price_sheet, worth_sheet
 from oretally.recon import Balance
-from oretally.recon.what_if import Otherwise
+from oretally.recon.what_if_rows import Otherwise
 
 if TYPE_CHECKING:
     from openpyxl import Workbook

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import Arrangement
+from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.quantities import meanings
 from oretally.flowsheet.streams import Content
 from oretally.recon.balance import Balance
@@ -21,7 +21,6 @@ from oretally.recon.extraction import leach_carriers
 
 __all__ = ["AnswerKind", "BalanceAnswer", "Formula", "answer_name", "answers_of"]
 
-Floats = NDArray[np.float64]
 Formula = Callable[[Floats, Floats], Floats]
 """Of flows (n, n_carriers) and grades (n, n_analytes, n_carriers), in base units: n answers."""
 

@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem, Rows
+from oretally.flowsheet.arrays import Floats, Ints
 
 __all__ = ["CLOSED", "BalanceCheck"]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 CLOSED = 1e-10  # largest relative residual of a balance that counts as closed
 _SMALL = 4_000  # balances of at most so many entries are dense matrices

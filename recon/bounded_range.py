@@ -17,11 +17,11 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
+
+from oretally.flowsheet.arrays import Floats
 
 __all__ = ["BoundedRange", "bounded_range"]
 
-Floats = NDArray[np.float64]
 
 _OFF = 1e-7  # sd by which a point may lie beyond a bound by rounding alone
 _FLAT = 1e-12  # share of an answer's slope that is rounding

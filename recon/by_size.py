@@ -2,107 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from oretally.flowsheet import Arrangement, Circuit, Position, Survey
 from oretally.flowsheet.size_classes import Run
 from oretally.recon.covariance import Covariance
-from oretally.recon.separator_partitions import Partitioned, partitioned
-from oretally.recon.size_classes import NoFit, SizeAt
+from oretally.recon.separator_partitions import partitioned
 from oretally.recon.size_distribution import (
     SizeDistribution,
-    SizeLaw,
     fit_size_law,
     passing_size,
     size_distribution,
 )
-from oretally.recon.size_reader import Estimate, SizeReader
+from oretally.recon.size_reader import SizeReader
+from oretally.recon.size_rows import (
+    ClassRow,
+    Estimate,
+    FittedLaw,
+    NoFit,
+    SizeLaw,
+    SizeResults,
+    StreamSizes,
+)
 
-__all__ = ["ClassRow", "FittedLaw", "SizeResults", "StreamSizes", "by_size"]
+__all__ = ["by_size"]
 
 _P80 = 80.0
-
-
-@dataclass(frozen=True, slots=True)
-class ClassRow:
-    """One size class of a stream, adjusted.
-
-    Attributes
-    ----------
-    label : str
-    retained_um, passed_um : float
-        Openings that bound it; 0 and infinity where open. [um]
-    share : (float, float)
-        Of the dry solids, and its sd. [%]
-    passing : (float, float) or None
-        What passes the opening that retains it; None for the finest class. [%]
-    grade : mapping of str to (float, float) or None
-        By analyte, in its unit; None where the balance does not give it.
-    distribution : mapping of str to (float, float) or None
-        Share of the stream's analyte in this class. [%]
-    """
-
-    label: str
-    retained_um: float
-    passed_um: float
-    share: Estimate
-    passing: Estimate | None
-    grade: dict[str, Estimate | None]
-    distribution: dict[str, Estimate | None]
-
-
-@dataclass(frozen=True, slots=True)
-class FittedLaw:
-    """A law of two parameters fitted to the cumulative passing, weighted by its covariance.
-
-    Attributes
-    ----------
-    law : SizeLaw
-    exponent, size_um : (float, float) or None
-        m and k of Gates, Gaudin and Schuhmann, n and d' of Rosin and Rammler, each with its sd;
-        None where no law was fitted, ``reason`` then says why. [1], [um]
-    chi_square : float or None
-        Weighted sum of squares of what the law misses.
-    dof : int or None
-        Openings used less 2; at 0 nothing checks the law.
-    p : float or None
-        Chance of a larger chi-square by the stated errors alone; None at 0 degrees of freedom.
-    left_out_um : tuple of float
-        Openings that all or nothing passes. [um]
-    doubt : str
-        Words on a law that misses the points by more than their errors explain, or empty.
-    reason : str
-    """
-
-    law: SizeLaw
-    exponent: Estimate | None = None
-    size_um: Estimate | None = None
-    chi_square: float | None = None
-    dof: int | None = None
-    p: float | None = None
-    left_out_um: tuple[float, ...] = ()
-    doubt: str = ""
-    reason: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class StreamSizes:
-    """Sizes of a stream: classes from coarse to fine, the size that 80 % pass, fitted laws."""
-
-    stream: str
-    classes: tuple[ClassRow, ...]
-    p80: SizeAt
-    fits: tuple[FittedLaw, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class SizeResults:
-    """All that a balance says by size; empty without sizes."""
-
-    streams: tuple[StreamSizes, ...] = ()
-    partitions: tuple[Partitioned, ...] = ()
 
 
 def by_size(

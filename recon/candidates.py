@@ -5,17 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import Position
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.equivalence import Groups
 from oretally.recon.explanations import Candidate
 from oretally.recon.findings import ErrorRates
 from oretally.recon.traces import LOSS_UNIT, Traces
 
 __all__ = ["candidates"]
-
-Floats = NDArray[np.float64]
 
 
 def candidates(

@@ -22,29 +22,23 @@ homogeneous of degree one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import qdldl
 import scipy.linalg
-from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.balance_check import CLOSED, BalanceCheck
+from oretally.flowsheet.arrays import Bools, Floats
+from oretally.recon.balance_check import BalanceCheck
+from oretally.recon.certificate_rows import STATIONARY, Certificate
 from oretally.recon.stated_problem import StatedProblem, stated_at
 
-__all__ = ["Certificate", "certify"]
+__all__ = ["certify"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
-_FALL = 1e-7  # of the objective + 1: what a step may still gain
-_LITTLE = 1e-10  # ... so little that the share of a sum says nothing
-_STATIONARY = 1e-6  # share of the terms of a sum
-_SCALE = 1e-6  # of the factor, against 1
 _AT_BOUND = 1e-10  # of the size of a value
 _DAMPING, _DUAL_DAMPING = 1e-8, 1e-12  # of unknowns and balances, scaled
 _BENT = 1e-4  # curvature, scaled, that counts as none: rounding hides less
@@ -54,56 +48,6 @@ _DUAL_MOST = 1e-8  # damping of the balances, beyond which factors are dense
 _DENSE, _DENSE_LINEAR = 160, 1500  # unknowns and balances, up to which factors are dense
 _RANK = 1e-12  # of the largest pivot: balances that depend on others
 _CHANGES = 25  # of the set of bounds that hold
-
-
-@dataclass(frozen=True, slots=True)
-class Certificate:
-    """Figures of a balance, computed from the problem as stated.
-
-    Attributes
-    ----------
-    imbalance : float
-        Largest residual of a balance, as a share of what passes.
-    stationarity : float
-        Largest part of a derivative of the objective that no multiplier takes up, as a share of its
-        terms.
-    complementarity : float
-        Largest wrong sign of the push of a bound that holds, as a share of the terms.
-    fall : float
-        By how much one Gauss-Newton step that leaves no bound met here would lower the objective,
-        as a share of the objective + 1.
-    scale : float
-        Factor on all flows that would lower the objective most; 1 at a minimum, or where exact
-        values fix the scale.
-    bends_down : int
-        Directions in which the objective bends down by more than a ten-thousandth for a change of
-        the values by themselves.
-    """
-
-    imbalance: float
-    stationarity: float
-    complementarity: float
-    fall: float
-    scale: float
-    bends_down: int
-
-    @property
-    def failures(self) -> tuple[str, ...]:
-        """Names of the figures that a minimum would not have."""
-        checks = {
-            "imbalance": self.imbalance <= CLOSED,
-            "stationarity": self.stationarity <= _STATIONARY or self.fall <= _LITTLE,
-            "complementarity": self.complementarity <= _STATIONARY or self.fall <= _LITTLE,
-            "fall": self.fall <= _FALL,
-            "scale": abs(self.scale - 1.0) <= _SCALE,
-            "bends_down": self.bends_down == 0,
-        }
-        return tuple(name for name, good in checks.items() if not good)
-
-    @property
-    def holds(self) -> bool:
-        """Whether the balance is a minimum."""
-        return not self.failures
 
 
 def certify(problem: BalanceProblem, flow: Floats, grade: Floats) -> Certificate:
@@ -149,7 +93,7 @@ def _bounded_step(s: StatedProblem) -> tuple[float, float, float, Floats, Bools]
         step, multiplier = solved(g, W, J, free)
         push = g + JT @ multiplier
         terms = np.abs(g) + absolute @ np.abs(multiplier)
-        slack = _STATIONARY * (1.0 + terms)
+        slack = STATIONARY * (1.0 + terms)
         release = (held_low & (push < -slack)) | (held_high & (push > slack))
         release &= ~(low & high)
         below = free & low & (step < -_AT_BOUND)

@@ -6,17 +6,15 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.folding import carrier_weight
 from oretally.recon.many_solutions import ManySolutions, joined, unsolved
 from oretally.recon.prepared import FEW, Prepared
 from oretally.recon.threads import one_thread
 
 __all__ = ["solve_changed"]
-
-Floats = NDArray[np.float64]
 
 
 def solve_changed(

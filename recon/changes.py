@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from math import isnan
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem, Position
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.hypotheses import Hypothesis, joint_errors
 from oretally.recon.mixups import Mixups
 from oretally.recon.refits import corrected, with_losses, without_readings
@@ -19,7 +19,6 @@ from oretally.recon.traces import Traces
 
 __all__ = ["Changes"]
 
-Floats = NDArray[np.float64]
 
 _WIDE = 1e6  # times its stated error: a reading that says nothing
 

@@ -10,11 +10,11 @@ Functions and Approximation Theory (1973). Cited from memory.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+
+from oretally.flowsheet.arrays import Floats
 
 __all__ = ["average_sizes"]
 
-Floats = NDArray[np.float64]
 
 _POINTS = 20  # of Gauss and Legendre a class: good to 3e-9 for Plitt's m = 5 and sizes 1 to 4
 

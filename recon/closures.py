@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from oretally.flowsheet import Circuit, Measurement, Stream, Survey, Unit, parse_unit
 from oretally.flowsheet.quantities import in_solution
 from oretally.flowsheet.streams import Content
-from oretally.recon.balance import CalculatedHead, Closure
+from oretally.recon.balance_rows import CalculatedHead, Closure
 from oretally.recon.combined_amounts import Amount, over, times, weighted
 
 __all__ = ["Measured", "Slopes", "amount_unit", "calculated_heads", "closures", "measured_flow",

@@ -18,9 +18,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import Dimension, Fault, InputError, Unit, parse_unit
+from oretally.flowsheet.arrays import Bools, Floats
 from oretally.flowsheet.faults import nearest_name
 from oretally.recon.answers_together import Row, judged_together
 from oretally.recon.case_answers import GRADE, Answer, AnswerName
@@ -40,8 +40,6 @@ __all__ = ["compare"]
 _NO_ERROR = "no error is left: what it has is common to the tests, or it is given exactly"
 _ROUNDING = 1e-12  # of the answers: one that every balance gives exactly has an sd of this size
 _EXACT = 1e-10  # of its parts: a difference with a smaller sd has no error but rounding
-
-Floats = NDArray[np.float64]
 
 
 def compare(
@@ -118,14 +116,14 @@ class _Estimate:
 
     y: Floats
     M: Floats
-    common: NDArray[np.bool_]
+    common: Bools
     W: Floats
     tau2: float
     shown: float
     dof: float
 
     @classmethod
-    def of(cls, y: Floats, X: Floats, M: Floats, common: NDArray[np.bool_]) -> _Estimate:
+    def of(cls, y: Floats, X: Floats, M: Floats, common: Bools) -> _Estimate:
         """Return the estimate; X tells which arm a test is of."""
         spare = len(y) - X.shape[1]
         tau2, shown = between_tests(y, X, M @ M.T) if spare else (0.0, 1.0)

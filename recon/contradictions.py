@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import (
@@ -18,10 +17,10 @@ from oretally.flowsheet import (
     Survey,
     arrangement,
 )
+from oretally.flowsheet.arrays import Floats
 
 __all__ = ["ExactRows", "named"]
 
-Floats = NDArray[np.float64]
 
 _GAP = 1e-9  # of the terms of a balance: what is open by more contradicts
 _PART = 1e-6  # of the largest share: exact values with less take no part in it

@@ -17,9 +17,10 @@ from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import betaincinv, stdtr, stdtrit
 
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.replicates import finite_values
 from oretally.recon.significance import sidak_limit
 
@@ -28,7 +29,6 @@ __all__ = [
     "Standards", "blanks", "control_chart", "standards", "verdict",
 ]  # fmt: skip
 
-Floats = NDArray[np.float64]
 
 _EXACT = 1e18  # degrees of freedom that stand for a known sd
 
@@ -321,7 +321,7 @@ def _biased(kind: ConcernKind, bias: Bias | None, level: float) -> Concern | Con
     return Concern(kind, bias.mean, half) if bias.p < level else None
 
 
-def _bias(d: Floats, certified_sd: Floats, material: NDArray[np.intp], level: float) -> Bias | None:
+def _bias(d: Floats, certified_sd: Floats, material: Ints, level: float) -> Bias | None:
     n = d.size
     if n < 2:
         return None

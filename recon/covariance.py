@@ -18,11 +18,12 @@ from functools import cached_property
 
 import numpy as np
 import scipy.linalg
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem, Position
-from oretally.recon.grades import BestGrades, through
+from oretally.flowsheet.arrays import Bools, Floats
+from oretally.recon.grades import BestGrades
 from oretally.recon.newton import NOTHING
+from oretally.recon.semidefinite import through
 from oretally.recon.solution import Solution
 from oretally.recon.threads import one_thread
 
@@ -32,9 +33,6 @@ _FAINT = 1e-10  # curvature of a direction that may be unseen, against the large
 _IDLE = 1e-6  # push of a bound that holds nothing
 _ROUNDING = 1e-12  # of the largest: what no measurement sees
 _SHARP = 1e-3  # of its stated variance: a grade known better than that is computed with care
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -168,7 +166,7 @@ class Covariance:
         sd = np.sqrt(np.maximum(variance, 0.0)) * grades.problem.scale
         return np.where(self._known(k), sd, np.nan)
 
-    def _known(self, k: int) -> NDArray[np.bool_]:
+    def _known(self, k: int) -> Bools:
         carried = np.isfinite(self.solution.grade[k])
         return np.asarray(self.solution.classes.grade_determined[k] & carried)
 

@@ -30,12 +30,12 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+
+from oretally.flowsheet.arrays import Floats
 
 __all__ = ["LEAST_SAMPLES", "NORMAL_95", "Interval", "Validation", "end_scatter", "relieved",
            "shortest_interval", "symmetric_interval", "tolerance", "validation"]  # fmt: skip
 
-Floats = NDArray[np.float64]
 
 LEAST_SAMPLES = 40  # of which 2.5 % is one
 NORMAL_95 = 1.959963984540054  # coverage factor of 95 % of a normal distribution

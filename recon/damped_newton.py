@@ -10,20 +10,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet.arrays import Bools, Floats
+from oretally.recon.balance_check import CLOSED, BalanceCheck
 from oretally.recon.grades import BestGrades, best_grades, without_idle_bounds
 from oretally.recon.newton import FLAT, QuadraticModel, newton_step
 from oretally.recon.observability import classify_reduced
 from oretally.recon.presolve import ReducedProblem
-from oretally.recon.solution import CLOSED, GOOD, BalanceCheck, Solution, StopReason, sum_of_squares
+from oretally.recon.solution import GOOD, Solution, StopReason, sum_of_squares
 from oretally.recon.start import starting_flows
 
 __all__ = ["minimise"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 _MAX_ITERATIONS = 60
 _STALL = 15  # steps that together gain less than a thousandth are the last ones

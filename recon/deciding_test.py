@@ -36,6 +36,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from oretally.flowsheet import Survey, Unit
+from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.quantities import Kind, meanings
 from oretally.recon.loss_rows import DecidingTest, Expected, Explanation, TestKind
 from oretally.recon.one_reading import sd_of_one
@@ -49,7 +50,6 @@ MOST_ASSAYS = 20
 """Assays of one part beyond which no number is named: common sense, no source."""
 _OF_WHOLE = (TestKind.TREAT_AGAIN,)  # tests that assay a product as it is, not parts of it
 
-Floats = NDArray[np.float64]
 _Two = Callable[[NDArray[Any]], tuple[Any, Any]]
 """The two grades of a test from the values that predict them, real or complex."""
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.equivalence import Groups
 from oretally.recon.evidence import Ways, log_evidence
 from oretally.recon.explanations import Posterior
@@ -17,9 +17,6 @@ from oretally.recon.mixups import Mixups
 from oretally.recon.slips import Meant
 
 __all__ = ["Diagnosis", "Weighed"]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,17 +12,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import chdtri
 
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.findings import Dispersion
 
 __all__ = ["CONFIDENCE", "dispersions"]
 
 CONFIDENCE = 0.95
 _CHECKS = 2.0  # with fewer, nothing can be said
-
-Floats = NDArray[np.float64]
 
 
 def dispersions(

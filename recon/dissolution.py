@@ -22,7 +22,7 @@ from oretally.flowsheet import (
 from oretally.flowsheet.digits import format_with_sd
 from oretally.flowsheet.streams import Content, dissolved_solids
 from oretally.recon.amount_rows import Dissolution
-from oretally.recon.balance import GlobalTest
+from oretally.recon.balance_rows import GlobalTest
 from oretally.recon.combined_amounts import Amount, adjusted_amount, adjusted_sd, over
 from oretally.recon.covariance import Covariance, propagate
 from oretally.recon.solver import solve

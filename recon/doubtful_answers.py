@@ -14,8 +14,9 @@ from functools import cached_property
 from oretally.flowsheet import Arrangement, Measurement
 from oretally.flowsheet.streams import Content
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.recon.balance import Balance, ValueClass
+from oretally.recon.balance import Balance
 from oretally.recon.balance_answers import AnswerKind, answer_name
+from oretally.recon.balance_rows import ValueClass
 from oretally.recon.solution import Solution
 
 __all__ = ["doubtful_answers"]

@@ -35,10 +35,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
+from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.many_solutions import ManySolutions, gathered
 from oretally.recon.prepared import prepare
 from oretally.recon.solution import Solution
@@ -48,8 +48,6 @@ __all__ = ["Drawing", "balanced_draws", "rectangular_readings"]
 
 _BLOCK, _ROOM = 500, 5_000_000  # draws balanced side by side, and the numbers these may have
 _FEW = 25  # draws balanced one after another before something is said
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,12 +101,12 @@ class Drawing:
         flows[:, soft], grades[:, sharp] = drawn[:, :n_flows], drawn[:, n_flows:]
         return flows, grades
 
-    def _flat_flows(self) -> NDArray[np.bool_]:
+    def _flat_flows(self) -> Bools:
         flat = np.zeros(self.problem.n_carriers, dtype=bool)
         flat[[j for k, j in self.rectangular if k is None]] = True
         return flat
 
-    def _flat_grades(self) -> NDArray[np.bool_]:
+    def _flat_grades(self) -> Bools:
         flat = np.zeros(self.problem.grade.shape, dtype=bool)
         for k, j in self.rectangular:
             if k is not None:

@@ -18,9 +18,10 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import chdtri, stdtr, stdtrit
 
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.replicates import HUBER_K, consistency_factor, finite_values
 
 __all__ = [
@@ -28,7 +29,6 @@ __all__ = [
     "off_pairs", "relative_sd",
 ]  # fmt: skip
 
-Floats = NDArray[np.float64]
 
 _MEDIAN = 0.6744897501960817  # of |z| for normal z
 MEDIAN_TO_SD = 1.0 / (2.0**0.5 * _MEDIAN)  # of absolute differences of normal pairs

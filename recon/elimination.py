@@ -15,11 +15,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
+
+from oretally.flowsheet.arrays import Floats
 
 __all__ = ["eliminate"]
 
-Floats = NDArray[np.float64]
 
 _GONE = 1e-7  # what is left of a trace that others explain
 

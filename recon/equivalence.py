@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.traces import Traces
 
 __all__ = ["NEAR", "Groups", "equivalence"]
@@ -15,9 +15,6 @@ __all__ = ["NEAR", "Groups", "equivalence"]
 NEAR = 0.95  # correlation from which two traces count as nearly the same
 _SEED = 20_012  # of the vector that sorts the traces: any will do
 _SAME = 1e-8  # half of what a correlation may be short of 1 by rounding, for traces of full length
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,18 +17,16 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import Arrangement, BalanceProblem, ErrorPart, Position, Survey
+from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.error_sources import STATED
-from oretally.recon.balance import ErrorShare, Recovery, RecoveryBudget
+from oretally.recon.balance_rows import ErrorShare, Recovery, RecoveryBudget
 from oretally.recon.covariance import Covariance
-from oretally.recon.hypothesis_search import LARGEST
 from oretally.recon.recoveries import Answers
+from oretally.recon.redundancy import LARGEST
 
 __all__ = ["moved_by", "recovery_budgets"]
-
-Floats = NDArray[np.float64]
 
 
 def recovery_budgets(

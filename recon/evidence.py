@@ -25,18 +25,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtr
 
+from oretally.flowsheet.arrays import Floats, Ints
+from oretally.recon.redundancy import SEEN
+
 __all__ = [
-    "SEEN", "Evidence", "Ways", "covariance_known", "joined_ways", "log_evidence",
+    "Evidence",
+    "Ways",
+    "covariance_known",
+    "joined_ways",
+    "log_evidence",
     "single_log_evidence",
-]  # fmt: skip
+]
 
-SEEN = 1e-9  # redundancy below this share is rounding
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 _ROUNDS = 8  # in search of the ways that fit best together
 _LEAST = 1e-300

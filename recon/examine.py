@@ -6,14 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from oretally.flowsheet import Circuit, Position, Survey, arrangement, balance_problem
-from oretally.recon.balance import CalculatedHead, Closure, ValueClass
+from oretally.flowsheet.survey_checks import check_survey, reference_streams
+from oretally.recon.balance_rows import CalculatedHead, Closure, ValueClass
 from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.findings import Findings
 from oretally.recon.foresight import foresee
 from oretally.recon.notes import open_notes
 from oretally.recon.observability import classes_of
 from oretally.recon.remedies import scale_is_missing, useful_measurements
-from oretally.recon.survey_checks import check_survey, reference_streams
 from oretally.recon.value_rows import class_of, never_by_size
 
 __all__ = ["Examination", "ValueStatus", "examine"]

@@ -33,11 +33,11 @@ from itertools import combinations
 from math import comb
 
 import numpy as np
-from numpy.typing import NDArray
+
+from oretally.flowsheet.arrays import Floats
 
 __all__ = ["Candidate", "Explanation", "Posterior", "explain", "single_log_odds"]
 
-Floats = NDArray[np.float64]
 _Set = frozenset[int]
 
 _ALL = 130  # sets that are scored and extended without exception

@@ -6,15 +6,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.natural_form import NaturalForm, Point
 from oretally.recon.newton_system import Curvature, NewtonSystem
 from oretally.recon.slacks import Slacks, Start, longest_step, slack_change, slacks
 
 __all__ = ["first_points"]
 
-Floats = NDArray[np.float64]
 
 _SEED = 20_021  # of the scatter of first flows: a fixed one keeps results the same
 _NEAR_BARRIER = 0.01  # with flows of much the same problem

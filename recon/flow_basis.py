@@ -7,15 +7,13 @@ from functools import cached_property
 
 import numpy as np
 import scipy.linalg
-from numpy.typing import NDArray
 from scipy.sparse.linalg import SuperLU, splu
 
 from oretally.flowsheet import NotBalanceable, Rows
+from oretally.flowsheet.arrays import Floats, Ints
 
 __all__ = ["FlowBasis", "flow_basis"]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 _RANK = 1e-12  # of the largest pivot: rows that depend on others
 

@@ -6,15 +6,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.lanes import GradeData, Lanes
 from oretally.recon.presolve import ReducedProblem
 
 __all__ = ["carrier_weight", "folded", "grade_data", "grade_scale", "reweighted"]
-
-Floats = NDArray[np.float64]
 
 
 def grade_scale(reduced: ReducedProblem) -> Floats:
@@ -59,7 +57,7 @@ def reweighted(lanes: Lanes, data: GradeData, weight: Floats) -> GradeData:
 
 
 def folded(
-    lanes: Lanes, data: GradeData, value: Floats, weight: Floats, exact: Sequence[NDArray[np.bool_]]
+    lanes: Lanes, data: GradeData, value: Floats, weight: Floats, exact: Sequence[Bools]
 ) -> tuple[GradeData, Floats | float]:
     """Return the grades of surveys on groups, and the part of the objective set aside.
 

@@ -14,8 +14,8 @@ import numpy as np
 from oretally.flowsheet import BalanceProblem, Circuit, Survey, arrangement
 from oretally.recon.covariance import propagate
 from oretally.recon.findings import ErrorRates, Findings
-from oretally.recon.hypothesis_search import LARGEST
 from oretally.recon.recoveries import Answers
+from oretally.recon.redundancy import LARGEST
 from oretally.recon.significance import global_test
 from oretally.recon.solver import solve
 from oretally.recon.suspects import Inquiry

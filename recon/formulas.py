@@ -16,15 +16,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import Circuit, NodeKind, Survey
-from oretally.recon.balance import FormulaRecovery, Recovery
+from oretally.flowsheet.arrays import Floats
+from oretally.recon.balance_rows import FormulaRecovery, Recovery
 from oretally.recon.closures import Slopes
 
 __all__ = ["formula_recoveries", "product_yields", "two_product_recovery"]
-
-Floats = NDArray[np.float64]
 
 
 def two_product_recovery(f: float, c: float, t: float) -> float:

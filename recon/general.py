@@ -8,11 +8,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.balance_check import BalanceCheck
-from oretally.recon.certificate import Certificate, certify
+from oretally.recon.certificate import certify
+from oretally.recon.certificate_rows import Certificate
 from oretally.recon.first_points import first_points
 from oretally.recon.interior_point import InteriorPoint, interior_point
 from oretally.recon.natural_form import NaturalForm, Point, natural_form, summed
@@ -31,7 +32,6 @@ from oretally.recon.threads import one_thread
 
 __all__ = ["linearised_at", "solve_general"]
 
-Floats = NDArray[np.float64]
 
 _STARTS = 6  # first points that are tried before giving up
 _STARTS_NEAR = 2  # ... with flows of much the same problem to begin with

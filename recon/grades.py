@@ -19,99 +19,19 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-import scipy.linalg
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.presolve import AnalyteProblem
 from oretally.recon.quadratic import bounded_minimum
+from oretally.recon.semidefinite import _RANK, SemidefiniteFactor, left_null_space, through
 
-__all__ = [
-    "BestGrades",
-    "SemidefiniteFactor",
-    "best_grades",
-    "left_null_space",
-    "through",
-    "without_idle_bounds",
-]
+__all__ = ["BestGrades", "best_grades", "without_idle_bounds"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 _BOUND = 1e-12  # grades this far outside their bounds are rounding; grades are of the order of 1
 _IDLE = 1e-6  # push of a bound that holds nothing, in units of the objective, and of its terms
 _PULL = 1e-11  # pulls below this share of the largest are rounding: stationarity makes them 0
 _CORRECTIONS = 12  # of the set of held grades, before the interior point is asked
-_RANK = 1e-12  # singular values below this share of the largest are zero, columns being scaled
-
-
-class SemidefiniteFactor:
-    """Solve with a symmetric positive semidefinite matrix, equilibrated; dependent rows allowed."""
-
-    def __init__(self, S: Floats) -> None:
-        diagonal = np.diag(S)
-        self._d = np.where(diagonal > 0.0, diagonal, 1.0) ** -0.5
-        self._S = S
-        scaled = S * self._d[:, None] * self._d
-        self._L: Floats | None
-        try:
-            self._L = scipy.linalg.cholesky(scaled, lower=True, check_finite=False)
-            if np.diag(self._L).min(initial=1.0) < 1e-7:
-                raise np.linalg.LinAlgError
-        except np.linalg.LinAlgError:
-            values, vectors = scipy.linalg.eigh(scaled)
-            keep = values > 1e-13 * max(float(values.max(initial=0.0)), 1e-300)
-            self._root = vectors[:, keep] / np.sqrt(values[keep])
-            self._L = None
-
-    def _once(self, right: Floats) -> Floats:
-        scaled = (right.T * self._d).T
-        if self._L is None:
-            inner = self._root @ (self._root.T @ scaled)
-        else:
-            inner = scipy.linalg.cho_solve((self._L, True), scaled, check_finite=False)
-        return np.asarray((inner.T * self._d).T)
-
-    def solve(self, right: Floats) -> Floats:
-        """Return S^-1 right, with one step of iterative refinement."""
-        if not len(self._d):
-            return np.zeros_like(right)
-        first = self._once(right)
-        return first + self._once(right - self._S @ first)
-
-    def root(self, right: Floats) -> Floats:
-        """Return Q with Q'Q = right' S^-1 right: semidefinite whatever the rounding."""
-        scaled = right * self._d[:, None]
-        if self._L is None:
-            return np.asarray(self._root.T @ scaled)
-        return np.asarray(
-            scipy.linalg.solve_triangular(self._L, scaled, lower=True, check_finite=False)
-        )
-
-
-def left_null_space(columns: Floats) -> Floats:
-    """Return N, shape (n_rows, n_rows - rank), with N' columns = 0.
-
-    Elimination with one pivot row a column, so that balances are added and subtracted whole:
-    for streams of unmeasured grade this merges the nodes that they join, and rows keep their
-    scale.
-    """
-    n_rows = len(columns)
-    if not n_rows:
-        return np.zeros((0, 0))
-    work = np.hstack([columns, np.eye(n_rows)])
-    n_columns = columns.shape[1]
-    free = np.ones(n_rows, dtype=bool)
-    for j in range(n_columns):
-        size = np.abs(work[:, j]) * free
-        pivot = int(np.argmax(size))
-        if size[pivot] <= _RANK * np.abs(columns[:, j]).max(initial=0.0):
-            continue
-        others = np.flatnonzero(free & (work[:, j] != 0.0))
-        others = others[others != pivot]
-        work[others] -= np.outer(work[others, j] / work[pivot, j], work[pivot])
-        work[others, j] = 0.0
-        free[pivot] = False
-    return np.ascontiguousarray(work[free][:, n_columns:].T)
 
 
 @dataclass(frozen=True, eq=False)
@@ -342,17 +262,6 @@ def _interior_point(problem: AnalyteProblem, flow: Floats, C: Floats) -> BestGra
     return replace(
         held, x=x, lam=answer.multiplier / rows, value=_cost(problem, x), settled=answer.converged
     )
-
-
-def through(C_U: Floats, right: Floats) -> Floats:
-    """Return the smallest x_U with C_U x_U = right; columns are scaled, so ranks are structural."""
-    size = np.abs(C_U).max(axis=0)
-    rows = np.abs(C_U).max(axis=1)
-    rows = np.where(rows > 0.0, rows, 1.0)
-    scaled = C_U / rows[:, None]
-    size = np.sqrt((scaled**2).sum(axis=0))
-    answer = np.linalg.lstsq(scaled / size, (right.T / rows).T, rcond=_RANK)[0]
-    return np.asarray((answer.T / size).T)
 
 
 def _cost(problem: AnalyteProblem, x: Floats) -> float:

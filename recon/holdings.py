@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import Position
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.amount_rows import AnalyteAmount
 from oretally.recon.covariance import Covariance
 from oretally.recon.recoveries import Answers
 
 __all__ = ["analyte_amounts"]
-
-Floats = NDArray[np.float64]
 
 
 def analyte_amounts(covariance: Covariance, answers: Answers) -> tuple[AnalyteAmount, ...]:

@@ -13,18 +13,17 @@ from functools import cached_property
 from itertools import islice, product
 
 import numpy as np
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.equivalence import Groups, equivalence
 from oretally.recon.evidence import Ways, covariance_known, single_log_evidence
 from oretally.recon.explanations import Posterior
 from oretally.recon.mixups import Mixups
-from oretally.recon.traces import SEEN, Traces
+from oretally.recon.redundancy import SEEN
+from oretally.recon.traces import Traces
 
 __all__ = ["NOTHING", "Hypothesis", "Screen", "WayTable", "error_covariance", "joint_errors"]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 _APART = 1e-7  # share of a trace that others must leave for an error to be seen beside them
 _SETS, _MEMBERS = 40, 24  # sets of several errors scored with their slips; members of groups in one

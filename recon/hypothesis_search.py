@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.candidates import candidates
 from oretally.recon.changes import Changes
 from oretally.recon.diagnosis import Diagnosis, Weighed
@@ -32,9 +32,8 @@ from oretally.recon.slips import ANY_SIZE
 from oretally.recon.solution import Solution, lower
 from oretally.recon.traces import LOSS_UNIT, Traces, only_pushed, traces_at, traces_of
 
-__all__ = ["LARGEST", "diagnose"]
+__all__ = ["diagnose"]
 
-LARGEST = 3_000  # measurements up to which explanations are compared
 _ROUNDS = 8  # of proposing again
 _SOUND = 0.5  # probability of 'nothing is wrong' from which the balance is no distorted one
 _FACTOR = float(np.log(1000.0))  # of the likeliest, down to which hypotheses are balanced again
@@ -47,8 +46,6 @@ _MOVES = 4.0  # log evidence that better traces may add
 _BATCH, _FEW = 64, 6  # at once
 _FIRST = 24  # measurements left out one by one at first, where that is not quick
 _GAIN = 0.1  # of the rate of losses: that something comes in unseen
-
-Floats = NDArray[np.float64]
 
 
 def diagnose(

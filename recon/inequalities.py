@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 import scipy.linalg
-from numpy.typing import NDArray
+
+from oretally.flowsheet.arrays import Floats
 
 __all__ = ["minimum_within"]
 
-Floats = NDArray[np.float64]
 
 _MAX_STEPS = 80
 _GAP = 1e-10  # complementarity, relative to the size of the objective's gradient

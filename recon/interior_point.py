@@ -16,8 +16,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.natural_form import NaturalForm, Point
 from oretally.recon.newton_system import Curvature, NewtonSystem, Step
 from oretally.recon.slacks import (
@@ -31,8 +31,6 @@ from oretally.recon.slacks import (
 
 __all__ = ["InteriorPoint", "interior_point"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 _LAST_BARRIER = 1e-9  # in units of the objective
 _VANISHED = 1e-13  # the barrier at the end

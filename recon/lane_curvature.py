@@ -6,15 +6,14 @@ from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg.lapack import dpotrf, dpotrs
 
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.lane_factor import LaneFactor, LanePattern, StackFactor, lane_pattern
 from oretally.recon.lanes import Factor, LanePoint, Lanes, Layout
 
 __all__ = ["Curvature", "DenseModels", "Slopes"]
 
-Floats = NDArray[np.float64]
 
 _FEW = 32  # up to so many surveys, their own curvatures are factored one by one
 _FLAT = 1e-6  # root of the share of a diagonal entry below which a pivot is no curvature

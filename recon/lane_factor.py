@@ -21,12 +21,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from oretally.flowsheet.arrays import Floats
 
 __all__ = ["LaneFactor", "LanePattern", "StackFactor", "lane_pattern"]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 _DEPENDENT = 1e-13  # pivots below this share of their own diagonal entry are zero
 

@@ -13,16 +13,14 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.flow_basis import FlowBasis
 from oretally.recon.lane_curvature import Curvature, Slopes
 from oretally.recon.lanes import GradeData, LanePoint, Lanes
 
 __all__ = ["Engine", "LaneFlows", "LaneMinimum", "minimise_lanes", "starting_lanes"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 _ROUNDS = 2  # the error of a balance depends on the flows: solved, then reweighted
 _MAX_ITERATIONS = 25
@@ -64,7 +62,7 @@ class LaneFlows:
         return self.weight > 0.0
 
     @cached_property
-    def bounded(self) -> NDArray[np.intp]:
+    def bounded(self) -> Ints:
         """Carriers whose flow has a lower bound."""
         return np.flatnonzero(np.isfinite(self.lower))
 

@@ -29,15 +29,13 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import Rows
+from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.lane_factor import LaneFactor, LanePattern, StackFactor, lane_pattern
 from oretally.recon.level_factor import LevelFactor, level_pattern
 from oretally.recon.presolve import AnalyteRows
 
 __all__ = ["Factor", "GradeData", "LanePoint", "Lanes", "Layout"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.intp]
 Held = tuple[Bools, Bools]
 Factor = LaneFactor | LevelFactor | StackFactor
 

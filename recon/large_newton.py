@@ -23,20 +23,17 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
 from oretally.flowsheet import Rows
+from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.lane_curvature import Slopes
 from oretally.recon.lane_newton import LaneFlows, LaneMinimum
 from oretally.recon.lanes import GradeData, LanePoint, Lanes
 
 __all__ = ["minimise_large"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.intp]
 
 _SAMPLE = 2  # analytes of the preconditioner: more cost more than the steps they save
 _ROUNDS = 2  # of first flows: the error of a balance depends on the flows

@@ -18,15 +18,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.lane_factor import LanePattern
 
 __all__ = ["LevelFactor", "LevelPattern", "level_pattern"]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 _DEPENDENT = 1e-13  # pivots below this share of their own diagonal entry are zero
 

@@ -18,9 +18,9 @@ from __future__ import annotations
 
 import numpy as np
 import scipy.linalg
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.balance_check import BalanceCheck
 from oretally.recon.certificate import certify
 from oretally.recon.presolve import presolve
@@ -29,7 +29,6 @@ from oretally.recon.threads import one_thread
 
 __all__ = ["solve_linear"]
 
-Floats = NDArray[np.float64]
 
 _RANK = 1e-14  # of the largest pivot: columns that depend on others
 

@@ -5,16 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.solution import Solution, StopReason
 
 __all__ = ["ManySolutions", "gathered", "joined", "none_of", "replaced", "unsolved"]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)

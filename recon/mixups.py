@@ -15,17 +15,15 @@ from itertools import combinations
 from math import log, nan
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import Position
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.evidence import covariance_known
 from oretally.recon.possible_slips import PossibleSlips
 from oretally.recon.slips import SWAPPED
 
 __all__ = ["Mixup", "Mixups"]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 _Reading = tuple[float, float]
 
 SAMPLES, STREAMS, LINES = 0.25, 0.10, 0.02

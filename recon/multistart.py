@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.damped_newton import minimise
 from oretally.recon.lane_newton import Engine
 from oretally.recon.lanes import GradeData
@@ -17,7 +17,6 @@ from oretally.recon.solution import Solution
 
 __all__ = ["best_of_starts"]
 
-Floats = NDArray[np.float64]
 
 _FOLLOWED = 3  # different minima found by the search that are followed to the end
 _SAME = 1e-6  # objectives closer than this, relative and absolute, are one

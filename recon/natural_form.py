@@ -24,14 +24,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem
 from oretally.recon.stated_problem import same_flow
 
 __all__ = ["Cells", "NaturalForm", "Point", "natural_form", "summed"]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.intp]
 
 
 def summed(place: Ints, values: NDArray[Any], n: int) -> Floats:

@@ -6,15 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.linalg
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.presolve import ReducedProblem
 from oretally.recon.quadratic import bounded_minimum
 
 __all__ = ["FLAT", "NOTHING", "QuadraticModel", "newton_step"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 FLAT = 1e-14  # curvatures below this share of the largest are zero
 NOTHING = 1e-26  # squares below this share of the largest are rounding

@@ -24,15 +24,13 @@ from typing import Any
 
 import numpy as np
 import qdldl
-from numpy.typing import NDArray
 from scipy import sparse
 
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.natural_form import NaturalForm, Point, summed
 
 __all__ = ["Curvature", "NewtonSystem", "Step"]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 _REFINED = 1e-13  # of the right side: a remainder that is small enough
 _ROUNDS = 3  # of iterative refinement, at most

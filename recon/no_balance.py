@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from oretally.flowsheet import Arrangement, BalanceProblem, Circuit, Survey, arrangement
-from oretally.recon.balance import Balance, BalancedValue, GlobalTest
-from oretally.recon.by_size import SizeResults
+from oretally.recon.balance import Balance
+from oretally.recon.balance_rows import BalancedValue, GlobalTest
 from oretally.recon.closures import calculated_heads, closures
 from oretally.recon.findings import ErrorRates, Findings
 from oretally.recon.notes import open_notes
+from oretally.recon.size_rows import SizeResults
 from oretally.recon.solution import Solution
 from oretally.recon.stock_notes import stock_notes
 from oretally.recon.unbalanced import MOST_TRIALS, why_unbalanced

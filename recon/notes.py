@@ -19,7 +19,7 @@ from oretally.flowsheet import (
 from oretally.flowsheet.digits import format_with_sd
 from oretally.flowsheet.quantities import Kind, meanings
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, uniform_ends
-from oretally.recon.balance import BalancedValue
+from oretally.recon.balance_rows import BalancedValue
 from oretally.recon.findings import HiddenError
 from oretally.recon.observability import Classes
 from oretally.recon.remedies import undetermined, useful_measurements

@@ -19,19 +19,17 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 import scipy.linalg
-from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem, Circuit, ContradictoryValues, Survey
+from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.contradictions import named
-from oretally.recon.grades import SemidefiniteFactor, left_null_space
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem, presolve
+from oretally.recon.semidefinite import SemidefiniteFactor, left_null_space
 from oretally.recon.threads import one_thread
 
 __all__ = ["Classes", "classes_of", "classify", "classify_reduced", "remember"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 _SEED = 20_011  # of the generic point: any will do, a fixed one keeps results the same
 _CLEAR = 1e-5  # smallest pivot that leaves no doubt of a rank

@@ -16,10 +16,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.size_classes import (
-    SizeAt,
     checked_covariance,
     checked_level,
     checked_masses,
@@ -27,11 +27,18 @@ from oretally.recon.size_classes import (
     crossing,
     spread_of,
 )
+from oretally.recon.size_rows import Sharpness, SizeAt
 
-__all__ = ["QUARTERS", "PartitionCurve", "Sharpness", "cut_size", "partition_curve",
-    "representative_sizes", "sharpness", "sharpness_of"]  # fmt: skip
+__all__ = [
+    "QUARTERS",
+    "PartitionCurve",
+    "cut_size",
+    "partition_curve",
+    "representative_sizes",
+    "sharpness",
+    "sharpness_of",
+]
 
-Floats = NDArray[np.float64]
 
 _BEYOND = 1e-9  # product above its feed, or a feed above none, by rounding alone
 _INTERPOLATED = "straight line in log size against share to the coarse product"
@@ -72,40 +79,11 @@ class PartitionCurve:
         sd = np.sqrt(np.maximum(np.diag(self.covariance), 0.0))
         return np.where(np.isnan(self.share), np.nan, sd)
 
-    def points(self) -> tuple[NDArray[np.intp], Floats, Floats, Floats | None]:
+    def points(self) -> tuple[Ints, Floats, Floats, Floats | None]:
         """Return places, ln sizes, shares and covariance of the classes with size and share."""
         at = np.flatnonzero(np.isfinite(self.size_um) & np.isfinite(self.share))
         V = None if self.covariance is None else self.covariance[np.ix_(at, at)]
         return at, np.log(self.size_um[at]), self.share[at], V
-
-
-@dataclass(frozen=True, slots=True)
-class Sharpness:
-    """How sharply a separator cuts; all None, with a reason, where a size of the three is missing.
-
-    Attributes
-    ----------
-    d25, d50, d75 : SizeAt
-        Sizes of which 25, 50 and 75 % report to the coarse product.
-    ecart_probable_um, ecart_probable_sd_um : float or None
-        (d75 - d25) / 2 and its sd. [um]
-    imperfection, imperfection_sd : float or None
-        (d75 - d25) / (2 d50). [1]
-    kappa, kappa_sd : float or None
-        d25 / d75, 1 for a perfect cut. [1]
-    reason : str
-    """
-
-    d25: SizeAt
-    d50: SizeAt
-    d75: SizeAt
-    ecart_probable_um: float | None = None
-    ecart_probable_sd_um: float | None = None
-    imperfection: float | None = None
-    imperfection_sd: float | None = None
-    kappa: float | None = None
-    kappa_sd: float | None = None
-    reason: str = ""
 
 
 def representative_sizes(

@@ -15,56 +15,29 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.bounded_range import BoundedRange
 from oretally.recon.class_averages import average_sizes
-from oretally.recon.partition import QUARTERS, PartitionCurve, Sharpness, sharpness_of
-from oretally.recon.partition_law import PartitionLaw, corrected_share, log_size_ratio
-from oretally.recon.partition_search import BestCurve, Meets, Readings, best_curve, unknowns
-from oretally.recon.size_classes import (
+from oretally.recon.partition import QUARTERS, PartitionCurve, sharpness_of
+from oretally.recon.partition_law import corrected_share, log_size_ratio
+from oretally.recon.partition_search import BestCurve, Readings, best_curve, unknowns
+from oretally.recon.size_classes import chance_of_more, checked_level, misfit_in_words, whitening
+from oretally.recon.size_rows import (
+    Meets,
     NoFit,
+    OpenClass,
+    PartitionLaw,
+    Sharpness,
     SizeAt,
-    chance_of_more,
-    checked_level,
-    misfit_in_words,
-    whitening,
+    UnusedClass,
 )
 
-__all__ = ["Meets", "OpenClass", "PartitionFit", "PartitionLaw", "UnusedClass", "fit_partition"]
+__all__ = ["PartitionFit", "fit_partition"]
 
-Floats = NDArray[np.float64]
 
 _EXACT = 1e-7  # sd of a share so small that it was stated, or stands at a bound, and has no weight
-
-
-@dataclass(frozen=True, slots=True)
-class UnusedClass:
-    """A class that a fit does not use, counted from 0, and why: a few words."""
-
-    place: int
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class OpenClass:
-    """The coarsest class or the pan, which bounds a fitted curve.
-
-    Attributes
-    ----------
-    place : int
-        Of the class, counted from 0.
-    least, most : float
-        Between which the fitted curve lets its share be: the pan between the bypass and the curve
-        at the finest sieve, the coarsest class between the curve at its sieve and 1. [1]
-    meets : Meets
-        Where its share lies in that: only at an end does the class check the curve, and hold it.
-    """
-
-    place: int
-    least: float
-    most: float
-    meets: Meets
 
 
 @dataclass(frozen=True, eq=False)

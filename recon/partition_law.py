@@ -9,26 +9,12 @@ Comminution Circuits (1996), chapter 12. Cited from memory.
 
 from __future__ import annotations
 
-from enum import StrEnum
-
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = ["PartitionLaw", "corrected_share", "log_size_ratio"]
+from oretally.flowsheet.arrays import Floats
+from oretally.recon.size_rows import PartitionLaw
 
-Floats = NDArray[np.float64]
-
-
-class PartitionLaw(StrEnum):
-    """The corrected curve c, what reports to the coarse product without the bypass.
-
-    Plitt, a Rosin-Rammler curve: c = 1 - exp(-ln 2 (d/d50c)^m); ln 2 is printed as 0.6931.
-    Whiten: c = (exp(a x) - 1) / (exp(a x) + exp(a) - 2), x = d/d50c. Source: the module's
-    references.
-    """
-
-    PLITT = "Plitt"
-    WHITEN = "Whiten"
+__all__ = ["corrected_share", "log_size_ratio"]
 
 
 def corrected_share(

@@ -16,33 +16,24 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from enum import StrEnum
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.bounded_range import BoundedRange, bounded_range
-from oretally.recon.partition_law import PartitionLaw, corrected_share
-from oretally.recon.size_classes import NoFit, parameter_covariance, whitening
+from oretally.recon.partition_law import corrected_share
+from oretally.recon.size_classes import parameter_covariance, whitening
+from oretally.recon.size_rows import Meets, NoFit, PartitionLaw
 
-__all__ = ["BestCurve", "Meets", "Readings", "best_curve", "unknowns"]
+__all__ = ["BestCurve", "Readings", "best_curve", "unknowns"]
 
-Floats = NDArray[np.float64]
 
 _VAGUE = 3.0  # sd of ln d50c or of ln exponent, beyond which the classes say nothing of it
 _STARTS = (1.0, 2.0, 4.0, 8.0)  # exponents to look from
 _MOST = 60  # evaluations: a curve that the shares fix takes a dozen
 _FAR = 20.0  # ln exponent that is none: keeps the search from overflow
 _ROUNDING = 1e-9  # share by which a value lies beyond its bound by rounding alone
-
-
-class Meets(StrEnum):
-    """Where the share of an open class lies in what the curve lets it have."""
-
-    WITHIN = "within"
-    LEAST = "least"
-    MOST = "most"
 
 
 @dataclass(frozen=True, eq=False)

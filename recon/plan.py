@@ -22,19 +22,15 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = ["OUTSIDE", "Bools", "Decomposed", "Design", "Floats", "Ints", "Offers",
-           "criterion_weights"]  # fmt: skip
+from oretally.flowsheet.arrays import Bools, Floats, Ints
+
+__all__ = ["OUTSIDE", "Decomposed", "Design", "Offers", "criterion_weights"]
 
 _SEEN = 1e-11  # information below this share of that of everything measured is rounding
 OUTSIDE = 1e-5
 """Share of a gradient or row that may lie outside what is seen, by rounding."""
 _KNOWN = 1e-18  # variance below this share of the gradient's is that of a value known exactly
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)

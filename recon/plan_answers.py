@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import Position, Unit
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.recoveries import Answers
 from oretally.recon.tangent import Tangent
 
 __all__ = ["PlanAnswer", "recovery_of", "value_of", "yield_of"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,7 +27,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from oretally.recon.plan import OUTSIDE, Bools, Design, Floats, Ints
+from oretally.flowsheet.arrays import Bools, Floats, Ints
+from oretally.recon.plan import OUTSIDE, Design
 
 __all__ = ["Exchanges"]
 

@@ -15,8 +15,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Ints
 from oretally.recon.equivalence import NEAR
 from oretally.recon.plan import Design
 from oretally.recon.plan_open import filled, open_answers
@@ -34,9 +34,6 @@ _FIRST, _FAR = 8, 0.5  # rounds after which a bound below this share of the cost
 _MOST_OTHERS = 20  # plans cut off one by one before the search is given up
 _CENT = 1e-6
 _EXACT = 1.0 - 1e-7  # correlation of traces that point the same way whatever the sds are
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)

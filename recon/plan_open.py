@@ -12,7 +12,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from oretally.recon.plan import OUTSIDE, Design, Floats, Ints
+from oretally.flowsheet.arrays import Floats, Ints
+from oretally.recon.plan import OUTSIDE, Design
 
 __all__ = ["filled", "least_readings", "open_answers"]
 

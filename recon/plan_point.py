@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import (
     Circuit,
@@ -19,21 +18,20 @@ from oretally.flowsheet import (
     arrangement,
     balance_problem,
 )
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.flowsheet.streams import Content
+from oretally.flowsheet.survey_checks import check_survey, reference_streams
 from oretally.recon.covariance import propagate
 from oretally.recon.observability import classes_of
 from oretally.recon.recoveries import Answers
 from oretally.recon.remedies import require_scale, undetermined
 from oretally.recon.solver import solve
-from oretally.recon.survey_checks import check_survey, reference_streams
 from oretally.recon.tangent import MOST_VALUES, Tangent, tangent_at
 
 __all__ = ["PlanPoint", "balanced_point"]
 
 _STILL = 1e-9  # of the largest flow: a stream that stands still
 _SHOWN = 5  # names in a message
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,7 +143,7 @@ def balanced_point(
     return PlanPoint(flow, grade, tangent, answers, at_zero)
 
 
-def _with_tied(grade: Floats, tie: NDArray[np.intp]) -> Floats:
+def _with_tied(grade: Floats, tie: Ints) -> Floats:
     """Return grades in which those that a stream at a standstill lacks are those of its tie."""
     found = grade.copy()
     for k, j in np.argwhere(np.isnan(grade)):

@@ -19,8 +19,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.plan import Design
 from oretally.recon.plan_exchange import Exchanges
 from oretally.recon.plan_open import filled, least_readings, open_answers
@@ -35,9 +35,6 @@ _MOST_NODES = 5000  # of one search of HiGHS: its bound holds all the same
 _FLAT = 1e-9  # share of a plane's fall that is rounded away
 _INFEASIBLE = 2  # status of scipy's milp
 _MONEY = 1e-9  # relative slack of a budget
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.interior_point import InteriorPoint
 from oretally.recon.natural_form import NaturalForm, Point
 from oretally.recon.newton_system import Curvature, NewtonSystem
@@ -19,8 +19,6 @@ from oretally.recon.slacks import Held, Slacks, Start, against_bounds, slack_cha
 
 __all__ = ["Polished", "polished"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 _Parts = tuple[Floats, Floats, Floats]
 
 _ROUNDS = 25

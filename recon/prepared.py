@@ -11,9 +11,10 @@ from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet.arrays import Bools, Floats
+from oretally.recon.balance_check import CLOSED, BalanceCheck
 from oretally.recon.folding import carrier_weight, folded, grade_data, grade_scale, reweighted
 from oretally.recon.general import solve_general
 from oretally.recon.lane_curvature import Curvature
@@ -29,16 +30,13 @@ from oretally.recon.large_newton import minimise_large
 from oretally.recon.many_solutions import ManySolutions, gathered, joined, none_of, replaced
 from oretally.recon.multistart import best_of_starts
 from oretally.recon.presolve import presolve
-from oretally.recon.solution import CLOSED, BalanceCheck, Solution, StopReason
+from oretally.recon.solution import Solution, StopReason
 from oretally.recon.standstill import best_with_stops, embedded, without
 from oretally.recon.threads import one_thread
 from oretally.recon.workers import shared
 
-__all__ = ["ManySolutions", "Prepared", "prepare"]
+__all__ = ["Prepared", "prepare"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.intp]
 
 _CACHED = 60_000  # numbers that the curvature of a block may take: about what a core's cache holds
 _STARTS = 4  # first flows of a survey that needs care

@@ -11,18 +11,15 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem, ContradictoryValues, Rows
+from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.contradictions import ExactRows
 from oretally.recon.flow_basis import FlowBasis, flow_basis
 
 __all__ = ["AnalyteProblem", "AnalyteRows", "ReducedProblem", "merge_grades", "presolve"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.intp]
 
 _DENSE = 150  # carriers, up to which dense matrices are quicker than sparse ones
 

@@ -16,13 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet import Position
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.covariance import Covariance
 
 __all__ = ["estimate", "joint_estimate", "propagated", "value_at"]
 
 _STEP = 1e-30  # times the value: so small that second order is nothing
 
-Floats = NDArray[np.float64]
 Function = Callable[[NDArray[Any]], Any]
 """Of the values, real or complex: sums, products and quotients only."""
 

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.linalg
-from numpy.typing import NDArray
+
+from oretally.flowsheet.arrays import Bools, Floats
 
 __all__ = ["BoundedMinimum", "bounded_minimum"]
 
-Floats = NDArray[np.float64]
 
 _MAX_STEPS = 80
 _GAP = 1e-13  # complementarity, relative to the size of the objective's gradient
@@ -37,8 +37,8 @@ class BoundedMinimum:
 
     x: Floats
     multiplier: Floats
-    at_lower: NDArray[np.bool_]
-    at_upper: NDArray[np.bool_]
+    at_lower: Bools
+    at_upper: Bools
     converged: bool
 
 
@@ -146,7 +146,7 @@ def _inside(lower: Floats, upper: Floats) -> Floats:
     return np.where(both, middle, np.where(np.isfinite(lower), above, below))
 
 
-def _longest(value: Floats, change: Floats, mask: NDArray[np.bool_]) -> float:
+def _longest(value: Floats, change: Floats, mask: Bools) -> float:
     """Return the longest step at most 1/0.995 that keeps value + step * change >= 0."""
     falling = mask & (change < 0.0)
     if not falling.any():
@@ -189,7 +189,7 @@ class _State:
     """One iterate: what a step is computed from; pairs are (lower, upper)."""
 
     newton: _Newton
-    has: tuple[NDArray[np.bool_], NDArray[np.bool_]]
+    has: tuple[Bools, Bools]
     gaps: tuple[Floats, Floats]
     duals: tuple[Floats, Floats]
     residuals: tuple[Floats, Floats]

@@ -13,7 +13,9 @@ from oretally.flowsheet import (
     balance_problem,
     parse_unit,
 )
-from oretally.recon.balance import Balance, BalancedValue, CalculatedHead, ValueClass
+from oretally.flowsheet.survey_checks import check_survey, reference_streams
+from oretally.recon.balance import Balance
+from oretally.recon.balance_rows import BalancedValue, CalculatedHead, ValueClass
 from oretally.recon.bound_limits import released_bounds
 from oretally.recon.by_size import by_size
 from oretally.recon.closures import calculated_heads, closures
@@ -35,7 +37,6 @@ from oretally.recon.remedies import require_scale
 from oretally.recon.significance import global_test
 from oretally.recon.solver import solve_certified
 from oretally.recon.stock_notes import stock_notes
-from oretally.recon.survey_checks import check_survey, reference_streams
 from oretally.recon.suspects import Inquiry
 from oretally.recon.value_rows import balanced_values, never_by_size
 from oretally.recon.worth_totals import worth_totals

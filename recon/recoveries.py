@@ -6,16 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import Arrangement, Position, Survey
-from oretally.recon.balance import Recovery, Separation
+from oretally.flowsheet.arrays import Floats
+from oretally.recon.balance_rows import Recovery, Separation
 from oretally.recon.bound_limits import Released, one_sided_limit
 from oretally.recon.covariance import Covariance
 
 __all__ = ["Answers", "ratio"]
 
-Floats = NDArray[np.float64]
 _Estimate = tuple[float | None, float | None]
 
 

@@ -13,7 +13,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import breadth_first_order, connected_components
 from scipy.special import chdtrc
@@ -26,6 +25,7 @@ from oretally.flowsheet import (
     Position,
     Survey,
 )
+from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.quantities import Kind, meanings
 from oretally.recon.refits import corrected
 from oretally.recon.solution import Solution, StopReason
@@ -34,7 +34,6 @@ from oretally.recon.unbalanced_rows import Hold, Recycle
 
 __all__ = ["GROWN", "SIZES", "Flows", "Held", "hold", "holds", "recycles"]
 
-Floats = NDArray[np.float64]
 _Readings = Mapping[Position, tuple[float, float]]
 
 SIZES = "sizes"

@@ -9,10 +9,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem, NotBalanceable, Position, Rows
+from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.changed_surveys import solve_changed
 from oretally.recon.many_solutions import ManySolutions
 from oretally.recon.prepared import Prepared, prepare
@@ -23,7 +23,6 @@ from oretally.recon.standstill import embedded, without
 
 __all__ = ["Refitter", "corrected", "only_streams", "refit", "with_losses", "without_readings"]
 
-Floats = NDArray[np.float64]
 
 _OPEN = 1e-9  # imbalance, relative, up to which a survey balanced side by side counts as closed
 _GAIN = 1e-6  # of the objective, that one more step of it may gain
@@ -120,7 +119,7 @@ class Refitter:
 
     def __init__(self, problem: BalanceProblem, solution: Solution) -> None:
         self.problem, self.solution = problem, solution
-        self.ready: list[tuple[NDArray[np.bool_], Prepared]] = []
+        self.ready: list[tuple[Bools, Prepared]] = []
         stopped = solution.flow == 0.0
         if not len(problem.proportion):
             self._add(np.zeros_like(stopped))
@@ -128,7 +127,7 @@ class Refitter:
                 self._add(stopped)
         self.careful = _CAREFUL if self.ready else _GENERAL
 
-    def _add(self, stopped: NDArray[np.bool_]) -> None:
+    def _add(self, stopped: Bools) -> None:
         """Make the problem ready with some streams at a standstill, if that has a fast way."""
         try:
             ready = prepare(without(self.problem, stopped) if stopped.any() else self.problem)
@@ -157,7 +156,7 @@ class Refitter:
         """
         found: dict[int, Solution | None] = {}
         same = [i for i, v in enumerate(variants) if v.n_carriers == self.problem.n_carriers]
-        ways: list[tuple[NDArray[np.bool_], Prepared, Floats | None]]
+        ways: list[tuple[Bools, Prepared, Floats | None]]
         ways = [(*ready, None) for ready in self.ready]
         ways += [(*self.ready[0], flow) for flow in near if self.ready]
         for stopped, ready, start in ways:
@@ -184,7 +183,7 @@ class Refitter:
         return found
 
     def _one(
-        self, variant: BalanceProblem, stopped: NDArray[np.bool_], many: ManySolutions, at: int
+        self, variant: BalanceProblem, stopped: Bools, many: ManySolutions, at: int
     ) -> Solution:
         n = int((~stopped).sum())
         part = replace(

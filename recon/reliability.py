@@ -11,44 +11,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from oretally.flowsheet import Position, Survey
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.recon.balance import BalancedValue
+from oretally.recon.balance_rows import BalancedValue
 from oretally.recon.covariance import Covariance
 from oretally.recon.findings import HiddenError
 from oretally.recon.recoveries import Answers
-from oretally.recon.traces import SEEN
 
-__all__ = ["POWER", "detectable_error", "hidden_errors"]
-
-POWER = 0.80  # chance of finding an error of the detectable size
-
-Floats = NDArray[np.float64]
-
-
-def detectable_error(
-    sd: float, redundancy: float, alpha: float = 0.05, power: float = POWER
-) -> float | None:
-    """Return the least error that the measurement test finds with the given power, as ``sd``.
-
-    None where nothing checks the measurement.
-
-    Notes
-    -----
-    sd (z(1 - alpha/2) + z(power)) / sqrt(redundancy number): the square of the sum is Baarda's
-    non-centrality for one dimension, but for the far tail, below 1e-7 of it.
-
-    Examples
-    --------
-    >>> round(detectable_error(1.0, 1.0, alpha=0.001), 2)
-    4.13
-    """
-    if redundancy <= SEEN:
-        return None
-    return float(sd * (ndtri(power) - ndtri(alpha / 2.0)) / redundancy**0.5)
+__all__ = ["hidden_errors"]
 
 
 def hidden_errors(

@@ -5,15 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem, NotBalanceable, Survey
+from oretally.flowsheet.arrays import Bools
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.observability import Classes, classify
 
 __all__ = ["require_scale", "scale_is_missing", "undetermined", "useful_measurements"]
 
-Bools = NDArray[np.bool_]
 
 _MOST_TRIALS = 400  # classifications tried in the search; larger circuits get the plain list
 

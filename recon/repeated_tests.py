@@ -30,15 +30,15 @@ from functools import lru_cache
 
 import numpy as np
 import scipy.linalg
-from numpy.typing import NDArray
 from scipy.special import chdtri, ndtr, ndtri, stdtr, stdtrit
+
+from oretally.flowsheet.arrays import Floats
 
 __all__ = [
     "MOST_TESTS", "RepeatPlan", "between_tests", "chance_to_tell", "quantile", "two_sided",
     "weights_of_arms",
 ]  # fmt: skip
 
-Floats = NDArray[np.float64]
 
 MOST_TESTS = 1000
 _ROUNDS = 200

@@ -20,8 +20,10 @@ from math import fsum
 from statistics import fmean
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtr, stdtrit
+
+from oretally.flowsheet.arrays import Floats
 
 __all__ = [
     "HUBER_K", "Interlaboratory", "LevelMean", "Outlier", "PooledSd", "RobustMean", "Spread",
@@ -29,7 +31,6 @@ __all__ = [
     "grubbs_limit", "huber_proposal_2", "interlaboratory", "mean_at_level", "pooled_sd", "spread",
 ]  # fmt: skip
 
-Floats = NDArray[np.float64]
 
 HUBER_K = 1.5  # sd beyond which the robust means bring a reading in
 

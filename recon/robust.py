@@ -18,12 +18,12 @@ from collections.abc import Callable
 
 import numpy as np
 import scipy.linalg
-from numpy.typing import NDArray
 from scipy.optimize import linprog
+
+from oretally.flowsheet.arrays import Floats
 
 __all__ = ["biweight", "huber", "least_absolute"]
 
-Floats = NDArray[np.float64]
 
 HUBER, TUKEY = 1.345, 4.685
 _ROUNDS = 3_000  # where traces are nearly equal the weights settle slowly

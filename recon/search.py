@@ -15,16 +15,15 @@ relative entropy, which keeps them positive: S. Kullback, Information Theory and
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import Rows
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.lane_curvature import Slopes
 from oretally.recon.lane_newton import Engine, starting_lanes
 from oretally.recon.lanes import GradeData
 
 __all__ = ["balanced_positive", "first_guesses", "scattered", "searched_flows"]
 
-Floats = NDArray[np.float64]
 
 _FAR_OUT = 300.0  # times the size of a flow
 _LEAST = 1e-3  # a guess of a flow, as a share of its size, that is not nothing

@@ -3,44 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from oretally.flowsheet import Circuit, Node
 from oretally.flowsheet.size_classes import Run
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.recon.partition import Sharpness, partition_curve, sharpness
-from oretally.recon.separator_fits import FittedPartition, fitted_partitions
-from oretally.recon.size_reader import Estimate, SizeReader, Sloped
+from oretally.recon.partition import partition_curve, sharpness
+from oretally.recon.separator_fits import fitted_partitions
+from oretally.recon.size_reader import SizeReader, Sloped
+from oretally.recon.size_rows import Estimate, Partitioned, PartitionRow
 
-__all__ = ["PartitionRow", "Partitioned", "partitioned"]
+__all__ = ["partitioned"]
 
 _ALIKE = 9  # decimals to which mean classes, counted in classes, are told apart
-
-
-@dataclass(frozen=True, slots=True)
-class PartitionRow:
-    """One class at a separator: what share of it reports to the product, in percent."""
-
-    label: str
-    size_um: float | None
-    solids: Estimate | None
-    analytes: dict[str, Estimate | None]
-
-
-@dataclass(frozen=True, slots=True)
-class Partitioned:
-    """Partition of the classes of a separator's feed to its coarsest product.
-
-    ``sharpness`` is read between the points, ``fits`` are curves with a bypass.
-    """
-
-    node: str
-    product: str
-    classes: tuple[PartitionRow, ...]
-    sharpness: Sharpness
-    fits: tuple[FittedPartition, ...] = ()
 
 
 def partitioned(circuit: Circuit, reader: SizeReader, node: Node) -> Partitioned | None:

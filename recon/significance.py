@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import chdtrc, ndtr, ndtri
 
-from oretally.recon.balance import GlobalTest
+from oretally.recon.balance_rows import GlobalTest
 
 __all__ = ["global_test", "sidak_limit", "sidak_p"]
 

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import (
     BalanceProblem,
@@ -23,6 +22,7 @@ from oretally.flowsheet import (
     arrangement,
     balance_problem,
 )
+from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.balance import Balance
 from oretally.recon.balance_answers import BalanceAnswer, answers_of
 from oretally.recon.covariance import propagate
@@ -50,9 +50,6 @@ LEVEL = 0.95
 _ROOM = 50_000_000  # numbers kept: 400 MB
 _ENOUGH = 5  # draws for each reading, to fit slopes
 _CONSTANT = 1e-8  # of the value: an sd or a spread below it is rounding
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

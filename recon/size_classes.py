@@ -13,49 +13,30 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-__all__ = ["Crossing", "NoFit", "SizeAt", "chance_of_more", "checked_covariance", "checked_level",
-    "checked_masses", "checked_openings", "crossing", "misfit_in_words",
-    "parameter_covariance", "spread_of",
-    "whitening"]  # fmt: skip
+from oretally.flowsheet.arrays import Floats
 
-Floats = NDArray[np.float64]
+__all__ = [
+    "Crossing",
+    "chance_of_more",
+    "checked_covariance",
+    "checked_level",
+    "checked_masses",
+    "checked_openings",
+    "crossing",
+    "misfit_in_words",
+    "parameter_covariance",
+    "spread_of",
+    "whitening",
+]
+
 
 _ROUNDING = 1e-9  # of the largest covariance: asymmetry and negative variance by rounding alone
 _SAME = 1e-12  # values closer to a level than this are at it
 _UNFIXED = 1e-8  # least singular value of slopes, over the largest, that fixes a parameter
 _ALPHA = 0.05  # chance below which a fit is doubted
 _SINGULAR = 1e-12  # least eigenvalue of a correlation matrix that can be weighed
-
-
-@dataclass(frozen=True, slots=True)
-class SizeAt:
-    """The size at which a curve takes a value.
-
-    Attributes
-    ----------
-    percent : float
-        Value of the curve. [%]
-    size_um : float or None
-        None where the curve gives no size; ``reason`` then says why. [um]
-    sd_um : float or None
-        One standard deviation, to first order: good while it is small beside the gap between
-        openings. None without a size or without a covariance. [um]
-    method : str
-        How the size was found: an interpolation or a fitted law.
-    reason : str
-        Empty if there is a size.
-    extrapolated : bool
-        Whether the size lies outside those of the points used: of a fitted law only.
-    """
-
-    percent: float
-    size_um: float | None
-    sd_um: float | None
-    method: str
-    reason: str = ""
-    extrapolated: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,13 +49,6 @@ class Crossing:
     log_size: float | None
     gradient: Floats
     reason: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class NoFit:
-    """No curve was fitted; ``reason`` says why, in words."""
-
-    reason: str
 
 
 def crossing(

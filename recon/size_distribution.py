@@ -17,11 +17,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.size_classes import (
-    NoFit,
-    SizeAt,
     chance_of_more,
     checked_covariance,
     checked_level,
@@ -33,11 +32,17 @@ from oretally.recon.size_classes import (
     spread_of,
     whitening,
 )
+from oretally.recon.size_rows import NoFit, SizeAt, SizeLaw
 
-__all__ = ["Interpolation", "SizeDistribution", "SizeFit", "SizeLaw", "fit_size_law",
-    "passing_size", "size_distribution"]  # fmt: skip
+__all__ = [
+    "Interpolation",
+    "SizeDistribution",
+    "SizeFit",
+    "fit_size_law",
+    "passing_size",
+    "size_distribution",
+]
 
-Floats = NDArray[np.float64]
 
 _ROUNDING = 1e-9  # passing closer to 0 or 1 than this is all or nothing, and no point of a law
 _LEVEL = 0.01  # exponent below which passing does not change with size; laws of ores have 0.3 to 2
@@ -50,19 +55,6 @@ class Interpolation(StrEnum):
 
     SEMI_LOG = "straight line in log size against cumulative passing"
     LOG_LOG = "straight line in log size against log cumulative passing"
-
-
-class SizeLaw(StrEnum):
-    """A law of two parameters for the cumulative passing P at a size x.
-
-    Gates, Gaudin and Schuhmann: P = (x/k)^m up to the size modulus k, so ln P = m ln(x/k). Rosin
-    and Rammler: 1 - P = exp(-(x/d')^n), so ln(-ln(1 - P)) = n ln(x/d'), with d' the size that
-    63.2 % pass. Both are straight lines of a function of P against ln x. Source: the module's
-    references.
-    """
-
-    GATES_GAUDIN_SCHUHMANN = "Gates-Gaudin-Schuhmann"
-    ROSIN_RAMMLER = "Rosin-Rammler"
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,17 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import Arrangement, Position, Survey
+from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.size_classes import Run
 from oretally.recon.covariance import Covariance
+from oretally.recon.size_rows import Estimate
 
-__all__ = ["Estimate", "SizeReader", "Sloped"]
+__all__ = ["SizeReader", "Sloped"]
 
-Floats = NDArray[np.float64]
-Estimate = tuple[float, float]
-"""A value and its standard deviation."""
 Sloped = tuple[float, Mapping[Position, float]]
 """A value and its derivatives."""
 

@@ -5,15 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.natural_form import NaturalForm, Point, summed
 from oretally.recon.newton_system import Step
 
 __all__ = ["Held", "Slacks", "Start", "against_bounds", "longest_step", "slack_change", "slacks"]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)

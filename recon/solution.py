@@ -8,30 +8,16 @@ from enum import StrEnum
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.balance_check import CLOSED, BalanceCheck
-from oretally.recon.certificate import Certificate
+from oretally.flowsheet.arrays import Bools, Floats
+from oretally.recon.certificate_rows import Certificate
 from oretally.recon.grades import BestGrades, best_grades, without_idle_bounds
 from oretally.recon.observability import Classes, classify_reduced
 from oretally.recon.presolve import ReducedProblem
 from oretally.recon.threads import one_thread
 
-__all__ = [
-    "CLOSED",
-    "GOOD",
-    "BalanceCheck",
-    "Solution",
-    "StopReason",
-    "better",
-    "lower",
-    "measured_stop",
-    "sum_of_squares",
-]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+__all__ = ["GOOD", "Solution", "StopReason", "better", "lower", "measured_stop", "sum_of_squares"]
 
 
 class StopReason(StrEnum):

@@ -6,9 +6,9 @@ import operator
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.certificate import certify
 from oretally.recon.general import solve_general
 from oretally.recon.linear import solve_linear
@@ -16,9 +16,8 @@ from oretally.recon.prepared import Prepared, prepare
 from oretally.recon.solution import GOOD, Solution, StopReason, better, measured_stop
 from oretally.recon.threads import one_thread
 
-__all__ = ["Solution", "StopReason", "certified", "solve", "solve_certified"]
+__all__ = ["certified", "solve", "solve_certified"]
 
-Floats = NDArray[np.float64]
 
 _FURTHER = 8  # first flows that are tried where a measured stream stands still
 _AFFORDABLE = 60  # carriers, up to which they are

@@ -12,16 +12,14 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem, NotBalanceable
+from oretally.flowsheet.arrays import Bools
 from oretally.recon.covariance import propagate
 from oretally.recon.solution import Solution, sum_of_squares
 
 __all__ = ["best_with_stops", "embedded", "likely_stops", "without"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 _STOPS = 4  # sets of streams that are tried at a standstill, and rounds of that
 _SAME = 1e-6  # objectives closer than this, relative, are one

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from oretally.recon.grades import left_null_space
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.inequalities import minimum_within
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem
 from oretally.recon.quadratic import bounded_minimum
+from oretally.recon.semidefinite import left_null_space
 
 __all__ = ["starting_flows"]
 
-Floats = NDArray[np.float64]
 
 _PULL = 1e-5  # weight of the pull on flows that nothing else decides, in 1/size^2
 _ROUNDS = 3  # the error of a balance depends on the flows: solved, then reweighted twice

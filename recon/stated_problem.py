@@ -11,17 +11,14 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
 from oretally.flowsheet import BalanceProblem, Rows
+from oretally.flowsheet.arrays import Bools, Floats, Ints
 
 __all__ = ["StatedProblem", "same_flow", "stated_at"]
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.intp]
 
 _LEAST = 1e-4  # size of a value of 0, as a share of the largest of its kind: what it could be
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from oretally.flowsheet import Circuit, NodeKind, Stream, Survey
 from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.recon.amount_rows import Inventory
-from oretally.recon.balance import Recovery
+from oretally.recon.balance_rows import Recovery
 from oretally.recon.closures import amount_unit, total_amount
 from oretally.recon.combined_amounts import weighted
 

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import Arrangement, Circuit, Position, Survey, arrangement
-from oretally.recon.balance import BalancedValue, Closure, GlobalTest
+from oretally.flowsheet.arrays import Ints
+from oretally.recon.balance_rows import BalancedValue, Closure, GlobalTest
 from oretally.recon.covariance import Covariance, propagate
 from oretally.recon.diagnosis import Diagnosis
 from oretally.recon.dispersion import dispersions
@@ -36,11 +36,12 @@ from oretally.recon.findings import (
     TieBreaker,
 )
 from oretally.recon.hypotheses import Hypothesis
-from oretally.recon.hypothesis_search import LARGEST, diagnose
+from oretally.recon.hypothesis_search import diagnose
 from oretally.recon.likely_explanations import Explained, likely_explanations
 from oretally.recon.possible_slips import PossibleSlips
 from oretally.recon.recoveries import Answers
-from oretally.recon.reliability import POWER, hidden_errors
+from oretally.recon.redundancy import LARGEST, POWER
+from oretally.recon.reliability import hidden_errors
 from oretally.recon.robust import biweight, huber, least_absolute
 from oretally.recon.significance import sidak_limit, sidak_p
 from oretally.recon.tie_breakers import best_measurements
@@ -49,8 +50,6 @@ from oretally.recon.traces import Traces, traces_of
 
 __all__ = ["TOLD", "Inquiry"]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 TOLD = 0.1  # probability from which a group is a suspect
 _SEVERAL = 3  # errors from which stated errors are suspected as well

@@ -14,17 +14,15 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem, Position
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.threads import one_thread
 
 __all__ = ["MOST_VALUES", "Tangent", "tangent_at"]
 
 MOST_VALUES = 2000  # flows and grades together: dense algebra beyond would take minutes
 _RANK = 1e-10  # singular values below this share of the largest are zero
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,7 +12,8 @@ from math import isclose
 
 from oretally.flowsheet import Fault, InputError, Measurement
 from oretally.flowsheet.faults import nearest_name
-from oretally.recon.balance import Balance, GlobalTest
+from oretally.recon.balance import Balance
+from oretally.recon.balance_rows import GlobalTest
 from oretally.recon.case_answers import CaseAnswers
 from oretally.recon.findings import ErrorPlace, Suspect
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oretally.flowsheet import Position
+from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.streams import Content
-from oretally.recon.balance import BalancedValue
+from oretally.recon.balance_rows import BalancedValue
 from oretally.recon.covariance import Covariance
 from oretally.recon.traces import Traces
 
@@ -18,8 +18,6 @@ __all__ = ["best_measurements"]
 _HELPS = 0.05  # by which the correlation must fall to be worth telling
 _TYPICAL = 0.05  # relative sd of a new measurement where its like is not measured anywhere
 _MOST = 3
-
-Floats = NDArray[np.float64]
 
 
 def best_measurements(

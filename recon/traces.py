@@ -26,24 +26,20 @@ from functools import cached_property
 
 import numpy as np
 import scipy.linalg
-from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem, Position
+from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.covariance import seen_root
-from oretally.recon.evidence import SEEN
-from oretally.recon.grades import SemidefiniteFactor, left_null_space
 from oretally.recon.observability import Classes
 from oretally.recon.presolve import AnalyteProblem, ReducedProblem
+from oretally.recon.redundancy import SEEN
+from oretally.recon.semidefinite import SemidefiniteFactor, left_null_space
 from oretally.recon.solution import Solution
 from oretally.recon.threads import one_thread
 
-__all__ = ["SEEN", "Traces", "only_pushed", "traces_at", "traces_of"]
+__all__ = ["Traces", "only_pushed", "traces_at", "traces_of"]
 
 LOSS_UNIT = 0.01  # of what passes a node: the unit in which its loss is counted
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,12 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.recon.balance import Closure
+from oretally.recon.balance_rows import Closure
 from oretally.recon.findings import ErrorRates
 from oretally.recon.recycles import Flows, Held, hold, holds
 from oretally.recon.repairs import RepairSearch
@@ -23,7 +22,6 @@ from oretally.recon.unbalanced_rows import Misfit, Unbalanced
 
 __all__ = ["MOST_TRIALS", "why_unbalanced"]
 
-Floats = NDArray[np.float64]
 
 MOST_TRIALS = 24
 """Changes of a survey that are tried: each is a balance, which takes half a second if it fails."""

@@ -8,11 +8,10 @@ from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrang
 from oretally.flowsheet.arrangement import Arrangement, Row
 from oretally.flowsheet.quantities import Kind, Meaning, meanings
 from oretally.flowsheet.streams import Content
-from oretally.recon.balance import BalancedValue, ValueClass
+from oretally.recon.balance_rows import BalancedValue, ValueClass
 from oretally.recon.covariance import Covariance
 from oretally.recon.observability import Classes
-from oretally.recon.reliability import detectable_error
-from oretally.recon.traces import SEEN
+from oretally.recon.redundancy import SEEN, detectable_error
 
 __all__ = ["balanced_values", "class_of", "measured_value", "never_by_size"]
 

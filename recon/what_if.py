@@ -3,134 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 
-from oretally.flowsheet import Measurement, Survey, Unit
+from oretally.flowsheet import Measurement, Unit
 from oretally.flowsheet.quantities import meanings
-from oretally.recon.balance import Balance, GlobalTest, Recovery
+from oretally.recon.balance import Balance
+from oretally.recon.balance_rows import Recovery
+from oretally.recon.what_if_rows import Otherwise, RecoveryOtherwise, ValueOtherwise
 
-__all__ = [
-    "Otherwise",
-    "RecoveryOtherwise",
-    "ValueOtherwise",
-    "impossible",
-    "otherwise",
-    "with_measurement",
-    "without_measurement",
-]
+__all__ = ["impossible", "otherwise"]
 
 
 _Name = tuple[str, str]  # stream and quantity
-
-
-@dataclass(frozen=True, slots=True)
-class RecoveryOtherwise:
-    """A recovery as it is, and as it would be; in percent, None where it is not determined."""
-
-    stream: str
-    analyte: str
-    recovery: float | None
-    sd: float | None
-    otherwise: float | None
-    otherwise_sd: float | None
-
-    @property
-    def change(self) -> float | None:
-        """Otherwise minus as it is, in percentage points."""
-        return _difference(self.otherwise, self.recovery)
-
-
-@dataclass(frozen=True, slots=True)
-class ValueOtherwise:
-    """An adjusted value as it is, and as it would be; None where it is not determined.
-
-    Attributes
-    ----------
-    unit : str
-        Of all numbers: that of the balance as it is.
-    changed : bool
-        Whether the measurement itself was left out, changed or added.
-    """
-
-    stream: str
-    quantity: str
-    unit: str
-    adjusted: float | None
-    sd: float | None
-    otherwise: float | None
-    otherwise_sd: float | None
-    changed: bool
-
-    @property
-    def change(self) -> float | None:
-        """Otherwise minus as it is, in ``unit``."""
-        return _difference(self.otherwise, self.adjusted)
-
-
-@dataclass(frozen=True, slots=True)
-class Otherwise:
-    """A balance beside another one with some measurements left out, changed or added.
-
-    Attributes
-    ----------
-    changes : tuple of str
-        What is different, in words.
-    converged : bool
-        Whether the other one is a balance.
-    status : str
-        Why it is none, in sentences; empty if it is one.
-    now : GlobalTest
-        Of the balance as it is.
-    test : GlobalTest or None
-        Of the other one; None if it is no balance.
-    recoveries : tuple of RecoveryOtherwise
-        To the products.
-    values : tuple of ValueOtherwise
-        All values of both.
-    """
-
-    changes: tuple[str, ...]
-    converged: bool
-    status: str
-    now: GlobalTest
-    test: GlobalTest | None
-    recoveries: tuple[RecoveryOtherwise, ...] = ()
-    values: tuple[ValueOtherwise, ...] = ()
-
-
-def without_measurement(survey: Survey, stream: str, quantity: str) -> Survey:
-    """Return the survey without a measurement, and without its part in shared sources."""
-    kept = tuple(
-        m for m in survey.measurements if (m.stream, m.quantity) != (stream, quantity)
-    )  # fmt: skip
-    shared = []
-    for s in survey.shared:
-        loadings = {
-            name: size
-            for name, size in s.loadings.items()
-            if (name, s.quantity) != (stream, quantity)
-        }
-        if loadings:
-            shared.append(replace(s, loadings=loadings))
-    return replace(survey, measurements=kept, shared=tuple(shared))
-
-
-def with_measurement(survey: Survey, measurement: Measurement) -> Survey:
-    """Return the survey with a measurement, in place of one of the same stream and quantity.
-
-    It shares no source of error with others: its sd is all of its error.
-    """
-    rest = without_measurement(survey, measurement.stream, measurement.quantity)
-    at = next(
-        (
-            i
-            for i, m in enumerate(survey.measurements)
-            if (m.stream, m.quantity) == (measurement.stream, measurement.quantity)
-        ),
-        len(rest.measurements),
-    )
-    kept = list(rest.measurements)
-    return replace(rest, measurements=(*kept[:at], measurement, *kept[at:]))
 
 
 def otherwise(now: Balance, then: Balance, changes: Sequence[str]) -> Otherwise:
@@ -191,7 +74,3 @@ def _values(now: Balance, then: Balance) -> list[ValueOtherwise]:
             )
         )
     return rows
-
-
-def _difference(then: float | None, now: float | None) -> float | None:
-    return None if then is None or now is None else then - now

@@ -20,7 +20,8 @@ from oretally.flowsheet import BalanceProblem, Position, arrangement, balance_pr
 from oretally.flowsheet.quantities import Kind
 from oretally.recon.covariance import propagate
 from oretally.recon.recoveries import Answers
-from oretally.recon.solver import Solution, solve
+from oretally.recon.solution import Solution
+from oretally.recon.solver import solve
 from oretally.recon.value_rows import balanced_values
 
 __all__ = ["KINDS", "Draws", "Scatter", "table"]

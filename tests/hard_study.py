@@ -20,7 +20,8 @@ from hard_problems import hard_problem
 from rival import SAME, Rival, imbalance, objective, rival
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.solver import Solution, StopReason, solve
+from oretally.recon.solution import Solution, StopReason
+from oretally.recon.solver import solve
 
 CLOSED = 1e-10  # largest residual of a balance, as a share of what passes the node
 

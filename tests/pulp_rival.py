@@ -28,10 +28,11 @@ from oretally.flowsheet import (
     balance_problem,
 )
 from oretally.flowsheet.size_classes import Run
-from oretally.recon.balance import BalancedValue
+from oretally.recon.balance_rows import BalancedValue
 from oretally.recon.covariance import propagate
 from oretally.recon.observability import classify
-from oretally.recon.solver import Solution, solve
+from oretally.recon.solution import Solution
+from oretally.recon.solver import solve
 from oretally.recon.threads import one_thread
 from oretally.recon.value_rows import balanced_values, class_of
 

@@ -14,7 +14,8 @@ from slip_evidence import Read
 
 from oretally.flowsheet import BalanceProblem, NotBalanceable, Position
 from oretally.recon.covariance import propagate
-from oretally.recon.solver import Solution, solve
+from oretally.recon.solution import Solution
+from oretally.recon.solver import solve
 
 __all__ = ["Left", "Refits", "changed", "same", "with_loss"]
 

@@ -18,7 +18,8 @@ from sound_surveys import Made, sound_survey
 
 from oretally.flowsheet import arrangement, balance_problem
 from oretally.recon import reconcile
-from oretally.recon.solver import Solution, solve
+from oretally.recon.solution import Solution
+from oretally.recon.solver import solve
 
 __all__ = ["Worker", "amounts_of", "from_ours", "hash_of", "judged", "solved"]
 

@@ -26,7 +26,8 @@ from oretally.recon import Balance, ValueClass, reconcile
 from oretally.recon.covariance import propagate
 from oretally.recon.observability import classify
 from oretally.recon.prepared import prepare
-from oretally.recon.solver import StopReason, solve
+from oretally.recon.solution import StopReason
+from oretally.recon.solver import solve
 
 Maker = Callable[..., Any]
 few = settings(

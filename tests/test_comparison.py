@@ -32,7 +32,7 @@ from oretally.flowsheet.quantities import class_grade, class_share
 from oretally.flowsheet.size_classes import SizeGrid
 from oretally.recon import reconcile
 from oretally.recon.answers_together import POWER, WHOLE_SHARE, Row, judged_together
-from oretally.recon.balance import GlobalTest
+from oretally.recon.balance_rows import GlobalTest
 from oretally.recon.case_answers import Answer, AnswerName, CaseAnswers
 from oretally.recon.comparison import compare
 from oretally.recon.comparison_rows import Comparison, Difference, Verdict

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.solver import Solution, solve
+from oretally.recon.solution import Solution
+from oretally.recon.solver import solve
 
 Floats = NDArray[np.float64]
 optimise: Any = scipy.optimize  # its stubs refuse what its documentation shows

@@ -15,19 +15,13 @@ from scipy.stats import chi2
 
 from oretally.recon.partition import (
     PartitionCurve,
-    Sharpness,
     cut_size,
     partition_curve,
     representative_sizes,
     sharpness,
 )
-from oretally.recon.partition_fit import (
-    PartitionFit,
-    PartitionLaw,
-    UnusedClass,
-    fit_partition,
-)
-from oretally.recon.size_classes import NoFit, SizeAt
+from oretally.recon.partition_fit import PartitionFit, fit_partition
+from oretally.recon.size_rows import NoFit, PartitionLaw, Sharpness, SizeAt, UnusedClass
 
 Floats = NDArray[np.float64]
 PLITT, WHITEN = PartitionLaw.PLITT, PartitionLaw.WHITEN

@@ -34,18 +34,21 @@ from oretally.io.xlsx_result import xlsx_bytes
 from oretally.recon import Balance, reconcile
 from oretally.recon.bounded_range import bounded_range
 from oretally.recon.class_averages import average_sizes
-from oretally.recon.partition import PartitionCurve, Sharpness, partition_curve
-from oretally.recon.partition_fit import (
+from oretally.recon.partition import PartitionCurve, partition_curve
+from oretally.recon.partition_fit import PartitionFit, fit_partition
+from oretally.recon.separator_fits import fitted_partitions
+from oretally.recon.size_rows import (
+    FittedPartition,
     Meets,
+    NoFit,
     OpenClass,
-    PartitionFit,
+    Partitioned,
     PartitionLaw,
+    PartitionRow,
+    Sharpness,
+    SizeAt,
     UnusedClass,
-    fit_partition,
 )
-from oretally.recon.separator_fits import FittedPartition, fitted_partitions
-from oretally.recon.separator_partitions import Partitioned, PartitionRow
-from oretally.recon.size_classes import NoFit, SizeAt
 
 Floats = NDArray[np.float64]
 PLITT, WHITEN = PartitionLaw.PLITT, PartitionLaw.WHITEN

@@ -18,7 +18,7 @@ from oretally.io.plan_json import plan_document, plan_schema
 from oretally.io.plan_result import planned
 from oretally.io.plan_summary import plan_summary
 from oretally.recon import reconcile
-from oretally.recon.measurement_plan import Candidate, MeasurementPlan
+from oretally.recon.plan_rows import Candidate, MeasurementPlan
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 PLANNED = sorted(

@@ -15,7 +15,7 @@ from oretally.flowsheet import BalanceProblem, Circuit, Survey, balance_problem
 from oretally.recon import reconcile
 from oretally.recon.equivalence import equivalence
 from oretally.recon.findings import ErrorRates
-from oretally.recon.reliability import detectable_error
+from oretally.recon.redundancy import detectable_error
 from oretally.recon.solver import solve
 from oretally.recon.traces import Traces, traces_of
 

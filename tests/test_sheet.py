@@ -14,7 +14,6 @@ import pytest
 
 from oretally.flowsheet import InputError, Place, Survey
 from oretally.io import read_case
-from oretally.io.case import Plan, read_plan
 from oretally.io.case_workbook import case_workbook
 from oretally.io.cautions import sheet_cautions
 from oretally.io.cli import main
@@ -24,6 +23,7 @@ from oretally.io.lab_columns import lab_layout
 from oretally.io.measurement_table import read_entries
 from oretally.io.quantity_names import quantity_unit
 from oretally.io.sampling_form import sample_codes, sampling_form
+from oretally.io.unmeasured_case import Plan, read_plan
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
 ALL = sorted(p.name for p in EXAMPLES.iterdir() if p.is_dir() and (p / "circuit.toml").exists())

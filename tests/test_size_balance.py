@@ -28,10 +28,10 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.quantities import class_share
 from oretally.flowsheet.size_classes import Run, SizeGrid
+from oretally.flowsheet.survey_changes import without_measurement
 from oretally.recon import ValueClass, examine, reconcile
 from oretally.recon.solver import solve
 from oretally.recon.traces import traces_of
-from oretally.recon.what_if import without_measurement
 
 Floats = NDArray[np.float64]
 KG = parse_unit("kg")

@@ -13,16 +13,16 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.stats import chi2
 
-from oretally.recon.size_classes import NoFit, SizeAt, crossing
+from oretally.recon.size_classes import crossing
 from oretally.recon.size_distribution import (
     Interpolation,
     SizeDistribution,
     SizeFit,
-    SizeLaw,
     fit_size_law,
     passing_size,
     size_distribution,
 )
+from oretally.recon.size_rows import NoFit, SizeAt, SizeLaw
 
 Reference = Callable[[str], dict[str, Any]]
 Floats = NDArray[np.float64]

@@ -60,10 +60,8 @@ from oretally.io.size_tables import (
 from oretally.io.text_summary import summary
 from oretally.io.xlsx_result import xlsx_bytes
 from oretally.recon import Balance, reconcile
-from oretally.recon.by_size import FittedLaw, StreamSizes
-from oretally.recon.partition_fit import Meets, PartitionLaw
 from oretally.recon.prepared import Prepared
-from oretally.recon.size_distribution import SizeLaw
+from oretally.recon.size_rows import FittedLaw, Meets, PartitionLaw, SizeLaw, StreamSizes
 
 Floats = NDArray[np.float64]
 KG, TPH, PERCENT = parse_unit("kg"), parse_unit("t/h"), parse_unit("%")

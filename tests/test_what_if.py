@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from oretally.flowsheet import InputError, NotBalanceable, SharedSource
+from oretally.flowsheet.survey_changes import without_measurement
 from oretally.io.case import Case, read_case
 from oretally.io.report import html_report
 from oretally.io.text_summary import summary
@@ -18,7 +19,8 @@ from oretally.io.what_if_tables import (
     otherwise_tables,
 )
 from oretally.recon import Balance, reconcile
-from oretally.recon.what_if import Otherwise, impossible, otherwise, without_measurement
+from oretally.recon.what_if import impossible, otherwise
+from oretally.recon.what_if_rows import Otherwise
 
 ROOT = Path(__file__).resolve().parents[1]
 

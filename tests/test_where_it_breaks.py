@@ -17,13 +17,14 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem, Circuit, ContradictoryValues, NotBalanceable
-from oretally.recon.balance import ValueClass
+from oretally.recon.balance_rows import ValueClass
 from oretally.recon.contradictions import named
 from oretally.recon.covariance import propagate
 from oretally.recon.observability import classify
 from oretally.recon.prepared import prepare
 from oretally.recon.reconcile import reconcile
-from oretally.recon.solver import StopReason, solve
+from oretally.recon.solution import StopReason
+from oretally.recon.solver import solve
 
 Floats = NDArray[np.float64]
 Maker = Callable[..., Any]

@@ -25,7 +25,8 @@ from openpyxl.utils.datetime import MAC_EPOCH, WINDOWS_EPOCH
 
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.io import read_case
-from oretally.io.case import SHEETS, Case
+from oretally.io.case import Case
+from oretally.io.case_source import SHEETS
 from oretally.io.case_workbook import case_workbook
 from oretally.io.cli import main
 from oretally.io.csv_table import read_csv_table
