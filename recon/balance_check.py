@@ -9,10 +9,9 @@ import numpy as np
 from oretally.flowsheet import BalanceProblem, Rows
 from oretally.flowsheet.arrays import Floats, Ints
 
-__all__ = ["CLOSED", "BalanceCheck"]
+__all__ = ["BalanceCheck"]
 
 
-CLOSED = 1e-10  # largest relative residual of a balance that counts as closed
 _SMALL = 4_000  # balances of at most so many entries are dense matrices
 
 

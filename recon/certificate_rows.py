@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from oretally.recon.balance_check import CLOSED
-
 __all__ = ["STATIONARY", "Certificate"]
 
 _FALL = 1e-7  # of the objective + 1: what a step may still gain
@@ -62,3 +60,6 @@ class Certificate:
     def holds(self) -> bool:
         """Whether the balance is a minimum."""
         return not self.failures
+
+
+CLOSED = 1e-10  # largest relative residual of a balance that counts as closed

@@ -13,7 +13,8 @@ import numpy as np
 
 from oretally.flowsheet import BalanceProblem
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.balance_check import CLOSED, BalanceCheck
+from oretally.recon.balance_check import BalanceCheck
+from oretally.recon.certificate_rows import CLOSED
 from oretally.recon.grades import BestGrades, best_grades, without_idle_bounds
 from oretally.recon.newton import FLAT, QuadraticModel, newton_step
 from oretally.recon.observability import classify_reduced

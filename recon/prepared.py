@@ -14,7 +14,8 @@ import numpy as np
 
 from oretally.flowsheet import BalanceProblem
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.balance_check import CLOSED, BalanceCheck
+from oretally.recon.balance_check import BalanceCheck
+from oretally.recon.certificate_rows import CLOSED
 from oretally.recon.folding import carrier_weight, folded, grade_data, grade_scale, reweighted
 from oretally.recon.general import solve_general
 from oretally.recon.lane_curvature import Curvature
