@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["STATIONARY", "Certificate"]
+__all__ = ["CLOSED", "STATIONARY", "Certificate"]
 
+CLOSED = 1e-10  # largest relative residual of a balance that counts as closed
 _FALL = 1e-7  # of the objective + 1: what a step may still gain
 _LITTLE = 1e-10  # ... so little that the share of a sum says nothing
 STATIONARY = 1e-6  # share of the terms of a sum
@@ -60,6 +61,3 @@ class Certificate:
     def holds(self) -> bool:
         """Whether the balance is a minimum."""
         return not self.failures
-
-
-CLOSED = 1e-10  # largest relative residual of a balance that counts as closed

@@ -23,7 +23,7 @@ import numpy as np
 from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.presolve import AnalyteProblem
 from oretally.recon.quadratic import bounded_minimum
-from oretally.recon.semidefinite import _RANK, SemidefiniteFactor, left_null_space, through
+from oretally.recon.semidefinite import RANK, SemidefiniteFactor, left_null_space, through
 
 __all__ = ["BestGrades", "best_grades", "without_idle_bounds"]
 
@@ -122,7 +122,7 @@ class BestGrades:
         size = float(np.abs(P).max(initial=0.0))
         extra = np.zeros((Z.shape[1],) * 2)
         if np.abs(pulled).max(initial=0.0) > _PULL * size:
-            Q = np.linalg.lstsq(self.C[:, U].T, pulled, rcond=_RANK)[0]
+            Q = np.linalg.lstsq(self.C[:, U].T, pulled, rcond=RANK)[0]
             R = R - self.C[:, M].T @ Q
             extra = E.T @ Q + Q.T @ E
         root = self.S.root(D @ (self.V[:, None] * R) - self.N.T @ E)

@@ -7,10 +7,10 @@ import scipy.linalg
 
 from oretally.flowsheet.arrays import Floats
 
-__all__ = ["SemidefiniteFactor", "left_null_space", "through"]
+__all__ = ["RANK", "SemidefiniteFactor", "left_null_space", "through"]
 
 
-_RANK = 1e-12  # singular values below this share of the largest are zero, columns being scaled
+RANK = 1e-12  # singular values below this share of the largest are zero, columns being scaled
 
 
 class SemidefiniteFactor:
@@ -73,7 +73,7 @@ def left_null_space(columns: Floats) -> Floats:
     for j in range(n_columns):
         size = np.abs(work[:, j]) * free
         pivot = int(np.argmax(size))
-        if size[pivot] <= _RANK * np.abs(columns[:, j]).max(initial=0.0):
+        if size[pivot] <= RANK * np.abs(columns[:, j]).max(initial=0.0):
             continue
         others = np.flatnonzero(free & (work[:, j] != 0.0))
         others = others[others != pivot]
@@ -90,5 +90,5 @@ def through(C_U: Floats, right: Floats) -> Floats:
     rows = np.where(rows > 0.0, rows, 1.0)
     scaled = C_U / rows[:, None]
     size = np.sqrt((scaled**2).sum(axis=0))
-    answer = np.linalg.lstsq(scaled / size, (right.T / rows).T, rcond=_RANK)[0]
+    answer = np.linalg.lstsq(scaled / size, (right.T / rows).T, rcond=RANK)[0]
     return np.asarray((answer.T / size).T)
