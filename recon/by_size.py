@@ -6,6 +6,7 @@ import numpy as np
 
 from oretally.flowsheet import Arrangement, Circuit, Position, Survey
 from oretally.flowsheet.size_classes import Run
+from oretally.flowsheet.slurry import Estimate
 from oretally.recon.covariance import Covariance
 from oretally.recon.separator_partitions import partitioned
 from oretally.recon.size_distribution import (
@@ -15,15 +16,7 @@ from oretally.recon.size_distribution import (
     size_distribution,
 )
 from oretally.recon.size_reader import SizeReader
-from oretally.recon.size_rows import (
-    ClassRow,
-    Estimate,
-    FittedLaw,
-    NoFit,
-    SizeLaw,
-    SizeResults,
-    StreamSizes,
-)
+from oretally.recon.size_rows import ClassRow, FittedLaw, NoFit, SizeLaw, SizeResults, StreamSizes
 
 __all__ = ["by_size"]
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from oretally.recon.estimate import Estimate
+
 __all__ = ["CurvePoint", "DecidingTest", "End", "Expected", "Explanation", "GradeRecovery", "Loss",
            "LossEnd", "LossPart", "Losses", "SizeRecovery", "Standing", "TestKind"]  # fmt: skip
-
-Estimate = tuple[float, float]
-"""A value and its standard deviation."""
 
 
 class End(StrEnum):

@@ -15,9 +15,9 @@ import numpy as np
 
 from oretally.flowsheet import Arrangement, Circuit, Position, Survey
 from oretally.flowsheet.size_classes import Run
+from oretally.flowsheet.slurry import Estimate
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.covariance import Covariance
-from oretally.recon.loss_rows import Estimate
 from oretally.recon.propagated import Function, estimate, value_at
 from oretally.recon.recoveries import Answers
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from oretally.flowsheet import Arrangement, Circuit, Fault, InputError, Position, Survey
 from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.slurry import Estimate
 from oretally.recon.covariance import Covariance
 from oretally.recon.deciding_test import (
     ALPHA,
@@ -29,7 +30,6 @@ from oretally.recon.grade_recovery import grade_recovery_curves
 from oretally.recon.loss_rows import (
     DecidingTest,
     End,
-    Estimate,
     Loss,
     LossEnd,
     Losses,

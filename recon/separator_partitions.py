@@ -8,11 +8,12 @@ import numpy as np
 
 from oretally.flowsheet import Circuit, Node
 from oretally.flowsheet.size_classes import Run
+from oretally.flowsheet.slurry import Estimate
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.partition import partition_curve, sharpness
 from oretally.recon.separator_fits import fitted_partitions
 from oretally.recon.size_reader import SizeReader, Sloped
-from oretally.recon.size_rows import Estimate, Partitioned, PartitionRow
+from oretally.recon.size_rows import Partitioned, PartitionRow
 
 __all__ = ["partitioned"]
 

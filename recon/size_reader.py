@@ -9,8 +9,8 @@ import numpy as np
 from oretally.flowsheet import Arrangement, Position, Survey
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.size_classes import Run
+from oretally.flowsheet.slurry import Estimate
 from oretally.recon.covariance import Covariance
-from oretally.recon.size_rows import Estimate
 
 __all__ = ["SizeReader", "Sloped"]
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from oretally.flowsheet import Arrangement, Circuit, Position, Survey
+from oretally.flowsheet.slurry import Estimate
 from oretally.recon.covariance import Covariance
-from oretally.recon.loss_rows import Estimate, SizeRecovery
+from oretally.recon.loss_rows import SizeRecovery
 from oretally.recon.propagated import estimate, value_at
 
 __all__ = ["size_recoveries"]

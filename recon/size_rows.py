@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from oretally.recon.estimate import Estimate
+
 __all__ = [
     "ClassRow",
-    "Estimate",
     "FittedLaw",
     "FittedPartition",
     "NoFit",
@@ -143,10 +144,6 @@ class OpenClass:
     meets: Meets
 
 
-_Estimate = tuple[float, float]
-"""A value and its standard deviation."""
-
-
 @dataclass(frozen=True, slots=True)
 class FittedPartition:
     """A curve with a bypass fitted to the shares of the solids, weighted by their covariance.
@@ -184,10 +181,10 @@ class FittedPartition:
     """
 
     law: PartitionLaw
-    d50c_um: _Estimate | None = None
-    sharpness: _Estimate | None = None
-    bypass: _Estimate | None = None
-    bypass_range: _Estimate | None = None
+    d50c_um: Estimate | None = None
+    sharpness: Estimate | None = None
+    bypass: Estimate | None = None
+    bypass_range: Estimate | None = None
     bypass_held: bool = False
     chi_square: float | None = None
     dof: int | None = None
@@ -197,10 +194,6 @@ class FittedPartition:
     doubt: str = ""
     note: str = ""
     reason: str = ""
-
-
-Estimate = tuple[float, float]
-"""A value and its standard deviation."""
 
 
 @dataclass(frozen=True, slots=True)
