@@ -16,9 +16,8 @@ from circuits import plant
 
 from oretally.io import Case, read_case
 from oretally.recon import Balance, reconcile
-from oretally.recon.covariance import propagate
-from oretally.recon.observability import classify
-from oretally.recon.solver import solve
+from oretally.recon.reduction import classify
+from oretally.recon.solver import propagate, solve
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 SIZES = [(3, 1), (6, 1), (12, 3), (24, 4), (48, 8), (60, 20)]

@@ -37,10 +37,9 @@ from oretally.flowsheet import (
     balance_problem,
     parse_unit,
 )
-from oretally.flowsheet.quantities import class_grade, class_share
-from oretally.flowsheet.size_classes import SizeGrid
-from oretally.flowsheet.streams import Content
-from oretally.recon.reconcile import reconcile
+from oretally.flowsheet.circuit import Content
+from oretally.flowsheet.survey import SizeGrid, class_grade, class_share
+from oretally.recon.reconciliation import reconcile
 from oretally.recon.solver import solve
 
 __all__ = ["Point", "line", "survey_of"]

@@ -16,9 +16,9 @@ import numpy as np
 from study_circuits import CIRCUITS, StudyCircuit, bank
 
 from oretally.flowsheet import arrangement, balance_problem
-from oretally.recon.findings import ErrorRates
-from oretally.recon.hypothesis_search import diagnose
-from oretally.recon.possible_slips import PossibleSlips
+from oretally.recon.gross_errors.search import diagnose
+from oretally.recon.result import ErrorRates
+from oretally.recon.signatures import PossibleSlips
 from oretally.recon.solver import solve
 
 SIZES: dict[str, Callable[[], StudyCircuit]] = {

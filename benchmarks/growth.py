@@ -79,7 +79,7 @@ def single(size: Sized) -> Timed:
 
 
 def batch(size: Sized) -> Timed:
-    from oretally.recon.prepared import prepare
+    from oretally.recon.solver import prepare
 
     problem, flows, grades = surveys(*size)
     ready = prepare(problem)

@@ -30,16 +30,14 @@ from scipy.special import log_ndtr
 from study_circuits import CIRCUITS, StudyCircuit
 
 from oretally.flowsheet import arrangement, balance_problem
-from oretally.recon.candidates import candidates
-from oretally.recon.elimination import eliminate
-from oretally.recon.equivalence import Groups, equivalence
-from oretally.recon.explanations import explain
-from oretally.recon.findings import ErrorRates
-from oretally.recon.hypothesis_search import diagnose
-from oretally.recon.possible_slips import PossibleSlips
-from oretally.recon.robust import biweight, huber, least_absolute
+from oretally.recon.gross_errors.candidates import candidates
+from oretally.recon.gross_errors.elimination import eliminate
+from oretally.recon.gross_errors.explanations import explain
+from oretally.recon.gross_errors.robust import biweight, huber, least_absolute
+from oretally.recon.gross_errors.search import diagnose
+from oretally.recon.result import ErrorRates
+from oretally.recon.signatures import Groups, PossibleSlips, Traces, equivalence, traces_of
 from oretally.recon.solver import solve
-from oretally.recon.traces import Traces, traces_of
 
 Floats = NDArray[np.float64]
 _Scores = dict[int, float]  # group to how suspect it is

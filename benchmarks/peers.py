@@ -105,7 +105,7 @@ def ours(p: BalanceProblem) -> Answer:
 
 
 def ours_prepared(p: BalanceProblem) -> Run:
-    from oretally.recon.prepared import prepare
+    from oretally.recon.solver import prepare
 
     ready = prepare(p)
     return lambda: answer(ready.solve(p.flow, p.grade))
@@ -127,7 +127,7 @@ def ours_each(case: Case, p: BalanceProblem, flows: Any, grades: Any) -> Run:
 
 def ours_batch(workers: int) -> Callable[..., Run]:
     def prepared(case: Case, p: BalanceProblem, flows: Any, grades: Any) -> Run:
-        from oretally.recon.prepared import prepare
+        from oretally.recon.solver import prepare
 
         ready = prepare(p)
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from oretally.io.plan_result import planned
+from oretally.io.commands.plan import planned
 
 EXAMPLE = Path(__file__).resolve().parents[1] / "examples" / "rougher_cleaner"
 

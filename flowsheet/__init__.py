@@ -1,9 +1,6 @@
 """What the plant is and what was measured: circuits, surveys, units, balance problems."""
 
-from oretally.flowsheet.arrangement import Arrangement, Position, arrangement
-from oretally.flowsheet.balance_problem import BalanceProblem, Rows
-from oretally.flowsheet.circuit import Circuit
-from oretally.flowsheet.error_sources import ErrorPart, SharedSource
+from oretally.flowsheet.circuit import Circuit, Node, NodeKind, Stream
 from oretally.flowsheet.faults import (
     ContradictoryValues,
     Fault,
@@ -12,12 +9,26 @@ from oretally.flowsheet.faults import (
     OretallyError,
     Place,
 )
-from oretally.flowsheet.stated_errors import ErrorModel, ErrorRule, ErrorSource
-from oretally.flowsheet.streams import Node, NodeKind, Stream
-from oretally.flowsheet.survey import Analyte, Basis, Measurement, Survey
-from oretally.flowsheet.survey_problem import balance_problem
-from oretally.flowsheet.unit_table import Dimension, Unit, units_of
-from oretally.flowsheet.units import UnitError, is_unit, parse_unit
+from oretally.flowsheet.problem import (
+    Arrangement,
+    BalanceProblem,
+    Position,
+    Rows,
+    arrangement,
+    balance_problem,
+)
+from oretally.flowsheet.survey import (
+    Analyte,
+    Basis,
+    ErrorModel,
+    ErrorPart,
+    ErrorRule,
+    ErrorSource,
+    Measurement,
+    SharedSource,
+    Survey,
+)
+from oretally.flowsheet.units import Dimension, Unit, UnitError, is_unit, parse_unit, units_of
 
 __all__ = [
     "Analyte",

@@ -7,12 +7,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from oretally.io.case import Case, read_case
-    from oretally.io.frames import survey_from_frame
-    from oretally.io.json_result import to_json
-    from oretally.io.report import html_report
-    from oretally.io.text_summary import summary
-    from oretally.io.xlsx_result import xlsx_bytes
+    from oretally.io.case import Case, read_case, survey_from_frame
+    from oretally.io.results import html_report, summary, to_json, xlsx_bytes
 
 __all__ = [
     "Case",
@@ -26,18 +22,18 @@ __all__ = [
 
 _HOME = {
     "Case": "case",
-    "html_report": "report",
+    "html_report": "results",
     "read_case": "case",
-    "summary": "text_summary",
-    "survey_from_frame": "frames",
-    "to_json": "json_result",
-    "xlsx_bytes": "xlsx_result",
+    "summary": "results",
+    "survey_from_frame": "case",
+    "to_json": "results",
+    "xlsx_bytes": "results",
 }
 
 
 def __getattr__(name: str) -> Any:
     if name not in _HOME:
-        raise AttributeError(f"module 'oretally.io' has no attribute {name!r}")
-    found = getattr(import_module(f"oretally.io.{_HOME[name]}"), name)
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    found = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
     globals()[name] = found
     return found

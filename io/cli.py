@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from oretally.io.balance_options import balance_options
-from oretally.io.compare_options import compare_options
-from oretally.io.exit_status import DONE, NOT_BALANCEABLE, WRONG_INPUT, guarded
-from oretally.io.output_files import ends_in, refuse_overwriting, write_whole
-from oretally.io.plan_options import plan_options
-from oretally.io.progress import progress
-from oretally.io.sample_mass_options import sample_mass_options
+from oretally.io.commands.balance_options import balance_options
+from oretally.io.commands.compare_options import compare_options
+from oretally.io.commands.exit_status import DONE, NOT_BALANCEABLE, WRONG_INPUT, guarded
+from oretally.io.commands.output_files import ends_in, refuse_overwriting, write_whole
+from oretally.io.commands.plan_options import plan_options
+from oretally.io.commands.progress import progress
+from oretally.io.commands.sample_mass_options import sample_mass_options
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -62,7 +62,7 @@ def balance(
 ) -> int:  # fmt: skip
     """Adjust all measurements of CASE so that everything balances, and report."""
     with progress("reading") as say:
-        from oretally.io import balance_outputs as work
+        from oretally.io.commands import balance as work
 
         outputs = work.Outputs(json_file, html, xlsx, pdf, show)
         answer = work.balanced(case, outputs, say=say, **asked)
@@ -80,7 +80,7 @@ def check(case: Path, svg: Path | None) -> int:
     """Read CASE and judge it: closures, what is checked, what cannot be known. No adjustment."""
     with progress("reading") as say:
         from oretally.io.case import read_case
-        from oretally.io.check_summary import print_check
+        from oretally.io.commands.check import print_check
 
         refuse_overwriting(case, svg)
         read = read_case(case)
@@ -89,7 +89,7 @@ def check(case: Path, svg: Path | None) -> int:
 
         found = examine(read.circuit, read.survey, feed=read.feed, products=read.products)
         if svg is not None:
-            from oretally.io.circuit_svg import circuit_svg, measured_labels
+            from oretally.io.pictures import circuit_svg, measured_labels
 
             write_whole(svg, circuit_svg(read.circuit, measured_labels(read.survey)))
     print_check(read, found, _console())
@@ -111,7 +111,7 @@ def new(target: Path | None, example: str | None) -> int:
 
     Nothing is ever written over.
     """
-    from oretally.io.new_case import example_names, make_case
+    from oretally.io.forms import example_names, make_case
 
     if example == "list":
         found = example_names()
@@ -145,18 +145,18 @@ def new(target: Path | None, example: str | None) -> int:
               help="Write the workbook to type into; 'balance' reads it back.")  # fmt: skip
 def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
     """Make the sampling sheet of CASE, whose measurements may still be blank."""
-    from oretally.io.unmeasured_case import read_plan
+    from oretally.io.case import read_plan
 
     if html is None and xlsx is None:
         raise click.UsageError("Say what to write: --html FILE to print, --xlsx FILE to type into.")
     refuse_overwriting(case, html, xlsx)
     plan = read_plan(case)
     if html is not None:
-        from oretally.io.sampling_form import sampling_form
+        from oretally.io.forms import sampling_form
 
         write_whole(html, sampling_form(plan))
     if xlsx is not None:
-        from oretally.io.entry_workbook import entry_workbook
+        from oretally.io.forms import entry_workbook
 
         write_whole(xlsx, entry_workbook(plan))
     for path in (html, xlsx):
@@ -175,11 +175,7 @@ def lab(source: Path, json_file: str | None, html: Path | None) -> int:
 
     Columns as the README says; the table [lab] of circuit.toml names a laboratory's own.
     """
-    from oretally.io.lab_json import lab_json
-    from oretally.io.lab_judgement import judged_table
-    from oretally.io.lab_report import lab_report
-    from oretally.io.lab_summary import lab_summary
-    from oretally.io.lab_table import read_lab
+    from oretally.io.laboratory import judged_table, lab_json, lab_report, lab_summary, read_lab
 
     refuse_overwriting(source, json_file, html)
     found = judged_table(read_lab(source), source.resolve().stem)
@@ -199,10 +195,13 @@ def compare(cases: tuple[str, ...], json_file: str | None, html: Path | None, **
     The first CASE stands against each other one; with repeats: oretally compare A1 A2 vs B1 B2.
     """
     with progress("reading") as say:
-        from oretally.io.compare_cases import case_paths, compare_cases
-        from oretally.io.comparison_json import comparison_json
-        from oretally.io.comparison_report import comparison_report
-        from oretally.io.comparison_summary import comparison_text
+        from oretally.io.compare import (
+            case_paths,
+            compare_cases,
+            comparison_json,
+            comparison_report,
+            comparison_text,
+        )
 
         for case in case_paths(cases):
             refuse_overwriting(case, json_file, html)
@@ -218,7 +217,7 @@ def compare(cases: tuple[str, ...], json_file: str | None, html: Path | None, **
 @plan_options
 def plan(case: Path, json_file: str | None, **asked: Any) -> int:
     """Plan measurements: which, how often, within a budget; before a test or after one."""
-    from oretally.io.plan_result import written_plan
+    from oretally.io.commands.plan import written_plan
 
     click.echo(written_plan(case, json_file, **asked), nl=False)
     return DONE
@@ -231,8 +230,7 @@ def sample_mass(file: Path | None, json_file: str | None, **asked: str | None) -
 
     FILE (TOML) holds the same entries, and stages of crushing and splitting in the order of work.
     """
-    from oretally.io.sample_mass import sample_mass_json, sample_mass_text
-    from oretally.io.sample_mass_plan import read_sample_plan
+    from oretally.io.sampling import read_sample_plan, sample_mass_json, sample_mass_text
 
     plan = read_sample_plan(asked, file)
     if json_file not in (None, "-"):
@@ -253,7 +251,7 @@ def convert(number: str, unit: str, other: str) -> int:
 
     For example: oretally convert 0.31 ozt/st g/t
     """
-    from oretally.io.conversion_text import conversion_text
+    from oretally.io.commands.convert import conversion_text
 
     text, understood = conversion_text(number, unit, other)
     click.echo(text, err=not understood)
@@ -273,7 +271,7 @@ def _console() -> Console:
     """Return a console for standard output: styled on a terminal, plain and wide in a pipe."""
     from rich.console import Console
 
-    from oretally.io.console import WIDTH
+    from oretally.io.wording import WIDTH
 
     if sys.stdout.isatty():
         return Console(highlight=False)

@@ -1,10 +1,16 @@
-"""What follows from a survey: solver, observability, covariance, answers."""
+"""What follows from a survey: solver, observability, covariance, answers.
 
-from oretally.recon.balance import Balance
-from oretally.recon.balance_rows import BalancedValue, ValueClass
-from oretally.recon.examine import Examination, ValueStatus, examine
-from oretally.recon.reconcile import reconcile
-from oretally.recon.simulation import Simulation, simulate
+Names are imported when they are used: the folders below stand on each other, not on this door.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from oretally.recon.checking import Examination, ValueStatus, examine
+    from oretally.recon.reconciliation import reconcile
+    from oretally.recon.result import Balance, BalancedValue, ValueClass
+    from oretally.recon.simulation import Simulation, simulate
 
 __all__ = [
     "Balance",
@@ -17,3 +23,23 @@ __all__ = [
     "reconcile",
     "simulate",
 ]
+
+_HOME = {
+    "Balance": "result",
+    "BalancedValue": "result",
+    "Examination": "checking",
+    "Simulation": "simulation",
+    "ValueClass": "result",
+    "ValueStatus": "checking",
+    "examine": "checking",
+    "reconcile": "reconciliation",
+    "simulate": "simulation",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    found = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+    globals()[name] = found
+    return found

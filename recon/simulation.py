@@ -1,7 +1,8 @@
 """Simulation of a balance: every answer with the limits that drawn and balanced surveys give.
 
-How surveys are drawn, and about what, says `oretally.recon.drawn_surveys`; how limits come from
-samples and first-order errors are judged by them, `oretally.recon.coverage_intervals`.
+How surveys are drawn, and about what, says `oretally.recon.draws.drawn_surveys`; how limits come
+from
+samples and first-order errors are judged by them, `oretally.recon.draws.coverage_intervals`.
 """
 
 from __future__ import annotations
@@ -23,25 +24,26 @@ from oretally.flowsheet import (
     balance_problem,
 )
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.balance import Balance
-from oretally.recon.balance_answers import BalanceAnswer, answers_of
-from oretally.recon.covariance import propagate
-from oretally.recon.coverage_intervals import (
+from oretally.recon.draws import (
     LEAST_SAMPLES,
     NORMAL_95,
+    BalanceAnswer,
+    Drawing,
     Interval,
     Validation,
+    answers_of,
+    balanced_draws,
     end_scatter,
+    rectangular_readings,
     relieved,
     shortest_interval,
     symmetric_interval,
     validation,
 )
-from oretally.recon.drawn_surveys import Drawing, balanced_draws, rectangular_readings
-from oretally.recon.many_solutions import ManySolutions, joined
-from oretally.recon.reconcile import reconcile
-from oretally.recon.solution import Solution
-from oretally.recon.solver import solve
+from oretally.recon.reconciliation import reconcile
+from oretally.recon.result import Balance
+from oretally.recon.solution import ManySolutions, Solution, joined
+from oretally.recon.solver import propagate, solve
 
 __all__ = ["LEVEL", "SimulatedAnswer", "Simulation", "simulate", "simulate_balance",
            "simulate_problem"]  # fmt: skip
@@ -160,12 +162,12 @@ def simulate(
     generator : numpy.random.Generator
     draws : int
     feed, products : str, sequence of str, optional
-        As for `oretally.recon.reconcile`.
+        As for `oretally.recon.reconciliation`.
 
     Raises
     ------
     InputError
-        As `oretally.recon.reconcile`, and if so many draws do not fit into memory.
+        As `oretally.recon.reconciliation`, and if so many draws do not fit into memory.
     NotBalanceable
         If the survey cannot be balanced.
     ValueError

@@ -17,12 +17,10 @@ from scipy.special import gammainc, gammaincc, ndtri
 from sound_surveys import Made
 
 from oretally.flowsheet import BalanceProblem, Position, arrangement, balance_problem
-from oretally.flowsheet.quantities import Kind
-from oretally.recon.covariance import propagate
-from oretally.recon.recoveries import Answers
+from oretally.flowsheet.survey import Kind
+from oretally.recon.answers import Answers, balanced_values
 from oretally.recon.solution import Solution
-from oretally.recon.solver import solve
-from oretally.recon.value_rows import balanced_values
+from oretally.recon.solver import propagate, solve
 
 __all__ = ["KINDS", "Draws", "Scatter", "table"]
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from sound_plants import Amounts
 
 from oretally.flowsheet import Circuit, Measurement, NodeKind, Survey
-from oretally.flowsheet.quantities import Kind
+from oretally.flowsheet.survey import Kind
 
 __all__ = ["CLOSED", "Minimum", "Program", "best_of", "first_amounts", "ipopt_minimum"]
 

@@ -20,16 +20,16 @@ from scipy.sparse.linalg import lsqr
 from sound_plants import Amounts
 
 from oretally.flowsheet import Circuit, Measurement, Node, NodeKind, Survey
-from oretally.flowsheet.quantities import (
+from oretally.flowsheet.circuit import Content
+from oretally.flowsheet.survey import (
     Kind,
     Meaning,
+    Run,
     class_grade,
     class_share,
     in_solution,
     meanings,
 )
-from oretally.flowsheet.size_classes import Run
-from oretally.flowsheet.streams import Content
 
 __all__ = ["Natural", "Part", "Sets"]
 

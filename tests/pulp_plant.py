@@ -25,9 +25,8 @@ from oretally.flowsheet import (
     Unit,
     parse_unit,
 )
-from oretally.flowsheet.quantities import solution_unit
-from oretally.flowsheet.size_classes import Run, SizeGrid
-from oretally.flowsheet.streams import Content
+from oretally.flowsheet.circuit import Content
+from oretally.flowsheet.survey import Run, SizeGrid, solution_unit
 
 __all__ = ["PERCENT", "RATE", "SHARE", "Plant", "Ratio"]
 

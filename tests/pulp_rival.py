@@ -27,14 +27,13 @@ from oretally.flowsheet import (
     arrangement,
     balance_problem,
 )
-from oretally.flowsheet.size_classes import Run
-from oretally.recon.balance_rows import BalancedValue
-from oretally.recon.covariance import propagate
-from oretally.recon.observability import classify
+from oretally.flowsheet.survey import Run
+from oretally.recon.answers import balanced_values, class_of
+from oretally.recon.numerics import one_thread
+from oretally.recon.reduction import classify
+from oretally.recon.result import BalancedValue
 from oretally.recon.solution import Solution
-from oretally.recon.solver import solve
-from oretally.recon.threads import one_thread
-from oretally.recon.value_rows import balanced_values, class_of
+from oretally.recon.solver import propagate, solve
 
 __all__ = ["Oracle", "Reconciled", "compare", "reconciled", "same_classes"]
 

@@ -24,10 +24,8 @@ from oretally.flowsheet import (
     Unit,
     parse_unit,
 )
-from oretally.flowsheet.quantities import in_solution, solution_unit
-from oretally.flowsheet.size_classes import SizeGrid
-from oretally.flowsheet.streams import Content
-from oretally.flowsheet.survey import DETECTION_LIMIT
+from oretally.flowsheet.circuit import Content
+from oretally.flowsheet.survey import DETECTION_LIMIT, SizeGrid, in_solution, solution_unit
 
 __all__ = ["CIRCUITS", "SINGLE_SLIPS"]
 

@@ -30,7 +30,8 @@ class Chances:
     Attributes
     ----------
     measurement, loss, expected : float
-        Rates, and how many errors one survey has at most; see `oretally.recon.findings.ErrorRates`.
+        Rates, and how many errors one survey has at most; see
+        `oretally.recon.result.gross_errors.ErrorRates`.
     widths, shares : tuple of float
         Of an error of any size, in stated errors.
     loss_width : float

@@ -37,7 +37,7 @@ from slip_plants import SlipPlant
 from slip_refits import Left, Refits, changed, same
 
 from oretally.flowsheet import arrangement, balance_problem
-from oretally.recon.covariance import propagate
+from oretally.recon.solver import propagate
 
 __all__ = ["NONE", "Oracle", "Verdict", "exact_groups"]
 

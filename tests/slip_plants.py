@@ -18,8 +18,7 @@ from oretally.flowsheet import (
     Unit,
     parse_unit,
 )
-from oretally.flowsheet.quantities import class_grade, class_share
-from oretally.flowsheet.size_classes import SizeGrid
+from oretally.flowsheet.survey import SizeGrid, class_grade, class_share
 
 __all__ = ["Assay", "Reading", "SlipPlant", "bulk_plant", "classes", "milled", "sized_plant"]
 

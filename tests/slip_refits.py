@@ -13,9 +13,8 @@ from scipy import sparse
 from slip_evidence import Read
 
 from oretally.flowsheet import BalanceProblem, NotBalanceable, Position
-from oretally.recon.covariance import propagate
 from oretally.recon.solution import Solution
-from oretally.recon.solver import solve
+from oretally.recon.solver import propagate, solve
 
 __all__ = ["Left", "Refits", "changed", "same", "with_loss"]
 

@@ -22,9 +22,8 @@ from slip_plants import SlipPlant
 import oretally.recon
 from oretally.flowsheet import balance_problem
 from oretally.recon import Balance, reconcile
-from oretally.recon.findings import ErrorPlace, Slip
+from oretally.recon.result import ErrorPlace, Repair, Slip
 from oretally.recon.solver import solve
-from oretally.recon.unbalanced_rows import Repair
 
 __all__ = ["JUDGE", "Task", "done", "package_hash", "tasks_of"]
 

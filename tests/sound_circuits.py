@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 from sound_plants import Draft
 
-from oretally.flowsheet.streams import Content
+from oretally.flowsheet.circuit import Content
 
 __all__ = ["MOST", "Plan", "drawn"]
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oretally.flowsheet import Circuit, Node, NodeKind, Stream
-from oretally.flowsheet.streams import Content, dissolved_solids
+from oretally.flowsheet.circuit import Content, dissolved_solids
 
 __all__ = ["Amounts", "Draft"]
 

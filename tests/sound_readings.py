@@ -8,8 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from oretally.flowsheet import Dimension, ErrorSource, Measurement, Survey, Unit, parse_unit
-from oretally.flowsheet.sources_applied import with_sources
-from oretally.flowsheet.survey import PROPAGATED
+from oretally.flowsheet.survey import PROPAGATED, with_sources
 
 __all__ = ["SHARE", "Reading", "slipped", "survey_of"]
 

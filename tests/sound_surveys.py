@@ -24,12 +24,21 @@ from oretally.flowsheet import (
     Survey,
     parse_unit,
 )
-from oretally.flowsheet.carriers import linked_by_size
-from oretally.flowsheet.quantities import class_grade, class_share, in_solution, solution_unit
-from oretally.flowsheet.size_classes import SizeGrid
-from oretally.flowsheet.slurry import Estimate, propagated, pulp_density, solids_share
-from oretally.flowsheet.streams import Content
-from oretally.flowsheet.survey import DECLARED_LOSS, PROPAGATED
+from oretally.flowsheet.circuit import Content
+from oretally.flowsheet.problem import linked_by_size
+from oretally.flowsheet.survey import (
+    DECLARED_LOSS,
+    PROPAGATED,
+    Estimate,
+    SizeGrid,
+    class_grade,
+    class_share,
+    in_solution,
+    propagated,
+    pulp_density,
+    solids_share,
+    solution_unit,
+)
 
 __all__ = ["Made", "smallest_mill", "sound_survey"]
 

@@ -101,7 +101,7 @@ def amounts_of(made: Made, found: Solution, natural: Natural) -> Floats:
 
 def _serve(pipe: Connection) -> None:
     """Answer tasks until the other end hangs up."""
-    from oretally.recon.threads import one_thread
+    from oretally.recon.numerics import one_thread
 
     tasks: Mapping[str, Callable[[int, int], dict[str, Any]]] = {
         "solve": solved, "judge": judged, "confirm": from_ours,

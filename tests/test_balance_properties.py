@@ -23,11 +23,9 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.recon import Balance, ValueClass, reconcile
-from oretally.recon.covariance import propagate
-from oretally.recon.observability import classify
-from oretally.recon.prepared import prepare
+from oretally.recon.reduction import classify
 from oretally.recon.solution import StopReason
-from oretally.recon.solver import solve
+from oretally.recon.solver import prepare, propagate, solve
 
 Maker = Callable[..., Any]
 few = settings(

@@ -22,25 +22,23 @@ from oretally.flowsheet import (
     Survey,
     parse_unit,
 )
-from oretally.flowsheet.quantities import class_grade, class_share
-from oretally.flowsheet.size_classes import SizeGrid
+from oretally.flowsheet.survey import SizeGrid, class_grade, class_share
 from oretally.io import read_case
-from oretally.io.cautions import (
+from oretally.io.results import html_report, summary, to_json
+from oretally.io.results.document import balance_schema
+from oretally.io.wording import (
     CAUTIONS_HEADING,
-    SITUATIONS,
     brief,
     cautions_document,
     cautions_of,
     circuit_cautions,
     defer,
+    loss_readings,
     sheet_cautions,
 )
-from oretally.io.json_result import balance_schema, to_json
-from oretally.io.loss_wording import loss_readings
-from oretally.io.report import html_report
-from oretally.io.text_summary import summary
+from oretally.io.wording.cautions import SITUATIONS
 from oretally.recon import Balance, reconcile
-from oretally.recon.loss_rows import TestKind
+from oretally.recon.result import TestKind
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 DATA = tomllib.loads(files("oretally.io").joinpath("data/cautions.toml").read_text("utf-8"))

@@ -19,9 +19,8 @@ from scipy import sparse
 from water_plants import measured, water_plant
 
 from oretally.flowsheet import BalanceProblem, Circuit, arrangement, balance_problem
-from oretally.recon.certificate import certify
-from oretally.recon.general import solve_general
-from oretally.recon.solution import sum_of_squares
+from oretally.recon.natural import solve_general
+from oretally.recon.solution import certify, sum_of_squares
 from oretally.recon.solver import solve, solve_certified
 
 Floats = NDArray[np.float64]

@@ -14,9 +14,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.certificate import certify
-from oretally.recon.certificate_rows import Certificate
-from oretally.recon.solution import sum_of_squares
+from oretally.recon.result import Certificate
+from oretally.recon.solution import certify, sum_of_squares
 from oretally.recon.solver import solve
 
 Floats = NDArray[np.float64]

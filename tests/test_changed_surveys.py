@@ -21,13 +21,9 @@ from oretally.flowsheet import (
     balance_problem,
     parse_unit,
 )
-from oretally.recon.changed_surveys import solve_changed
-from oretally.recon.mixups import Mixups
-from oretally.recon.possible_slips import PossibleSlips
-from oretally.recon.prepared import prepare
-from oretally.recon.refits import corrected, without_readings
-from oretally.recon.solver import solve
-from oretally.recon.traces import traces_of
+from oretally.recon.signatures import Mixups, PossibleSlips, traces_of
+from oretally.recon.solver import corrected, prepare, solve, without_readings
+from oretally.recon.solver.changed_surveys import solve_changed
 
 RATE = 0.03
 

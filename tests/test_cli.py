@@ -168,7 +168,7 @@ def test_status_3_for_a_mistake_of_ours(capsys: Capture, monkeypatch: pytest.Mon
     def fail(*_: object, **__: object) -> None:
         raise ZeroDivisionError("planted")
 
-    monkeypatch.setattr("oretally.io.balance_outputs.reconcile", fail)
+    monkeypatch.setattr("oretally.io.commands.balance.reconcile", fail)
     monkeypatch.delenv("ORETALLY_TRACEBACK", raising=False)
     status, out, err = run(capsys, "balance", str(EXAMPLES / "tin_table"))
     assert (status, out) == (3, "")

@@ -25,13 +25,12 @@ from oretally.flowsheet import (
     Survey,
     parse_unit,
 )
-from oretally.flowsheet.error_sources import STATED
-from oretally.flowsheet.stated_errors import SizeRule
+from oretally.flowsheet.survey import STATED, SizeRule
 from oretally.io.case import Case, read_case
-from oretally.io.error_cells import StatedError
-from oretally.io.pooling import pooled_replicates
-from oretally.recon.one_reading import one_reading
-from oretally.recon.replicates import mean_at_level
+from oretally.io.cells import StatedError
+from oretally.io.measurements.replicates import pooled_replicates
+from oretally.recon.laboratory import mean_at_level
+from oretally.recon.losses import one_reading
 
 _GRAMS = parse_unit("g/t")
 

@@ -11,9 +11,9 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from oretally.io.cautions import CAUTIONS_HEADING
 from oretally.io.cli import main
-from oretally.io.comparison_json import comparison_schema
+from oretally.io.compare.document import comparison_schema
+from oretally.io.wording import CAUTIONS_HEADING
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 Capture = pytest.CaptureFixture[str]

@@ -27,22 +27,22 @@ from oretally.flowsheet import (
     balance_problem,
     parse_unit,
 )
-from oretally.flowsheet.error_sources import combined_sd
-from oretally.flowsheet.quantities import class_grade, class_share
-from oretally.flowsheet.size_classes import SizeGrid
+from oretally.flowsheet.survey import SizeGrid, class_grade, class_share, combined_sd
 from oretally.recon import reconcile
-from oretally.recon.answers_together import POWER, WHOLE_SHARE, Row, judged_together
-from oretally.recon.balance_rows import GlobalTest
-from oretally.recon.case_answers import Answer, AnswerName, CaseAnswers
-from oretally.recon.comparison import compare
-from oretally.recon.comparison_rows import Comparison, Difference, Verdict
-from oretally.recon.prepared import prepare
-from oretally.recon.repeated_tests import (
-    RepeatPlan,
-    chance_to_tell,
-    quantile,
+from oretally.recon.answers import Answer, AnswerName, CaseAnswers
+from oretally.recon.comparison import (
+    POWER,
+    BalancedTest,
+    Comparison,
+    Difference,
+    Verdict,
+    balanced_test,
+    compare,
 )
-from oretally.recon.tests_in_common import BalancedTest, balanced_test
+from oretally.recon.comparison.multiple_tests import WHOLE_SHARE, Row, judged_together
+from oretally.recon.comparison.repeats import RepeatPlan, chance_to_tell, quantile
+from oretally.recon.result import GlobalTest
+from oretally.recon.solver import prepare
 
 Floats = NDArray[np.float64]
 KG, PERCENT = parse_unit("kg"), parse_unit("%")

@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oretally.flowsheet import Dimension, UnitError, parse_unit, units_of
-from oretally.flowsheet.conversion import convert, read_exactly
-from oretally.flowsheet.unit_table import find_unit
+from oretally.flowsheet.units import convert, read_exactly
+from oretally.flowsheet.units.table import find_unit
 from oretally.io.cli import main
-from oretally.io.conversion_text import conversion_text
+from oretally.io.commands.convert import conversion_text
 
 EVERY = [(d, s) for d in Dimension for s in units_of(d)]
 

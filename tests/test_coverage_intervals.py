@@ -9,17 +9,17 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from oretally.recon.coverage_intervals import (
+from oretally.recon.answers.recoveries import ratio
+from oretally.recon.draws import (
     Interval,
     end_scatter,
     relieved,
     shortest_interval,
     symmetric_interval,
-    tolerance,
     validation,
 )
-from oretally.recon.propagated import propagated
-from oretally.recon.recoveries import ratio
+from oretally.recon.draws.coverage_intervals import tolerance
+from oretally.recon.propagation import propagated
 
 Floats = NDArray[np.float64]
 Reader = Callable[[str], dict[str, Any]]

@@ -12,9 +12,8 @@ import scipy.linalg
 from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.covariance import propagate
-from oretally.recon.observability import classify
-from oretally.recon.solver import solve
+from oretally.recon.reduction import classify
+from oretally.recon.solver import propagate, solve
 
 Floats = NDArray[np.float64]
 

@@ -11,13 +11,11 @@ import pytest
 
 from oretally.flowsheet import Circuit, Survey, arrangement, balance_problem
 from oretally.io.case import read_case
-from oretally.io.json_result import to_json
-from oretally.io.pdf_pages import pages
-from oretally.io.report import html_report
-from oretally.io.text_summary import summary
+from oretally.io.results import html_report, summary, to_json
+from oretally.io.results.pdf_pages import pages
 from oretally.io.wording import notes_of
 from oretally.recon import Balance, reconcile
-from oretally.recon.doubtful_answers import doubtful_answers
+from oretally.recon.draws import doubtful_answers
 from oretally.recon.solver import solve
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"

@@ -15,11 +15,11 @@ import pytest
 
 from oretally.flowsheet import InputError
 from oretally.io import read_case
-from oretally.io.case_workbook import case_workbook
-from oretally.io.entry_workbook import entry_workbook
-from oretally.io.json_result import balance_document, balance_schema
-from oretally.io.suspect_wording import search_sentence
-from oretally.io.unmeasured_case import read_plan
+from oretally.io.case import read_plan
+from oretally.io.forms import entry_workbook
+from oretally.io.forms.case_workbook import case_workbook
+from oretally.io.results.document import balance_document, balance_schema
+from oretally.io.wording import search_sentence
 from oretally.recon import reconcile
 
 _CIRCUIT = """title = "t"

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from oretally.flowsheet import InputError
-from oretally.flowsheet.slurry import (
+from oretally.flowsheet.survey import (
     Estimate,
     dry_from_density,
     dry_from_solids,

@@ -23,10 +23,8 @@ from scipy.special import ndtr, ndtri
 from sound_surveys import Made, sound_survey
 
 from oretally.flowsheet import BalanceProblem, NotBalanceable
-from oretally.recon.bound_limits import one_sided_limit, released_bounds
-from oretally.recon.covariance import propagate
-from oretally.recon.recoveries import Answers
-from oretally.recon.solver import solve
+from oretally.recon.answers import Answers
+from oretally.recon.solver import one_sided_limit, propagate, released_bounds, solve
 
 Floats = NDArray[np.float64]
 NIGHTLY = os.environ.get("ORETALLY_NIGHTLY") == "1"

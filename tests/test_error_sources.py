@@ -12,8 +12,8 @@ import pytest
 
 from oretally.flowsheet import InputError
 from oretally.io.case import Case, read_case
-from oretally.io.json_result import balance_document
-from oretally.io.text_summary import summary
+from oretally.io.results import summary
+from oretally.io.results.document import balance_document
 from oretally.recon import Balance, reconcile
 
 CIRCUIT = """title = "Sand test"

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from oretally.recon.evidence import (
+from oretally.recon.signatures import (
     Ways,
     covariance_known,
     joined_ways,

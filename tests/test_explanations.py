@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.integrate import quad
 
-from oretally.recon.explanations import Candidate, Posterior, explain, single_log_odds
+from oretally.recon.gross_errors.explanations import Candidate, Posterior, explain, single_log_odds
 
 Floats = NDArray[np.float64]
 Chosen = tuple[int, ...]

@@ -13,13 +13,12 @@ import pytest
 
 from oretally.flowsheet import Circuit, NotBalanceable, Position, Survey, balance_problem
 from oretally.io import Case, read_case
-from oretally.io.json_result import balance_schema, to_json
-from oretally.io.report import html_report
-from oretally.io.suspect_wording import suspect_words
-from oretally.io.text_summary import summary
+from oretally.io.results import html_report, summary, to_json
+from oretally.io.results.document import balance_schema
+from oretally.io.wording import suspect_words
 from oretally.recon import Balance, reconcile
-from oretally.recon.findings import ErrorRates
-from oretally.recon.suspects import TOLD
+from oretally.recon.gross_errors.suspects import TOLD
+from oretally.recon.result import ErrorRates
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
 Maker = Callable[..., Survey]
@@ -224,8 +223,8 @@ def test_a_tie_breaker_breaks_the_tie(make_survey: Maker) -> None:
         alike[0], stream=proposed.stream, value=value.adjusted, sd=relative * value.adjusted,
     )  # fmt: skip
     more = replace(survey, measurements=(*survey.measurements, new))
+    from oretally.recon.signatures import traces_of
     from oretally.recon.solver import solve
-    from oretally.recon.traces import traces_of
 
     problem = balance_problem(circuit, more)
     traces = traces_of(problem, solve(problem))

@@ -299,8 +299,7 @@ def test_derivatives_against_finite_differences(
     seed: int, random_circuit: Callable[..., Any]
 ) -> None:
     """Gradient and second derivative of the eliminated grades, kernel formulas, to 1e-6."""
-    from oretally.recon.grades import best_grades
-    from oretally.recon.presolve import presolve
+    from oretally.recon.reduction import best_grades, presolve
 
     made = random_circuit(300 + seed, n_nodes=5, n_analytes=1)
     reduced = presolve(made.problem(0.05, 0.0, 0.25))

@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.optimize import LinearConstraint, minimize, nnls
 
-from oretally.recon.inequalities import minimum_within
-from oretally.recon.quadratic import bounded_minimum
+from oretally.recon.numerics import bounded_minimum, minimum_within
 
 Floats = NDArray[np.float64]
 

@@ -10,7 +10,8 @@ import pytest
 from oretally.flowsheet import Dimension, InputError, UnitError, parse_unit
 from oretally.io import read_case
 from oretally.io.cli import main
-from oretally.io.lab_table import LabTable, read_lab
+from oretally.io.laboratory import read_lab
+from oretally.io.laboratory.batches import LabTable
 
 with pytest.raises(UnitError) as _offer:
     parse_unit("", Dimension.GRADE)

@@ -10,9 +10,8 @@ import pytest
 from oretally.flowsheet import InputError
 from oretally.io import read_case
 from oretally.io.cli import main
-from oretally.io.lab_judgement import error_rule, judged_table
-from oretally.io.lab_summary import lab_summary
-from oretally.io.lab_table import LabBatch, read_lab
+from oretally.io.laboratory import error_rule, judged_table, lab_summary, read_lab
+from oretally.io.laboratory.batches import LabBatch
 
 EXAMPLE = Path(__file__).parents[1] / "examples" / "tin_table" / "lab.csv"
 _HEADER = "sample,type,analyte,value,unit,pair,certified,certified sd\n"

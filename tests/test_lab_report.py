@@ -15,12 +15,11 @@ import pytest
 
 from oretally.flowsheet import Dimension, ErrorRule, parse_unit
 from oretally.io import read_case
+from oretally.io.cells import extrapolation_notes
 from oretally.io.cli import main
-from oretally.io.extrapolation import extrapolation_notes
-from oretally.io.lab_json import lab_document, lab_json, lab_schema
-from oretally.io.lab_judgement import JudgedTable, judged_table
-from oretally.io.lab_report import lab_report
-from oretally.io.lab_table import read_lab
+from oretally.io.laboratory import judged_table, lab_json, lab_report, read_lab
+from oretally.io.laboratory.document import lab_document, lab_schema
+from oretally.io.laboratory.judgement import JudgedTable
 
 EXAMPLE = Path(__file__).parents[1] / "examples" / "tin_table"
 _HEADER = "sample,type,analyte,value,unit,pair,standard,certified,certified sd\n"

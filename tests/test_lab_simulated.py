@@ -13,8 +13,8 @@ import pytest
 from conftest import within_binomial
 
 from oretally.flowsheet import Dimension, parse_unit
-from oretally.io.lab_judgement import Judgement, judge
-from oretally.io.lab_table import Blank, LabBatch, Pair, Standard
+from oretally.io.laboratory.batches import Blank, LabBatch, Pair, Standard
+from oretally.io.laboratory.judgement import Judgement, judge
 
 _A, _B = 0.02, 0.03
 _MATERIALS = ((0.5, 0.004), (2.0, 0.015), (12.0, 0.08))  # certified values and their sd

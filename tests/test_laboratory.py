@@ -11,24 +11,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from oretally.recon.control import (
+from oretally.recon.laboratory import (
     Bias,
-    ConcernKind,
     Standards,
     blanks,
     control_chart,
-    standards,
-    verdict,
-)
-from oretally.recon.duplicates import PrecisionMethod, fit_precision, relative_sd
-from oretally.recon.replicates import (
     dixon,
+    fit_precision,
     grubbs,
-    huber_proposal_2,
-    interlaboratory,
     pooled_sd,
+    relative_sd,
+    standards,
 )
-from oretally.recon.significance import sidak_limit
+from oretally.recon.laboratory.control import ConcernKind, verdict
+from oretally.recon.laboratory.duplicates import PrecisionMethod
+from oretally.recon.laboratory.replicates import huber_proposal_2, interlaboratory
+from oretally.recon.propagation import sidak_limit
 
 Floats = NDArray[np.float64]
 

@@ -14,15 +14,18 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem, ContradictoryValues
-from oretally.recon.grades import best_grades
-from oretally.recon.lane_curvature import Curvature, Slopes
-from oretally.recon.lane_factor import LaneFactor, StackFactor, lane_pattern
-from oretally.recon.lanes import GradeData, Lanes, Layout
-from oretally.recon.large_newton import minimise_large
-from oretally.recon.level_factor import LevelFactor, level_pattern
-from oretally.recon.prepared import Prepared, prepare
-from oretally.recon.presolve import ReducedProblem, presolve
-from oretally.recon.solver import solve
+from oretally.recon.batch import Curvature, GradeData, Lanes, Layout, minimise_large
+from oretally.recon.batch.curvature import Slopes
+from oretally.recon.numerics import (
+    LaneFactor,
+    LevelFactor,
+    StackFactor,
+    lane_pattern,
+    level_pattern,
+)
+from oretally.recon.reduction import ReducedProblem, best_grades, presolve
+from oretally.recon.solver import prepare, solve
+from oretally.recon.solver.prepared import Prepared
 
 Floats = NDArray[np.float64]
 Maker = Callable[..., Any]

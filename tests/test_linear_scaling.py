@@ -18,9 +18,8 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.certificate import certify
-from oretally.recon.covariance import propagate
-from oretally.recon.solver import solve
+from oretally.recon.solution import certify
+from oretally.recon.solver import propagate, solve
 
 Floats = NDArray[np.float64]
 EPS = float(np.finfo(float).eps)

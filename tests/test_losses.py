@@ -32,28 +32,26 @@ from oretally.flowsheet import (
     balance_problem,
     parse_unit,
 )
-from oretally.flowsheet.quantities import class_grade, class_share
-from oretally.flowsheet.size_classes import SizeGrid
+from oretally.flowsheet.survey import SizeGrid, class_grade, class_share
 from oretally.io import read_case
-from oretally.io.grade_recovery_svg import grade_recovery_svg
-from oretally.io.json_result import balance_schema, to_json
-from oretally.io.loss_summary import (
+from oretally.io.forms import make_case
+from oretally.io.pictures import grade_recovery_svg
+from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results.document import balance_schema
+from oretally.io.results.pdf_pages import pages
+from oretally.io.wording import (
+    LOSS_HEADING,
     curve_tables,
     expectation_table,
+    loss_meaning,
+    loss_readings,
     loss_tables,
     size_recovery_tables,
 )
-from oretally.io.loss_wording import LOSS_HEADING, loss_meaning, loss_readings
-from oretally.io.new_case import make_case
-from oretally.io.pdf_pages import pages
-from oretally.io.report import html_report
-from oretally.io.text_summary import summary
-from oretally.io.xlsx_result import xlsx_bytes
 from oretally.recon import Balance, reconcile
-from oretally.recon.deciding_test import (
+from oretally.recon.losses import MOST_ASSAYS, POWER, richer_between
+from oretally.recon.losses.deciding_test import (
     ALPHA,
-    MOST_ASSAYS,
-    POWER,
     AssayError,
     Prediction,
     chance_to_tell,
@@ -63,10 +61,10 @@ from oretally.recon.deciding_test import (
     split_finest,
     treat_again,
 )
-from oretally.recon.loss_rows import End, Explanation, Loss, Standing, TestKind
-from oretally.recon.losses import MUCH_SHARE, richer_between
-from oretally.recon.prepared import Prepared
-from oretally.recon.significance import sidak_limit
+from oretally.recon.losses.losses import MUCH_SHARE
+from oretally.recon.propagation import sidak_limit
+from oretally.recon.result import End, Explanation, Loss, Standing, TestKind
+from oretally.recon.solver.prepared import Prepared
 
 Floats = NDArray[np.float64]
 KG, PERCENT, GPT = parse_unit("kg"), parse_unit("%"), parse_unit("g/t")

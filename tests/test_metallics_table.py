@@ -14,9 +14,9 @@ import pytest
 from oretally.flowsheet import Analyte, Fault, InputError, Measurement, Place, parse_unit
 from oretally.flowsheet.survey import PROPAGATED
 from oretally.io.case import read_case
-from oretally.io.metallics_table import metallics_measurements, with_metallics
+from oretally.io.laboratory import metallics_measurements, with_metallics
 from oretally.recon import reconcile
-from oretally.recon.metallics import SieveFraction, WholeFraction, metallics_grade
+from oretally.recon.laboratory import SieveFraction, WholeFraction, metallics_grade
 
 Reference = Callable[[str], dict[str, Any]]
 STREAMS = ("mill feed", "tails")

@@ -23,7 +23,7 @@ import pytest
 
 from oretally.flowsheet import InputError, NotBalanceable
 from oretally.io import read_case
-from oretally.io.case_workbook import case_workbook
+from oretally.io.forms.case_workbook import case_workbook
 from oretally.recon import reconcile
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"

@@ -20,10 +20,10 @@ from scipy import sparse
 from sound_surveys import smallest_mill, sound_survey
 
 from oretally.flowsheet import BalanceProblem, Circuit, balance_problem
-from oretally.recon.natural_form import NaturalForm, Point, natural_form
-from oretally.recon.newton_system import Curvature, NewtonSystem, Step
-from oretally.recon.presolve import presolve
-from oretally.recon.slacks import Slacks, against_bounds, slack_change, slacks
+from oretally.recon.natural.natural_form import NaturalForm, Point, natural_form
+from oretally.recon.natural.newton_system import Curvature, NewtonSystem, Step
+from oretally.recon.natural.slacks import Slacks, against_bounds, slack_change, slacks
+from oretally.recon.reduction import presolve
 
 Floats = NDArray[np.float64]
 Circuits = Callable[..., Any]

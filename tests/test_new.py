@@ -10,11 +10,10 @@ import pytest
 import python_calamine
 
 from oretally.io import read_case
-from oretally.io.case_source import SHEETS
-from oretally.io.case_workbook import READ_ME, case_workbook
+from oretally.io.case import SHEETS, read_plan
 from oretally.io.cli import main
-from oretally.io.lab_table import read_lab
-from oretally.io.unmeasured_case import read_plan
+from oretally.io.forms.case_workbook import READ_ME, case_workbook
+from oretally.io.laboratory import read_lab
 from oretally.recon import reconcile
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"

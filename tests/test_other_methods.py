@@ -16,12 +16,12 @@ from scipy.optimize import minimize
 from scipy.stats import binom, chi2
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.dispersion import CONFIDENCE, dispersions
-from oretally.recon.elimination import eliminate
-from oretally.recon.robust import HUBER, biweight, huber, least_absolute
-from oretally.recon.significance import sidak_limit
+from oretally.recon.gross_errors.elimination import eliminate
+from oretally.recon.gross_errors.robust import HUBER, biweight, huber, least_absolute
+from oretally.recon.gross_errors.variance_factors import CONFIDENCE, dispersions
+from oretally.recon.propagation import sidak_limit
+from oretally.recon.signatures import traces_of
 from oretally.recon.solver import solve
-from oretally.recon.traces import traces_of
 
 Floats = NDArray[np.float64]
 Linear = Callable[..., BalanceProblem]

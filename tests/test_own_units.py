@@ -9,8 +9,8 @@ import pytest
 
 from oretally.flowsheet import Analyte, Fault, InputError, Survey, parse_unit
 from oretally.io import read_case
-from oretally.io.lab_table import LabTable, read_lab
-from oretally.io.metallics_table import metallics_measurements
+from oretally.io.laboratory import metallics_measurements, read_lab
+from oretally.io.laboratory.batches import LabTable
 
 Read = Callable[..., Survey]
 _GRAIN_MG = 64.79891  # 1/7000 lb, international pound 1959

@@ -13,15 +13,15 @@ from scipy.optimize import least_squares, minimize
 from scipy.special import expit, logit
 from scipy.stats import chi2
 
-from oretally.recon.partition import (
+from oretally.recon.result import NoFit, PartitionLaw, Sharpness, SizeAt, UnusedClass
+from oretally.recon.sizes.partition import (
     PartitionCurve,
     cut_size,
     partition_curve,
     representative_sizes,
     sharpness,
 )
-from oretally.recon.partition_fit import PartitionFit, fit_partition
-from oretally.recon.size_rows import NoFit, PartitionLaw, Sharpness, SizeAt, UnusedClass
+from oretally.recon.sizes.partition_fit import PartitionFit, fit_partition
 
 Floats = NDArray[np.float64]
 PLITT, WHITEN = PartitionLaw.PLITT, PartitionLaw.WHITEN

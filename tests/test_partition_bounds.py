@@ -22,22 +22,14 @@ from scipy.optimize import minimize
 from scipy.special import exp1
 
 from oretally.flowsheet import Basis, Circuit, Dimension, Measurement, Survey, parse_unit
-from oretally.flowsheet.quantities import class_share
-from oretally.flowsheet.size_classes import SizeGrid
-from oretally.io.json_result import balance_schema, to_json
-from oretally.io.partition_words import bypass_cells, partition_remark, partition_sentences
-from oretally.io.pdf_pages import pages
-from oretally.io.report import html_report
-from oretally.io.size_tables import fit_table
-from oretally.io.text_summary import summary
-from oretally.io.xlsx_result import xlsx_bytes
+from oretally.flowsheet.survey import SizeGrid, class_share
+from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results.document import balance_schema
+from oretally.io.results.pdf_pages import pages
+from oretally.io.wording import fit_table, partition_remark
+from oretally.io.wording.partition_words import bypass_cells, partition_sentences
 from oretally.recon import Balance, reconcile
-from oretally.recon.bounded_range import bounded_range
-from oretally.recon.class_averages import average_sizes
-from oretally.recon.partition import PartitionCurve, partition_curve
-from oretally.recon.partition_fit import PartitionFit, fit_partition
-from oretally.recon.separator_fits import fitted_partitions
-from oretally.recon.size_rows import (
+from oretally.recon.result import (
     FittedPartition,
     Meets,
     NoFit,
@@ -49,6 +41,11 @@ from oretally.recon.size_rows import (
     SizeAt,
     UnusedClass,
 )
+from oretally.recon.sizes.bounded_range import bounded_range
+from oretally.recon.sizes.class_averages import average_sizes
+from oretally.recon.sizes.partition import PartitionCurve, partition_curve
+from oretally.recon.sizes.partition_fit import PartitionFit, fit_partition
+from oretally.recon.sizes.separator_fits import fitted_partitions
 
 Floats = NDArray[np.float64]
 PLITT, WHITEN = PartitionLaw.PLITT, PartitionLaw.WHITEN

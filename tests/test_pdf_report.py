@@ -14,16 +14,13 @@ import pytest
 
 from oretally.flowsheet import InputError
 from oretally.io.case import Case, read_case
-from oretally.io.cautions import cautions_of
 from oretally.io.cli import main
-from oretally.io.grade_recovery_svg import grade_recovery_svg
-from oretally.io.metal_prices import Price
-from oretally.io.pdf_pages import pages
-from oretally.io.pdf_report import pdf_report, refuse_without_typst
-from oretally.io.pdf_tables import page_tables
-from oretally.io.report import html_report
-from oretally.io.result_tables import ResultTable, recovery_table
-from oretally.io.worth import MONEY_CAUTION
+from oretally.io.definition import Price
+from oretally.io.pictures import grade_recovery_svg
+from oretally.io.results import html_report, pdf_report, refuse_without_typst
+from oretally.io.results.pdf_pages import pages
+from oretally.io.results.pdf_tables import page_tables
+from oretally.io.wording import MONEY_CAUTION, ResultTable, cautions_of, recovery_table
 from oretally.recon import Balance, reconcile
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
@@ -278,7 +275,7 @@ def test_without_the_extra(
     """Told before any work: the case, which is not there, is not looked at."""
     real = importlib.util.find_spec
     monkeypatch.setattr(
-        "oretally.io.pdf_report.find_spec", lambda n: None if n == "typst" else real(n)
+        "oretally.io.results.pdf.find_spec", lambda n: None if n == "typst" else real(n)
     )
     said = (
         "option --pdf: A PDF needs the library 'typst', which is not installed.\n"

@@ -26,17 +26,15 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.recon import plan_identifiable
-from oretally.recon.equivalence import NEAR, equivalence
-from oretally.recon.plan import Design, Offers, criterion_weights
-from oretally.recon.plan_exchange import Exchanges
-from oretally.recon.plan_identifiable import NO_TRACE, cheapest_identifiable, confused
-from oretally.recon.plan_open import filled, least_readings, open_answers
-from oretally.recon.plan_relaxation import Relaxation
-from oretally.recon.plan_rounding import best_plan, cheapest_plan
-from oretally.recon.prepared import prepare
-from oretally.recon.solver import solve
-from oretally.recon.tangent import Tangent, tangent_at
-from oretally.recon.traces import traces_of
+from oretally.recon.plan.design import Design, Offers, criterion_weights
+from oretally.recon.plan.identifiable import NO_TRACE, cheapest_identifiable, confused
+from oretally.recon.plan.left_open import filled, least_readings, open_answers
+from oretally.recon.plan.linearised import Tangent, tangent_at
+from oretally.recon.plan.moves import Exchanges
+from oretally.recon.plan.relaxation import Relaxation
+from oretally.recon.plan.rounding import best_plan, cheapest_plan
+from oretally.recon.signatures import NEAR, equivalence, traces_of
+from oretally.recon.solver import prepare, solve
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]

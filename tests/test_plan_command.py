@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from oretally.io.cli import main
-from oretally.io.plan_result import planned
+from oretally.io.commands.plan import planned
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLES = ROOT / "examples"

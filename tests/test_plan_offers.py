@@ -13,12 +13,11 @@ import pytest
 from oretally.flowsheet import InputError
 from oretally.io import read_case
 from oretally.io.cli import main
-from oretally.io.plan_case import PlanCase, read_plan_case
-from oretally.io.plan_json import plan_document, plan_schema
-from oretally.io.plan_result import planned
-from oretally.io.plan_summary import plan_summary
+from oretally.io.commands.plan import planned
+from oretally.io.plan import PlanCase, plan_summary, read_plan_case
+from oretally.io.plan.document import plan_document, plan_schema
 from oretally.recon import reconcile
-from oretally.recon.plan_rows import Candidate, MeasurementPlan
+from oretally.recon.plan import Candidate, MeasurementPlan
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 PLANNED = sorted(
@@ -91,7 +90,7 @@ def flat(text: str) -> str:
 def assert_as_the_balance(source: Path, monkeypatch: pytest.MonkeyPatch) -> MeasurementPlan:
     """Compare the ± now of all recoveries; no plan is sought, which is what takes its time."""
     for name in ("cheapest_plan", "cheapest_identifiable", "Relaxation"):
-        monkeypatch.setattr(f"oretally.recon.measurement_plan.{name}", lambda _: None)
+        monkeypatch.setattr(f"oretally.recon.plan.planner.{name}", lambda _: None)
     read = read_case(source)
     balance = reconcile(read.circuit, read.survey, feed=read.feed, products=read.products)
     _, found = planned(source)

@@ -9,7 +9,7 @@ import pytest
 
 from oretally.flowsheet import ErrorRule, Fault, Measurement, parse_unit
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT
-from oretally.io.pooling import pooled_replicates
+from oretally.io.measurements.replicates import pooled_replicates
 
 _PERCENT = parse_unit("%")
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem
-from oretally.flowsheet.problem_terms import (
+from oretally.flowsheet.problem.problem_terms import (
     with_flow_upper,
     with_grade_interval,
     with_ratio,
@@ -22,8 +22,7 @@ from oretally.flowsheet.problem_terms import (
     with_shared_grade_errors,
     with_sum,
 )
-from oretally.recon.covariance import propagate
-from oretally.recon.solver import solve
+from oretally.recon.solver import propagate, solve
 
 Floats = NDArray[np.float64]
 Maker = Callable[..., Any]

@@ -10,9 +10,8 @@ import pytest
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.covariance import propagate
-from oretally.recon.observability import classify
-from oretally.recon.solver import solve
+from oretally.recon.reduction import classify
+from oretally.recon.solver import propagate, solve
 
 Reference = Callable[[str], dict[str, Any]]
 

@@ -13,11 +13,10 @@ from scipy.stats import ncx2, t
 
 from oretally.flowsheet import BalanceProblem, Circuit, Survey, balance_problem
 from oretally.recon import reconcile
-from oretally.recon.equivalence import equivalence
-from oretally.recon.findings import ErrorRates
-from oretally.recon.redundancy import detectable_error
+from oretally.recon.propagation import detectable_error
+from oretally.recon.result import ErrorRates
+from oretally.recon.signatures import Traces, equivalence, traces_of
 from oretally.recon.solver import solve
-from oretally.recon.traces import Traces, traces_of
 
 Reference = Callable[[str], dict[str, Any]]
 MakeSurvey = Callable[..., Survey]

@@ -12,18 +12,15 @@ from conftest import REFERENCE
 from numpy.typing import NDArray
 from scipy import stats
 
-from oretally.recon.control import blanks, standards
-from oretally.recon.duplicates import MEDIAN_TO_SD
-from oretally.recon.replicates import (
+from oretally.recon.laboratory import blanks, dixon, grubbs, pooled_sd, standards
+from oretally.recon.laboratory.duplicates import MEDIAN_TO_SD
+from oretally.recon.laboratory.replicates import (
     algorithm_a,
     consistency_factor,
-    dixon,
     dixon_limit,
-    grubbs,
     grubbs_limit,
     huber_proposal_2,
     interlaboratory,
-    pooled_sd,
     spread,
 )
 

@@ -12,11 +12,10 @@ import pytest
 
 from oretally.flowsheet import BalanceProblem, Circuit, Survey
 from oretally.recon import reconcile
-from oretally.recon.covariance import propagate
-from oretally.recon.findings import ErrorRates
-from oretally.recon.observability import classify
-from oretally.recon.significance import sidak_p
-from oretally.recon.solver import solve
+from oretally.recon.propagation import sidak_p
+from oretally.recon.reduction import classify
+from oretally.recon.result import ErrorRates
+from oretally.recon.solver import propagate, solve
 
 Reference = Callable[[str], dict[str, Any]]
 Linear = Callable[..., BalanceProblem]

@@ -13,14 +13,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oretally.flowsheet import parse_unit
-from oretally.recon.metallics import SieveFraction, metallics_grade
-from oretally.recon.sampling import (
+from oretally.recon.laboratory import (
     Ore,
+    SieveFraction,
     Stage,
     composition_factor,
     fundamental_error,
     liberation_factor,
     mass_needed,
+    metallics_grade,
     sampling_constant,
 )
 

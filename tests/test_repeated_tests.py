@@ -7,8 +7,8 @@ import pytest
 import scipy.stats
 from conftest import within_binomial
 
-from oretally.recon.answers_together import POWER
-from oretally.recon.repeated_tests import (
+from oretally.recon.comparison import POWER
+from oretally.recon.comparison.repeats import (
     RepeatPlan,
     between_tests,
     chance_to_tell,

@@ -12,19 +12,24 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-from oretally.recon.duplicates import PrecisionMethod, fit_precision, off_pairs, relative_sd
-from oretally.recon.replicates import (
+from oretally.recon.laboratory import (
     Outlier,
+    dixon,
+    fit_precision,
+    grubbs,
+    off_pairs,
+    pooled_sd,
+    relative_sd,
+)
+from oretally.recon.laboratory.duplicates import PrecisionMethod
+from oretally.recon.laboratory.replicates import (
     RobustMean,
     algorithm_a,
-    dixon,
-    grubbs,
     huber_proposal_2,
     interlaboratory,
-    pooled_sd,
     spread,
 )
-from oretally.recon.significance import sidak_limit
+from oretally.recon.propagation import sidak_limit
 
 Floats = NDArray[np.float64]
 Test = Callable[[Floats, float], Outlier]

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from oretally.io import Case, read_case
-from oretally.io.xlsx_result import xlsx_bytes
+from oretally.io.results import xlsx_bytes
 from oretally.recon import Balance, reconcile
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"

@@ -17,12 +17,10 @@ import pytest
 
 from oretally.flowsheet import Circuit, Survey
 from oretally.io.case import read_case
-from oretally.io.circuit_svg import balance_labels, circuit_svg, flow_svg
-from oretally.io.json_result import balance_document, balance_schema, to_json
-from oretally.io.layout import Drawing, lay_out
-from oretally.io.report import html_report
-from oretally.io.text_summary import summary
-from oretally.io.xlsx_result import xlsx_bytes
+from oretally.io.pictures import balance_labels, circuit_svg, flow_svg
+from oretally.io.pictures.layout import Drawing, lay_out
+from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results.document import balance_document, balance_schema
 from oretally.recon import Balance, reconcile
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -250,7 +248,7 @@ def test_drawing_names_flows_and_kinds() -> None:
 def test_narrow_terminal_cuts_no_number() -> None:
     from rich.console import Console
 
-    from oretally.io.text_summary import print_summary
+    from oretally.io.results import print_summary
 
     buffer = io.StringIO()
     console = Console(file=buffer, width=50, color_system=None)

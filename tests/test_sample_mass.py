@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from oretally.flowsheet import Fault, Place
 from oretally.io.cli import main
-from oretally.io.sampling_terms import SamplingTerms, read_sampling
-from oretally.recon.sampling import fundamental_error, mass_needed, stage_mass_needed
+from oretally.io.sampling import SamplingTerms, read_sampling
+from oretally.recon.laboratory import fundamental_error, mass_needed, stage_mass_needed
 
 Reference = Callable[[str], dict[str, Any]]
 Capture = pytest.CaptureFixture[str]

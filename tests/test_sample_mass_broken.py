@@ -8,7 +8,7 @@ import pytest
 
 from oretally.flowsheet import Fault, Place
 from oretally.io.cli import main
-from oretally.io.sampling_terms import read_sampling
+from oretally.io.sampling import read_sampling
 
 _PLACE = Place(file="circuit.toml", line=12)
 _AT = "circuit.toml, line 12: "

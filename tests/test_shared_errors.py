@@ -26,13 +26,11 @@ from oretally.flowsheet import (
     balance_problem,
     parse_unit,
 )
-from oretally.flowsheet.error_sources import combined_sd, effective_dof
+from oretally.flowsheet.survey import combined_sd, effective_dof
 from oretally.recon import reconcile
-from oretally.recon.covariance import propagate
-from oretally.recon.findings import ErrorRates
-from oretally.recon.prepared import prepare
-from oretally.recon.solver import solve
-from oretally.recon.traces import traces_of
+from oretally.recon.result import ErrorRates
+from oretally.recon.signatures import traces_of
+from oretally.recon.solver import prepare, propagate, solve
 
 Floats = NDArray[np.float64]
 Reader = Callable[[str], dict[str, Any]]

@@ -14,16 +14,16 @@ import pytest
 
 from oretally.flowsheet import InputError, Place, Survey
 from oretally.io import read_case
-from oretally.io.case_workbook import case_workbook
-from oretally.io.cautions import sheet_cautions
+from oretally.io.case import Plan, read_plan
+from oretally.io.cells import quantity_unit
 from oretally.io.cli import main
-from oretally.io.csv_table import read_csv_table
-from oretally.io.entry_workbook import entry_workbook
-from oretally.io.lab_columns import lab_layout
-from oretally.io.measurement_table import read_entries
-from oretally.io.quantity_names import quantity_unit
-from oretally.io.sampling_form import sample_codes, sampling_form
-from oretally.io.unmeasured_case import Plan, read_plan
+from oretally.io.definition import lab_layout
+from oretally.io.files import read_csv_table
+from oretally.io.forms import entry_workbook, sampling_form
+from oretally.io.forms.case_workbook import case_workbook
+from oretally.io.forms.sampling_form import sample_codes
+from oretally.io.measurements.table import read_entries
+from oretally.io.wording import sheet_cautions
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
 ALL = sorted(p.name for p in EXAMPLES.iterdir() if p.is_dir() and (p / "circuit.toml").exists())
@@ -138,7 +138,7 @@ def test_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_a_blank_case_has_a_sheet(tmp_path: Path) -> None:
     """`oretally new` and then `oretally sheet`: nothing measured yet."""
-    from oretally.io.new_case import make_case
+    from oretally.io.forms import make_case
 
     make_case(tmp_path / "fresh")
     assert "<table>" in sampling_form(read_plan(tmp_path / "fresh"))

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from oretally.flowsheet import UnitError
-from oretally.flowsheet.sieves import SIEVES, Series, belongs, opening_um, openings_of, outside
+from oretally.flowsheet.units import SIEVES, Series, belongs, opening_um, openings_of, outside
 
 
 def _rows() -> list[dict[str, str]]:

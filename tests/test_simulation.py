@@ -29,21 +29,25 @@ from oretally.flowsheet import (
     balance_problem,
     parse_unit,
 )
-from oretally.flowsheet.size_classes import SizeGrid
-from oretally.flowsheet.survey import DETECTION_LIMIT
+from oretally.flowsheet.survey import DETECTION_LIMIT, SizeGrid
 from oretally.io.case import read_case
 from oretally.recon import reconcile, simulate, simulation
-from oretally.recon.coverage_intervals import Interval, end_scatter, symmetric_interval
-from oretally.recon.drawn_surveys import Drawing, balanced_draws, rectangular_readings
-from oretally.recon.many_solutions import ManySolutions
-from oretally.recon.prepared import prepare
+from oretally.recon.draws import (
+    Drawing,
+    Interval,
+    balanced_draws,
+    end_scatter,
+    rectangular_readings,
+    symmetric_interval,
+)
 from oretally.recon.simulation import (
     SimulatedAnswer,
     Simulation,
     simulate_balance,
     simulate_problem,
 )
-from oretally.recon.solver import solve
+from oretally.recon.solution import ManySolutions
+from oretally.recon.solver import prepare, solve
 
 Floats = NDArray[np.float64]
 Readings = dict[str, tuple[float, float]]

@@ -13,16 +13,11 @@ import openpyxl
 import pytest
 
 from oretally.io import balance_outputs
-from oretally.io.balance_outputs import Outputs, balanced
 from oretally.io.cli import main
-from oretally.io.json_result import balance_document, balance_schema
-from oretally.io.pdf_pages import pages
-from oretally.io.simulation_tables import (
-    Simulated,
-    simulation_sentences,
-    simulation_sheet,
-    simulation_table,
-)
+from oretally.io.commands.balance import Outputs, balanced
+from oretally.io.results.document import balance_document, balance_schema
+from oretally.io.results.pdf_pages import pages
+from oretally.io.wording import Simulated, simulation_sentences, simulation_sheet, simulation_table
 from oretally.recon import Balance, reconcile
 from oretally.recon.simulation import Simulation
 

@@ -26,12 +26,10 @@ from oretally.flowsheet import (
     balance_problem,
     parse_unit,
 )
-from oretally.flowsheet.quantities import class_share
-from oretally.flowsheet.size_classes import Run, SizeGrid
-from oretally.flowsheet.survey_changes import without_measurement
+from oretally.flowsheet.survey import Run, SizeGrid, class_share, without_measurement
 from oretally.recon import ValueClass, examine, reconcile
+from oretally.recon.signatures import traces_of
 from oretally.recon.solver import solve
-from oretally.recon.traces import traces_of
 
 Floats = NDArray[np.float64]
 KG = parse_unit("kg")

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.stats import chi2
 
-from oretally.recon.size_classes import crossing
-from oretally.recon.size_distribution import (
+from oretally.recon.result import NoFit, SizeAt, SizeLaw
+from oretally.recon.sizes.curves import crossing
+from oretally.recon.sizes.distribution import (
     Interpolation,
     SizeDistribution,
     SizeFit,
@@ -22,7 +23,6 @@ from oretally.recon.size_distribution import (
     passing_size,
     size_distribution,
 )
-from oretally.recon.size_rows import NoFit, SizeAt, SizeLaw
 
 Reference = Callable[[str], dict[str, Any]]
 Floats = NDArray[np.float64]

@@ -35,17 +35,13 @@ from oretally.flowsheet import (
     balance_problem,
     parse_unit,
 )
-from oretally.flowsheet.quantities import class_grade, class_share
-from oretally.flowsheet.size_classes import SizeGrid
-from oretally.flowsheet.survey import DECLARED_LOSS
+from oretally.flowsheet.survey import DECLARED_LOSS, SizeGrid, class_grade, class_share
 from oretally.io import read_case
-from oretally.io.circuit_svg import balance_labels
 from oretally.io.cli import main
-from oretally.io.json_result import balance_schema, to_json
-from oretally.io.partition_words import BYPASS_LEGEND
-from oretally.io.report import html_report
-from oretally.io.size_curves_svg import partition_svg, passing_svg
-from oretally.io.size_tables import (
+from oretally.io.pictures import balance_labels, partition_svg, passing_svg
+from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results.document import balance_schema
+from oretally.io.wording import (
     class_labels,
     class_sentence,
     cut_table,
@@ -53,15 +49,14 @@ from oretally.io.size_tables import (
     fit_table,
     law_table,
     metal_table,
-    no_size,
     p80_table,
     passing_tables,
 )
-from oretally.io.text_summary import summary
-from oretally.io.xlsx_result import xlsx_bytes
+from oretally.io.wording.partition_words import BYPASS_LEGEND
+from oretally.io.wording.size_tables import no_size
 from oretally.recon import Balance, reconcile
-from oretally.recon.prepared import Prepared
-from oretally.recon.size_rows import FittedLaw, Meets, PartitionLaw, SizeLaw, StreamSizes
+from oretally.recon.result import FittedLaw, Meets, PartitionLaw, SizeLaw, StreamSizes
+from oretally.recon.solver.prepared import Prepared
 
 Floats = NDArray[np.float64]
 KG, TPH, PERCENT = parse_unit("kg"), parse_unit("t/h"), parse_unit("%")

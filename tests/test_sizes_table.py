@@ -24,10 +24,10 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.survey import DETECTION_LIMIT, PROPAGATED
 from oretally.io.case import read_case
-from oretally.io.case_workbook import case_workbook
 from oretally.io.cli import main
-from oretally.io.sieve_stacks import SieveClass, crossing_stacks
-from oretally.io.sizes_table import SizesReading, read_sizes, sizes_table
+from oretally.io.forms.case_workbook import case_workbook
+from oretally.io.sizes import SizesReading, read_sizes, sizes_table
+from oretally.io.sizes.stacks import SieveClass, crossing_stacks
 from oretally.recon import reconcile
 
 EXAMPLE = Path(__file__).parents[1] / "examples" / "grinding_by_size"

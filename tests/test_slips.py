@@ -11,20 +11,17 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from oretally.flowsheet import Dimension, parse_unit
-from oretally.recon.findings import ErrorRates
-from oretally.recon.slips import (
+from oretally.recon.result import ErrorRates
+from oretally.recon.signatures import SWAPPED, Reading, log_density_of_any_error, log_normal
+from oretally.recon.signatures.slips import (
     CONTAINER,
     DECIMAL,
     DIGITS,
     MOISTURE,
     MOISTURE_SD,
-    SWAPPED,
     UNIT,
     WET,
-    Reading,
     Undone,
-    log_density_of_any_error,
-    log_normal,
     undone,
 )
 

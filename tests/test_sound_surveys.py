@@ -21,9 +21,9 @@ from study_sound import Outcome, confirmed, examined, table
 
 from oretally.flowsheet import balance_problem
 from oretally.recon import reconcile
-from oretally.recon.certificate import certify
+from oretally.recon.numerics import one_thread
+from oretally.recon.solution import certify
 from oretally.recon.solver import solve
-from oretally.recon.threads import one_thread
 
 NIGHTLY = os.environ.get("ORETALLY_NIGHTLY") == "1"
 SEEDS, STARTS = (1000, 6) if NIGHTLY else (60, 1)

@@ -11,10 +11,8 @@ import pytest
 
 from oretally.flowsheet import InputError
 from oretally.io import Case, read_case
-from oretally.io.json_result import balance_schema, to_json
-from oretally.io.report import html_report
-from oretally.io.text_summary import summary
-from oretally.io.xlsx_result import xlsx_bytes
+from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results.document import balance_schema
 from oretally.recon import Balance, reconcile
 
 EXAMPLES = Path(__file__).parents[1] / "examples"

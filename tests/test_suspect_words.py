@@ -16,18 +16,17 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.io.case import read_case
-from oretally.io.report import html_report
-from oretally.io.suspect_wording import (
+from oretally.io.results import html_report, summary
+from oretally.io.wording import (
     SUSPECTS_HEADING,
-    group_words,
     is_quiet,
     quiet_sentence,
     suspect_words,
     unexplained_sentence,
 )
-from oretally.io.text_summary import summary
+from oretally.io.wording.suspects import group_words
 from oretally.recon import Balance, reconcile
-from oretally.recon.findings import ErrorPlace
+from oretally.recon.result import ErrorPlace
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
 TRAY = 0.412  # kg

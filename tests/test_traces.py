@@ -12,11 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, balance_problem
-from oretally.recon.covariance import propagate
-from oretally.recon.equivalence import NEAR, equivalence
-from oretally.recon.refits import corrected, refit, with_losses, without_readings
-from oretally.recon.solver import solve
-from oretally.recon.traces import LOSS_UNIT, traces_of
+from oretally.recon.signatures import LOSS_UNIT, NEAR, equivalence, traces_of
+from oretally.recon.solver import corrected, propagate, refit, solve, with_losses, without_readings
 
 Maker = Callable[..., Survey]
 few = settings(max_examples=20, deadline=None, derandomize=True)

@@ -14,11 +14,10 @@ from pulp_plant import Plant
 from pulp_rival import compare
 
 from oretally.flowsheet import InputError, Node, NodeKind, Stream
-from oretally.flowsheet.size_classes import grid_of
+from oretally.flowsheet.survey import grid_of
 from oretally.io import read_case
-from oretally.io.json_result import to_json
-from oretally.io.size_tables import passing_tables
-from oretally.io.xlsx_result import xlsx_bytes
+from oretally.io.results import to_json, xlsx_bytes
+from oretally.io.wording import passing_tables
 from oretally.recon import Balance, reconcile
 
 CIRCUIT = """\

@@ -17,19 +17,15 @@ from sound_surveys import sound_survey
 from oretally.flowsheet import Circuit, ErrorPart, arrangement, balance_problem
 from oretally.io.case import read_case
 from oretally.io.cli import main
-from oretally.io.json_result import balance_document, balance_schema
-from oretally.io.pdf_pages import pages
-from oretally.io.report import html_report
-from oretally.io.text_summary import summary
-from oretally.io.unbalanced_wording import obstacles, repair_sentences
-from oretally.io.xlsx_result import xlsx_bytes
+from oretally.io.results import html_report, summary, xlsx_bytes
+from oretally.io.results.document import balance_document, balance_schema
+from oretally.io.results.pdf_pages import pages
+from oretally.io.wording import obstacles, repair_sentences
 from oretally.recon import Balance, reconcile
-from oretally.recon.findings import ErrorRates
-from oretally.recon.recycles import Flows, recycles
-from oretally.recon.refits import corrected
-from oretally.recon.solver import solve
-from oretally.recon.unbalanced import MOST_TRIALS
-from oretally.recon.unbalanced_rows import LEFT_OUT, Hold
+from oretally.recon.no_balance.recycles import Flows, recycles
+from oretally.recon.no_balance.unbalanced import MOST_TRIALS
+from oretally.recon.result import LEFT_OUT, ErrorRates, Hold
+from oretally.recon.solver import corrected, solve
 
 # rougher concentrate and cleaner tails are assayed as good as equal, and nobody weighed either
 CLEANER = """title = "Cleaner recycle"

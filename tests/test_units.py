@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from oretally.flowsheet import Dimension, UnitError, is_unit, parse_unit
-from oretally.flowsheet.unit_table import offered_units, units_of
+from oretally.flowsheet.units import offered_units, units_of
 
 
 def test_exact_factors(reference: Callable[[str], dict[str, Any]]) -> None:

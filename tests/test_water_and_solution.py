@@ -14,11 +14,10 @@ import pandas as pd
 import pytest
 
 from oretally.flowsheet import Circuit, Node, NodeKind, Stream
-from oretally.flowsheet.streams import Content
+from oretally.flowsheet.circuit import Content
 from oretally.io import Case, read_case, survey_from_frame
-from oretally.io.json_result import balance_schema, to_json
-from oretally.io.report import html_report
-from oretally.io.text_summary import summary
+from oretally.io.results import html_report, summary, to_json
+from oretally.io.results.document import balance_schema
 from oretally.recon import Balance, reconcile
 
 EXAMPLES = Path(__file__).parents[1] / "examples"

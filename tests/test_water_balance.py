@@ -25,8 +25,8 @@ from oretally.flowsheet import (
     balance_problem,
     parse_unit,
 )
-from oretally.flowsheet.quantities import solution_unit
-from oretally.flowsheet.streams import Content
+from oretally.flowsheet.circuit import Content
+from oretally.flowsheet.survey import solution_unit
 from oretally.recon import reconcile
 from oretally.recon.solver import solve
 

@@ -9,14 +9,17 @@ import pytest
 
 from oretally.flowsheet import InputError
 from oretally.io import read_case
-from oretally.io.circuit_svg import flow_svg
-from oretally.io.finding_tables import hidden_table
-from oretally.io.result_tables import recovery_table
-from oretally.io.suspect_wording import hidden_sentence, hidden_sentences
-from oretally.io.text_summary import summary
-from oretally.io.wording import recovery_sentences
+from oretally.io.pictures import flow_svg
+from oretally.io.results import summary
+from oretally.io.wording import (
+    hidden_sentence,
+    hidden_sentences,
+    hidden_table,
+    recovery_sentences,
+    recovery_table,
+)
 from oretally.recon import Balance, reconcile
-from oretally.recon.findings import HiddenError
+from oretally.recon.result import HiddenError
 
 WATER = """\
 basis = "rate"

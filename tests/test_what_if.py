@@ -7,20 +7,19 @@ from pathlib import Path
 import pytest
 
 from oretally.flowsheet import InputError, NotBalanceable, SharedSource
-from oretally.flowsheet.survey_changes import without_measurement
+from oretally.flowsheet.survey import without_measurement
 from oretally.io.case import Case, read_case
-from oretally.io.report import html_report
-from oretally.io.text_summary import summary
-from oretally.io.what_if import changed_survey
-from oretally.io.what_if_tables import (
+from oretally.io.commands.what_if import changed_survey
+from oretally.io.results import html_report, summary
+from oretally.io.wording import (
     otherwise_document,
     otherwise_sentences,
     otherwise_sheet,
     otherwise_tables,
 )
 from oretally.recon import Balance, reconcile
-from oretally.recon.what_if import impossible, otherwise
-from oretally.recon.what_if_rows import Otherwise
+from oretally.recon.otherwise import impossible, otherwise
+from oretally.recon.result import Otherwise
 
 ROOT = Path(__file__).resolve().parents[1]
 

@@ -17,14 +17,12 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem, Circuit, ContradictoryValues, NotBalanceable
-from oretally.recon.balance_rows import ValueClass
-from oretally.recon.contradictions import named
-from oretally.recon.covariance import propagate
-from oretally.recon.observability import classify
-from oretally.recon.prepared import prepare
-from oretally.recon.reconcile import reconcile
+from oretally.recon.reconciliation import reconcile
+from oretally.recon.reduction import classify
+from oretally.recon.reduction.exact_values import named
+from oretally.recon.result import ValueClass
 from oretally.recon.solution import StopReason
-from oretally.recon.solver import solve
+from oretally.recon.solver import prepare, propagate, solve
 
 Floats = NDArray[np.float64]
 Maker = Callable[..., Any]
@@ -222,7 +220,7 @@ def test_11_starts_that_agree_are_counted(random_circuit: Maker) -> None:
 def test_12_nothing_is_compiled_at_start() -> None:
     """The solver needs numpy and scipy only; times are for the benchmarks to measure."""
     code = (
-        "import sys, oretally.recon.solver;"
+        "import sys, oretally.recon.solver.ways;"
         "print([m for m in ('numba', 'jax', 'casadi', 'cvxpy', 'pandas', 'matplotlib')"
         " if m in sys.modules])"
     )

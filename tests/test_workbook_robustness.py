@@ -25,16 +25,11 @@ from openpyxl.utils.datetime import MAC_EPOCH, WINDOWS_EPOCH
 
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.io import read_case
-from oretally.io.case import Case
-from oretally.io.case_source import SHEETS
-from oretally.io.case_workbook import case_workbook
+from oretally.io.case import SHEETS, Case
+from oretally.io.cells import Spellings, read_heading, read_number
 from oretally.io.cli import main
-from oretally.io.csv_table import read_csv_table
-from oretally.io.header_spelling import Spellings, read_heading
-from oretally.io.number import read_number
-from oretally.io.sheet_cells import put
-from oretally.io.table import Cell, Table
-from oretally.io.workbook import read_workbook
+from oretally.io.files import Cell, Table, put, read_csv_table, read_workbook
+from oretally.io.forms.case_workbook import case_workbook
 
 Rows = list[list[Any]]
 BOOK: dict[str, Rows] = {

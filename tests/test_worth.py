@@ -14,13 +14,11 @@ import pytest
 
 from oretally.flowsheet import Circuit, Fault, InputError, Place, Survey, balance_problem
 from oretally.io.case import read_case
-from oretally.io.entry_workbook import entry_workbook
-from oretally.io.json_result import to_json
-from oretally.io.metal_prices import Price, PriceRow, read_metal_prices
-from oretally.io.new_case import make_case
-from oretally.io.report import html_report
-from oretally.io.text_summary import summary
-from oretally.io.worth import (
+from oretally.io.definition import Price, read_metal_prices
+from oretally.io.definition.metal_prices import PriceRow
+from oretally.io.forms import entry_workbook, make_case
+from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.wording import (
     MONEY_CAUTION,
     amount_table,
     price_sheet,
@@ -28,9 +26,8 @@ from oretally.io.worth import (
     worth_sheet,
     worth_table,
 )
-from oretally.io.xlsx_result import xlsx_bytes
 from oretally.recon import Balance, reconcile
-from oretally.recon.prepared import prepare
+from oretally.recon.solver import prepare
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 TIN = Price("Sn", 25.0, "EUR", "25 EUR/kg")
@@ -359,10 +356,10 @@ def test_prices_of_a_case_go_into_its_workbooks(
     text = '[prices]\nSn = "24 EUR/kg"\n'
     folder = _folder(tmp_path, text)
     assert tomllib.loads(CIRCUIT + text)["prices"] == {"Sn": "24 EUR/kg"}
-    monkeypatch.setattr("oretally.io.new_case._source", lambda _: folder)
+    monkeypatch.setattr("oretally.io.forms.new_case._source", lambda _: folder)
     make_case(tmp_path / "copy.xlsx", "tin_table")
     assert read_case(tmp_path / "copy.xlsx").prices == read_case(folder).prices
-    from oretally.io.unmeasured_case import read_plan
+    from oretally.io.case import read_plan
 
     (tmp_path / "entry.xlsx").write_bytes(entry_workbook(read_plan(folder)))
     sheet = openpyxl.load_workbook(tmp_path / "entry.xlsx")["prices"]

@@ -6,7 +6,7 @@ import numpy as np
 from pulp_plant import Plant
 
 from oretally.flowsheet import Measurement, Node, NodeKind, Stream
-from oretally.flowsheet.streams import Content
+from oretally.flowsheet.circuit import Content
 
 __all__ = ["leach", "leach_plant", "measured", "mill_and_thickener", "water_plant"]
 

@@ -1,0 +1,121 @@
+"""Does a survey fit its circuit, and can its numbers be used: checked before any balance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence, Set
+from dataclasses import replace
+
+import numpy as np
+
+from oretally.flowsheet.circuit import Circuit
+from oretally.flowsheet.faults import Fault, InputError, Place, nearest_name
+from oretally.flowsheet.problem.carriers import carriers_of
+from oretally.flowsheet.survey import DECLARED_LOSS, Measurement, Survey, meanings
+
+__all__ = ["check_survey", "reference_streams"]
+
+LARGEST, SMALLEST = 1e30, 1e-30  # kg, kg/h or mass per mass: squares must not overflow
+SHARPEST = 1e-10  # stated error as a share of its value
+OWN = 1e-4  # of a stated error, that other measurements must not share
+
+
+def reference_streams(
+    circuit: Circuit, feed: str | None, products: Sequence[str] | None
+) -> tuple[str, tuple[str, ...]]:
+    """Return the reference stream and the products, checked against the circuit."""
+    chosen = (feed,) if feed is not None else circuit.feeds
+    wanted = circuit.products if products is None else tuple(products)
+    faults = [_unknown_stream(circuit, name) for name in (*chosen, *wanted)
+              if name not in circuit.stream_names]  # fmt: skip
+    if len(chosen) != 1:
+        faults.append(
+            Fault(
+                f"The circuit has {len(chosen)} feeds: {', '.join(map(repr, chosen))}; "
+                "recoveries must refer to one stream.",
+                "Name it as the feed.",
+            )
+        )
+    if faults:
+        raise InputError(faults)
+    return chosen[0], wanted
+
+
+def _twice(one: Measurement, other: Measurement, place: Place) -> Fault:
+    if DECLARED_LOSS in (one.error_source, other.error_source):
+        return Fault("It is declared and measured as well.",
+                     "Take one of the two out: the row, or what the case declares (a loss under "
+                     "[losses], the size of what dissolves).", place)  # fmt: skip
+    return Fault("This value is given twice.", "Pool replicates into one measurement.", place)
+
+
+def _unknown_stream(circuit: Circuit, name: str) -> Fault:
+    near = nearest_name(name, circuit.stream_names)
+    mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(circuit.stream_names)}."
+    return Fault(f"There is no stream '{name}' in the circuit.", mend)
+
+
+def check_survey(circuit: Circuit, survey: Survey) -> None:
+    """Refuse a survey that does not fit the circuit, or whose numbers cannot be used."""
+    known = meanings(survey)
+    carriers = carriers_of(circuit, survey)
+    number = {name: j for j, name in enumerate(circuit.stream_names)}
+    faults, seen = [], dict[tuple[str, str], Measurement]()
+    for m in survey.measurements:
+        place = m.place.about(stream=m.stream, quantity=m.quantity)
+        if m.stream not in circuit.stream_names:
+            faults.append(replace(_unknown_stream(circuit, m.stream), place=place))
+        if m.quantity not in known:
+            faults.append(
+                Fault(f"'{m.quantity}' is not a quantity of this survey.",
+                      f"Quantities: {', '.join(sorted(known))}.", place)
+            )  # fmt: skip
+        elif m.stream in number and carriers.place(number[m.stream], known[m.quantity]) is None:
+            content = circuit.streams[number[m.stream]].content
+            faults.append(
+                Fault(f"The stream carries no such thing: its content is '{content}'.",
+                      "Take the value out, or correct what the stream carries.", place)
+            )  # fmt: skip
+        twin = seen.setdefault((m.stream, m.quantity), m)
+        if twin is not m:
+            faults.append(_twice(twin, m, place))
+        if not (np.isfinite(m.value) and m.value >= 0.0):
+            faults.append(
+                Fault(f"The value is {m.value:g}; a finite number of at least 0 is needed.",
+                      "Correct it, or leave the measurement out.", place)
+            )  # fmt: skip
+        if not (np.isfinite(m.sd) and m.sd > 0.0):
+            faults.append(
+                Fault(f"The stated error is {m.sd:g}; a finite number above 0 is needed.",
+                      "Give its standard deviation.", place)
+            )  # fmt: skip
+        elif m.value_base > LARGEST or m.sd_base > LARGEST or m.sd_base < SMALLEST:
+            faults.append(
+                Fault(f"{m.value:g} ± {m.sd:g} {m.unit} is beyond what is weighed or assayed "
+                      "anywhere.", "Correct the value, its error or its unit.", place)
+            )  # fmt: skip
+        elif survey.own_variance(m) < (OWN * m.sd_base) ** 2:
+            faults.append(
+                Fault("Next to all of the stated error comes from sources that it shares with "
+                      "other measurements.", "State an error of its own as well.", place)
+            )  # fmt: skip
+        elif m.sd_base < SHARPEST * m.value_base:
+            faults.append(
+                Fault(f"The stated error {m.sd:g} {m.unit} is less than 1e-10 of the value; "
+                      "double precision cannot tell it from 0.", "Give a larger error.", place)
+            )  # fmt: skip
+    faults += _loose_sources(survey, seen.keys())
+    if faults:
+        raise InputError(faults)
+
+
+def _loose_sources(survey: Survey, measured: Set[tuple[str, str]]) -> list[Fault]:
+    """Return the faults of shared sources that concern what was not measured."""
+    return [
+        Fault(
+            f"The shared error '{s.name}' concerns the {s.quantity} of '{stream}', which was not "
+            "measured.", "Leave that stream out of it.",
+        )
+        for s in survey.shared
+        for stream in s.loadings
+        if (stream, s.quantity) not in measured
+    ]  # fmt: skip

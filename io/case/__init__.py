@@ -1,0 +1,21 @@
+"""A case as a whole.
+
+Read ``read`` first.
+"""
+
+from oretally.io.case.frames import survey_from_frame
+from oretally.io.case.read import Case, read_case, unfilled
+from oretally.io.case.source import CIRCUIT_FILE, MEASUREMENTS_FILE, SHEETS
+from oretally.io.case.unmeasured import Plan, read_plan
+
+__all__ = [
+    "CIRCUIT_FILE",
+    "MEASUREMENTS_FILE",
+    "SHEETS",
+    "Case",
+    "Plan",
+    "read_case",
+    "read_plan",
+    "survey_from_frame",
+    "unfilled",
+]

@@ -1,0 +1,215 @@
+"""Read a case: a folder or a workbook, to a circuit and a survey, or to all that is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from oretally.flowsheet import (
+    Circuit,
+    ErrorRule,
+    Fault,
+    InputError,
+    Measurement,
+    Place,
+    Survey,
+)
+from oretally.flowsheet.circuit import Content, fold_name
+from oretally.flowsheet.problem import linked_by_size
+from oretally.io.case.source import MEASUREMENTS_FILE, case_parts
+from oretally.io.definition import (
+    FROM_LAB,
+    Definition,
+    DefinitionRows,
+    Price,
+    define,
+    dissolving_notes,
+    error_rates,
+    lab_layout,
+    loss_note,
+    read_metal_prices,
+)
+from oretally.io.files import Table
+from oretally.io.laboratory import error_rule, metallics_measurements, read_lab
+from oretally.io.measurements import assayed_analytes, leach_faults, read_survey
+from oretally.io.sizes import SizesReading, read_sizes, sizes_table
+from oretally.recon.result import ErrorRates
+
+__all__ = ["Case", "read_case", "unfilled"]
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What was read.
+
+    Attributes
+    ----------
+    circuit, survey : Circuit, Survey
+    feed, products : str, tuple of str
+        Reference stream of the recoveries, and the streams among which they are shared.
+    lost : tuple of str
+        Products that count as lost; empty if that is not said.
+    title : str
+    notes : tuple of str
+        What the reader should know of the numbers: below detection, replicates that spread.
+    rates : ErrorRates
+        How often its numbers are badly wrong, before looking at them.
+    prices : tuple of Price
+        Of metals, as far as they are stated.
+    source : Path
+        As given.
+    """
+
+    circuit: Circuit
+    survey: Survey
+    feed: str
+    products: tuple[str, ...]
+    lost: tuple[str, ...]
+    title: str
+    notes: tuple[str, ...]
+    rates: ErrorRates
+    prices: tuple[Price, ...]
+    source: Path
+
+
+def read_case(source: str | Path) -> Case:
+    """Read a case folder or workbook.
+
+    Parameters
+    ----------
+    source : str or Path
+        Folder with circuit.toml and measurements.csv, or a workbook (.xlsx, .ods) with sheets of
+        the same names.
+
+    Raises
+    ------
+    InputError
+        With every fault of circuit, errors and measurements, each located.
+
+    Examples
+    --------
+    >>> read_case("no such folder")
+    Traceback (most recent call last):
+    ...
+    oretally.flowsheet.faults.InputError: no such folder: There is no such file or folder.
+    Check the spelling; a case is a folder with circuit.toml and measurements.csv, or a workbook.
+    """
+    path = Path(source)
+    faults: list[Fault] = []
+    rows, table = case_parts(path, faults)
+    definition, wrong = define(rows, _lab_rules(path, rows, faults))
+    faults.extend(wrong)
+    reading, rates, prices, ways = None, ErrorRates(), tuple[Price, ...](), list[str]()
+    if table is not None:
+        streams = definition.stream_names if rows.streams_read else ()
+        metallics, ways = metallics_measurements(path, streams, definition.analytes, faults)
+        reading = read_survey(
+            table,
+            basis=definition.basis,
+            streams=streams,
+            analytes=definition.analytes,
+            errors=definition.errors,
+            title=definition.title or path.stem,
+            faults=faults,
+            rules_in_doubt=definition.rules_in_doubt,
+            sources=definition.sources,
+            metallics=metallics,
+            sizes=_sizes(path, definition, table, streams, faults),
+            water=definition.water,
+            more=() if definition.stocks is None else (definition.stocks,),
+        )
+        if definition.circuit is not None and not faults:
+            faults.extend(leach_faults(definition.circuit, reading.survey))
+        named = [row.name for row in rows.sources]
+        rates = error_rates(definition.doubts, reading.survey, named, faults)
+        prices = read_metal_prices(definition.prices, reading.survey.analytes, faults)
+    if faults or definition.circuit is None or reading is None or definition.feed is None:
+        raise InputError(faults)
+    return Case(
+        circuit=definition.circuit,
+        survey=replace(
+            reading.survey,
+            containers=definition.containers,
+            measurements=(*reading.survey.measurements, *definition.losses),
+        ),
+        feed=definition.feed,
+        products=definition.products,
+        lost=definition.lost,
+        title=reading.survey.title,
+        notes=(*reading.notes, *ways, *_declared(definition.circuit, definition.losses)),
+        rates=rates,
+        prices=prices,
+        source=path,
+    )
+
+
+def _declared(circuit: Circuit, flows: Sequence[Measurement]) -> list[str]:
+    """Return the notes on declared losses and on solids that dissolve."""
+    gone = {s.name for s in circuit.streams if s.content is Content.DISSOLVED}
+    losses = [loss_note(m) for m in flows if m.stream not in gone]
+    return [*losses, *dissolving_notes(circuit.streams, flows)]
+
+
+def _sizes(
+    path: Path, definition: Definition, table: Table, streams: Sequence[str], faults: list[Fault]
+) -> SizesReading | None:
+    """Return the size data of a case; None if it has none.
+
+    Analytes are spelt as in the definition, else as in the headers of the measurements.
+    """
+    sizes = sizes_table(path, faults)
+    if sizes is None:
+        return None
+    analytes, circuit = definition.analytes, definition.circuit
+    parts = circuit.streams if circuit is not None else ()
+    return read_sizes(
+        sizes,
+        streams=streams,
+        solutions=[s.name for s in parts if not s.content.has_solids],
+        analytes=analytes
+        or assayed_analytes(table, definition.basis, water=definition.water.balanced),
+        errors=definition.errors,
+        faults=faults,
+        rules_in_doubt=definition.rules_in_doubt,
+        listed=bool(analytes),
+        linked=dict(zip(circuit.stream_names, linked_by_size(circuit), strict=True))
+        if circuit is not None
+        else {},
+    )
+
+
+def _lab_rules(
+    path: Path, rows: DefinitionRows, faults: list[Fault]
+) -> dict[str, ErrorRule] | None:
+    """Return the rules of the laboratory batch, if any error is to come from it.
+
+    None if its table is faulty: the faults say so already.
+    """
+    before = len(faults)
+    layout = lab_layout(rows.lab, faults)
+    if not any(str(row.absolute).strip().casefold() == FROM_LAB for row in rows.errors):
+        return {}
+    if len(faults) > before:
+        return None
+    try:
+        batches = read_lab(path, layout).batches
+    except InputError as error:
+        faults.extend(error.faults)
+        return None
+    fitted = ((fold_name(b.analyte), error_rule(b)) for b in batches)
+    return {name: rule for name, rule in fitted if rule is not None}
+
+
+def unfilled(case: Case) -> InputError | None:
+    """Return what to say of a case without a single number; None if it has one."""
+    if case.survey.measurements:
+        return None
+    flow = case.survey.basis.quantity
+    where = "measurements" if case.source.is_file() else ""
+    place = Place(file=case.source.name if where else MEASUREMENTS_FILE, sheet=where)
+    mend = (
+        f"Write the {flow} of one stream at least and what was assayed, each in the row of its "
+        "stream, with its error beside it."
+    )
+    return InputError([Fault("No number is filled in yet.", mend, place)])

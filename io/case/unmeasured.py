@@ -1,0 +1,97 @@
+"""A case before its measurements: what is to be weighed and assayed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from oretally.flowsheet import (
+    Analyte,
+    Fault,
+    InputError,
+    Stream,
+)
+from oretally.flowsheet.circuit import Content
+from oretally.io.case.source import CIRCUIT_FILE, MEASUREMENTS_FILE, case_parts
+from oretally.io.definition import (
+    STOCKS_FILE,
+    Definition,
+    DefinitionRows,
+    define,
+    read_circuit_text,
+)
+from oretally.io.files import read_csv_table
+from oretally.io.measurements import assayed_analytes, error_titles
+
+__all__ = ["Plan", "read_plan"]
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A case before its measurements: what is to be weighed and assayed.
+
+    Attributes
+    ----------
+    rows : DefinitionRows
+        As written.
+    definition : Definition
+        Its circuit is there.
+    analytes : tuple of Analyte
+        From the definition, else from the headers of the measurements.
+    title : str
+    errors : mapping of str to str
+        Headers of stated errors in the measurements, by quantity.
+    """
+
+    rows: DefinitionRows
+    definition: Definition
+    analytes: tuple[Analyte, ...]
+    title: str
+    errors: Mapping[str, str]
+
+    @property
+    def sampled(self) -> tuple[Stream, ...]:
+        """Streams that are weighed or sampled: all but declared losses."""
+        circuit, losses = self.definition.circuit, {m.stream for m in self.definition.losses}
+        return tuple(
+            s
+            for s in (circuit.streams if circuit else ())
+            if s.name not in losses and s.content is not Content.DISSOLVED
+        )
+
+
+def read_plan(source: str | Path) -> Plan:
+    """Read the definition of a case; its measurements may still be blank.
+
+    Raises
+    ------
+    InputError
+        With every fault of the definition, each located.
+    """
+    path = Path(source)
+    found: list[Fault] = []
+    if path.is_dir() and (path / CIRCUIT_FILE).is_file():
+        rows, table = read_circuit_text(path / CIRCUIT_FILE, CIRCUIT_FILE), None
+        if (path / MEASUREMENTS_FILE).is_file():
+            table, _ = read_csv_table(path / MEASUREMENTS_FILE, MEASUREMENTS_FILE)
+        if (path / STOCKS_FILE).is_file():  # its header says which errors are stated
+            stocks, _ = read_csv_table(path / STOCKS_FILE, STOCKS_FILE)
+            rows.stocks = None if stocks is None else replace(stocks, rows=())
+    else:
+        rows, table = case_parts(path, found)
+    rows.planned = True
+    definition, wrong = define(rows)
+    # what is wrong with the measurements does not matter here: there may be none yet
+    faults = [f for f in found if f.place.sheet != "measurements"] + wrong
+    if faults or definition.circuit is None:
+        raise InputError(faults)
+    analytes = definition.analytes
+    if not analytes and table is not None:
+        analytes = assayed_analytes(table, definition.basis, water=definition.water.balanced)
+    errors: dict[str, str] = {}
+    if table is not None:
+        names = [a.name for a in analytes]
+        water = definition.water.balanced
+        errors = error_titles(table, definition.basis, names, water=water)
+    return Plan(rows, definition, analytes, definition.title or path.stem, errors)

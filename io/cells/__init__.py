@@ -1,0 +1,77 @@
+"""What one cell or header says: number, word, unit, stated error."""
+
+from oretally.io.cells.amounts import in_unit_of, read_amount, read_definition_number, read_share
+from oretally.io.cells.bounded_values import (
+    BoundedValue,
+    above_range,
+    below_detection,
+    entered,
+    written_bound,
+)
+from oretally.io.cells.extrapolation import extrapolation_notes
+from oretally.io.cells.headers import Heading, Spellings, is_relative, read_heading
+from oretally.io.cells.numbers import Reading, plain_number, read_number
+from oretally.io.cells.quantity_names import (
+    DENSITIES,
+    OTHER_QUANTITIES,
+    SHARES,
+    WATER,
+    WET,
+    QuantityNames,
+    dissolved_name,
+    quantities_of,
+    quantity_unit,
+)
+from oretally.io.cells.stated_errors import (
+    ErrorColumn,
+    StatedError,
+    percent_refused,
+    read_stated_error,
+)
+from oretally.io.cells.words import (
+    BELOW,
+    NOT_MEASURED,
+    TWO_WAYS,
+    folded_word,
+    in_own_unit,
+    with_own_unit,
+)
+
+__all__ = [
+    "BELOW",
+    "DENSITIES",
+    "NOT_MEASURED",
+    "OTHER_QUANTITIES",
+    "SHARES",
+    "TWO_WAYS",
+    "WATER",
+    "WET",
+    "BoundedValue",
+    "ErrorColumn",
+    "Heading",
+    "QuantityNames",
+    "Reading",
+    "Spellings",
+    "StatedError",
+    "above_range",
+    "below_detection",
+    "dissolved_name",
+    "entered",
+    "extrapolation_notes",
+    "folded_word",
+    "in_own_unit",
+    "in_unit_of",
+    "is_relative",
+    "percent_refused",
+    "plain_number",
+    "quantities_of",
+    "quantity_unit",
+    "read_amount",
+    "read_definition_number",
+    "read_heading",
+    "read_number",
+    "read_share",
+    "read_stated_error",
+    "with_own_unit",
+    "written_bound",
+]

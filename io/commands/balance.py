@@ -1,0 +1,166 @@
+"""The work of `oretally balance`: read, balance, balance again if asked what if, write, show."""
+
+from __future__ import annotations
+
+import sys
+import webbrowser
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import click
+import numpy as np
+
+from oretally.flowsheet import NotBalanceable, Survey
+from oretally.io.case import Case, read_case, unfilled
+from oretally.io.commands.output_files import refuse_overwriting, write_whole
+from oretally.io.commands.what_if import changed_survey
+from oretally.io.definition import Price
+from oretally.io.draw_limits import SEED
+from oretally.io.results import (
+    html_report,
+    pdf_report,
+    print_summary,
+    refuse_without_typst,
+    summary,
+    to_json,
+    xlsx_bytes,
+)
+from oretally.io.wording import Simulated
+from oretally.recon import reconcile
+from oretally.recon.otherwise import impossible, otherwise
+from oretally.recon.result import Balance, Otherwise
+from oretally.recon.simulation import simulate_balance
+
+__all__ = ["Answer", "Outputs", "balanced", "show", "write"]
+
+
+@dataclass(frozen=True, slots=True)
+class Outputs:
+    """Files asked for; ``json`` may be '-', which prints."""
+
+    json: str | None = None
+    html: Path | None = None
+    xlsx: Path | None = None
+    pdf: Path | None = None
+    show: bool = False
+
+    @property
+    def files(self) -> list[Path]:
+        """Files to write, in the order in which they are told."""
+        named = Path(self.json) if self.json not in (None, "-") and self.json else None
+        return [path for path in (named, self.html, self.xlsx, self.pdf) if path is not None]
+
+    def check(self, case: Path) -> None:
+        """Refuse what cannot be written, before any work.
+
+        Raises
+        ------
+        click.UsageError
+            Naming the option.
+        """
+        if self.show and self.html is None:
+            raise click.UsageError("--open needs --html FILE: the report that it shows.")
+        if self.pdf is not None:
+            refuse_without_typst()
+        refuse_overwriting(case, self.json, self.html, self.xlsx, self.pdf)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A balance, and what stands beside it where it was asked for or stated."""
+
+    balance: Balance
+    prices: tuple[Price, ...] = ()
+    otherwise: Otherwise | None = None
+    simulated: Simulated | None = None
+
+
+def balanced(
+    source: Path, outputs: Outputs, *, without: Sequence[str] = (), added: Sequence[str] = (),
+    starts: int | None = None, draws: int | None = None, seed: int | None = None,
+    say: Callable[[str], None] = lambda _: None,
+) -> Answer:  # fmt: skip
+    """Read a case and balance it; once more with the changes asked for, and so many drawn ones.
+
+    Raises
+    ------
+    InputError
+        With every fault of the case, or else of the changes.
+    NotBalanceable
+        If the case as it is cannot be balanced.
+    """
+    outputs.check(source)
+    if seed is not None and draws is None:
+        raise click.UsageError("--seed needs --draws N: the draws that it is the seed of.")
+    case = read_case(source)
+    blank = unfilled(case)
+    if blank is not None:
+        raise blank
+    changed, words = None, list[str]()
+    if without or added:
+        changed, words = changed_survey(case.circuit, case.survey, without, added)
+    say("balancing")
+    found = _reconciled(case, case.survey, starts)
+    found = replace(found, notes=(*found.notes, *case.notes))
+    beside = None
+    if changed is not None:
+        try:
+            beside = otherwise(found, _reconciled(case, changed, starts, trials=0), words)
+        except NotBalanceable as error:
+            beside = impossible(found, f"{error.reason} {error.mend}", words)
+    simulated = None
+    if draws is not None and found.converged:
+        seed = SEED if seed is None else seed
+        drawn = simulate_balance(found, np.random.default_rng(seed), draws, starts=starts, say=say)
+        simulated = Simulated(drawn, seed)
+    return Answer(found, case.prices, beside, simulated)
+
+
+def _reconciled(
+    case: Case, survey: Survey, starts: int | None, trials: int | None = None
+) -> Balance:
+    return reconcile(
+        case.circuit, survey, feed=case.feed, products=case.products, starts=starts,
+        rates=case.rates, lost=case.lost or None, prices={p.analyte: p.per_kg for p in case.prices},
+        trials=trials,
+    )  # fmt: skip
+
+
+def write(answer: Answer, outputs: Outputs) -> None:
+    """Write the files asked for."""
+    asked = answer.balance, answer.prices, answer.otherwise, answer.simulated
+    if outputs.json not in (None, "-") and outputs.json:
+        write_whole(Path(outputs.json), to_json(*asked))
+    if outputs.html is not None:
+        write_whole(outputs.html, html_report(*asked))
+    if outputs.xlsx is not None:
+        write_whole(outputs.xlsx, xlsx_bytes(*asked))
+    if outputs.pdf is not None:
+        write_whole(outputs.pdf, pdf_report(*asked))
+
+
+def show(answer: Answer, outputs: Outputs) -> bool:
+    """Print the answer, and what was written; return whether everything asked for balances."""
+    balance, beside = answer.balance, answer.otherwise
+    if outputs.json == "-":
+        click.echo(to_json(balance, answer.prices, beside, answer.simulated))
+    elif sys.stdout.isatty():
+        from rich.console import Console
+
+        console = Console(highlight=False)
+        print_summary(balance, console, answer.prices, beside, answer.simulated)
+    else:
+        click.echo(summary(balance, answer.prices, beside, answer.simulated))
+    for path in outputs.files:
+        click.echo(f"written: {path}", err=True)
+    if outputs.show and outputs.html is not None:
+        webbrowser.open(outputs.html.resolve().as_uri())
+    if not balance.converged:
+        click.echo(f"The balance did not converge: {balance.status}.", err=True)
+        return False
+    if beside is not None and not beside.converged:
+        click.echo("The balance is there, but not the one with your changes: see 'What if'.",
+                   err=True)  # fmt: skip
+        return False
+    return True

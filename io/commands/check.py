@@ -1,0 +1,137 @@
+"""What `oretally check` says: the circuit as read, closures, classes, what to measure."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from oretally.flowsheet import Survey
+from oretally.flowsheet.survey import meanings
+from oretally.io.case import Case
+from oretally.io.wording import (
+    SD_LEGEND,
+    ResultTable,
+    closure_table,
+    head_table,
+    hidden_sentence,
+    print_table,
+)
+from oretally.recon import Examination
+from oretally.recon.checking import ValueStatus
+from oretally.recon.result import EquivalenceGroup, ErrorPlace, Findings, ValueClass
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = ["print_check"]
+
+_TOLD = 3  # errors that could go unseen, the most harmful ones
+_GROUPS = 6  # groups of errors that cannot be told apart
+_AS_GOOD_AS_ONE = 0.9995  # a correlation that would be written 1.000
+_MATTERS = 0.05  # points of recovery: less is not worth a line
+_WORDS = {
+    ValueClass.REDUNDANT: "measured, checked by others",
+    ValueClass.NONREDUNDANT: "measured, checked by nothing",
+    ValueClass.OBSERVABLE: "not measured, given by the balance",
+    ValueClass.UNOBSERVABLE: "not measured and not determined",
+}
+
+
+def print_check(case: Case, found: Examination, console: Console) -> None:
+    """Print what was read and how well it can be balanced."""
+
+    def say(text: str = "", style: str = "") -> None:
+        console.print(text, style=style or None, markup=False, highlight=False)
+
+    survey = case.survey
+    names = ", ".join(f"{a.name} [{a.unit}]" for a in survey.analytes) or "none"
+    say(f"'{case.title}' as read", "bold")
+    say(f"basis {survey.basis.value}; analytes: {names}; recoveries refer to '{case.feed}'")
+    kinds = {n.name: n.kind.value for n in case.circuit.nodes}
+    streams = [
+        [s.name, _end(s.source, kinds), "->", _end(s.target, kinds)] for s in case.circuit.streams
+    ]
+    print_table(ResultTable("Circuit", ["stream", "from", "", "to"], streams, 4), console)
+    say("What can be known", "bold")
+    counted = Counter(v.value_class for v in found.classes)
+    for value_class, words in _WORDS.items():
+        say(f"{counted[value_class]:5d}  {words}")
+    say(f"{found.degrees_of_freedom:5d}  independent checks (degrees of freedom)")
+    lone = [v for v in found.classes if v.value_class is ValueClass.NONREDUNDANT]
+    if lone:
+        say(f"An error in these would go unnoticed: {_listed(lone, survey)}.")
+    if found.scale_missing:
+        say(f"No {survey.basis.quantity} was measured: nothing fixes the scale, and the case "
+            "cannot be balanced.")  # fmt: skip
+    for sentence in _foreseen(found.foreseen, survey) if found.foreseen else ():
+        say(f"- {sentence}")
+    for note in (*found.notes, *case.notes):
+        say(f"- {note}")
+    if found.closures:
+        print_table(closure_table(found.closures), console)
+        worst = max(found.closures, key=lambda c: abs(c.z))
+        if abs(worst.z) > 3.0:
+            say(f"The {worst.quantity} closure of '{worst.node}' is {abs(worst.z):.1f} times its "
+                "expected sd: look at its numbers before balancing.")  # fmt: skip
+    if found.heads:
+        print_table(head_table(found.heads, adjusted=False), console)
+    say(f"{SD_LEGEND} Nothing was adjusted.")
+
+
+def _listed(values: Sequence[ValueStatus], survey: Survey) -> str:
+    """Return the names of values; those of size classes together, stream by stream."""
+    known = meanings(survey)
+    plain = [f"{v.quantity} of '{v.stream}'" for v in values if known[v.quantity].run is None]
+    classes = Counter(
+        (v.stream, known[v.quantity].analyte) for v in values if known[v.quantity].run is not None
+    )
+    for (stream, k), n in classes.items():
+        what = "share" if k is None else f"{survey.analytes[k].name} content"
+        plain.append(f"the {what} of {n} size {'class' if n == 1 else 'classes'} of '{stream}'")
+    return ", ".join(plain)
+
+
+def _alike(group: EquivalenceGroup, survey: Survey) -> tuple[object, ...]:
+    """Return what a group says whatever the size class is: such groups are told once."""
+    known = meanings(survey)
+
+    def whatever_class(place: ErrorPlace) -> tuple[object, ...]:
+        meaning = known.get(place.quantity)
+        if meaning is None or meaning.run is None:
+            return place
+        return place.kind, place.where, meaning.kind, meaning.analyte
+
+    return (group.exact, *map(whatever_class, group.members))
+
+
+def _foreseen(found: Findings, survey: Survey) -> list[str]:
+    """Return what the balance will not be able to tell, whatever the numbers are."""
+    sentences = []
+    kin: dict[tuple[object, ...], list[EquivalenceGroup]] = {}
+    for group in found.groups:
+        kin.setdefault(_alike(group, survey), []).append(group)
+    for groups in list(kin.values())[:_GROUPS]:
+        names = "; ".join(map(str, groups[0].members))
+        least = min(group.correlation for group in groups)
+        others = len(groups) - 1
+        more = f" So it is in {others} other size {'class' if others == 1 else 'classes'}."
+        tell = "no data here can tell which" if groups[0].exact else (
+            f"the data can hardly tell which (correlation {least:.3f} or more)"
+            if least < _AS_GOOD_AS_ONE
+            else "the data can hardly tell which"
+        )  # fmt: skip
+        sentences.append(
+            f"If one of these is wrong, {tell}: {names}.{more if others else ''}"
+        )  # fmt: skip
+    if len(kin) > _GROUPS:
+        left = len(kin) - _GROUPS
+        sentences.append(f"So it is with {left} more group{'s' if left > 1 else ''}.")
+    hidden = [h for h in found.hidden[:_TOLD] if abs(h.points) >= _MATTERS]
+    return [*sentences, *(hidden_sentence(h, found.power) for h in hidden)]
+
+
+def _end(name: str | None, kinds: dict[str, str]) -> str:
+    if name is None:
+        return "outside"
+    return name if kinds[name] == "separator" else f"{name} ({kinds[name]})"

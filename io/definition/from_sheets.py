@@ -1,0 +1,213 @@
+"""The sheets of a workbook that define its case: circuit, nodes, analytes, errors and others."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from oretally.flowsheet import Fault, Place
+from oretally.flowsheet.faults import nearest_name
+from oretally.io.definition.analytes import AnalyteRow
+from oretally.io.definition.declared_losses import LossRow
+from oretally.io.definition.definition import DefinitionRows
+from oretally.io.definition.dissolving_leaches import DissolvingRow
+from oretally.io.definition.error_rules import ErrorRow
+from oretally.io.definition.error_sources import SourceRow
+from oretally.io.definition.gross_error_rates import ContainerRow, DoubtRow
+from oretally.io.definition.lab_columns import LabRows, sheet_lab_rows
+from oretally.io.definition.metal_prices import PriceRow
+from oretally.io.definition.sources_sheet import SAMPLING_COLUMNS, SOURCE_COLUMNS, stages_of
+from oretally.io.definition.streams import stream_of
+from oretally.io.files import Cell, Sheets, Table
+
+__all__ = ["LAB_COLUMNS", "OUTSIDE", "read_circuit_sheets", "read_lab_sheet"]
+
+OUTSIDE = {"", "outside", "-"}
+"""Ends of a stream that are no node."""
+_ANALYTES = ("analyte", "unit", "max", "detection", "dissolved")
+_CIRCUIT = ("stream", "from", "to", "carries", "like")
+LAB_COLUMNS = ("setting", "name", "value", "unit", "certified", "certified sd")
+_SOURCES = (*SOURCE_COLUMNS, *SAMPLING_COLUMNS)
+_KEYS = ("title", "basis", "water", "feed", "product", "lost")
+
+
+def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
+    """Read the definition of a case from the sheets of a workbook.
+
+    Columns: circuit (stream, from, to, carries, like), nodes (node, kind, dissolves), analytes
+    (analyte, unit, max, detection, dissolved), losses (node, mass or rate, like), errors (stream,
+    quantity, relative, absolute, coverage), sources (source, quantity, stream, relative, absolute,
+    coverage, shared, dof, and how a sample was taken), containers (container, mass), doubts
+    (quantity, percent), prices (analyte, price), lab columns (see `sheet_lab_rows`), report (key,
+    value) with the keys title, basis, water, feed and, once for each, product and lost.
+    """
+    rows = DefinitionRows(places={"": Place(file=name)})
+    if "circuit" in sheets:
+        table = sheets["circuit"]
+        for found in _rows(rows, table, _CIRCUIT, ("stream",)):
+            ends = [None if found[k].text.casefold() in OUTSIDE else found[k].text
+                    for k in ("from", "to")]  # fmt: skip
+            place = found["stream"].place
+            before = len(rows.faults)
+            rows.streams.append(
+                stream_of(found["stream"].text, (ends[0], ends[1]), found["carries"].text,
+                          found["like"].text, place, rows.faults)
+            )  # fmt: skip
+            rows.contents_read &= len(rows.faults) == before
+    else:
+        rows.streams_read = False
+        rows.faults.append(
+            Fault("There is no sheet 'circuit'.",
+                  "Add it, with the columns stream, from, to: one row a stream.", rows.place(""))
+        )  # fmt: skip
+    for found in _optional(rows, sheets, "nodes", ("node", "kind", "dissolves"), ("node", "kind")):
+        kind, cell = found["kind"].text.casefold(), found["node"]
+        rows.kinds.append((cell.text, kind, cell.place))
+        if not found["dissolves"].blank:
+            rows.dissolving.append(DissolvingRow(cell.text, found["dissolves"].text, cell.place))
+    for found in _optional(rows, sheets, "analytes", _ANALYTES, ("analyte",)):
+        rows.analytes.append(
+            AnalyteRow(found["analyte"].text, found["unit"].text, _content(found["max"]),
+                       _content(found["detection"]), found["analyte"].place,
+                       found["dissolved"].text)
+        )  # fmt: skip
+    columns = ("stream", "quantity", "relative", "absolute", "coverage")
+    for found in _optional(rows, sheets, "errors", columns, ("quantity",)):
+        rows.errors.append(
+            ErrorRow(found["stream"].text, found["quantity"].text, _content(found["relative"]),
+                     _content(found["absolute"]), _content(found["coverage"]),
+                     found["quantity"].place)
+        )  # fmt: skip
+    for found in _optional(rows, sheets, "sources", _SOURCES, ("source", "quantity")):
+        size = ErrorRow(found["stream"].text, found["quantity"].text, _content(found["relative"]),
+                        _content(found["absolute"]), _content(found["coverage"]),
+                        found["source"].place)  # fmt: skip
+        rows.sources.append(
+            SourceRow(found["source"].text, size, _content(found["shared"]),
+                      _content(found["dof"]), _sampling(found))
+        )  # fmt: skip
+    for found in _optional(rows, sheets, "losses", ("node", "mass", "rate", "like"), ("node",)):
+        flow = found["rate" if found["mass"].blank else "mass"]
+        place = found["node"].place
+        rows.losses.append(LossRow(found["node"].text, _content(flow), found["like"].text, place))
+    for found in _optional(rows, sheets, "containers", ("container", "mass"), ("container",)):
+        cell = found["container"]
+        rows.containers.append(ContainerRow(cell.text, _content(found["mass"]), cell.place))
+    for found in _optional(rows, sheets, "doubts", ("quantity", "percent"), ("quantity",)):
+        cell = found["quantity"]
+        rows.doubts.append(DoubtRow(cell.text, _content(found["percent"]), cell.place))
+    for found in _optional(rows, sheets, "prices", ("analyte", "price"), ("analyte",)):
+        cell = found["analyte"]
+        rows.prices.append(PriceRow(cell.text, _content(found["price"]), cell.place))
+    for found in _optional(rows, sheets, "report", ("key", "value"), ("key",)):
+        _setting(rows, found["key"], found["value"])
+    rows.stocks = sheets.get("stocks")
+    rows.lab = read_lab_sheet(sheets, rows.faults)
+    return rows
+
+
+def read_lab_sheet(sheets: Sheets, faults: list[Fault]) -> LabRows | None:
+    """Return what the sheet 'lab columns' says; None if there is none."""
+    if "lab columns" not in sheets:
+        return None
+    rows = DefinitionRows()
+    found = _rows(rows, sheets["lab columns"], LAB_COLUMNS, ("setting",))
+    faults.extend(rows.faults)
+    contents = [{key: row[key].text for key in LAB_COLUMNS} for row in found]
+    return sheet_lab_rows(contents, [row["setting"].place for row in found])
+
+
+def _sampling(found: dict[str, Cell]) -> dict[str, object] | None:
+    """Return how the sample was taken; None if no such cell is filled."""
+    given = {key: _content(found[key]) for key in SAMPLING_COLUMNS if not found[key].blank}
+    if "stages" in given:
+        given["stages"] = stages_of(found["stages"].text)
+    return given or None
+
+
+def _content(cell: Cell) -> object:
+    return cell.value if isinstance(cell.value, int | float) else cell.text
+
+
+def _setting(rows: DefinitionRows, key: Cell, value: Cell) -> None:
+    """Take one row of the sheet 'report'."""
+    word = key.text.casefold()
+    word = "product" if word == "products" else word
+    if word == "title":
+        rows.title = value.text
+    elif word == "basis":
+        rows.basis, rows.places["basis"] = value.text, value.place
+    elif word == "water":
+        rows.water = (value.text, value.place)
+    elif word == "feed":
+        rows.feed = (value.text, value.place)
+    elif word == "product":
+        rows.products.append((value.text, value.place))
+    elif word == "lost":
+        rows.lost.append((value.text, value.place))
+    else:
+        near = nearest_name(key.text, _KEYS)
+        mend = f"Did you mean '{near}'?" if near else f"Known here: {', '.join(_KEYS)}."
+        rows.faults.append(Fault(f"'{key.text}' is not known here.", mend, key.place))
+
+
+def _optional(
+    rows: DefinitionRows, sheets: Sheets, sheet: str, known: Sequence[str], needed: Sequence[str]
+) -> list[dict[str, Cell]]:
+    return _rows(rows, sheets[sheet], known, needed) if sheet in sheets else []
+
+
+def _rows(
+    rows: DefinitionRows, table: Table, known: Sequence[str], needed: Sequence[str]
+) -> list[dict[str, Cell]]:
+    """Return the rows as {column: cell}; absent columns are blank."""
+    position: dict[str, int] = {}
+    for j, cell in enumerate(table.header):
+        word = cell.text.casefold()
+        if cell.blank:
+            continue
+        if word not in known:
+            near = nearest_name(cell.text, known)
+            mend = f"Did you mean '{near}'?" if near else f"Columns: {', '.join(known)}."
+            if word == "detection":
+                mend = "State limits of detection in the sheet analytes, column detection."
+            rows.faults.append(Fault(f"'{cell.text}' is not a column here.", mend, cell.place))
+        elif word in position:
+            rows.faults.append(
+                Fault(f"The column '{cell.text}' is there twice.", "Take one out.", cell.place)
+            )
+        else:
+            position[word] = j
+    missing = [column for column in needed if column not in position]
+    if missing:
+        rows.faults.append(
+            Fault(f"The column {', '.join(map(repr, missing))} is missing.",
+                  f"Columns: {', '.join(known)}.", table.place)
+        )  # fmt: skip
+        if table.place.sheet.strip().casefold() == "circuit":
+            rows.streams_read = False
+        return []
+    blank = Cell(None, table.place)
+    found = []
+    for line in table.rows:
+        row = {k: line[position[k]] if k in position else blank for k in known}
+        spoilt = [cell for cell in row.values() if cell.problem]
+        if spoilt:
+            rows.faults.extend(
+                Fault(cell.problem, "Write what it shows itself.", cell.place) for cell in spoilt
+            )
+            continue
+        for column in needed:
+            if row[column].blank:
+                at = line[position[column]].place
+                rows.faults.append(
+                    Fault(f"The column '{column}' is blank in this row.",
+                          "Fill it in, or clear the row.", at if at.cell else _of_row(line))
+                )  # fmt: skip
+                break
+        else:
+            found.append(row)
+    return found
+
+
+def _of_row(line: Sequence[Cell]) -> Place:
+    return next((cell.place for cell in line if not cell.blank), Place())

@@ -1,0 +1,68 @@
+"""Streams as a case writes them: ends, what is carried, whose grades it has."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from oretally.flowsheet import Fault, Place, Stream
+from oretally.flowsheet.circuit import Content, fold_name
+from oretally.flowsheet.faults import nearest_name
+
+__all__ = ["stream_of", "with_likes_spelt"]
+
+_TAKES_UP = ("carbon", "resin", "precipitate")
+"""What takes analytes out of the solution: dry solids that were never ore."""
+_CARRIES = {
+    "pulp": Content.PULP, "dry": Content.DRY, "water": Content.SOLUTION,
+    "solution": Content.SOLUTION, **dict.fromkeys(_TAKES_UP, Content.DRY),
+}  # fmt: skip
+
+
+def stream_of(
+    name: str, ends: tuple[str | None, str | None], carries: object, like: object, place: Place,
+    faults: list[Fault],
+) -> Stream:  # fmt: skip
+    """Return a stream; what is wrong with its content or likeness is added to ``faults``.
+
+    Parameters
+    ----------
+    name : str
+    ends : pair of str or None
+        Nodes that it leaves and enters.
+    carries : object
+        'pulp', 'dry', 'water' or 'solution', or 'carbon', 'resin' or 'precipitate', as written;
+        pulp if it is None or empty.
+    like : object
+        Name of the stream whose grades it has, as written; None or empty if of none.
+    place : Place
+    faults : list of Fault
+    """
+    content, word = Content.PULP, ""
+    if carries not in (None, ""):
+        word = str(carries).strip().casefold()
+        if word not in _CARRIES:
+            near = nearest_name(word, list(_CARRIES))
+            mend = f"Did you mean '{near}'?" if near else f"Write one of: {', '.join(_CARRIES)}."
+            faults.append(Fault(f"The stream '{name}' is said to carry '{carries}'.", mend, place))
+        content = _CARRIES.get(word, Content.PULP)
+    whose = None
+    if like not in (None, ""):
+        if isinstance(like, str) and like.strip():
+            whose = " ".join(like.split())
+        else:
+            faults.append(
+                Fault(f"'like' of the stream '{name}' must be the name of a stream.",
+                      "Name the stream whose grades it has, or leave it out.", place)
+            )  # fmt: skip
+    return Stream(name, *ends, place, content=content, like=whose,
+                  takes_up=word if word in _TAKES_UP else "")  # fmt: skip
+
+
+def with_likes_spelt(streams: Sequence[Stream]) -> list[Stream]:
+    """Return the streams, those that they are like spelt as they are themselves."""
+    spelling = {fold_name(s.name): s.name for s in reversed(streams)}
+    return [
+        s if s.like is None else replace(s, like=spelling.get(fold_name(s.like), s.like))
+        for s in streams
+    ]

@@ -1,0 +1,25 @@
+"""CSV, .xlsx and .ods files read to located cells; cells written.
+
+Knows no meaning of a cell.
+"""
+
+from oretally.io.files.csv_table import read_csv_table
+from oretally.io.files.table import EMPTY, NO_ROWS, Cell, Table, collection_paused, make_table
+from oretally.io.files.workbook import SUFFIXES, Sheets, read_workbook
+from oretally.io.files.written_cells import number_format, put, widen
+
+__all__ = [
+    "EMPTY",
+    "NO_ROWS",
+    "SUFFIXES",
+    "Cell",
+    "Sheets",
+    "Table",
+    "collection_paused",
+    "make_table",
+    "number_format",
+    "put",
+    "read_csv_table",
+    "read_workbook",
+    "widen",
+]

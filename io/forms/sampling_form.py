@@ -1,0 +1,47 @@
+"""The printable form of a test or shift: what to weigh, what to take, labels to cut out."""
+
+from __future__ import annotations
+
+import re
+from importlib.resources import files
+
+from oretally.flowsheet import Basis
+from oretally.io.case import Plan
+from oretally.io.pictures import circuit_svg
+from oretally.io.wording import sheet_cautions
+
+__all__ = ["sample_codes", "sampling_form"]
+
+
+def sample_codes(plan: Plan) -> dict[str, str]:
+    """Return a short code for the sample of each stream: initials of the title and a number."""
+    initials = "".join(word[0] for word in re.findall(r"\w+", plan.title)).upper()[:4] or "S"
+    names = [s.name for s in plan.sampled]
+    width = len(str(len(names)))
+    return {name: f"{initials}-{i:0{width}d}" for i, name in enumerate(names, start=1)}
+
+
+def sampling_form(plan: Plan) -> str:
+    """Return the form as one HTML document for A4, to print and fill in by hand."""
+    import jinja2
+
+    circuit = plan.definition.circuit
+    if circuit is None:
+        raise ValueError("a plan without a circuit")
+    text = files("oretally.io").joinpath("templates/sheet.html.j2").read_text("utf-8")
+    environment = jinja2.Environment(
+        autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
+    )
+    codes = sample_codes(plan)
+    streams = [
+        (s.name, s.source or "outside", s.target or "outside", codes[s.name]) for s in plan.sampled
+    ]
+    return environment.from_string(text).render(
+        title=plan.title,
+        batch=plan.definition.basis is Basis.BATCH,
+        streams=streams,
+        analytes=[(a.name, a.unit.symbol) for a in plan.analytes],
+        containers=list(plan.definition.containers.items()),
+        circuit=circuit_svg(circuit),
+        cautions=sheet_cautions(),
+    )

@@ -1,0 +1,308 @@
+"""A laboratory batch from its table: standards, blanks and duplicates, by analyte.
+
+Rows of routine samples (type 'sample') stand for the order in which things were assayed, and for
+the first assay of a pair.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from oretally.flowsheet import (
+    Dimension,
+    Fault,
+    InputError,
+    Place,
+    Unit,
+    UnitError,
+    parse_unit,
+)
+from oretally.flowsheet.circuit import fold_name
+from oretally.io.cells import (
+    BELOW,
+    NOT_MEASURED,
+    TWO_WAYS,
+    ErrorColumn,
+    Reading,
+    folded_word,
+    in_own_unit,
+    percent_refused,
+    read_number,
+    with_own_unit,
+)
+from oretally.io.definition import LabLayout
+from oretally.io.files import Cell, Table
+from oretally.io.laboratory.rows import LabRow, lab_rows
+from oretally.io.laboratory.source import find_layout, find_table
+
+__all__ = ["Blank", "LabBatch", "LabTable", "Pair", "Standard", "read_lab"]
+
+
+@dataclass(frozen=True, slots=True)
+class Standard:
+    """A standard as assayed, in the unit of the batch; ``name`` is that of the material."""
+
+    sample: str
+    measured: float
+    certified: float
+    certified_sd: float
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Blank:
+    """A blank: its value (half the limit if ``below`` detection), and the value assayed before."""
+
+    sample: str
+    value: float
+    before: float | None
+    below: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two assays of one sample."""
+
+    name: str
+    first: float
+    second: float
+
+
+@dataclass(slots=True)
+class LabBatch:
+    """One analyte of a batch, in ``unit``.
+
+    ``detection`` is the largest limit that stands in it as '<x', or None.
+    """
+
+    analyte: str
+    unit: Unit
+    standards: list[Standard] = field(default_factory=list)
+    blanks: list[Blank] = field(default_factory=list)
+    pairs: list[Pair] = field(default_factory=list)
+    detection: float | None = None
+    notes: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class LabTable:
+    """The batches of a table, an analyte each; ``notes`` say what of it was not read."""
+
+    batches: tuple[LabBatch, ...]
+    notes: tuple[str, ...]
+    source: str
+
+
+def read_lab(source: str | Path, layout: LabLayout | None = None) -> LabTable:
+    """Read a batch: of a case folder, of a workbook with the sheet 'lab', or from a CSV file.
+
+    Parameters
+    ----------
+    source : str or Path
+    layout : LabLayout, optional
+        How its columns are named; else the table [lab] of circuit.toml says it, or the sheet 'lab
+        columns' of a workbook, or nothing: then the columns are our own.
+
+    Raises
+    ------
+    InputError
+        With every fault, each located.
+    """
+    path = Path(source)
+    faults: list[Fault] = []
+    if layout is None:
+        layout = find_layout(path, faults)
+    if faults:
+        raise InputError(faults)
+    table = find_table(path, layout, faults)
+    if table is None or faults:
+        raise InputError(faults)
+    rows, notes = lab_rows(table, layout, faults)
+    batches = _Reader(table, layout, faults).batches(rows)
+    if not batches and not faults:
+        faults.append(Fault("No row gives an assay.", "Fill in the column of values.", table.place))
+    if faults:
+        raise InputError(faults)
+    return LabTable(tuple(batches), notes, table.place.file)
+
+
+class _Reader:
+    """Rows to batches; faults are collected."""
+
+    def __init__(self, table: Table, layout: LabLayout, faults: list[Fault]) -> None:
+        self.table, self.layout, self.faults = table, layout, faults
+        self.found: dict[str, LabBatch] = {}
+        self.assays: dict[tuple[str, str], list[tuple[float | None, Place]]] = defaultdict(list)
+        self.before: dict[str, float] = {}
+        self.typed: set[tuple[str, str]] = set()
+
+    def batches(self, rows: Sequence[LabRow]) -> list[LabBatch]:
+        for row in rows:
+            self.row(row)
+        whole = not self.faults  # else an assay may be missing because it was refused
+        for (key, name), values in self.assays.items():
+            # without a row that is a duplicate, a name is no pair
+            if (key, name) in self.typed and (whole or len(values) == 2):
+                self.pair(self.found[key], name, values)
+        return list(self.found.values())
+
+    def pair(
+        self, batch: LabBatch, name: str, values: Sequence[tuple[float | None, Place]]
+    ) -> None:
+        """Take a pair; one with an assay that is only bounded is not used, and said."""
+        if len(values) != 2:
+            many = "1 assay" if len(values) == 1 else f"{len(values)} assays"
+            self.faults.append(
+                Fault(f"The pair '{name}' has {many} of {batch.analyte}; a pair has two.",
+                      "Give both rows the same name under 'pair': the duplicate, and its sample "
+                      "or another duplicate; or give the duplicate the name of its sample.",
+                      values[0][1])
+            )  # fmt: skip
+            return
+        (one, _), (two, _) = values
+        if one is None or two is None:
+            batch.notes.append(f"pair '{name}' is below detection or above the range; not used")
+        else:
+            batch.pairs.append(Pair(name, one, two))
+
+    def row(self, row: LabRow) -> None:
+        """Take one assay."""
+        key = fold_name(row.analyte)
+        place = row.value.place.about(quantity=row.analyte)
+        batch = self.found.setdefault(key, LabBatch(row.analyte, row.unit))
+        meaning = NOT_MEASURED.get(folded_word(row.value))
+        if meaning is not None:
+            batch.notes.append(f"{row.kind} '{row.sample}' is '{row.value.text}': {meaning}")
+            return
+        found = self.reading(row, place)
+        if isinstance(found, Fault):
+            self.faults.append(found)
+            return
+        reading, unit = found
+        value = _in_unit(reading.value, unit, batch)
+        if reading.below:
+            batch.detection = max(batch.detection or 0.0, value)
+        self.take(row, batch, reading, value, place)
+        self.before.pop(key, None)
+        if not reading.above:  # nobody knows what such a sample carries over
+            self.before[key] = value / 2.0 if reading.below else value
+
+    def reading(self, row: LabRow, place: Place) -> tuple[Reading, Unit] | Fault:
+        """Return the number of an assay and its unit; what is no grade is refused."""
+        cell = row.value
+        if folded_word(cell) in TWO_WAYS:
+            one, two = TWO_WAYS[folded_word(cell)]
+            return Fault(f"'{cell.text}' can be read as {one} or as {two}.",
+                         f"Write <0.01 (the limit) for {one}\nor leave the cell blank for {two}.",
+                         place)  # fmt: skip
+        if folded_word(cell) in BELOW:
+            return Fault(f"'{cell.text}' gives no limit of detection.", "Write the limit, as in "
+                         "<0.01, or leave the cell blank if it was not assayed.",
+                         place)  # fmt: skip
+        try:
+            number, unit = in_own_unit(cell, row.unit, _grade_unit)
+        except UnitError as error:
+            return Fault(error.problem, error.mend, place)
+        reading = read_number(number, self.table, place, "value")
+        if isinstance(reading, Fault):
+            return reading
+        if reading.value < 0.0:
+            return Fault(f"The value is {cell.text}.", f"Write <{cell.text.lstrip('<>- ')} if that "
+                         "is how the laboratory writes 'below detection', else a grade of 0 or "
+                         "more.", place)  # fmt: skip
+        if (reading.below or reading.above) and reading.value == 0.0:
+            return Fault(f"The value is {cell.text}: the limit is 0.", "Write the limit, as in "
+                         "<0.01.", place)  # fmt: skip
+        return reading, unit
+
+    def take(
+        self, row: LabRow, batch: LabBatch, reading: Reading, value: float, place: Place
+    ) -> None:
+        bounded = reading.below or reading.above
+        if row.kind == "blank" and not reading.above:
+            half = value / 2.0 if reading.below else value
+            before = self.before.get(fold_name(batch.analyte))
+            batch.blanks.append(Blank(row.sample, half, before, reading.below))
+        elif row.kind in ("duplicate", "sample"):
+            if row.kind == "duplicate" and not row.pair:
+                self.faults.append(
+                    Fault(f"The duplicate '{row.sample}' names no pair.",
+                          "Give both assays of a sample the same name under 'pair'.", place)
+                )  # fmt: skip
+                return
+            key = (fold_name(batch.analyte), row.pair or row.sample)
+            self.assays[key].append((None if bounded else value, place))
+            if row.kind == "duplicate":
+                self.typed.add(key)
+        elif bounded:
+            how = "below detection" if reading.below else "above the range"
+            batch.notes.append(f"{row.kind} '{row.sample}' is {how} and not used")
+        else:
+            self.standard(row, batch, value, place)
+
+    def standard(self, row: LabRow, batch: LabBatch, value: float, place: Place) -> None:
+        key = (fold_name(row.standard), fold_name(batch.analyte))
+        known = self.layout.certificates.get(key)
+        if known is not None:
+            figures = [batch.unit.from_base(v) for v in (known.value, known.sd)]
+        else:
+            figures = []
+            cells = (("certified", row.certified), ("certified sd", row.certified_sd))
+            for column, cell in cells:
+                figure = self.figure(row, column, cell, place)
+                if figure is None:
+                    return
+                figures.append(_in_unit(*figure, batch))
+        name = row.standard if row.standard != row.sample else ""
+        batch.standards.append(Standard(row.sample, value, figures[0], figures[1], name))
+
+    def figure(
+        self, row: LabRow, column: str, cell: Cell | None, place: Place
+    ) -> tuple[float, Unit] | None:
+        """Return what a cell certifies, with its unit; None, with a fault, if nothing."""
+        what = "certified value" if column == "certified" else column
+        if cell is None or cell.blank:
+            mend = f"Give it under '{column}', in the unit of the row."
+            if self.layout.mapped:
+                mend = (f"Name its column\nor state it: [lab.standards] \"{row.standard}\" = {{ "
+                        f"{row.analyte} = {{ certified = \"...\", \"certified sd\" = \"...\" }} "
+                        "}.")  # fmt: skip
+            problem = f"The standard '{row.sample}' has no {what}."
+            self.faults.append(Fault(problem, mend, place))
+            return None
+        try:
+            number, unit = in_own_unit(cell, row.unit, _grade_unit)
+        except UnitError as error:
+            self.faults.append(Fault(error.problem, error.mend, cell.place))
+            return None
+        own = with_own_unit(cell)
+        if own is not None and column == "certified sd":
+            of = ErrorColumn(row.unit, row.unit, _grade_unit)
+            refused = percent_refused(cell, own, self.table, cell.place, of)
+            if refused is not None:
+                self.faults.append(refused)
+                return None
+        reading = read_number(number, self.table, cell.place, what)
+        if isinstance(reading, Fault):
+            self.faults.append(reading)
+            return None
+        low = reading.value < 0.0 or (column == "certified" and reading.value == 0.0)
+        if low or reading.below or reading.above:
+            self.faults.append(
+                Fault(f"The {what} of '{row.sample}' is {cell.text}.",
+                      "Give what the certificate says.", cell.place)
+            )  # fmt: skip
+            return None
+        return reading.value, unit
+
+
+def _grade_unit(text: str) -> Unit:
+    return parse_unit(text, Dimension.GRADE)
+
+
+def _in_unit(value: float, unit: Unit, batch: LabBatch) -> float:
+    """Return a number in the unit of the batch; as typed if that is its own."""
+    return value if unit == batch.unit else batch.unit.from_base(unit.to_base(value))

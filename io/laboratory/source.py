@@ -1,0 +1,111 @@
+"""Where the table of a laboratory batch is, what names its columns, and which row is its header."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from oretally.flowsheet import Fault, Place
+from oretally.flowsheet.circuit import fold_name
+from oretally.io.definition import (
+    COLUMNS,
+    Heading,
+    LabLayout,
+    lab_layout,
+    read_circuit_text,
+    read_lab_sheet,
+)
+from oretally.io.files import EMPTY, NO_ROWS, SUFFIXES, Table, read_csv_table, read_workbook
+
+__all__ = ["LAB_FILE", "find_layout", "find_table"]
+
+LAB_FILE = "lab.csv"
+_CIRCUIT = "circuit.toml"
+_SHEET, _MAP_SHEET = "lab", "lab columns"
+
+
+def find_layout(path: Path, faults: list[Fault]) -> LabLayout:
+    """Return how the columns are named; other faults of a circuit are none of the batch."""
+    if path.is_dir() and (path / _CIRCUIT).is_file():
+        rows = read_circuit_text(path / _CIRCUIT, _CIRCUIT)
+        if not rows.streams_read:
+            faults.extend(rows.faults)
+        return lab_layout(rows.lab, faults)
+    if path.suffix.casefold() in SUFFIXES and path.is_file():
+        sheets, wrong = read_workbook(path, path.name, (_MAP_SHEET,))
+        faults.extend(wrong)
+        return lab_layout(read_lab_sheet(sheets, faults), faults)
+    return LabLayout()
+
+
+def find_table(path: Path, layout: LabLayout, faults: list[Fault]) -> Table | None:
+    """Return the table; None, with a fault, if it is not there."""
+    file, place = path, Place(file=str(path))
+    if layout.file is not None:
+        file = (path if path.is_dir() else path.parent) / layout.file.text
+        place = layout.file.place
+    elif path.is_dir():
+        file = path / LAB_FILE
+    if not file.is_file():
+        missing = f"There is no file '{layout.file.text}' in the folder." if layout.file else (
+            f"There is no {LAB_FILE} in the folder." if path.is_dir() else "There is no such file."
+        )  # fmt: skip
+        mend = "Check its name." if layout.file else (
+            f"Write it: columns {', '.join(COLUMNS)}; or name the laboratory's own file and "
+            f"headers under [lab] in {_CIRCUIT}."
+        )  # fmt: skip
+        faults.append(Fault(missing, mend, place))
+        return None
+    best: tuple[int, Table | None, list[Fault]] = (-1, None, [])
+    headings: list[Heading | None] = [*layout.headings()] or [None]
+    for heading in headings:
+        found, wrong = _with_header(file, layout, heading)
+        named = {h.text for h in layout.headings()}
+        count = 0 if found is None else len(named & {cell.text for cell in found.header})
+        if count > best[0]:
+            best = (count, found, wrong)
+        if count == len(named):
+            break
+    faults.extend(_of_assays(fault, layout) for fault in best[2])
+    return best[1]
+
+
+def _of_assays(fault: Fault, layout: LabLayout) -> Fault:
+    """Return a fault of a table without rows with what a batch wants; any other as it is."""
+    if fault.problem not in (EMPTY, NO_ROWS):
+        return fault
+    row = "one row a sample" if layout.wide else "one row an assay"
+    mend = f"Write the columns {', '.join(COLUMNS)}, and {row}."
+    if layout.mapped:
+        mend = f"Write the headers that [lab] names, and {row}."
+    if fault.problem == NO_ROWS:
+        mend = f"Write {row}: standards, blanks, duplicates and samples."
+    return Fault(fault.problem, mend, fault.place)
+
+
+def _with_header(
+    file: Path, layout: LabLayout, heading: Heading | None
+) -> tuple[Table | None, list[Fault]]:
+    """Return the table whose header has a heading; what stands above it is left alone."""
+    key = None if heading is None else heading.text.casefold()
+    if file.suffix.casefold() not in SUFFIXES:
+        table, wrong = read_csv_table(file, file.name, key=key)
+    else:
+        sheet = fold_name(layout.sheet.text) if layout.sheet else _SHEET
+        sheets, wrong = read_workbook(file, file.name, (sheet,), key=key)
+        table = sheets.get(sheet)
+        if table is None and not wrong:
+            shown = layout.sheet.text if layout.sheet else _SHEET
+            wrong.append(
+                Fault(f"There is no sheet '{shown}' in {file.name}, or it is empty.",
+                      "Check its name." if layout.sheet else f"Add it: {', '.join(COLUMNS)}.",
+                      layout.sheet.place if layout.sheet else Place(file=file.name))
+            )  # fmt: skip
+    if table is not None and layout.mapped:
+        top = table.header[0].row
+        wrong = [f for f in wrong if not f.place.cell or _row(f.place.cell) >= top]
+    return table, wrong
+
+
+def _row(address: str) -> int:
+    """Return the row of a cell, counted from 0."""
+    return int("".join(c for c in address if c.isdigit())) - 1

@@ -1,0 +1,134 @@
+"""A judged laboratory batch in words, for the terminal and the report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from textwrap import wrap
+
+from oretally.flowsheet.digits import format_number, format_p, format_with_sd
+from oretally.io.laboratory.judgement import (
+    BLANK_TIMES,
+    JudgedTable,
+    Judgement,
+    StandardChart,
+    signed_percent,
+)
+
+__all__ = ["CAUTIONS", "lab_summary", "lab_words"]
+
+_WIDTH = 104
+CAUTIONS = (
+    "± is one standard deviation; limits are 95 %.",
+    "Duplicates show what comes between the two assays and nothing before: sampling and the "
+    "preparation that both share are not in their sd. The fitted sd holds between the "
+    "grades of the pairs only.",
+    "Nothing was corrected; what was left out is named.",
+    "Fire assay, acids and dust hurt people: leave them to trained hands, and keep to your local "
+    "codes.",
+)
+
+
+def lab_summary(found: JudgedTable) -> str:
+    """Return the summary of a batch as text, analyte by analyte."""
+    lines = [f"Laboratory batch '{found.title}'", *found.notes]
+    for judgement in found.judgements:
+        lines += ["", f"{judgement.batch.analyte} [{judgement.batch.unit}]"]
+        for word, text in lab_words(judgement):
+            folded = wrap(text, _WIDTH - 13, break_on_hyphens=False) or [""]
+            lines += [f"  {word:<11}{folded[0]}", *(f"{'':13}{rest}" for rest in folded[1:])]
+    cautions = [line for caution in CAUTIONS for line in wrap(caution, _WIDTH)]
+    return "\n".join([*lines, "", *cautions]) + "\n"
+
+
+def lab_words(judgement: Judgement) -> Iterator[tuple[str, str]]:
+    """Return (what, sentence) for one analyte; a blank 'what' goes on with the one before."""
+    yield from _duplicates(judgement)
+    yield from _standards(judgement)
+    yield from _blanks(judgement)
+    for note in judgement.batch.notes:
+        yield "note", note
+    yield "verdict", judgement.verdict
+
+
+def _duplicates(judgement: Judgement) -> Iterator[tuple[str, str]]:
+    batch, fit, pooled = judgement.batch, judgement.fit, judgement.pooled
+    if not batch.pairs:
+        yield "duplicates", "none: nothing is known of the precision"
+        return
+    count = f"{len(batch.pairs)} pair{'s' if len(batch.pairs) > 1 else ''}"
+    if pooled is not None:
+        count += (
+            f"; pooled relative sd {100.0 * pooled.sd:.2g} % ({100.0 * pooled.low:.2g} to "
+            f"{100.0 * pooled.high:.2g})"
+        )
+    yield "duplicates", count
+    if fit is None:
+        yield "", judgement.no_fit
+        return
+    a, b = format_number(fit.a, 2), format_number(100.0 * fit.b, 2)
+    yield (
+        "",
+        f"sd of one assay = {a} {batch.unit} + {b} % of the grade, between "
+        f"{format_number(fit.lowest, 3)} and {format_number(fit.highest, 3)} ({fit.method.value}, "
+        f"limits {format_number(fit.a_limits[0], 2)} to {format_number(fit.a_limits[1], 2)} and "
+        f"{format_number(100 * fit.b_limits[0], 2)} to {format_number(100 * fit.b_limits[1], 2)})",
+    )
+    for off in judgement.off:
+        yield (
+            "",
+            f"pair '{batch.pairs[off.index].name}' ({off.first:g}, {off.second:g}) differs by "
+            f"{abs(off.z):.1f} sd, limit {off.limit:.1f}; it was used all the same",
+        )
+
+
+def _standards(judgement: Judgement) -> Iterator[tuple[str, str]]:
+    found = judgement.found
+    if found is None:
+        yield "standards", judgement.no_bias
+        return
+    many = "1 standard" if found.n_materials == 1 else f"{found.n_materials} standards"
+    source = "the duplicates and the certificate" if judgement.fit else "the certificate alone"
+    readings = "1 reading" if len(found.z) == 1 else f"{len(found.z)} readings"
+    yield "standards", f"{readings} of {many}; errors from {source}"
+    if found.relative_bias is not None:
+        yield "", f"relative bias {signed_percent(found.relative_bias)}"
+    for i, chart in enumerate(judgement.charts):
+        yield "chart" if i == 0 else "", _chart(judgement, chart)
+        if chart.relative_bias is not None and len(judgement.charts) > 1:
+            yield "", f"relative bias of it {signed_percent(chart.relative_bias)}"
+
+
+def _chart(judgement: Judgement, c: StandardChart) -> str:
+    """Return one standard's readings in order, and the rules that they break."""
+    batch = judgement.batch
+    value, error = format_with_sd(c.certified, c.certified_sd or None)
+    z = " ".join(f"{z:+.1f}".replace("-0.0", "+0.0") for z in c.chart.z)
+    broken = []
+    for rule, places in (("beyond 3 sd", c.chart.beyond_action),
+                         ("two of three beyond 2 sd", c.chart.two_of_three)):  # fmt: skip
+        if places:
+            names = ", ".join(f"'{batch.standards[c.places[i]].sample}'" for i in places)
+            broken.append(f"{rule}: {names}")
+    return (
+        f"{c.name}, certified {value} ± {error} {batch.unit}, sd of a reading "
+        f"{format_number(c.sd, 2)}; z in order: {z}; {'; '.join(broken) or 'no rule is broken'}"
+    )
+
+
+def _blanks(judgement: Judgement) -> Iterator[tuple[str, str]]:
+    batch, found, carry = judgement.batch, judgement.blanks, judgement.carry_over
+    if found is None:
+        yield "blanks", "none: carry-over would go unseen"
+        return
+    text = f"{len(batch.blanks)}, highest {format_number(found.highest, 3)} {batch.unit}"
+    if batch.detection is None:
+        yield "blanks", f"{text}; no detection limit stands in the batch, so no limit for them"
+    else:
+        limit = format_number(found.limit, 3)
+        yield "blanks", f"{text}; may show {BLANK_TIMES:g} detection limits, {limit} {batch.unit}"
+    if carry is not None:
+        yield (
+            "",
+            f"carry-over {100.0 * carry.slope:.2g} ± {100.0 * carry.sd:.2g} % of the sample "
+            f"before, p {format_p(carry.p)}",
+        )

@@ -1,0 +1,364 @@
+"""The measurements table: wide (a row a stream) or long (a row a number), read to entries.
+
+An entry is one number as written, with its stated error and its address. What the numbers must
+satisfy is checked in `oretally.io.measurements.survey`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from oretally.flowsheet import (
+    Analyte,
+    Basis,
+    Dimension,
+    Fault,
+    Place,
+    Unit,
+    UnitError,
+)
+from oretally.flowsheet.circuit import fold_name
+from oretally.flowsheet.faults import nearest_name
+from oretally.io.cells import (
+    QuantityNames,
+    dissolved_name,
+    is_relative,
+    quantity_unit,
+    read_heading,
+)
+from oretally.io.files import Cell, Table, collection_paused
+
+__all__ = ["RELATIVE", "Entry", "EntryTable", "assayed_analytes", "error_titles", "read_entries"]
+
+RELATIVE = "rel %"  # error unit: percent of the value
+_LONG = ("stream", "quantity", "value", "unit", "error", "error unit", "method", "note")
+_TEXTS = {"note", "notes", "method"}
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One number as written.
+
+    Attributes
+    ----------
+    stream : Cell
+    quantity : str
+        Name as written in the header or the row.
+    value : Cell
+    unit : Unit
+    error : Cell or None
+        None, or blank, where the row states no error.
+    error_unit : Unit or None
+        None for an error in percent of the value.
+    note : str
+    place : Place
+        Address of the value, with stream and quantity.
+    """
+
+    stream: Cell
+    quantity: str
+    value: Cell
+    unit: Unit
+    error: Cell | None
+    error_unit: Unit | None
+    note: str
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class EntryTable:
+    """All entries of a table, and the quantities that its header or rows speak of, in order."""
+
+    entries: tuple[Entry, ...]
+    quantities: tuple[tuple[str, Unit], ...]
+
+
+@collection_paused()
+def read_entries(
+    table: Table,
+    basis: Basis,
+    analytes: Sequence[str],
+    faults: list[Fault],
+    *,
+    water: bool = False,
+) -> EntryTable:
+    """Read a measurements table; faults are added to ``faults``.
+
+    Parameters
+    ----------
+    table : Table
+    basis : Basis
+    analytes : sequence of str
+        Known analytes; if empty, every other header with the unit of a grade is one.
+    faults : list of Fault
+    water : bool
+        Whether water is balanced too.
+    """
+    words = [cell.text.casefold() for cell in table.header]
+    if "stream" not in words:
+        near = nearest_name("stream", [cell.text for cell in table.header])
+        hint = f"Is it the column '{near}'? Rename it." if near else (
+            "Name the column that holds the streams 'stream'."
+        )  # fmt: skip
+        faults.append(Fault("There is no column 'stream'.", hint, table.place))
+        return EntryTable((), ())
+    reader = _EntryReader(table, basis, analytes, water, faults)
+    return reader.long() if "quantity" in words else reader.wide()
+
+
+def error_titles(
+    table: Table, basis: Basis, analytes: Sequence[str], *, water: bool = False
+) -> dict[str, str]:
+    """Return the headers of the stated errors in a table, by quantity; what is faulty is left out.
+
+    Parameters as for `read_entries`; a table of stocks will do too.
+    """
+    words = [cell.text.casefold() for cell in table.header]
+    if not {"stream", "node"} & set(words):
+        return {}
+    reader = _EntryReader(table, basis, analytes, water, [])
+    if "quantity" in words:
+        stated = ((e.quantity, e.error_unit) for e in reader.long().entries
+                  if e.error is not None and not e.error.blank)  # fmt: skip
+    else:
+        stated = ((c.name, c.unit) for c in reader.header()[2] if c.is_error)
+    titles: dict[str, str] = {}
+    for name, unit in stated:
+        titles.setdefault(name, f"\N{PLUS-MINUS SIGN} {name} [{unit or RELATIVE}]")
+    return titles
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """A column of numbers: a quantity, or the error of one. ``unit`` None means percent of it."""
+
+    index: int
+    name: str
+    is_error: bool
+    unit: Unit | None
+    cell: Cell
+
+
+class _EntryReader:
+    def __init__(
+        self, table: Table, basis: Basis, analytes: Sequence[str], water: bool,
+        faults: list[Fault],
+    ) -> None:  # fmt: skip
+        self.table, self.faults = table, faults
+        self.names = QuantityNames(basis, analytes, water)
+        self.taken: dict[tuple[str, str], Unit] = {}
+
+    def fault(self, problem: str, mend: str, place: Place) -> None:
+        self.faults.append(Fault(problem, mend, place))
+
+    # ---- what a quantity is
+
+    def dimension(self, name: str, place: Place) -> Dimension | None:
+        """Return what a quantity measures; None, with a fault, if it cannot be taken."""
+        found = self.names.dimension(name, place)
+        if isinstance(found, Fault):
+            self.faults.append(found)
+            return None
+        return found
+
+    def unit(self, name: str, text: str | None, dimension: Dimension, place: Place) -> Unit | None:
+        try:
+            return quantity_unit(name, text or "", dimension)
+        except UnitError as error:
+            self.fault(error.problem, error.mend, place)
+            return None
+
+    # ---- wide form
+
+    def wide(self) -> EntryTable:
+        stream, note, columns = self.header()
+        values = [c for c in columns if not c.is_error]
+        errors = {fold_name(c.name): c for c in columns if c.is_error}
+        for key, column in errors.items():
+            if key not in {fold_name(c.name) for c in values}:
+                self.fault(
+                    f"The error column '{column.cell.text}' has no column '{column.name}' "
+                    "to go with it.",
+                    "Add it, or correct the name.",
+                    column.cell.place,
+                )
+        entries = []
+        for row in self.table.rows:
+            for column in values:
+                cell = row[column.index]
+                error = errors.get(fold_name(column.name))
+                error_cell = row[error.index] if error else None
+                if cell.blank:
+                    if error_cell is not None and not error_cell.blank:
+                        self.fault(
+                            "There is an error but no value.",
+                            "Enter the value, or clear the error.",
+                            error_cell.place.about(stream=row[stream].text, quantity=column.name),
+                        )
+                    continue
+                if column.unit is None:
+                    continue
+                entries.append(
+                    Entry(row[stream], column.name, cell, column.unit, error_cell,
+                          error.unit if error else None, row[note].text if note >= 0 else "",
+                          cell.place.about(stream=row[stream].text, quantity=column.name))
+                )  # fmt: skip
+        self.nameless(stream)
+        seen = tuple((c.name, c.unit) for c in values if c.unit is not None)
+        return EntryTable(tuple(entries), seen)
+
+    def nameless(self, stream: int) -> None:
+        """Report rows that hold something but name no stream."""
+        for row in self.table.rows:
+            if row[stream].problem:
+                self.fault(row[stream].problem, "Write the stream as a text.", row[stream].place)
+            elif row[stream].blank:
+                first = next((cell for cell in row if not cell.blank), row[stream])
+                self.fault(
+                    "The row names no stream.", "Write the stream, or clear the row.", first.place
+                )
+
+    def header(self) -> tuple[int, int, list[_Column]]:
+        """Return the positions of stream and note, and the columns of numbers."""
+        stream = note = -1
+        columns: list[_Column] = []
+        first: dict[tuple[str, bool], Cell] = {}
+        for j, cell in enumerate(self.table.header):
+            if cell.problem:
+                self.fault(cell.problem, "Write the header as a text.", cell.place)
+                continue
+            found = read_heading(cell.text, self.names.known)
+            if found is None:
+                self.fault(
+                    f"The header '{cell.text}' cannot be read.",
+                    "Write the quantity and its unit in square brackets, for example Sn [%]; "
+                    "its error: ± Sn [rel %].",
+                    cell.place,
+                )
+                continue
+            if found.second_unit:
+                self.fault(
+                    f"The header '{cell.text}' names two units.",
+                    f"Write {found.name} [{found.unit}]\nor {found.name} [{found.second_unit}].",
+                    cell.place,
+                )
+                continue
+            if not found.name or fold_name(found.name) in ("error", "sd", "uncertainty"):
+                self.fault(
+                    f"The header '{cell.text}' does not say of what.",
+                    "Name the quantity, for example ± Sn [%].",
+                    cell.place,
+                )
+                continue
+            is_error, name = found.is_error, self.names.canonical(found.name)
+            key = (fold_name(name), is_error)
+            if key in first:
+                self.fault(
+                    f"The column '{cell.text}' is there twice (also {first[key].place.cell}).",
+                    "Take one out; replicates go into rows of their own.",
+                    cell.place,
+                )
+                continue
+            first[key] = cell
+            if not is_error and fold_name(name) == "stream":
+                stream = j
+            elif not is_error and fold_name(name) in _TEXTS:
+                note = j
+            else:
+                columns.extend(self.column(j, name, found.unit, cell, is_error=is_error))
+        return stream, note, columns
+
+    def column(
+        self, j: int, name: str, unit: str | None, cell: Cell, *, is_error: bool
+    ) -> list[_Column]:
+        """Return the column if its quantity and unit can be taken."""
+        place = cell.place.about(quantity=name)
+        dimension = self.names.of_error(name) if is_error else self.dimension(name, place)
+        if dimension is None:
+            return []
+        if is_error and unit is not None and is_relative(unit):
+            return [_Column(j, name, True, None, cell)]
+        found = self.unit(name, unit, dimension, place)
+        if found is None and is_error:
+            return []
+        return [_Column(j, name, is_error, found, cell)]
+
+    # ---- long form
+
+    def long(self) -> EntryTable:
+        position: dict[str, int] = {}
+        for j, cell in enumerate(self.table.header):
+            word = "note" if cell.text.casefold() == "notes" else cell.text.casefold()
+            if word in position:
+                self.fault(f"The column '{cell.text}' is there twice.", "Take one out.", cell.place)
+            elif word in _LONG:
+                position[word] = j
+            elif not cell.blank:
+                near = nearest_name(cell.text, _LONG)
+                mend = f"Did you mean '{near}'?" if near else f"Columns: {', '.join(_LONG)}."
+                self.fault(f"'{cell.text}' is not a column of a long table.", mend, cell.place)
+        missing = [c for c in ("stream", "quantity", "value", "unit") if c not in position]
+        if missing:
+            self.fault(
+                f"The column {', '.join(map(repr, missing))} is missing.",
+                f"Columns of a long table: {', '.join(_LONG)}.",
+                self.table.place,
+            )
+            return EntryTable((), ())
+        entries: list[Entry] = []
+        seen: dict[str, Unit] = {}
+        for row in self.table.rows:
+            cells = {k: row[j] for k, j in position.items()}
+            entry = self.long_entry(cells)
+            if entry is not None:
+                seen.setdefault(entry.quantity, entry.unit)
+                entries.append(entry)
+        self.nameless(position["stream"])
+        return EntryTable(tuple(entries), tuple(seen.items()))
+
+    def long_entry(self, cells: dict[str, Cell]) -> Entry | None:
+        """Return the entry of one row of a long table."""
+        value = cells["value"]
+        if value.blank:
+            return None
+        for word in ("quantity", "unit", "error unit"):
+            if word in cells and cells[word].problem:
+                self.fault(cells[word].problem, f"Write the {word} as a text.", cells[word].place)
+                return None
+        stream, name = cells["stream"].text, self.names.canonical(cells["quantity"].text)
+        place = value.place.about(stream=stream, quantity=name)
+        if not name:
+            self.fault("The row names no quantity.", "Write the quantity.", place)
+            return None
+        unit = self.unit_of_row(name, cells["unit"].text, place)
+        if unit is None:
+            return None
+        error, error_unit = cells.get("error"), None
+        if error is not None and not error.blank:
+            text = cells["error unit"].text if "error unit" in cells else ""
+            if not is_relative(text):
+                where = place if (name, text) in self.taken else error.place.about(
+                    stream=stream, quantity=name)  # fmt: skip
+                error_unit = self.unit_of_row(name, text, where)
+                if error_unit is None:
+                    return None
+        note = cells["note"].text if "note" in cells else ""
+        return Entry(cells["stream"], name, value, unit, error, error_unit, note, place)
+
+    def unit_of_row(self, name: str, text: str, place: Place) -> Unit | None:
+        """Return the unit that goes with a quantity; found once for all rows alike."""
+        taken = self.taken.get((name, text))
+        if taken is None:
+            dimension = self.dimension(name, place)
+            taken = self.unit(name, text, dimension, place) if dimension else None
+            if taken is not None:
+                self.taken[name, text] = taken
+        return taken
+
+
+def assayed_analytes(table: Table, basis: Basis, *, water: bool) -> tuple[Analyte, ...]:
+    """Return the analytes that the headers of the measurements name, of solids only."""
+    read = read_entries(table, basis, (), [], water=water)
+    grades = ((n, u) for n, u in read.quantities if u.dimension is Dimension.GRADE)
+    return tuple(Analyte(n, u) for n, u in grades if dissolved_name(n) is None)

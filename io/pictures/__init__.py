@@ -1,0 +1,43 @@
+"""Pictures as SVG, the same bytes every time."""
+
+from oretally.io.pictures.adjustments import adjustment_svg
+from oretally.io.pictures.circuit import balance_labels, circuit_svg, flow_svg, measured_labels
+from oretally.io.pictures.grade_recovery import grade_recovery_svg
+from oretally.io.pictures.layout import text_width
+from oretally.io.pictures.plot import (
+    GRID,
+    INK,
+    PALE,
+    Axis,
+    cross,
+    dot,
+    framed,
+    line,
+    path,
+    plot_svg,
+    text,
+)
+from oretally.io.pictures.size_curves import partition_svg, passing_svg
+
+__all__ = [
+    "GRID",
+    "INK",
+    "PALE",
+    "Axis",
+    "adjustment_svg",
+    "balance_labels",
+    "circuit_svg",
+    "cross",
+    "dot",
+    "flow_svg",
+    "framed",
+    "grade_recovery_svg",
+    "line",
+    "measured_labels",
+    "partition_svg",
+    "passing_svg",
+    "path",
+    "plot_svg",
+    "text",
+    "text_width",
+]

@@ -1,0 +1,209 @@
+"""A case read for a plan: the point of the balances, what can be measured, and how well."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from oretally.flowsheet import (
+    Arrangement,
+    Circuit,
+    ErrorSource,
+    Fault,
+    InputError,
+    Place,
+    Survey,
+    arrangement,
+    parse_unit,
+)
+from oretally.io.case import MEASUREMENTS_FILE, SHEETS, Plan, read_case, read_plan
+from oretally.io.files import SUFFIXES, Table, read_csv_table, read_workbook
+from oretally.io.measurements import read_survey
+from oretally.io.plan.candidates import Candidates
+from oretally.io.plan.prices import SAMPLE, PriceTable, one_each, read_prices
+from oretally.recon.plan import Candidate, Declared, PlanPoint, Prices, balanced_point
+
+__all__ = ["EXPECTED_FILE", "PRICES_FILE", "PlanCase", "read_plan_case"]
+
+EXPECTED_FILE, PRICES_FILE = "expected.csv", "prices.csv"
+_SHEET = "measurements"
+
+
+@dataclass(frozen=True)
+class PlanCase:
+    """What a plan starts from.
+
+    Attributes
+    ----------
+    circuit : Circuit
+    survey : Survey
+        Measured values, and expected ones where nothing was measured.
+    point : PlanPoint
+        Their balance.
+    places : Arrangement
+        Of that survey, without its shared sources.
+    candidates : tuple of Candidate
+    declared : tuple of Declared
+        What the case states of losses and of solids that dissolve.
+    prices : Prices
+    currency : str
+    sources : tuple of ErrorSource
+    title : str
+    without_error : tuple of str
+        Quantities that are on offer, but for which no error is stated.
+    notes : tuple of str
+    """
+
+    circuit: Circuit
+    survey: Survey
+    point: PlanPoint
+    places: Arrangement
+    candidates: tuple[Candidate, ...]
+    declared: tuple[Declared, ...]
+    prices: Prices
+    currency: str
+    sources: tuple[ErrorSource, ...]
+    title: str
+    without_error: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def read_plan_case(
+    source: Path, prices: Path | None = None, expected: Path | None = None
+) -> PlanCase:
+    """Read a case, its expected values and its prices.
+
+    Raises
+    ------
+    InputError
+        With every fault found in the file that stops the reading.
+    """
+    plan = read_plan(source)
+    definition = plan.definition
+    circuit = definition.circuit
+    if circuit is None or definition.feed is None:  # read_plan has refused it
+        raise InputError([Fault("The circuit cannot be read.", "Run 'oretally check'.")])
+    if expected is None and (source / EXPECTED_FILE).is_file():
+        expected = source / EXPECTED_FILE
+    if prices is None and (source / PRICES_FILE).is_file():
+        prices = source / PRICES_FILE
+    notes: list[str] = []
+    measured = _measured(source, expected is not None)
+    survey = today = measured or Survey(definition.basis, parse_unit("kg"), plan.analytes, ())
+    looked_for: Survey | None = None
+    if expected is not None:
+        looked_for = _expected(plan, expected)
+        survey, today = _with_expected(plan, measured, looked_for, expected.name, notes)
+    if survey.sizes.n_classes:
+        raise InputError([
+            Fault("The case has size classes, and sieve analyses are not planned yet.",
+                  "Plan for the bulk grades: leave the size data out of a copy of the case.",
+                  Place(file=str(source)))
+        ])  # fmt: skip
+    point = balanced_point(circuit, survey, definition.feed, definition.products)
+    places = arrangement(circuit, replace(survey, shared=()))
+    quantities = {row.quantity: row.meaning.unit for row in places.rows}
+    faults: list[Fault] = []
+    table: PriceTable | None = one_each(list(quantities))
+    if prices is not None:
+        table = read_prices(prices, circuit.stream_names, quantities, faults)
+    else:
+        notes.append(
+            "No prices were given: each reading counts 1, and the budget is a number of "
+            f"readings. Write {PRICES_FILE} with the columns quantity and price."
+        )
+    if table is None or faults:
+        raise InputError(faults)
+    reader = Candidates(definition, today, looked_for, point, places, table, notes, faults)
+    candidates = reader.all()
+    if faults:
+        raise InputError(faults)
+    notes += [s.note for s in definition.sources if s.note]
+    sample = {s: table.price(s, SAMPLE) or 0.0 for s in circuit.stream_names}
+    return PlanCase(circuit, survey, point, places, tuple(candidates), tuple(reader.declared),
+                    Prices(table.least_charge, sample), table.currency, definition.sources,
+                    plan.title, tuple(reader.without), tuple(notes))  # fmt: skip
+
+
+def _measured(source: Path, may_be_blank: bool) -> Survey | None:
+    """Return the survey of the case; None if it has no numbers yet and need not have any."""
+    folder = source.is_dir()
+    if folder or source.suffix.casefold() in SUFFIXES:
+        table: Table | None = None
+        file = source / MEASUREMENTS_FILE
+        if folder and file.is_file():
+            table = read_csv_table(file, MEASUREMENTS_FILE)[0]
+        elif not folder:
+            table = read_workbook(source, source.name, SHEETS)[0].get(_SHEET)
+        if _blank(table):
+            if may_be_blank:
+                return None
+            mend = (
+                f"Write what you expect into {EXPECTED_FILE}: columns as in {MEASUREMENTS_FILE}."
+                if folder
+                else f"Write what you expect into a CSV file with the columns of the sheet "
+                f"'{_SHEET}', and name it: --expected FILE."
+            )
+            raise InputError([
+                Fault("There is nothing to plan from: no number is measured, and none is expected.",
+                      mend, Place(file=str(source)))
+            ])  # fmt: skip
+    return read_case(source).survey
+
+
+def _blank(table: Table | None) -> bool:
+    """Tell whether a table has no entry beside the names of streams."""
+    if table is None:
+        return True
+    names = [c.text.casefold() == "stream" for c in table.header]
+    return all(
+        cell.blank
+        for row in table.rows
+        for cell, named in zip(row, names, strict=True)
+        if not named
+    )
+
+
+def _expected(plan: Plan, expected: Path) -> Survey:
+    """Return the expected values."""
+    faults: list[Fault] = []
+    table, wrong = read_csv_table(expected, expected.name, key="stream")
+    faults.extend(wrong)
+    d = plan.definition
+    if d.rules_in_doubt:
+        faults.append(
+            Fault("An error comes from the laboratory batch; expected values need it stated.",
+                  "Write relative or absolute figures under [errors].", Place(file=expected.name))
+        )  # fmt: skip
+    if table is None or faults:
+        raise InputError(faults)
+    found = read_survey(
+        table, basis=d.basis, streams=d.stream_names, analytes=plan.analytes, errors=d.errors,
+        title=plan.title, faults=faults, rules_in_doubt=d.rules_in_doubt, water=d.water,
+    ).survey  # fmt: skip
+    if faults:
+        raise InputError(faults)
+    return found
+
+
+def _with_expected(
+    plan: Plan, measured: Survey | None, expected: Survey, name: str, notes: list[str]
+) -> tuple[Survey, Survey]:
+    """Return the survey of the point, and the measured one; declared losses are in both."""
+    declared = plan.definition.losses
+    if measured is None:
+        notes.append(f"Nothing is measured yet: the plan works from the values of {name}.")
+        today = replace(expected, measurements=tuple(declared), shared=())
+    else:
+        today = measured
+    own = {(m.stream, m.quantity) for m in declared}
+    known = {(m.stream, m.quantity) for m in today.measurements} - own
+    more = [m for m in expected.measurements if (m.stream, m.quantity) not in known]
+    of_loss = {(m.stream, m.quantity) for m in more}
+    kept = tuple(m for m in today.measurements if (m.stream, m.quantity) not in of_loss)
+    shared = today.shared
+    if measured is None:
+        shared = expected.shared
+    else:
+        notes.append(f"{len(more)} values of {name} stand where nothing is measured.")
+    return replace(today, measurements=(*kept, *more), shared=shared), today

@@ -1,0 +1,90 @@
+"""The report as a PDF, to print or to send: set by typst, which the extra 'pdf' installs."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from importlib.resources import files
+from importlib.util import find_spec
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from oretally.flowsheet import Fault, InputError, Place
+from oretally.io.definition import Price
+from oretally.io.results.pdf_pages import pages
+from oretally.io.wording import Simulated
+from oretally.recon.result import Balance, Otherwise
+
+__all__ = ["pdf_report", "refuse_without_typst"]
+
+_FOREIGN = (
+    "Some names are in a script that the fonts of this program do not have. They are set in fonts "
+    "of the machine that made these pages; where it has none, boxes stand for characters."
+)
+
+
+def refuse_without_typst() -> None:
+    """Refuse to write a PDF where what sets it is not installed.
+
+    Raises
+    ------
+    InputError
+        Saying how to install it.
+    """
+    if find_spec("typst") is None:
+        raise InputError([
+            Fault("A PDF needs the library 'typst', which is not installed.",
+                  'Install it: python -m pip install "oretally[pdf]"\n'
+                  "or write --html FILE and print that to a PDF from the browser.",
+                  Place(cell="option --pdf"))
+        ])  # fmt: skip
+
+
+def pdf_report(
+    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None,
+    simulated: Simulated | None = None,
+) -> bytes:  # fmt: skip
+    """Return the report of a balance as a PDF: A4, pages numbered, its fonts within.
+
+    No date, no network, no file read: the same balance gives the same bytes. Fonts of this
+    machine are used for scripts that the fonts of typst do not have, and for nothing else.
+
+    Parameters
+    ----------
+    balance : Balance
+    prices : sequence of Price, optional
+        Then metal is shown in money too.
+    otherwise : Otherwise, optional
+        The answers with other measurements, shown beside.
+    simulated : Simulated, optional
+        What drawn surveys say of the answers.
+
+    Raises
+    ------
+    InputError
+        If typst is not installed.
+    """
+    refuse_without_typst()
+    import typst
+
+    found = pages(balance, prices, otherwise, simulated)
+    covered = _covered(json.dumps(found, ensure_ascii=False))
+    if not covered:
+        found["parts"].append({"wide": False, "blocks": [{"kind": "words", "texts": [_FOREIGN]}]})
+    report = json.dumps(found, ensure_ascii=False)
+    template = files("oretally.io").joinpath("templates/report.typ").read_bytes()
+    with TemporaryDirectory() as nothing:  # the only folder that a template could read from
+        set_pages: Any = typst.compile  # its stubs want a root of bytes for a template of bytes
+        pdf: bytes = set_pages(
+            template, root=nothing, format="pdf", ignore_system_fonts=covered,
+            sys_inputs={"report": report}, timestamp=0,
+        )  # fmt: skip
+    return pdf
+
+
+def _covered(text: str) -> bool:
+    """Tell whether the fonts that come with typst have every character."""
+    # Latin, Greek, Cyrillic; their marks and extensions; punctuation, arrows, signs
+    return all(
+        c <= "\u052f" or "\u1d00" <= c <= "\u1fff" or "\u2000" <= c <= "\u22ff" for c in text
+    )

@@ -1,0 +1,274 @@
+"""Size data from their table to measurements: the stack of sieves of each stream, masses, grades.
+
+sizes.csv, or the sheet 'sizes': a row a class of a stream, between the sieve that it passed (blank
+for the coarsest) and the one that retained it (blank, 0 or 'pan' for the finest). Its mass is that
+of the class by itself, dry, or its share in percent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence, Set
+from dataclasses import dataclass, replace
+from math import inf
+from pathlib import Path
+
+from oretally.flowsheet import Analyte, ErrorModel, Fault, Measurement, Place
+from oretally.flowsheet.circuit import fold_name
+from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.survey import SizeGrid, class_grade, class_share, grid_of
+from oretally.io.files import SUFFIXES, Cell, Table, read_csv_table, read_workbook
+from oretally.io.sizes.columns import SizesColumns, read_opening, read_sizes_columns
+from oretally.io.sizes.shares import class_shares
+from oretally.io.sizes.stacks import SieveClass, crossing_stacks, one_sieve_twice, stack_of
+from oretally.io.sizes.values import ClassValue, ClassValues
+
+__all__ = ["SIZES_FILE", "SIZES_SHEET", "SizesReading", "read_sizes", "sizes_table"]
+
+SIZES_FILE, SIZES_SHEET = "sizes.csv", "sizes"
+_COUNTS = ("counts as the sum", "count each as the sum")
+
+
+@dataclass(frozen=True, slots=True)
+class SizesReading:
+    """What was read of sizes.
+
+    Attributes
+    ----------
+    grid : SizeGrid
+        All openings in use.
+    measurements : tuple of Measurement
+        Shares and grades of classes; empty if anything is wrong.
+    analytes : tuple of Analyte
+        What the classes were assayed for, and what was known before.
+    notes : tuple of str
+    stacks : frozenset of str
+        Streams with a stack: their shares add up to 100 %, see
+        `oretally.flowsheet.problem.positions`.
+    """
+
+    grid: SizeGrid = SizeGrid()
+    measurements: tuple[Measurement, ...] = ()
+    analytes: tuple[Analyte, ...] = ()
+    notes: tuple[str, ...] = ()
+    stacks: frozenset[str] = frozenset()
+
+
+def sizes_table(path: Path, faults: list[Fault]) -> Table | None:
+    """Return the table of sizes of a case folder or workbook; None if it has none."""
+    if path.is_dir() and (path / SIZES_FILE).is_file():
+        table, wrong = read_csv_table(path / SIZES_FILE, SIZES_FILE)
+        faults.extend(wrong)
+        return table
+    if path.suffix.casefold() in SUFFIXES and path.is_file():
+        sheets, wrong = read_workbook(path, path.name, (SIZES_SHEET,))
+        faults.extend(wrong)
+        return sheets.get(SIZES_SHEET)
+    return None
+
+
+def read_sizes(
+    table: Table,
+    *,
+    streams: Sequence[str],
+    solutions: Collection[str],
+    analytes: Sequence[Analyte],
+    errors: ErrorModel,
+    faults: list[Fault],
+    rules_in_doubt: frozenset[str] = frozenset(),
+    listed: bool = True,
+    linked: Mapping[str, Set[str]] | None = None,
+) -> SizesReading:
+    """Read a table of sizes; everything wrong with it is added to ``faults``.
+
+    Parameters
+    ----------
+    table : Table
+    streams : sequence of str
+        Names of the circuit's streams; empty if they could not be read: then names are not judged.
+    solutions : collection of str
+        Those that carry no solids.
+    analytes : sequence of Analyte
+    errors : ErrorModel
+        Used where a row states no error: the rules 'class mass', 'class grades' and those of the
+        analytes, see `ClassValues`.
+    faults : list of Fault
+    rules_in_doubt : frozenset of str
+        Folded quantities whose error rules were refused already ('*' for all).
+    listed : bool
+        Whether there can be no other analytes; else the headers name more.
+    linked : mapping of str to set of str, optional
+        Streams with which each has its classes in common, itself among them, see `linked_by_size`;
+        by default all.
+
+    Notes
+    -----
+    The share of a class is its mass over the sum of all, and its sd that of the mass over that
+    sum: that they add up to 100 % is left to the balance, see
+    `oretally.flowsheet.problem.positions`. Shares in percent are taken as masses per 100; those that add up to 99 to 101 are scaled to 100.
+    """
+    before = len(faults)
+    columns = read_sizes_columns(table, analytes, faults, listed=listed)
+    if columns is None:
+        return SizesReading(analytes=tuple(analytes))
+    known = {a.name for a in analytes}
+    more = (Analyte(c.name, c.unit) for c in columns.grades if c.name not in known)
+    analytes = (*analytes, *more)
+    notes: list[str] = []
+    values = ClassValues(table, analytes, errors, rules_in_doubt, faults, notes)
+    reader = _Reader(table, columns, streams, solutions, faults)
+    stacks = reader.stacks()
+    groups = [{s: stacks[s] for s in stacks if linked is None or s in linked.get(stream, {stream})}
+              for stream in stacks]  # fmt: skip
+    for i, group in enumerate(groups):
+        if group not in groups[:i]:
+            crossing_stacks(group, faults)
+    grid = grid_of([(c.retained, c.passing) for c in stack] for stack in stacks.values())
+    found: list[Measurement] = []
+    for (stream, stack), group in zip(stacks.items(), groups, strict=True):
+        found += _of_stream(stream, stack, grid, columns, values)
+        sieves = {c.retained for other in group.values() for c in other}
+        runs = [c.name for c in stack if any(c.retained < o < c.passing for o in sieves)]
+        if runs:
+            notes.append(f"The stack of '{stream}' lacks sieves that others have: {_listed(runs)} "
+                         f"{_COUNTS[len(runs) > 1]} of the finer classes.")  # fmt: skip
+    values.report_missing()
+    if len(faults) > before:
+        return SizesReading(analytes=analytes)
+    return SizesReading(grid, tuple(found), analytes, tuple(notes), frozenset(stacks))
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+class _Reader:
+    """Rows to the stacks of the streams; faults are collected."""
+
+    def __init__(
+        self, table: Table, columns: SizesColumns, streams: Sequence[str],
+        solutions: Collection[str], faults: list[Fault],
+    ) -> None:  # fmt: skip
+        self.table, self.columns, self.faults = table, columns, faults
+        self.streams = {fold_name(s): s for s in streams}
+        self.solutions = {fold_name(s) for s in solutions}
+        self.told: set[str] = set()
+
+    def fault(self, problem: str, mend: str, place: Place) -> None:
+        self.faults.append(Fault(problem, mend, place))
+
+    def stacks(self) -> dict[str, list[SieveClass]]:
+        """Return the classes of each stream, coarsest first; streams with faults are left out."""
+        rows: dict[str, list[tuple[Cell, ...]]] = {}
+        for row in self.table.rows:
+            stream = self.stream(row)
+            if stream is not None:
+                rows.setdefault(stream, []).append(row)
+        read: dict[str, list[SieveClass]] = {}
+        for stream, own in rows.items():
+            if all(row[c.index].blank for row in own for c in self.columns.values):
+                continue  # a table to fill in, this stream was not sieved
+            classes = self.classes(stream, own)
+            if classes is not None:
+                read[stream] = classes
+        doubtful = one_sieve_twice(read, self.faults)
+        stacks = {}
+        for stream, classes in read.items():
+            stack = None if stream in doubtful else stack_of(stream, classes, self.faults)
+            if stack is not None:
+                stacks[stream] = stack
+        return stacks
+
+    def stream(self, row: Sequence[Cell]) -> str | None:
+        """Return the stream of a row as the circuit spells it."""
+        cell = row[self.columns.stream]
+        if cell.problem:
+            self.fault(cell.problem, "Write the stream as a text.", cell.place)
+            return None
+        if cell.blank:
+            first = next((each for each in row if not each.blank), cell)
+            self.fault("The row names no stream.", "Write the stream, or clear the row.",
+                       first.place)  # fmt: skip
+            return None
+        folded = fold_name(cell.text)
+        known = self.streams.get(folded) if self.streams else cell.text
+        if folded in self.told:
+            return None
+        if known is None:
+            near = nearest_name(cell.text, list(self.streams.values()))
+            listed = f"Streams: {', '.join(self.streams.values())}."
+            self.told.add(folded)
+            self.fault(f"There is no stream '{cell.text}' in the circuit.",
+                       f"Did you mean '{near}'?" if near else listed, cell.place)  # fmt: skip
+        elif folded in self.solutions:
+            self.told.add(folded)
+            self.fault(f"The stream '{known}' is a solution: it has no solids to be sieved.",
+                       'Take its rows out, or correct its content in the circuit to "pulp".',
+                       cell.place)  # fmt: skip
+            return None
+        return known
+
+    def classes(self, stream: str, rows: Sequence[tuple[Cell, ...]]) -> list[SieveClass] | None:
+        """Return the classes of a stream as written; None, with faults, if an opening is wrong."""
+        before = len(self.faults)
+        c, found = self.columns, []
+        passing = c.passing
+        if passing is not None and all(row[passing.index].blank for row in rows):
+            passing = None
+        coarser = inf
+        for row in rows:
+            own = row[c.retained.index]
+            retained = read_opening(own, c.retained, self.table, stream, self.faults)
+            cells, passed = [own], coarser
+            if passing is not None:
+                at = row[passing.index]
+                read = read_opening(at, passing, self.table, stream, self.faults)
+                cells.append(at)
+                if read is None:
+                    continue
+                passed = read
+            if retained is None:
+                continue
+            if passing is None and coarser != inf and retained >= coarser and retained > 0.0:
+                self.fault(f"The rows of '{stream}' do not stand from coarse to fine, and nothing "
+                           "else says what each class passed.",
+                           "Put them from coarse to fine, or add the column passing [um].",
+                           own.place.about(stream=stream))  # fmt: skip
+                return None
+            found.append(SieveClass(retained, passed, row, own.place.about(stream=stream),
+                                    tuple(cell.place for cell in cells)))  # fmt: skip
+            coarser = retained
+        return found if len(self.faults) == before else None
+
+
+def _of_stream(
+    stream: str, stack: Sequence[SieveClass], grid: SizeGrid, columns: SizesColumns,
+    values: ClassValues,
+) -> list[Measurement]:  # fmt: skip
+    """Return the shares and grades of the classes of one stream."""
+    labels = [grid.label(grid.run(c.retained, c.passing)) for c in stack]
+    named = [class_share(label) for label in labels]
+    shares = class_shares(stream, stack, named, columns, values)
+    notes = [c.row[columns.note].text if columns.note is not None else "" for c in stack]
+    found = [_measured(stream, q, s) for q, s in zip(named, shares.values, strict=True) if s]
+    for column in columns.grades:
+        for c, label, note, mass in zip(stack, labels, notes, shares.masses, strict=True):
+            quantity = class_grade(column.name, label)
+            place = c.row[column.index].place.about(stream=stream, quantity=quantity)
+            error = None if column.error is None else c.row[column.error]
+            if c.row[column.index].blank and error is not None and not error.blank:
+                values.fault("There is an error but no value.",
+                             "Enter the value, or clear the error.",
+                             replace(place, cell=error.place.cell))  # fmt: skip
+            grade = values.grade(c.row, column, place, stream, note)
+            if grade is not None and mass == 0.0:
+                values.fault("The class has the mass 0, but an assay.",
+                             "Clear the assay, or correct the mass.", place)  # fmt: skip
+            elif grade is not None:
+                found.append(_measured(stream, quantity, grade))
+    return found
+
+
+def _measured(stream: str, quantity: str, v: ClassValue) -> Measurement:
+    return Measurement(
+        stream, quantity, v.value, v.unit, v.sd, v.source, v.note, v.place, written=v.written
+    )

@@ -1,0 +1,63 @@
+"""Tables and headings on a terminal, or as text for a pipe."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from oretally.io.wording.tables import ResultTable
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+
+__all__ = ["WIDTH", "print_heading", "print_table", "sentence_row"]
+
+
+WIDTH = 160  # columns of text that is not for a terminal: tables are never cut
+
+
+_WIDEST = 1000  # columns of the widest table
+
+
+_SENTENCE = 92  # columns of a sentence
+
+
+def sentence_row(word: str, sentence: str) -> RenderableType:
+    """Return a word and a sentence beside it, wrapped to be read."""
+    from rich.table import Table
+    from rich.text import Text
+
+    grid = Table.grid(padding=(0, 1))
+    grid.add_column(width=13)
+    grid.add_column(max_width=_SENTENCE)
+    grid.add_row(Text(word, style="bold"), Text(sentence))
+    return grid
+
+
+def print_heading(console: Console, title: str) -> None:
+    """Print a heading below an empty line."""
+    from rich.text import Text
+
+    console.print()
+    console.print(Text(title, style="bold"))
+
+
+def print_table(table: ResultTable, console: Console) -> None:
+    """Print a table below its caption, cells never cut or wrapped; what is said of it follows."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    print_heading(console, table.caption)
+    shown = Table(box=box.SIMPLE_HEAD, pad_edge=False, safe_box=True)
+    for name, kind in zip(table.header, table.kinds, strict=True):
+        shown.add_column(Text(name), justify="right" if kind == "number" else "left", no_wrap=True)
+    for row in zip(*table.columns, strict=True):
+        shown.add_row(*(Text(cell) for cell in row))
+    # a narrow terminal folds long rows; numbers are never cut
+    narrow = console.width
+    console.width = _WIDEST
+    console.width = max(narrow, console.measure(shown).maximum)
+    console.print(shown, crop=False)
+    console.width = narrow
+    for sentence in table.below:
+        console.print(sentence_row("", sentence))

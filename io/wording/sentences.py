@@ -1,0 +1,172 @@
+"""Sentences about a balance, shared by summary, report and workbook."""
+
+from __future__ import annotations
+
+from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
+from oretally.flowsheet.survey import DECLARED_LOSS
+from oretally.recon.result import Balance, BalancedValue
+
+__all__ = [
+    "CAUTION",
+    "NOT_A_BALANCE",
+    "SD_LEGEND",
+    "certificate_figures",
+    "counts",
+    "largest_move",
+    "notes_of",
+    "recovery_sentences",
+    "verdict",
+]
+
+SD_LEGEND = "± is one standard deviation (sd) throughout."
+CAUTION = (
+    "These results describe the samples that were weighed and assayed. They are no resource "
+    "statement, valuation or settlement."
+)
+NOT_A_BALANCE = (
+    "There is no balance of these numbers, so no answers are given. Below stand what was measured, "
+    "what is in the way, and what would help."
+)
+
+_MOVED = 1e-6  # chi-square above which something had to move
+_NAMED = 3  # answers of doubtful ± named
+_EXPLAINED = 3.84  # the 95 % limit of chi-square on 1 degree of freedom
+
+
+def counts(balance: Balance) -> tuple[tuple[str, str], ...]:
+    """Return what was balanced, as (word, sentence) pairs."""
+    circuit, survey = balance.circuit, balance.survey
+    if not balance.converged:
+        return _measured_counts(balance)
+    declared = [v for v in balance.values if v.error_source == DECLARED_LOSS]
+    measured = [v for v in balance.values if v.measured is not None and v not in declared]
+    free = [v for v in balance.values if v.measured is None]
+    redundant = sum(v.value_class.value == "redundant" for v in measured)
+    unobservable = sum(v.value_class.value == "unobservable" for v in free)
+    names = ", ".join(a.name for a in survey.analytes) or "none"
+    size = f"{_many(len(circuit.nodes), 'node')}, {_many(len(circuit.streams), 'stream')}"
+    open_ = f"{unobservable} of them not determined" if unobservable else "all determined"
+    return (
+        ("circuit", f"{size}; basis {survey.basis.value}; analytes: {names}"),
+        ("measured", f"{_many(len(measured), 'number')}, {redundant} of them checked by others"),
+        *((("declared", f"{_many(len(declared), 'number')}, not measured"),) if declared else ()),
+        ("unmeasured", _many(len(free), "number") + (f", {open_}" if free else "")),
+    )  # fmt: skip
+
+
+def _measured_counts(balance: Balance) -> tuple[tuple[str, str], ...]:
+    """Return what was measured, where there is no balance of it."""
+    circuit, survey = balance.circuit, balance.survey
+    typed = sum(m.error_source != DECLARED_LOSS for m in survey.measurements)
+    names = ", ".join(a.name for a in survey.analytes) or "none"
+    size = f"{_many(len(circuit.nodes), 'node')}, {_many(len(circuit.streams), 'stream')}"
+    return (
+        ("circuit", f"{size}; basis {survey.basis.value}; analytes: {names}"),
+        ("measured", _many(typed, "number")),
+    )
+
+
+def _many(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+def verdict(balance: Balance) -> str:
+    """Return whether the numbers agree with each other, in one sentence."""
+    test = balance.global_test
+    if not balance.converged:
+        return f"The balance did not converge: {balance.status}."
+    if test.consistent is None and test.statistic > _MOVED:
+        return _held(test.statistic)
+    if test.consistent is None:
+        return "No number is checked by another, so nothing can be said about their agreement."
+    figures = (
+        f"chi-square {format_number(test.statistic)} on {test.dof} degrees of freedom, "
+        f"p {format_p(test.p)}"
+    )
+    if test.consistent:
+        return f"The numbers agree within their stated errors ({figures})."
+    return (
+        f"The numbers do not agree within their stated errors ({figures}): at least one of them "
+        "is wrong, or errors are stated too small. Until that is settled, do not rely on the "
+        "answers."
+    )
+
+
+def _held(statistic: float) -> str:
+    """Return that numbers which nothing checks were moved, since a bound was in their way."""
+    told = (
+        "No number is checked by another, yet they would put a flow or a grade beyond its bounds "
+        f"and had to be moved: chi-square {format_number(statistic)}, "
+    )
+    if statistic <= _EXPLAINED:
+        return told + "which the stated errors explain."
+    return told + (
+        "more than the stated errors explain. At least one of them is wrong, or errors are stated "
+        "too small: until that is settled, do not rely on the answers."
+    )
+
+
+def notes_of(balance: Balance, *, simulated: bool = False) -> tuple[str, ...]:
+    """Return what the reader must know; first which ± are doubtful, unless a simulation tells."""
+    names = balance.doubtful
+    if simulated or not names:
+        return balance.notes
+    rest = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return (
+        f"The ± of {', '.join(names[:_NAMED])}{rest} is a rough guide only (close to a bound, or "
+        "above a fifth of the value); limits: oretally balance CASE --draws 2000",
+        *balance.notes,
+    )
+
+
+def certificate_figures(balance: Balance) -> list[tuple[str, str]]:
+    """Return what the examination of the balance found, each figure with its name."""
+    c = balance.certificate
+    if c is None:
+        return []
+    verdict = "passed" if c.holds else "failed: " + ", ".join(map(_named, c.failures))
+    return [
+        ("examined as stated", verdict),
+        ("largest relative imbalance", f"{c.imbalance:.1e}"),
+        ("slope left, of its terms", f"{c.stationarity:.1e}"),
+        ("bounds pulling the wrong way", f"{c.complementarity:.1e}"),
+        ("what another step could gain", f"{c.fall:.1e} of chi-square + 1"),
+        ("best factor on all flows", f"{c.scale:.6f}"),
+        ("directions bending down", str(c.bends_down)),
+    ]
+
+
+def _named(figure: str) -> str:
+    return figure.replace("_", " ")
+
+
+def recovery_sentences(balance: Balance) -> tuple[str, ...]:
+    """Return one sentence an analyte: its recovery to each product."""
+    sentences = []
+    for analyte in balance.survey.analytes:
+        parts, open_ = [], []
+        for r in balance.recoveries:
+            if r.analyte == analyte.name and r.product:
+                value, sd = format_with_sd(r.recovery, r.sd)
+                known = value if sd == DASH else f"{value} ± {sd}"
+                known = r.limit or known
+                if r.recovery is None:
+                    open_.append(r.stream)
+                else:
+                    parts.append(f"{known} % to {r.stream}")
+        told = [", ".join(parts)] if parts else []
+        if open_:
+            told.append(f"not determined to {', '.join(open_)}, see the notes")
+        if told:
+            sentences.append(f"Recovery of {analyte.name}: {'; '.join(told)}.")
+    return tuple(sentences)
+
+
+def largest_move(balance: Balance) -> BalancedValue | None:
+    """Return the measurement with the largest standardised adjustment, or None; none is declared.
+
+    Of those that the data cannot tell apart, which differ by rounding alone, the first.
+    """
+    moved = [v for v in balance.values
+             if v.standardised is not None and v.error_source != DECLARED_LOSS]  # fmt: skip
+    return max(moved, key=lambda v: round(abs(v.standardised or 0.0), 6), default=None)

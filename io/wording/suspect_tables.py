@@ -1,0 +1,130 @@
+"""Tables of what is probably wrong and what could go unseen, as text cells."""
+
+from __future__ import annotations
+
+from oretally.flowsheet.digits import (
+    DASH,
+    chance_percent,
+    format_chance,
+    format_number,
+    format_with_sd,
+)
+from oretally.io.wording.suspects import explanation_name
+from oretally.io.wording.tables import ResultTable
+from oretally.recon.result import Balance
+
+__all__ = [
+    "dispersion_table",
+    "explanation_columns",
+    "explanation_table",
+    "group_table",
+    "hidden_table",
+]
+
+_REST = 0.01  # probability of all other explanations from which it is told
+_BRIEF = 4  # recoveries beside each explanation on a terminal
+_WHOLE = 100.0  # points
+
+
+def explanation_table(balance: Balance) -> ResultTable:
+    """Return explanations side by side for a terminal, with the recoveries that differ most."""
+    explanations = balance.findings.explanations
+    shown = sorted(_recoveries(balance), key=lambda pair: -_spread(balance, pair))[:_BRIEF]
+    rows = []
+    for i, e in enumerate(explanations):
+        under = {(r.stream, r.analyte): (r.recovery, r.sd) for r in e.recoveries}
+        cells = [text for pair in shown for text in format_with_sd(*under.get(pair, (None, None)))]
+        rows.append(
+            [explanation_name(balance, i), format_chance(e.probability),
+             format_number(e.objective), str(e.dof), *cells]
+        )  # fmt: skip
+    rest = 1.0 - sum(e.probability for e in explanations)
+    if rest >= _REST:
+        blank = [DASH] * (2 + 2 * len(shown))
+        rows.append(["something else", format_chance(rest), *blank])
+    header = ["if wrong:", "probability", "chi-square", "on"]
+    header += [h for stream, analyte in shown for h in (f"{analyte} to {stream} [%]", "±")]
+    return ResultTable("Recoveries under each explanation", header, rows, 2)
+
+
+def explanation_columns(balance: Balance) -> ResultTable:
+    """Return explanations side by side for a page, one column each, all products below."""
+    explanations = balance.findings.explanations
+    rows = [
+        ["probability [%]", "",
+         *(c for e in explanations for c in (chance_percent(e.probability), ""))],
+        ["chi-square", "on degrees of freedom",
+         *(c for e in explanations for c in (format_number(e.objective), str(e.dof)))],
+    ]  # fmt: skip
+    for pair in _recoveries(balance):
+        cells: list[str] = []
+        for e in explanations:
+            under = {(r.stream, r.analyte): (r.recovery, r.sd) for r in e.recoveries}
+            cells += format_with_sd(*under.get(pair, (None, None)))
+        rows.append([f"{pair[1]} [%]", f"to {pair[0]}", *cells])
+    names = (explanation_name(balance, i) for i in range(len(explanations)))
+    header = ["if this is wrong:", "", *(h for name in names for h in (name, "±"))]
+    return ResultTable("Recoveries under each explanation", header, rows, 2)
+
+
+def _spread(balance: Balance, pair: tuple[str, str]) -> float:
+    """Return how far a recovery differs between explanations, in percentage points."""
+    found = [
+        r.recovery
+        for e in balance.findings.explanations
+        for r in e.recoveries
+        if (r.stream, r.analyte) == pair and r.recovery is not None
+    ]
+    return round(max(found) - min(found), 6) if found else 0.0
+
+
+def _recoveries(balance: Balance) -> list[tuple[str, str]]:
+    found = (r for e in balance.findings.explanations for r in e.recoveries)
+    return list(dict.fromkeys((r.stream, r.analyte) for r in found))
+
+
+def hidden_table(balance: Balance) -> ResultTable:
+    """Return, for each measurement, what could go unseen and what it would do."""
+    rows = [
+        [h.stream, f"{h.quantity} [{h.unit}]", format_number(h.size, 2), _points(h.points),
+         f"{h.analyte} to {h.product}", "" if h.checked else "nothing checks it: one sd"]
+        for h in balance.findings.hidden
+    ]  # fmt: skip
+    header = ["stream", "quantity", "error", "moves by [points]", "the recovery of", ""]
+    missed = round(100.0 * (1.0 - balance.findings.power))
+    caption = f"What could go unseen: errors missed in {missed} of 100 cases, and what they do"
+    return ResultTable(caption, header, rows, 2, 2)
+
+
+def _points(points: float) -> str:
+    """Return by how much a recovery moves; beyond a whole one the first order says no number."""
+    if abs(points) <= _WHOLE:
+        return f"{points:+.1f}"
+    return f"above +{_WHOLE:g}" if points > 0.0 else f"below -{_WHOLE:g}"
+
+
+def group_table(balance: Balance) -> ResultTable:
+    """Return errors that the data cannot, or can hardly, tell apart."""
+    rows = [
+        [
+            "; ".join(map(str, g.members)),
+            "not at all" if g.exact else f"hardly: {g.correlation:.3f}",
+        ]
+        for g in balance.findings.groups
+    ]
+    return ResultTable(
+        "Which errors cannot be told apart", ["errors", "can the data tell? (correlation)"], rows, 2
+    )
+
+
+def dispersion_table(balance: Balance) -> ResultTable:
+    """Return variance factors."""
+    rows = [
+        [d.quantity or "all measurements", *(format_number(n, 2) for n in (
+            d.factor, d.low, d.high, d.checks)), d.verdict]
+        for d in balance.findings.dispersions
+    ]  # fmt: skip
+    header = ["", "variance factor", "from", "to", "checks", "stated errors are"]
+    return ResultTable(
+        "Are the stated errors believable (1 if they are; 95 % limits)", header, rows, 1, 1
+    )

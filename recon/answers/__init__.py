@@ -1,0 +1,43 @@
+"""The answers of a balance as rows: values, recoveries, closures, formulas, budgets, notes."""
+
+from oretally.recon.answers.analyte_amounts import analyte_amounts
+from oretally.recon.answers.closures import (
+    amount_unit,
+    calculated_heads,
+    closures,
+    measured_flow,
+    summed,
+    total_amount,
+)
+from oretally.recon.answers.error_budget import recovery_budgets
+from oretally.recon.answers.named_answers import GRADE, Answer, AnswerName, CaseAnswers
+from oretally.recon.answers.notes import bounded_notes, open_notes, solver_notes
+from oretally.recon.answers.recoveries import Answers
+from oretally.recon.answers.textbook_formulas import formula_recoveries
+from oretally.recon.answers.values import balanced_values, class_of, measured_value, never_by_size
+from oretally.recon.answers.worth import worth_totals
+
+__all__ = [
+    "GRADE",
+    "Answer",
+    "AnswerName",
+    "Answers",
+    "CaseAnswers",
+    "amount_unit",
+    "analyte_amounts",
+    "balanced_values",
+    "bounded_notes",
+    "calculated_heads",
+    "class_of",
+    "closures",
+    "formula_recoveries",
+    "measured_flow",
+    "measured_value",
+    "never_by_size",
+    "open_notes",
+    "recovery_budgets",
+    "solver_notes",
+    "summed",
+    "total_amount",
+    "worth_totals",
+]

@@ -1,0 +1,236 @@
+"""Closures and calculated heads: what the numbers say before any adjustment."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from oretally.flowsheet import Circuit, Measurement, Stream, Survey, Unit, parse_unit
+from oretally.flowsheet.circuit import Content
+from oretally.flowsheet.survey import in_solution
+from oretally.recon.propagation import Amount, over, times, weighted
+from oretally.recon.result import CalculatedHead, Closure
+
+__all__ = ["Measured", "Slopes", "amount_unit", "calculated_heads", "closures", "measured_flow",
+           "summed", "total_amount"]  # fmt: skip
+
+_METRIC = ("t", "kg", "g", "mg")
+
+
+Slopes = dict[tuple[str, str], float]
+Measured = Amount[tuple[str, str]]
+"""Something computed from measured values, from whose derivatives `Survey.variance` follows."""
+_Part = tuple[str, str | tuple[str, str], str | None]
+
+
+def total_amount(survey: Survey, streams: Sequence[Stream], quantity: str) -> Measured | None:
+    """Return the measured amount in several streams together; None if one number is missing.
+
+    Parameters
+    ----------
+    survey : Survey
+    streams : sequence of Stream
+    quantity : str
+        The flow quantity, or an analyte: then the amount is the sum of flow times grade, over the
+        solids and, for what the solution carries as well, the water.
+    """
+    parts = list[_Part]()
+    for stream in streams:
+        for of_flow, of_grade in _parts(survey, stream, quantity):
+            parts.append((stream.name, of_flow, of_grade))
+    return summed(survey, parts, {s.name: s.like for s in streams if s.like is not None})
+
+
+def summed(
+    survey: Survey, parts: Iterable[_Part], likes: Mapping[str, str] | None = None
+) -> Measured | None:
+    """Return a sum of measured flows, or of flows times grades; None if a number is missing.
+
+    Parameters
+    ----------
+    survey : Survey
+    parts : iterable of (stream, flow, grade)
+        Names of the quantities; the grade is None where the flow itself is meant. A flow of
+        another stream is (stream, flow).
+    likes : mapping of str to str, optional
+        Streams that are in all like another one: what was not measured of them is as there.
+    """
+    found = list[tuple[float, Measured]]()
+    for stream, of_flow, of_grade in parts:
+        flow = measured_flow(survey, *((stream, of_flow) if isinstance(of_flow, str) else of_flow))
+        if flow is None and likes and stream in likes and of_flow == "water":
+            flow = _water_like(survey, stream, likes[stream])
+        if flow is None:
+            return None
+        if of_grade is not None:
+            grade = _read(survey, stream, of_grade)
+            if grade is None and likes and stream in likes:
+                grade = _read(survey, likes[stream], of_grade)
+            if grade is None:
+                return None
+            flow = times(flow, grade)
+        found.append((1.0, flow))
+    return weighted(found)
+
+
+def measured_flow(survey: Survey, stream: str, quantity: str) -> Measured | None:
+    """Return a flow as measured, or as it follows from the rest of the stream's pulp.
+
+    With the dry solids D, the water W, both together P and the share of solids c: D = c P or
+    P - W, W = (1 - c) P or P - D or D (1 - c) / c. None if that is not measured either.
+    """
+    found = _read(survey, stream, quantity)
+    if found is not None or not survey.water:
+        return found
+    dry = quantity == survey.basis.quantity
+    wet = _read(survey, stream, survey.basis.quantity.replace("dry", "wet"))
+    other = _read(survey, stream, "water" if dry else survey.basis.quantity)
+    solids = _read(survey, stream, "% solids")
+    share = solids
+    if solids is not None and not dry:
+        share = Amount(1.0 - solids.value, {k: -v for k, v in solids.slopes.items()})
+    if wet is not None and share is not None:
+        return times(wet, share)
+    if wet is not None and other is not None:
+        return weighted([(1.0, wet), (-1.0, other)])
+    if other is None or share is None or solids is None:
+        return None
+    rest = Amount(1.0 - share.value, {k: -v for k, v in share.slopes.items()})
+    return None if rest.value == 0.0 else over(times(other, share), rest)
+
+
+def _water_like(survey: Survey, stream: str, other: str) -> Measured | None:
+    """Return the water of a stream that has as much to its solids as another one."""
+    dry = survey.basis.quantity
+    own, solids, water = (
+        measured_flow(survey, s, q) for s, q in ((stream, dry), (other, dry), (other, "water"))
+    )
+    if own is None or solids is None or water is None or solids.value == 0.0:
+        return None
+    return times(own, over(water, solids))
+
+
+def _read(survey: Survey, stream: str, quantity: str) -> Measured | None:
+    m = survey.measured(stream, quantity)
+    return None if m is None else Amount(m.value_base, {(stream, quantity): 1.0})
+
+
+def _parts(survey: Survey, stream: Stream, quantity: str) -> list[tuple[str, str | None]]:
+    """Return the flows, and the grades in them, that make the amount in a stream."""
+    flow = survey.basis.quantity
+    parts: list[tuple[str, str | None]] = []
+    if quantity == "water":
+        return [(quantity, None)] if stream.content.has_water else []
+    if stream.content is Content.DISSOLVED:
+        return [(flow, None)] if quantity == flow else []
+    if stream.content.has_solids:
+        parts.append((flow, None if quantity == flow else quantity))
+    if quantity in survey.dissolved and stream.content.has_water:
+        parts.append(("water", in_solution(quantity)))
+    return parts
+
+
+def amount_unit(survey: Survey, quantity: str, largest: float) -> Unit:
+    """Return the unit for amounts of a quantity: the survey's, or a smaller metric one.
+
+    ``largest`` is the largest amount to be shown. [kg or kg/h]
+    """
+    unit = survey.flow_unit
+    mass, slash, time = unit.symbol.partition("/")
+    if quantity in (survey.basis.quantity, "water") or mass not in _METRIC:
+        return unit
+    for smaller in _METRIC[_METRIC.index(mass) :]:
+        unit = parse_unit(f"{smaller}{slash}{time}")
+        if unit.from_base(largest) >= 1.0:
+            break
+    return unit
+
+
+def closures(circuit: Circuit, survey: Survey) -> tuple[Closure, ...]:
+    """Return in minus out of every node and quantity whose numbers are all there, as measured."""
+    rows = []
+    flows = (survey.basis.quantity, *(["water"] if survey.water else []))
+    for quantity in (*flows, *(a.name for a in survey.analytes)):
+        found = []
+        for node in circuit.nodes:
+            into = total_amount(survey, _met(circuit, circuit.inlets(node.name)), quantity)
+            out = total_amount(survey, _met(circuit, circuit.outlets(node.name)), quantity)
+            if into is not None and out is not None:
+                found.append((node.name, into, out))
+        largest = max((max(i.value, o.value) for _, i, o in found), default=0.0)
+        unit = amount_unit(survey, quantity, largest)
+        for name, into, out in found:
+            sd = survey.variance(weighted([(1.0, into), (-1.0, out)]).slopes) ** 0.5
+            if sd == 0.0:
+                continue  # nothing of it goes through
+            gap = into.value - out.value
+            rows.append(
+                Closure(
+                    node=name,
+                    quantity=quantity,
+                    unit=unit.symbol,
+                    inflow=unit.from_base(into.value),
+                    outflow=unit.from_base(out.value),
+                    imbalance=unit.from_base(gap),
+                    sd=unit.from_base(sd),
+                    z=gap / sd,
+                )
+            )
+    return tuple(rows)
+
+
+def _met(circuit: Circuit, names: Sequence[str]) -> list[Stream]:
+    return [s for s in circuit.streams if s.name in names]
+
+
+def calculated_heads(
+    circuit: Circuit, survey: Survey, feed: str, products: Sequence[str]
+) -> tuple[CalculatedHead, ...]:
+    """Return the feed grades rebuilt from the measured products, where feed is all that enters.
+
+    ``adjusted`` is left None; the balance fills it in.
+    """
+    if circuit.feeds != (feed,) or set(products) != set(circuit.products):
+        return ()
+    rows = []
+    for analyte in survey.analytes:
+        if analyte.name in survey.dissolved:
+            continue
+        built = _built_head(survey, _met(circuit, products), analyte.name)
+        if built is None:
+            continue
+        assay: Measurement | None = survey.measured(feed, analyte.name)
+        unit = analyte.unit
+        z = None
+        if assay is not None:
+            head = Amount(assay.value_base, {(feed, analyte.name): 1.0})
+            gap = weighted([(1.0, built), (-1.0, head)])
+            z = gap.value / survey.variance(gap.slopes) ** 0.5
+        rows.append(
+            CalculatedHead(
+                stream=feed,
+                analyte=analyte.name,
+                unit=unit.symbol,
+                calculated=unit.from_base(built.value),
+                calculated_sd=unit.from_base(survey.variance(built.slopes) ** 0.5),
+                assayed=None if assay is None else unit.from_base(assay.value_base),
+                assayed_sd=None if assay is None else unit.from_base(assay.sd_base),
+                z=z,
+                adjusted=None,
+                adjusted_sd=None,
+            )
+        )
+    return tuple(rows)
+
+
+def _built_head(survey: Survey, products: Sequence[Stream], analyte: str) -> Measured | None:
+    """Return sum F x / sum F over the products, as measured."""
+    metal = total_amount(survey, products, analyte)
+    mass = total_amount(survey, products, survey.basis.quantity)
+    if metal is None or mass is None or mass.value == 0.0:
+        return None
+    head = metal.value / mass.value
+    slopes = {
+        key: (slope - head * mass.slopes.get(key, 0.0)) / mass.value
+        for key, slope in metal.slopes.items()
+    }
+    return Amount(head, slopes)

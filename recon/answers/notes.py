@@ -1,0 +1,170 @@
+"""What the reader of a balance must know: bounds met, streams stopped, values left open."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from oretally.flowsheet import (
+    Arrangement,
+    BalanceProblem,
+    Basis,
+    Circuit,
+    Measurement,
+    Position,
+    Survey,
+    arrangement,
+)
+from oretally.flowsheet.digits import format_with_sd
+from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, Kind, meanings, uniform_ends
+from oretally.recon.answers.values import never_by_size
+from oretally.recon.reduction import Classes, undetermined, useful_measurements
+from oretally.recon.result import BalancedValue, HiddenError
+from oretally.recon.solution import Solution
+
+__all__ = ["bounded_notes", "open_notes", "solver_notes"]
+
+_LISTED = 40  # undetermined values told by name
+_OUTSIDE = 2.0  # of its sd that a value lies outside its bounds before one is said to be wrong
+_WHOLE = 100.0  # points: a recovery that moves by more is no matter of first order
+_HAIR = 1e-9
+
+
+def solver_notes(
+    circuit: Circuit, survey: Survey, solution: Solution, *, asked_starts: bool = False
+) -> tuple[str, ...]:
+    """Return what the reader must know of how the balance ended."""
+    notes = []
+    if asked_starts and solution.starts == 1:
+        notes.append("One first guess of the flows was tried: no more are for this circuit.")
+    elif asked_starts:
+        notes.append(
+            f"{solution.starts} sets of first flows tried: {solution.agreeing} "
+            f"{'leads' if solution.agreeing == 1 else 'lead'} here, none to a better balance."
+        )
+    stopped = [
+        circuit.stream_names[j]
+        for j in np.flatnonzero(solution.flow[: len(circuit.streams)] == 0.0)
+        if circuit.streams[j].content.has_solids
+    ]
+    if stopped:
+        notes.append(
+            f"The balance puts the {survey.basis.quantity} of {_listed(stopped)} at 0: a stream "
+            "that carries nothing has no grade."
+        )
+    held = [
+        f"{quantity} of {stream!r}"
+        for stream, quantity, _, (k, j) in arrangement(circuit, survey).rows
+        if k is not None and solution.grade_at_bound[k, j]
+        if solution.flow[j] != 0.0 and solution.classes.grade_determined[k, j]
+    ]
+    if held:
+        notes.append(
+            f"Held at a bound (0 or the maximum): {', '.join(held)}; no sd is given there."
+        )
+    return tuple(notes)
+
+
+def open_notes(
+    circuit: Circuit, survey: Survey, problem: BalanceProblem, classes: Classes
+) -> tuple[str, ...]:
+    """Return which values nothing determines, and what to measure for them."""
+    places = arrangement(circuit, survey)
+    every = [places.named[Position(*p)] for p in undetermined(classes, places.shown)]
+    never = never_by_size(circuit, survey)
+    names = [name for name in every if name not in never]
+    by_size = _by_size(survey, [name for name in every if name in never])
+    volumes = _no_volume(survey, places, classes)
+    if not names:
+        return (*volumes, *by_size)
+    told = f"Not determined by any balance: {_phrase(names[:_LISTED])}"
+    if len(names) > _LISTED:
+        told += f" and {len(names) - _LISTED} more"
+    if survey.sizes.n_classes:  # what would determine them is a long search then
+        return (f"{told}.", *volumes, *by_size)
+    measure = [places.named[Position(*p)] for p in useful_measurements(problem, places.shown)]
+    return (f"{told}.", f"All would be determined by measuring {_phrase(measure)}.", *volumes)
+
+
+def _no_volume(survey: Survey, places: Arrangement, classes: Classes) -> tuple[str, ...]:
+    """Return one note a stream whose solution was assayed, but whose volume nothing determines."""
+    known, carriers = meanings(survey), places.carriers
+    unit = "L" if survey.basis is Basis.BATCH else "m3/h"
+    assays: dict[str, list[Measurement]] = {}
+    for m in survey.measurements:
+        meaning = known.get(m.quantity)
+        if meaning is not None and meaning.kind is Kind.SOLUTION:
+            assays.setdefault(m.stream, []).append(m)
+    notes = []
+    for stream, own in assays.items():
+        j = carriers.streams.index(stream)
+        if j not in carriers.water or classes.flow_determined[carriers.water[j]]:
+            continue
+        at = str(own[0].place) or f"{own[0].quantity} of '{stream}'"
+        goes = "the assay goes" if len(own) == 1 else "the assays of its solution go"
+        other = f", or {survey.basis.quantity} and % solids" if carriers.solids[j] else ""
+        notes.append(
+            f"{at}: {goes} with no volume: nothing tells how much solution '{stream}' carries, "
+            f"so not how much metal either. Give water [{unit}] of '{stream}'{other}."
+        )
+    return tuple(notes)
+
+
+def _by_size(survey: Survey, names: Sequence[tuple[str, str]]) -> tuple[str, ...]:
+    """Return one note on the size classes that nobody looked for, stream by stream."""
+    known, found = meanings(survey), dict[str, dict[str, None]]()
+    for stream, quantity in names:
+        k = known[quantity].analyte
+        what = "the sizes" if k is None else f"{survey.analytes[k].name} by size"
+        found.setdefault(what, {})[stream] = None
+    if not found:
+        return ()
+    told = "; ".join(f"{what} of {_listed(list(streams))}" for what, streams in found.items())
+    return (f"Not measured nor given by any balance, and left out: {told}.",)
+
+
+def bounded_notes(
+    survey: Survey, values: Sequence[BalancedValue], hidden: Sequence[HiddenError]
+) -> tuple[str, ...]:
+    """Return how much it matters that only bounds are known of some values.
+
+    The recovery that each moves most, from one bound to the other, to first order; and which
+    values the balance puts outside their bounds.
+    """
+    notes = []
+    for v in values:
+        if v.error_source not in (DETECTION_LIMIT, RANGE_LIMIT):
+            continue
+        if v.measured is None or v.sd is None or v.adjusted is None:
+            continue
+        low, high = uniform_ends(v.measured, v.sd)
+        if low * (1.0 - _HAIR) <= v.adjusted <= high * (1.0 + _HAIR):
+            continue
+        side = f"below {high:.3g}" if v.adjusted > high else f"above {low:.3g}"
+        now, sd = format_with_sd(v.adjusted, v.adjusted_sd)
+        now = f"{now} ± {sd}" if v.adjusted_sd else now
+        outside = max(low - v.adjusted, v.adjusted - high) > _OUTSIDE * (v.adjusted_sd or 0.0)
+        verdict = "one or the other is wrong" if outside else "its ± may explain that"
+        notes.append(
+            f"{v.quantity} of '{v.stream}' was reported as {side} {v.unit}; the balance puts it at "
+            f"{now} {v.unit}: {verdict}."
+        )
+    for h in hidden:
+        m = survey.measured(h.stream, h.quantity)
+        if m is not None and m.bounded:
+            points = abs(h.points) / h.size * m.sd * 12.0**0.5
+            size = f"{points:.2g}" if points <= _WHOLE else f"more than {_WHOLE:g}"
+            notes.append(
+                f"Of {h.quantity} of '{h.stream}' only bounds are known; from one to the other it "
+                f"moves the recovery of {h.analyte} to '{h.product}' by {size} points."
+            )
+    return tuple(notes)
+
+
+def _phrase(named: Sequence[tuple[str, str]]) -> str:
+    return ", ".join(f"{quantity} of '{stream}'" for stream, quantity in named)
+
+
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(f"'{name}'" for name in names)

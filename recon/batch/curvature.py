@@ -1,0 +1,189 @@
+"""Second derivatives along the free flows, for all analytes and surveys of a set of lanes."""
+
+from __future__ import annotations
+
+from copy import copy
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg.lapack import dpotrf, dpotrs
+
+from oretally.flowsheet.arrays import Floats
+from oretally.recon.batch.inner_problem import Factor, LanePoint, Lanes, Layout
+from oretally.recon.numerics import LaneFactor, LanePattern, StackFactor, lane_pattern
+
+__all__ = ["Curvature", "DenseModels", "Slopes"]
+
+
+_FEW = 32  # up to so many surveys, their own curvatures are factored one by one
+_FLAT = 1e-6  # root of the share of a diagonal entry below which a pivot is no curvature
+
+
+@dataclass(frozen=True, eq=False)
+class Slopes:
+    """How balances and misfits change with the flows: R = B diag(x) - C V diag(a) and a V a.
+
+    Attributes
+    ----------
+    flow : ndarray, shape (n_carriers, n_surveys)
+    x : ndarray, shape (n_carriers, n_analytes, n_surveys)
+    turn : ndarray, shape (n_carriers, n_analytes, n_surveys), or None
+        V a; None for the semidefinite part alone.
+    pull : ndarray, shape (n_carriers, n_analytes, n_surveys)
+        a.
+    factor : Factor
+    barrier : ndarray, shape (n_carriers, n_surveys), or None
+        What keeps flows off their bounds adds to W.
+    """
+
+    flow: Floats
+    x: Floats
+    turn: Floats | None
+    pull: Floats
+    factor: Factor
+    barrier: Floats | None = None
+
+    @classmethod
+    def at(
+        cls, lanes: Lanes, point: LanePoint, *, exact: bool = True, barrier: Floats | None = None
+    ) -> Slopes:
+        """Return the slopes at a point; without the indefinite part unless ``exact``."""
+        turn = lanes.on_carriers(point.V) * point.pull if exact else None
+        x = lanes.on_carriers(point.x)
+        return cls(point.flow, x, turn, point.pull, point.factor, barrier)
+
+
+class Curvature:
+    """Z'HZ with H = W + sum_k (R'S^-1 R - diag(a) V diag(a)), for fixed Z and W.
+
+    Parameters
+    ----------
+    lanes : Lanes
+    Z : ndarray, shape (n_carriers, n_free)
+    weight : ndarray, shape (n_carriers, 1) or (n_carriers, n_surveys)
+        W, the diagonal of the flows' own misfit.
+    """
+
+    def __init__(self, lanes: Lanes, Z: Floats, weight: Floats) -> None:
+        self.lanes, self.Z, self.weight = lanes, Z, weight
+        self.n_free = Z.shape[1]
+        self.pattern: LanePattern | None = None
+        if lanes.layout is Layout.TAPE:
+            f = self.n_free
+            self.pattern = lane_pattern(f, ((i, j) for i in range(f) for j in range(i)))
+            first, second = lanes.first, lanes.second
+            self._rows = np.einsum("ic,cf->ifc", lanes.rows.B[:, first], Z[second]).reshape(
+                lanes.n_rows * f, first.size
+            )
+            pairs = [(i, j) for j in range(f) for i in range(j, f)]
+            self._at = np.array([self.pattern.at(i, j) for i, j in pairs], dtype=np.intp)
+            self._upper, self._lower = np.array(pairs, dtype=np.intp).T
+            self._whole = np.empty((f, f), dtype=np.intp)
+            self._whole[self._upper, self._lower] = self._whole[self._lower, self._upper] = self._at
+            self._squares = np.empty((self.pattern.n_entries, first.size))
+            # an ordered pair and its reverse share an entry of the triangle
+            self._squares[self._at] = (Z[first][:, self._upper] * Z[second][:, self._lower]).T
+
+    def weighted(self, weight: Floats) -> Curvature:
+        """Return the same with other weights."""
+        other = copy(self)
+        other.weight = weight
+        return other
+
+    def matrices(self, slopes: Slopes) -> Floats:
+        """Return Z'HZ of every survey, shape (n_surveys, n_free, n_free)."""
+        factor = slopes.factor
+        if isinstance(factor, StackFactor):
+            return self._stacked(slopes, factor)[None]
+        if self.pattern is None or not isinstance(factor, LaneFactor):
+            raise TypeError(f"no second derivatives in the layout {self.lanes.layout.name}")
+        return np.asarray(self._in_lanes(slopes, factor)[self._whole].transpose(2, 0, 1))
+
+    def model(self, slopes: Slopes) -> LaneFactor | DenseModels:
+        """Return the factor of Z'HZ in every survey."""
+        if self.pattern is None or slopes.flow.shape[1] <= _FEW:
+            return DenseModels(self.matrices(slopes))
+        if not isinstance(slopes.factor, LaneFactor):
+            raise TypeError(f"no second derivatives in the layout {self.lanes.layout.name}")
+        return LaneFactor(self.pattern, self._in_lanes(slopes, slopes.factor))
+
+    def _stacked(self, s: Slopes, factor: StackFactor) -> Floats:
+        lanes, Z = self.lanes, self.Z
+        x, n_analytes = s.x[:, :, 0].T, s.x.shape[1]
+        own = self.weight[:, 0] if s.barrier is None else self.weight[:, 0] + s.barrier[:, 0]
+        if s.turn is not None:
+            turn, pull = s.turn[:, :, 0].T, s.pull[:, :, 0].T
+            if lanes.group is None:
+                own = own - (pull * turn).sum(axis=0)
+                x = x - s.flow[:, 0] * turn
+        R = lanes.rows.B * x[:, None, :]
+        H = Z.T @ (own[:, None] * Z)
+        if s.turn is not None and lanes.group is not None:
+            C = ((lanes.rows.B * s.flow[:, 0]) @ lanes.rows.G)[:, lanes.group]
+            R -= C * turn[:, None, :]
+            tied = np.where(lanes.group[:, None] == lanes.group, pull.T @ turn, 0.0)
+            H -= Z.T @ (tied @ Z)
+        if R.size:
+            RZ = (R.reshape(-1, R.shape[2]) @ Z).reshape(n_analytes, lanes.n_rows, self.n_free)
+            left, right = factor.roots(RZ)
+            H += left.reshape(-1, self.n_free).T @ right.reshape(-1, self.n_free)
+        return np.asarray(H)
+
+    def _in_lanes(self, s: Slopes, factor: LaneFactor) -> Floats:
+        lanes, f = self.lanes, self.n_free
+        n, (K, S) = lanes.n_carriers, s.x.shape[1:]
+        own = np.zeros((lanes.first.size, S))
+        own[:n] = self.weight if s.barrier is None else self.weight + s.barrier
+        if s.turn is None:
+            terms = s.x
+            H = self._squares[:, :n] @ own[:n]
+        elif lanes.group is None:
+            terms = s.x - s.flow[:, None, :] * s.turn
+            own -= np.einsum("cks,cks->cs", s.pull, s.turn)
+            H = self._squares @ own
+        else:
+            terms = -s.flow[lanes.first][:, None, :] * s.turn[lanes.second]
+            terms[:n] += s.x
+            own -= (s.pull[lanes.first] * s.turn[lanes.second]).sum(axis=1)
+            H = self._squares @ own
+        rows = self._rows if terms.shape[0] == self._rows.shape[1] else self._rows[:, :n]
+        Y = (rows @ terms.reshape(terms.shape[0], K * S)).reshape(lanes.n_rows, f, K, S)
+        factor.forward(Y)
+        products = np.einsum("mfks,mgks->fgs", Y, factor.divide(Y))
+        H[self._at] += products[self._upper, self._lower]
+        return np.asarray(H)
+
+
+class DenseModels:
+    """The factors of a few dense matrices, equilibrated.
+
+    Attributes
+    ----------
+    definite : ndarray of bool, shape (n_surveys,)
+    """
+
+    def __init__(self, H: Floats) -> None:
+        """Factor matrices, shape (n_surveys, n, n)."""
+        diagonal = np.einsum("sii->si", H)
+        self._d = 1.0 / np.sqrt(np.where(diagonal > 0.0, diagonal, 1.0))
+        scaled = H * self._d[:, :, None] * self._d[:, None, :]
+        self._L = []
+        definite = []
+        for matrix in scaled:
+            L, failed = dpotrf(matrix, lower=1)
+            definite.append(failed == 0 and bool((L.diagonal() > _FLAT).all()))
+            self._L.append(L)
+        self.definite = np.array(definite)
+
+    def solve(self, right: Floats) -> Floats:
+        """Return H^-1 right, shape (n, n_surveys); 0 where H is not positive definite."""
+        found = np.zeros_like(right)
+        for s, (L, definite) in enumerate(zip(self._L, self.definite, strict=True)):
+            if definite:
+                found[:, s] = self._d[s] * dpotrs(L, self._d[s] * right[:, s], lower=1)[0]
+        return found
+
+    def solve_all(self, right: Floats) -> Floats:
+        """Return H^-1 right, shape (n, m), for the first of the matrices."""
+        d = self._d[0][:, None]
+        return np.asarray(d * dpotrs(self._L[0], d * right, lower=1)[0])

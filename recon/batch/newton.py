@@ -1,0 +1,240 @@
+"""Newton's method on the flows of many surveys at once, where no flow meets its bound.
+
+The first flows put the measured grades into the balances: equation-error least squares, with the
+error that the grades give each balance at the flows found last. It is the two-product formula made
+general (common practice, no source). A survey that meets a bound on a flow, or turns out not to be
+convex, is left to `oretally.recon.careful.damped_newton`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from oretally.flowsheet.arrays import Bools, Floats, Ints
+from oretally.recon.batch.curvature import Curvature, Slopes
+from oretally.recon.batch.inner_problem import GradeData, LanePoint, Lanes
+from oretally.recon.reduction import FlowBasis
+
+__all__ = ["Engine", "LaneFlows", "LaneMinimum", "minimise_lanes", "starting_lanes"]
+
+
+_ROUNDS = 2  # the error of a balance depends on the flows: solved, then reweighted
+_MAX_ITERATIONS = 25
+_GAIN = 1e-13  # a step that can gain no more than this share of the objective is the last one
+_DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
+_HALVINGS = 12
+_FAINT = 1e-7  # flows this far above their bound, as a share of the largest, may want to stop
+
+
+@dataclass(frozen=True, eq=False)
+class LaneFlows:
+    """The flows' side of the problem, shared by all surveys.
+
+    Attributes
+    ----------
+    basis : FlowBasis
+    weight : ndarray, shape (n_carriers,) or (n_carriers, n_surveys)
+        1/sd^2 of measured flows, else 0; of each survey, where their errors differ.
+    lower : ndarray, shape (n_carriers,)
+    """
+
+    basis: FlowBasis
+    weight: Floats
+    lower: Floats
+
+    @property
+    def Z(self) -> Floats:
+        """Directions in balance, shape (n_carriers, n_free)."""
+        return self.basis.Z
+
+    @cached_property
+    def columns(self) -> Floats:
+        """The weights as columns, shape (n_carriers, 1) or (n_carriers, n_surveys)."""
+        return self.weight.reshape(self.weight.shape[0], -1)
+
+    @cached_property
+    def seen(self) -> Bools:
+        """Where a flow was measured, in the shape of the weights."""
+        return self.weight > 0.0
+
+    @cached_property
+    def bounded(self) -> Ints:
+        """Carriers whose flow has a lower bound."""
+        return np.flatnonzero(np.isfinite(self.lower))
+
+    @cached_property
+    def _fit(self) -> Floats:
+        """Matrix that turns a guess of all flows into the flows in balance nearest to it."""
+        seen = self.seen
+        weight = self.weight[seen]
+        # flows that were not measured are held weakly
+        weak = 1e-3 * float(weight.min()) if seen.any() else 1.0
+        total = np.where(seen, self.weight, weak)
+        H = self.Z.T @ (total[:, None] * self.Z)
+        d = 1.0 / np.sqrt(np.diag(H))
+        root = np.linalg.solve(H * d[:, None] * d, d[:, None] * self.Z.T * total)
+        return np.asarray(self.Z @ (d[:, None] * root))
+
+    def alone(self, measured: Floats) -> Floats:
+        """Return flows in balance near the measured ones, shape (n_carriers, n_surveys)."""
+        if self.weight.ndim > 1:
+            return self._alone_each(measured)
+        if self.seen.all():
+            guess = measured
+        else:
+            typical = np.median(measured[self.seen], axis=0) if self.seen.any() else 1.0
+            guess = np.where(self.seen[:, None], measured, typical)
+        return np.asarray(
+            self.basis.offset[:, None] + self._fit @ (guess - self.basis.offset[:, None])
+        )
+
+    def _alone_each(self, measured: Floats) -> Floats:
+        """Return flows in balance, where each survey has weights of its own."""
+        seen = self.seen
+        known = np.where(seen, measured, np.nan)
+        known[:, ~seen.any(axis=0)] = 1.0
+        guess = np.where(seen, measured, np.nanmedian(known, axis=0))
+        least = np.where(seen, self.weight, np.inf).min(axis=0)
+        weak = np.where(np.isfinite(least), 1e-3 * least, 1.0)
+        total = np.where(seen, self.weight, weak).T[:, :, None]
+        H = self.Z.T @ (total * self.Z)
+        d = np.einsum("sii->si", H) ** -0.5
+        pull = self.Z.T @ (total[:, :, 0] * (guess - self.basis.offset[:, None]).T)[:, :, None]
+        free = np.linalg.solve(H * d[:, :, None] * d[:, None, :], d[:, :, None] * pull)
+        return np.asarray(self.basis.offset[:, None] + (self.Z @ (d[:, :, None] * free))[:, :, 0].T)
+
+    def cost(self, misfit: Floats) -> Floats:
+        """Return half the weighted squares of each survey's misfit, shape (n_surveys,)."""
+        if self.weight.ndim > 1:
+            return np.asarray(0.5 * np.einsum("cs,cs,cs->s", self.weight, misfit, misfit))
+        return np.asarray(0.5 * (self.weight @ misfit**2))
+
+    def inside(self, F: Floats) -> Bools:
+        """Tell for each survey whether all flows are clear of their bounds."""
+        above = F[self.bounded] - self.lower[self.bounded, None]
+        return np.asarray((above > _FAINT * F.max(axis=0)).all(axis=0))
+
+
+@dataclass(frozen=True, eq=False)
+class Engine:
+    """A circuit's lanes with all that an iteration on them needs."""
+
+    lanes: Lanes
+    curvature: Curvature
+    flows: LaneFlows
+
+
+@dataclass(frozen=True, eq=False)
+class LaneMinimum:
+    """The minimum of each survey; ``done`` where first-order conditions hold.
+
+    Attributes
+    ----------
+    point : LanePoint
+    value, gain : ndarray, shape (n_surveys,)
+        Half the objective, and half of what one more step could take off it.
+    done : ndarray of bool, shape (n_surveys,)
+    iterations : int
+    """
+
+    point: LanePoint
+    value: Floats
+    gain: Floats
+    done: Bools
+    iterations: int
+
+
+def starting_lanes(engine: Engine, data: GradeData, measured: Floats) -> Floats:
+    """Return first flows in balance, shape (n_carriers, n_surveys).
+
+    Parameters
+    ----------
+    measured : ndarray, shape (n_carriers, n_surveys)
+        0 where a flow was not measured.
+    """
+    lanes, curvature, flows = engine.lanes, engine.curvature, engine.flows
+    F = flows.alone(measured)
+    x = lanes.first_grades(data)
+    grades = lanes.on_carriers(x)
+    for _ in range(1 if flows.seen.all() else _ROUNDS):
+        wide = lanes.wide(data, F[:, None, :])
+        factor = lanes.factor(
+            F[:, None, :], data.variance if wide is None else data.variance + wide
+        )
+        pull = lanes.pull(factor.solve(lanes.balance(F[:, None, :], x, data)))
+        gradient = flows.columns * (F - measured) + (pull * grades).sum(axis=1)
+        model = curvature.model(Slopes(F, grades, None, pull, factor))
+        F = F - flows.Z @ model.solve(flows.Z.T @ gradient)
+    return F
+
+
+def minimise_lanes(engine: Engine, data: GradeData, measured: Floats, start: Floats) -> LaneMinimum:
+    """Return the minimum from the given first flows."""
+    lanes, curvature, flows = engine.lanes, engine.curvature, engine.flows
+
+    def cost(F: Floats) -> Floats:
+        return flows.cost(F - measured)
+
+    alive = flows.inside(start)
+    F = start if alive.all() else np.where(alive, start, np.abs(start) + 1.0)
+    point = lanes.evaluate(data, F)
+    value = point.value + cost(F)
+    gain = np.full(value.size, np.inf)
+    done = np.zeros(value.size, dtype=bool)
+    model = None
+    for iteration in range(_MAX_ITERATIONS):
+        slope = flows.Z.T @ (flows.columns * (F - measured) + lanes.gradient(point))
+        small = _GAIN * (1.0 + value)
+        # near the minimum the curvature found last is as good as a new one
+        last = None
+        if model is not None:
+            last = model.solve(slope)
+            done = alive & (0.5 * (slope * last).sum(axis=0) <= 1e-3 * small)
+        if last is None or not (done | ~alive).all():
+            model = curvature.model(Slopes.at(lanes, point))
+            if not model.definite.all():
+                if value.size == 1:
+                    model = curvature.model(Slopes.at(lanes, point, exact=False))
+                alive &= model.definite
+            last = model.solve(slope)
+        predicted = (slope * last).sum(axis=0)
+        gain = 0.5 * predicted
+        done = alive & (gain <= small)
+        trial, ahead, reached, alive = _searched(
+            lanes, flows, data, cost, point, value, -(flows.Z @ last), predicted, alive, done
+        )
+        # the last step is taken whole, unless rounding makes it worse
+        worse = done & (reached > value + small)
+        if worse.any() and value.size == 1:
+            return LaneMinimum(point, value, gain, done & point.settled, iteration)
+        F, point, value = trial, ahead, reached
+        done &= ~worse
+        if (done | ~alive).all():
+            break
+    return LaneMinimum(point, value, gain, done & alive & point.settled, iteration)
+
+
+def _searched(
+    lanes: Lanes, flows: LaneFlows, data: GradeData, cost: Callable[[Floats], Floats],
+    point: LanePoint, value: Floats, step: Floats, predicted: Floats, alive: Bools, done: Bools,
+) -> tuple[Floats, LanePoint, Floats, Bools]:  # fmt: skip
+    """Return flows along the step that gain enough, the point there, its value, and who is left."""
+    F, length = point.flow, np.ones(value.size)
+    for _ in range(_HALVINGS):
+        trial = F + length * step
+        inside = flows.inside(trial)
+        if not inside.all():
+            alive = alive & inside
+            trial = np.where(alive, trial, F)
+        ahead = lanes.evaluate(data, trial, point)
+        reached = ahead.value + cost(trial)
+        enough = value - _DESCENT * length * predicted + 1e-14 * (1.0 + value)
+        short = alive & ~done & ~(reached <= enough)
+        if not short.any():
+            return trial, ahead, reached, alive
+        length = np.where(short, 0.5 * length, length)
+    return trial, ahead, reached, alive & ~short

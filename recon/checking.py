@@ -1,0 +1,107 @@
+"""Judge a survey before balancing it; nothing is adjusted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from oretally.flowsheet import Circuit, Position, Survey, arrangement, balance_problem
+from oretally.flowsheet.problem import check_survey, reference_streams
+from oretally.recon.answers import calculated_heads, class_of, closures, never_by_size, open_notes
+from oretally.recon.gross_errors import foresee
+from oretally.recon.reduction import classes_of, scale_is_missing, useful_measurements
+from oretally.recon.result import CalculatedHead, Closure, Findings, ValueClass
+
+__all__ = ["Examination", "ValueStatus", "examine"]
+
+
+@dataclass(frozen=True, slots=True)
+class ValueStatus:
+    """Class of one quantity of one stream, before any adjustment."""
+
+    stream: str
+    quantity: str
+    value_class: ValueClass
+
+
+@dataclass(frozen=True, slots=True)
+class Examination:
+    """What can be said of a survey without adjusting anything.
+
+    Attributes
+    ----------
+    classes : tuple of ValueStatus
+        Without size classes that nothing determines and nobody looked for.
+    closures, heads : tuple
+        As measured.
+    degrees_of_freedom : int
+        Independent checks that the measurements must pass.
+    scale_missing : bool
+        True if no flow was measured: the survey cannot be balanced.
+    measure : tuple of (stream, quantity)
+        Measurements that together would determine all that is unobservable.
+    notes : tuple of str
+    foreseen : Findings or None
+        Errors that no data can tell apart, and those that could go unseen; None where that cannot
+        be said before a balance.
+    """
+
+    classes: tuple[ValueStatus, ...]
+    closures: tuple[Closure, ...]
+    heads: tuple[CalculatedHead, ...]
+    degrees_of_freedom: int
+    scale_missing: bool
+    measure: tuple[tuple[str, str], ...]
+    notes: tuple[str, ...]
+    foreseen: Findings | None = None
+
+
+def examine(
+    circuit: Circuit,
+    survey: Survey,
+    *,
+    feed: str | None = None,
+    products: Sequence[str] | None = None,
+) -> Examination:
+    """Judge a survey before balancing it: closures, classes, what to measure for what is unknown.
+
+    Raises
+    ------
+    InputError
+        As `reconcile`.
+    """
+    check_survey(circuit, survey)
+    feed, products = reference_streams(circuit, feed, products)
+    problem = balance_problem(circuit, survey)
+    classes = classes_of(problem, circuit, survey)
+    places, never = arrangement(circuit, survey), never_by_size(circuit, survey)
+    known = (
+        ValueStatus(
+            row.stream,
+            row.quantity,
+            class_of(problem, classes, row.place, places.measured_at(row.place)),
+        )
+        for row in places.rows
+    )
+    statuses = tuple(
+        v
+        for v in known
+        if v.value_class is not ValueClass.UNOBSERVABLE or (v.stream, v.quantity) not in never
+    )
+    return Examination(
+        classes=statuses,
+        closures=closures(circuit, survey),
+        heads=calculated_heads(circuit, survey, feed, products),
+        degrees_of_freedom=classes.degrees_of_freedom,
+        scale_missing=scale_is_missing(survey),
+        measure=tuple(
+            places.named[Position(*place)]
+            for place in (
+                () if survey.sizes.n_classes else useful_measurements(problem, places.shown)
+            )
+        ),
+        notes=open_notes(circuit, survey, problem, classes),
+        foreseen=None
+        if scale_is_missing(survey)
+        else foresee(circuit, survey, problem, feed, products),
+    )

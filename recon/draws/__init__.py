@@ -1,0 +1,35 @@
+"""Surveys drawn as they could have come out: coverage intervals, answers whose sd is doubtful."""
+
+from oretally.recon.draws.balance_answers import AnswerKind, BalanceAnswer, answers_of
+from oretally.recon.draws.coverage_intervals import (
+    LEAST_SAMPLES,
+    NORMAL_95,
+    Interval,
+    Validation,
+    end_scatter,
+    relieved,
+    shortest_interval,
+    symmetric_interval,
+    validation,
+)
+from oretally.recon.draws.doubtful_answers import doubtful_answers
+from oretally.recon.draws.drawn_surveys import Drawing, balanced_draws, rectangular_readings
+
+__all__ = [
+    "LEAST_SAMPLES",
+    "NORMAL_95",
+    "AnswerKind",
+    "BalanceAnswer",
+    "Drawing",
+    "Interval",
+    "Validation",
+    "answers_of",
+    "balanced_draws",
+    "doubtful_answers",
+    "end_scatter",
+    "rectangular_readings",
+    "relieved",
+    "shortest_interval",
+    "symmetric_interval",
+    "validation",
+]

@@ -1,0 +1,123 @@
+"""Slips as they are told: with the readings as they would be, and what is left of the objective."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from oretally.flowsheet import BalanceProblem, Position
+from oretally.recon.gross_errors.changes import Changes
+from oretally.recon.gross_errors.diagnosis import Diagnosis
+from oretally.recon.gross_errors.likely_explanations import Explained
+from oretally.recon.result import Slip
+from oretally.recon.signatures import PossibleSlips, wet_reason
+from oretally.recon.solution import Solution
+from oretally.recon.solver import Refitter, corrected
+
+__all__ = ["ToldSlips"]
+
+_WORTH = 0.15  # of the probability of a reading being wrong, from which a slip of it is told
+_MOST = 3  # slips told for one measurement
+
+
+class ToldSlips:
+    """Slips of one survey in words and numbers.
+
+    Parameters
+    ----------
+    found : Diagnosis
+    slips : PossibleSlips
+    problem, solution : BalanceProblem, Solution
+        The survey as it is.
+    """
+
+    def __init__(
+        self, found: Diagnosis, slips: PossibleSlips, problem: BalanceProblem, solution: Solution
+    ) -> None:
+        self.found, self.slips, self.problem = found, slips, problem
+        self._changes = Changes(problem, solution, found.mixups)
+        self._refitter = Refitter(problem, solution)
+        self._told: dict[tuple[int, int], Slip | None] = {}
+
+    def of_row(self, row: int) -> tuple[Slip, ...]:
+        """Return the slips that may be behind one reading, the likeliest first."""
+        shares = self.found.of_ways(row)
+        slip, total = self.found.ways[row].slip, float(shares.sum())
+        likely = [(float(shares[slip == s].sum()), int(s)) for s in np.unique(slip) if s >= 0]
+        likely.sort(key=lambda pair: (-pair[0], pair[1]))
+        free = float(shares[slip < 0].sum())
+        told = (self._of_row(row, s, p, free) for p, s in likely if p > _WORTH * total > 0.0)
+        seen: dict[str, Slip] = {}
+        for each in told:  # two slips that come to the same number are told as the likelier
+            if each is not None:
+                seen.setdefault(f"{each.readings[0].fits or 0.0:.9g}", each)
+        return tuple(seen.values())[:_MOST]
+
+    def of_mixup(self, number: int) -> Slip | None:
+        """Return a mix-up of several readings, the rest of the likeliest hypothesis as it is.
+
+        None if that cannot be balanced.
+        """
+        found, mixup = self.found, self.found.mixups[number]
+        p, under = found.of_mixup[number], found.first_with_mixup(number)
+        problem = self._changes.under(under, found.at_best.traces)
+        solution = self._refitter.refits([problem]).get(0)
+        if solution is None:
+            return None
+        known = {place: v for place, v in mixup.values.items() if np.isfinite(v[0])}
+        misfit = max(abs(v - _at(solution, place)) / sd for place, (v, sd) in known.items())
+        odds = p / max(found.sound, 1e-300)
+        return Slip(
+            mixup.kind,
+            tuple(self.slips.changed(place, v) for place, (v, _) in mixup.values.items()),
+            mixup.reason,
+            p,
+            float(np.log(max(odds, 1e-300))),
+            float(misfit),
+            solution.objective,
+            solution.classes.degrees_of_freedom,
+        )
+
+    def under(self, e: Explained) -> tuple[Slip, ...]:
+        """Return the slips that an explanation undoes."""
+        rows = [self._of_row(i, s, e.probability, 0.0)
+                for i, s in zip(e.rows, e.slips, strict=True) if s >= 0]  # fmt: skip
+        found = (*rows, *map(self.of_mixup, e.mixups))
+        return tuple(s for s in found if s is not None)
+
+    def _of_row(self, row: int, number: int, p: float, free: float) -> Slip | None:
+        """Return one slip of a reading, the rest of the likeliest hypothesis left out too."""
+        key = row, number
+        if key not in self._told:
+            self._told[key] = self._undone(row, number, p, free)
+        return self._told[key]
+
+    def _undone(self, row: int, number: int, p: float, free: float) -> Slip | None:
+        found = self.found
+        traces, meant = found.at_best.traces, found.meant[row][number]
+        place, under = traces.readings[row], found.first_with(row)
+        size, covariance = found.errors_under(under)
+        at, unit = under.rows.index(row), traces.unit[row]
+        read, sd = self.slips.as_read(place)
+        said = read - float(size[at]) * unit
+        value, reason, misfit = meant.value, meant.reason, 0.0
+        wet = meant.kind == "wet mass"
+        if wet:
+            value, reason = said, wet_reason(read, said)
+        else:
+            spread = covariance[at, at] + (meant.sd / unit) ** 2 - 1.0
+            misfit = float(abs(value - said) / unit / max(spread, 1e-300) ** 0.5)
+        problem = self._changes.under(under, traces)
+        problem = corrected(problem, {place: (value, sd if wet else meant.sd)})
+        solution = self._refitter.refits([problem]).get(0)
+        if solution is None:
+            return None
+        odds = float(np.log(max(p, 1e-300) / max(free, 1e-300))) if free > 0.0 else float("inf")
+        return Slip(
+            meant.kind, (self.slips.changed(place, value),), reason, p, min(odds, 700.0), misfit,
+            solution.objective, solution.classes.degrees_of_freedom,
+        )  # fmt: skip
+
+
+def _at(solution: Solution, place: Position) -> float:
+    k, j = place
+    return float(solution.flow[j] if k is None else solution.grade[k, j])

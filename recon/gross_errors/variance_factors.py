@@ -1,0 +1,69 @@
+"""Are the stated errors believable: adjustments against the errors they should show.
+
+References
+----------
+Variance components by quantity: W. Forstner, Ein Verfahren zur Schatzung von Varianz- und
+Kovarianzkomponenten, Allgemeine Vermessungs-Nachrichten 86 (1979) 446-453 (first step of the
+iteration). Cited from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.special import chdtri
+
+from oretally.flowsheet.arrays import Floats
+from oretally.recon.result import Dispersion
+
+__all__ = ["CONFIDENCE", "dispersions"]
+
+CONFIDENCE = 0.95
+_CHECKS = 2.0  # with fewer, nothing can be said
+
+
+def dispersions(
+    P: Floats, r: Floats, quantity: Sequence[str], left_out: Sequence[int]
+) -> tuple[Dispersion, ...]:
+    """Return variance factors of all measurements and of each quantity.
+
+    Parameters
+    ----------
+    P, r : ndarray, shape (n, n) and (n,)
+        Of the measurements, after leaving the suspects out.
+    quantity : sequence of str
+        Of each measurement.
+    left_out : sequence of int
+        Rows that were left out; those beyond the measurements are losses.
+
+    Notes
+    -----
+    sum r_i^2 / sum P_ii over the quantity's measurements. Limits from chi-square with sum P_ii
+    degrees of freedom: exact for all measurements together, approximate by quantity.
+    """
+    kept = np.ones(len(r), dtype=bool)
+    kept[[i for i in left_out if i < len(r)]] = False
+    rows = [("", kept)]
+    names = list(dict.fromkeys(quantity))
+    if len(names) > 1:
+        rows += [(name, kept & np.array([q == name for q in quantity])) for name in names]
+    found = []
+    for name, part in rows:
+        checks = float(np.diag(P)[part].sum())
+        if checks < _CHECKS:
+            continue
+        total = float((r[part] ** 2).sum())
+        tail = (1.0 - CONFIDENCE) / 2.0
+        found.append(
+            Dispersion(
+                quantity=name,
+                factor=total / checks,
+                low=total / float(chdtri(checks, tail)),
+                high=total / float(chdtri(checks, 1.0 - tail)),
+                confidence=CONFIDENCE,
+                checks=checks,
+                left_out=len(left_out),
+            )
+        )
+    return tuple(found)

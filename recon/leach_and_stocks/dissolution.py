@@ -1,0 +1,114 @@
+"""Solids that dissolve at leaches: how much, and where a case does not say so but the numbers do.
+
+What dissolves leaves the solids as a stream of its own, without analytes: the case says so. Where
+it does not, the numbers of a leach from which less comes than goes in do not agree. Then the
+survey is balanced again with solids that may dissolve there; what that finds is told and changes
+nothing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from oretally.flowsheet import (
+    Arrangement,
+    Circuit,
+    NodeKind,
+    NotBalanceable,
+    Position,
+    Survey,
+    balance_problem,
+)
+from oretally.flowsheet.circuit import Content, dissolved_solids
+from oretally.flowsheet.digits import format_with_sd
+from oretally.recon.propagation import Amount, adjusted_amount, adjusted_sd, over
+from oretally.recon.result import Dissolution, GlobalTest
+from oretally.recon.solver import Covariance, propagate, solve
+
+__all__ = ["dissolution_notes", "dissolutions"]
+
+_SURE = 1.96  # sd by which solids must be missing to be told: two-sided, 5 %
+_ALIKE = 1e-6  # relative: leaches that explain the numbers equally well
+_Told = tuple[float | None, float | None]
+
+
+def dissolutions(
+    circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance
+) -> tuple[Dissolution, ...]:
+    """Return the solids that dissolve at each leach of which the case says so."""
+    number = {name: j for j, name in enumerate(places.carriers.streams)}
+    unit, rows = survey.flow_unit, list[Dissolution]()
+    size = unit.from_base(1.0)
+    for gone in circuit.streams:
+        if gone.content is not Content.DISSOLVED or gone.source is None:
+            continue
+        into = [number[s.name] for s in circuit.streams
+                if s.target == gone.source and s.content.has_solids and not s.takes_up]  # fmt: skip
+        fed = adjusted_amount(covariance, into, None)
+        mass = adjusted_amount(covariance, [number[gone.name]], None)
+        share = _told(covariance, over(mass, fed), 100.0) if fed.value > 0.0 else (None, None)
+        rows.append(
+            Dissolution(gone.source, unit.symbol, *_told(covariance, fed, size),
+                        *_told(covariance, mass, size), *share)
+        )  # fmt: skip
+    return tuple(rows)
+
+
+def _told(covariance: Covariance, amount: Amount[Position], size: float) -> _Told:
+    """Return an amount times a size, with its sd, if the balance determines it."""
+    sd = adjusted_sd(covariance, amount)
+    known = bool(np.isfinite([amount.value, sd]).all())
+    return (size * amount.value, size * sd) if known else (None, None)
+
+
+def dissolution_notes(circuit: Circuit, survey: Survey, test: GlobalTest) -> tuple[str, ...]:
+    """Return at which leach solids seem to dissolve, where no case says so; nothing if none do.
+
+    Parameters
+    ----------
+    circuit : Circuit
+    survey : Survey
+    test : GlobalTest
+        Of the survey without solids that dissolve there.
+    """
+    if test.consistent is not False:
+        return ()
+    told = {s.source for s in circuit.streams if s.content is Content.DISSOLVED}
+    found = []
+    for node in circuit.nodes:
+        if node.kind is NodeKind.LEACH and node.name not in told:
+            without = _missing(circuit, survey, node.name)
+            if without is not None:
+                found.append((*without, node.name))
+    best = min((objective for objective, *_ in found), default=0.0)
+    alike = [f for f in found if f[0] <= best + _ALIKE * test.statistic]
+    if not alike or test.statistic - best < _SURE**2:
+        return ()
+    names = " or ".join(repr(name) for *_, name in alike)
+    objective, missing, sd, _ = alike[0]
+    unit, symbol = survey.flow_unit.from_base, survey.flow_unit.symbol
+    size = f"{' ± '.join(format_with_sd(unit(missing), unit(sd)))} {symbol}"
+    return (
+        f"Solids out of {names} are less than in by {size}, by all numbers together: with that "
+        f"chi-square is {objective:.4g} in place of {test.statistic:.4g}. If ore dissolves there, "
+        f"state dissolves = true at the node {names} (in a workbook: sheet nodes, column "
+        "dissolves, yes). The program does not assume it: a wrong weight looks the same.",
+    )
+
+
+def _missing(circuit: Circuit, survey: Survey, leach: str) -> tuple[float, float, float] | None:
+    """Return chi-square with solids that dissolve at a leach, and how much; None if none do."""
+    gone = dissolved_solids(leach)
+    if gone.name in circuit.stream_names:
+        return None
+    free = Circuit((*circuit.streams, gone), circuit.nodes)
+    problem = balance_problem(free, survey)
+    try:
+        solution = solve(problem)
+    except NotBalanceable:
+        return None
+    j = len(circuit.streams)
+    mass, sd = float(solution.flow[j]), float(propagate(problem, solution).flow_sd[j])
+    if not solution.converged or not np.isfinite(sd) or mass <= _SURE * sd:
+        return None
+    return solution.objective, mass, sd

@@ -1,0 +1,240 @@
+"""Which test would tell why an analyte is lost, and the chance that it can.
+
+A test ends in the difference of two grades. Each explanation predicts it as a normal number: its
+sd joins the error of the prediction, carried from the balance, with the stated errors of the two
+new assays. An explanation is excluded if the result lies beyond its two-sided limits, at 5 %. The
+chance to tell, if explanation i holds, is that all the others are excluded::
+
+    1 - P(a result of N(m_i, s_i) lies in some [m_j - z s_j, m_j + z s_j], j not i)
+
+What the two assays have in common (a batch) cancels in their difference; it is not counted off,
+so that the chances are on the safe side.
+
+What each explanation predicts, with x a grade and R the recovery so far:
+
+screen at an opening with share w on it, head h: D = coarse - fine
+    coarse untouched: coarse at h, or with all of the loss if there is not that much;
+    no size stands out: D = 0; all in the finer part: D = -x / (1 - w)
+grind one half of the coarse part, treat both so that free grains of any size are taken:
+    D = left in the half as it was - left in the ground half
+    locked: D = x R, as the ground half gives what the feed gave; free: D = 0
+split the finest class in halves: D = finer - coarser half
+    slimes: the coarser half is like the next class, D = 2 (x - next); not by size: D = 0
+treat again: D = before - after
+    missed: D = x R; out of reach: D = 0
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from oretally.flowsheet import Survey, Unit
+from oretally.flowsheet.arrays import Floats
+from oretally.flowsheet.survey import Kind, meanings
+from oretally.recon.losses.single_reading import sd_of_one
+from oretally.recon.propagation import propagated
+from oretally.recon.result import DecidingTest, Expected, Explanation, TestKind
+
+__all__ = ["ALPHA", "MOST_ASSAYS", "POWER", "AssayError", "Prediction", "chance_to_tell",
+           "deciding_test", "grind_half", "screen", "split_finest", "treat_again"]  # fmt: skip
+
+ALPHA, POWER = 0.05, 0.80
+MOST_ASSAYS = 20
+"""Assays of one part beyond which no number is named: common sense, no source."""
+_OF_WHOLE = (TestKind.TREAT_AGAIN,)  # tests that assay a product as it is, not parts of it
+
+_Two = Callable[[NDArray[Any]], tuple[Any, Any]]
+"""The two grades of a test from the values that predict them, real or complex."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What an explanation predicts, in base units.
+
+    Attributes
+    ----------
+    explanation : Explanation
+    value, sd : float
+        The difference of two grades, and the error of its prediction.
+    grades : (float, float)
+        The two grades that would be assayed, for the errors of these assays.
+    """
+
+    explanation: Explanation
+    value: float
+    sd: float
+    grades: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class AssayError:
+    """The error of a further assay of one analyte, from those stated.
+
+    Attributes
+    ----------
+    stated : tuple of (float, float)
+        Grades measured and the sd of one reading of each, as mass per mass.
+    """
+
+    stated: tuple[tuple[float, float], ...]
+
+    @classmethod
+    def of(cls, survey: Survey, k: int, stream: str, test: TestKind) -> AssayError:
+        """Return the errors stated for an analyte in a stream, else those in any.
+
+        A test that assays a whole product takes those of whole products, one that assays parts of
+        it those of size classes; each the others where there are none. Of a mean of replicates the
+        error of one reading counts.
+        """
+        known = meanings(survey)
+        wanted = Kind.GRADE if test in _OF_WHOLE else Kind.CLASS_GRADE
+        found: dict[tuple[bool, bool], list[tuple[float, float]]] = {}
+        for m in survey.measurements:
+            meaning = known.get(m.quantity)
+            if (
+                meaning is not None and meaning.analyte == k and m.typed and m.sd > 0.0
+                and meaning.kind in (Kind.GRADE, Kind.CLASS_GRADE) and m.value > 0.0
+            ):  # fmt: skip
+                rank = (m.stream == stream, meaning.kind is wanted)
+                found.setdefault(rank, []).append((m.value_base, sd_of_one(survey, m)))
+        return cls(tuple(found[max(found)]) if found else ())
+
+    def sd(self, grade: float) -> float:
+        """Return the sd of an assay at a grade, as mass per mass; nan if none was stated.
+
+        As stated for the nearest grade: in proportion above it, the same below it.
+        """
+        if not self.stated:
+            return float("nan")
+        near = max(grade, min(x for x, _ in self.stated))
+        x, sd = min(self.stated, key=lambda pair: abs(np.log(near / pair[0])))
+        return sd * max(1.0, grade / x)
+
+
+def chance_to_tell(values: Sequence[float], sds: Sequence[float], alpha: float) -> list[float]:
+    """Return for each explanation the chance that all the others are excluded if it holds.
+
+    Parameters
+    ----------
+    values, sds : sequences of float
+        What each explanation predicts.
+    alpha : float
+        Level of the two-sided limits.
+
+    Examples
+    --------
+    >>> [round(p, 3) for p in chance_to_tell([0.0, 2.801585], [1.0, 1.0], 0.05)]
+    [0.8, 0.8]
+    """
+    z = -float(ndtri(alpha / 2.0))
+    limits = [(m - z * s, m + z * s) for m, s in zip(values, sds, strict=True)]
+    chances = []
+    for i, (m, s) in enumerate(zip(values, sds, strict=True)):
+        inside, reach = 0.0, -np.inf
+        for low, high in sorted(pair for j, pair in enumerate(limits) if j != i):
+            low = max(low, reach)
+            if high > low:
+                inside += float(ndtr((high - m) / s) - ndtr((low - m) / s))
+                reach = high
+        chances.append(min(max(1.0 - inside, 0.0), 1.0))
+    return chances
+
+
+def deciding_test(
+    kind: TestKind, predictions: Sequence[Prediction], errors: AssayError, unit: Unit, *,
+    part: str = "", opening_um: float | None = None, coarse_percent: float | None = None,
+) -> DecidingTest | None:  # fmt: skip
+    """Return a test with its chances; None without predictions or stated errors of assays."""
+    values = [p.value for p in predictions]
+    if not values:
+        return None
+
+    def sds(assays: int) -> list[float]:
+        return [
+            math.hypot(p.sd, *(errors.sd(x) / assays**0.5 for x in p.grades))  # no overflow
+            for p in predictions
+        ]
+
+    once = sds(1)
+    if not (np.isfinite([*values, *once]).all() and min(once) > 0.0):
+        return None
+    enough = (
+        n for n in range(1, MOST_ASSAYS + 1) if min(chance_to_tell(values, sds(n), ALPHA)) >= POWER
+    )
+    expected = tuple(
+        Expected(p.explanation, unit.from_base(p.value), unit.from_base(sd), chance)
+        for p, sd, chance in zip(
+            predictions, once, chance_to_tell(values, once, ALPHA), strict=True
+        )
+    )
+    return DecidingTest(kind, part, opening_um, coarse_percent, expected, ALPHA, next(enough, None))
+
+
+def _prediction(
+    explanation: Explanation, v: Floats, V: Floats, two: _Two
+) -> Prediction:  # fmt: skip
+    """Return what an explanation predicts, from values with their covariance."""
+    value, variance = propagated(v, V, [lambda u: two(u)[0] - two(u)[1]])
+    one, other = (max(float(x), 0.0) for x in two(v))
+    sd = max(float(variance[0, 0]), 0.0) ** 0.5
+    return Prediction(explanation, float(value[0]), sd, (one, other))
+
+
+def screen(v: Floats, V: Floats) -> list[Prediction]:
+    """Predict the screening of a product.
+
+    Parameters
+    ----------
+    v : array (3,)
+        Grade of the product, grade of the head, share on the screen (mass per mass).
+    V : array (3, 3)
+        Their covariance.
+    """
+    x, h, w = (float(value) for value in v)
+    if not 0.0 < x < h or not 0.0 < w < 1.0:
+        return []
+    enough = w * h <= x  # so much of the loss that the coarse part can be as rich as the head
+    return [
+        _prediction(
+            Explanation.COARSE_UNTOUCHED, v, V,
+            lambda u: (u[1], (u[0] - u[2] * u[1]) / (1.0 - u[2])) if enough
+            else (u[0] / u[2], 0.0 * u[0]),
+        ),
+        _prediction(Explanation.NO_SIZE, v, V, lambda u: (u[0], u[0])),
+        _prediction(Explanation.ALL_FINE, v, V, lambda u: (0.0 * u[0], u[0] / (1.0 - u[2]))),
+    ]  # fmt: skip
+
+
+def grind_half(v: Floats, V: Floats) -> list[Prediction]:
+    """Predict the grinding of half the coarse part, from its grade and the recovery so far."""
+    return [
+        _prediction(Explanation.LOCKED, v, V, lambda u: (u[0], u[0] * (1.0 - u[1]))),
+        _prediction(
+            Explanation.FREE, v, V, lambda u: (u[0] * (1.0 - u[1]), u[0] * (1.0 - u[1]))
+        ),
+    ]  # fmt: skip
+
+
+def split_finest(v: Floats, V: Floats) -> list[Prediction]:
+    """Predict the splitting of the finest class, from its grade and that of the next class."""
+    if not 0.0 <= v[1] < v[0]:
+        return []
+    return [
+        _prediction(Explanation.SLIMES, v, V, lambda u: (2.0 * u[0] - u[1], u[1])),
+        _prediction(Explanation.NOT_BY_SIZE, v, V, lambda u: (u[0], u[0])),
+    ]
+
+
+def treat_again(v: Floats, V: Floats) -> list[Prediction]:
+    """Predict a second treatment, from the grade of the product and the recovery so far."""
+    return [
+        _prediction(Explanation.MISSED, v, V, lambda u: (u[0], u[0] * (1.0 - u[1]))),
+        _prediction(Explanation.OUT_OF_REACH, v, V, lambda u: (u[0], u[0])),
+    ]

@@ -1,0 +1,113 @@
+"""The products of a balance as losses see them: what is kept, what is lost, how much of it.
+
+A product is lost to an analyte if it is not kept. Unless it is said which products are lost, the
+richest one is kept and all others are lost. Of an analyte that is dissolved, what takes it up
+(carbon, a precipitate) is kept, and the solution that leaves with most of it if that has more. An
+analyte that no product is enriched in is not read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from oretally.flowsheet import Arrangement, Circuit, Position, Survey
+from oretally.flowsheet.survey import DECLARED_LOSS, Run
+from oretally.recon.answers import Answers
+from oretally.recon.propagation import Function, estimate, value_at
+from oretally.recon.result import Estimate
+from oretally.recon.solver import Covariance
+
+__all__ = ["LEAST_ENRICHMENT", "LossValues"]
+
+LEAST_ENRICHMENT = 1.2
+"""Grade of the richest product over that of the feed, below which an analyte is not read as one
+that is to be won. Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class LossValues:
+    """Products of one balance; streams by number, values in base units."""
+
+    circuit: Circuit
+    survey: Survey
+    places: Arrangement
+    covariance: Covariance
+    answers: Answers
+
+    def at(self, k: int | None, j: int) -> float:
+        """Return a flow or a grade."""
+        return value_at(self.covariance, Position(k, j))
+
+    def solids(self, j: int) -> bool:
+        """Return whether a stream carries solids."""
+        return self.circuit.streams[j].content.has_solids
+
+    def metal(self, k: int, j: int) -> float:
+        """Return how much of an analyte a stream has, in solids and solution."""
+        at = self.answers.whole[k][j]
+        return self.at(None, at) * self.at(k, at)
+
+    def products(self, k: int) -> list[int]:
+        """Return the products whose content of an analyte is known and measured."""
+        flow = self.survey.basis.quantity
+        found = []
+        for j in self.answers.products:
+            m = self.survey.measured(self.answers.streams[j], flow)
+            declared = m is not None and m.error_source == DECLARED_LOSS
+            if not declared and np.isfinite(self.metal(k, j)):
+                found.append(j)
+        return found
+
+    def several(self, k: int) -> bool:
+        """Return whether there is a choice between products."""
+        return len(self.products(k)) > 1 and np.isfinite(self.metal(k, self.answers.feed))
+
+    def kept(self, k: int, lost: Sequence[str] | None) -> list[int]:
+        """Return the products that count as recovered; empty if the analyte is not read."""
+        products = self.products(k)
+        if not self.several(k):
+            return []
+        if lost is not None:
+            kept = [j for j in products if self.answers.streams[j] not in lost]
+            rest = [j for j in products if j not in kept]
+            return kept if kept and rest and self._mean(k, kept) > self._mean(k, rest) else []
+        if k in self.places.carriers.dissolved:
+            taken = [j for j in products if self.circuit.streams[j].takes_up]
+            rest = [j for j in products if not self.solids(j)]
+            best = max(rest, key=lambda j: (self.metal(k, j), -j), default=None)
+            if best is not None and self.metal(k, best) > sum(self.metal(k, j) for j in taken):
+                taken.append(best)
+            if taken:
+                return sorted(taken)
+        richest = max(products, key=lambda j: (self.at(k, j), -j))
+        return [richest] if self._enriched(k, richest) else []
+
+    def _enriched(self, k: int, j: int) -> bool:
+        return self.at(k, j) >= LEAST_ENRICHMENT * self.at(k, self.answers.feed)
+
+    def _mean(self, k: int, streams: list[int]) -> float:
+        whole = [self.answers.whole[k][j] for j in streams]
+        return sum(self.metal(k, j) for j in streams) / sum(self.at(None, at) for at in whole)
+
+    def share_of(self, k: int, streams: Sequence[int]) -> tuple[list[Position], Function]:
+        """Return which values give the share of some streams of the feed's analyte, and how."""
+        n, whole = len(streams), [self.answers.whole[k][j] for j in streams]
+        at = [*whole, self.answers.whole[k][self.answers.feed]]
+        places = [*(Position(None, i) for i in at), *(Position(k, i) for i in at)]
+        return places, lambda v: (v[:n] * v[n + 1 : 2 * n + 1]).sum() / (v[n] * v[2 * n + 1])
+
+    def share(self, k: int, streams: Sequence[int]) -> Estimate | None:
+        """Return what share of an analyte of the feed some streams have together. [1]."""
+        return estimate(self.covariance, *self.share_of(k, streams))
+
+    def class_flows(self, j: int) -> list[Position]:
+        """Return where the flows of the size classes of a stream stand; empty without sizes."""
+        carriers = self.places.carriers
+        return [Position(None, at) for at in carriers.own_classes(j)] if self.classes(j) else []
+
+    def classes(self, j: int) -> tuple[Run, ...]:
+        """Return the size classes of a stream as runs of the grid; empty without sizes."""
+        return self.places.carriers.class_runs.get(j, ())

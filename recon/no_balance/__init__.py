@@ -1,0 +1,9 @@
+"""When there is no balance: why, and what would make one possible.
+
+Read ``unbalanced`` first.
+"""
+
+from oretally.recon.no_balance.recycles import SIZES
+from oretally.recon.no_balance.result import NoBalance
+
+__all__ = ["SIZES", "NoBalance"]

@@ -1,0 +1,154 @@
+"""When there is no balance: what contradicts, what grows, and what would make a balance possible.
+
+Nothing is an answer here, and nothing is changed; see `recycles` and `repairs` for the ways.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.special import chdtrc
+
+from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
+from oretally.flowsheet.survey import DECLARED_LOSS
+from oretally.recon.no_balance.recycles import Flows, Held, hold, holds
+from oretally.recon.no_balance.repairs import RepairSearch
+from oretally.recon.result import Closure, ErrorRates, Misfit, Unbalanced
+from oretally.recon.signatures import traces_of
+from oretally.recon.solution import Solution
+
+__all__ = ["MOST_TRIALS", "why_unbalanced"]
+
+
+MOST_TRIALS = 24
+"""Changes of a survey that are tried: each is a balance, which takes half a second if it fails."""
+
+_FAR = 3.0  # sd, from which a reading is told
+_TOLD = 6
+_UNCHECKED = 4  # readings that nothing checks, tried where the others agree
+_DOUBTED = 2.0  # sd: what the others contradict by less is left alone
+_BALANCES = 1e-6  # largest residual of a balance with which the objective of a point means much
+
+
+def why_unbalanced(
+    circuit: Circuit, survey: Survey, problem: BalanceProblem, solution: Solution,
+    closures: Sequence[Closure], rates: ErrorRates, alpha: float, most: int = MOST_TRIALS,
+) -> Unbalanced:  # fmt: skip
+    """Say why a survey has no balance, and try what would make one possible.
+
+    Parameters
+    ----------
+    circuit, survey : Circuit, Survey
+    problem : BalanceProblem
+    solution : Solution
+        Where the search for a balance ended.
+    closures : sequence of Closure
+        As measured.
+    rates : ErrorRates
+    alpha : float
+        Level of the test of agreement.
+    most : int
+        Changes of the survey that are tried at the most.
+    """
+    places = arrangement(circuit, survey)
+    flows = Flows.of(circuit, survey, problem, places)
+    rings = flows.unlimited(solution)
+    held = hold(flows, rings, alpha) if rings else None
+    point = solution if held is None else held.solution
+    dof = point.classes.degrees_of_freedom
+    balanced = held is not None
+    means = balanced or point.max_imbalance <= _BALANCES
+    p = float(chdtrc(dof, point.objective)) if dof > 0 and means else None
+    agree = means and (p is None or p >= alpha)
+    off = _off(circuit, survey, held.problem if held else problem, point, balanced=means)
+    search = RepairSearch(survey, flows, places, solution, held, rates, most)
+    repairs, untried = search.repairs(_order(solution, off, closures, held, agree=agree))
+    return Unbalanced(
+        recycles=rings,
+        together=held.names if held else (),
+        taken=survey.flow_unit.from_base(held.load) if held else 0.0,
+        flow_unit=survey.flow_unit.symbol,
+        holds=holds(flows, survey, places, held, rings, flows_only=not agree) if held else (),
+        objective=point.objective,
+        dof=dof,
+        p=p,
+        balanced=balanced,
+        agree=agree,
+        misfits=_misfits(survey, off),
+        repairs=repairs,
+        tried=search.tried,
+        left_out=search.left_out,
+        untried=untried,
+        most=most,
+    )  # fmt: skip
+
+
+_Off = dict[Position, tuple[str, str, float]]
+
+
+def _off(
+    circuit: Circuit, survey: Survey, problem: BalanceProblem, point: Solution, *, balanced: bool
+) -> _Off:  # fmt: skip
+    """Return stream, quantity and contradiction in sd of each reading.
+
+    At a balanced point standardised by what the balances leave of its error; else as far as the
+    reading is from where the search ended, in its own sd.
+    """
+    readings = arrangement(circuit, survey).readings
+    found = dict.fromkeys(readings.values(), 0.0)
+    if balanced:
+        traces = traces_of(problem, point, len(circuit.nodes))
+        n = len(traces.readings)
+        found |= dict(zip(traces.readings, map(float, traces.statistic[:n]), strict=True))
+    else:
+        for k, j in found:
+            measured, sd, there = (
+                (problem.flow[j], problem.flow_sd[j], point.flow[j]) if k is None
+                else (problem.grade[k, j], problem.grade_sd[k, j], point.grade[k, j])
+            )  # fmt: skip
+            if np.isfinite(there) and sd > 0.0:
+                found[Position(k, j)] = float((measured - there) / sd)
+    names = {place: name for name, place in readings.items()}
+    return {place: (*names[place], found[place]) for place in names}
+
+
+def _misfits(survey: Survey, off: _Off) -> tuple[Misfit, ...]:
+    rows = []
+    for stream, quantity, z in sorted(off.values(), key=lambda row: -round(abs(row[2]), 6)):
+        m = survey.measured(stream, quantity)
+        if abs(z) < _FAR or m is None or m.error_source == DECLARED_LOSS:
+            continue
+        rows.append(Misfit(stream, quantity, m.unit.symbol, m.value, m.sd, z))
+    return tuple(rows[:_TOLD])
+
+
+def _order(
+    solution: Solution, off: _Off, closures: Sequence[Closure], held: Held | None, *, agree: bool
+) -> list[Position]:
+    """Return the readings to try, those first that contradict most.
+
+    Where they agree, only those that nothing checks, and none if a flow is all that is missing.
+    """
+    if held is not None:
+        if agree:
+            return []
+        doubted = [(abs(z), place) for place, (_, _, z) in off.items() if abs(z) >= _DOUBTED]
+        return [place for _, place in sorted(doubted, key=lambda pair: -round(pair[0], 6))]
+    worst: dict[str, float] = {}
+    for c in closures:
+        worst[c.quantity] = max(worst.get(c.quantity, 0.0), abs(c.z))
+    classes = solution.classes
+
+    def checked(place: Position) -> bool:
+        k, j = place
+        return bool(classes.flow_checked[j] if k is None else classes.grade_checked[k, j])
+
+    def doubt(place: Position) -> float:
+        _, quantity, z = off[place]
+        # a closure does not say whose it is
+        return round(max(abs(z), 0.5 * worst.get(quantity, 0.0)), 6)
+
+    if not agree:
+        return sorted(off, key=lambda place: -doubt(place))
+    return sorted((p for p in off if not checked(p)), key=lambda p: -doubt(p))[:_UNCHECKED]

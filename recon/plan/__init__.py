@@ -1,0 +1,27 @@
+"""Which measurements to take within a budget.
+
+Read ``planner``, then ``design``.
+"""
+
+from oretally.recon.plan.identifiable import MOST_TOLD
+from oretally.recon.plan.planner import CURVE, plan_measurements
+from oretally.recon.plan.point import PlanPoint, balanced_point
+from oretally.recon.plan.point_answers import PlanAnswer, recovery_of, value_of, yield_of
+from oretally.recon.plan.rows import Candidate, Declared, MeasurementPlan, Option, Prices
+
+__all__ = [
+    "CURVE",
+    "MOST_TOLD",
+    "Candidate",
+    "Declared",
+    "MeasurementPlan",
+    "Option",
+    "PlanAnswer",
+    "PlanPoint",
+    "Prices",
+    "balanced_point",
+    "plan_measurements",
+    "recovery_of",
+    "value_of",
+    "yield_of",
+]

@@ -1,0 +1,150 @@
+"""What one reading more or less, or one exchanged for another, does to the criterion of a plan.
+
+With M the information of a plan, G its inverse along the rows t of the measurements, w the answers
+(each times the root of its weight) and steps s_i, s_j of the information of two measurements::
+
+    G_ij = t_i' M^-1 t_j     h_i = w M^-1 t_i     K_ij = h_i . h_j     b_i = 1 + s_i G_ii
+
+the criterion c changes by the formula of Sherman and Morrison, and that of Woodbury, to::
+
+    c_i  = c - s_i K_ii / b_i
+    c_ij = c - (b_j s_i K_ii + b_i s_j K_jj - 2 s_i s_j G_ij K_ij) / (b_i b_j - s_i s_j G_ij^2)
+
+so that one decomposition of M gives all exchanges of two readings. Where M does not see everything,
+M^-1 is the pseudo-inverse: a further measurement of what it does not see tells nothing of the
+answers that are known already. A measurement with b_i = 0 is the last that sees M^-1 t_i: without
+it the answers that move along that direction are not known. Between "sees" and "does not see" the
+criterion is worked out directly.
+
+References
+----------
+G.H. Golub and C.F. Van Loan, Matrix Computations (Johns Hopkins, 4th ed. 2013), section 2.1.4.
+V.V. Fedorov, Theory of Optimal Experiments (Academic Press, 1972), chapter 3 (exchanges). Both
+cited from memory.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from oretally.flowsheet.arrays import Bools, Floats, Ints
+from oretally.recon.plan.design import OUTSIDE, Design
+
+__all__ = ["Exchanges"]
+
+_SAFE = 1e-6  # b down to which the formulas keep their digits
+_LAST = 1e-9  # b up to which nothing else sees what a measurement sees
+
+
+class Exchanges:
+    """All changes of one or two measurements of a plan.
+
+    Parameters
+    ----------
+    design : Design
+    readings : ndarray of int, shape (n,)
+    """
+
+    def __init__(self, design: Design, readings: Ints) -> None:
+        self.design, self.readings = design, readings
+        self._q = design.offers.information(readings)
+        self._state = design.decomposed(self._q)
+        counts = design.weights > 0.0
+        self.known = bool(self._state.known[counts].all())
+        self.criterion = np.inf
+        self._length = np.linalg.norm(design.rows, axis=1)
+        if not self.known:
+            return
+        wanted, inverse = design.wanted[counts], self._state.inverse
+        half = wanted @ inverse
+        weighted = half * np.sqrt(design.weights[counts])[:, None]
+        self.criterion = float(design.weights[counts] @ (half * wanted).sum(axis=1))
+        self._reach = design.rows @ inverse
+        self._G = self._reach @ design.rows.T
+        h = design.rows @ weighted.T
+        self._K = h @ h.T
+        self._unseen = np.linalg.norm(design.rows @ self._state.unseen, axis=1) > (
+            OUTSIDE * self._length
+        )  # fmt: skip
+        # answers that have a part along the direction that a measurement would take with it
+        along = np.abs(design.rows @ half.T) / np.linalg.norm(wanted, axis=1)
+        size = np.linalg.norm(self._reach, axis=1)
+        self._moves = along.max(axis=1, initial=0.0) > OUTSIDE * size
+
+    def changed(self, others: Ints) -> Floats:
+        """Return the criterion if one measurement at a time has other readings, shape (n,)."""
+        step = self.design.offers.information(others) - self._q
+        if not self.known:
+            return self._made_known(step, others)
+        b = 1.0 + step * np.diag(self._G)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            found = self.criterion - step * np.diag(self._K) / b
+        last = b <= _LAST
+        found[last] = np.where(self._moves[last], np.inf, self.criterion)
+        further = self._unseen & (step >= 0.0)
+        found[further | (step == 0.0)] = self.criterion
+        open_ = (b > _LAST) & (b < _SAFE) & ~further
+        for i in np.flatnonzero(open_ | (self._unseen & (step < 0.0))).tolist():
+            found[i] = self._directly({i: int(others[i])})
+        return np.asarray(found)
+
+    def exchanged(self, fewer: Ints, more: Ints) -> Floats:
+        """Return the criterion if one measurement has fewer readings and another more.
+
+        Returns
+        -------
+        ndarray, shape (n, n)
+            Row: the measurement with fewer; column: that with more. Infinite where nothing is
+            exchanged.
+        """
+        o = self.design.offers
+        less, gain = o.information(fewer) - self._q, o.information(more) - self._q
+        pairs: Bools = (less < 0.0)[:, None] & (gain > 0.0)
+        np.fill_diagonal(pairs, False)  # noqa: FBT003 - numpy's own signature
+        found = np.full(pairs.shape, np.inf)
+        if not self.known:
+            for i in np.flatnonzero(pairs.any(axis=1)).tolist():
+                base = self.readings.copy()
+                base[i] = fewer[i]
+                found[i] = Exchanges(self.design, base).changed(more)
+            return np.where(pairs, found, np.inf)
+        G, K = self._G, self._K
+        b, c = 1.0 + less * np.diag(G), 1.0 + gain * np.diag(G)
+        drop = less * np.diag(K)
+        rise = gain * np.diag(K)
+        product = less[:, None] * gain * G
+        left = b[:, None] - product * G / c  # b of the one, once the other is there
+        with np.errstate(divide="ignore", invalid="ignore"):
+            change = (drop[:, None] * c + b[:, None] * rise - 2.0 * product * K) / (left * c)
+        found = self.criterion - change
+        alone, added = self.changed(fewer), self.changed(more)
+        last = left <= _LAST
+        found = np.where(last, np.where(self._moves[:, None], np.inf, added), found)
+        found = np.where(self._unseen, alone[:, None], found)
+        doubtful = pairs & (left > _LAST) & (left < _SAFE) & ~self._unseen
+        for i, j in np.argwhere(doubtful | (pairs & self._unseen[:, None])).tolist():
+            found[i, j] = self._directly({i: int(fewer[i]), j: int(more[j])})
+        return np.where(pairs, found, np.inf)
+
+    def _made_known(self, step: Floats, others: Ints) -> Floats:
+        """Return the criterion where a measurement more determines the answers that are open."""
+        design, unseen = self.design, self._state.unseen
+        counts = design.weights > 0.0
+        open_ = design.wanted[counts & ~self._state.known]
+        parts, rows = open_ @ unseen, design.rows @ unseen
+        size = np.linalg.norm(rows, axis=1)
+        new = (step > 0.0) & (size > OUTSIDE * self._length)
+        found = np.full(design.offers.n, np.inf)
+        toward = rows[new] / size[new, None]
+        share = parts @ toward.T  # what of each open answer the measurement tells
+        left = np.maximum((parts**2).sum(axis=1)[:, None] - share**2, 0.0)
+        limit = (10.0 * OUTSIDE * np.linalg.norm(open_, axis=1)) ** 2
+        for i in np.flatnonzero(new)[(left <= limit[:, None]).all(axis=0)].tolist():
+            found[i] = self._directly({i: int(others[i])})
+        return found
+
+    def _directly(self, changes: dict[int, int]) -> float:
+        trial = self.readings.copy()
+        for i, n in changes.items():
+            trial[i] = n
+        return self.design.criterion(trial)

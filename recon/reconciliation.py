@@ -1,0 +1,205 @@
+"""The main path: from a circuit and a survey to a consistent balance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from oretally.flowsheet import (
+    Circuit,
+    Position,
+    Survey,
+    arrangement,
+    balance_problem,
+    parse_unit,
+)
+from oretally.flowsheet.problem import check_survey, reference_streams
+from oretally.recon.answers import (
+    Answers,
+    analyte_amounts,
+    balanced_values,
+    bounded_notes,
+    calculated_heads,
+    closures,
+    formula_recoveries,
+    never_by_size,
+    open_notes,
+    recovery_budgets,
+    solver_notes,
+    worth_totals,
+)
+from oretally.recon.draws import doubtful_answers
+from oretally.recon.gross_errors import Inquiry
+from oretally.recon.leach_and_stocks import (
+    dissolution_notes,
+    dissolutions,
+    extraction_notes,
+    extractions,
+    inventories,
+    stock_notes,
+)
+from oretally.recon.losses import read_losses
+from oretally.recon.no_balance import NoBalance
+from oretally.recon.propagation import global_test
+from oretally.recon.reduction import classes_of, require_scale
+from oretally.recon.result import Balance, BalancedValue, CalculatedHead, ErrorRates, ValueClass
+from oretally.recon.sizes import by_size
+from oretally.recon.solver import propagate, released_bounds, solve_certified
+
+__all__ = ["reconcile"]
+
+
+def reconcile(
+    circuit: Circuit,
+    survey: Survey,
+    *,
+    feed: str | None = None,
+    products: Sequence[str] | None = None,
+    alpha: float = 0.05,
+    starts: int | None = None,
+    rates: ErrorRates | None = None,
+    lost: Sequence[str] | None = None,
+    prices: Mapping[str, float] | None = None,
+    trials: int | None = None,
+) -> Balance:
+    """Adjust all measurements so that everything balances, and say what follows.
+
+    Parameters
+    ----------
+    circuit : Circuit
+    survey : Survey
+    feed : str, optional
+        Stream to which recoveries refer; by default the circuit's only feed.
+    products : sequence of str, optional
+        Streams among which recoveries are shared; by default all that leave the circuit.
+    alpha : float
+        Level of the global test and, over all measurements together, of the measurement test.
+    starts : int, optional
+        First flows to try, in search of a better balance; a note says how many agree.
+    rates : ErrorRates, optional
+        How often numbers are badly wrong, before looking at them; for the suspects.
+    lost : sequence of str, optional
+        Products that count as lost; by default all but the richest, analyte by analyte.
+    prices : mapping of str to float, optional
+        Money per kg of an analyte, for what several are worth together.
+    trials : int, optional
+        Changes to try if there is no balance, to name some that make one possible: 24 by default.
+
+    Returns
+    -------
+    Balance
+        Without adjusted values or answers if it did not converge; `Balance.unbalanced` says why.
+
+    Raises
+    ------
+    InputError
+        If ``feed``, ``products`` or ``lost`` name no stream, or a stream or analyte of the survey
+        is unknown.
+    NotBalanceable
+        If nothing fixes the scale, or exact values contradict each other.
+
+    Examples
+    --------
+    >>> from oretally.flowsheet import Analyte, Basis, Measurement, parse_unit
+    >>> circuit = Circuit.build(
+    ...     {"feed": (None, "table"), "conc": ("table", None), "tails": ("table", None)})
+    >>> kg, percent = parse_unit("kg"), parse_unit("%")
+    >>> survey = Survey(Basis.BATCH, kg, (Analyte("Sn", percent),), (
+    ...     Measurement("feed", "dry mass", 25.0, kg, 0.1),
+    ...     Measurement("feed", "Sn", 0.80, percent, 0.02),
+    ...     Measurement("conc", "Sn", 30.0, percent, 0.5),
+    ...     Measurement("tails", "Sn", 0.30, percent, 0.01)))
+    >>> balance = reconcile(circuit, survey)
+    >>> round(balance.recovery("conc", "Sn").recovery, 1)
+    63.1
+    """
+    rates = ErrorRates() if rates is None else rates
+    check_survey(circuit, survey)
+    feed, products = reference_streams(circuit, feed, products)
+    problem = balance_problem(circuit, survey)
+    require_scale(survey, feed)
+    classes_of(problem, circuit, survey)  # exact values that contradict each other are named
+    solution = solve_certified(problem, starts)
+    if not solution.converged:
+        none = NoBalance(circuit, survey, problem, solution, feed, products, alpha, rates)
+        return none.balance(trials)
+    covariance = propagate(problem, solution)
+    values, positions = _missed(
+        circuit, survey, *balanced_values(circuit, survey, covariance, alpha)
+    )
+    test = global_test(solution.objective, solution.classes.degrees_of_freedom, alpha)
+    places = arrangement(circuit, survey)
+    answers = Answers.of(covariance, places, survey, feed, products)
+    released = released_bounds(problem, solution, len(survey.analytes))
+    recoveries = answers.recoveries(released)
+    heads = calculated_heads(circuit, survey, feed, products)
+    gaps = closures(circuit, survey)
+    inquiry = Inquiry(circuit, survey, values, positions, gaps, covariance, answers, test, rates)
+    findings = inquiry.findings()
+    stocks = inventories(circuit, survey, places, covariance)
+    losses = read_losses(circuit, survey, places, covariance, answers, lost)
+    balance = Balance(
+        circuit=circuit,
+        survey=survey,
+        feed=feed,
+        products=products,
+        converged=True,
+        status=solution.status.value,
+        iterations=solution.iterations,
+        objective=solution.objective,
+        stationarity=solution.stationarity,
+        certificate=solution.certificate,
+        max_imbalance=solution.max_imbalance,
+        global_test=test,
+        values=values,
+        closures=gaps,
+        heads=tuple(_with_adjusted(head, values) for head in heads),
+        recoveries=recoveries,
+        separations=answers.separations(),
+        formulas=formula_recoveries(circuit, survey, recoveries),
+        budgets=recovery_budgets(survey, places, covariance, answers, recoveries),
+        amounts=analyte_amounts(covariance, answers),
+        sizes=by_size(circuit, survey, places, covariance),
+        extractions=extractions(circuit, survey, places, covariance),
+        dissolutions=dissolutions(circuit, survey, places, covariance),
+        inventories=stocks,
+        findings=findings,
+        notes=(
+            *solver_notes(circuit, survey, solution, asked_starts=starts is not None),
+            *open_notes(circuit, survey, problem, solution.classes),
+            *bounded_notes(survey, values, findings.hidden),
+            *stock_notes(circuit, survey, feed, recoveries, stocks),
+            *extraction_notes(circuit, survey, places, covariance),
+            *dissolution_notes(circuit, survey, test),
+        ),
+        losses=losses,
+        worth=worth_totals(covariance, answers, losses, prices) if prices else (),
+    )
+    return replace(balance, doubtful=doubtful_answers(balance, places, solution))
+
+
+def _missed(
+    circuit: Circuit, survey: Survey, values: Sequence[BalancedValue], positions: list[Position]
+) -> tuple[tuple[BalancedValue, ...], list[Position]]:
+    """Return the rows without classes that nothing determines and nobody looked for."""
+    never = never_by_size(circuit, survey)
+    kept = [
+        i
+        for i, v in enumerate(values)
+        if v.value_class is not ValueClass.UNOBSERVABLE or (v.stream, v.quantity) not in never
+    ]
+    return tuple(values[i] for i in kept), [positions[i] for i in kept]
+
+
+def _with_adjusted(head: CalculatedHead, values: Sequence[BalancedValue]) -> CalculatedHead:
+    """Return the head with the adjusted feed grade beside it, in the same unit."""
+    for v in values:
+        if (v.stream, v.quantity) == (head.stream, head.analyte) and v.adjusted is not None:
+            written, shown = parse_unit(v.unit), parse_unit(head.unit)
+            sd = v.adjusted_sd
+            return replace(
+                head,
+                adjusted=shown.from_base(written.to_base(v.adjusted)),
+                adjusted_sd=None if sd is None else shown.from_base(written.to_base(sd)),
+            )
+    return head

@@ -1,0 +1,41 @@
+"""The reduced problem: equal grades merged, flows from few free ones, what can be determined.
+
+Read ``presolve``, then ``observability``.
+"""
+
+from oretally.recon.reduction.best_grades import BestGrades, best_grades, without_idle_bounds
+from oretally.recon.reduction.flow_basis import FlowBasis
+from oretally.recon.reduction.observability import (
+    Classes,
+    classes_of,
+    classify,
+    classify_reduced,
+    remember,
+)
+from oretally.recon.reduction.presolve import AnalyteProblem, AnalyteRows, ReducedProblem, presolve
+from oretally.recon.reduction.remedies import (
+    require_scale,
+    scale_is_missing,
+    undetermined,
+    useful_measurements,
+)
+
+__all__ = [
+    "AnalyteProblem",
+    "AnalyteRows",
+    "BestGrades",
+    "Classes",
+    "FlowBasis",
+    "ReducedProblem",
+    "best_grades",
+    "classes_of",
+    "classify",
+    "classify_reduced",
+    "presolve",
+    "remember",
+    "require_scale",
+    "scale_is_missing",
+    "undetermined",
+    "useful_measurements",
+    "without_idle_bounds",
+]

@@ -1,0 +1,293 @@
+"""The inner problem: the best grades of one analyte for given flows, and its derivatives.
+
+For flows F let C = B diag(F) G, with one column a grade group. The grades that minimise
+
+    1/2 sum w (x - xm)^2    subject to    C x = c,  lower <= x <= upper
+
+fall into three sets: M measured, U unmeasured, H held (exact, or at a bound). N spans the left
+null space of C_U: the balances that are left when the unmeasured grades are eliminated. With
+D = N'C_M, V = diag(1/w_M):
+
+    S = D V D'      S nu = N'(c - C_H x_H) - D xm      x_M = xm + V D' nu      lam = -N nu
+
+The value of the problem is a function of the flows alone; the balances hold at every F.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from oretally.flowsheet.arrays import Bools, Floats
+from oretally.recon.numerics import (
+    RANK,
+    SemidefiniteFactor,
+    bounded_minimum,
+    left_null_space,
+    through,
+)
+from oretally.recon.reduction.presolve import AnalyteProblem
+
+__all__ = ["BestGrades", "best_grades", "without_idle_bounds"]
+
+
+_BOUND = 1e-12  # grades this far outside their bounds are rounding; grades are of the order of 1
+_IDLE = 1e-6  # push of a bound that holds nothing, in units of the objective, and of its terms
+_PULL = 1e-11  # pulls below this share of the largest are rounding: stationarity makes them 0
+_CORRECTIONS = 12  # of the set of held grades, before the interior point is asked
+
+
+@dataclass(frozen=True, eq=False)
+class BestGrades:
+    """Best grades of one analyte for given flows, with what their derivatives need.
+
+    Attributes
+    ----------
+    x : ndarray, shape (n_groups,)
+        Grades; for groups without a flow the measured value, else 0.
+    lam : ndarray, shape (n_rows,)
+        Multipliers of the balances.
+    value : float
+        1/2 sum w (x - xm)^2 over the groups.
+    C : ndarray, shape (n_rows, n_groups)
+    N : ndarray, shape (n_rows, n_reduced)
+    moving, unmeasured, at_lower, at_upper : ndarray of bool, shape (n_groups,)
+        Sets M and U; groups held at a bound.
+    settled : bool
+        False if the bounded problem did not converge.
+    """
+
+    problem: AnalyteProblem
+    flow: Floats
+    x: Floats
+    lam: Floats
+    value: float
+    C: Floats
+    N: Floats
+    S: SemidefiniteFactor
+    moving: Bools
+    unmeasured: Bools
+    at_lower: Bools
+    at_upper: Bools
+    settled: bool
+
+    @cached_property
+    def D(self) -> Floats:
+        """N'C_M: the reduced balances on the measured grades."""
+        return _reduced(self.N, self.C[:, self.moving], self.unmeasured)
+
+    @property
+    def V(self) -> Floats:
+        """Variances 1/w of the measured grades, shape (n_moving,)."""
+        return 1.0 / self.problem.weight[self.moving]
+
+    @property
+    def E(self) -> Floats:
+        """Derivative of the balances with respect to the flows: B diag(G x)."""
+        return self.problem.B * self.x[self.problem.group]
+
+    def gradient(self) -> Floats:
+        """Return the derivative of ``value`` with respect to the flows: (B'lam) * (G x).
+
+        A stopped stream of unmeasured grade may start with whatever grade helps most.
+        """
+        pull = self.problem.B.T @ self.lam
+        grade = self.x[self.problem.group]
+        carried = np.zeros(self.x.size)
+        np.add.at(carried, self.problem.group, np.abs(self.flow))
+        idle = ((carried == 0.0) & (self.problem.weight == 0.0) & ~self.problem.fixed)[
+            self.problem.group
+        ]
+        lower, upper = (np.clip(bound, -1e6, 1e6)[self.problem.group]
+                        for bound in (self.problem.lower, self.problem.upper))  # fmt: skip
+        best = np.where(pull < 0.0, upper, lower)
+        return np.asarray(pull * np.where(idle, best, grade))
+
+    def gauss_newton(self, Z: Floats) -> Floats:
+        """Return Z'E'N S^-1 N'E Z: the semidefinite part of the second derivative along Z."""
+        root = self.S.root(self.N.T @ self.problem.rows.of_flows(self.x, Z))
+        return np.asarray(root.T @ root)
+
+    def second_derivative(self, Z: Floats) -> Floats:
+        """Return the second derivative of ``value`` along the flow directions Z.
+
+        Implicit differentiation of the optimality conditions. With P = G'diag(B'lam) Z, E = E Z:
+
+            R = P_M - C_M' Q      T = D V R - N'E      T'S^-1 T - R'V R - (E'Q + Q'E)
+
+        where Q solves C_U'Q = P_U: an unmeasured grade pulls on flows only where several streams
+        share it.
+        """
+        a, M, U = self.problem, self.moving, self.unmeasured
+        P = a.rows.by_group((a.B.T @ self.lam)[:, None] * Z)
+        E, D = a.rows.of_flows(self.x, Z), self.D
+        R, pulled = P[M], P[U]
+        size = float(np.abs(P).max(initial=0.0))
+        extra = np.zeros((Z.shape[1],) * 2)
+        if np.abs(pulled).max(initial=0.0) > _PULL * size:
+            Q = np.linalg.lstsq(self.C[:, U].T, pulled, rcond=RANK)[0]
+            R = R - self.C[:, M].T @ Q
+            extra = E.T @ Q + Q.T @ E
+        root = self.S.root(D @ (self.V[:, None] * R) - self.N.T @ E)
+        return np.asarray(root.T @ root - R.T @ (self.V[:, None] * R) - extra)
+
+
+def without_idle_bounds(found: BestGrades) -> BestGrades:
+    """Return the same grades with only those held whose bound pushes them.
+
+    A grade that nothing determines may come to lie on its bound; a constraint it is none, and what
+    depends on it is not better known for it.
+    """
+    held = found.at_lower | found.at_upper
+    if not held.any():
+        return found
+    misfit = found.problem.weight * (found.x - found.problem.target)
+    push = np.abs(misfit + found.C.T @ found.lam)
+    terms = np.abs(misfit) + np.abs(found.C).T @ np.abs(found.lam)
+    idle = held & (push <= _IDLE * (1.0 + terms))
+    if not idle.any():
+        return found
+    free = _with_held(
+        found.problem, found.flow, found.C, found.at_lower & ~idle, found.at_upper & ~idle
+    )
+    return replace(free, x=found.x, lam=found.lam, value=found.value, settled=found.settled)
+
+
+def best_grades(
+    problem: AnalyteProblem, flow: Floats, held: tuple[Bools, Bools] | None = None
+) -> BestGrades:
+    """Solve the inner problem.
+
+    Parameters
+    ----------
+    problem : AnalyteProblem
+    flow : ndarray, shape (n_carriers,)
+    held : pair of ndarray of bool, optional
+        Guess of the groups held at their lower and upper bound.
+
+    Returns
+    -------
+    BestGrades
+    """
+    C = problem.rows.of_grades(flow)
+    none = np.zeros(problem.weight.size, dtype=bool)
+    found = _active_set(problem, flow, C, *(held if held is not None else (none, none)))
+    if found is None:
+        interior = _interior_point(problem, flow, C)
+        found = _active_set(problem, flow, C, interior.at_lower, interior.at_upper)
+        if found is None or found.value > interior.value + 1e-9 * (1.0 + interior.value):
+            found = interior
+    return found
+
+
+def _active_set(
+    problem: AnalyteProblem, flow: Floats, C: Floats, at_lower: Bools, at_upper: Bools
+) -> BestGrades | None:
+    """Correct a guess of the held groups until bounds and signs agree; None if it does not end."""
+    for _ in range(_CORRECTIONS):
+        found = _with_held(problem, flow, C, at_lower, at_upper)
+        below, above = _outside(found)
+        pulled, pushed = _wrongly_held(found)
+        if not (below.any() or above.any() or pulled.any() or pushed.any()):
+            free = found.moving | found.unmeasured
+            x = np.where(free, np.clip(found.x, problem.lower, problem.upper), found.x)
+            return replace(found, x=x)
+        at_lower = (at_lower & ~pulled) | below
+        at_upper = (at_upper & ~pushed) | above
+    return None
+
+
+def _with_held(
+    problem: AnalyteProblem, flow: Floats, C: Floats, at_lower: Bools, at_upper: Bools
+) -> BestGrades:
+    """Solve with the given groups held at their bounds and no other bound in force."""
+    held = problem.fixed | at_lower | at_upper
+    M = (problem.weight > 0.0) & ~held
+    U = (problem.weight == 0.0) & ~held & (C != 0.0).any(axis=0)
+    x = problem.target.copy()
+    x[at_lower] = problem.lower[at_lower]
+    x[at_upper] = problem.upper[at_upper]
+    N = _null_space(problem, C, U)
+    D = _reduced(N, C[:, M], U)
+    V = 1.0 / problem.weight[M]
+    S = SemidefiniteFactor((D * V) @ D.T)
+    right = problem.source - C[:, held] @ x[held]
+    nu = S.solve(N.T @ right - D @ problem.target[M])
+    x[M] = problem.target[M] + V * (D.T @ nu)
+    if U.any():
+        x[U] = through(C[:, U], right - C[:, M] @ x[M])
+        x[U] += through(C[:, U], right - C[:, M] @ x[M] - C[:, U] @ x[U])
+    return BestGrades(
+        problem, flow, x, -(N @ nu), _cost(problem, x), C, N, S, M, U, at_lower, at_upper, True
+    )
+
+
+def _reduced(N: Floats, rows: Floats, unmeasured: Bools) -> Floats:
+    """Return N' rows; N is the identity where nothing is unmeasured."""
+    return N.T @ rows if unmeasured.any() else rows
+
+
+def _null_space(problem: AnalyteProblem, C: Floats, U: Bools) -> Floats:
+    """Return N for the unmeasured groups U; the same for all flows if no streams share one."""
+    shared = problem.G[:, U].sum(axis=0) > 1.0
+    if shared.any() or (C[:, U] == 0.0).all(axis=0).any():
+        return left_null_space(C[:, U])
+    key = U.tobytes()
+    if key not in problem.null_spaces:
+        problem.null_spaces[key] = left_null_space(problem.B @ problem.G[:, U])
+    return problem.null_spaces[key]
+
+
+def _interior_point(problem: AnalyteProblem, flow: Floats, C: Floats) -> BestGrades:
+    """Solve with bounds by an interior point, in variables scaled by the sd of each grade."""
+    part = ~problem.fixed & ((problem.weight > 0.0) | (C != 0.0).any(axis=0))
+    soft = problem.weight[part] > 0.0
+    s = np.where(soft, np.where(soft, problem.weight[part], 1.0) ** -0.5, 0.0)
+    s = np.where(soft, s, np.median(s[soft]) if soft.any() else 1.0)
+    columns = C[:, part] * s
+    rows = np.abs(columns).max(axis=1, initial=0.0)
+    rows = np.where(rows > 0.0, rows, 1.0)
+    right = problem.source - C[:, problem.fixed] @ problem.target[problem.fixed]
+    answer = bounded_minimum(
+        np.diag(soft.astype(float)),
+        np.where(soft, -problem.target[part] / s, 0.0),
+        columns / rows[:, None],
+        right / rows,
+        lower=problem.lower[part] / s,
+        upper=problem.upper[part] / s,
+    )
+    at_lower, at_upper = (np.zeros(part.size, dtype=bool) for _ in range(2))
+    at_lower[part], at_upper[part] = answer.at_lower, answer.at_upper
+    held = _with_held(problem, flow, C, at_lower, at_upper)
+    x = held.x.copy()
+    x[part] = np.clip(answer.x * s, problem.lower[part], problem.upper[part])
+    # unmeasured grades that the balances leave open: the interior choice keeps their bounds
+    return replace(
+        held, x=x, lam=answer.multiplier / rows, value=_cost(problem, x), settled=answer.converged
+    )
+
+
+def _cost(problem: AnalyteProblem, x: Floats) -> float:
+    soft = problem.measured
+    return 0.5 * float(np.sum(problem.weight[soft] * (x[soft] - problem.target[soft]) ** 2))
+
+
+def _outside(found: BestGrades) -> tuple[Bools, Bools]:
+    """Return the groups that left their bounds, below and above."""
+    free = found.moving | found.unmeasured
+    slack = _BOUND * (1.0 + np.abs(found.x))
+    below = free & (found.x < found.problem.lower - slack)
+    return below, free & (found.x > found.problem.upper + slack)
+
+
+def _wrongly_held(found: BestGrades) -> tuple[Bools, Bools]:
+    """Return the groups held at a lower or upper bound that want to move inside."""
+    if not (found.at_lower.any() or found.at_upper.any()):
+        return found.at_lower, found.at_upper
+    misfit = found.problem.weight * (found.x - found.problem.target)
+    push = misfit + found.C.T @ found.lam
+    # rounding of the sum, judged in units of each group's own terms
+    size = 1e-9 * (np.abs(misfit) + np.abs(found.C).T @ np.abs(found.lam))
+    return found.at_lower & (push < -size), found.at_upper & (push > size)

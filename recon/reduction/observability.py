@@ -1,0 +1,263 @@
+"""What the balances can say of each value: decided at a generic point, before any adjustment.
+
+At a point that satisfies all balances but is otherwise random, the balances are linearised. An
+unmeasured value is determined if no change of the unmeasured values alone keeps the balances and
+moves it. A measured value is checked (redundant) if it would be determined were it not measured.
+
+References
+----------
+G.M. Stanley and R.S.H. Mah, Observability and redundancy classification in process networks,
+Chemical Engineering Science 36 (1981) 1941-1954; C.M. Crowe, Observability and redundancy of
+process data for steady state reconciliation, Chemical Engineering Science 44 (1989) 2909-2917
+(the projection matrix). Cited from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from weakref import WeakKeyDictionary
+
+import numpy as np
+import scipy.linalg
+from scipy import sparse
+
+from oretally.flowsheet import BalanceProblem, Circuit, ContradictoryValues, Survey
+from oretally.flowsheet.arrays import Bools, Floats
+from oretally.recon.numerics import SemidefiniteFactor, left_null_space, one_thread
+from oretally.recon.reduction.exact_values import named
+from oretally.recon.reduction.presolve import AnalyteProblem, ReducedProblem, presolve
+
+__all__ = ["Classes", "classes_of", "classify", "classify_reduced", "remember"]
+
+
+_SEED = 20_011  # of the generic point: any will do, a fixed one keeps results the same
+_CLEAR = 1e-5  # smallest pivot that leaves no doubt of a rank
+_ROUNDING = 1e-12  # of what a free number moves at all
+_ZERO = 1e-9  # shares below this are zero: entries at the generic point are of the order of 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Classes:
+    """What is known of each value.
+
+    Attributes
+    ----------
+    flow_determined : ndarray of bool, shape (n_carriers,)
+        Measured, or given by the balance.
+    flow_checked : ndarray of bool, shape (n_carriers,)
+        Measured and redundant.
+    grade_determined, grade_checked : ndarray of bool, shape (n_analytes, n_carriers)
+    degrees_of_freedom : int
+        Independent balances that the measurements must meet.
+    unobservable_flows : int
+        Dimension of the space of flows that no measurement sees.
+    scale_free : bool
+        True if multiplying every flow by one number changes nothing that was measured.
+    """
+
+    flow_determined: Bools
+    flow_checked: Bools
+    grade_determined: Bools
+    grade_checked: Bools
+    degrees_of_freedom: int
+    unobservable_flows: int
+    scale_free: bool
+
+
+@dataclass(frozen=True, eq=False)
+class _Linearised:
+    """Balances of one analyte at the generic point, unmeasured grades eliminated.
+
+    D (reduced rows by moving groups) and Y (reduced rows by free flows): D dx + Y du = 0.
+    """
+
+    problem: AnalyteProblem
+    moving: Bools
+    unmeasured: Bools
+    C: Floats
+    D: Floats
+    Y: Floats
+    EZ: Floats
+
+
+_known: WeakKeyDictionary[ReducedProblem, Classes] = WeakKeyDictionary()
+
+
+def classify(problem: BalanceProblem) -> Classes:
+    """Classify every flow and grade of a balance problem.
+
+    Raises
+    ------
+    NotBalanceable
+        If the exact balances contradict each other.
+    """
+    with one_thread():
+        if not len(problem.proportion):
+            return classify_reduced(presolve(problem))
+        flow = _flows_in_proportion(problem)
+        reduced = presolve(problem.linearised(flow))
+        return _classified(reduced, flow / reduced.flow_scale)
+
+
+def remember(problem: ReducedProblem, classes: Classes) -> None:
+    """Note the classes of a reduced problem: one that is linearised at no generic point."""
+    _known[problem] = classes
+
+
+def classes_of(problem: BalanceProblem, circuit: Circuit, survey: Survey) -> Classes:
+    """Classify the problem of a circuit and a survey.
+
+    Raises
+    ------
+    NotBalanceable
+        If exact values contradict each other, which are named.
+    """
+    try:
+        return classify(problem)
+    except ContradictoryValues as error:
+        raise named(error, circuit, survey) from None
+
+
+def classify_reduced(problem: ReducedProblem) -> Classes:
+    """Classify every flow and grade of a reduced problem; once, however often it is asked."""
+    if problem not in _known:
+        _known[problem] = _classified(problem)
+    return _known[problem]
+
+
+def _classified(problem: ReducedProblem, flow: Floats | None = None) -> Classes:
+    rng = np.random.default_rng(_SEED)
+    Z, n = problem.basis.Z, problem.flow.size
+    if flow is None:
+        flow = _generic_flows(problem, rng)
+    parts = [_linearise(a, flow, Z, rng) for a in problem.analytes]
+    # all rows that tie the free flows u to measurements: Y_k of each analyte, Z of measured flows
+    Z_measured = Z[problem.flow_measured]
+    stacked = np.vstack([*(p.Y for p in parts), Z_measured])
+    length = np.sqrt((stacked**2).sum(axis=0))
+    # free numbers may have units of their own; what is rounding against them is not seen
+    clear = length > _ROUNDING * _norm(Z.T)
+    unit = 1.0 / np.where(clear, length, 1.0)
+    stacked = stacked * unit
+    # rows of zeros make the decomposition show every direction of u, seen or not
+    padding = np.zeros((max(Z.shape[1] - len(stacked), 0), Z.shape[1]))
+    # a thin QR first: the rows are many, the free flows few
+    frame, small = scipy.linalg.qr(np.vstack([stacked, padding]), mode="economic")
+    inner, s, Vt = np.linalg.svd(small, full_matrices=False)
+    U = frame @ inner
+    rank = int((s > _ZERO).sum())  # rows have length 1, or are +1, -1 sums
+    Q, unseen = U[:, :rank], unit[:, None] * Vt[rank:].T
+    drift = Z @ unseen  # flows that can move unseen
+    most = _norm(Z * unit)
+    flow_determined = problem.flow_measured | (
+        _norm(drift) <= _ZERO * np.where(most > 0.0, most, 1.0)
+    )
+    offset = np.cumsum([0, *(len(p.Y) for p in parts)])
+    share = 1.0 - (Q[offset[-1] : len(stacked)] ** 2).sum(axis=1)
+    flow_checked = np.zeros(n, dtype=bool)
+    flow_checked[problem.flow_measured] = share > _ZERO
+    determined, checked = [], []
+    for p, first in zip(parts, offset[:-1], strict=True):
+        is_determined, is_checked = _grade_classes(p, Q[first : first + len(p.Y)], unseen)
+        determined.append(is_determined[p.problem.group])
+        checked.append(is_checked[p.problem.group])
+    shape = (len(parts), n)
+    to_grades = (np.hstack([p.D, p.Y]) for p in parts)
+    # numpy before 2.4 finds no rank of an empty matrix
+    reduced_rows = sum(_rank(rows) for rows in to_grades if rows.size)
+    extra = sum(a.extra_measurements for a in problem.analytes)
+    return Classes(
+        flow_determined=flow_determined,
+        flow_checked=flow_checked,
+        grade_determined=np.array(determined, dtype=bool).reshape(shape),
+        grade_checked=np.array(checked, dtype=bool).reshape(shape),
+        degrees_of_freedom=reduced_rows + len(Z_measured) - rank + extra,
+        unobservable_flows=Z.shape[1] - rank,
+        scale_free=not problem.flow_measured.any() and not problem.basis.offset.any(),
+    )
+
+
+def _rank(rows: Floats) -> int:
+    """Return the number of independent rows; rows have length 1."""
+    try:
+        L = np.linalg.cholesky(rows @ rows.T)
+    except np.linalg.LinAlgError:
+        return int(np.linalg.matrix_rank(rows))
+    # far from the rounding of the squares all rows are independent
+    clear = float(L.diagonal().min(initial=1.0)) > _CLEAR
+    return len(rows) if clear else int(np.linalg.matrix_rank(rows))
+
+
+def _norm(rows: Floats) -> Floats:
+    return np.asarray(np.sqrt((rows**2).sum(axis=1)))
+
+
+def _generic_flows(problem: ReducedProblem, rng: np.random.Generator) -> Floats:
+    """Return random flows in balance, none of them zero."""
+    basis = problem.basis
+    return np.asarray(basis.offset + basis.Z @ rng.uniform(1.0, 2.0, basis.Z.shape[1]))
+
+
+def _flows_in_proportion(problem: BalanceProblem) -> Floats:
+    """Return random flows in balance whose parts stand in proportion: that of random wholes."""
+    rng = np.random.default_rng(_SEED)
+    a, b, c, d = problem.proportion.T
+    pairs, which = np.unique(problem.proportion[:, [1, 3]], axis=0, return_inverse=True)
+    p = rng.uniform(0.5, 2.0, len(pairs))
+    left, right = np.concatenate([a, pairs[:, 0]]), np.concatenate([c, pairs[:, 1]])
+    rows = np.arange(left.size)
+    values = np.concatenate([np.ones(left.size), -p[which.ravel()], -p])
+    more = sparse.csr_array(
+        (values, (np.tile(rows, 2), np.concatenate([left, right]))),
+        shape=(left.size, problem.n_carriers),
+    )
+    fixed = replace(
+        problem,
+        flow_balance=sparse.csr_array(sparse.vstack([problem.flow_balance, more])),
+        flow_source=np.concatenate([problem.flow_source, np.zeros(left.size)]),
+    )
+    reduced = presolve(fixed)
+    return _generic_flows(reduced, rng) * reduced.flow_scale
+
+
+def _linearise(
+    problem: AnalyteProblem, flow: Floats, Z: Floats, rng: np.random.Generator
+) -> _Linearised:
+    C = problem.rows.of_grades(flow)
+    x = np.where(problem.fixed, problem.target, rng.uniform(0.5, 1.5, problem.weight.size))
+    free = ~problem.fixed
+    onto = SemidefiniteFactor(C[:, free] @ C[:, free].T)
+    x[free] -= C[:, free].T @ onto.solve(C @ x - problem.source)
+    moving = problem.measured
+    unmeasured = free & ~moving & (C != 0.0).any(axis=0)
+    EZ = problem.rows.of_flows(x, Z)
+    N = left_null_space(C[:, unmeasured])
+    D, Y = N.T @ C[:, moving], N.T @ EZ
+    size = np.sqrt((D**2).sum(axis=1) + (Y**2).sum(axis=1))
+    size = np.where(size > 0.0, size, 1.0)[:, None]
+    return _Linearised(problem, moving, unmeasured, C, D / size, Y / size, EZ)
+
+
+def _grade_classes(part: _Linearised, Q: Floats, unseen: Floats) -> tuple[Bools, Bools]:
+    """Return for each group: determined, checked.
+
+    Q holds this analyte's rows of an orthonormal basis of all that the free flows can explain;
+    the part of a grade's column outside it shows in the balances.
+    """
+    n_groups = part.problem.weight.size
+    determined = part.problem.fixed | part.moving
+    checked = np.zeros(n_groups, dtype=bool)
+    whole = (part.D**2).sum(axis=0)
+    outside = whole - ((Q.T @ part.D) ** 2).sum(axis=0)
+    checked[part.moving] = outside > np.maximum(_ZERO * whole, _ZERO**2)
+    # measurements of one grade check each other
+    checked |= (part.problem.members > 1) | (part.problem.fixed & (part.problem.members > 0))
+    C_U = part.C[:, part.unmeasured]
+    if C_U.shape[1]:
+        size = np.sqrt((C_U**2).sum(axis=0))
+        _, s, Vt = np.linalg.svd(C_U / size)
+        rank = int((s > _ZERO * s.max(initial=0.0)).sum())
+        loose = _norm(Vt[rank:].T)
+        follow = _norm(np.linalg.lstsq(C_U / size, part.EZ @ unseen, rcond=_ZERO)[0])
+        determined[part.unmeasured] = (loose <= _ZERO) & (follow <= _ZERO)
+    return determined, checked

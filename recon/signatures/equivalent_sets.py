@@ -1,0 +1,99 @@
+"""Errors that cannot be told apart: traces that point the same way in every balance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from oretally.flowsheet.arrays import Floats, Ints
+from oretally.recon.signatures.signatures import Traces
+
+__all__ = ["NEAR", "Groups", "equivalence"]
+
+NEAR = 0.95  # correlation from which two traces count as nearly the same
+_SEED = 20_012  # of the vector that sorts the traces: any will do
+_SAME = 1e-8  # half of what a correlation may be short of 1 by rounding, for traces of full length
+
+
+@dataclass(frozen=True, eq=False)
+class Groups:
+    """Errors in groups of equal traces; errors that leave no trace are in none.
+
+    Attributes
+    ----------
+    traces : Traces
+    members : tuple of ndarray of int
+        Rows of ``traces`` in each group, in order: measurements before losses.
+    """
+
+    traces: Traces
+    members: tuple[Ints, ...]
+
+    @cached_property
+    def first(self) -> Ints:
+        """The member of each group that stands for it."""
+        return np.array([m[0] for m in self.members], dtype=np.intp)
+
+    @cached_property
+    def correlation(self) -> Floats:
+        """Correlations of the traces of the groups, shape (n_groups, n_groups)."""
+        if len(self.first) == len(self.traces.P):
+            return self.traces.correlation
+        return np.asarray(self.traces.correlation[np.ix_(self.first, self.first)])
+
+    @cached_property
+    def statistic(self) -> Floats:
+        """Standardised statistic of each group, with the sign of its first member."""
+        return np.asarray(self.traces.statistic[self.first])
+
+    def of(self, row: int) -> int | None:
+        """Return the group of an error; None if it leaves no trace."""
+        for g, members in enumerate(self.members):
+            if row in members:
+                return g
+        return None
+
+    def near(self, g: int, least: float = NEAR) -> list[tuple[int, float]]:
+        """Return other groups with nearly the same trace, and the correlations; closest first."""
+        size = np.abs(self.correlation[g])
+        found = [(int(h), float(size[h])) for h in np.flatnonzero(size >= least) if h != g]
+        return sorted(found, key=lambda pair: (-pair[1], pair[0]))
+
+
+def equivalence(traces: Traces) -> Groups:
+    """Sort errors into groups whose traces are the same up to size and sign.
+
+    Notes
+    -----
+    The errors of a group can be told apart by no data: each explains what another explains. Exact:
+    correlation 1 of the projected constraint matrix's columns, up to rounding.
+    """
+    seen = np.flatnonzero(traces.seen)
+    size = np.sqrt(traces.redundancy[seen])
+    # equal traces have equal products with any vector, up to sign: only neighbours are compared
+    probe = np.random.default_rng(_SEED).standard_normal(len(traces.P))
+    products = traces.P @ probe
+    mark = np.abs(products[seen]) / size
+    slack = _SAME + 1e-14 * size**-2.0
+    # unit vectors of correlation 1 - s are sqrt(2 s) apart
+    apart = np.sqrt(2.0 * (slack + slack.max(initial=0.0)) * max(float(probe @ products), 0.0))
+    order = np.argsort(mark, kind="stable")
+    ends = np.searchsorted(mark[order], (mark + apart)[order], side="right")
+    alike: dict[int, list[int]] = {}
+    for a in np.flatnonzero(ends > np.arange(len(seen)) + 1).tolist():
+        for other in order[a + 1 : ends[a]].tolist():
+            i, j = sorted((int(order[a]), other))
+            least = (1.0 - slack[i] - slack[j]) * size[i] * size[j]
+            if abs(traces.P[seen[i], seen[j]]) >= least:
+                alike.setdefault(i, []).append(j)
+    members, taken = [], set[int]()
+    for i in range(len(seen)):
+        if i in alike and i not in taken:
+            group = [i, *sorted(j for j in alike[i] if j not in taken)]
+            taken.update(group)
+            members.append(seen[group])
+        elif i not in taken:
+            members.append(seen[i : i + 1])
+    return Groups(traces, tuple(members))

@@ -1,0 +1,132 @@
+"""Slips that may have happened to the numbers of a survey, each by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from math import isfinite
+
+from oretally.flowsheet import Arrangement, Measurement, Position, Survey, Unit
+from oretally.flowsheet.survey import Kind, Meaning, meanings
+from oretally.recon.result import SlippedReading
+from oretally.recon.signatures.slips import Meant, meant
+
+__all__ = ["PossibleSlips"]
+
+
+@dataclass(frozen=True)
+class PossibleSlips:
+    """Slips of one survey.
+
+    Attributes
+    ----------
+    survey : Survey
+    places : Arrangement
+    rate : callable
+        Rate of gross errors of a measurement.
+    overall : float
+        Rate of gross errors of measurements in general.
+    """
+
+    survey: Survey
+    places: Arrangement
+    rate: Callable[[Position], float]
+    overall: float
+
+    @cached_property
+    def written(self) -> Mapping[Position, Measurement]:
+        """The measurement that stands at each position."""
+        at = self.places.readings
+        return {at[m.stream, m.quantity]: m for m in self.survey.measurements}
+
+    @cached_property
+    def meanings(self) -> Mapping[str, Meaning]:
+        """What each quantity means."""
+        return dict(meanings(self.survey))
+
+    def of_stack(self, place: Position) -> bool:
+        """Whether a reading is a share that was made from the masses of one stack."""
+        m = self.written[place]
+        share = self.meanings[m.quantity].kind is Kind.SHARE
+        return share and m.stream in self.survey.stacks
+
+    def as_read(self, place: Position) -> tuple[float, float]:
+        """Return value and error as they stand in the balance problem."""
+        return self._as_read[place]
+
+    @cached_property
+    def _as_read(self) -> Mapping[Position, tuple[float, float]]:
+        variance = self.survey.own_variance
+        return {p: (m.value_base, variance(m) ** 0.5) for p, m in self.written.items()}
+
+    def number(self, place: Position) -> tuple[float, Unit]:
+        """Return the number that was written, and its unit."""
+        m = self.written[place]
+        return (m.value, m.unit) if m.written is None else m.written
+
+    def in_place_of(self, place: Position, other: Position) -> tuple[float, float]:
+        """Return value and error at one position, if the number of another belonged there.
+
+        Of one stream the number moves, into whatever unit stands there, the error in proportion. A
+        share is in proportion to the mass that was written of its class.
+        """
+        (number, unit), (its_number, its_unit) = self.number(place), self.number(other)
+        if self.written[place].stream == self.written[other].stream and unit != its_unit:
+            value, sd = self.as_read(place)
+            return unit.to_base(its_number), sd * its_number / number if number > 0.0 else sd
+        if self.written[place].written is None and self.written[other].written is None:
+            return self.as_read(other)
+        (value, sd), (its_value, its_sd) = self.as_read(place), self.as_read(other)
+        own, its = (u.to_base(x) for x, u in (self.number(place), self.number(other)))
+        # errors of the numbers are in the same proportion to their shares
+        scale = value / own
+        return its * scale, its_sd * its / its_value * scale if its_value > 0.0 else sd
+
+    def of(self, place: Position) -> tuple[Meant, ...]:
+        """Return what one reading may have been meant to be, in base units."""
+        m = self.written.get(place)
+        if m is None or m.value <= 0.0:
+            return ()
+        stack = self.of_stack(place)
+        if not (m.typed or stack):
+            return ()  # no slip of a number that nobody wrote
+        (value, sd), (number, unit) = self.as_read(place), self.number(place)
+        dry = m.quantity == self.survey.basis.quantity
+        found = meant(number, sd * number / value, unit, self.survey.containers, dry)
+        return tuple(
+            replace(each, value=each.value * value / number, sd=each.sd * value / number)
+            for each in found
+            # of a class whose mass is not known here nothing but a factor is
+            if not stack or m.written is not None or each.kind == "decimal point"
+        )
+
+    def changed(self, place: Position, value: float) -> SlippedReading:
+        """Return a reading as it was written, and as it would be; ``value`` in base units."""
+        m, (number, unit) = self.written[place], self.number(place)
+        fits, note = unit.from_base(value), ""
+        if m.written is not None:
+            fits = number * value / m.value_base
+        elif self.of_stack(place):  # the whole stack would weigh more, or less
+            whole, note = unit.from_base(1.0), m.note
+            fits *= whole / (whole - m.value + fits)
+        known = float(f"{fits:.12g}") if isfinite(fits) else None
+        return SlippedReading(m.stream, m.quantity, number, known, unit.symbol, note)
+
+    def unit_of(self, place: Position) -> object:
+        """Return what a number must share with another to be exchanged with it."""
+        return self.number(place)[1].dimension, self.of_stack(place)
+
+    @cached_property
+    def streams(self) -> list[str]:
+        """Streams as the survey lists them."""
+        return list(dict.fromkeys(m.stream for m in self.survey.measurements))
+
+    @cached_property
+    def columns(self) -> dict[str, dict[str, Position]]:
+        """By quantity, where each stream's number stands, those that somebody wrote."""
+        found: dict[str, dict[str, Position]] = {}
+        for place, m in self.written.items():
+            if m.typed or (self.of_stack(place) and m.value > 0.0):
+                found.setdefault(m.quantity, {})[m.stream] = place
+        return found

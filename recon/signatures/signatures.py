@@ -1,0 +1,286 @@
+"""What an error in one measurement, or a loss at one node, leaves in all the balances.
+
+The balances, linearised at a balanced point and freed of all that was not measured, are as many
+independent checks as there are degrees of freedom. An error of unit size in measurement i shifts
+them, each in units of its own standard deviation, by a vector q_i: its trace. All statistics
+follow from the inner products P_ij = q_i'q_j and r_i = q_i't, t being the checks as they are::
+
+    redundancy number P_ii         standardised adjustment r_i / sqrt(P_ii)
+    drop of the objective if i is left out: r_i^2 / P_ii; a set T: r_T' P_TT^-1 r_T
+    estimated error r_i / P_ii, its sd 1 / sqrt(P_ii)
+
+For measurements P is the identity minus Cov(adjusted) in units of the stated errors, r the
+adjustments in those units with the sign turned. A loss at a node has a trace like any error.
+
+References
+----------
+S. Narasimhan and C. Jordache, Data Reconciliation and Gross Error Detection (2000), chapter 7
+(measurement test, generalised likelihood ratio for biases and leaks). W. Baarda, A testing
+procedure for use in geodetic networks (1968). Cited from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import scipy.linalg
+
+from oretally.flowsheet import BalanceProblem, Position
+from oretally.flowsheet.arrays import Bools, Floats, Ints
+from oretally.recon.numerics import SemidefiniteFactor, left_null_space, one_thread
+from oretally.recon.propagation import SEEN
+from oretally.recon.reduction import AnalyteProblem, Classes, ReducedProblem
+from oretally.recon.solution import Solution
+from oretally.recon.solver import seen_root
+
+__all__ = ["Traces", "only_pushed", "traces_at", "traces_of"]
+
+LOSS_UNIT = 0.01  # of what passes a node: the unit in which its loss is counted
+
+
+@dataclass(frozen=True, eq=False)
+class Traces:
+    """Inner products of the traces of all errors that are looked for.
+
+    Attributes
+    ----------
+    readings : tuple of Position
+        Measurements, the first rows of the arrays.
+    nodes : tuple of int
+        Flow balances at which a loss is looked for, the rows after them.
+    unit : ndarray, shape (n,)
+        Size of one unit of each error, in the units of the balance problem: the stated error of a
+        measurement, for a loss one percent of what passes the node.
+    P : ndarray, shape (n, n)
+        Inner products of the traces, each of unit size.
+    r : ndarray, shape (n,)
+        Inner products of the traces with the checks as they are.
+    """
+
+    readings: tuple[Position, ...]
+    nodes: tuple[int, ...]
+    unit: Floats
+    P: Floats
+    r: Floats
+
+    @property
+    def redundancy(self) -> Floats:
+        """Diagonal of P: the redundancy number of each measurement; of any size for a loss."""
+        return np.asarray(np.maximum(np.diag(self.P), 0.0))
+
+    @cached_property
+    def correlation(self) -> Floats:
+        """Correlations of the traces, shape (n, n); 0 for those that leave none."""
+        size = np.where(self.seen, np.maximum(self.redundancy, SEEN), np.inf) ** -0.5
+        return np.asarray(self.P * size[:, None] * size)
+
+    @property
+    def seen(self) -> Bools:
+        """Errors that leave a trace at all."""
+        return self.redundancy > SEEN
+
+    @property
+    def statistic(self) -> Floats:
+        """Standardised: r / sqrt(P_ii), about N(0, 1) if nothing is wrong; 0 without a trace."""
+        size = np.where(self.seen, self.redundancy, 1.0)
+        return np.where(self.seen, self.r / np.sqrt(size), 0.0)
+
+    def without(self, chosen: list[int]) -> tuple[Floats, Floats]:
+        """Return P and r as they become when the chosen errors are allowed any size."""
+        P_T = self.P[:, chosen]
+        inverse = np.linalg.pinv(P_T[chosen], rcond=1e-10, hermitian=True)
+        return self.P - P_T @ inverse @ P_T.T, self.r - P_T @ (inverse @ self.r[chosen])
+
+
+def traces_of(problem: BalanceProblem, solution: Solution, n_nodes: int | None = None) -> Traces:
+    """Return the traces at the solution of the problem itself."""
+    point = only_pushed(solution)
+    return traces_at(problem, solution.reduced, point, solution.classes, n_nodes)
+
+
+def only_pushed(solution: Solution) -> Solution:
+    """Return a solution with only those grades at a bound that it pushes.
+
+    A grade that nothing determines may come to lie on its bound; a constraint it is none.
+    """
+    if not solution.grade_at_bound.any():
+        return solution
+    held = [(g.at_lower | g.at_upper)[g.problem.group] for g in solution.grades]
+    return replace(solution, grade_at_bound=solution.grade_at_bound & np.array(held))
+
+
+def traces_at(
+    problem: BalanceProblem,
+    reduced: ReducedProblem,
+    point: Solution,
+    classes: Classes,
+    n_nodes: int | None = None,
+) -> Traces:
+    """Return the traces with the balances linearised at a balanced point.
+
+    Parameters
+    ----------
+    problem : BalanceProblem
+        Its measurements are the ones looked at.
+    reduced : ReducedProblem
+        The same problem after presolve.
+    point : Solution
+        Flows and grades in balance; those of another problem on the same circuit will do, such as
+        the same without a measurement that spoils the solution. Values at a bound stay there.
+    classes : Classes
+        What is known of each value in ``problem``.
+    n_nodes : int, optional
+        Balances of nodes, at which a loss may be: the first ones of the flows and of each analyte.
+        By default all, if the analytes have the same.
+    """
+    with one_thread():
+        return _Linear(problem, reduced, point, classes, n_nodes).traces()
+
+
+class _Linear:
+    """The balances linearised; everything scaled as in the reduced problem."""
+
+    def __init__(
+        self, problem: BalanceProblem, reduced: ReducedProblem, point: Solution, classes: Classes,
+        n_nodes: int | None,
+    ) -> None:  # fmt: skip
+        self.classes = classes
+        alike = all(B is problem.flow_balance for B in problem.analyte_balance)
+        every = problem.flow_balance.shape[0] if alike else 0
+        self.n_nodes = every if n_nodes is None else n_nodes
+        self.problem, self.reduced, self.point = problem, reduced, point
+        # with a loss in the point its flows do not balance without it
+        self.flow = reduced.basis.closed(point.flow / reduced.flow_scale)
+        Z = reduced.basis.Z
+        held = Z[point.flow_at_bound]
+        if len(held):
+            Z = Z @ scipy.linalg.null_space(held, rcond=1e-12)
+        self.Z = Z
+        self.nodes, self.through, self.loss = self._losses(held)
+        self.flows = np.flatnonzero(reduced.flow_measured)
+        A = problem.flow_balance
+        into = A.multiply(A > 0.0).tocsr()[self.nodes].toarray() * self.flow
+        into[self.through == 0.0] = 0.0
+        self.inner = [
+            _Inner(self, k, a, point.grade[k], point.grade_at_bound[k], into)
+            for k, a in enumerate(reduced.analytes)
+        ]
+
+    def _losses(self, held: Floats) -> tuple[Ints, Floats, Floats]:
+        """Return nodes at which a loss can be looked for, what passes each, flows that make it.
+
+        The flows, one column a node, answer a loss of one percent of what passes the node.
+        """
+        A = self.problem.flow_balance
+        basis = self.reduced.basis
+        A = A[: self.n_nodes]
+        if (self.problem.grade_sd == 0.0).any():
+            none = np.zeros(0, dtype=np.intp)
+            return none, np.zeros(0), np.zeros((A.shape[1], 0))
+        through = np.asarray(A.multiply(A > 0.0) @ self.flow)
+        right = np.eye(basis.A.shape[0])[:, : A.shape[0]]
+        answer = basis.response(right)
+        if len(held):
+            stays = answer[self.point.flow_at_bound]
+            answer = answer - basis.Z @ np.linalg.lstsq(held, stays, rcond=1e-12)[0]
+        closes = np.abs(basis.A @ answer - right).max(axis=0, initial=0.0) < 1e-9
+        closes &= np.abs(answer[self.point.flow_at_bound]).max(axis=0, initial=0.0) < 1e-9
+        # a loss of unknown grades leaves no trace that could be known
+        unknown = (~self.classes.grade_determined).any(axis=0).astype(float)
+        nodes = np.flatnonzero(np.asarray(A.multiply(A > 0.0) @ unknown) == 0.0)
+        through = np.where(closes, through, 0.0)[nodes]
+        return nodes, through, answer[:, nodes] * (LOSS_UNIT * through)
+
+    def traces(self) -> Traces:
+        """Return the inner products, block by block: flows, each analyte's grades, losses."""
+        reduced, n_losses = self.reduced, self.nodes.size
+        root_w = np.sqrt(reduced.flow_weight[self.flows])
+        gap = root_w * (reduced.flow - self.flow)[self.flows]
+        flows, losses = (
+            root_w[:, None] * self.Z[self.flows],
+            root_w[:, None] * self.loss[self.flows],
+        )
+        n = self.flows.size + sum(len(p.carriers) for p in self.inner) + n_losses
+        # K: what the free flows can explain of each trace; H: their curvature; pull: of the checks
+        P, r, K = np.zeros((n, n)), np.zeros(n), np.zeros((n, self.Z.shape[1]))
+        H, pull = flows.T @ flows, -flows.T @ gap
+        rows, last = slice(0, self.flows.size), slice(n - n_losses, n)
+        P[rows, rows], P[rows, last], P[last, last] = np.eye(rows.stop), losses, losses.T @ losses
+        r[rows], r[last] = gap, losses.T @ gap
+        K[rows], K[last] = -flows, -losses.T @ flows
+        for part in self.inner:
+            H += part.EZ.T @ part.of_flows
+            pull += part.EZ.T @ part.lam
+            rows = slice(rows.stop, rows.stop + len(part.carriers))
+            P[rows, rows] = part.spread + part.columns.T @ part.of_readings
+            P[rows, last] = part.of_readings.T @ part.losses
+            P[last, last] += part.losses.T @ part.of_losses
+            r[rows] = part.outside + part.columns.T @ part.lam
+            r[last] += part.losses.T @ part.lam
+            K[rows] = part.of_readings.T @ part.EZ
+            K[last] += part.of_losses.T @ part.EZ
+        P[last] = P[:, last].T
+        root = seen_root(H, self.classes.unobservable_flows)
+        K = K @ root
+        P -= K @ K.T
+        places = [Position(None, int(j)) for j in self.flows]
+        places += [Position(k, int(j)) for k, p in enumerate(self.inner) for j in p.carriers]
+        unit = [
+            self.problem.flow_sd[self.flows],
+            *(self.problem.grade_sd[k, p.carriers] for k, p in enumerate(self.inner)),
+            LOSS_UNIT * self.through * reduced.flow_scale,
+        ]
+        nodes = tuple(self.nodes.tolist())
+        return Traces(tuple(places), nodes, np.concatenate(unit), P, r - K @ (root.T @ pull))
+
+
+class _Inner:
+    """One analyte: its reduced balances, and what each of its measurements does to them.
+
+    Measurements of one grade group share a column: with c the weights of the group's mean, the
+    trace of member i has the part c_i on the column and the rest, e_i - c_i c, within the group.
+    """
+
+    def __init__(
+        self, linear: _Linear, k: int, a: AnalyteProblem, grade: Floats, at_bound: Bools,
+        into: Floats,
+    ) -> None:  # fmt: skip
+        problem, flow = linear.problem, linear.flow
+        runs = np.isfinite(grade)
+        grade = np.where(runs, grade, 0.0) / a.scale
+        soft = np.isfinite(problem.grade[k]) & (problem.grade_sd[k] > 0.0)
+        # the same rows at every point: a stream that stands still leaves its own empty
+        self.carriers = np.flatnonzero(soft)
+        on = runs[self.carriers]
+        group, n_groups = a.group[self.carriers], a.weight.size
+        root_w = np.where(on, a.scale / problem.grade_sd[k, self.carriers], 0.0)
+        y = root_w * (problem.grade[k, self.carriers] / a.scale - grade[self.carriers])
+        weight = np.bincount(group, root_w**2, n_groups)
+        held = a.fixed.copy()
+        held[a.group[at_bound & runs]] = True
+        C = (a.B * flow) @ a.G
+        E, gap = a.B * grade, (a.B * flow) @ grade - a.source
+        # what a loss carries away: the mean grade of what enters the node
+        lost = np.zeros((problem.analyte_balance[k].shape[0], len(into)))
+        lost[linear.nodes, np.arange(len(into))] = LOSS_UNIT * (into @ grade)
+        losses = lost[a.rows.origin] - E @ linear.loss
+        unmeasured = ~held & (weight == 0.0) & (C != 0.0).any(axis=0)
+        if unmeasured.any():
+            N = left_null_space(C[:, unmeasured])
+            C, E, gap, losses = N.T @ C, N.T @ E, N.T @ gap, N.T @ losses
+        moving = ~held & (weight > 0.0)
+        share = np.where(weight > 0.0, weight, 1.0) ** -0.5
+        columns = np.where(moving, C * share, 0.0)
+        c = root_w * share[group]
+        alike = (group[:, None] == group) & moving[group]
+        self.spread = np.diag(on.astype(float)) - np.where(alike, np.outer(c, c), 0.0)
+        self.outside = self.spread @ y
+        self.columns, self.losses, self.EZ = columns[:, group] * c, losses, E @ linear.Z
+        mean = columns @ np.bincount(group, c * y, n_groups) + gap
+        parts = (self.columns, self.losses, self.EZ, mean[:, None])
+        solved = SemidefiniteFactor(columns @ columns.T).solve(np.hstack(parts))
+        ends = np.cumsum([p.shape[1] for p in parts])[:-1]
+        self.of_readings, self.of_losses, self.of_flows, lam = np.split(solved, ends, axis=1)
+        self.lam = lam[:, 0]

@@ -1,0 +1,245 @@
+"""Common slips of pen, unit and scale: what a reading would be without each.
+
+A slip that leads to a reading that agrees with what the others say is likelier than an error of
+any size, and by how much follows from the chances here. They are our own choice: no source counts
+slips in the log sheets of mills and laboratories.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from functools import lru_cache
+from math import exp, inf, log, pi
+
+from oretally.flowsheet import Dimension, Unit, parse_unit
+from oretally.recon.result import ErrorRates
+
+__all__ = [
+    "ANY_SIZE", "CONTAINER", "DECIMAL", "DIGITS", "MOISTURE", "MOISTURE_SD", "SWAPPED", "UNIT",
+    "WET", "Meant", "Reading", "Undone", "log_density_of_any_error", "log_normal", "meant",
+    "undone", "wet_reason",
+]  # fmt: skip
+
+DECIMAL, UNIT, DIGITS, CONTAINER, WET, SWAPPED = 0.15, 0.10, 0.08, 0.15, 0.08, 0.14
+"""Chances of each kind of slip, given that a number is wrong: our own choice."""
+ANY_SIZE = 1.0 - (DECIMAL + UNIT + DIGITS + CONTAINER + WET + SWAPPED)
+"""The rest: an error of any size."""
+MOISTURE, MOISTURE_SD = 0.14, 0.06
+"""Of a wet mass that is reported as dry, normal: our own choice."""
+_TWICE = 0.2  # of the slips with a container, that it was taken off once too often
+_LEAST_MOISTURE = 0.01  # below which no mass is called wet
+_DECIMALS = ((1, 0.35), (2, 0.1), (3, 0.05), (-1, 0.35), (-2, 0.1), (-3, 0.05))
+
+_DIGITS = 8  # that anybody writes
+
+# units taken for each other: (written, meant)
+_CONFUSED = {
+    Dimension.GRADE: (
+        ("g/t", "ozt/st"), ("g/t", "ozt/t"), ("ozt/st", "g/t"), ("ozt/t", "g/t"), ("%", "g/t"),
+        ("g/t", "%"), ("%", "g/g"), ("g/g", "%"), ("g/t", "ppb"), ("ozt/st", "ozt/t"),
+    ),
+    Dimension.MASS: (
+        ("kg", "lb"), ("lb", "kg"), ("kg", "g"), ("g", "kg"), ("t", "st"), ("st", "t"),
+        ("t", "lt"), ("g", "lb"), ("g", "ozt"), ("kg", "t"), ("t", "kg"),
+    ),
+    Dimension.RATE: (
+        ("t/h", "st/h"), ("st/h", "t/h"), ("t/h", "lt/h"), ("t/h", "t/d"), ("t/d", "t/h"),
+        ("kg/h", "lb/h"), ("lb/h", "kg/h"), ("kg/h", "kg/d"), ("t/d", "st/d"), ("kg/h", "t/h"),
+        ("t/h", "kg/h"), ("kg/h", "kg/min"), ("kg/min", "kg/h"), ("g/min", "g/h"),
+    ),
+}  # fmt: skip
+_SAME_UNIT = {"ppm": "g/t", "mg/kg": "g/t"}
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A measurement as written, with what the others say: ``said`` and its sd, in ``unit``."""
+
+    value: float
+    sd: float
+    unit: Unit
+    said: float
+    said_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Undone:
+    """A reading without a slip.
+
+    Attributes
+    ----------
+    kind, reason : str
+    value, sd : float
+        Corrected, in the unit of the reading.
+    log_odds : float
+        Logarithm of the density of the reading, given what the others say, times the chance of
+        the slip.
+    """
+
+    kind: str
+    reason: str
+    value: float
+    sd: float
+    log_odds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Meant:
+    """What a number was meant to be, if a slip happened to it.
+
+    Attributes
+    ----------
+    kind, reason : str
+    value, sd : float
+        In the unit of the number.
+    log_chance : float
+        Logarithm of the chance of the slip, given that the number is wrong, times the derivative of
+        the value with respect to the number: with it the density of the number is that of the
+        value, given what the others say.
+    """
+
+    kind: str
+    reason: str
+    value: float
+    sd: float
+    log_chance: float
+
+
+def meant(
+    value: float, sd: float, unit: Unit, containers: Mapping[str, float], dry: bool = True
+) -> Iterator[Meant]:
+    """Yield what a number may have been meant to be, one for each slip that fits its kind.
+
+    Parameters
+    ----------
+    value, sd : float
+        As written, and its stated error, in ``unit``.
+    unit : Unit
+    containers : mapping of str to float
+        Names and empty masses of the containers in use, in kg; for masses.
+    dry : bool
+        Whether it is a dry mass or rate, which may be a wet one.
+    """
+    if value <= 0.0:
+        return
+    largest = _largest(unit)
+    for found in _all_meant(value, sd, unit, containers, dry):
+        if 0.0 < found.value <= largest and found.value != value:
+            yield found
+
+
+def _all_meant(
+    value: float, sd: float, unit: Unit, containers: Mapping[str, float], dry: bool
+) -> Iterator[Meant]:
+    for power, share in _DECIMALS:
+        places = "one place" if abs(power) == 1 else f"{abs(power)} places"
+        side = "left" if power > 0 else "right"  # the point stands too far to that side
+        yield _scaled(
+            value, sd, "decimal point", f"the decimal point {places} too far to the {side}",
+            10.0**power, DECIMAL * share,
+        )  # fmt: skip
+    yield from _units(value, sd, unit)
+    swapped = _digits_swapped(value)
+    for other in swapped:
+        yield Meant("digits", "two digits changed round", other, sd, log(DIGITS / len(swapped)))
+    if unit.dimension is Dimension.MASS:
+        yield from _containers(value, sd, unit, containers)
+    if dry and unit.dimension in (Dimension.MASS, Dimension.RATE):
+        share = 1.0 - MOISTURE
+        spread = ((share * sd) ** 2 + (MOISTURE_SD * value) ** 2) ** 0.5
+        yield Meant("wet mass", "a wet mass given as dry", share * value, spread,
+                    log(share) + log(WET))  # fmt: skip
+
+
+def _scaled(value: float, sd: float, kind: str, reason: str, factor: float, chance: float) -> Meant:
+    return Meant(kind, reason, value * factor, sd * factor, log(factor) + log(chance))
+
+
+def _units(value: float, sd: float, unit: Unit) -> Iterator[Meant]:
+    pairs = _confused(unit)
+    for factor, reason in pairs:
+        yield _scaled(value, sd, "unit", reason, factor, UNIT / len(pairs))
+
+
+@lru_cache(maxsize=64)
+def _confused(unit: Unit) -> tuple[tuple[float, str], ...]:
+    """Return the factors of the units that one is taken for, each with the slip in words."""
+    written = _SAME_UNIT.get(unit.symbol, unit.symbol)
+    names = [m for w, m in _CONFUSED.get(unit.dimension, ()) if w == written]
+    return tuple(
+        (unit.from_base(parse_unit(name).to_base(1.0)),
+         f"the number is in {name}, not in {unit.symbol}")
+        for name in names
+    )  # fmt: skip
+
+
+def _digits_swapped(value: float) -> list[float]:
+    """Return the number with two neighbouring digits changed round, in every way."""
+    text = format(Decimal(repr(float(value))).normalize(), "f")
+    if len(text.replace(".", "").strip("0")) > _DIGITS:
+        return []  # computed, not written
+    places = [i for i, c in enumerate(text) if c.isdigit()]
+    found = set()
+    for a, b in zip(places[:-1], places[1:], strict=True):
+        letters = list(text)
+        letters[a], letters[b] = letters[b], letters[a]
+        found.add("".join(letters))
+    return sorted({float(t) for t in found} - {value, 0.0})
+
+
+def _containers(
+    value: float, sd: float, unit: Unit, containers: Mapping[str, float]
+) -> Iterator[Meant]:
+    """Yield the mass without a container that was not taken off, with one taken off twice."""
+    for name, empty in containers.items():
+        mass = unit.from_base(empty)
+        chance = log(CONTAINER / len(containers))
+        reason = f"the mass of the container '{name}' not taken off"
+        yield Meant("container", reason, value - mass, sd, chance + log(1.0 - _TWICE))
+        reason = f"the mass of the container '{name}' taken off once too often"
+        yield Meant("container", reason, value + mass, sd, chance + log(_TWICE))
+
+
+def _largest(unit: Unit) -> float:
+    """Return the number that a grade cannot exceed in this unit; infinite for a flow."""
+    return unit.from_base(1.0) if unit.dimension is Dimension.GRADE else inf
+
+
+def undone(reading: Reading, containers: Mapping[str, float]) -> Iterator[Undone]:
+    """Yield the reading without each slip that may have happened to it, beside what others say."""
+    for m in meant(reading.value, reading.sd, reading.unit, containers):
+        fit = log_normal(m.value - reading.said, m.sd, reading.said_sd)
+        if m.kind != "wet mass":
+            yield Undone(m.kind, m.reason, m.value, m.sd, fit + m.log_chance)
+        elif reading.said < (1.0 - _LEAST_MOISTURE) * reading.value and reading.said > 0.0:
+            reason = wet_reason(reading.value, reading.said)
+            yield Undone(m.kind, reason, reading.said, reading.sd, fit + m.log_chance)
+
+
+def wet_reason(value: float, dry: float) -> str:
+    """Return a mass's being wet in words, with its moisture."""
+    return f"a wet mass, at {100.0 * (1.0 - dry / value):.2g} % moisture, given as dry"
+
+
+def log_normal(gap: float, sd: float, other_sd: float) -> float:
+    """Return the logarithm of a normal density at ``gap``, the variances of both added."""
+    variance = sd**2 + other_sd**2
+    return -0.5 * (gap**2 / variance + log(2.0 * pi * variance))
+
+
+def log_density_of_any_error(reading: Reading, rates: ErrorRates) -> float:
+    """Return the logarithm of the density of the reading, if it has an error of any size.
+
+    With b the error in stated errors, b^2 exp(-b^2 / (2 w^2)) / (sqrt(2 pi) w^3), for each w of
+    the rates; far out, where that vanishes, the reading is as likely as any of its size.
+    """
+    b = (reading.value - reading.said) / reading.sd
+    density = 0.0
+    for w, share in zip(rates.widths, rates.shares, strict=True):
+        density += (
+            share / sum(rates.shares) * b**2 / w**3 * exp(-0.5 * (b / w) ** 2) / (2.0 * pi) ** 0.5
+        )
+    anywhere = 0.01 * reading.sd / (abs(reading.value) + abs(reading.said) + reading.sd)
+    return log(density + anywhere) - log(reading.sd) + log(ANY_SIZE)

@@ -1,0 +1,111 @@
+"""What a balance says by size: distributions, P80, grade and metal by class, partition curves."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from oretally.flowsheet import Arrangement, Circuit, Position, Survey
+from oretally.flowsheet.survey import Run
+from oretally.recon.result import (
+    ClassRow,
+    Estimate,
+    FittedLaw,
+    NoFit,
+    SizeLaw,
+    SizeResults,
+    StreamSizes,
+)
+from oretally.recon.sizes.distribution import (
+    SizeDistribution,
+    fit_size_law,
+    passing_size,
+    size_distribution,
+)
+from oretally.recon.sizes.reader import SizeReader
+from oretally.recon.sizes.separators import partitioned
+from oretally.recon.solver import Covariance
+
+__all__ = ["by_size"]
+
+_P80 = 80.0
+
+
+def by_size(
+    circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance
+) -> SizeResults:
+    """Return the results by size, for streams whose distribution the balance gives."""
+    if not places.carriers.classes:
+        return SizeResults()
+    reader = SizeReader(survey, places, covariance)
+    streams = [_stream(reader, j) for j in sorted(places.carriers.classes)]
+    partitions = [partitioned(circuit, reader, node) for node in circuit.nodes]
+    return SizeResults(
+        tuple(s for s in streams if s is not None), tuple(p for p in partitions if p is not None)
+    )
+
+
+def _stream(reader: SizeReader, j: int) -> StreamSizes | None:
+    """Return the sizes of a stream; None if the balance does not give them."""
+    runs = reader.known_runs(j)
+    shares = [reader.share(j, run) for run in runs]
+    s, V = np.array([reader.value(p) for p in shares]), reader.covariance.joint(shares)
+    if not (len(runs) > 1 and np.isfinite(V).all() and s.sum() > 0.0):
+        return None
+    openings = reader.openings(runs)
+    sizes = size_distribution(openings, np.maximum(s, 0.0), V)
+    sd = np.sqrt(np.maximum(np.diag(V), 0.0))
+    passed_sd = sizes.passing_sd if sizes.passing_sd is not None else np.zeros(len(openings))
+    passing: list[Estimate | None] = [
+        (100.0 * float(p), 100.0 * float(e)) for p, e in zip(sizes.passing, passed_sd, strict=True)
+    ]
+    passing.append(None)
+    analytes, rows = reader.survey.analytes, list[ClassRow]()
+    for c, run in enumerate(runs):
+        low, high = reader.grid.bounds(run)
+        rows.append(
+            ClassRow(
+                reader.grid.label(run), low, high,
+                (100.0 * float(s[c]), 100.0 * float(sd[c])), passing[c],
+                {a.name: _grade(reader, k, j, run) for k, a in enumerate(analytes)},
+                {a.name: _of_metal(reader, k, j, run) for k, a in enumerate(analytes)},
+            )
+        )  # fmt: skip
+    return StreamSizes(
+        reader.carriers.streams[j], tuple(rows), passing_size(sizes, _P80),
+        tuple(_fitted(sizes, law) for law in SizeLaw),
+    )  # fmt: skip
+
+
+def _grade(reader: SizeReader, k: int, j: int, run: Run) -> Estimate | None:
+    """Return the grade of an analyte in a run of a stream, in its unit."""
+    at, unit = reader.grade(k, j, run), reader.survey.analytes[k].unit
+    (found,) = [None] if at is None else reader.estimates([(reader.value(at), {at: 1.0})])
+    return None if found is None else (unit.from_base(found[0]), unit.from_base(found[1]))
+
+
+def _of_metal(reader: SizeReader, k: int, j: int, run: Run) -> Estimate | None:
+    """Return what share of a stream's analyte is in a run, in percent."""
+    at, share, whole = reader.grade(k, j, run), reader.share(j, run), Position(k, j)
+    bulk = reader.value(whole)
+    if at is None or not bulk > 0.0:
+        return None
+    r, x = 100.0 * reader.value(share), reader.value(at)
+    slopes = {share: 100.0 * x / bulk, at: r / bulk, whole: -r * x / bulk**2}
+    (found,) = reader.estimates([(r * x / bulk, slopes)])
+    return found
+
+
+def _fitted(sizes: SizeDistribution, law: SizeLaw) -> FittedLaw:
+    """Return a law fitted to a distribution that has a covariance, or why there is none."""
+    fit = fit_size_law(sizes, law)
+    if isinstance(fit, NoFit):
+        return FittedLaw(law, reason=fit.reason)
+    found = [
+        (float(value), float(sd))
+        for value, sd in ((fit.exponent, fit.exponent_sd), (fit.size_um, fit.size_sd_um))
+        if sd is not None and np.isfinite([value, sd]).all()
+    ]
+    if len(found) < 2:
+        return FittedLaw(law, reason=f"the weighted fit of the {law} law gives no sd.")
+    return FittedLaw(law, found[0], found[1], fit.chi_square, fit.dof, fit.p, fit.left_out_um,
+                     fit.doubt)  # fmt: skip

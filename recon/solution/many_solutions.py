@@ -1,0 +1,94 @@
+"""The minima of many surveys of one circuit, side by side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet.arrays import Bools, Floats, Ints
+from oretally.recon.solution.solution import Solution, StopReason
+
+__all__ = ["ManySolutions", "gathered", "joined", "none_of", "replaced", "unsolved"]
+
+
+@dataclass(frozen=True, eq=False)
+class ManySolutions:
+    """The minima of many surveys of one circuit, in the units of the balance problem.
+
+    Attributes
+    ----------
+    flow : ndarray, shape (n_surveys, n_carriers)
+    grade : ndarray, shape (n_surveys, n_analytes, n_carriers)
+        NaN for a stream that carries nothing.
+    objective, stationarity, max_imbalance : ndarray, shape (n_surveys,)
+    status : tuple of StopReason
+    converged : ndarray of bool, shape (n_surveys,)
+    grade_at_bound : ndarray of bool, shape (n_surveys, n_analytes, n_carriers)
+    alone : ndarray of bool, shape (n_surveys,)
+        Surveys that needed care: a bound on a flow, bad data.
+    """
+
+    flow: Floats
+    grade: Floats
+    objective: Floats
+    stationarity: Floats
+    max_imbalance: Floats
+    status: tuple[StopReason, ...]
+    converged: Bools
+    grade_at_bound: Bools
+    alone: Bools
+
+
+_FIELDS = tuple(field.name for field in fields(ManySolutions) if field.name != "status")
+
+
+def joined(parts: list[ManySolutions]) -> ManySolutions:
+    """Return the surveys of all parts, in order."""
+    if len(parts) == 1:
+        return parts[0]
+    whole = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _FIELDS}
+    return ManySolutions(**whole, status=tuple(s for part in parts for s in part.status))
+
+
+def none_of(n_carriers: int, n_analytes: int) -> ManySolutions:
+    """Return no survey at all."""
+    flow, grade = np.zeros((0, n_carriers)), np.zeros((0, n_analytes, n_carriers))
+    numbers, marks = np.zeros(0), np.zeros(0, dtype=bool)
+    return ManySolutions(
+        flow, grade, numbers, numbers, numbers, (), marks, np.zeros(grade.shape, dtype=bool), marks
+    )
+
+
+def unsolved(n: int, problem: BalanceProblem) -> ManySolutions:
+    """Return so many surveys of which nothing is known."""
+    flow = np.full((n, problem.n_carriers), np.nan)
+    grade = np.full((n, problem.n_analytes, problem.n_carriers), np.nan)
+    numbers, none = np.full(n, np.nan), np.zeros(n, dtype=bool)
+    return ManySolutions(
+        flow, grade, numbers, numbers, numbers, (StopReason.LIMIT,) * n, none,
+        np.zeros(grade.shape, dtype=bool), ~none,
+    )  # fmt: skip
+
+
+def gathered(alone: list[Solution]) -> ManySolutions:
+    """Return surveys that were solved one by one."""
+    return ManySolutions(
+        **{name: np.array([getattr(each, name) for each in alone])
+           for name in _FIELDS if name != "alone"},
+        status=tuple(each.status for each in alone),
+        alone=np.ones(len(alone), dtype=bool),
+    )  # fmt: skip
+
+
+def replaced(whole: ManySolutions, rows: Ints, part: ManySolutions) -> ManySolutions:
+    """Return the whole with some surveys taken from a part."""
+    values = {}
+    for name in _FIELDS:
+        values[name] = getattr(whole, name).copy()
+        values[name][rows] = getattr(part, name)
+    status = list(whole.status)
+    for row, word in zip(rows, part.status, strict=True):
+        status[row] = word
+    return ManySolutions(**values, status=tuple(status))

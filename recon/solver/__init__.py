@@ -1,0 +1,35 @@
+"""Flows and grades nearest to the measured ones, and their covariance.
+
+Read ``ways``, then ``prepared``.
+"""
+
+from oretally.recon.solver.bound_limits import Released, one_sided_limit, released_bounds
+from oretally.recon.solver.covariance import Covariance, propagate, seen_root
+from oretally.recon.solver.prepared import prepare
+from oretally.recon.solver.refits import (
+    Refitter,
+    corrected,
+    only_streams,
+    refit,
+    with_losses,
+    without_readings,
+)
+from oretally.recon.solver.ways import solve, solve_certified
+
+__all__ = [
+    "Covariance",
+    "Refitter",
+    "Released",
+    "corrected",
+    "one_sided_limit",
+    "only_streams",
+    "prepare",
+    "propagate",
+    "refit",
+    "released_bounds",
+    "seen_root",
+    "solve",
+    "solve_certified",
+    "with_losses",
+    "without_readings",
+]

@@ -1,0 +1,105 @@
+"""The balance: weighted least squares on flows and grades, exact in every balance."""
+
+from __future__ import annotations
+
+import operator
+from dataclasses import replace
+
+import numpy as np
+
+from oretally.flowsheet import BalanceProblem
+from oretally.flowsheet.arrays import Floats
+from oretally.recon.natural import solve_general
+from oretally.recon.numerics import one_thread
+from oretally.recon.solution import GOOD, Solution, StopReason, better, certify, measured_stop
+from oretally.recon.solver.linear import solve_linear
+from oretally.recon.solver.prepared import Prepared, prepare
+
+__all__ = ["certified", "solve", "solve_certified"]
+
+
+_FURTHER = 8  # first flows that are tried where a measured stream stands still
+_AFFORDABLE = 60  # carriers, up to which they are
+
+
+def solve(
+    problem: BalanceProblem, starts: int | None = None, near: Floats | None = None
+) -> Solution:
+    """Find the flows and grades nearest to the measured ones that balance exactly.
+
+    Bulk grades are solved side by side in ways of their own, flows alone by orthogonal factors, all
+    else in general. What the fast ways accept has the first-order and second-order conditions that
+    they end with; whatever took more has converged only if its certificate holds. `certified` gives
+    one to any solution.
+
+    Parameters
+    ----------
+    problem : BalanceProblem
+    starts : int, optional
+        First flows to try for other minima; see `oretally.recon.solver.prepared.Prepared.solve`.
+    near : ndarray, shape (n_carriers,), optional
+        Flows of much the same problem: the first ones to try where one start is all that is tried.
+
+    Raises
+    ------
+    NotBalanceable
+        If the exact balances contradict each other.
+    """
+    if starts is not None and operator.index(starts) < 1:
+        raise ValueError(f"{starts} first flows: one at least is needed")
+    linear = solve_linear(problem)
+    if linear is not None and linear.converged:
+        return linear
+    if not len(problem.proportion):
+        ready = prepare(problem)
+        if ready.alike:
+            try:
+                return _bulk(ready, starts, near)
+            except np.linalg.LinAlgError:  # weights that differ beyond all digits
+                pass
+    return solve_general(problem, starts, near)
+
+
+def solve_certified(problem: BalanceProblem, starts: int | None = None) -> Solution:
+    """Solve, and examine the answer of the fast ways too: what fails goes on to the general way."""
+    found = certified(problem, solve(problem, starts))
+    if found.converged or found.status is StopReason.RUNAWAY:
+        return found
+    other = solve_general(problem, starts)
+    return other if other.converged and better(other, found) else found
+
+
+def _bulk(ready: Prepared, starts: int | None, near: Floats | None) -> Solution:
+    """Solve for bulk grades; look further where that fails, or where a measured stream stops."""
+    problem = ready.problem
+    if starts is None:
+        quick = ready.at_once()
+        if quick is not None:
+            return quick
+    found = certified(problem, ready.solve(starts=starts, near=near))
+    if found.status is StopReason.RUNAWAY:
+        return found
+    if found.converged and not (starts is None and measured_stop(problem, found)):
+        return found
+    others = [solve_general(problem, starts, None if starts else found.flow)]
+    if starts is None and found.converged and problem.n_carriers <= _AFFORDABLE:
+        others.append(certified(problem, ready.solve(starts=_FURTHER)))
+    best = found
+    for other in others:
+        if other.converged and better(other, best):
+            best = replace(other, starts=found.starts, agreeing=1)
+    return best
+
+
+def certified(problem: BalanceProblem, found: Solution) -> Solution:
+    """Return a solution with its certificate; converged only if that holds."""
+    if found.certificate is not None:
+        return found
+    with one_thread():
+        certificate = certify(problem, found.flow, found.grade)
+    status = found.status
+    if status in GOOD and not certificate.holds:
+        status = StopReason.NO_STEP
+    if status not in GOOD and status is not StopReason.RUNAWAY and certificate.holds:
+        status = StopReason.OPTIMUM
+    return replace(found, certificate=certificate, converged=certificate.holds, status=status)
