@@ -104,7 +104,8 @@ def read_sizes(
     -----
     The share of a class is its mass over the sum of all, and its sd that of the mass over that
     sum: that they add up to 100 % is left to the balance, see
-    `oretally.flowsheet.problem.positions`. Shares in percent are taken as masses per 100; those that add up to 99 to 101 are scaled to 100.
+    `oretally.flowsheet.problem.positions`. Shares in percent are taken as masses per 100; those
+    that add up to 99 to 101 are scaled to 100.
     """
     before = len(faults)
     columns = read_sizes_columns(table, analytes, faults, listed=listed)
