@@ -23,5 +23,5 @@ for target, source in LAYOUT.items():
         shutil.copytree(ROOT / source, TREE / target)
 command = [sys.executable, "-m", "mypy", "--config-file", str(ROOT / "pyproject.toml")]
 command += ["oretally", "tests"]
-paths = os.pathsep.join([str(TREE), str(TREE / "tests")])
+paths = os.pathsep.join([str(TREE), str(TREE / "tests" / "support")])
 sys.exit(subprocess.run(command, cwd=TREE, env=os.environ | {"MYPYPATH": paths}).returncode)

@@ -1,0 +1,422 @@
+"""`oretally compare`: output, files, and every message about what is wrong, by its whole text."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from oretally.io.cli import main
+from oretally.io.compare.document import comparison_schema
+from oretally.io.wording import CAUTIONS_HEADING
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+Capture = pytest.CaptureFixture[str]
+COMMON = ("--common", "assay batch", "--common-measurement", "feed:Pb")
+
+
+@pytest.fixture
+def run(
+    capsys: Capture, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Callable[..., tuple[int, str, str]]:  # fmt: skip
+    """Return a runner in a folder that holds copies of the pair of examples."""
+    for name in ("grind_coarse", "grind_fine"):
+        shutil.copytree(EXAMPLES / name, tmp_path / name)
+    monkeypatch.chdir(tmp_path)
+
+    def command(*arguments: str) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as stop:
+            main(["compare", *arguments])
+        shown = capsys.readouterr()
+        assert "Traceback" not in shown.err
+        return int(stop.value.code or 0), shown.out, shown.err
+
+    return command
+
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+def change(file: str, old: str, new: str) -> None:
+    path = Path(file)
+    text = path.read_text("utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def test_verdict_first_table_second_cautions_last(run: Run) -> None:
+    status, out, err = run("grind_coarse", "grind_fine", *COMMON)
+    assert (status, err) == (0, "")
+    verdict, table, notes = out.split("\n\n")[0], out.index("Differences,"), out.index("\n- ")
+    flat = " ".join(verdict.split())
+    assert flat == (
+        "The difference is real: 'grind_fine' against 'grind_coarse' has recovery of Pb to "
+        "concentrate +1.76 points (95 % limits 1.13 to 2.40, confidence above 99.9 %); grade of Pb "
+        "in concentrate -1.47 points (95 % limits -2.71 to -0.23, confidence 98 %); grade of Pb in "
+        "tailings -0.0344 points (95 % limits -0.0456 to -0.0232, confidence above 99.9 %); mass "
+        "pull to concentrate +0.152 points (95 % limits 0.056 to 0.248, confidence 99.6 %)."
+    )
+    assert table < notes
+    assert "Common to the tests, as declared: 'assay batch', Pb of 'feed'." in out
+    assert "One test of each kind shows nothing of how equal tests scatter" in out
+
+
+def test_what_looks_common_is_told_not_taken(run: Run) -> None:
+    _, out, _ = run("grind_coarse", "grind_fine")
+    flat = " ".join(out.split())
+    assert (
+        "Not decided, which is no proof that they are equal: grade of Pb in concentrate (tests of "
+        "each to tell 1.5 points: 7)."
+    ) in flat
+    assert 'If it was one and the same (one laboratory batch), add --common "assay batch".' in flat
+    assert 'If that was one reading, add --common-measurement "feed:Pb".' in flat
+
+
+def test_no_difference(run: Run) -> None:
+    change("grind_fine/measurements.csv", "1000.3,1.88", "1000.3,1.881")
+    change("grind_fine/measurements.csv", "32.8,49.0", "31.5,50.8")
+    change("grind_fine/measurements.csv", "0.241", "0.279")
+    _, out, _ = run("grind_coarse", "grind_fine")
+    flat = " ".join(out.split())
+    assert flat.startswith(
+        "No difference between 'grind_coarse' and 'grind_fine' is shown: none of 4 answers differs "
+        "by more than the stated errors explain. Not decided, which is no proof that they are "
+        "equal: recovery of Pb to concentrate (tests of each to tell"
+    )
+    _, out, _ = run("grind_coarse", "grind_fine", "--least", "2")
+    flat = " ".join(out.split())
+    assert "Smaller than 2 points either way: recovery of Pb to concentrate; mass pull to" in flat
+    assert "a difference of 2 points (of a grade: of the size seen) would be found real" in flat
+
+
+def test_what_is_real_but_smaller_than_what_matters_is_said(run: Run) -> None:
+    """+1.76 points lie within 5 either way: real, and not worth the grinding that 5 would be."""
+    arguments = ("grind_coarse", "grind_fine", *COMMON, "--least", "5")
+    _, out, _ = run(*arguments)
+    flat = " ".join(out.split())
+    assert (
+        "Real too, but smaller than the 5 points that matter: 'grind_fine' against 'grind_coarse' "
+        "has recovery of Pb to concentrate +1.76 points (95 % limits 1.13 to 2.40, confidence "
+        "above 99.9 %); mass pull to concentrate"
+    ) in flat
+    run(*arguments, "--json", "c.json", "--html", "c.html")
+    document = json.loads(Path("c.json").read_text("utf-8"))
+    jsonschema.validate(document, comparison_schema())
+    assert {d["answer"]: d["verdict"] for d in document["differences"]} == {
+        "recovery of Pb to concentrate": "real, smaller than asked",
+        "recovery of Pb to tailings": "real, smaller than asked",
+        "grade of Pb in concentrate": "real", "grade of Pb in tailings": "real",
+        "mass pull to concentrate": "real, smaller than asked",
+        "mass pull to tailings": "real, smaller than asked",
+    }  # fmt: skip
+    html = Path("c.html").read_text("utf-8")
+    assert "real, smaller than asked" in html and "but smaller than the 5 points" in html
+    _, out, _ = run(*arguments, "--answer", "recovery of Pb to concentrate")
+    assert out.startswith("The difference is real, but smaller than the 5 points that matter: ")
+    assert "No difference" not in out
+
+
+def test_what_decides_stands_first_in_the_table(run: Run) -> None:
+    """Verdict and tests come before anything that a narrow screen could hide."""
+    _, out, _ = run("grind_coarse", "grind_fine", "--html", "c.html")
+    head = next(line for line in out.splitlines() if line.startswith(" answer"))
+    assert head.split()[:5] == ["answer", "verdict", "tests", "of", "each"]
+    html = Path("c.html").read_text("utf-8")
+    heads = re.findall(r"<th scope=\"col\"[^>]*>([^<]*)</th>", html.split("</thead>")[0])
+    assert heads[:5] == ["answer", "verdict", "tests of each", "difference", "±"]
+
+
+def test_how_the_level_is_shared_is_said(run: Run) -> None:
+    sizes = ("stream,passing [um],retained [um],mass [g],Pb [%]\n"
+             "tailings,,75,200,{}\ntailings,75,,300,0.2\n")  # fmt: skip
+    for name, grade in (("grind_coarse", 0.39), ("grind_fine", 0.30)):
+        Path(name, "sizes.csv").write_text(sizes.format(grade), "utf-8")
+        rules = '"class mass" = { relative = 1 }\n"class grades" = { relative = 3 }\n'
+        change(f"{name}/circuit.toml", "[sources]", f"{rules}[sources]")
+    _, out, _ = run("grind_coarse", "grind_fine", "--json", "c.json")
+    flat, document = " ".join(out.split()), json.loads(Path("c.json").read_text("utf-8"))
+    jsonschema.validate(document, comparison_schema())
+    n, sized = document["together"], document["together_by_size"]
+    assert (n, sized) == (4, 3)
+    assert "Of these 5 %, 4 % for whole streams and 1 % for size classes." in flat
+    assert (
+        "judged as one of all that are looked at: at 1 % each (4 % over 4 answers of whole "
+        "streams) and 0.33 % each (1 % over 3 answers of size classes)."
+    ) in flat
+
+
+def test_cautions_of_the_circuits_compared(run: Run) -> None:
+    """A mill, or a grind in a name, calls for them; briefly, and never where nothing does."""
+    for name in ("grind_coarse", "grind_fine"):
+        change(f"{name}/circuit.toml", ", coarse grind" if "coarse" in name else ", fine grind", "")
+    shutil.copytree("grind_coarse", "one")
+    shutil.copytree("grind_fine", "two")
+    _, out, _ = run("one", "two")
+    assert CAUTIONS_HEADING not in out
+    run("one", "two", "--html", "c.html")
+    assert CAUTIONS_HEADING not in Path("c.html").read_text("utf-8")
+    mill = '"ground" = { from = "regrind", to = "cell" }\n[nodes]\n"regrind" = { kind = "mill" }\n'
+    for folder in ("one", "two"):
+        change(f"{folder}/circuit.toml", '{ to = "cell" }', '{ to = "regrind" }')
+        change(f"{folder}/circuit.toml", "[analytes]", f"{mill}[analytes]")
+    status, out, err = run("one", "two", "--html", "c.html", "--json", "c.json")
+    assert (status, err) == (0, "written: c.json\nwritten: c.html\n")
+    document = json.loads(Path("c.json").read_text("utf-8"))
+    jsonschema.validate(document, comparison_schema())
+    assert [c["hazard"] for c in document["what_can_hurt"]] == ["machinery", "silica"]
+    flat, html = " ".join(out.split()), Path("c.html").read_text("utf-8")
+    for text in (flat, html):
+        assert CAUTIONS_HEADING in text and document["defer"] in text
+        for c in document["what_can_hurt"]:
+            assert c["title"] in text and c["because"] == ["The circuit has a mill."]
+            assert c["usual"][0] in text and c["hurts"] not in text
+
+
+def test_same_case_twice_is_warned_of(run: Run) -> None:
+    status, out, _ = run("grind_fine", "grind_fine")
+    assert status == 0
+    flat = " ".join(out.split())
+    assert (
+        "'grind_fine' and 'grind_fine (2)' have the same numbers throughout: one test, given twice?"
+    ) in flat
+    assert "Stated alike" not in flat
+    assert flat.startswith("No difference between 'grind_fine' and 'grind_fine (2)' is shown")
+
+
+def test_repeats(run: Run) -> None:
+    for name in ("grind_coarse", "grind_fine"):
+        shutil.copytree(name, f"{name}_2")
+    change("grind_coarse_2/measurements.csv", "31.4,50.9", "31.9,50.4")
+    change("grind_coarse_2/measurements.csv", "0.277", "0.270")
+    change("grind_fine_2/measurements.csv", "0.241", "0.262")
+    _, out, _ = run("grind_coarse", "grind_coarse_2", "vs", "grind_fine", "grind_fine_2")
+    flat = " ".join(out.split())
+    assert "'grind_fine and 1 more'" in flat and "scatter" in flat
+    assert "(Student's t, 2 degrees of freedom)" in flat
+    assert "One test of each kind" not in flat
+    status, told, _ = run("grind_coarse", "grind_coarse_2", "VS", "grind_fine", "grind_fine_2",
+                          "--json", "-")  # fmt: skip
+    document = json.loads(told)
+    assert status == 0 and [len(arm["tests"]) for arm in document["arms"]] == [2, 2]
+    assert {d["dof"] for d in document["differences"]} == {2.0}
+
+
+def test_three_cases_against_the_first_or_all_pairs(run: Run) -> None:
+    shutil.copytree("grind_fine", "third")
+    change("third/measurements.csv", "0.241", "0.262")
+    cases = ("grind_coarse", "grind_fine", "third")
+    _, out, _ = run(*cases, "--answer", "Recovery of Pb  to tailings")
+    assert "third - grind_coarse" in out and "third - grind_fine" not in out
+    _, out, _ = run(*cases, "--all-pairs")
+    assert "third - grind_fine" in out
+
+
+def test_inconsistent_case_is_told(run: Run) -> None:
+    change("grind_fine/measurements.csv", "0.241", "0.641")
+    _, out, _ = run("grind_coarse", "grind_fine")
+    flat = " ".join(out.split())
+    assert "The numbers of 'grind_fine' do not agree within their stated errors (chi-square" in flat
+    assert "Its errors were scaled up by" in flat and "± scaled" in flat
+    assert flat.startswith(
+        "Settle 'grind_fine' first: there are numbers that do not agree, see below. As they stand: "
+        "The difference is real"
+    )
+    assert (
+        "In 'grind_fine' one of these is probably wrong: the shared error 'assay batch' of Pb; Pb "
+        "of 'feed'; Pb of 'concentrate'; Pb of 'tailings'. A wrong number"
+    ) in flat
+
+
+def test_a_common_batch_still_cancels_beside_numbers_that_disagree(run: Run) -> None:
+    """Before, its 2 % were scaled up in one test only: no number of repeats would have done."""
+    change("grind_fine/measurements.csv", "1000.3,1.88", "1000.3,2.3")
+    _, out, _ = run("grind_coarse", "grind_fine", "--common", "assay batch", "--json", "c.json")
+    flat = " ".join(out.split())
+    assert "verdict, but for what is common to the tests." in flat
+    document = json.loads(Path("c.json").read_text("utf-8"))
+    grade = next(
+        d for d in document["differences"] if d["answer"].startswith("grade of Pb in conc")
+    )
+    factor = document["arms"][1]["tests"][0]["errors_scaled_by"]
+    assert factor > 5.0
+    batch = [0.02 * grade[v] for v in ("first_value", "second_value")]
+    own = [grade[f"{arm}_sd"] ** 2 for arm in ("first", "second")]
+    # as if all were a test's own; less what is left of the batch when it is one and the same
+    assert grade["scaled_sd"] < (own[0] + factor**2 * own[1]) ** 0.5 - 0.25 * max(batch)
+    assert grade["tests_of_each"] == 8
+
+
+def test_files(run: Run, tmp_path: Path) -> None:
+    status, out, err = run("grind_coarse", "grind_fine", *COMMON, "--json", "c.json", "--html",
+                           "c.html")  # fmt: skip
+    assert (status, err) == (0, "written: c.json\nwritten: c.html\n")
+    document = json.loads(Path("c.json").read_text("utf-8"))
+    jsonschema.validate(document, comparison_schema())
+    html = Path("c.html").read_text("utf-8")
+    for d in document["differences"]:
+        assert d["answer"] in out and d["answer"] in html
+        assert d["sd"] < d["sd_with_nothing_common"]
+        assert d["low"] < d["difference"] < d["high"]
+    assert document["together"] == 4
+    assert {d["mirror_of"] for d in document["differences"]} == {
+        None, "recovery of Pb to concentrate", "mass pull to concentrate",
+    }  # fmt: skip
+    name_of_svg = 'xmlns="http://www.w3.org/2000/svg"'
+    assert "<script" not in html and "http" not in html.replace(name_of_svg, "")
+    pictured = [d["answer"] for d in document["differences"] if d["mirror_of"] is None]
+    picture = html[html.index("<svg") : html.index("</svg>")]
+    assert all(f">{answer}</text>" in picture for answer in pictured)
+    assert picture.count("<circle") == len(pictured) == 4
+    assert "Lead ore, rougher flotation, fine grind" in html
+    again = run("grind_coarse", "grind_fine", *COMMON, "--html", "d.html")
+    assert again[0] == 0 and Path("d.html").read_bytes() == Path("c.html").read_bytes()
+    assert sorted(p.name for p in (tmp_path / "grind_fine").iterdir()) == [
+        "README.md", "circuit.toml", "measurements.csv",
+    ]  # fmt: skip
+
+
+def test_names_from_the_table_are_safe_in_html(run: Run) -> None:
+    for name in ("grind_coarse", "grind_fine"):
+        change(f"{name}/circuit.toml", "concentrate", "<b>conc</b>")
+        change(f"{name}/measurements.csv", "concentrate", "<b>conc</b>")
+    run("grind_coarse", "grind_fine", "--html", "c.html")
+    assert "<b>conc" not in Path("c.html").read_text("utf-8")
+
+
+ONE = "1 problem in the input:\n\n"
+STREAMS = "There are: feed, concentrate, tailings."
+# name: (arguments, file to change, its old and new text, the whole message)
+BROKEN: dict[str, tuple[tuple[str, ...], tuple[str, str, str] | None, str]] = {
+    "no case": ((), None,
+        f"{ONE}No case is given; to compare takes two or more.\nWrite oretally compare CASE CASE, "
+        "or with repeats oretally compare A1 A2 vs B1 B2.\n"),
+    "one case": (("grind_fine",), None,
+        f"{ONE}One case is given; to compare takes two or more.\nWrite oretally compare CASE CASE, "
+        "or with repeats oretally compare A1 A2 vs B1 B2.\n"),
+    "nothing against": (("grind_fine", "vs"), None,
+        f"{ONE}'vs' stands between repeats, but on one side of it there is no case.\nWrite "
+        "oretally compare A1 A2 vs B1 B2; a case called 'vs' is written ./vs.\n"),
+    "no such case": (("grind_fine", "grind_corse"), None,
+        f"{ONE}grind_corse: There is no such file or folder.\nCheck the spelling; a case is a "
+        "folder with circuit.toml and measurements.csv, or a workbook.\n"),
+    "a faulty number in one of them": (("grind_coarse", "grind_fine"),
+        ("grind_fine/measurements.csv", "0.241", "-0.241"),
+        f"{ONE}grind_fine/measurements.csv, cell C4, stream 'tailings', Pb: The grade is -0.241 "
+        "%; it cannot be negative.\nCorrect it, or leave the cell blank if it was not measured.\n"),
+    "least that is no number": (("grind_coarse", "grind_fine", "--least", "much"), None,
+        f"{ONE}--least 'much' is not a number of points above 0 and up to 100.\nWrite the "
+        "percentage points that matter to you, as in --least 1.5.\n"),
+    "least of nothing": (("grind_coarse", "grind_fine", "--least", "0"), None,
+        f"{ONE}--least '0' is not a number of points above 0 and up to 100.\nWrite the percentage "
+        "points that matter to you, as in --least 1.5.\n"),
+    "pair without a sign": (("grind_coarse", "grind_fine", "--stream", "conc"), None,
+        f"{ONE}--stream 'conc' has no '='.\nWrite --stream \"A=B\": A as 'grind_coarse' calls it, "
+        "B as the other does.\n"),
+    "unknown streams in a pair": (("grind_coarse", "grind_fine", "--stream", "concentrat=slag"),
+        None,
+        "2 problems in the input:\n\n--stream 'concentrat=slag': 'grind_coarse' has no stream "
+        "'concentrat'.\nDid you mean 'concentrate'?\n\n--stream 'concentrat=slag': 'grind_fine' "
+        f"has no stream 'slag'.\n{STREAMS}\n"),
+    "stream in two pairs": (("grind_coarse", "grind_fine", "--stream", "feed=tailings",
+                             "--stream", "feed=feed"), None,
+        f"{ONE}--stream 'feed=feed': 'feed' is in another pair.\nName each stream in one pair.\n"),
+    "unknown source": (("grind_coarse", "grind_fine", "--common", "asay batch"), None,
+        f"{ONE}--common 'asay batch': no case has a shared source of error of that name.\nDid you "
+        "mean 'assay batch'?\n"),
+    "source of one case": (("grind_coarse", "grind_fine", "--common", "assay batch"),
+        ("grind_fine/circuit.toml", '"assay batch"', '"batch 9"'),
+        f"{ONE}--common 'assay batch': only 'grind_coarse' has that shared source of error.\nState "
+        "it under [sources] of every case that it moved, with the same name and shared = true.\n"),
+    "source that nothing shares": (("grind_fine", "grind_fine", "--common", "assay batch"),
+        ("grind_fine/circuit.toml", "shared = true, ", ""),
+        f"{ONE}--common 'assay batch': each number has that error by itself, so tests cannot share "
+        "it.\nIf one and the same error moves all of its numbers, write shared = true for it under "
+        "[sources].\n"),
+    "measurement without a sign": (("grind_coarse", "grind_fine", "--common-measurement", "feed"),
+        None,
+        f"{ONE}--common-measurement 'feed' has no ':'.\nWrite stream:quantity, as in 'feed:Sn'.\n"),
+    "measurement of an unknown stream": (
+        ("grind_coarse", "grind_fine", "--common-measurement", "ore:Pb"), None,
+        f"{ONE}--common-measurement 'ore:Pb': 'grind_coarse' has no stream 'ore'.\n{STREAMS}\n"),
+    "measurement that is not there": (
+        ("grind_coarse", "grind_fine", "--common-measurement", "feed:Zn"), None,
+        f"{ONE}--common-measurement 'feed:Zn': 'grind_coarse' has not measured that.\nMeasured of "
+        "'feed': dry mass, Pb. Give one that both have.\n"),
+    "two readings": (("grind_coarse", "grind_fine", "--common-measurement", "feed:dry mass"), None,
+        f"{ONE}--common-measurement 'feed:dry mass': 'grind_coarse' has 999.6 ± 0.5 g, "
+        "'grind_fine' 1000.3 ± 0.5 g; one reading has one value and one error.\nState it alike in "
+        "both cases, or leave the option out if there were two readings.\n"),
+    "one reading in two batches": (
+        ("grind_fine", "grind_fine", "--common-measurement", "tailings:Pb"), None,
+        f"{ONE}--common-measurement 'tailings:Pb': its error has a part from 'assay batch', which "
+        "is not declared common; one reading has one such error.\nAdd --common 'assay batch', or "
+        "take the stream out of that source where it does not belong.\n"),
+    "unknown answer": (("grind_coarse", "grind_fine", "--answer", "recovery of Pb to tailing"),
+        None,
+        f"{ONE}--answer 'recovery of Pb to tailing': 'grind_coarse' gives no such answer.\nDid you "
+        "mean 'recovery of Pb to tailings'?\n"),
+    "answer of something else": (("grind_coarse", "grind_fine", "--answer", "xyz"), None,
+        f"{ONE}--answer 'xyz': 'grind_coarse' gives no such answer.\nWrite it as the table does, "
+        "for example 'recovery of Pb to concentrate'.\n"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", BROKEN)
+def test_broken(name: str, run: Run) -> None:
+    arguments, changed, message = BROKEN[name]
+    if changed is not None:
+        change(*changed)
+    status, out, err = run(*arguments)
+    assert (status, out, err) == (2, "", message)
+
+
+def test_nothing_in_common(run: Run) -> None:
+    shutil.copytree(EXAMPLES / "rougher_cleaner", "plant")
+    status, out, err = run("grind_coarse", "plant")
+    assert (status, out) == (2, "")
+    assert err == (
+        f"{ONE}There is no answer that two of the tests have in common ('grind_coarse' has "
+        "products concentrate, tailings and analytes Pb; 'plant' has products final conc, final "
+        'tails and analytes Cu, Fe, Au).\nPair streams of other names with --stream "A=B".\n'
+        "recovery of Pb to concentrate: 'plant' has no such answer.\n"
+        "recovery of Pb to tailings: 'plant' has no such answer.\n"
+        "grade of Pb in concentrate: 'plant' has no such answer.\n"
+    )
+    status, out, _ = run("grind_coarse", "plant", "--stream", "concentrate=final conc")
+    assert status == 0
+    assert "mass pull to concentrate" in out and "recovery" not in out.split("\n- ")[0]
+    assert "Recoveries and mass pulls refer to feeds of different names" in out
+
+
+def test_case_that_does_not_balance_is_named(run: Run) -> None:
+    change("grind_fine/measurements.csv", "1000.3", "")
+    change("grind_fine/measurements.csv", "32.8", "")
+    change("grind_fine/measurements.csv", "967.2", "")
+    status, out, err = run("grind_coarse", "grind_fine")
+    assert (status, out) == (1, "")
+    assert err.startswith("This cannot be balanced.\n\n'grind_fine': ")
+
+
+def test_both_cases_faulty_are_told_at_once(run: Run) -> None:
+    change("grind_fine/measurements.csv", "0.241", "-0.241")
+    change("grind_coarse/measurements.csv", "0.277", "-0.277")
+    status, _, err = run("grind_coarse", "grind_fine", "--least", "x")
+    assert status == 2
+    assert err.startswith("3 problems in the input:\n\n--least 'x'")
+    assert "grind_coarse/measurements.csv" in err and "grind_fine/measurements.csv" in err
+
+
+def test_results_are_never_written_over_a_case(run: Run) -> None:
+    before = Path("grind_fine/README.md").read_bytes()
+    status, _, err = run("grind_coarse", "grind_fine", "--html", "grind_fine/README.md")
+    assert status == 2 and "whose name ends in .html" in err
+    Path("grind_fine/c.html").write_text("mine", encoding="utf-8")
+    status, _, err = run("grind_coarse", "grind_fine", "--html", "grind_fine/c.html")
+    assert status == 2 and "is part of the case" in err
+    assert Path("grind_fine/c.html").read_text("utf-8") == "mine"
+    assert Path("grind_fine/README.md").read_bytes() == before

@@ -1,0 +1,199 @@
+"""Imports run one way: io -> recon -> flowsheet, and between the folders of a room as listed here.
+
+Read from the sources, not from a run. A folder is entered by its door, the names that its
+``__init__.py`` offers; the modules inside import each other by their full path.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import networkx as nx
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+ROOMS = {"flowsheet": (), "recon": ("flowsheet",), "io": ("flowsheet", "recon")}
+# what each folder may import of its own room; the ground floor stands first
+FOLDERS = {
+    "flowsheet": {
+        "arrays": "",
+        "faults": "",
+        "digits": "",
+        "units": "",
+        "circuit": "arrays faults",
+        "survey": "faults circuit units",
+        "problem": "arrays faults circuit survey",
+    },
+    "recon": {
+        "_version": "",
+        "numerics": "",
+        "result": "",
+        "reduction": "numerics",
+        "batch": "numerics reduction",
+        "solution": "numerics reduction result",
+        "careful": "batch numerics reduction result solution",
+        "natural": "numerics reduction result solution",
+        "solver": "batch careful natural numerics reduction result solution",
+        "propagation": "result solver",
+        "answers": "propagation reduction result solution solver",
+        "laboratory": "propagation",
+        "signatures": "numerics propagation reduction result solution solver",
+        "sizes": "propagation result solver",
+        "comparison": "answers result",
+        "gross_errors": "answers natural propagation reduction result signatures solution solver",
+        "leach_and_stocks": "answers propagation result solver",
+        "losses": "answers propagation result sizes solver",
+        "plan": "answers numerics reduction signatures solver",
+        "draws": "leach_and_stocks result solution solver",
+        "no_balance": "answers leach_and_stocks reduction result signatures solution solver",
+    },
+    "io": {
+        "draw_limits": "",
+        "files": "",
+        "pictures": "",
+        "cells": "files",
+        "sampling": "cells",
+        "definition": "cells files sampling",
+        "laboratory": "cells definition files pictures",
+        "sizes": "cells definition files",
+        "wording": "cells definition draw_limits",
+        "measurements": "cells definition files laboratory sizes",
+        "results": "cells definition files pictures wording",
+        "case": "definition files laboratory measurements sizes",
+        "compare": "case pictures wording",
+        "forms": "case definition files laboratory measurements pictures sizes wording",
+        "plan": "case cells definition files measurements sampling",
+        "commands": "case cells definition draw_limits plan results wording",
+    },
+}
+# of other rooms, where that is less than all
+OF_ROOMS = {
+    "recon.numerics": {"flowsheet.arrays"},
+    "recon.laboratory": {"flowsheet.arrays"},
+    "io.files": {"flowsheet"},
+    "io.cells": {"flowsheet"},
+    "io.pictures": {"flowsheet", "recon.result"},
+    "io.wording": {"flowsheet", "recon.result"},
+    "io.results": {"flowsheet", "recon.result"},
+}
+# libraries that cost time and may be imported inside a function; our own only in the commands
+LATE = {"openpyxl", "python_calamine", "pandas", "networkx", "rich", "jinja2", "html", "fractions",
+        "scipy", "csv", "dataclasses", "cvxpy", "typst"}  # fmt: skip
+# modules of commands: they load the rest of ours when it is needed, so that --help answers at once
+COMMANDS = {"cli.py", "exit_status.py", "new_case.py"}
+FILES = sorted(p for room in ROOMS for p in (ROOT / room).rglob("*.py"))
+
+
+def _imports(tree: ast.AST, inside: bool = False) -> Iterator[tuple[str, bool]]:
+    """Yield the modules that a source imports, and whether inside a function."""
+    for node in ast.iter_child_nodes(tree):
+        if isinstance(node, ast.Import):
+            for alias in node.names:
+                yield alias.name, inside
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "relative import"
+            yield node.module or "", inside
+        function = isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        yield from _imports(node, inside or function)
+
+
+def _folder(parts: tuple[str, ...]) -> str:
+    """Return the folder of a module, or the module itself where it stands in the room; or ''."""
+    return parts[0].removesuffix(".py") if parts and parts[0] != "__init__.py" else ""
+
+
+def breaches(path: str, source: str) -> list[str]:
+    """Return what a source imports that it must not, as sentences."""
+    room, *rest = Path(path).parts
+    me, name = _folder(tuple(rest)), Path(path).name
+    top = me not in FOLDERS[room]  # the room's own modules: its ways in
+    found = []
+    for module, inside in _imports(ast.parse(source)):
+        of, *into = module.split(".")
+        if of in ROOMS and module != "io":
+            found.append(f"{module}: import oretally.{module}")
+        if of != "oretally":
+            if inside and of not in LATE:
+                found.append(f"{module} inside a function")
+            continue
+        other, *deep = into
+        if inside and name not in COMMANDS:
+            found.append(f"{module} inside a function")
+        if other != room and other not in ROOMS[room]:
+            found.append(f"{room} must not import {module}")
+            continue
+        entered = deep[0] if deep else ""
+        mine = other == room and entered == me
+        if len(deep) > 1 and not mine and not (top and entered == "commands"):
+            found.append(f"{module}: import from oretally.{other}.{entered}")
+        if other == room and entered and not mine and not top:
+            if entered not in FOLDERS[room][me].split():
+                found.append(f"{room}/{me} must not import {module}")
+        elif other == room and not entered and not top:
+            found.append(f"{room}/{me} must not import the door of its own room")
+        elif other != room and (allowed := OF_ROOMS.get(f"{room}.{me}")) is not None:
+            if not {other, f"{other}.{entered}"} & allowed:
+                found.append(f"{room}/{me} must not import {module}")
+    return found
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_direction(file: Path) -> None:
+    assert breaches(file.relative_to(ROOT).as_posix(), file.read_text("utf-8")) == []
+
+
+@pytest.mark.parametrize(
+    ("path", "source", "breach"),
+    [
+        ("recon/solver/ways.py", "from oretally.io.case import read_case",
+         "recon must not import oretally.io.case"),
+        ("recon/solver/ways.py", "from oretally.recon.answers import closures",
+         "recon/solver must not import oretally.recon.answers"),
+        ("recon/answers/closures.py", "from oretally.recon.solver.ways import solve",
+         "oretally.recon.solver.ways: import from oretally.recon.solver"),
+        ("recon/answers/closures.py", "from oretally.recon import reconcile",
+         "recon/answers must not import the door of its own room"),
+        ("recon/reconciliation.py", "from oretally.recon.answers.closures import closures",
+         "oretally.recon.answers.closures: import from oretally.recon.answers"),
+        ("io/wording/tables.py", "from oretally.recon.solver import solve",
+         "io/wording must not import oretally.recon.solver"),
+        ("io/files/table.py", "def f():\n    from oretally.io.cells import read_number",
+         "oretally.io.cells inside a function"),
+        ("flowsheet/units/parse.py", "from flowsheet.units import table",
+         "flowsheet.units: import oretally.flowsheet.units"),
+        ("recon/solver/ways.py", "def f():\n    import numpy", "numpy inside a function"),
+    ],
+)  # fmt: skip
+def test_planted_breach(path: str, source: str, breach: str) -> None:
+    assert breach in breaches(path, source)
+
+
+def test_the_table_is_the_house() -> None:
+    for room, folders in FOLDERS.items():
+        there = {p.parent.name for p in (ROOT / room).glob("*/__init__.py")}
+        assert there == {name for name in folders if (ROOT / room / name).is_dir()}
+        for number, (name, may) in enumerate(folders.items()):
+            assert set(may.split()) <= set(list(folders)[:number]), (room, name)
+
+
+def test_no_ring_of_modules() -> None:
+    graph: nx.DiGraph[str] = nx.DiGraph()
+    for file in FILES:
+        me = "oretally." + ".".join(file.relative_to(ROOT).with_suffix("").parts)
+        if file.name != "__init__.py":
+            for name, inside in _imports(ast.parse(file.read_text("utf-8"))):
+                if name.startswith("oretally.") and not inside:
+                    graph.add_edge(me, name)
+    assert len(graph) > 100
+    assert nx.is_directed_acyclic_graph(graph), nx.find_cycle(graph)
+
+
+def test_modules_have_one_subject() -> None:
+    """No module of odds and ends, none so long that it must have two subjects, no full folder."""
+    for file in FILES:
+        assert file.stem not in {"utils", "util", "helpers", "common", "misc"}
+        assert len(file.read_text("utf-8").splitlines()) <= 400, file
+    for folder in {file.parent for file in FILES}:
+        assert len(list(folder.glob("*.py"))) <= 16, folder

@@ -1,0 +1,81 @@
+"""README and contributors' guide say what is true: excerpt, code, commands, files."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from oretally.io.cli import oretally
+
+ROOT = Path(__file__).resolve().parents[2]
+README = (ROOT / "README.md").read_text("utf-8")
+BLOCKS = re.findall(r"```(\w*)\n(.*?)```", README, flags=re.DOTALL)
+
+
+def test_excerpt_is_what_the_example_prints() -> None:
+    excerpt = next(text for kind, text in BLOCKS if not kind and text.startswith("Balance of"))
+    golden = (ROOT / "tests" / "showing" / "golden" / "tin_table.txt").read_text("utf-8")
+    assert excerpt in golden
+
+
+def test_python_runs() -> None:
+    code = next(text for kind, text in BLOCKS if kind == "python")
+    names: dict[str, Any] = {}
+    exec(code, names)  # noqa: S102 our own README
+    frame = names["balance"].recoveries_frame()
+    assert frame["recovery"].between(0.0, 100.0).all()
+    assert "<table" in names["balance"]._repr_html_()
+
+
+def test_case_in_the_readme_can_be_balanced(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from oretally.io import read_case
+    from oretally.recon import reconcile
+
+    circuit = next(text for kind, text in BLOCKS if kind == "toml")
+    rows = next(text for kind, text in BLOCKS if text.startswith("stream,"))
+    (tmp_path / "circuit.toml").write_text(circuit, encoding="utf-8")
+    (tmp_path / "measurements.csv").write_text(rows, encoding="utf-8")
+    case = read_case(tmp_path)
+    assert reconcile(case.circuit, case.survey).converged
+
+
+def test_commands_are_those_that_exist() -> None:
+    listed = set(re.findall(r"`oretally ([\w-]+) ", README))
+    assert listed == set(oretally.commands)
+    for name, command in oretally.commands.items():
+        row = next(line for line in README.splitlines() if line.startswith(f"| `oretally {name}"))
+        for option in (o for p in command.params for o in p.opts if o.startswith("--")):
+            assert f"`{option}" in row, f"{name} {option}"
+
+
+def test_two_commands() -> None:
+    shell = [text.strip() for kind, text in BLOCKS if kind == "sh"]
+    assert len(shell) == 2
+    assert all("\n" not in text for text in shell)
+    assert "examples/rougher_cleaner" in shell[0] and "pytest" in shell[1]
+
+
+def test_opens_with_the_job_in_one_paragraph() -> None:
+    title, job, after = README.split("\n\n")[:3]
+    assert title == "# oretally"
+    assert "\n" not in job and len(job) > 400
+    assert after == "## Two commands"
+
+
+def test_files_named_in_the_guide_exist() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    named = set(re.findall(r"`([\w./]+\.(?:py|toml|json|j2|md))`", guide))
+    tracked = {
+        path.relative_to(ROOT).as_posix()
+        for folder in ("flowsheet", "recon", "io", "tests", "benchmarks", ".ci")
+        for path in (ROOT / folder).rglob("*")
+    } | {path.name for path in ROOT.iterdir()}
+    cases = {"circuit.toml", "measurements.csv"}
+    lost = [n for n in named - cases if not any(f"/{each}".endswith(f"/{n}") for each in tracked)]
+    assert len(named) > 20
+    assert lost == []

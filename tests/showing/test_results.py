@@ -1,0 +1,272 @@
+"""What is shown: JSON by its schema, summary by golden files, workbook, report, drawings."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import jsonschema
+import openpyxl
+import pytest
+
+from oretally.flowsheet import Circuit, Survey
+from oretally.io.case import read_case
+from oretally.io.pictures import balance_labels, circuit_svg, flow_svg
+from oretally.io.pictures.layout import Drawing, lay_out
+from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results.document import balance_document, balance_schema
+from oretally.recon import Balance, reconcile
+
+ROOT = Path(__file__).resolve().parents[2]
+GOLDEN = Path(__file__).resolve().parent / "golden"
+CASES = ("tin_table", "rougher_cleaner", "wrong_assay")
+SUSPICIOUS = ("swapped_assays", "ounces_as_grams", "wet_as_dry")
+NASTY = ('=1+1', '@SUM(A1)', '+a', '-b', '<b>&"x"</b>', "a very long name of a stream, indeed so",
+         "ключ", "{{ 7*7 }}")  # fmt: skip
+
+
+def _balance(name: str) -> Balance:
+    case = read_case(ROOT / "examples" / name)
+    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+
+
+@pytest.fixture(scope="module")
+def nasty() -> Balance:
+    """Return a balance whose names try to be formulas, markup and templates."""
+    balance = _balance("tin_table")
+    names = dict(zip(balance.circuit.stream_names, NASTY[4:], strict=True))
+    circuit = Circuit.from_parts(
+        [replace(s, name=names[s.name], source=s.source and NASTY[0], target=s.target and NASTY[0])
+         for s in balance.circuit.streams]
+    )  # fmt: skip
+    survey = replace(
+        balance.survey,
+        title=NASTY[1],
+        analytes=(replace(balance.survey.analytes[0], name=NASTY[2]),),
+        measurements=tuple(
+            replace(m, stream=names[m.stream], note=NASTY[3],
+                    quantity=NASTY[2] if m.quantity == "Sn" else m.quantity)
+            for m in balance.survey.measurements
+        ),
+    )  # fmt: skip
+    return reconcile(circuit, survey)
+
+
+@pytest.mark.parametrize("name", (*CASES, *SUSPICIOUS))
+def test_json_keeps_its_schema(name: str) -> None:
+    document = json.loads(to_json(_balance(name)))
+    schema = balance_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.Draft202012Validator(schema).validate(document)
+    assert document["schema"] == "oretally.balance/1"
+    # the keys of the contract, spelt out
+    assert set(document) >= {
+        "schema", "title", "converged", "iterations", "objective", "redundancy", "global_test",
+        "max_imbalance", "values", "closures", "recoveries", "suspects", "notes", "groups",
+        "detectable_error",
+    }  # fmt: skip
+    for suspect in document["suspects"]:
+        assert set(suspect) >= {
+            "group", "kind", "estimated_error", "sd", "statistic", "p", "after_removal",
+        }  # fmt: skip
+    assert set(document["values"][0]) >= {
+        "stream", "quantity", "carrier", "unit", "measured", "sd", "adjusted", "adjusted_sd",
+        "adjustment", "standardised", "class", "detectable_error",
+    }  # fmt: skip
+    assert set(document["global_test"]) == {"statistic", "dof", "p", "alpha", "consistent"}
+    assert document["max_imbalance"] <= 1e-9
+
+
+def test_json_of_what_is_not_determined(make_survey: Callable[..., Survey]) -> None:
+    circuit = Circuit.build(
+        {"feed": (None, "a"), "left": ("a", "b"), "right": ("a", "b"), "out": ("b", None)}
+    )
+    document = balance_document(reconcile(circuit, make_survey({"feed": (10.0, 0.1)})))
+    jsonschema.Draft202012Validator(balance_schema()).validate(json.loads(json.dumps(document)))
+    left = next(v for v in document["values"] if v["stream"] == "left")
+    assert left["adjusted"] is None and left["class"] == "unobservable"
+    assert document["global_test"]["p"] is None
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_summary_is_the_golden_one(name: str) -> None:
+    assert summary(_balance(name)) == (GOLDEN / f"{name}.txt").read_text("utf-8")
+
+
+def test_workbook_can_be_balanced_again(tmp_path: Path) -> None:
+    first = _balance("rougher_cleaner")
+    path = tmp_path / "result.xlsx"
+    path.write_bytes(xlsx_bytes(first))
+    case = read_case(path)
+    second = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    assert second.objective == pytest.approx(first.objective, rel=1e-9)
+    assert second.recoveries == pytest.approx(first.recoveries) or all(
+        a.recovery == pytest.approx(b.recovery, rel=1e-9)
+        for a, b in zip(first.recoveries, second.recoveries, strict=True)
+    )
+
+
+def test_workbook_shows_numbers_with_sensible_digits() -> None:
+    book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(_balance("tin_table"))))
+    assert book.sheetnames[:5] == ["summary", "values", "recoveries", "separations", "closures"]
+    sheet = book["recoveries"]
+    assert [c.value for c in sheet[1]] == [
+        "stream", "analyte", "of", "recovery [%]", "sd", "product", "at most [%]", "at least [%]",
+    ]  # fmt: skip
+    assert sheet["D2"].value == pytest.approx(49.87, abs=0.005)
+    assert sheet["D2"].number_format == "0.00"
+    assert sheet.freeze_panes == "A2"
+
+
+def test_text_never_becomes_a_formula(nasty: Balance) -> None:
+    book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(nasty)))
+    texts = {c.value: c.data_type for sheet in book for row in sheet.iter_rows() for c in row
+             if isinstance(c.value, str)}  # fmt: skip
+    assert set(NASTY) - {NASTY[3]} <= set(texts)
+    assert set(texts.values()) == {"s"}
+
+
+def _svgs(html: str) -> list[str]:
+    return re.findall(r"<svg.*?</svg>", html, flags=re.DOTALL)
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_report_is_one_file_that_needs_nothing(name: str) -> None:
+    balance = _balance(name)
+    html = html_report(balance)
+    assert "<script" not in html
+    assert not re.search(r'(src|href)\s*=\s*"?https?:', html)
+    assert "@import" not in html
+    pictures = _svgs(html)
+    assert len(pictures) == 2 + len(balance.survey.analytes) + len(balance.losses.curves)
+    for picture in pictures:
+        root = ElementTree.fromstring(picture)  # noqa: S314 our own
+        assert root.find("{http://www.w3.org/2000/svg}title") is not None
+        assert root.find("{http://www.w3.org/2000/svg}desc") is not None
+    for stream in balance.circuit.stream_names:
+        assert f">{stream}<" in html
+    assert html.count("<caption>") == len(re.findall("<table[ >]", html))
+    assert "no resource statement, valuation or settlement" in html
+    assert "one standard deviation" in html
+
+
+def test_report_escapes_every_name(nasty: Balance) -> None:
+    html = html_report(nasty)
+    assert "<b>" not in html
+    assert "{{ 7*7 }}" in html and ">49<" not in html
+    for picture in _svgs(html):
+        ElementTree.fromstring(picture)  # noqa: S314 our own
+
+
+def test_report_of_a_balance_that_failed(make_survey: Callable[..., Survey]) -> None:
+    balance = replace(_balance("tin_table"), converged=False, status="iteration limit reached")
+    html = html_report(balance)
+    assert "The balance did not converge: iteration limit reached." in html
+    assert "Recoveries" not in html
+    assert "NOT CONVERGED" in summary(balance)
+
+
+def _overlap(a: Any, b: Any) -> bool:
+    return bool(
+        a.x < b.x + b.width and b.x < a.x + a.width
+        and a.y < b.y + b.height and b.y < a.y + a.height
+    )  # fmt: skip
+
+
+def _assert_readable(drawing: Drawing) -> None:
+    """Labels touch neither each other nor a node; everything lies on the sheet."""
+    boxes = [b for b in drawing.boxes if b.width > 0.0]
+    for i, label in enumerate(drawing.labels):
+        assert 0.0 <= label.x and label.x + label.width <= drawing.width
+        assert 0.0 <= label.y and label.y + label.height <= drawing.height
+        for other in drawing.labels[i + 1 :]:
+            assert not _overlap(label, other), (label.stream, other.stream)
+        for box in boxes:
+            assert not _overlap(label, box), (label.stream, box.node)
+    for i, box in enumerate(boxes):
+        for other_box in boxes[i + 1 :]:
+            assert not _overlap(box, other_box)
+    for line in drawing.lines:
+        for (x0, y0), (x1, y1) in zip(line.points, line.points[1:], strict=False):
+            assert abs(x0 - x1) < 1e-9 or abs(y0 - y1) < 1e-9, line.stream
+        for x, y in line.points:
+            assert 0.0 <= x <= drawing.width and 0.0 <= y <= drawing.height
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_labels_never_touch(seed: int, random_circuit: Callable[..., Any]) -> None:
+    made = random_circuit(seed, n_nodes=2 + seed % 12, n_analytes=1)
+    lines = {s: [s, "123.4 t/h", "Cu 12.34 %, Fe 18.4 %"] for s in made.circuit.stream_names}
+    _assert_readable(lay_out(made.circuit, lines))
+    _assert_readable(lay_out(made.circuit, lines, columns=3, lane=25.0))
+
+
+def test_parallel_lines_never_lie_on_each_other(random_circuit: Callable[..., Any]) -> None:
+    """Two streams that run side by side keep lanes of their own."""
+    for seed in range(30):
+        made = random_circuit(seed, n_nodes=3 + seed % 8, n_analytes=1)
+        drawing = lay_out(made.circuit, {})
+        runs: list[tuple[str, float, float, float, bool]] = []
+        for line in drawing.lines:
+            for (x0, y0), (x1, y1) in zip(line.points, line.points[1:], strict=False):
+                upright = abs(x0 - x1) < 1e-9
+                along = (y0, y1) if upright else (x0, x1)
+                if abs(along[0] - along[1]) > 1.0:
+                    at = x0 if upright else y0
+                    runs.append((line.stream, at, min(along), max(along), upright))
+        for i, a in enumerate(runs):
+            for b in runs[i + 1 :]:
+                if a[0] != b[0] and a[4] == b[4] and abs(a[1] - b[1]) < 0.5:
+                    assert a[3] <= b[2] + 0.5 or b[3] <= a[2] + 0.5, (seed, a, b)
+
+
+def test_long_circuit_is_folded() -> None:
+    streams: dict[str, tuple[str | None, str | None]] = {"feed": (None, "n1")}
+    for i in range(1, 13):
+        streams[f"s{i}"] = (f"n{i}", f"n{i + 1}" if i < 12 else None)
+    drawing = lay_out(Circuit.build(streams), {})
+    assert drawing.width < 1000.0  # twelve nodes in one row would need 2600
+    assert len({box.y for box in drawing.boxes if box.width > 0.0}) >= 3
+    _assert_readable(drawing)
+
+
+def test_drawing_names_flows_and_kinds() -> None:
+    balance = _balance("rougher_cleaner")
+    svg = circuit_svg(balance.circuit, balance_labels(balance))
+    for text in ("splitter", "mixer", "rougher conc", "7.85 t/h", "Cu 12.27 %"):
+        assert text in svg
+    flow = flow_svg(balance, "Cu")
+    assert "83.90 ± 0.69 %" in flow
+
+
+def test_narrow_terminal_cuts_no_number() -> None:
+    from rich.console import Console
+
+    from oretally.io.results import print_summary
+
+    buffer = io.StringIO()
+    console = Console(file=buffer, width=50, color_system=None)
+    print_summary(_balance("wrong_assay"), console)
+    assert "…" not in buffer.getvalue()
+    assert console.width == 50
+
+
+def test_products_end_short_of_other_lines() -> None:
+    balance = _balance("rougher_cleaner")
+    drawing = lay_out(balance.circuit, {})
+    ends = {line.stream: line.points[-1] for line in drawing.lines}
+    uprights = [
+        (a[0], min(a[1], b[1]), max(a[1], b[1]))
+        for line in drawing.lines
+        for a, b in zip(line.points, line.points[1:], strict=False)
+        if a[0] == b[0]
+    ]
+    for product in balance.products:
+        x, y = ends[product]
+        assert not [u for u in uprights if abs(u[0] - x) < 3.0 and u[1] <= y <= u[2]]
