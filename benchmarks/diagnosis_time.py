@@ -15,7 +15,7 @@ from collections.abc import Callable
 import numpy as np
 from study_circuits import CIRCUITS, StudyCircuit, bank
 
-from oretally.flowsheet import arrangement, balance_problem
+from oretally.flowsheet import balance_problem, positions
 from oretally.recon.gross_errors.search import diagnose
 from oretally.recon.result import ErrorRates
 from oretally.recon.signatures import PossibleSlips
@@ -35,7 +35,7 @@ def timed(study: StudyCircuit, errors: np.ndarray, repeats: int) -> tuple[float,
     problem = balance_problem(study.circuit, survey)
     rates = ErrorRates().in_survey(study.n)
     rate = rates.measurement
-    slips = PossibleSlips(survey, arrangement(study.circuit, survey), lambda _: rate, rate)
+    slips = PossibleSlips(survey, positions(study.circuit, survey), lambda _: rate, rate)
     solves, diagnoses = [], []
     for _ in range(repeats):
         start = time.perf_counter()

@@ -29,14 +29,20 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr
 from study_circuits import CIRCUITS, StudyCircuit
 
-from oretally.flowsheet import arrangement, balance_problem
+from oretally.flowsheet import balance_problem, positions
 from oretally.recon.gross_errors.candidates import candidates
 from oretally.recon.gross_errors.elimination import eliminate
 from oretally.recon.gross_errors.explanations import explain
 from oretally.recon.gross_errors.robust import biweight, huber, least_absolute
 from oretally.recon.gross_errors.search import diagnose
 from oretally.recon.result import ErrorRates
-from oretally.recon.signatures import Groups, PossibleSlips, Traces, equivalence, traces_of
+from oretally.recon.signatures import (
+    Groups,
+    PossibleSlips,
+    Signatures,
+    equivalent_sets,
+    signatures_of,
+)
 from oretally.recon.solver import solve
 
 Floats = NDArray[np.float64]
@@ -61,15 +67,17 @@ class Bench:
         """Set up a circuit by name."""
         study = CIRCUITS[name]()
         problem = study.problem()
-        traces = traces_of(problem, solve(problem))
-        n = len(traces.readings)
-        only = Traces(traces.readings, (), traces.unit[:n], traces.P[:n, :n], traces.r[:n])
-        return cls(name, study, equivalence(only))
+        signatures = signatures_of(problem, solve(problem))
+        n = len(signatures.readings)
+        only = Signatures(
+            signatures.readings, (), signatures.unit[:n], signatures.P[:n, :n], signatures.r[:n]
+        )
+        return cls(name, study, equivalent_sets(only))
 
     def with_checks(self, errors: Floats) -> Groups:
         """Return the groups of a survey with these errors."""
-        t = self.groups.traces
-        return Groups(Traces(t.readings, (), t.unit, t.P, t.P @ errors), self.groups.members)
+        t = self.groups.signatures
+        return Groups(Signatures(t.readings, (), t.unit, t.P, t.P @ errors), self.groups.members)
 
 
 def measurement_test(g: Groups) -> _Scores:
@@ -85,7 +93,7 @@ def serial(g: Groups) -> _Scores:
     def never(_: int) -> float:
         return 2.0
 
-    P, r = g.traces.P, g.traces.r
+    P, r = g.signatures.P, g.signatures.r
     for i in eliminate(P, r, never, most=8):
         statistic = abs(r[i]) / np.sqrt(P[i, i])
         seen.append(float(statistic))
@@ -100,13 +108,13 @@ def serial(g: Groups) -> _Scores:
 
 def robust(estimate: Callable[[Floats, Floats], Floats], g: Groups) -> _Scores:
     """The largest estimated error of each group."""
-    v = np.abs(estimate(g.traces.P, g.traces.r))
+    v = np.abs(estimate(g.signatures.P, g.signatures.r))
     return {k: float(v[m].max()) for k, m in enumerate(g.members)}
 
 
 def posterior(rates: ErrorRates, g: Groups) -> _Scores:
     """The posterior probability of each group."""
-    n = len(g.traces.readings)
+    n = len(g.signatures.readings)
     rate = rates.in_survey(n).measurement
     found = explain(g.correlation, g.statistic, candidates(g, lambda _: rate, rates))
     return dict(enumerate(found.probability))
@@ -192,7 +200,7 @@ def oracle(bench: Bench, surveys: int) -> list[tuple[float, float]]:
     rng = np.random.default_rng(20_262)
     n = bench.study.n
     sound = [bench.with_checks(rng.standard_normal(n)) for _ in range(2 * surveys)]
-    tops = np.sort([knowing(g.traces.P, g.traces.r, g).max() for g in sound])[::-1]
+    tops = np.sort([knowing(g.signatures.P, g.signatures.r, g).max() for g in sound])[::-1]
     cut = float(tops[int(AVTI * len(tops))])
     rows = []
     for m in ERRORS:
@@ -202,8 +210,8 @@ def oracle(bench: Bench, surveys: int) -> list[tuple[float, float]]:
             for i in wrong:
                 others = [j for j in wrong if j != i]
                 # the others are known: what they do to the checks is taken off
-                r = g.traces.r - g.traces.P[:, others] @ errors[others]
-                odds = knowing(g.traces.P, r, g)
+                r = g.signatures.r - g.signatures.P[:, others] @ errors[others]
+                odds = knowing(g.signatures.P, r, g)
                 first = int(np.argmax(odds))
                 if odds[first] > cut:
                     hits, false = hits + (first == g.of(i)), false + (first != g.of(i))
@@ -247,7 +255,7 @@ def through_the_solver(name: str, surveys: int) -> dict[int, tuple[float, float,
                 continue
             done += 1
             rates = DEFAULT.in_survey(study.n)
-            places = arrangement(study.circuit, survey)
+            places = positions(study.circuit, survey)
             rate = rates.measurement
             slips = PossibleSlips(survey, places, lambda _, r=rate: r, rate)
             d = diagnose(problem, solution, slips, rates)

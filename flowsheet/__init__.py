@@ -10,12 +10,12 @@ from oretally.flowsheet.faults import (
     Place,
 )
 from oretally.flowsheet.problem import (
-    Arrangement,
     BalanceProblem,
     Position,
+    Positions,
     Rows,
-    arrangement,
     balance_problem,
+    positions,
 )
 from oretally.flowsheet.survey import (
     Analyte,
@@ -32,7 +32,6 @@ from oretally.flowsheet.units import Dimension, Unit, UnitError, is_unit, parse_
 
 __all__ = [
     "Analyte",
-    "Arrangement",
     "BalanceProblem",
     "Basis",
     "Circuit",
@@ -51,15 +50,16 @@ __all__ = [
     "OretallyError",
     "Place",
     "Position",
+    "Positions",
     "Rows",
     "SharedSource",
     "Stream",
     "Survey",
     "Unit",
     "UnitError",
-    "arrangement",
     "balance_problem",
     "is_unit",
     "parse_unit",
+    "positions",
     "units_of",
 ]

@@ -85,9 +85,9 @@ def check(case: Path, svg: Path | None) -> int:
         refuse_overwriting(case, svg)
         read = read_case(case)
         say("judging")
-        from oretally.recon import examine
+        from oretally.recon import check
 
-        found = examine(read.circuit, read.survey, feed=read.feed, products=read.products)
+        found = check(read.circuit, read.survey, feed=read.feed, products=read.products)
         if svg is not None:
             from oretally.io.pictures import circuit_svg, measured_labels
 
@@ -145,12 +145,12 @@ def new(target: Path | None, example: str | None) -> int:
               help="Write the workbook to type into; 'balance' reads it back.")  # fmt: skip
 def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
     """Make the sampling sheet of CASE, whose measurements may still be blank."""
-    from oretally.io.case import read_plan
+    from oretally.io.case import read_unmeasured
 
     if html is None and xlsx is None:
         raise click.UsageError("Say what to write: --html FILE to print, --xlsx FILE to type into.")
     refuse_overwriting(case, html, xlsx)
-    plan = read_plan(case)
+    plan = read_unmeasured(case)
     if html is not None:
         from oretally.io.forms import sampling_form
 

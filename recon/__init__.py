@@ -7,7 +7,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from oretally.recon.checking import Examination, ValueStatus, examine
+    from oretally.recon.checking import Check, CheckedValue, check
     from oretally.recon.reconciliation import reconcile
     from oretally.recon.result import Balance, BalancedValue, ValueClass
     from oretally.recon.simulation import Simulation, simulate
@@ -15,11 +15,11 @@ if TYPE_CHECKING:
 __all__ = [
     "Balance",
     "BalancedValue",
-    "Examination",
+    "Check",
+    "CheckedValue",
     "Simulation",
     "ValueClass",
-    "ValueStatus",
-    "examine",
+    "check",
     "reconcile",
     "simulate",
 ]

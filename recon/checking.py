@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from oretally.flowsheet import Circuit, Position, Survey, arrangement, balance_problem
+from oretally.flowsheet import Circuit, Position, Survey, balance_problem, positions
 from oretally.flowsheet.problem import check_survey, reference_streams
 from oretally.recon.answers import calculated_heads, class_of, closures, never_by_size, open_notes
 from oretally.recon.gross_errors import foresee
 from oretally.recon.reduction import classes_of, scale_is_missing, useful_measurements
-from oretally.recon.result import CalculatedHead, Closure, Findings, ValueClass
+from oretally.recon.result import CalculatedHead, Closure, GrossErrors, ValueClass
 
-__all__ = ["Examination", "ValueStatus", "examine"]
+__all__ = ["Check", "CheckedValue", "check"]
 
 
 @dataclass(frozen=True, slots=True)
-class ValueStatus:
+class CheckedValue:
     """Class of one quantity of one stream, before any adjustment."""
 
     stream: str
@@ -25,12 +25,12 @@ class ValueStatus:
 
 
 @dataclass(frozen=True, slots=True)
-class Examination:
+class Check:
     """What can be said of a survey without adjusting anything.
 
     Attributes
     ----------
-    classes : tuple of ValueStatus
+    classes : tuple of CheckedValue
         Without size classes that nothing determines and nobody looked for.
     closures, heads : tuple
         As measured.
@@ -41,28 +41,28 @@ class Examination:
     measure : tuple of (stream, quantity)
         Measurements that together would determine all that is unobservable.
     notes : tuple of str
-    foreseen : Findings or None
+    foreseen : GrossErrors or None
         Errors that no data can tell apart, and those that could go unseen; None where that cannot
         be said before a balance.
     """
 
-    classes: tuple[ValueStatus, ...]
+    classes: tuple[CheckedValue, ...]
     closures: tuple[Closure, ...]
     heads: tuple[CalculatedHead, ...]
     degrees_of_freedom: int
     scale_missing: bool
     measure: tuple[tuple[str, str], ...]
     notes: tuple[str, ...]
-    foreseen: Findings | None = None
+    foreseen: GrossErrors | None = None
 
 
-def examine(
+def check(
     circuit: Circuit,
     survey: Survey,
     *,
     feed: str | None = None,
     products: Sequence[str] | None = None,
-) -> Examination:
+) -> Check:
     """Judge a survey before balancing it: closures, classes, what to measure for what is unknown.
 
     Raises
@@ -74,9 +74,9 @@ def examine(
     feed, products = reference_streams(circuit, feed, products)
     problem = balance_problem(circuit, survey)
     classes = classes_of(problem, circuit, survey)
-    places, never = arrangement(circuit, survey), never_by_size(circuit, survey)
+    places, never = positions(circuit, survey), never_by_size(circuit, survey)
     known = (
-        ValueStatus(
+        CheckedValue(
             row.stream,
             row.quantity,
             class_of(problem, classes, row.place, places.measured_at(row.place)),
@@ -88,7 +88,7 @@ def examine(
         for v in known
         if v.value_class is not ValueClass.UNOBSERVABLE or (v.stream, v.quantity) not in never
     )
-    return Examination(
+    return Check(
         classes=statuses,
         closures=closures(circuit, survey),
         heads=calculated_heads(circuit, survey, feed, products),

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from oretally.flowsheet import Measurement, Unit
 from oretally.flowsheet.survey import meanings
-from oretally.recon.result import Balance, Otherwise, Recovery, RecoveryOtherwise, ValueOtherwise
+from oretally.recon.result import Balance, Recovery, RecoveryChange, ValueChange, WhatIf
 
 __all__ = ["impossible", "otherwise"]
 
@@ -14,33 +14,33 @@ __all__ = ["impossible", "otherwise"]
 _Name = tuple[str, str]  # stream and quantity
 
 
-def otherwise(now: Balance, then: Balance, changes: Sequence[str]) -> Otherwise:
+def otherwise(now: Balance, then: Balance, changes: Sequence[str]) -> WhatIf:
     """Put two balances of one circuit side by side."""
     if not then.converged:
         return impossible(
             now, f"The search for it ended without a balance: {then.status}.", changes
         )
     if not now.converged:  # no answers stand beside none
-        return Otherwise(tuple(changes), True, "", now.global_test, then.global_test)
+        return WhatIf(tuple(changes), True, "", now.global_test, then.global_test)
     other: dict[tuple[str, str], Recovery] = {(r.stream, r.analyte): r for r in then.recoveries}
     rows = []
     for r in now.recoveries:
         o = other.get((r.stream, r.analyte))
         if r.product:
             found = (None, None) if o is None else (o.recovery, o.sd)
-            rows.append(RecoveryOtherwise(r.stream, r.analyte, r.recovery, r.sd, *found))
-    return Otherwise(
+            rows.append(RecoveryChange(r.stream, r.analyte, r.recovery, r.sd, *found))
+    return WhatIf(
         tuple(changes), True, "", now.global_test, then.global_test, tuple(rows),
         tuple(_values(now, then)),
     )  # fmt: skip
 
 
-def impossible(now: Balance, status: str, changes: Sequence[str]) -> Otherwise:
+def impossible(now: Balance, status: str, changes: Sequence[str]) -> WhatIf:
     """Return a balance beside changes from which no balance follows."""
-    return Otherwise(tuple(changes), False, status, now.global_test, None)
+    return WhatIf(tuple(changes), False, status, now.global_test, None)
 
 
-def _values(now: Balance, then: Balance) -> list[ValueOtherwise]:
+def _values(now: Balance, then: Balance) -> list[ValueChange]:
     """Return the values of both, in the units of the balance as it is."""
     mine = {(v.stream, v.quantity): v for v in now.values}
     other = {(v.stream, v.quantity): v for v in then.values}
@@ -60,7 +60,7 @@ def _values(now: Balance, then: Balance) -> list[ValueOtherwise]:
             for x in ((None, None) if b is None else (b.adjusted, b.adjusted_sd))
         )
         rows.append(
-            ValueOtherwise(
+            ValueChange(
                 stream=name[0],
                 quantity=name[1],
                 unit=unit.symbol,

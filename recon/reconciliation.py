@@ -9,11 +9,10 @@ from oretally.flowsheet import (
     Circuit,
     Position,
     Survey,
-    arrangement,
     balance_problem,
     parse_unit,
 )
-from oretally.flowsheet.problem import check_survey, reference_streams
+from oretally.flowsheet.problem import check_survey, positions, reference_streams
 from oretally.recon.answers import (
     Answers,
     analyte_amounts,
@@ -38,7 +37,7 @@ from oretally.recon.leach_and_stocks import (
     inventories,
     stock_notes,
 )
-from oretally.recon.losses import read_losses
+from oretally.recon.losses import losses_of
 from oretally.recon.no_balance import NoBalance
 from oretally.recon.propagation import global_test
 from oretally.recon.reduction import classes_of, require_scale
@@ -124,20 +123,18 @@ def reconcile(
         none = NoBalance(circuit, survey, problem, solution, feed, products, alpha, rates)
         return none.balance(trials)
     covariance = propagate(problem, solution)
-    values, positions = _missed(
-        circuit, survey, *balanced_values(circuit, survey, covariance, alpha)
-    )
+    values, found = _missed(circuit, survey, *balanced_values(circuit, survey, covariance, alpha))
     test = global_test(solution.objective, solution.classes.degrees_of_freedom, alpha)
-    places = arrangement(circuit, survey)
+    places = positions(circuit, survey)
     answers = Answers.of(covariance, places, survey, feed, products)
     released = released_bounds(problem, solution, len(survey.analytes))
     recoveries = answers.recoveries(released)
     heads = calculated_heads(circuit, survey, feed, products)
     gaps = closures(circuit, survey)
-    inquiry = Inquiry(circuit, survey, values, positions, gaps, covariance, answers, test, rates)
-    findings = inquiry.findings()
+    inquiry = Inquiry(circuit, survey, values, found, gaps, covariance, answers, test, rates)
+    gross_errors = inquiry.gross_errors()
     stocks = inventories(circuit, survey, places, covariance)
-    losses = read_losses(circuit, survey, places, covariance, answers, lost)
+    losses = losses_of(circuit, survey, places, covariance, answers, lost)
     balance = Balance(
         circuit=circuit,
         survey=survey,
@@ -163,11 +160,11 @@ def reconcile(
         extractions=extractions(circuit, survey, places, covariance),
         dissolutions=dissolutions(circuit, survey, places, covariance),
         inventories=stocks,
-        findings=findings,
+        gross_errors=gross_errors,
         notes=(
             *solver_notes(circuit, survey, solution, asked_starts=starts is not None),
             *open_notes(circuit, survey, problem, solution.classes),
-            *bounded_notes(survey, values, findings.hidden),
+            *bounded_notes(survey, values, gross_errors.hidden),
             *stock_notes(circuit, survey, feed, recoveries, stocks),
             *extraction_notes(circuit, survey, places, covariance),
             *dissolution_notes(circuit, survey, test),

@@ -20,15 +20,15 @@ from oretally.flowsheet import (
     InputError,
     Place,
     Survey,
-    arrangement,
     balance_problem,
+    positions,
 )
 from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.draws import (
     LEAST_SAMPLES,
     NORMAL_95,
     BalanceAnswer,
-    Drawing,
+    DrawnSurveys,
     Interval,
     Validation,
     answers_of,
@@ -45,10 +45,10 @@ from oretally.recon.result import Balance
 from oretally.recon.solution import ManySolutions, Solution, joined
 from oretally.recon.solver import propagate, solve
 
-__all__ = ["LEVEL", "SimulatedAnswer", "Simulation", "simulate", "simulate_balance",
+__all__ = ["COVERAGE", "SimulatedAnswer", "Simulation", "simulate", "simulate_balance",
            "simulate_problem"]  # fmt: skip
 
-LEVEL = 0.95
+COVERAGE = 0.95
 _ROOM = 50_000_000  # numbers kept: 400 MB
 _ENOUGH = 5  # draws for each reading, to fit slopes
 _CONSTANT = 1e-8  # of the value: an sd or a spread below it is rounding
@@ -214,12 +214,12 @@ def simulate_balance(
         Is told now and then how far it is.
     """
     problem = balance_problem(balance.circuit, balance.survey)
-    places = arrangement(balance.circuit, balance.survey)
+    places = positions(balance.circuit, balance.survey)
     solution = solve(problem, starts)
     _require(solution, draws)
     answers = answers_of(balance, places, propagate(problem, solution))
     flat = rectangular_readings(balance.circuit, balance.survey)
-    drawing = Drawing(problem, solution, flat)
+    drawing = DrawnSurveys(problem, solution, flat)
     numbers = len(answers) + drawing.n_readings
     if draws * numbers > _ROOM:
         raise InputError([
@@ -255,7 +255,7 @@ def simulate_problem(
     """
     solution = solve(problem) if solution is None else solution
     _require(solution, draws)
-    drawing = Drawing(problem, solution)
+    drawing = DrawnSurveys(problem, solution)
     return joined([part for _, part in balanced_draws(drawing, generator, draws)])
 
 
@@ -274,13 +274,13 @@ def _judged(answer: BalanceAnswer, values: Floats, first_order: Floats) -> Simul
     mean, sd = (float(y.mean()), float(y.std(ddof=1))) if finite else (None, None)
     if y.size < LEAST_SAMPLES:
         return SimulatedAnswer(answer, y.size, mean, sd, None, None, None)
-    ends, shortest = symmetric_interval(y, LEVEL), shortest_interval(y, LEVEL)
+    ends, shortest = symmetric_interval(y, COVERAGE), shortest_interval(y, COVERAGE)
     judged = None
     if answer.sd is not None and answer.sd > _CONSTANT * abs(answer.value):
         off = NORMAL_95 * answer.sd
         plain = Interval(answer.value - off, answer.value + off)
-        compared, scatter = ends, end_scatter(y, LEVEL)
+        compared, scatter = ends, end_scatter(y, COVERAGE)
         if np.isfinite(line).all():
-            compared, scatter = relieved(y, answer.value + answer.sd * line, plain, LEVEL)
+            compared, scatter = relieved(y, answer.value + answer.sd * line, plain, COVERAGE)
         judged = validation(answer.value, answer.sd, compared, scatter=scatter)
     return SimulatedAnswer(answer, y.size, mean, sd, ends, shortest, judged)

@@ -10,7 +10,7 @@ from scipy import sparse
 from oretally.flowsheet.arrays import Ints
 from oretally.flowsheet.circuit import Circuit, Node, NodeKind
 from oretally.flowsheet.problem.balance_problem import BalanceProblem, Rows
-from oretally.flowsheet.problem.positions import Arrangement, arrangement
+from oretally.flowsheet.problem.positions import Positions, positions
 from oretally.flowsheet.problem.problem_terms import (
     with_shared_flow_errors,
     with_shared_grade_errors,
@@ -40,7 +40,7 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
         samples and shared sources of error add carriers, and shares add analytes: see
         `oretally.flowsheet.problem.positions`. The balances of the nodes stand first.
     """
-    places = arrangement(circuit, survey)
+    places = positions(circuit, survey)
     carriers = places.carriers
     balances = _Balances(circuit, places)
     n, n_analytes = balances.n_carriers, carriers.n_analytes
@@ -96,7 +96,7 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
 class _Balances:
     """Rows of the balances, over the carriers of one survey and its sieved samples."""
 
-    def __init__(self, circuit: Circuit, places: Arrangement) -> None:
+    def __init__(self, circuit: Circuit, places: Positions) -> None:
         carriers = places.carriers
         self.circuit, self.carriers, self.samples = circuit, carriers, places.samples
         self.n_carriers = carriers.n_carriers + len(places.samples)
@@ -266,7 +266,7 @@ def _frozen(rows: Sequence[_Row]) -> _Frozen:
 
 
 def _with_shared_errors(
-    problem: BalanceProblem, survey: Survey, places: Arrangement
+    problem: BalanceProblem, survey: Survey, places: Positions
 ) -> BalanceProblem:
     """Return the problem with the shared sources of the survey as further unknowns."""
     by_analyte: dict[int | None, list[dict[int, float]]] = {}

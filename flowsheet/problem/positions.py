@@ -29,7 +29,7 @@ from oretally.flowsheet.circuit import Circuit
 from oretally.flowsheet.problem.carriers import Carriers, carriers_of
 from oretally.flowsheet.survey import Meaning, SharedSource, Survey, meanings
 
-__all__ = ["Arrangement", "Position", "Row", "arrangement"]
+__all__ = ["Position", "Positions", "Row", "positions"]
 
 
 class Position(NamedTuple):
@@ -49,7 +49,7 @@ class Row(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Arrangement:
+class Positions:
     """Places of all values, of measurements and of shared sources of error.
 
     Attributes
@@ -101,7 +101,7 @@ class Arrangement:
         return found | {place: name for name, place in self.readings.items()}
 
 
-def arrangement(circuit: Circuit, survey: Survey) -> Arrangement:
+def positions(circuit: Circuit, survey: Survey) -> Positions:
     """Return where each value of a survey stands.
 
     Behind the carriers of the streams come the sieved samples, and then, for the flows and for
@@ -141,7 +141,7 @@ def arrangement(circuit: Circuit, survey: Survey) -> Arrangement:
             observed[true] = Position(k, last + i)
         last += len(moved) if k is None else 2 * len(moved)
     seen = {name: observed.get(place, place) for name, place in readings.items()}
-    return Arrangement(carriers, tuple(rows), seen, sources, observed, samples)
+    return Positions(carriers, tuple(rows), seen, sources, observed, samples)
 
 
 def _reading(place: Position, carriers: Carriers, samples: Mapping[int, int]) -> Position:

@@ -23,7 +23,7 @@ from oretally.flowsheet.survey.quantities import (
 )
 from oretally.flowsheet.survey.size_grid import Run, SizeGrid, grid_of
 from oretally.flowsheet.survey.slurry import (
-    WATER,
+    WATER_DENSITY,
     Estimate,
     dry_from_density,
     dry_from_solids,
@@ -51,7 +51,7 @@ __all__ = [
     "PROPAGATED",
     "RANGE_LIMIT",
     "STATED",
-    "WATER",
+    "WATER_DENSITY",
     "Analyte",
     "Basis",
     "ErrorModel",

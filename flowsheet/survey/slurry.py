@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 __all__ = [
-    "WATER",
+    "WATER_DENSITY",
     "Estimate",
     "dry_from_density",
     "dry_from_solids",
@@ -22,7 +22,7 @@ __all__ = [
     "solids_share",
 ]
 
-WATER = 1000.0  # density of water [kg/m3]
+WATER_DENSITY = 1000.0  # density of water [kg/m3]
 _STEP = 1e-6  # relative, of the numerical derivatives: the functions are smooth
 
 
@@ -46,7 +46,7 @@ def solids_share(pulp: float, solids: float) -> float:
     >>> round(100 * solids_share(1400.0, 2650.0), 2)
     45.89
     """
-    return solids * (pulp - WATER) / (pulp * (solids - WATER))
+    return solids * (pulp - WATER_DENSITY) / (pulp * (solids - WATER_DENSITY))
 
 
 def pulp_density(share: float, solids: float) -> float:
@@ -57,7 +57,7 @@ def pulp_density(share: float, solids: float) -> float:
     >>> round(pulp_density(0.65, 2600.0), 1)
     1666.7
     """
-    return 1.0 / (share / solids + (1.0 - share) / WATER)
+    return 1.0 / (share / solids + (1.0 - share) / WATER_DENSITY)
 
 
 def dry_from_wet(wet: Estimate, moisture: Estimate) -> Estimate:

@@ -24,11 +24,11 @@ from oretally.io.definition import (
 from oretally.io.files import read_csv_table
 from oretally.io.measurements import assayed_analytes, error_titles
 
-__all__ = ["Plan", "read_plan"]
+__all__ = ["UnmeasuredCase", "read_unmeasured"]
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class UnmeasuredCase:
     """A case before its measurements: what is to be weighed and assayed.
 
     Attributes
@@ -61,7 +61,7 @@ class Plan:
         )
 
 
-def read_plan(source: str | Path) -> Plan:
+def read_unmeasured(source: str | Path) -> UnmeasuredCase:
     """Read the definition of a case; its measurements may still be blank.
 
     Raises
@@ -94,4 +94,4 @@ def read_plan(source: str | Path) -> Plan:
         names = [a.name for a in analytes]
         water = definition.water.balanced
         errors = error_titles(table, definition.basis, names, water=water)
-    return Plan(rows, definition, analytes, definition.title or path.stem, errors)
+    return UnmeasuredCase(rows, definition, analytes, definition.title or path.stem, errors)

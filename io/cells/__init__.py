@@ -10,7 +10,7 @@ from oretally.io.cells.bounded_values import (
 )
 from oretally.io.cells.extrapolation import extrapolation_notes
 from oretally.io.cells.headers import Heading, Spellings, is_relative, read_heading
-from oretally.io.cells.numbers import Reading, plain_number, read_number
+from oretally.io.cells.numbers import ParsedNumber, plain_number, read_number
 from oretally.io.cells.quantity_names import (
     DENSITIES,
     OTHER_QUANTITIES,
@@ -49,8 +49,8 @@ __all__ = [
     "BoundedValue",
     "ErrorColumn",
     "Heading",
+    "ParsedNumber",
     "QuantityNames",
-    "Reading",
     "Spellings",
     "StatedError",
     "above_range",

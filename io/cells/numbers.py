@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from oretally.flowsheet import Fault, Place
 from oretally.io.files import Cell, Table
 
-__all__ = ["Reading", "plain_number", "read_number"]
+__all__ = ["ParsedNumber", "plain_number", "read_number"]
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?")
 _GROUPED = re.compile(r"([<>]?\s*[+-]?\d{1,3})((?: \d{3})+)((?:[.,]\d*)?)")  # ISO 80000-1, 7.3
@@ -24,7 +24,7 @@ _BLANK = "leave the cell blank if it was not measured."
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class ParsedNumber:
     """A number, and whether it was written as below detection ('<0.01') or above range ('>10')."""
 
     value: float
@@ -45,7 +45,7 @@ def plain_number(cell: Cell) -> float | None:
     return value if type(value) is float and not cell.problem and math.isfinite(value) else None
 
 
-def read_number(cell: Cell, table: Table, place: Place, what: str) -> Reading | Fault:
+def read_number(cell: Cell, table: Table, place: Place, what: str) -> ParsedNumber | Fault:
     """Read a cell that must hold a number.
 
     Parameters
@@ -63,7 +63,7 @@ def read_number(cell: Cell, table: Table, place: Place, what: str) -> Reading | 
         return Fault(cell.problem, f"Write the number itself, or {_BLANK}", place)
     plain = plain_number(cell)
     if plain is not None:
-        return Reading(plain)
+        return ParsedNumber(plain)
     value = cell.value
     if isinstance(value, bool):
         return Fault(f"The {what} is {value}, not a number.", f"Correct it, or {_BLANK}", place)
@@ -89,7 +89,9 @@ def read_number(cell: Cell, table: Table, place: Place, what: str) -> Reading | 
             return _date(cell.text, what, place)
         return Fault(f"The {what} is '{cell.text}', not a number.", _mend(text), place)
     reading = _finite(float(text), what, place)
-    return Reading(reading.value, below, above) if isinstance(reading, Reading) else reading
+    return (
+        ParsedNumber(reading.value, below, above) if isinstance(reading, ParsedNumber) else reading
+    )
 
 
 def _date(shown: str, what: str, place: Place) -> Fault:
@@ -110,8 +112,8 @@ def _mend(text: str) -> str:
     return f"Write a number, or {_BLANK}"
 
 
-def _finite(value: float, what: str, place: Place) -> Reading | Fault:
-    return Reading(value) if math.isfinite(value) else _not_finite(str(value), what, place)
+def _finite(value: float, what: str, place: Place) -> ParsedNumber | Fault:
+    return ParsedNumber(value) if math.isfinite(value) else _not_finite(str(value), what, place)
 
 
 def _not_finite(text: str, what: str, place: Place) -> Fault:

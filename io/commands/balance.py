@@ -29,10 +29,10 @@ from oretally.io.results import (
 from oretally.io.wording import Simulated
 from oretally.recon import reconcile
 from oretally.recon.otherwise import impossible, otherwise
-from oretally.recon.result import Balance, Otherwise
+from oretally.recon.result import Balance, WhatIf
 from oretally.recon.simulation import simulate_balance
 
-__all__ = ["Answer", "Outputs", "balanced", "show", "write"]
+__all__ = ["BalancedCase", "Outputs", "balanced", "show", "write"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +67,12 @@ class Outputs:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class BalancedCase:
     """A balance, and what stands beside it where it was asked for or stated."""
 
     balance: Balance
     prices: tuple[Price, ...] = ()
-    otherwise: Otherwise | None = None
+    otherwise: WhatIf | None = None
     simulated: Simulated | None = None
 
 
@@ -80,7 +80,7 @@ def balanced(
     source: Path, outputs: Outputs, *, without: Sequence[str] = (), added: Sequence[str] = (),
     starts: int | None = None, draws: int | None = None, seed: int | None = None,
     say: Callable[[str], None] = lambda _: None,
-) -> Answer:  # fmt: skip
+) -> BalancedCase:  # fmt: skip
     """Read a case and balance it; once more with the changes asked for, and so many drawn ones.
 
     Raises
@@ -114,7 +114,7 @@ def balanced(
         seed = SEED if seed is None else seed
         drawn = simulate_balance(found, np.random.default_rng(seed), draws, starts=starts, say=say)
         simulated = Simulated(drawn, seed)
-    return Answer(found, case.prices, beside, simulated)
+    return BalancedCase(found, case.prices, beside, simulated)
 
 
 def _reconciled(
@@ -127,7 +127,7 @@ def _reconciled(
     )  # fmt: skip
 
 
-def write(answer: Answer, outputs: Outputs) -> None:
+def write(answer: BalancedCase, outputs: Outputs) -> None:
     """Write the files asked for."""
     asked = answer.balance, answer.prices, answer.otherwise, answer.simulated
     if outputs.json not in (None, "-") and outputs.json:
@@ -140,7 +140,7 @@ def write(answer: Answer, outputs: Outputs) -> None:
         write_whole(outputs.pdf, pdf_report(*asked))
 
 
-def show(answer: Answer, outputs: Outputs) -> bool:
+def show(answer: BalancedCase, outputs: Outputs) -> bool:
     """Print the answer, and what was written; return whether everything asked for balances."""
     balance, beside = answer.balance, answer.otherwise
     if outputs.json == "-":

@@ -17,9 +17,9 @@ from oretally.io.wording import (
     hidden_sentence,
     print_table,
 )
-from oretally.recon import Examination
-from oretally.recon.checking import ValueStatus
-from oretally.recon.result import EquivalenceGroup, ErrorPlace, Findings, ValueClass
+from oretally.recon import Check
+from oretally.recon.checking import CheckedValue
+from oretally.recon.result import EquivalenceGroup, ErrorPlace, GrossErrors, ValueClass
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -38,7 +38,7 @@ _WORDS = {
 }
 
 
-def print_check(case: Case, found: Examination, console: Console) -> None:
+def print_check(case: Case, found: Check, console: Console) -> None:
     """Print what was read and how well it can be balanced."""
 
     def say(text: str = "", style: str = "") -> None:
@@ -79,7 +79,7 @@ def print_check(case: Case, found: Examination, console: Console) -> None:
     say(f"{SD_LEGEND} Nothing was adjusted.")
 
 
-def _listed(values: Sequence[ValueStatus], survey: Survey) -> str:
+def _listed(values: Sequence[CheckedValue], survey: Survey) -> str:
     """Return the names of values; those of size classes together, stream by stream."""
     known = meanings(survey)
     plain = [f"{v.quantity} of '{v.stream}'" for v in values if known[v.quantity].run is None]
@@ -105,7 +105,7 @@ def _alike(group: EquivalenceGroup, survey: Survey) -> tuple[object, ...]:
     return (group.exact, *map(whatever_class, group.members))
 
 
-def _foreseen(found: Findings, survey: Survey) -> list[str]:
+def _foreseen(found: GrossErrors, survey: Survey) -> list[str]:
     """Return what the balance will not be able to tell, whatever the numbers are."""
     sentences = []
     kin: dict[tuple[object, ...], list[EquivalenceGroup]] = {}

@@ -20,7 +20,7 @@ from oretally.flowsheet import (
     Survey,
     Unit,
     UnitError,
-    arrangement,
+    positions,
 )
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.digits import format_number, format_with_sd
@@ -121,7 +121,7 @@ class _Reader:
         self.faults: list[Fault] = []
         self.streams = {fold_name(s): s for s in circuit.stream_names}
         self.known = {fold_name(q): (q, m) for q, m in meanings(survey).items()}
-        self.there = {(r.stream, r.quantity) for r in arrangement(circuit, survey).rows}
+        self.there = {(r.stream, r.quantity) for r in positions(circuit, survey).rows}
 
     def fault(self, problem: str, mend: str, place: Place) -> None:
         self.faults.append(Fault(problem, mend, place))

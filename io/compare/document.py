@@ -11,9 +11,9 @@ from oretally.io.compare.wording import cautions, hazards, verdicts
 from oretally.io.wording import defer
 from oretally.recon.comparison import BalancedTest, Comparison, Difference
 
-__all__ = ["SCHEMA", "comparison_document", "comparison_json", "comparison_schema"]
+__all__ = ["COMPARISON_SCHEMA", "comparison_document", "comparison_json", "comparison_schema"]
 
-SCHEMA = "oretally.comparison/1"
+COMPARISON_SCHEMA = "oretally.comparison/1"
 
 
 def comparison_json(found: Comparison) -> str:
@@ -33,7 +33,7 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
     """Return the comparison as plain dicts and lists."""
     common = found.common
     return {
-        "schema": SCHEMA,
+        "schema": COMPARISON_SCHEMA,
         "arms": [
             {"label": found.arm_label(i), "tests": [_test(t) for t in arm]}
             for i, arm in enumerate(found.arms)

@@ -19,10 +19,10 @@ from oretally.io.definition.from_toml import read_circuit_text
 from oretally.io.definition.gross_error_rates import error_rates
 from oretally.io.definition.lab_columns import (
     COLUMNS,
-    LEFT_OUT,
+    IGNORED,
     TYPES,
     AnalyteColumn,
-    Heading,
+    LabHeading,
     LabLayout,
     lab_layout,
 )
@@ -36,8 +36,8 @@ __all__ = [
     "CLASS_MASS",
     "COLUMNS",
     "FROM_LAB",
+    "IGNORED",
     "LAB_COLUMNS",
-    "LEFT_OUT",
     "OUTSIDE",
     "STOCKS_FILE",
     "TYPES",
@@ -46,7 +46,7 @@ __all__ = [
     "Definition",
     "DefinitionRows",
     "ErrorRow",
-    "Heading",
+    "LabHeading",
     "LabLayout",
     "Price",
     "Scope",

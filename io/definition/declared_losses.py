@@ -22,7 +22,7 @@ from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io.cells import in_unit_of, read_amount
 
-__all__ = ["LOSS_AT", "LossRow", "loss_note", "read_losses"]
+__all__ = ["LOSS_AT", "LossRow", "loss_note", "read_declared_losses"]
 
 LOSS_AT = "loss at "
 """What the name of a declared loss begins with; its node follows."""
@@ -38,7 +38,7 @@ class LossRow:
     place: Place
 
 
-def read_losses(
+def read_declared_losses(
     rows: Sequence[LossRow],
     streams: Sequence[Stream],
     nodes: Sequence[str],

@@ -33,7 +33,7 @@ from oretally.flowsheet.circuit import (
 )
 from oretally.flowsheet.faults import nearest_name
 from oretally.io.definition.analytes import YES_OR_NO, AnalyteRow, read_analytes, read_dissolved
-from oretally.io.definition.declared_losses import LOSS_AT, LossRow, read_losses
+from oretally.io.definition.declared_losses import LOSS_AT, LossRow, read_declared_losses
 from oretally.io.definition.dissolving_leaches import DissolvingRow, read_dissolving
 from oretally.io.definition.error_rules import ErrorRow, Scope, error_model
 from oretally.io.definition.error_sources import SourceRow, read_sources
@@ -141,7 +141,9 @@ def define(
     ends = [end for s in rows.streams for end in (s.source, s.target) if end is not None]
     stocks = read_stocks(rows.stocks, rows.kinds, rows.streams, basis, faults, planned=rows.planned)
     nodes = [name for name, _, _ in rows.kinds]
-    declared, losses = read_losses(rows.losses, rows.streams, [*nodes, *ends], basis, faults)
+    declared, losses = read_declared_losses(
+        rows.losses, rows.streams, [*nodes, *ends], basis, faults
+    )
     kinds = {fold_name(name): kind for name, kind, _ in rows.kinds}
     gone, sizes = read_dissolving(rows.dissolving, kinds, basis, faults)
     streams = (*rows.streams, *stocks.streams, *declared, *gone)

@@ -16,24 +16,24 @@ from oretally.flowsheet.faults import nearest_name
 from oretally.io.cells import read_amount
 
 __all__ = [
-    "COLUMNS", "LEFT_OUT", "OTHERS", "TYPES", "AnalyteColumn", "Certificate", "Heading",
+    "COLUMNS", "IGNORED", "OTHERS", "TYPES", "AnalyteColumn", "CertifiedValue", "LabHeading",
     "LabLayout", "LabRows", "lab_layout", "sheet_lab_rows",
 ]  # fmt: skip
 
 COLUMNS = (
     "sample", "type", "analyte", "value", "unit", "pair", "standard", "certified", "certified sd",
 )  # fmt: skip
-LEFT_OUT = "leave out"
+IGNORED = "leave out"
 """Type of rows that are no assays: units, limits, remarks."""
 OTHERS = "*"
 """Stands for every text of the type column that is not named."""
-TYPES = ("sample", "standard", "blank", "duplicate", LEFT_OUT)
+TYPES = ("sample", "standard", "blank", "duplicate", IGNORED)
 _SETTINGS = ("file", "sheet", "columns", "types", "analytes", "standards")
 _ANALYTE = ("column", "called", "unit", "certified", "certified sd")
 
 
 @dataclass(frozen=True, slots=True)
-class Heading:
+class LabHeading:
     """A header as the user says it, and where."""
 
     text: str
@@ -45,16 +45,16 @@ class AnalyteColumn:
     """An analyte: its column (wide form) or its name in the export (long form), and its unit."""
 
     name: str
-    column: Heading | None
+    column: LabHeading | None
     called: str
     unit: Unit | None
-    certified: Heading | None
-    certified_sd: Heading | None
+    certified: LabHeading | None
+    certified_sd: LabHeading | None
     place: Place
 
 
 @dataclass(frozen=True, slots=True)
-class Certificate:
+class CertifiedValue:
     """Certified value of a standard and its sd, as mass per mass."""
 
     value: float
@@ -75,7 +75,7 @@ class LabLayout:
 
     Attributes
     ----------
-    file, sheet : Heading or None
+    file, sheet : LabHeading or None
         Name of the export, and of its sheet in a workbook.
     columns : mapping of str to Heading
         Our column to the header; a column that is not named keeps its own name.
@@ -89,12 +89,12 @@ class LabLayout:
         Whether headers are named at all: then other columns are left alone.
     """
 
-    file: Heading | None = None
-    sheet: Heading | None = None
-    columns: Mapping[str, Heading] = field(default_factory=dict)
+    file: LabHeading | None = None
+    sheet: LabHeading | None = None
+    columns: Mapping[str, LabHeading] = field(default_factory=dict)
     types: Mapping[str, str] = field(default_factory=dict)
     analytes: Mapping[str, AnalyteColumn] = field(default_factory=dict)
-    certificates: Mapping[tuple[str, str], Certificate] = field(default_factory=dict)
+    certificates: Mapping[tuple[str, str], CertifiedValue] = field(default_factory=dict)
 
     def type_of(self, text: str) -> str | None:
         """Return what a text of the type column means, capitals or not; None if nobody says it."""
@@ -113,7 +113,7 @@ class LabLayout:
         """Whether headers are named: columns that are not are then left alone."""
         return bool(self.columns) or self.wide
 
-    def headings(self) -> list[Heading]:
+    def headings(self) -> list[LabHeading]:
         """Return every header that the user names."""
         found = list(self.columns.values())
         for a in self.analytes.values():
@@ -190,7 +190,7 @@ class _Reader:
 
     def layout(self) -> LabLayout:
         self.known(self.entry, _SETTINGS)
-        columns: dict[str, Heading] = {}
+        columns: dict[str, LabHeading] = {}
         for ours in self.known(self.table("columns"), COLUMNS, "columns"):
             heading = self.heading(self.table("columns")[ours], "columns", ours)
             if heading is not None:
@@ -232,12 +232,12 @@ class _Reader:
                 self.fault(f"'{key}' is not known here.", mend, *where, key)
         return [key for key in entry if key in words]
 
-    def heading(self, value: object, *keys: str) -> Heading | None:
+    def heading(self, value: object, *keys: str) -> LabHeading | None:
         """Return a text; None, with a fault, if it is something else or blank."""
         if value is None:
             return None
         if isinstance(value, str) and value.strip():
-            return Heading(" ".join(value.split()), self.at("lab", *keys))
+            return LabHeading(" ".join(value.split()), self.at("lab", *keys))
         self.fault(f"'{keys[-1]}' is {value!r}; it is a text.", f'Write {keys[-1]} = "...", as it '
                    "stands in the export.", *keys)  # fmt: skip
         return None
@@ -284,8 +284,8 @@ class _Reader:
             )  # fmt: skip
         return found
 
-    def certificates(self) -> dict[tuple[str, str], Certificate]:
-        found: dict[tuple[str, str], Certificate] = {}
+    def certificates(self) -> dict[tuple[str, str], CertifiedValue]:
+        found: dict[tuple[str, str], CertifiedValue] = {}
         for standard in self.table("standards"):
             for analyte in self.table("standards", standard):
                 where = ("standards", standard, analyte)
@@ -295,7 +295,7 @@ class _Reader:
                 sd = self.amount(entry, "certified sd", *where)
                 if value is not None and sd is not None:
                     key = (fold_name(standard), fold_name(analyte))
-                    found[key] = Certificate(value, sd)
+                    found[key] = CertifiedValue(value, sd)
         return found
 
     def amount(self, entry: Mapping[str, object], key: str, *where: str) -> float | None:

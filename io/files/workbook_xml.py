@@ -12,7 +12,7 @@ from oretally.io.files.table import MOST_CELLS, Cell
 
 __all__ = ["LOCAL", "NotRead", "Sheet", "count_cells", "opened", "parse_member", "shown_percent"]
 
-Start = Callable[[str, dict[str, str]], None]
+StartTag = Callable[[str, dict[str, str]], None]
 _PIECE = 2**20
 _MOST_NAMES = 10_000
 
@@ -50,7 +50,7 @@ LOCAL = _LocalNames()
 def parse_member(
     archive: zipfile.ZipFile,
     member: str,
-    start: Start,
+    start: StartTag,
     end: Callable[[str], None],
     text: Callable[[str], None] | None = None,
 ) -> None:

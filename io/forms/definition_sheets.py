@@ -6,16 +6,16 @@ from collections.abc import Iterator, Mapping
 
 from oretally.flowsheet import Basis, Fault, InputError
 from oretally.flowsheet.circuit import Content
-from oretally.io.case import Plan
+from oretally.io.case import UnmeasuredCase
 from oretally.io.definition import COLUMNS, FROM_LAB, LAB_COLUMNS, OUTSIDE, sources_sheet
 from oretally.io.measurements import error_titles
 
 __all__ = ["definition_sheets"]
 
-Line = tuple[object, ...]
+SheetLine = tuple[object, ...]
 
 
-def definition_sheets(plan: Plan) -> dict[str, list[Line]]:
+def definition_sheets(plan: UnmeasuredCase) -> dict[str, list[SheetLine]]:
     """Return the sheets by title, each with its header; what a case has not is its header alone.
 
     Everything stands as it was written: what is read back is the same definition, to the last
@@ -28,15 +28,15 @@ def definition_sheets(plan: Plan) -> dict[str, list[Line]]:
     """
     rows, d = plan.rows, plan.definition
     _refuse_names(plan)
-    report: list[Line] = [("key", "value"), ("title", plan.title), ("basis", d.basis.value)]
+    report: list[SheetLine] = [("key", "value"), ("title", plan.title), ("basis", d.basis.value)]
     report += [("water", "yes")] if d.water.balanced else []
     report += [("feed", d.feed)] if d.feed else []
     report += [("product", p) for p in d.products]
     report += [("lost", name) for name in d.lost]
-    analytes: list[Line] = [(a.name, a.unit, a.maximum, a.detection, a.dissolved)
+    analytes: list[SheetLine] = [(a.name, a.unit, a.maximum, a.detection, a.dissolved)
                             for a in rows.analytes]  # fmt: skip
     analytes = analytes or [(a.name, a.unit.symbol) for a in plan.analytes]
-    lab: list[Line] = [] if rows.lab is None else list(_lab_columns(rows.lab.entry))
+    lab: list[SheetLine] = [] if rows.lab is None else list(_lab_columns(rows.lab.entry))
     wanted = any(str(e.absolute).strip().casefold() == FROM_LAB for e in rows.errors)
     return {
         "circuit": [("stream", "from", "to", "carries", "like"),
@@ -62,7 +62,7 @@ def definition_sheets(plan: Plan) -> dict[str, list[Line]]:
     }  # fmt: skip
 
 
-def _refuse_names(plan: Plan) -> None:
+def _refuse_names(plan: UnmeasuredCase) -> None:
     """Refuse nodes that a sheet would take for the outside."""
     wrong = [
         Fault(f"A node is called '{end}', which stands for the outside in a sheet.",
@@ -74,7 +74,7 @@ def _refuse_names(plan: Plan) -> None:
         raise InputError(wrong)
 
 
-def _nodes(plan: Plan) -> list[Line]:
+def _nodes(plan: UnmeasuredCase) -> list[SheetLine]:
     """Return the sheet of nodes, with what dissolves at them if that is said of any."""
     told = {row.node: {"True": "yes", "False": "no"}.get(str(row.amount), str(row.amount))
             for row in plan.rows.dissolving}  # fmt: skip
@@ -83,7 +83,7 @@ def _nodes(plan: Plan) -> list[Line]:
                      for name, kind, _ in plan.rows.kinds)]  # fmt: skip
 
 
-def _stocks(plan: Plan) -> list[Line]:
+def _stocks(plan: UnmeasuredCase) -> list[SheetLine]:
     """Return the sheet of stocks to survey: a header alone where there is no stockpile."""
     values = ("dry mass [t]", *(f"{a.name} [{a.unit}]" for a in plan.analytes))
     names = [a.name for a in plan.analytes]
@@ -95,7 +95,7 @@ def _stocks(plan: Plan) -> list[Line]:
     return [header, *((pile, when) for pile in piles for when in ("opening", "closing"))]
 
 
-def _lab_columns(entry: object) -> Iterator[Line]:
+def _lab_columns(entry: object) -> Iterator[SheetLine]:
     """Return the rows that say how a laboratory names its columns; see `sheet_lab_rows`."""
     if not isinstance(entry, Mapping):
         return

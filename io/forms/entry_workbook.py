@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from oretally.flowsheet import Analyte, Basis
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import in_solution
-from oretally.io.case import Plan
+from oretally.io.case import UnmeasuredCase
 from oretally.io.files import put, widen
 from oretally.io.forms.definition_sheets import definition_sheets
 from oretally.io.forms.sampling_form import sample_codes
@@ -28,7 +28,7 @@ _WEIGHING = ("stream", "sample", "container", "with content [kg]", "empty [kg]",
 _LAST = 2_000  # row down to which validations reach
 
 
-def entry_workbook(plan: Plan) -> bytes:
+def entry_workbook(plan: UnmeasuredCase) -> bytes:
     """Return the workbook: sheets of the case, and the weighing in a batch test."""
     import openpyxl
 
@@ -50,7 +50,7 @@ def entry_workbook(plan: Plan) -> bytes:
     return buffer.getvalue()
 
 
-def _measurements(book: Workbook, plan: Plan, *, batch: bool) -> None:
+def _measurements(book: Workbook, plan: UnmeasuredCase, *, batch: bool) -> None:
     """Write the sheet that is read back: one row a stream, its net mass from the weighing."""
     sheet = book.create_sheet("measurements")
     flow = "dry mass [kg]" if batch else "dry rate [t/h]"
@@ -87,12 +87,12 @@ def _measurements(book: Workbook, plan: Plan, *, batch: bool) -> None:
     _guarded(sheet)
 
 
-def _dissolved(plan: Plan, analyte: Analyte) -> bool:
+def _dissolved(plan: UnmeasuredCase, analyte: Analyte) -> bool:
     """Tell whether an analyte may be in the solution: unless the case says that it is not."""
     return plan.definition.water.dissolved.get(analyte.name, True)
 
 
-def _weighing(book: Workbook, plan: Plan) -> None:
+def _weighing(book: Workbook, plan: UnmeasuredCase) -> None:
     """Write the sheet of weighings; containers of the case are offered with their masses."""
     sheet = book.create_sheet("weighing")
     for j, word in enumerate(_WEIGHING, start=1):

@@ -6,14 +6,14 @@ import re
 from importlib.resources import files
 
 from oretally.flowsheet import Basis
-from oretally.io.case import Plan
+from oretally.io.case import UnmeasuredCase
 from oretally.io.pictures import circuit_svg
 from oretally.io.wording import sheet_cautions
 
 __all__ = ["sample_codes", "sampling_form"]
 
 
-def sample_codes(plan: Plan) -> dict[str, str]:
+def sample_codes(plan: UnmeasuredCase) -> dict[str, str]:
     """Return a short code for the sample of each stream: initials of the title and a number."""
     initials = "".join(word[0] for word in re.findall(r"\w+", plan.title)).upper()[:4] or "S"
     names = [s.name for s in plan.sampled]
@@ -21,7 +21,7 @@ def sample_codes(plan: Plan) -> dict[str, str]:
     return {name: f"{initials}-{i:0{width}d}" for i, name in enumerate(names, start=1)}
 
 
-def sampling_form(plan: Plan) -> str:
+def sampling_form(plan: UnmeasuredCase) -> str:
     """Return the form as one HTML document for A4, to print and fill in by hand."""
     import jinja2
 

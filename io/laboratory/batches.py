@@ -26,7 +26,7 @@ from oretally.io.cells import (
     NOT_MEASURED,
     TWO_WAYS,
     ErrorColumn,
-    Reading,
+    ParsedNumber,
     folded_word,
     in_own_unit,
     percent_refused,
@@ -190,7 +190,7 @@ class _Reader:
         if not reading.above:  # nobody knows what such a sample carries over
             self.before[key] = value / 2.0 if reading.below else value
 
-    def reading(self, row: LabRow, place: Place) -> tuple[Reading, Unit] | Fault:
+    def reading(self, row: LabRow, place: Place) -> tuple[ParsedNumber, Unit] | Fault:
         """Return the number of an assay and its unit; what is no grade is refused."""
         cell = row.value
         if folded_word(cell) in TWO_WAYS:
@@ -219,7 +219,7 @@ class _Reader:
         return reading, unit
 
     def take(
-        self, row: LabRow, batch: LabBatch, reading: Reading, value: float, place: Place
+        self, row: LabRow, batch: LabBatch, reading: ParsedNumber, value: float, place: Place
     ) -> None:
         bounded = reading.below or reading.above
         if row.kind == "blank" and not reading.above:

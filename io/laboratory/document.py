@@ -11,9 +11,9 @@ from typing import Any
 from oretally.io.laboratory.judgement import JudgedTable, Judgement, StandardChart, fitted_rule
 from oretally.recon.laboratory import Bias, PrecisionFit
 
-__all__ = ["SCHEMA", "lab_document", "lab_json", "lab_schema"]
+__all__ = ["LAB_SCHEMA", "lab_document", "lab_json", "lab_schema"]
 
-SCHEMA = "oretally.lab/1"
+LAB_SCHEMA = "oretally.lab/1"
 _RATIO = "1"  # unit of a pure number
 
 
@@ -32,7 +32,7 @@ def lab_schema() -> dict[str, Any]:
 def lab_document(found: JudgedTable) -> dict[str, Any]:
     """Return the batch as plain dicts and lists; every number has its unit and its sd."""
     return {
-        "schema": SCHEMA,
+        "schema": LAB_SCHEMA,
         "title": found.title,
         "source": found.source,
         "notes": list(found.notes),

@@ -19,7 +19,7 @@ from oretally.flowsheet.faults import nearest_name
 from oretally.io.cells import (
     ErrorColumn,
     Heading,
-    Reading,
+    ParsedNumber,
     Spellings,
     in_own_unit,
     is_relative,
@@ -260,7 +260,9 @@ def read_value(
     return Value(base, sd, False, place)
 
 
-def _wrong(reading: Reading, shown: str, unit: Unit, column: ValueColumn) -> tuple[str, str] | None:
+def _wrong(
+    reading: ParsedNumber, shown: str, unit: Unit, column: ValueColumn
+) -> tuple[str, str] | None:
     """Return what is wrong with the size of a number, and how to mend it."""
     what = column.name if column.analyte else "mass of the fraction"
     if reading.above:

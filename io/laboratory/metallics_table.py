@@ -33,7 +33,7 @@ METALLICS_FILE, METALLICS_SHEET = "metallics.csv", "metallics"
 _FRACTIONS = ("plus", "minus")
 _SAME = 1e-9  # two masses, relative: as written in different rows
 
-Row = tuple[Cell, ...]
+SampleRow = tuple[Cell, ...]
 
 
 def metallics_measurements(
@@ -114,7 +114,7 @@ class _Reader:
 
     def measurements(self) -> list[Measurement]:
         """Return the grades of all streams, in the order of the table."""
-        groups: dict[str, dict[str, list[Row]]] = {}
+        groups: dict[str, dict[str, list[SampleRow]]] = {}
         for row in self.table.rows:
             stream, fraction = self.stream(row), self.fraction(row)
             if stream is not None:
@@ -126,7 +126,7 @@ class _Reader:
                 found.extend(self.of_stream(stream, parts))
         return found
 
-    def stream(self, row: Row) -> str | None:
+    def stream(self, row: SampleRow) -> str | None:
         cell = row[self.columns.stream]
         if cell.blank:
             first = next((each for each in row if not each.blank), cell)
@@ -146,7 +146,7 @@ class _Reader:
             self.unknown.add(fold_name(cell.text))
         return known
 
-    def fraction(self, row: Row) -> str | None:
+    def fraction(self, row: SampleRow) -> str | None:
         cell = row[self.columns.fraction]
         word = cell.text.casefold()
         if word in _FRACTIONS:
@@ -158,7 +158,7 @@ class _Reader:
         )
         return None
 
-    def of_stream(self, stream: str, parts: dict[str, list[Row]]) -> list[Measurement]:
+    def of_stream(self, stream: str, parts: dict[str, list[SampleRow]]) -> list[Measurement]:
         """Return the grades of one stream."""
         for word, other in (("plus", "minus"), ("minus", "plus")):
             if not parts.get(word):
@@ -189,13 +189,13 @@ class _Reader:
                 found.append(self.combined(stream, analyte, plus, minus, parts))
         return found
 
-    def assayed(self, analyte: Analyte, parts: dict[str, list[Row]]) -> bool:
+    def assayed(self, analyte: Analyte, parts: dict[str, list[SampleRow]]) -> bool:
         """Tell whether any row of a stream holds an assay of the analyte."""
         columns = (self.columns.grades.get(analyte.name), self.columns.metals.get(analyte.name))
         rows = [row for word in _FRACTIONS for row in parts[word]]
         return any(c is not None and not row[c.index].blank for c in columns for row in rows)
 
-    def mass(self, stream: str, word: str, rows: Sequence[Row]) -> Value | None:
+    def mass(self, stream: str, word: str, rows: Sequence[SampleRow]) -> Value | None:
         """Return the mass of a fraction; rows of replicates may leave it out, or repeat it."""
         before = len(self.faults)
         column = self.columns.mass
@@ -226,7 +226,7 @@ class _Reader:
             return None
         return (stated or values)[0]
 
-    def value(self, stream: str, row: Row, column: ValueColumn | None) -> Value | None:
+    def value(self, stream: str, row: SampleRow, column: ValueColumn | None) -> Value | None:
         if column is None:
             return None
         found = read_value(row, column, self.table, stream, self.faults)
@@ -235,7 +235,7 @@ class _Reader:
         return found
 
     def plus(
-        self, stream: str, analyte: Analyte, row: Row, mass: Value | None
+        self, stream: str, analyte: Analyte, row: SampleRow, mass: Value | None
     ) -> SieveFraction | WholeFraction | None:
         """Return what stayed on the sieve."""
         before = len(self.faults)
@@ -273,7 +273,7 @@ class _Reader:
         return SieveFraction(mass.base, (found.base,), found.sd, mass.sd or 0.0)
 
     def minus(
-        self, stream: str, analyte: Analyte, rows: Sequence[Row], mass: Value | None
+        self, stream: str, analyte: Analyte, rows: Sequence[SampleRow], mass: Value | None
     ) -> SieveFraction | None:
         """Return what went through the sieve."""
         before = len(self.faults)
@@ -327,7 +327,7 @@ class _Reader:
 
     def combined(
         self, stream: str, analyte: Analyte, plus: SieveFraction | WholeFraction,
-        minus: SieveFraction, parts: dict[str, list[Row]],
+        minus: SieveFraction, parts: dict[str, list[SampleRow]],
     ) -> Measurement:  # fmt: skip
         """Return the grade of the whole, and note the way to it."""
         name, column, mass = analyte.name, self.columns.grades[analyte.name], self.columns.mass

@@ -9,7 +9,7 @@ from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.io.laboratory.control_chart import control_chart_svg
 from oretally.io.laboratory.judgement import JudgedTable, Judgement
 from oretally.io.laboratory.scatter import blanks_svg, duplicates_svg
-from oretally.io.laboratory.summary import CAUTIONS, lab_words
+from oretally.io.laboratory.summary import LAB_REMARKS, lab_words
 
 __all__ = ["lab_report"]
 
@@ -33,7 +33,7 @@ def lab_report(found: JudgedTable) -> str:
         source=found.source,
         notes=found.notes,
         analytes=[_section(j) for j in found.judgements],
-        cautions=CAUTIONS,
+        cautions=LAB_REMARKS,
         version=version("oretally"),
     )
 

@@ -10,7 +10,7 @@ from oretally.flowsheet import Dimension, Fault, Place, Unit, UnitError, parse_u
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import nearest_name
 from oretally.io.cells import with_own_unit
-from oretally.io.definition import COLUMNS, LEFT_OUT, TYPES, AnalyteColumn, Heading, LabLayout
+from oretally.io.definition import COLUMNS, IGNORED, TYPES, AnalyteColumn, LabHeading, LabLayout
 from oretally.io.files import Cell, Table
 
 __all__ = ["LabRow", "lab_rows"]
@@ -94,7 +94,7 @@ class _Reader:
                         f"Columns: {', '.join(COLUMNS)}; {_MAP}.")  # fmt: skip
                 self.faults.append(Fault(f"'{cell.text}' is not a column here.", mend, cell.place))
 
-    def named(self, heading: Heading) -> None:
+    def named(self, heading: LabHeading) -> None:
         """Refuse a header that the user names and the table has not."""
         if heading.text in self.theirs:
             return
@@ -141,9 +141,9 @@ class _Reader:
         if all(value.blank for _, value in pairs):
             return
         kind = self.kind(cells["type"])
-        if kind == LEFT_OUT:
+        if kind == IGNORED:
             self.left_out[cells["type"].text] += 1
-        if kind in (None, LEFT_OUT):
+        if kind in (None, IGNORED):
             return
         for analyte, value in pairs:
             if value.blank:

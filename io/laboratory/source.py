@@ -8,7 +8,7 @@ from oretally.flowsheet import Fault, Place
 from oretally.flowsheet.circuit import fold_name
 from oretally.io.definition import (
     COLUMNS,
-    Heading,
+    LabHeading,
     LabLayout,
     lab_layout,
     read_circuit_text,
@@ -56,7 +56,7 @@ def find_table(path: Path, layout: LabLayout, faults: list[Fault]) -> Table | No
         faults.append(Fault(missing, mend, place))
         return None
     best: tuple[int, Table | None, list[Fault]] = (-1, None, [])
-    headings: list[Heading | None] = [*layout.headings()] or [None]
+    headings: list[LabHeading | None] = [*layout.headings()] or [None]
     for heading in headings:
         found, wrong = _with_header(file, layout, heading)
         named = {h.text for h in layout.headings()}
@@ -83,7 +83,7 @@ def _of_assays(fault: Fault, layout: LabLayout) -> Fault:
 
 
 def _with_header(
-    file: Path, layout: LabLayout, heading: Heading | None
+    file: Path, layout: LabLayout, heading: LabHeading | None
 ) -> tuple[Table | None, list[Fault]]:
     """Return the table whose header has a heading; what stands above it is left alone."""
     key = None if heading is None else heading.text.casefold()

@@ -14,10 +14,10 @@ from oretally.io.laboratory.judgement import (
     signed_percent,
 )
 
-__all__ = ["CAUTIONS", "lab_summary", "lab_words"]
+__all__ = ["LAB_REMARKS", "lab_summary", "lab_words"]
 
 _WIDTH = 104
-CAUTIONS = (
+LAB_REMARKS = (
     "± is one standard deviation; limits are 95 %.",
     "Duplicates show what comes between the two assays and nothing before: sampling and the "
     "preparation that both share are not in their sd. The fitted sd holds between the "
@@ -36,7 +36,7 @@ def lab_summary(found: JudgedTable) -> str:
         for word, text in lab_words(judgement):
             folded = wrap(text, _WIDTH - 13, break_on_hyphens=False) or [""]
             lines += [f"  {word:<11}{folded[0]}", *(f"{'':13}{rest}" for rest in folded[1:])]
-    cautions = [line for caution in CAUTIONS for line in wrap(caution, _WIDTH)]
+    cautions = [line for caution in LAB_REMARKS for line in wrap(caution, _WIDTH)]
     return "\n".join([*lines, "", *cautions]) + "\n"
 
 

@@ -22,7 +22,7 @@ from oretally.flowsheet.digits import format_with_sd
 from oretally.flowsheet.survey import (
     PROPAGATED,
     STATED,
-    WATER,
+    WATER_DENSITY,
     Estimate,
     combined_sd,
     dry_from_density,
@@ -210,7 +210,7 @@ def _out_of_range(found: Mapping[str, Measurement]) -> Fault | None:
         if quantity in SHARES and not 0.0 <= m.value_base < 1.0:
             return Fault(f"The {quantity} is {m.value:g} {m.unit}; it lies between 0 and 100 %.",
                          "Correct the value or its unit.", place)  # fmt: skip
-        if quantity in DENSITIES and m.value_base <= WATER:
+        if quantity in DENSITIES and m.value_base <= WATER_DENSITY:
             return Fault(
                 f"The {quantity} is {m.value:g} {m.unit}, no more than that of water (1 kg/L).",
                 "Correct the value or its unit.", place,

@@ -23,7 +23,7 @@ from oretally.io.cells import (
     NOT_MEASURED,
     TWO_WAYS,
     ErrorColumn,
-    Reading,
+    ParsedNumber,
     StatedError,
     above_range,
     below_detection,
@@ -136,7 +136,7 @@ class EntryChecker:
             )
         return meaning is not None
 
-    def reading(self, entry: Entry) -> Reading | Fault:
+    def reading(self, entry: Entry) -> ParsedNumber | Fault:
         """Return the number, or the detection limit where a word says that it is below."""
         word = folded_word(entry.value)
         if word in TWO_WAYS:
@@ -166,7 +166,7 @@ class EntryChecker:
                 f'{{ unit = "{analyte.unit}", detection = "0.01 {analyte.unit}" }}.',
                 entry.place,
             )
-        return Reading(entry.unit.from_base(analyte.detection), below=True)
+        return ParsedNumber(entry.unit.from_base(analyte.detection), below=True)
 
     def stream(self, entry: Entry) -> str | None:
         """Return the stream as the circuit spells it."""
@@ -184,7 +184,7 @@ class EntryChecker:
                 self.faults.append(fault)
         return known
 
-    def implausible(self, entry: Entry, reading: Reading) -> Fault | None:
+    def implausible(self, entry: Entry, reading: ParsedNumber) -> Fault | None:
         """Return what is wrong with the size of a number."""
         grade = entry.quantity in self.analytes
         what = "grade" if grade else entry.quantity

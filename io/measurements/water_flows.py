@@ -26,13 +26,13 @@ from oretally.flowsheet import (
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import (
     PROPAGATED,
+    WATER_DENSITY,
     Estimate,
     combined_sd,
     propagated,
     pulp_density,
     solids_share,
 )
-from oretally.flowsheet.survey import WATER as WATER_DENSITY
 from oretally.io.cells import DENSITIES, WATER, dissolved_name
 from oretally.io.definition import WaterBalance
 from oretally.io.measurements.dry_flows import DryFlows, carried_sources, error_parts, shown_with_sd

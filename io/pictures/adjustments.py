@@ -28,7 +28,7 @@ def adjustment_svg(balance: Balance, without: Collection[str] = ()) -> str:
         return ""
     alpha = balance.global_test.alpha
     single = sidak_limit(alpha, 1)
-    largest = balance.findings.measurement_limit or sidak_limit(alpha, len(rows))
+    largest = balance.gross_errors.measurement_limit or sidak_limit(alpha, len(rows))
     reach = max(min(max((abs(v.standardised or 0.0) for v in rows), default=0.0), 8.0), 4.0) * 1.05
     names = [f"{v.stream}: {v.quantity}" for v in rows]
     left = max((text_width(name) for name in names), default=60.0) + 14.0

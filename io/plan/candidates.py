@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from oretally.flowsheet import Arrangement, Fault, Measurement, Survey, Unit
+from oretally.flowsheet import Fault, Measurement, Positions, Survey, Unit
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.problem import SHARPEST, Row
 from oretally.flowsheet.survey import PROPAGATED
@@ -38,7 +38,7 @@ class Candidates:
 
     def __init__(
         self, definition: Definition, today: Survey, expected: Survey | None, point: PlanPoint,
-        places: Arrangement, table: PriceTable, notes: list[str], faults: list[Fault],
+        places: Positions, table: PriceTable, notes: list[str], faults: list[Fault],
     ) -> None:  # fmt: skip
         self.definition, self.today, self.expected = definition, today, expected
         self.point, self.places = point, places

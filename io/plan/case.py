@@ -6,17 +6,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from oretally.flowsheet import (
-    Arrangement,
     Circuit,
     ErrorSource,
     Fault,
     InputError,
     Place,
+    Positions,
     Survey,
-    arrangement,
     parse_unit,
+    positions,
 )
-from oretally.io.case import MEASUREMENTS_FILE, SHEETS, Plan, read_case, read_plan
+from oretally.io.case import MEASUREMENTS_FILE, SHEETS, UnmeasuredCase, read_case, read_unmeasured
 from oretally.io.files import SUFFIXES, Table, read_csv_table, read_workbook
 from oretally.io.measurements import read_survey
 from oretally.io.plan.candidates import Candidates
@@ -40,7 +40,7 @@ class PlanCase:
         Measured values, and expected ones where nothing was measured.
     point : PlanPoint
         Their balance.
-    places : Arrangement
+    places : Positions
         Of that survey, without its shared sources.
     candidates : tuple of Candidate
     declared : tuple of Declared
@@ -57,7 +57,7 @@ class PlanCase:
     circuit: Circuit
     survey: Survey
     point: PlanPoint
-    places: Arrangement
+    places: Positions
     candidates: tuple[Candidate, ...]
     declared: tuple[Declared, ...]
     prices: Prices
@@ -78,7 +78,7 @@ def read_plan_case(
     InputError
         With every fault found in the file that stops the reading.
     """
-    plan = read_plan(source)
+    plan = read_unmeasured(source)
     definition = plan.definition
     circuit = definition.circuit
     if circuit is None or definition.feed is None:  # read_plan has refused it
@@ -101,7 +101,7 @@ def read_plan_case(
                   Place(file=str(source)))
         ])  # fmt: skip
     point = balanced_point(circuit, survey, definition.feed, definition.products)
-    places = arrangement(circuit, replace(survey, shared=()))
+    places = positions(circuit, replace(survey, shared=()))
     quantities = {row.quantity: row.meaning.unit for row in places.rows}
     faults: list[Fault] = []
     table: PriceTable | None = one_each(list(quantities))
@@ -164,7 +164,7 @@ def _blank(table: Table | None) -> bool:
     )
 
 
-def _expected(plan: Plan, expected: Path) -> Survey:
+def _expected(plan: UnmeasuredCase, expected: Path) -> Survey:
     """Return the expected values."""
     faults: list[Fault] = []
     table, wrong = read_csv_table(expected, expected.name, key="stream")
@@ -187,7 +187,7 @@ def _expected(plan: Plan, expected: Path) -> Survey:
 
 
 def _with_expected(
-    plan: Plan, measured: Survey | None, expected: Survey, name: str, notes: list[str]
+    plan: UnmeasuredCase, measured: Survey | None, expected: Survey, name: str, notes: list[str]
 ) -> tuple[Survey, Survey]:
     """Return the survey of the point, and the measured one; declared losses are in both."""
     declared = plan.definition.losses

@@ -11,9 +11,9 @@ from oretally.io.plan.samples import sample_needs
 from oretally.io.plan.summary import plan_warnings
 from oretally.recon.plan import MeasurementPlan, Option
 
-__all__ = ["SCHEMA", "plan_document", "plan_json", "plan_schema"]
+__all__ = ["PLAN_SCHEMA", "plan_document", "plan_json", "plan_schema"]
 
-SCHEMA = "oretally.plan/1"
+PLAN_SCHEMA = "oretally.plan/1"
 
 
 def plan_json(case: PlanCase, found: MeasurementPlan) -> str:
@@ -37,7 +37,7 @@ def plan_document(case: PlanCase, found: MeasurementPlan) -> dict[str, Any]:
     """
     best = found.best
     return {
-        "schema": SCHEMA,
+        "schema": PLAN_SCHEMA,
         "title": case.title,
         "currency": case.currency,
         "budget": found.budget,

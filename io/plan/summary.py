@@ -12,13 +12,13 @@ from oretally.io.plan.samples import SampleNeed, sample_needs
 from oretally.io.sampling import mass_text
 from oretally.recon.plan import CURVE, MOST_TOLD, MeasurementPlan, Option
 
-__all__ = ["CAUTIONS", "plan_summary", "plan_warnings"]
+__all__ = ["PLAN_REMARKS", "plan_summary", "plan_warnings"]
 
 _WIDTH = 100
 _LABEL = 13
 _CURVE_ANSWERS = 12  # columns of answers in the table of budgets
 
-CAUTIONS = (
+PLAN_REMARKS = (
     "± is one standard deviation, to first order at the values above: with errors of more than "
     "some 20 % of a value, or other values than expected, it will differ. Costs are those of the "
     "table of prices.",
@@ -50,7 +50,7 @@ def plan_summary(case: PlanCase, found: MeasurementPlan) -> str:
             lines += wrap(note, _WIDTH, initial_indent="- ", subsequent_indent="  ",
                           break_on_hyphens=False)  # fmt: skip
     lines.append("")
-    for caution in CAUTIONS:
+    for caution in PLAN_REMARKS:
         lines += wrap(caution, _WIDTH, break_on_hyphens=False)
     return "\n".join(lines) + "\n"
 

@@ -23,15 +23,15 @@ from oretally.io.wording import (
     simulation_document,
     worth_document,
 )
-from oretally.recon.result import Balance, BalancedValue, Otherwise
+from oretally.recon.result import Balance, BalancedValue, WhatIf
 
-__all__ = ["SCHEMA", "balance_document", "balance_schema", "to_json"]
+__all__ = ["BALANCE_SCHEMA", "balance_document", "balance_schema", "to_json"]
 
-SCHEMA = "oretally.balance/1"
+BALANCE_SCHEMA = "oretally.balance/1"
 
 
 def to_json(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None,
+    balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None,
     simulated: Simulated | None = None,
 ) -> str:  # fmt: skip
     """Return the balance as JSON text; what is not determined is null."""
@@ -47,13 +47,13 @@ def balance_schema() -> dict[str, Any]:
 
 
 def balance_document(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None,
+    balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None,
     simulated: Simulated | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """Return the balance as plain dicts and lists."""
     test = balance.global_test
     return {
-        "schema": SCHEMA,
+        "schema": BALANCE_SCHEMA,
         "title": balance.survey.title,
         "basis": balance.survey.basis.value,
         "feed": balance.feed,
@@ -182,7 +182,7 @@ def balance_document(
         "sizes": sizes_document(balance.survey.sizes, balance.sizes),
         "losses": losses_document(balance.losses),
         "cautions": cautions_document(balance),
-        **findings_document(balance.findings),
+        **findings_document(balance.gross_errors),
         "doubtful": list(balance.doubtful),
         "unbalanced": unbalanced_document(balance),
         "notes": list(notes_of(balance, simulated=simulated is not None)),

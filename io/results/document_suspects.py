@@ -5,17 +5,17 @@ from __future__ import annotations
 from math import isfinite
 from typing import Any
 
-from oretally.recon.result import ErrorPlace, Findings, Slip, Suspect
+from oretally.recon.result import ErrorPlace, GrossErrors, Slip, Suspect
 
 __all__ = ["findings_document"]
 
 
-def findings_document(findings: Findings) -> dict[str, Any]:
+def findings_document(gross_errors: GrossErrors) -> dict[str, Any]:
     """Return the keys of the result that speak of errors."""
     return {
-        "suspects": [_suspect(s) for s in findings.suspects],
+        "suspects": [_suspect(s) for s in gross_errors.suspects],
         "probabilities": [
-            {**_place(place), "probability": p} for place, p in findings.probabilities
+            {**_place(place), "probability": p} for place, p in gross_errors.probabilities
         ],
         "explanations": [
             {
@@ -26,7 +26,7 @@ def findings_document(findings: Findings) -> dict[str, Any]:
                 "dof": e.dof,
                 "recoveries": [r._asdict() for r in e.recoveries],
             }
-            for e in findings.explanations
+            for e in gross_errors.explanations
         ],
         "groups": [
             {
@@ -34,7 +34,7 @@ def findings_document(findings: Findings) -> dict[str, Any]:
                 "exact": g.exact,
                 "correlation": g.correlation,
             }
-            for g in findings.groups
+            for g in gross_errors.groups
         ],
         "detectable_error": [
             {
@@ -45,7 +45,7 @@ def findings_document(findings: Findings) -> dict[str, Any]:
                 "checked": h.checked,
                 "moves": {"stream": h.product, "analyte": h.analyte, "points": h.points},
             }
-            for h in findings.hidden
+            for h in gross_errors.hidden
         ],
         "dispersion": [
             {
@@ -58,26 +58,27 @@ def findings_document(findings: Findings) -> dict[str, Any]:
                 "left_out": d.left_out,
                 "verdict": d.verdict or None,
             }
-            for d in findings.dispersions
+            for d in gross_errors.variance_factors
         ],
         "second_opinions": [
-            {"method": o.method, "found": [_place(p) for p in o.found]} for o in findings.opinions
+            {"method": o.method, "found": [_place(p) for p in o.found]}
+            for o in gross_errors.opinions
         ],
         "search": {
-            "tests": findings.tests,
-            "measurement_limit": findings.measurement_limit,
-            "nodal_limit": findings.nodal_limit,
-            "near_correlation": findings.near_limit,
-            "power": findings.power,
+            "tests": gross_errors.tests,
+            "measurement_limit": gross_errors.measurement_limit,
+            "nodal_limit": gross_errors.nodal_limit,
+            "near_correlation": gross_errors.near_limit,
+            "power": gross_errors.power,
             "rates": {
-                "measurement": findings.rates.measurement,
-                "loss": findings.rates.loss,
-                "by_quantity": dict(findings.rates.by_quantity),
-                "by_source": dict(findings.rates.by_source),
+                "measurement": gross_errors.rates.measurement,
+                "loss": gross_errors.rates.loss,
+                "by_quantity": dict(gross_errors.rates.by_quantity),
+                "by_source": dict(gross_errors.rates.by_source),
             },
-            "all_explanations_up_to": findings.all_up_to,
-            "left_out": findings.left_out,
-            "sound": findings.sound,
+            "all_explanations_up_to": gross_errors.all_up_to,
+            "left_out": gross_errors.left_out,
+            "sound": gross_errors.sound,
         },
     }
 

@@ -14,7 +14,7 @@ _Sheet = tuple[str, Sequence[str], Iterable[Sequence[object]]]
 
 def finding_sheets(balance: Balance) -> Iterable[_Sheet]:
     """Yield title, header and rows of each sheet; a pair (value, sd) is shown with its digits."""
-    findings = balance.findings
+    gross_errors = balance.gross_errors
     yield (
         "suspects",
         ("number", "probability of group", "probability", "stream or node", "quantity",
@@ -24,7 +24,7 @@ def finding_sheets(balance: Balance) -> Iterable[_Sheet]:
             (i, (s.probability, 0.001), (share, 0.001), place.where, place.quantity or place.kind,
              (s.estimated_error, s.sd), (s.sd, s.sd), s.unit, (s.statistic, 0.1), s.p,
              s.objective_without, s.dof_without, slip_sentence(s.slips[0]) if s.slips else "")
-            for i, s in enumerate(findings.suspects, start=1)
+            for i, s in enumerate(gross_errors.suspects, start=1)
             for place, share in zip(s.group, s.shares or [None] * len(s.group), strict=True)
         ],
     )  # fmt: skip
@@ -35,7 +35,7 @@ def finding_sheets(balance: Balance) -> Iterable[_Sheet]:
         [
             (i + 1, explanation_name(balance, i), (e.probability, 0.001), e.objective, e.dof,
              r.stream, r.analyte, (r.recovery, r.sd), (r.sd, r.sd))
-            for i, e in enumerate(findings.explanations)
+            for i, e in enumerate(gross_errors.explanations)
             for r in e.recoveries
         ],
     )  # fmt: skip
@@ -46,7 +46,7 @@ def finding_sheets(balance: Balance) -> Iterable[_Sheet]:
         [
             (h.stream, h.quantity, (h.size, h.size), h.unit, h.checked, h.analyte, h.product,
              (h.points, 0.1))
-            for h in findings.hidden
+            for h in gross_errors.hidden
         ],
     )  # fmt: skip
     yield (
@@ -54,7 +54,7 @@ def finding_sheets(balance: Balance) -> Iterable[_Sheet]:
         ("number", "stream or node", "quantity", "correlation"),
         [
             (i, place.where, place.quantity or place.kind, (g.correlation, 0.0001))
-            for i, g in enumerate(findings.groups, start=1)
+            for i, g in enumerate(gross_errors.groups, start=1)
             for place in g.members
         ],
     )
@@ -65,6 +65,6 @@ def finding_sheets(balance: Balance) -> Iterable[_Sheet]:
         [
             (d.quantity or "all", (d.factor, 0.01), (d.low, 0.01), (d.high, 0.01), d.confidence,
              (d.checks, 0.1), d.left_out, d.verdict)
-            for d in findings.dispersions
+            for d in gross_errors.variance_factors
         ],
     )  # fmt: skip

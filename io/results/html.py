@@ -45,8 +45,6 @@ from oretally.io.wording import (
     curve_tables,
     cut_table,
     defer,
-    dispersion_sentences,
-    dispersion_table,
     error_part_table,
     expectation_table,
     explanation_columns,
@@ -84,10 +82,12 @@ from oretally.io.wording import (
     unbalanced_blocks,
     unexplained_sentence,
     value_table,
+    variance_factor_sentences,
+    variance_factor_table,
     verdict,
     worth_table,
 )
-from oretally.recon.result import Balance, Otherwise
+from oretally.recon.result import Balance, WhatIf
 
 __all__ = ["html_report"]
 
@@ -104,7 +104,7 @@ def _cells(table: ResultTable) -> list[list[tuple[str, str]]]:
 
 
 def html_report(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None,
+    balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None,
     simulated: Simulated | None = None,
 ) -> str:  # fmt: skip
     """Return the report of a balance as one self-contained HTML document.
@@ -116,7 +116,7 @@ def html_report(
     balance : Balance
     prices : sequence of Price, optional
         Then metal is shown in money too.
-    otherwise : Otherwise, optional
+    otherwise : WhatIf, optional
         The answers with other measurements, shown beside.
     simulated : Simulated, optional
         What drawn surveys say of the answers.
@@ -149,15 +149,19 @@ def html_report(
         quiet=quiet_sentence(balance),
         unexplained=unexplained_sentence(balance),
         explanations=explanation_columns(balance)
-        if balance.findings.explanations and not is_quiet(balance)
+        if balance.gross_errors.explanations and not is_quiet(balance)
         else None,
         opinion=opinion_sentence(balance),
-        dispersion=dispersion_sentences(balance),
+        variance_factor=variance_factor_sentences(balance),
         unseen=hidden_sentences(balance),
-        searched=search_sentence(balance) if balance.findings.tests else "",
+        searched=search_sentence(balance) if balance.gross_errors.tests else "",
         tests=[
             table
-            for table in (group_table(balance), hidden_table(balance), dispersion_table(balance))
+            for table in (
+                group_table(balance),
+                hidden_table(balance),
+                variance_factor_table(balance),
+            )
             if table.rows
         ],
         unbalanced=unbalanced_blocks(balance),

@@ -88,7 +88,7 @@ def input_sheets(balance: Balance) -> Iterable[_Sheet]:
         ("container", "mass"),
         [(name, f"{mass:.15g} kg") for name, mass in survey.containers.items()],
     )
-    rates = balance.findings.rates
+    rates = balance.gross_errors.rates
     classes = of_class(survey)  # whose errors are read as a whole
     sources = _sources(survey, rates.by_source, classes)
     yield "doubts", ("quantity", "percent"), _doubts(rates, {fold_name(s.source) for s in sources})

@@ -13,7 +13,7 @@ from oretally.flowsheet import Fault, InputError, Place
 from oretally.io.definition import Price
 from oretally.io.results.pdf_pages import pages
 from oretally.io.wording import Simulated
-from oretally.recon.result import Balance, Otherwise
+from oretally.recon.result import Balance, WhatIf
 
 __all__ = ["pdf_report", "refuse_without_typst"]
 
@@ -41,7 +41,7 @@ def refuse_without_typst() -> None:
 
 
 def pdf_report(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None,
+    balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None,
     simulated: Simulated | None = None,
 ) -> bytes:  # fmt: skip
     """Return the report of a balance as a PDF: A4, pages numbered, its fonts within.
@@ -54,7 +54,7 @@ def pdf_report(
     balance : Balance
     prices : sequence of Price, optional
         Then metal is shown in money too.
-    otherwise : Otherwise, optional
+    otherwise : WhatIf, optional
         The answers with other measurements, shown beside.
     simulated : Simulated, optional
         What drawn surveys say of the answers.

@@ -46,7 +46,6 @@ from oretally.io.wording import (
     curve_tables,
     cut_table,
     defer,
-    dispersion_sentences,
     error_part_table,
     expectation_table,
     explanation_columns,
@@ -78,10 +77,11 @@ from oretally.io.wording import (
     unbalanced_blocks,
     unexplained_sentence,
     value_table,
+    variance_factor_sentences,
     verdict,
     worth_table,
 )
-from oretally.recon.result import Balance, Otherwise
+from oretally.recon.result import Balance, WhatIf
 
 __all__ = ["pages"]
 
@@ -97,7 +97,7 @@ def _examined(balance: Balance) -> str:
 
 
 def pages(
-    balance: Balance, prices: Sequence[Price], otherwise: Otherwise | None,
+    balance: Balance, prices: Sequence[Price], otherwise: WhatIf | None,
     simulated: Simulated | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """Return title and parts of the report; each part is pages upright, or one across."""
@@ -154,7 +154,7 @@ def _summary(balance: Balance, simulated: Simulated | None) -> Iterable[_Block]:
         yield _words(f"Largest move: {move.quantity} of '{move.stream}', "
                      f"{format_number(move.measured)} → {now} {move.unit} "
                      f"({move.standardised:+.1f} standardised).")  # fmt: skip
-    yield _words(*dispersion_sentences(balance))
+    yield _words(*variance_factor_sentences(balance))
     suspects = suspect_words(balance)
     if quiet_sentence(balance):
         yield _words(quiet_sentence(balance))
@@ -166,14 +166,14 @@ def _summary(balance: Balance, simulated: Simulated | None) -> Iterable[_Block]:
             chance = f"{s.chance}: " if s.chance else ""
             yield _words(f"{chance}{s.head}")
             yield _list(s.details)
-        if balance.findings.explanations:
+        if balance.gross_errors.explanations:
             yield from page_tables([explanation_columns(balance)])
         yield _words(UNTOUCHED)
     notes = notes_of(balance, simulated=simulated is not None)
     yield _list([*hidden_sentences(balance), *notes])
 
 
-def _unbalanced(balance: Balance, otherwise: Otherwise | None) -> list[dict[str, Any]]:
+def _unbalanced(balance: Balance, otherwise: WhatIf | None) -> list[dict[str, Any]]:
     """Return the parts of a report where there is no balance: no answers."""
     blocks: list[_Block] = [
         {"kind": "boxed", "text": NOT_A_BALANCE},
@@ -200,7 +200,7 @@ def _unbalanced(balance: Balance, otherwise: Otherwise | None) -> list[dict[str,
     return [_upright(blocks), drawing, _upright(numbers)]
 
 
-def _beside(otherwise: Otherwise) -> Iterable[_Block]:
+def _beside(otherwise: WhatIf) -> Iterable[_Block]:
     yield _heading(WHAT_IF_HEADING)
     yield _words(*otherwise_sentences(otherwise))
     yield from page_tables(otherwise_tables(otherwise))

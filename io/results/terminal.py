@@ -32,7 +32,6 @@ from oretally.io.wording import (
     curve_tables,
     cut_table,
     defer,
-    dispersion_sentences,
     error_part_table,
     expectation_table,
     explanation_table,
@@ -68,10 +67,11 @@ from oretally.io.wording import (
     unbalanced_blocks,
     unexplained_sentence,
     value_table,
+    variance_factor_sentences,
     verdict,
     worth_table,
 )
-from oretally.recon.result import Balance, Otherwise
+from oretally.recon.result import Balance, WhatIf
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -86,7 +86,7 @@ _BUDGETS_SHOWN = 12  # recoveries; the budgets of more are left to report and JS
 
 
 def summary(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None,
+    balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None,
     simulated: Simulated | None = None,
 ) -> str:  # fmt: skip
     """Return the summary as plain text."""
@@ -100,7 +100,7 @@ def summary(
 
 def print_summary(
     balance: Balance, console: Console, prices: Sequence[Price] = (),
-    otherwise: Otherwise | None = None, simulated: Simulated | None = None,
+    otherwise: WhatIf | None = None, simulated: Simulated | None = None,
 ) -> None:  # fmt: skip
     """Print the summary to a rich console."""
     if not balance.converged:
@@ -126,7 +126,7 @@ def print_summary(
         console.print(sentence_row("recovery", sentence))
     for sentence in hidden_sentences(balance):
         console.print(sentence_row("unseen", sentence))
-    for sentence in dispersion_sentences(balance):
+    for sentence in variance_factor_sentences(balance):
         console.print(sentence_row("errors", sentence))
     _suspects(console, balance)
     if otherwise is not None:
@@ -145,7 +145,7 @@ def print_summary(
     console.print(sentence_row("", f"{SD_LEGEND} {CAUTION}"))
 
 
-def _unbalanced(console: Console, balance: Balance, otherwise: Otherwise | None) -> None:
+def _unbalanced(console: Console, balance: Balance, otherwise: WhatIf | None) -> None:
     """Print what was measured, and why there is no balance: no answers."""
     print_heading(console, f"Balance of '{balance.survey.title}': NOT CONVERGED")
     console.print(sentence_row("NO BALANCE", NOT_A_BALANCE))
@@ -194,14 +194,14 @@ def _suspects(console: Console, balance: Balance) -> None:
         console.print(
             sentence_row("", f"{len(words) - _SUSPECTS_SHOWN} more: see --html or --json.")
         )
-    if balance.findings.explanations:
+    if balance.gross_errors.explanations:
         print_table(explanation_table(balance), console)
     opinion = opinion_sentence(balance)
     if opinion:
         console.print(sentence_row("other methods", opinion))
 
 
-def _what_if(console: Console, otherwise: Otherwise) -> None:
+def _what_if(console: Console, otherwise: WhatIf) -> None:
     """Print the answers with other measurements beside those as they are."""
     print_heading(console, WHAT_IF_HEADING)
     for sentence in otherwise_sentences(otherwise):

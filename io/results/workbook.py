@@ -29,7 +29,7 @@ from oretally.io.wording import (
     verdict,
     worth_sheet,
 )
-from oretally.recon.result import Balance, Otherwise
+from oretally.recon.result import Balance, WhatIf
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -42,7 +42,7 @@ _Row = Sequence[_Cell]
 
 
 def xlsx_bytes(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: Otherwise | None = None,
+    balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None,
     simulated: Simulated | None = None,
 ) -> bytes:  # fmt: skip
     """Return the workbook: results first, then the inputs."""
@@ -76,14 +76,14 @@ def _sheet(book: Workbook, title: str, header: Sequence[str], rows: Iterable[_Ro
 
 
 def _results(
-    balance: Balance, prices: Sequence[Price], otherwise: Otherwise | None,
+    balance: Balance, prices: Sequence[Price], otherwise: WhatIf | None,
     simulated: Simulated | None,
 ) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:  # fmt: skip
     if not balance.converged:
         yield from _unbalanced(balance, otherwise)
         return
     test = balance.global_test
-    wrong = {e[1:]: p for e, p in balance.findings.probabilities if e.kind == "measurement"}
+    wrong = {e[1:]: p for e, p in balance.gross_errors.probabilities if e.kind == "measurement"}
     facts: list[_Row] = [
         ("title", balance.survey.title),
         *counts(balance),
@@ -167,7 +167,7 @@ def _results(
 
 
 def _unbalanced(
-    balance: Balance, otherwise: Otherwise | None
+    balance: Balance, otherwise: WhatIf | None
 ) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:
     """Yield the sheets where there is no balance: no answers."""
     yield (

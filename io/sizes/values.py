@@ -26,7 +26,7 @@ from oretally.io.cells import (
     TWO_WAYS,
     BoundedValue,
     ErrorColumn,
-    Reading,
+    ParsedNumber,
     above_range,
     below_detection,
     entered,
@@ -78,7 +78,7 @@ class ClassValue:
 class ClassRead:
     """A number before its error is known."""
 
-    reading: Reading
+    reading: ParsedNumber
     unit: Unit
     place: Place
 
@@ -290,7 +290,7 @@ class ClassValues:
             )  # fmt: skip
             return None
         limit = column.unit.from_base(analyte.detection)
-        return ClassRead(Reading(limit, below=True), column.unit, place)
+        return ClassRead(ParsedNumber(limit, below=True), column.unit, place)
 
     def own_sd(
         self, row: Sequence[Cell], column: ValueColumn, read: ClassRead

@@ -55,16 +55,15 @@ from oretally.io.wording.size_tables import (
     passing_tables,
 )
 from oretally.io.wording.suspect_tables import (
-    dispersion_table,
     explanation_columns,
     explanation_table,
     group_table,
     hidden_table,
+    variance_factor_table,
 )
 from oretally.io.wording.suspects import (
     SUSPECTS_HEADING,
     UNTOUCHED,
-    dispersion_sentences,
     explanation_name,
     hidden_sentence,
     hidden_sentences,
@@ -75,6 +74,7 @@ from oretally.io.wording.suspects import (
     slip_sentence,
     suspect_words,
     unexplained_sentence,
+    variance_factor_sentences,
 )
 from oretally.io.wording.tables import (
     ResultTable,
@@ -143,8 +143,6 @@ __all__ = [
     "curve_tables",
     "cut_table",
     "defer",
-    "dispersion_sentences",
-    "dispersion_table",
     "error_part_table",
     "expectation_table",
     "explanation_columns",
@@ -200,6 +198,8 @@ __all__ = [
     "unbalanced_blocks",
     "unexplained_sentence",
     "value_table",
+    "variance_factor_sentences",
+    "variance_factor_table",
     "verdict",
     "worth_document",
     "worth_sheet",

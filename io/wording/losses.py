@@ -22,8 +22,8 @@ from oretally.recon.result import (
     Balance,
     DecidingTest,
     End,
-    Explanation,
     Loss,
+    LossCause,
     LossEnd,
     LossPart,
     Standing,
@@ -34,15 +34,15 @@ __all__ = ["EXPLANATIONS", "LOSS_HEADING", "LossReading", "loss_meaning", "loss_
 
 LOSS_HEADING = "Where the metal is lost, and as what"
 EXPLANATIONS = {
-    Explanation.COARSE_UNTOUCHED: "coarse grains untouched: as rich as the head, or the whole loss",
-    Explanation.NO_SIZE: "no size stands out: both parts have one grade",
-    Explanation.ALL_FINE: "all of it is in the finer part",
-    Explanation.LOCKED: "locked in coarse particles: only the ground half gives it up",
-    Explanation.FREE: "free coarse grains that were missed: both halves give them up",
-    Explanation.SLIMES: "the very finest is lost: the coarser half is like the next class",
-    Explanation.NOT_BY_SIZE: "not by size: both halves have one grade",
-    Explanation.MISSED: "missed: the second treatment takes the same share as the first",
-    Explanation.OUT_OF_REACH: "out of reach: the second treatment takes nothing",
+    LossCause.COARSE_UNTOUCHED: "coarse grains untouched: as rich as the head, or the whole loss",
+    LossCause.NO_SIZE: "no size stands out: both parts have one grade",
+    LossCause.ALL_FINE: "all of it is in the finer part",
+    LossCause.LOCKED: "locked in coarse particles: only the ground half gives it up",
+    LossCause.FREE: "free coarse grains that were missed: both halves give them up",
+    LossCause.SLIMES: "the very finest is lost: the coarser half is like the next class",
+    LossCause.NOT_BY_SIZE: "not by size: both halves have one grade",
+    LossCause.MISSED: "missed: the second treatment takes the same share as the first",
+    LossCause.OUT_OF_REACH: "out of reach: the second treatment takes nothing",
 }
 """What each explanation says, in a few words."""
 _FIRST_OPENING = "150 um"  # where nothing is known of sizes: common practice, no source

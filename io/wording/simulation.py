@@ -10,7 +10,7 @@ from oretally.flowsheet.digits import DASH, format_with_sd
 from oretally.io.draw_limits import MOST_DRAWS
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.draws import AnswerKind, Interval
-from oretally.recon.simulation import LEVEL, SimulatedAnswer, Simulation
+from oretally.recon.simulation import COVERAGE, SimulatedAnswer, Simulation
 
 __all__ = ["SIMULATION_HEADING", "SIMULATION_LEGEND", "Simulated", "simulation_document",
            "simulation_sentences", "simulation_sheet", "simulation_table"]  # fmt: skip
@@ -83,7 +83,7 @@ def simulation_table(
     header += (["shortest from", "to"] if shortest else []) + ["± holds"]
     balanced = simulated.found.draws - simulated.found.failed
     cells = [_cells(r, balanced, shortest=shortest) for r in rows]
-    caption = f"{SIMULATION_HEADING}: {100 * LEVEL:.0f} % limits"
+    caption = f"{SIMULATION_HEADING}: {100 * COVERAGE:.0f} % limits"
     return ResultTable(caption, header, cells, 1, 1)
 
 
@@ -137,7 +137,7 @@ def simulation_document(simulated: Simulated | None) -> dict[str, Any] | None:
         "balanced": found.draws - found.failed,
         "seed": simulated.seed,
         "centre": "adjusted values",
-        "level": LEVEL,
+        "level": COVERAGE,
         "answers": [_document(r) for r in found.rows],
     }
 

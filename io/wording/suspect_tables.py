@@ -14,11 +14,11 @@ from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import Balance
 
 __all__ = [
-    "dispersion_table",
     "explanation_columns",
     "explanation_table",
     "group_table",
     "hidden_table",
+    "variance_factor_table",
 ]
 
 _REST = 0.01  # probability of all other explanations from which it is told
@@ -28,7 +28,7 @@ _WHOLE = 100.0  # points
 
 def explanation_table(balance: Balance) -> ResultTable:
     """Return explanations side by side for a terminal, with the recoveries that differ most."""
-    explanations = balance.findings.explanations
+    explanations = balance.gross_errors.explanations
     shown = sorted(_recoveries(balance), key=lambda pair: -_spread(balance, pair))[:_BRIEF]
     rows = []
     for i, e in enumerate(explanations):
@@ -49,7 +49,7 @@ def explanation_table(balance: Balance) -> ResultTable:
 
 def explanation_columns(balance: Balance) -> ResultTable:
     """Return explanations side by side for a page, one column each, all products below."""
-    explanations = balance.findings.explanations
+    explanations = balance.gross_errors.explanations
     rows = [
         ["probability [%]", "",
          *(c for e in explanations for c in (chance_percent(e.probability), ""))],
@@ -71,7 +71,7 @@ def _spread(balance: Balance, pair: tuple[str, str]) -> float:
     """Return how far a recovery differs between explanations, in percentage points."""
     found = [
         r.recovery
-        for e in balance.findings.explanations
+        for e in balance.gross_errors.explanations
         for r in e.recoveries
         if (r.stream, r.analyte) == pair and r.recovery is not None
     ]
@@ -79,7 +79,7 @@ def _spread(balance: Balance, pair: tuple[str, str]) -> float:
 
 
 def _recoveries(balance: Balance) -> list[tuple[str, str]]:
-    found = (r for e in balance.findings.explanations for r in e.recoveries)
+    found = (r for e in balance.gross_errors.explanations for r in e.recoveries)
     return list(dict.fromkeys((r.stream, r.analyte) for r in found))
 
 
@@ -88,10 +88,10 @@ def hidden_table(balance: Balance) -> ResultTable:
     rows = [
         [h.stream, f"{h.quantity} [{h.unit}]", format_number(h.size, 2), _points(h.points),
          f"{h.analyte} to {h.product}", "" if h.checked else "nothing checks it: one sd"]
-        for h in balance.findings.hidden
+        for h in balance.gross_errors.hidden
     ]  # fmt: skip
     header = ["stream", "quantity", "error", "moves by [points]", "the recovery of", ""]
-    missed = round(100.0 * (1.0 - balance.findings.power))
+    missed = round(100.0 * (1.0 - balance.gross_errors.power))
     caption = f"What could go unseen: errors missed in {missed} of 100 cases, and what they do"
     return ResultTable(caption, header, rows, 2, 2)
 
@@ -110,19 +110,19 @@ def group_table(balance: Balance) -> ResultTable:
             "; ".join(map(str, g.members)),
             "not at all" if g.exact else f"hardly: {g.correlation:.3f}",
         ]
-        for g in balance.findings.groups
+        for g in balance.gross_errors.groups
     ]
     return ResultTable(
         "Which errors cannot be told apart", ["errors", "can the data tell? (correlation)"], rows, 2
     )
 
 
-def dispersion_table(balance: Balance) -> ResultTable:
+def variance_factor_table(balance: Balance) -> ResultTable:
     """Return variance factors."""
     rows = [
         [d.quantity or "all measurements", *(format_number(n, 2) for n in (
             d.factor, d.low, d.high, d.checks)), d.verdict]
-        for d in balance.findings.dispersions
+        for d in balance.gross_errors.variance_factors
     ]  # fmt: skip
     header = ["", "variance factor", "from", "to", "checks", "stated errors are"]
     return ResultTable(

@@ -18,7 +18,6 @@ __all__ = [
     "SUSPECTS_HEADING",
     "UNTOUCHED",
     "SuspectWords",
-    "dispersion_sentences",
     "explanation_name",
     "group_words",
     "hidden_sentence",
@@ -30,6 +29,7 @@ __all__ = [
     "slip_sentence",
     "suspect_words",
     "unexplained_sentence",
+    "variance_factor_sentences",
 ]
 
 SUSPECTS_HEADING = "Worth a second weighing or assay, the likeliest first"
@@ -58,7 +58,7 @@ class SuspectWords:
 
 def is_quiet(balance: Balance) -> bool:
     """Whether no number stands out: likelier than not all are right."""
-    sound = balance.findings.sound
+    sound = balance.gross_errors.sound
     return sound is not None and sound >= _SOUND
 
 
@@ -67,7 +67,7 @@ def quiet_sentence(balance: Balance) -> str:
     if not is_quiet(balance):
         return ""
     return (
-        f"No number stands out; all right: {format_chance(balance.findings.sound)}. How likely "
+        f"No number stands out; all right: {format_chance(balance.gross_errors.sound)}. How likely "
         "each is wrong stands beside it in --html and --json."
     )
 
@@ -76,7 +76,7 @@ def unexplained_sentence(balance: Balance) -> str:
     """Return that the likeliest explanation leaves too much; empty if it does not."""
     if is_quiet(balance) or not balance.suspects:
         return ""
-    first = next((e for e in balance.findings.explanations if e.places), None)
+    first = next((e for e in balance.gross_errors.explanations if e.places), None)
     if first is None or first.objective is None or first.dof < 1:
         return ""
     if float(chdtrc(first.dof, first.objective)) >= _UNEXPLAINED:
@@ -178,7 +178,7 @@ def _details(balance: Balance, s: Suspect) -> Iterator[str]:
         yield f"Hard to tell from: {close}; in brackets the correlation of their traces."
     if len(s.group) > 1 or s.near or s.tie_breakers:
         yield _tie_sentence(balance, s)
-    limit = balance.findings.measurement_limit
+    limit = balance.gross_errors.measurement_limit
     against = "" if limit is None else f" (limit {limit:.1f})"
     yield (
         f"Standardised adjustment {s.statistic:.1f}{against}, p {format_p(s.p)}; without it "
@@ -246,7 +246,7 @@ def _made_from(reading: SlippedReading) -> str:
 
 def explanation_name(balance: Balance, index: int) -> str:
     """Return one explanation in a few words."""
-    e = balance.findings.explanations[index]
+    e = balance.gross_errors.explanations[index]
     several = [s for s in e.slips if len(s.readings) > 1]
     mixed = {(r.stream, r.quantity) for s in several for r in s.readings}
     slips = {(r.stream, r.quantity): s.kind for s in e.slips for r in s.readings}
@@ -264,8 +264,8 @@ def explanation_name(balance: Balance, index: int) -> str:
 def hidden_sentences(balance: Balance) -> tuple[str, ...]:
     """Return the most harmful errors that could go unseen, for the summary."""
     return tuple(
-        hidden_sentence(h, balance.findings.power)
-        for h in balance.findings.hidden[:_HIDDEN_TOLD]
+        hidden_sentence(h, balance.gross_errors.power)
+        for h in balance.gross_errors.hidden[:_HIDDEN_TOLD]
         if abs(h.points) >= _MATTERS
     )
 
@@ -290,10 +290,10 @@ def _points(points: float) -> str:
     return f"{abs(points):.1f}" if abs(points) <= _WHOLE else f"more than {_WHOLE:g}"
 
 
-def dispersion_sentences(balance: Balance) -> tuple[str, ...]:
+def variance_factor_sentences(balance: Balance) -> tuple[str, ...]:
     """Return what the adjustments say of the stated errors, where they are not believable."""
     found = []
-    for d in balance.findings.dispersions:
+    for d in balance.gross_errors.variance_factors:
         if not d.verdict:
             continue
         ratio = d.factor**0.5
@@ -301,7 +301,7 @@ def dispersion_sentences(balance: Balance) -> tuple[str, ...]:
         size = f"{times:.1f} times" if times < _MANY_TIMES else f"more than {_MANY_TIMES:g} times"
         of = f" of {d.quantity}" if d.quantity else ""
         aside = f", {_suspects(d.left_out)} set aside" if d.left_out else ""
-        if not d.quantity and d is not balance.findings.dispersions[0]:
+        if not d.quantity and d is not balance.gross_errors.variance_factors[0]:
             aside = ", no number set aside"
         found.append(
             f"Adjustments{of} are {size} {word} than the stated errors lead to expect"
@@ -318,7 +318,7 @@ def _suspects(count: int) -> str:
 
 def opinion_sentence(balance: Balance) -> str:
     """Return what other methods find, in one sentence; empty if there is nothing to compare."""
-    opinions = balance.findings.opinions
+    opinions = balance.gross_errors.opinions
     if not opinions or not (balance.suspects or any(o.found for o in opinions)):
         return ""
     parts = [
@@ -331,7 +331,7 @@ def opinion_sentence(balance: Balance) -> str:
 
 def search_sentence(balance: Balance) -> str:
     """Return how the probabilities were found, in one or two sentences."""
-    f, alpha = balance.findings, balance.global_test.alpha
+    f, alpha = balance.gross_errors, balance.global_test.alpha
     rate = f"{100.0 * f.rates.measurement:.2g} %"
     text = (
         f"Before looking, each measurement is taken to be badly wrong with a chance of {rate}, "

@@ -166,7 +166,7 @@ def _values(
 ) -> ResultTable:  # fmt: skip
     rows = []
     last = ""
-    wrong = {e[1:]: p for e, p in balance.findings.probabilities if e.kind == "measurement"}
+    wrong = {e[1:]: p for e, p in balance.gross_errors.probabilities if e.kind == "measurement"}
     for v in values:
         change = DASH if v.adjustment is None else format_with_sd(v.adjustment, v.sd)[0]
         row = [v.stream if v.stream != last else "", f"{v.quantity} [{v.unit}]"]

@@ -8,7 +8,7 @@ from typing import Any
 
 from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
 from oretally.io.wording.tables import ResultTable
-from oretally.recon.result import GlobalTest, Otherwise, ValueOtherwise
+from oretally.recon.result import GlobalTest, ValueChange, WhatIf
 
 __all__ = [
     "WHAT_IF_HEADING",
@@ -23,7 +23,7 @@ _NOTEWORTHY = 0.1  # of the sd: a smaller change is not worth a row
 _Row = Sequence[object]
 
 
-def otherwise_sentences(found: Otherwise) -> tuple[str, ...]:
+def otherwise_sentences(found: WhatIf) -> tuple[str, ...]:
     """Return what was changed, and how well each balance fits."""
     listed = "; ".join(found.changes)
     changes = f"Beside the balance stands another one: {listed}."
@@ -43,7 +43,7 @@ def _fit(test: GlobalTest) -> str:
     return f"chi-square {format_number(test.statistic)} on {degrees} of freedom{p}"
 
 
-def otherwise_tables(found: Otherwise, most: int | None = None) -> list[ResultTable]:
+def otherwise_tables(found: WhatIf, most: int | None = None) -> list[ResultTable]:
     """Return the recoveries and the values of interest, as they are and as they would be.
 
     Of interest are values whose measurement was changed, and those that move, or whose sd
@@ -51,7 +51,7 @@ def otherwise_tables(found: Otherwise, most: int | None = None) -> list[ResultTa
 
     Parameters
     ----------
-    found : Otherwise
+    found : WhatIf
     most : int, optional
         Rows of values shown: those that were changed, then those that move the most.
     """
@@ -81,7 +81,7 @@ def otherwise_tables(found: Otherwise, most: int | None = None) -> list[ResultTa
     return [table for table in tables if table.rows]
 
 
-def _moved(v: ValueOtherwise) -> float:
+def _moved(v: ValueChange) -> float:
     """Return how far a value moves, or its sd changes, in units of the sd as it is."""
     if v.change is None or v.sd is None or v.otherwise_sd is None or v.sd == 0.0:
         return 0.0 if (v.adjusted, v.sd) == (v.otherwise, v.otherwise_sd) else float("inf")
@@ -97,7 +97,7 @@ def _change(change: float | None, *sds: float | None) -> str:
     return f"+{text}" if change > 0.0 and text.strip("0.") else text
 
 
-def otherwise_document(found: Otherwise | None) -> dict[str, Any] | None:
+def otherwise_document(found: WhatIf | None) -> dict[str, Any] | None:
     """Return the comparison for JSON; None if none was asked for."""
     if found is None:
         return None
@@ -120,7 +120,7 @@ def _test(test: GlobalTest) -> dict[str, Any]:
     return {"statistic": test.statistic, "dof": test.dof, "p": test.p}
 
 
-def otherwise_sheet(found: Otherwise) -> tuple[str, Sequence[str], Iterable[_Row]]:
+def otherwise_sheet(found: WhatIf) -> tuple[str, Sequence[str], Iterable[_Row]]:
     """Return title, header and rows of the sheet; a pair (value, sd) is shown with its digits."""
     rows: list[_Row] = [(sentence,) for sentence in otherwise_sentences(found)]
     rows += [

@@ -18,7 +18,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from oretally.flowsheet import Arrangement, BalanceProblem, ErrorPart, Position, Survey
+from oretally.flowsheet import BalanceProblem, ErrorPart, Position, Positions, Survey
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.survey import STATED
 from oretally.recon.answers.recoveries import Answers
@@ -31,7 +31,7 @@ __all__ = ["moved_by", "recovery_budgets"]
 
 def recovery_budgets(
     survey: Survey,
-    places: Arrangement,
+    places: Positions,
     covariance: Covariance,
     answers: Answers,
     recoveries: Sequence[Recovery],
@@ -43,7 +43,7 @@ def recovery_budgets(
     Parameters
     ----------
     survey : Survey
-    places : Arrangement
+    places : Positions
         Of the survey's measurements.
     covariance : Covariance
     answers : Answers
@@ -91,7 +91,7 @@ def moved_by(problem: BalanceProblem, flows: Floats, grades: Floats, place: Posi
 
 
 def _shares(
-    survey: Survey, places: Arrangement, problem: BalanceProblem, flows: Floats, grades: Floats
+    survey: Survey, places: Positions, problem: BalanceProblem, flows: Floats, grades: Floats
 ) -> list[ErrorShare]:
     """Return what each source adds to the variance, from the covariance with all values."""
 

@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from oretally.flowsheet import Arrangement, Circuit, Position, Survey, arrangement, balance_problem
+from oretally.flowsheet import Circuit, Position, Positions, Survey, balance_problem, positions
 from oretally.recon.answers.error_budget import moved_by
 from oretally.recon.result import ErrorPlace
 from oretally.recon.solver import Covariance, propagate, solve
@@ -95,8 +95,8 @@ class CaseAnswers:
         return propagate(problem, solve(problem))
 
     @cached_property
-    def _places(self) -> Arrangement:
-        return arrangement(self.circuit, self.survey)
+    def _places(self) -> Positions:
+        return positions(self.circuit, self.survey)
 
     def names(self) -> list[AnswerName]:
         """Return every answer that the survey may have, stream by stream, sizes last."""

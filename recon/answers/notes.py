@@ -7,14 +7,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from oretally.flowsheet import (
-    Arrangement,
     BalanceProblem,
     Basis,
     Circuit,
     Measurement,
     Position,
+    Positions,
     Survey,
-    arrangement,
+    positions,
 )
 from oretally.flowsheet.digits import format_with_sd
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, Kind, meanings, uniform_ends
@@ -55,7 +55,7 @@ def solver_notes(
         )
     held = [
         f"{quantity} of {stream!r}"
-        for stream, quantity, _, (k, j) in arrangement(circuit, survey).rows
+        for stream, quantity, _, (k, j) in positions(circuit, survey).rows
         if k is not None and solution.grade_at_bound[k, j]
         if solution.flow[j] != 0.0 and solution.classes.grade_determined[k, j]
     ]
@@ -70,7 +70,7 @@ def open_notes(
     circuit: Circuit, survey: Survey, problem: BalanceProblem, classes: Classes
 ) -> tuple[str, ...]:
     """Return which values nothing determines, and what to measure for them."""
-    places = arrangement(circuit, survey)
+    places = positions(circuit, survey)
     every = [places.named[Position(*p)] for p in undetermined(classes, places.shown)]
     never = never_by_size(circuit, survey)
     names = [name for name in every if name not in never]
@@ -87,7 +87,7 @@ def open_notes(
     return (f"{told}.", f"All would be determined by measuring {_phrase(measure)}.", *volumes)
 
 
-def _no_volume(survey: Survey, places: Arrangement, classes: Classes) -> tuple[str, ...]:
+def _no_volume(survey: Survey, places: Positions, classes: Classes) -> tuple[str, ...]:
     """Return one note a stream whose solution was assayed, but whose volume nothing determines."""
     known, carriers = meanings(survey), places.carriers
     unit = "L" if survey.basis is Basis.BATCH else "m3/h"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from oretally.flowsheet import Arrangement, Position, Survey
+from oretally.flowsheet import Position, Positions, Survey
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.result import Recovery, Separation
 from oretally.recon.solver import Covariance, Released, one_sided_limit
@@ -50,7 +50,7 @@ class Answers:
 
     @classmethod
     def of(
-        cls, covariance: Covariance, places: Arrangement, survey: Survey, feed: str,
+        cls, covariance: Covariance, places: Positions, survey: Survey, feed: str,
         products: Sequence[str],
     ) -> Answers:  # fmt: skip
         """Return the answers of a survey.
@@ -58,7 +58,7 @@ class Answers:
         Parameters
         ----------
         covariance : Covariance
-        places : Arrangement
+        places : Positions
         survey : Survey
         feed, products : str, sequence of str
             Reference stream, and the streams among which its analytes are shared.

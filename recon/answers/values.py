@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
+from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, positions
 from oretally.flowsheet.circuit import Content
-from oretally.flowsheet.problem import Arrangement, Row
+from oretally.flowsheet.problem import Positions, Row
 from oretally.flowsheet.survey import Kind, Meaning, meanings
 from oretally.recon.propagation import SEEN, detectable_error
 from oretally.recon.reduction import Classes
@@ -56,13 +56,13 @@ def balanced_values(
     circuit: Circuit, survey: Survey, covariance: Covariance, alpha: float
 ) -> tuple[tuple[BalancedValue, ...], list[Position]]:
     """Return the rows, and where each stands in the arrays."""
-    places = arrangement(circuit, survey)
+    places = positions(circuit, survey)
     rows = [_value(row, places, survey, covariance, alpha) for row in places.rows]
     return tuple(rows), [row.place for row in places.rows]
 
 
 def measured_value(
-    row: Row, places: Arrangement, survey: Survey, problem: BalanceProblem, classes: Classes
+    row: Row, places: Positions, survey: Survey, problem: BalanceProblem, classes: Classes
 ) -> BalancedValue:
     """Return one row where there is no balance: as measured, and what could be known of it."""
     m = survey.measured(row.stream, row.quantity)
@@ -89,7 +89,7 @@ def _carrier(meaning: Meaning, survey: Survey) -> str:
 
 
 def _value(
-    row: Row, places: Arrangement, survey: Survey, covariance: Covariance, alpha: float
+    row: Row, places: Positions, survey: Survey, covariance: Covariance, alpha: float
 ) -> BalancedValue:
     """Return one row: measured against adjusted, in the unit that the user wrote."""
     solution, place, at = covariance.solution, row.place, places.measured_at(row.place)

@@ -12,7 +12,7 @@ from oretally.flowsheet.arrays import Floats
 from oretally.recon.batch.inner_problem import Factor, LanePoint, Lanes, Layout
 from oretally.recon.numerics import LaneFactor, LanePattern, StackFactor, lane_pattern
 
-__all__ = ["Curvature", "DenseModels", "Slopes"]
+__all__ = ["Curvature", "DenseModels", "GradeSlopes"]
 
 
 _FEW = 32  # up to so many surveys, their own curvatures are factored one by one
@@ -20,7 +20,7 @@ _FLAT = 1e-6  # root of the share of a diagonal entry below which a pivot is no 
 
 
 @dataclass(frozen=True, eq=False)
-class Slopes:
+class GradeSlopes:
     """How balances and misfits change with the flows: R = B diag(x) - C V diag(a) and a V a.
 
     Attributes
@@ -46,7 +46,7 @@ class Slopes:
     @classmethod
     def at(
         cls, lanes: Lanes, point: LanePoint, *, exact: bool = True, barrier: Floats | None = None
-    ) -> Slopes:
+    ) -> GradeSlopes:
         """Return the slopes at a point; without the indefinite part unless ``exact``."""
         turn = lanes.on_carriers(point.V) * point.pull if exact else None
         x = lanes.on_carriers(point.x)
@@ -90,7 +90,7 @@ class Curvature:
         other.weight = weight
         return other
 
-    def matrices(self, slopes: Slopes) -> Floats:
+    def matrices(self, slopes: GradeSlopes) -> Floats:
         """Return Z'HZ of every survey, shape (n_surveys, n_free, n_free)."""
         factor = slopes.factor
         if isinstance(factor, StackFactor):
@@ -99,7 +99,7 @@ class Curvature:
             raise TypeError(f"no second derivatives in the layout {self.lanes.layout.name}")
         return np.asarray(self._in_lanes(slopes, factor)[self._whole].transpose(2, 0, 1))
 
-    def model(self, slopes: Slopes) -> LaneFactor | DenseModels:
+    def model(self, slopes: GradeSlopes) -> LaneFactor | DenseModels:
         """Return the factor of Z'HZ in every survey."""
         if self.pattern is None or slopes.flow.shape[1] <= _FEW:
             return DenseModels(self.matrices(slopes))
@@ -107,7 +107,7 @@ class Curvature:
             raise TypeError(f"no second derivatives in the layout {self.lanes.layout.name}")
         return LaneFactor(self.pattern, self._in_lanes(slopes, slopes.factor))
 
-    def _stacked(self, s: Slopes, factor: StackFactor) -> Floats:
+    def _stacked(self, s: GradeSlopes, factor: StackFactor) -> Floats:
         lanes, Z = self.lanes, self.Z
         x, n_analytes = s.x[:, :, 0].T, s.x.shape[1]
         own = self.weight[:, 0] if s.barrier is None else self.weight[:, 0] + s.barrier[:, 0]
@@ -129,7 +129,7 @@ class Curvature:
             H += left.reshape(-1, self.n_free).T @ right.reshape(-1, self.n_free)
         return np.asarray(H)
 
-    def _in_lanes(self, s: Slopes, factor: LaneFactor) -> Floats:
+    def _in_lanes(self, s: GradeSlopes, factor: LaneFactor) -> Floats:
         lanes, f = self.lanes, self.n_free
         n, (K, S) = lanes.n_carriers, s.x.shape[1:]
         own = np.zeros((lanes.first.size, S))

@@ -42,7 +42,7 @@ from oretally.recon.reduction import AnalyteRows
 
 __all__ = ["Factor", "GradeData", "LanePoint", "Lanes", "Layout"]
 
-Held = tuple[Bools, Bools]
+HeldGrades = tuple[Bools, Bools]
 Factor = LaneFactor | LevelFactor | StackFactor
 
 _WIDE = 1e5  # what an unmeasured grade adds to S, over what the measured ones add: more of it
@@ -122,7 +122,7 @@ class LanePoint:
     lam: Floats
     pull: Floats
     value: Floats
-    held: Held | None
+    held: HeldGrades | None
     settled: Bools
     factor: Factor
 
@@ -291,7 +291,7 @@ class Lanes:
 
     def _with_held(
         self, data: GradeData, F: Floats, V: Floats, wide: Floats | None, p: Floats,
-        held: Held | None, passes: int,
+        held: HeldGrades | None, passes: int,
     ) -> LanePoint:  # fmt: skip
         if held is not None:
             V = np.where(held[0] | held[1], 0.0, V)
@@ -320,7 +320,7 @@ class Lanes:
             factor,
         )  # fmt: skip
 
-    def _moved(self, data: GradeData, point: LanePoint) -> Held | None:
+    def _moved(self, data: GradeData, point: LanePoint) -> HeldGrades | None:
         """Return the groups to hold instead, or None if bounds and signs agree."""
         x, held = point.x, point.held
         below, above = x < data.lower - _BOUND, x > data.upper + _BOUND

@@ -28,7 +28,7 @@ from scipy.sparse.linalg import splu
 
 from oretally.flowsheet import Rows
 from oretally.flowsheet.arrays import Bools, Floats, Ints
-from oretally.recon.batch.curvature import Slopes
+from oretally.recon.batch.curvature import GradeSlopes
 from oretally.recon.batch.inner_problem import GradeData, LanePoint, Lanes
 from oretally.recon.batch.newton import LaneFlows, LaneMinimum
 
@@ -55,13 +55,13 @@ class _Bend:
 
     lanes: Lanes
     own: Floats
-    slopes: Slopes
+    slopes: GradeSlopes
     V: Floats
 
     @classmethod
     def at(cls, lanes: Lanes, point: LanePoint, own: Floats, *, exact: bool) -> _Bend:
         """Return the products at a point; ``own`` is the diagonal of the flows' own misfit."""
-        return cls(lanes, own, Slopes.at(lanes, point, exact=exact), point.V)
+        return cls(lanes, own, GradeSlopes.at(lanes, point, exact=exact), point.V)
 
     def __call__(self, p: Floats) -> Floats:
         """Return H p, shape (n_carriers,)."""
@@ -100,7 +100,7 @@ class _Preconditioner:
     """The saddle-point matrix of a sample of analytes; see the head of the module."""
 
     def __init__(
-        self, lanes: Lanes, A: Rows, own: Floats, slopes: Slopes, V: Floats, sample: Ints
+        self, lanes: Lanes, A: Rows, own: Floats, slopes: GradeSlopes, V: Floats, sample: Ints
     ) -> None:
         B = lanes.rows.sparse
         n, share = own.size, slopes.x.shape[1] / max(sample.size, 1)
@@ -193,7 +193,7 @@ class _Large:
             own = weight + np.where(self.bounded, mu / gap**2, 0.0)
             gradient = weight * (F - self.measured) + lanes.gradient(point)[:, 0] + push
             if precondition is None or mu > 0.0:
-                slopes = Slopes.at(lanes, point, exact=False)
+                slopes = GradeSlopes.at(lanes, point, exact=False)
                 V = np.broadcast_to(point.V, point.x.shape)
                 precondition = _Preconditioner(lanes, self.A, own, slopes, V, self.sample)
             bend = _Bend.at(lanes, point, own, exact=True)
@@ -269,7 +269,7 @@ class _Large:
             V = np.broadcast_to(data.variance if wide is None else data.variance + wide, x.shape)
             factor = lanes.factor(F[:, None, None], V)
             pull = lanes.pull(factor.solve(lanes.balance(F[:, None, None], x, data)))
-            slopes = Slopes(F[:, None], lanes.on_carriers(x), None, pull, factor)
+            slopes = GradeSlopes(F[:, None], lanes.on_carriers(x), None, pull, factor)
             gradient = weight * (F - self.measured) + (pull * slopes.x).sum(axis=(1, 2))
             precondition = _Preconditioner(lanes, self.A, weight, slopes, V, self.sample)
             step, _ = _conjugate(_Bend(lanes, weight, slopes, V), precondition, -gradient, 0.03)

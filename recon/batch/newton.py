@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 
 from oretally.flowsheet.arrays import Bools, Floats, Ints
-from oretally.recon.batch.curvature import Curvature, Slopes
+from oretally.recon.batch.curvature import Curvature, GradeSlopes
 from oretally.recon.batch.inner_problem import GradeData, LanePoint, Lanes
 from oretally.recon.reduction import FlowBasis
 
@@ -167,7 +167,7 @@ def starting_lanes(engine: Engine, data: GradeData, measured: Floats) -> Floats:
         )
         pull = lanes.pull(factor.solve(lanes.balance(F[:, None, :], x, data)))
         gradient = flows.columns * (F - measured) + (pull * grades).sum(axis=1)
-        model = curvature.model(Slopes(F, grades, None, pull, factor))
+        model = curvature.model(GradeSlopes(F, grades, None, pull, factor))
         F = F - flows.Z @ model.solve(flows.Z.T @ gradient)
     return F
 
@@ -195,10 +195,10 @@ def minimise_lanes(engine: Engine, data: GradeData, measured: Floats, start: Flo
             last = model.solve(slope)
             done = alive & (0.5 * (slope * last).sum(axis=0) <= 1e-3 * small)
         if last is None or not (done | ~alive).all():
-            model = curvature.model(Slopes.at(lanes, point))
+            model = curvature.model(GradeSlopes.at(lanes, point))
             if not model.definite.all():
                 if value.size == 1:
-                    model = curvature.model(Slopes.at(lanes, point, exact=False))
+                    model = curvature.model(GradeSlopes.at(lanes, point, exact=False))
                 alive &= model.definite
             last = model.solve(slope)
         predicted = (slope * last).sum(axis=0)

@@ -18,7 +18,7 @@ import numpy as np
 
 from oretally.flowsheet import Rows
 from oretally.flowsheet.arrays import Floats
-from oretally.recon.batch.curvature import Slopes
+from oretally.recon.batch.curvature import GradeSlopes
 from oretally.recon.batch.inner_problem import GradeData
 from oretally.recon.batch.newton import Engine, starting_lanes
 
@@ -171,10 +171,10 @@ def _descend(engine: Engine, data: GradeData, measured: Floats, F: Floats) -> tu
         gap = F - lower
         slope = Z.T @ (W * (F - measured) + lanes.gradient(point) + mu * (1.0 / around - 1.0 / gap))
         bend = mu / gap**2
-        model = curvature.model(Slopes.at(lanes, point, barrier=bend))
+        model = curvature.model(GradeSlopes.at(lanes, point, barrier=bend))
         step = -(model.solve(slope))
         if not model.definite.all():
-            semidefinite = curvature.model(Slopes.at(lanes, point, exact=False, barrier=bend))
+            semidefinite = curvature.model(GradeSlopes.at(lanes, point, exact=False, barrier=bend))
             step = np.where(model.definite, step, -semidefinite.solve(slope))
         gain = -0.5 * (slope * step).sum(axis=0)
         change = Z @ step

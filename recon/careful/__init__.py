@@ -1,6 +1,6 @@
 """Bulk grades of one survey that need care: bad data, streams that stop, several starts."""
 
 from oretally.recon.careful.multistart import best_of_starts
-from oretally.recon.careful.newton_step import NOTHING
+from oretally.recon.careful.newton_step import NEGLIGIBLE
 
-__all__ = ["NOTHING", "best_of_starts"]
+__all__ = ["NEGLIGIBLE", "best_of_starts"]

@@ -24,7 +24,7 @@ from oretally.flowsheet.arrays import Bools, Floats
 from oretally.flowsheet.faults import nearest_name
 from oretally.recon.answers import GRADE, Answer, AnswerName
 from oretally.recon.comparison.in_common import BalancedTest, InCommon, in_common
-from oretally.recon.comparison.multiple_tests import Row, judged_together
+from oretally.recon.comparison.multiple_tests import AnswerRow, judged_together
 from oretally.recon.comparison.repeats import (
     RepeatPlan,
     between_tests,
@@ -83,7 +83,7 @@ def compare(
     shared = in_common(tests, streams, common, common_measurements)
     names = _wanted(tests[0], answers)
     reading = _Reading([list(arm) for arm in arms], shared, alpha, least, every_pair)
-    rows, left = list[Row](), list[LeftOut]()
+    rows, left = list[AnswerRow](), list[LeftOut]()
     for name in names:
         reading.read(name, rows, left)
     if not rows:
@@ -184,7 +184,7 @@ class _Reading:
             return f"'{test.label}' has no such answer"
         return test.answers.read(own) or f"not determined in '{test.label}'"
 
-    def read(self, name: AnswerName, rows: list[Row], left: list[LeftOut]) -> None:
+    def read(self, name: AnswerName, rows: list[AnswerRow], left: list[LeftOut]) -> None:
         """Add the differences of one answer, and what of it was left out."""
         kept, number = list[tuple[int, int, Answer]](), 0
         for a, arm in enumerate(self.arms):
@@ -237,7 +237,7 @@ class _Reading:
                 for (n, _, _), weight in zip(kept, g.tolist(), strict=True)
             }
             made = 2.0 / float((1.0 / X.sum(axis=0))[[i, j]].sum())
-            rows.append(Row(told, by_error, scatter, decides.plan(i, j), made))
+            rows.append(AnswerRow(told, by_error, scatter, decides.plan(i, j), made))
 
     def _unit(self, name: AnswerName) -> Unit:
         if name.kind != GRADE:

@@ -25,7 +25,7 @@ from oretally.recon.answers import GRADE, AnswerName
 from oretally.recon.comparison.repeats import RepeatPlan
 from oretally.recon.comparison.rows import Difference, Verdict
 
-__all__ = ["POWER", "WHOLE_SHARE", "Row", "Together", "judged_together"]
+__all__ = ["POWER", "WHOLE_SHARE", "AnswerRow", "Together", "judged_together"]
 
 POWER = 0.80
 """Chance with which so many tests as are named would tell."""
@@ -36,7 +36,7 @@ _MIRROR = 1e-8
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class AnswerRow:
     """A difference, with what is needed to judge it beside others.
 
     Mirrored answers are known by ``moved``, what each error does to the difference, and
@@ -72,7 +72,7 @@ class Together:
     alpha_by_size: float
 
 
-def judged_together(rows: Sequence[Row], alpha: float, least: float | None) -> Together:
+def judged_together(rows: Sequence[AnswerRow], alpha: float, least: float | None) -> Together:
     """Return the differences of rows with corrected p, verdict and tests that would decide."""
     judged, counts, levels = dict[int, Difference](), list[int](), list[float]()
     for by_size in (False, True):
@@ -93,7 +93,7 @@ def judged_together(rows: Sequence[Row], alpha: float, least: float | None) -> T
     return Together(tuple(judged[i] for i in range(len(rows))), *counts, *levels)
 
 
-def _judged(found: Difference, row: Row, alpha: float, least: float | None) -> Difference:
+def _judged(found: Difference, row: AnswerRow, alpha: float, least: float | None) -> Difference:
     """Return a difference, its p corrected, with its verdict and the tests that would decide."""
     slight = (
         least is not None and found.answer.kind != GRADE
@@ -108,12 +108,12 @@ def _judged(found: Difference, row: Row, alpha: float, least: float | None) -> D
     return replace(found, verdict=verdict, tests=tests)
 
 
-def _holm(rows: Sequence[Row]) -> list[tuple[float, AnswerName | None]]:
+def _holm(rows: Sequence[AnswerRow]) -> list[tuple[float, AnswerName | None]]:
     """Return p of each row corrected for all, and the earlier answer that it mirrors, if any.
 
     Rows that mirror each other, as the recoveries to two products do, are one.
     """
-    group, heads = list[tuple[int, AnswerName | None]](), list[Row]()
+    group, heads = list[tuple[int, AnswerName | None]](), list[AnswerRow]()
     for row in rows:
         same = next((i for i, head in enumerate(heads) if _mirrored(row, head)), None)
         if same is None:
@@ -130,7 +130,7 @@ def _holm(rows: Sequence[Row]) -> list[tuple[float, AnswerName | None]]:
     return [(float(corrected[i]), mirror) for i, mirror in group]
 
 
-def _mirrored(one: Row, other: Row) -> bool:
+def _mirrored(one: AnswerRow, other: AnswerRow) -> bool:
     """Tell whether two differences are one but for sign and scale."""
     a, b = one.found, other.found
     if (a.first, a.second) != (b.first, b.second):

@@ -13,14 +13,14 @@ from oretally.recon.draws.coverage_intervals import (
     validation,
 )
 from oretally.recon.draws.doubtful_answers import doubtful_answers
-from oretally.recon.draws.drawn_surveys import Drawing, balanced_draws, rectangular_readings
+from oretally.recon.draws.drawn_surveys import DrawnSurveys, balanced_draws, rectangular_readings
 
 __all__ = [
     "LEAST_SAMPLES",
     "NORMAL_95",
     "AnswerKind",
     "BalanceAnswer",
-    "Drawing",
+    "DrawnSurveys",
     "Interval",
     "Validation",
     "answers_of",

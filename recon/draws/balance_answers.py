@@ -11,7 +11,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from oretally.flowsheet import Arrangement
+from oretally.flowsheet import Positions
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import meanings
@@ -94,14 +94,14 @@ def answer_name(kind: AnswerKind, of: str, quantity: str = "") -> str:
 
 
 def answers_of(
-    balance: Balance, places: Arrangement, covariance: Covariance
+    balance: Balance, places: Positions, covariance: Covariance
 ) -> tuple[BalanceAnswer, ...]:
     """Return every answer that a balance gives, recoveries first and single values last.
 
     Parameters
     ----------
     balance : Balance
-    places : Arrangement
+    places : Positions
         Of its circuit and survey.
     covariance : Covariance
         Of its adjusted values.
@@ -111,7 +111,7 @@ def answers_of(
 
 
 def _recoveries(
-    balance: Balance, places: Arrangement, covariance: Covariance
+    balance: Balance, places: Positions, covariance: Covariance
 ) -> Iterator[BalanceAnswer]:
     carriers, analytes = places.carriers, [a.name for a in balance.survey.analytes]
     number = {name: j for j, name in enumerate(carriers.streams)}
@@ -127,7 +127,7 @@ def _recoveries(
 
 
 def _separations(
-    balance: Balance, places: Arrangement, covariance: Covariance
+    balance: Balance, places: Positions, covariance: Covariance
 ) -> Iterator[BalanceAnswer]:
     number = {name: j for j, name in enumerate(places.carriers.streams)}
     content = {s.name: s.content for s in balance.circuit.streams}
@@ -150,7 +150,7 @@ def _separations(
 
 
 def _at_leaches(
-    balance: Balance, places: Arrangement, covariance: Covariance
+    balance: Balance, places: Positions, covariance: Covariance
 ) -> Iterator[BalanceAnswer]:
     circuit = balance.circuit
     found = leach_carriers(circuit, balance.survey, places, covariance)
@@ -179,9 +179,7 @@ def _at_leaches(
             )  # fmt: skip
 
 
-def _values(
-    balance: Balance, places: Arrangement, covariance: Covariance
-) -> Iterator[BalanceAnswer]:
+def _values(balance: Balance, places: Positions, covariance: Covariance) -> Iterator[BalanceAnswer]:
     survey, known = balance.survey, meanings(balance.survey)
     at = {(r.stream, r.quantity): r.place for r in places.rows}
     for v in balance.values:

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
-from oretally.flowsheet import Arrangement, Measurement
+from oretally.flowsheet import Measurement, Positions
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.draws.balance_answers import AnswerKind, answer_name
@@ -27,7 +27,7 @@ _WHOLE = 100.0  # percent
 _Found = Iterator[tuple[float, str]]  # how many sd from its nearest bound, name
 
 
-def doubtful_answers(balance: Balance, places: Arrangement, solution: Solution) -> tuple[str, ...]:
+def doubtful_answers(balance: Balance, places: Positions, solution: Solution) -> tuple[str, ...]:
     """Return the answers whose +- is doubtful, by name: recoveries first, of each kind the worst.
 
     Recoveries, yields and extractions that are nearer than 2 sd to 0 or 100 %, or have an sd of
@@ -43,7 +43,7 @@ def doubtful_answers(balance: Balance, places: Arrangement, solution: Solution) 
 @dataclass(frozen=True)
 class _Search:
     balance: Balance
-    places: Arrangement
+    places: Positions
     solution: Solution
 
     def recoveries(self) -> _Found:

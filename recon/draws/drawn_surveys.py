@@ -37,19 +37,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtr
 
-from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
+from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, positions
 from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.solution import ManySolutions, Solution, gathered
 from oretally.recon.solver import prepare, solve
 
-__all__ = ["Drawing", "balanced_draws", "rectangular_readings"]
+__all__ = ["DrawnSurveys", "balanced_draws", "rectangular_readings"]
 
 _BLOCK, _ROOM = 500, 5_000_000  # draws balanced side by side, and the numbers these may have
 _FEW = 25  # draws balanced one after another before something is said
 
 
 @dataclass(frozen=True, eq=False)
-class Drawing:
+class DrawnSurveys:
     """What surveys are drawn from.
 
     Attributes
@@ -114,12 +114,12 @@ class Drawing:
 
 def rectangular_readings(circuit: Circuit, survey: Survey) -> frozenset[Position]:
     """Return where the readings stand of which only bounds are known."""
-    readings = arrangement(circuit, survey).readings
+    readings = positions(circuit, survey).readings
     return frozenset(readings[m.stream, m.quantity] for m in survey.measurements if m.bounded)
 
 
 def balanced_draws(
-    drawing: Drawing, generator: np.random.Generator, draws: int
+    drawing: DrawnSurveys, generator: np.random.Generator, draws: int
 ) -> Iterator[tuple[Floats, ManySolutions]]:
     """Yield so many drawn surveys balanced, a block at a time, with the normal draws behind them.
 

@@ -11,7 +11,7 @@ import numpy as np
 from oretally.flowsheet import BalanceProblem, Position
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.gross_errors.hypotheses import Hypothesis, joint_errors
-from oretally.recon.signatures import Meant, Mixups, Traces
+from oretally.recon.signatures import Meant, Mixups, Signatures
 from oretally.recon.solution import Solution
 from oretally.recon.solver import corrected, with_losses, without_readings
 
@@ -56,32 +56,32 @@ class Changes:
             return float(self.problem.flow[j]), _WIDE * float(self.problem.flow_sd[j])
         return float(self.problem.grade[k, j]), _WIDE * float(self.problem.grade_sd[k, j])
 
-    def under(self, h: Hypothesis, traces: Traces) -> BalanceProblem:
+    def under(self, h: Hypothesis, signatures: Signatures) -> BalanceProblem:
         """Return the problem without the rows, the mix-ups undone, a stream for each loss."""
-        n = len(traces.readings)
-        gone = [traces.readings[i] for i in h.rows if i < n]
+        n = len(signatures.readings)
+        gone = [signatures.readings[i] for i in h.rows if i < n]
         problem = without_readings(self.mended(h), gone)
         if len(gone) == len(h.rows):
             return problem
-        sizes, _ = joint_errors(traces, h.rows)
+        sizes, _ = joint_errors(signatures, h.rows)
         return with_losses(problem, {
-            traces.nodes[i - n]: (self._passing(traces.nodes[i - n]), float(size))
+            signatures.nodes[i - n]: (self._passing(signatures.nodes[i - n]), float(size))
             for i, size in zip(h.rows, sizes, strict=True) if i >= n
         })  # fmt: skip
 
     def undone(
-        self, h: Hypothesis, traces: Traces, meant: Sequence[Meant | None]
+        self, h: Hypothesis, signatures: Signatures, meant: Sequence[Meant | None]
     ) -> BalanceProblem:
         """Return the problem under a hypothesis, what is known to be meant in place of its rows.
 
         How wet a wet mass was nobody knows: it is left out.
         """
         values = {
-            traces.readings[i]: (m.value, m.sd)
+            signatures.readings[i]: (m.value, m.sd)
             for i, m in zip(h.rows, meant, strict=True)
             if m is not None and m.kind != "wet mass"
         }
-        return corrected(self.under(h, traces), values)
+        return corrected(self.under(h, signatures), values)
 
     def _passing(self, node: int) -> Floats:
         """Return the mean grades of what enters a node, as balanced, shape (n_analytes,)."""

@@ -109,7 +109,7 @@ class Diagnosis:
 
         As balancing again has them, else linear.
         """
-        return self.sizes.get(h) or joint_errors(self.at_best.traces, h.rows)
+        return self.sizes.get(h) or joint_errors(self.at_best.signatures, h.rows)
 
     def first_with(self, row: int) -> Hypothesis:
         """Return the likeliest hypothesis with a row in error."""

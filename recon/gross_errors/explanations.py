@@ -36,7 +36,7 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Floats
 
-__all__ = ["Candidate", "Explanation", "Posterior", "explain", "single_log_odds"]
+__all__ = ["ErrorCandidate", "Explanation", "Posterior", "explain", "single_log_odds"]
 
 _Set = frozenset[int]
 
@@ -49,7 +49,7 @@ _MOST = 12  # errors in one set
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
+class ErrorCandidate:
     """Ways in which an error can be there.
 
     Attributes
@@ -99,7 +99,7 @@ class Posterior:
     left_out: float
 
 
-def explain(C: Floats, z: Floats, candidates: Sequence[Candidate]) -> Posterior:
+def explain(C: Floats, z: Floats, candidates: Sequence[ErrorCandidate]) -> Posterior:
     """Score sets of errors.
 
     Parameters
@@ -108,7 +108,7 @@ def explain(C: Floats, z: Floats, candidates: Sequence[Candidate]) -> Posterior:
         Correlations of the traces of the candidates.
     z : ndarray, shape (n,)
         Standardised statistics.
-    candidates : sequence of Candidate
+    candidates : sequence of ErrorCandidate
 
     Notes
     -----
@@ -130,7 +130,7 @@ def explain(C: Floats, z: Floats, candidates: Sequence[Candidate]) -> Posterior:
     return search.posterior(whole)
 
 
-def single_log_odds(C: Floats, z: Floats, candidate: Candidate) -> float:
+def single_log_odds(C: Floats, z: Floats, candidate: ErrorCandidate) -> float:
     """Return the log odds of one candidate alone, in any of its ways, against nothing."""
     return float(np.logaddexp.reduce(_Search(C, z, [candidate]).extensions([])))
 
@@ -138,7 +138,7 @@ def single_log_odds(C: Floats, z: Floats, candidate: Candidate) -> float:
 class _Search:
     """Sets that were scored; errors are numbered way by way."""
 
-    def __init__(self, C: Floats, z: Floats, candidates: Sequence[Candidate]) -> None:
+    def __init__(self, C: Floats, z: Floats, candidates: Sequence[ErrorCandidate]) -> None:
         sizes = [c.width.size for c in candidates]
         self.owner = np.repeat(np.arange(len(candidates)), sizes)
         none = np.zeros(0)

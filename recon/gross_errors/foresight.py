@@ -11,11 +11,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from oretally.flowsheet import BalanceProblem, Circuit, Survey, arrangement
+from oretally.flowsheet import BalanceProblem, Circuit, Survey
+from oretally.flowsheet.problem import positions
 from oretally.recon.answers import Answers, balanced_values
 from oretally.recon.gross_errors.suspects import Inquiry
 from oretally.recon.propagation import LARGEST, global_test
-from oretally.recon.result import ErrorRates, Findings
+from oretally.recon.result import ErrorRates, GrossErrors
 from oretally.recon.solver import propagate, solve
 
 __all__ = ["foresee"]
@@ -26,7 +27,7 @@ _STILL = 1e-6  # flows below this share of the largest: a stream that the data p
 
 def foresee(
     circuit: Circuit, survey: Survey, problem: BalanceProblem, feed: str, products: Sequence[str]
-) -> Findings | None:
+) -> GrossErrors | None:
     """Return groups of errors with one trace, and the errors that could go unseen.
 
     None where the first flows have no place for it: a stream stands still there, nothing checks
@@ -50,10 +51,8 @@ def foresee(
     if classes.degrees_of_freedom <= 0 or flow.min() <= _STILL * flow.max():
         return None
     covariance = propagate(problem, point)
-    values, positions = balanced_values(circuit, survey, covariance, _ALPHA)
-    answers = Answers.of(covariance, arrangement(circuit, survey), survey, feed, products)
+    values, found = balanced_values(circuit, survey, covariance, _ALPHA)
+    answers = Answers.of(covariance, positions(circuit, survey), survey, feed, products)
     test = global_test(point.objective, classes.degrees_of_freedom, _ALPHA)
-    inquiry = Inquiry(
-        circuit, survey, values, positions, (), covariance, answers, test, ErrorRates()
-    )
+    inquiry = Inquiry(circuit, survey, values, found, (), covariance, answers, test, ErrorRates())
     return inquiry.foreseen()

@@ -20,10 +20,10 @@ from oretally.recon.propagation import SEEN
 from oretally.recon.signatures import (
     Groups,
     Mixups,
-    Traces,
+    Signatures,
     Ways,
     covariance_known,
-    equivalence,
+    equivalent_sets,
     single_log_evidence,
 )
 
@@ -106,23 +106,23 @@ class WayTable:
         return np.where(known, scores, -np.inf)
 
 
-def joint_errors(traces: Traces, rows: Sequence[int]) -> tuple[Floats, Floats]:
+def joint_errors(signatures: Signatures, rows: Sequence[int]) -> tuple[Floats, Floats]:
     """Return the sizes of errors that are there together, in their units, and their covariance.
 
     What the data do not tell, of one error or of several apart, has a variance beyond all others.
     """
     chosen = list(rows)
-    covariance = error_covariance(traces, chosen, np.full(len(chosen), np.inf))
-    return np.asarray(covariance @ traces.r[chosen]), covariance
+    covariance = error_covariance(signatures, chosen, np.full(len(chosen), np.inf))
+    return np.asarray(covariance @ signatures.r[chosen]), covariance
 
 
-def error_covariance(traces: Traces, rows: Sequence[int], most: Floats) -> Floats:
+def error_covariance(signatures: Signatures, rows: Sequence[int], most: Floats) -> Floats:
     """Return the covariance of errors that are there together, in their units.
 
     ``most``, shape (n_rows,), is the sd of what the others say where the data tell nothing of it.
     """
-    read = np.array([float(i < len(traces.readings)) for i in rows])
-    return covariance_known(traces.P[np.ix_(list(rows), list(rows))], read, most)
+    read = np.array([float(i < len(signatures.readings)) for i in rows])
+    return covariance_known(signatures.P[np.ix_(list(rows), list(rows))], read, most)
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,7 +131,7 @@ class Screen:
 
     Attributes
     ----------
-    traces : Traces
+    traces : Signatures
         Of the survey with the mix-ups of ``at`` undone, linearised at its balance without the rest.
     table : WayTable
     mixups : Mixups
@@ -140,7 +140,7 @@ class Screen:
         Log evidence of ``at``, from balancing again.
     """
 
-    traces: Traces
+    signatures: Signatures
     table: WayTable
     mixups: Mixups
     at: Hypothesis
@@ -149,12 +149,12 @@ class Screen:
     @cached_property
     def groups(self) -> Groups:
         """Errors that no data can tell apart."""
-        return equivalence(self.traces)
+        return equivalent_sets(self.signatures)
 
     @cached_property
     def objective(self) -> float:
         """Objective with no row in error."""
-        r = self.traces.r[: len(self.traces.readings)]
+        r = self.signatures.r[: len(self.signatures.readings)]
         return float(r @ r)
 
     @cached_property
@@ -189,10 +189,14 @@ class Screen:
 
     def _alone_sizes(self, chosen: Sequence[int]) -> tuple[Floats, Floats]:
         """Return each error beside chosen ones, and its variance: infinite if it is not seen."""
-        P, r = self.traces.without(list(chosen)) if chosen else (self.traces.P, self.traces.r)
+        P, r = (
+            self.signatures.without(list(chosen))
+            if chosen
+            else (self.signatures.P, self.signatures.r)
+        )
         own = np.diag(P).copy()
         # what the chosen ones leave of an error with nearly their trace is rounding
-        seen = (own > SEEN) & (own > _APART * self.traces.redundancy)
+        seen = (own > SEEN) & (own > _APART * self.signatures.redundancy)
         seen[list(chosen)] = False
         variance = np.where(seen, 1.0 / np.where(seen, own, 1.0), np.inf)
         return np.where(seen, r * np.where(seen, variance, 0.0), 0.0), variance
@@ -246,7 +250,11 @@ class Screen:
 
     def _mixups(self, chosen: Sequence[int], value: float) -> list[tuple[int, float]]:
         """Return mix-ups and the log evidence with each, beside chosen rows."""
-        P, r = self.traces.without(list(chosen)) if chosen else (self.traces.P, self.traces.r)
+        P, r = (
+            self.signatures.without(list(chosen))
+            if chosen
+            else (self.signatures.P, self.signatures.r)
+        )
         taken = {*chosen, *self._mixed}
         return [
             (c, value + gain)

@@ -69,10 +69,10 @@ def likely_explanations(
         return ()
     if all(h != NOTHING for _, h, _ in shown):
         shown.append((found.sound, NOTHING, ()))
-    changes, traces = Changes(problem, solution, found.mixups), found.at_best.traces
+    changes, signatures = Changes(problem, solution, found.mixups), found.at_best.signatures
     problems = [
         changes.undone(
-            h, traces,
+            h, signatures,
             [None if s < 0 else found.meant[i][s] for i, s in zip(h.rows, slips, strict=True)],
         )
         for _, h, slips in shown

@@ -36,14 +36,14 @@ from oretally.recon.signatures import (
     Evidence,
     Mixups,
     PossibleSlips,
-    Traces,
+    Signatures,
     Ways,
-    equivalence,
+    equivalent_sets,
     joined_ways,
     log_evidence,
     only_pushed,
-    traces_at,
-    traces_of,
+    signatures_at,
+    signatures_of,
 )
 from oretally.recon.solution import Solution, lower
 from oretally.recon.solver import Refitter, only_streams, refit
@@ -99,11 +99,11 @@ class _Search:
     proposed: dict[Hypothesis, float] = field(default_factory=dict)
     balanced: dict[Hypothesis, tuple[BalanceProblem, Solution | None]] = field(default_factory=dict)
     evidence: dict[Hypothesis, tuple[float, Evidence]] = field(default_factory=dict)
-    own: dict[Hypothesis, Traces] = field(default_factory=dict)
+    own: dict[Hypothesis, Signatures] = field(default_factory=dict)
     volumes: dict[int, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.first = traces_of(self.problem, self.solution, self.n_nodes)
+        self.first = signatures_of(self.problem, self.solution, self.n_nodes)
         self.n = len(self.first.readings)
         self.meant = tuple(self.slips.of(p) for p in self.first.readings)
         self.ways = self._ways()
@@ -112,14 +112,14 @@ class _Search:
         self.changes = Changes(self.problem, self.solution, self.mixups)
         self.refitter = Refitter(self.problem, self.solution)
         self.balanced[NOTHING] = self.problem, self.solution
-        self.at_balance = equivalence(self.first)
+        self.at_balance = equivalent_sets(self.first)
 
     def found(self) -> Diagnosis:
         """Propose and balance again until the likeliest hypothesis stays so."""
         screen, posterior = self._proposed_at(NOTHING)
         weighed, left_out = self._weighed(NOTHING)
         if weighed[0].hypothesis != NOTHING or weighed[0].probability < _SOUND:
-            self._balance(self._singles(), screen.traces, spare=self.refitter.quick)
+            self._balance(self._singles(), screen.signatures, spare=self.refitter.quick)
             checked = set[Hypothesis]()
             for _ in range(_ROUNDS):
                 self._balance_all(screen)
@@ -127,7 +127,7 @@ class _Search:
                 if best not in checked and best != NOTHING:
                     checked.add(best)
                     if self._lower(best):
-                        self._weigh(screen.traces, [best])
+                        self._weigh(screen.signatures, [best])
                 if best == screen.at:
                     break
                 screen, posterior = self._proposed_at(best)
@@ -142,7 +142,7 @@ class _Search:
             {
                 h: sizes
                 for h in self.balanced
-                if (sizes := self._sizes(h, self.own.get(h, screen.traces))) is not None
+                if (sizes := self._sizes(h, self.own.get(h, screen.signatures))) is not None
             },
             {h: s.objective for h, (_, s) in self.balanced.items() if s is not None},
             posterior,
@@ -175,7 +175,7 @@ class _Search:
         ])  # fmt: skip
         return found + [either] * len(self.first.nodes)
 
-    def _traces_at(self, at: Hypothesis) -> Traces:
+    def _signatures_at(self, at: Hypothesis) -> Signatures:
         """Return the traces where the balances are linearised at one hypothesis."""
         solution = self.balanced[at][1]
         if at == NOTHING or solution is None:
@@ -186,14 +186,14 @@ class _Search:
         if at.mixups or len(self.problem.proportion):
             reduced = linearised_at(base, point.flow)
             classes = classify_reduced(reduced)
-        return traces_at(base, reduced, point, classes, self.n_nodes)
+        return signatures_at(base, reduced, point, classes, self.n_nodes)
 
     def _proposed_at(self, at: Hypothesis) -> tuple[Screen, Posterior]:
         """Propose hypotheses where the balances are linearised at one of them."""
-        traces = self.own[at] if at in self.own else self._traces_at(at)
-        self.own[at] = traces
-        self._weigh(traces, [h for h in self.balanced if h not in self.own or h == at])
-        screen = Screen(traces, self.table, self.mixups, at, self._value(at))
+        signatures = self.own[at] if at in self.own else self._signatures_at(at)
+        self.own[at] = signatures
+        self._weigh(signatures, [h for h in self.balanced if h not in self.own or h == at])
+        screen = Screen(signatures, self.table, self.mixups, at, self._value(at))
         groups = screen.groups
         posterior = explain(
             groups.correlation, groups.statistic, candidates(groups, self.slips.rate, self.rates)
@@ -247,7 +247,7 @@ class _Search:
                 waiting.sort(key=lambda h: (-values[h], h.rows, h.mixups))
                 some = waiting[: min(left, _BATCH if quick else _FEW)]
                 passed.update(some)
-                self._balance(some, screen.traces)
+                self._balance(some, screen.signatures)
                 continue
             unsure = [
                 h for h in self.evidence
@@ -260,11 +260,13 @@ class _Search:
             if not unsure:
                 return
             for h in unsure:
-                self.own[h] = self._traces_at(h)
+                self.own[h] = self._signatures_at(h)
                 self._weigh(self.own[h], [h])
 
-    def _balance(self, some: Sequence[Hypothesis], traces: Traces, *, spare: bool = False) -> None:
-        problems = [self.changes.under(h, traces) for h in some]
+    def _balance(
+        self, some: Sequence[Hypothesis], signatures: Signatures, *, spare: bool = False
+    ) -> None:
+        problems = [self.changes.under(h, signatures) for h in some]
         near = [self.solution.flow]
         best = self.balanced[self._best()][1] if self.evidence else None
         if best is not None and best is not self.solution:
@@ -280,7 +282,7 @@ class _Search:
             most = self.solution.objective * (1.0 + 1e-6) + 1e-6
             worse = solution is not None and not some[i].mixups and solution.objective > most
             self.balanced[some[i]] = problems[i], None if worse else solution
-        self._weigh(traces, [some[i] for i in found])
+        self._weigh(signatures, [some[i] for i in found])
 
     def _lower(self, h: Hypothesis) -> bool:
         """Look for a lower minimum of a hypothesis by itself; tell whether there was one."""
@@ -292,7 +294,7 @@ class _Search:
         self.own.pop(h, None)
         return True
 
-    def _sizes(self, h: Hypothesis, traces: Traces) -> tuple[Floats, Floats] | None:
+    def _sizes(self, h: Hypothesis, signatures: Signatures) -> tuple[Floats, Floats] | None:
         """Return the errors of the rows, in units of the traces, as balancing again has them.
 
         What the data do not tell is known within the larger of what was read and what the others
@@ -306,20 +308,20 @@ class _Search:
         lost = problem.n_carriers - sum(i >= self.n for i in h.rows)
         for at, i in enumerate(h.rows):
             if i < self.n:
-                k, j = traces.readings[i]
+                k, j = signatures.readings[i]
                 said = solution.flow[j] if k is None else solution.grade[k, j]
                 read = self.problem.flow[j] if k is None else self.problem.grade[k, j]
-                found[at] = (read - said) / traces.unit[i]
-                most[at] = max(abs(read), abs(said)) / traces.unit[i]
+                found[at] = (read - said) / signatures.unit[i]
+                most[at] = max(abs(read), abs(said)) / signatures.unit[i]
             else:
-                leaves = problem.flow_balance[traces.nodes[i - self.n], lost] < 0.0
-                found[at] = (1.0 if leaves else -1.0) * solution.flow[lost] / traces.unit[i]
+                leaves = problem.flow_balance[signatures.nodes[i - self.n], lost] < 0.0
+                found[at] = (1.0 if leaves else -1.0) * solution.flow[lost] / signatures.unit[i]
                 lost += 1
         if not np.isfinite(found).all():
             return None
-        return found, error_covariance(traces, h.rows, np.maximum(most, 1.0))
+        return found, error_covariance(signatures, h.rows, np.maximum(most, 1.0))
 
-    def _weigh(self, traces: Traces, some: Sequence[Hypothesis]) -> None:
+    def _weigh(self, signatures: Signatures, some: Sequence[Hypothesis]) -> None:
         """Weigh what was balanced again, errors as likely as they are where traces are taken."""
         for h in some:
             solution = self.balanced[h][1]
@@ -329,7 +331,7 @@ class _Search:
                 continue
             weighed = Evidence(0.0, (), ())
             if h.rows:
-                sizes = self._sizes(h, traces)
+                sizes = self._sizes(h, signatures)
                 ways = [self.ways[i] for i in h.rows]
                 weighed = none if sizes is None else log_evidence(*sizes, ways)
             more = 0.0

@@ -14,7 +14,7 @@ from functools import cached_property
 
 import numpy as np
 
-from oretally.flowsheet import Arrangement, Circuit, Position, Survey, arrangement
+from oretally.flowsheet import Circuit, Position, Positions, Survey, positions
 from oretally.flowsheet.arrays import Ints
 from oretally.recon.answers import Answers
 from oretally.recon.gross_errors.diagnosis import Diagnosis
@@ -26,25 +26,32 @@ from oretally.recon.gross_errors.robust import biweight, huber, least_absolute
 from oretally.recon.gross_errors.search import diagnose
 from oretally.recon.gross_errors.tie_breakers import best_measurements
 from oretally.recon.gross_errors.told_slips import ToldSlips
-from oretally.recon.gross_errors.variance_factors import dispersions
+from oretally.recon.gross_errors.variance_factors import variance_factors
 from oretally.recon.propagation import LARGEST, POWER, sidak_limit, sidak_p
 from oretally.recon.result import (
     BalancedValue,
     Closure,
-    Dispersion,
     EquivalenceGroup,
     ErrorPlace,
     ErrorRates,
-    Findings,
     GlobalTest,
+    GrossErrors,
     NamedExplanation,
     RecoveryUnder,
     SecondOpinion,
     Slip,
     Suspect,
     TieBreaker,
+    VarianceFactor,
 )
-from oretally.recon.signatures import NEAR, Groups, PossibleSlips, Traces, equivalence, traces_of
+from oretally.recon.signatures import (
+    NEAR,
+    Groups,
+    PossibleSlips,
+    Signatures,
+    equivalent_sets,
+    signatures_of,
+)
 from oretally.recon.solver import Covariance, propagate
 
 __all__ = ["TOLD", "Inquiry"]
@@ -81,24 +88,24 @@ class Inquiry:
     test: GlobalTest
     rates: ErrorRates
 
-    def findings(self) -> Findings:
+    def gross_errors(self) -> GrossErrors:
         """Return all that the tests say; less for a circuit too large to compare explanations."""
         measured = sum(v.measured is not None for v in self.values)
         return replace(self, rates=self.rates.in_survey(measured))._findings(measured)
 
-    def foreseen(self) -> Findings:
+    def foreseen(self) -> GrossErrors:
         """Return what no measured value decides: the traces' groups, and what could go unseen."""
         covariance = self.covariance
-        traces = traces_of(covariance.problem, covariance.solution, len(self.circuit.nodes))
-        return Findings(
-            groups=self._groups(equivalence(traces)),
+        signatures = signatures_of(covariance.problem, covariance.solution, len(self.circuit.nodes))
+        return GrossErrors(
+            groups=self._groups(equivalent_sets(signatures)),
             hidden=hidden_errors(
                 self.survey, self.values, self._measured_at(), covariance, self.answers
             ),
             near_limit=NEAR, power=POWER, rates=self.rates,
         )  # fmt: skip
 
-    def _findings(self, measured: int) -> Findings:
+    def _findings(self, measured: int) -> GrossErrors:
         large = measured > LARGEST
         hidden = (
             () if large
@@ -108,7 +115,7 @@ class Inquiry:
         )  # fmt: skip
         nodal = sidak_limit(self.test.alpha, len(self.closures)) if self.closures else None
         if large or self.test.dof <= 0:
-            return Findings(
+            return GrossErrors(
                 hidden=hidden, nodal_limit=nodal, rates=self.rates,
                 suspects=self._by_test_alone() if large else (),
             )  # fmt: skip
@@ -116,7 +123,7 @@ class Inquiry:
         found = diagnose(problem, solution, self._slips, self.rates, len(self.circuit.nodes))
         n_tests = len(found.at_balance.members)
         told = ToldSlips(found, self._slips, problem, solution)
-        return Findings(
+        return GrossErrors(
             suspects=self._suspects(found, told),
             probabilities=self._probabilities(found),
             explanations=tuple(
@@ -125,7 +132,7 @@ class Inquiry:
             ),
             groups=self._groups(found.at_balance),
             hidden=hidden,
-            dispersions=self._dispersions(found),
+            variance_factors=self._dispersions(found),
             opinions=self._opinions(found.at_balance),
             tests=n_tests,
             measurement_limit=sidak_limit(self.test.alpha, n_tests),
@@ -148,8 +155,8 @@ class Inquiry:
         return PossibleSlips(self.survey, self._at, self._rate, self.rates.measurement)
 
     @cached_property
-    def _at(self) -> Arrangement:
-        return arrangement(self.circuit, self.survey)
+    def _at(self) -> Positions:
+        return positions(self.circuit, self.survey)
 
     def _measured_at(self) -> list[Position]:
         """Return where the measurement of each row stands."""
@@ -159,19 +166,19 @@ class Inquiry:
         source = self._at.sources.get(place)
         return self._at.named[place][1] if source is None else source.quantity
 
-    def _place(self, traces: Traces, i: int, *, gains: bool = True) -> ErrorPlace:
-        n = len(traces.readings)
+    def _place(self, signatures: Signatures, i: int, *, gains: bool = True) -> ErrorPlace:
+        n = len(signatures.readings)
         if i >= n:
-            kind = "gain" if gains and traces.r[i] < 0.0 else "loss"
-            return ErrorPlace(kind, self.circuit.nodes[traces.nodes[i - n]].name)
-        place = traces.readings[i]
+            kind = "gain" if gains and signatures.r[i] < 0.0 else "loss"
+            return ErrorPlace(kind, self.circuit.nodes[signatures.nodes[i - n]].name)
+        place = signatures.readings[i]
         if place in self._at.sources:
             return ErrorPlace("source", self._at.sources[place].name, self._quantity(place))
         return ErrorPlace("measurement", *self._at.named[place])
 
     def _places(self, groups: Groups, g: int) -> tuple[ErrorPlace, ...]:
         """Return the members of a group, whatever the sign of a loss."""
-        return tuple(self._place(groups.traces, int(i), gains=False) for i in groups.members[g])
+        return tuple(self._place(groups.signatures, int(i), gains=False) for i in groups.members[g])
 
     def _suspects(self, found: Diagnosis, told: ToldSlips) -> tuple[Suspect, ...]:
         """Return groups and mix-ups that may be in error, the likeliest first."""
@@ -187,16 +194,16 @@ class Inquiry:
         every = found.of_row.copy()
         for c, p in found.of_mixup.items():
             every[found.mixups.rows(c)] += p
-        traces = found.at_best.traces
+        signatures = found.at_best.signatures
         return tuple(
-            (self._place(traces, int(i)), min(1.0, float(every[i])))
-            for i in np.flatnonzero(traces.seen)
+            (self._place(signatures, int(i)), min(1.0, float(every[i])))
+            for i in np.flatnonzero(signatures.seen)
         )
 
     def _suspect(
         self, found: Diagnosis, members: Ints, probability: float, told: ToldSlips
     ) -> Suspect:
-        groups, traces = found.at_best, found.at_best.traces
+        groups, signatures = found.at_best, found.at_best.signatures
         g, share = groups.of(int(members[0])), found.of_row[members]
         # the likeliest member stands first
         order = sorted(range(len(share)), key=lambda i: (-round(float(share[i]), 9), i))
@@ -206,16 +213,18 @@ class Inquiry:
         with_it = found.first_with(first)
         size, covariance = found.errors_under(with_it)
         at = with_it.rows.index(first)
-        scale, symbol = self._unit(traces, first)
-        source = self._place(traces, first).kind == "source"
-        statistic = float(found.at_balance.traces.statistic[first])
+        scale, symbol = self._unit(signatures, first)
+        source = self._place(signatures, first).kind == "source"
+        statistic = float(found.at_balance.signatures.statistic[first])
         return Suspect(
-            group=tuple(self._place(traces, i) for i in rows),
+            group=tuple(self._place(signatures, i) for i in rows),
             probability=probability,
             shares=tuple(float(share[i]) for i in order),
             near=()
             if g is None
-            else tuple((self._place(traces, int(groups.first[h])), c) for h, c in groups.near(g)),
+            else tuple(
+                (self._place(signatures, int(groups.first[h])), c) for h, c in groups.near(g)
+            ),
             unit=symbol,
             # a source is taken as measured 0: it is off the other way
             estimated_error=float(size[at]) * (-scale if source else scale),
@@ -232,14 +241,14 @@ class Inquiry:
 
     def _mixed_up(self, found: Diagnosis, c: int, probability: float, slip: Slip) -> Suspect:
         """Return a mix-up: all its readings are wrong at once."""
-        traces = found.at_best.traces
+        signatures = found.at_best.signatures
         rows = [int(i) for i in found.mixups.rows(c)]
         first, n_tests = rows[0], len(found.at_balance.members)
-        scale, symbol = self._unit(found.at_balance.traces, first)
-        statistic = max((float(found.at_balance.traces.statistic[i]) for i in rows), key=abs)
+        scale, symbol = self._unit(found.at_balance.signatures, first)
+        statistic = max((float(found.at_balance.signatures.statistic[i]) for i in rows), key=abs)
         read = next(r for r in slip.readings if r.fits is not None)
         return Suspect(
-            group=tuple(self._place(traces, i) for i in rows),
+            group=tuple(self._place(signatures, i) for i in rows),
             probability=probability,
             shares=(probability,) * len(rows),
             near=(),
@@ -254,32 +263,32 @@ class Inquiry:
             together=True,
         )
 
-    def _unit(self, traces: Traces, i: int) -> tuple[float, str]:
+    def _unit(self, signatures: Signatures, i: int) -> tuple[float, str]:
         """Return the size of one unit of an error as it is shown, and the symbol."""
         unit = self.survey.flow_unit
-        if i < len(traces.readings) and traces.readings[i] in self._at.sources:
+        if i < len(signatures.readings) and signatures.readings[i] in self._at.sources:
             return 1.0, "stated sd"
-        if i < len(traces.readings):
-            place = self._place(traces, i)
+        if i < len(signatures.readings):
+            place = self._place(signatures, i)
             m = self.survey.measured(place.where, place.quantity)
             unit = unit if m is None else m.unit
-        return unit.from_base(float(traces.unit[i])), unit.symbol
+        return unit.from_base(float(signatures.unit[i])), unit.symbol
 
     def _tie_breakers(self, found: Diagnosis, g: int) -> tuple[TieBreaker, ...]:
-        groups, n = found.at_best, len(found.at_best.traces.readings)
+        groups, n = found.at_best, len(found.at_best.signatures.readings)
         rows = [int(i) for i in groups.members[g] if i < n]
         rows += [int(groups.first[h]) for h, _ in groups.near(g) if groups.first[h] < n]
         if len(rows) < 2:
             return ()
         best = best_measurements(
-            found.at_balance.traces, rows, self.covariance, self.values, self.positions
+            found.at_balance.signatures, rows, self.covariance, self.values, self.positions
         )
         return tuple(
             TieBreaker(self.values[m].stream, self.values[m].quantity, left) for m, left in best
         )
 
     def _explanation(self, found: Diagnosis, e: Explained, told: ToldSlips) -> NamedExplanation:
-        traces = found.at_best.traces
+        signatures = found.at_best.signatures
         rows: list[RecoveryUnder] = []
         if e.solution is not None:
             changed = e.rows or e.mixups
@@ -291,7 +300,7 @@ class Inquiry:
             ]
         mixed = [int(i) for c in e.mixups for i in found.mixups.rows(c)]
         return NamedExplanation(
-            places=tuple(self._place(traces, i) for i in (*e.rows, *mixed)),
+            places=tuple(self._place(signatures, i) for i in (*e.rows, *mixed)),
             slips=told.under(e),
             probability=e.probability,
             objective=None if e.solution is None else e.solution.objective,
@@ -318,23 +327,23 @@ class Inquiry:
                 joined.append(EquivalenceGroup(self._places(groups, g), 1.0))
         return tuple(joined)
 
-    def _dispersions(self, found: Diagnosis) -> tuple[Dispersion, ...]:
+    def _dispersions(self, found: Diagnosis) -> tuple[VarianceFactor, ...]:
         """Return the variance factors, the errors of the likeliest explanation left out.
 
         Where that takes several, also with nothing left out: errors stated too small may explain
         the survey as well as so many gross ones.
         """
-        traces = found.at_best.traces
-        n = len(traces.readings)
+        signatures = found.at_best.signatures
+        n = len(signatures.readings)
         first = found.weighed[0].hypothesis
         wrong = list(first.rows)
         wrong += [int(i) for c in first.mixups for i in found.mixups.rows(c)]
-        P, r = traces.without(wrong)
-        quantities = [self._quantity(place) for place in traces.readings]
-        found_ = dispersions(P[:n, :n], r[:n], quantities, wrong)
+        P, r = signatures.without(wrong)
+        quantities = [self._quantity(place) for place in signatures.readings]
+        found_ = variance_factors(P[:n, :n], r[:n], quantities, wrong)
         if len(first) >= _SEVERAL:
-            whole = found.at_balance.traces
-            found_ += dispersions(whole.P[:n, :n], whole.r[:n], [""] * n, [])
+            whole = found.at_balance.signatures
+            found_ += variance_factors(whole.P[:n, :n], whole.r[:n], [""] * n, [])
         return found_
 
     def _opinions(self, groups: Groups) -> tuple[SecondOpinion, ...]:
@@ -342,11 +351,11 @@ class Inquiry:
 
         Robust estimates take minutes for thousands of measurements: none are made there.
         """
-        traces, n = groups.traces, len(groups.traces.readings)
-        P, r = traces.P[:n, :n], traces.r[:n]
+        signatures, n = groups.signatures, len(groups.signatures.readings)
+        P, r = signatures.P[:n, :n], signatures.r[:n]
         alpha = self.test.alpha
         eliminated = eliminate(P, r, lambda tests: sidak_limit(alpha, tests))
-        found = [SecondOpinion("serial elimination", self._named(traces, eliminated))]
+        found = [SecondOpinion("serial elimination", self._named(signatures, eliminated))]
         limit = sidak_limit(alpha, n)
         if n > _ROBUST:
             return tuple(found)
@@ -360,11 +369,11 @@ class Inquiry:
             except ArithmeticError:  # no optimum found: that opinion is not given
                 continue
             far = np.flatnonzero(size > limit)[np.argsort(-np.round(size[size > limit], 6))]
-            found.append(SecondOpinion(method, self._named(traces, far.tolist())))
+            found.append(SecondOpinion(method, self._named(signatures, far.tolist())))
         return tuple(found)
 
-    def _named(self, traces: Traces, rows: Sequence[int]) -> tuple[ErrorPlace, ...]:
-        return tuple(self._place(traces, int(i)) for i in rows)
+    def _named(self, signatures: Signatures, rows: Sequence[int]) -> tuple[ErrorPlace, ...]:
+        return tuple(self._place(signatures, int(i)) for i in rows)
 
     def _by_test_alone(self) -> tuple[Suspect, ...]:
         """Return the significant measurements of a circuit too large for anything more."""

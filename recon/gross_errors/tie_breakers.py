@@ -10,7 +10,7 @@ from oretally.flowsheet import Position
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.circuit import Content
 from oretally.recon.result import BalancedValue
-from oretally.recon.signatures import Traces
+from oretally.recon.signatures import Signatures
 from oretally.recon.solver import Covariance
 
 __all__ = ["best_measurements"]
@@ -21,7 +21,7 @@ _MOST = 3
 
 
 def best_measurements(
-    traces: Traces,
+    signatures: Signatures,
     rows: Sequence[int],
     covariance: Covariance,
     values: Sequence[BalancedValue],
@@ -31,7 +31,7 @@ def best_measurements(
 
     Parameters
     ----------
-    traces : Traces
+    traces : Signatures
     rows : sequence of int
         Measurements of one group: rows of the traces.
     covariance : Covariance
@@ -50,8 +50,8 @@ def best_measurements(
     An error of one sd in measurement i shifts that by Cov(adjusted_m, adjusted_i) / sd_i, which
     lengthens the trace of i by one component.
     """
-    shift = np.array([_shifts(covariance, traces, i, positions) for i in rows])
-    P = traces.P[np.ix_(rows, rows)]
+    shift = np.array([_shifts(covariance, signatures, i, positions) for i in rows])
+    P = signatures.P[np.ix_(rows, rows)]
     before = _largest(P)
     sd = _new_sd(values)
     found = []
@@ -82,16 +82,16 @@ def _largest(P: Floats) -> float:
 
 
 def _shifts(
-    covariance: Covariance, traces: Traces, i: int, positions: Sequence[Position]
+    covariance: Covariance, signatures: Signatures, i: int, positions: Sequence[Position]
 ) -> Floats:
     """Return how far one sd of error in measurement i shifts each adjusted value."""
-    k, j = traces.readings[i]
+    k, j = signatures.readings[i]
     one = np.zeros(covariance.problem.n_carriers)
     unit = one.copy()
     unit[j] = 1.0
     flows, grades = covariance.with_all(k, *((unit, one) if k is None else (one, unit)))
     both = [flows[p.carrier] if p.analyte is None else grades[p] for p in positions]
-    return np.asarray(np.array(both) / traces.unit[i])
+    return np.asarray(np.array(both) / signatures.unit[i])
 
 
 def _base_units(covariance: Covariance, place: Position, v: BalancedValue) -> float | None:

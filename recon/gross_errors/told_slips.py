@@ -59,7 +59,7 @@ class ToldSlips:
         """
         found, mixup = self.found, self.found.mixups[number]
         p, under = found.of_mixup[number], found.first_with_mixup(number)
-        problem = self._changes.under(under, found.at_best.traces)
+        problem = self._changes.under(under, found.at_best.signatures)
         solution = self._refitter.refits([problem]).get(0)
         if solution is None:
             return None
@@ -93,10 +93,10 @@ class ToldSlips:
 
     def _undone(self, row: int, number: int, p: float, free: float) -> Slip | None:
         found = self.found
-        traces, meant = found.at_best.traces, found.meant[row][number]
-        place, under = traces.readings[row], found.first_with(row)
+        signatures, meant = found.at_best.signatures, found.meant[row][number]
+        place, under = signatures.readings[row], found.first_with(row)
         size, covariance = found.errors_under(under)
-        at, unit = under.rows.index(row), traces.unit[row]
+        at, unit = under.rows.index(row), signatures.unit[row]
         read, sd = self.slips.as_read(place)
         said = read - float(size[at]) * unit
         value, reason, misfit = meant.value, meant.reason, 0.0
@@ -106,7 +106,7 @@ class ToldSlips:
         else:
             spread = covariance[at, at] + (meant.sd / unit) ** 2 - 1.0
             misfit = float(abs(value - said) / unit / max(spread, 1e-300) ** 0.5)
-        problem = self._changes.under(under, traces)
+        problem = self._changes.under(under, signatures)
         problem = corrected(problem, {place: (value, sd if wet else meant.sd)})
         solution = self._refitter.refits([problem]).get(0)
         if solution is None:

@@ -15,17 +15,17 @@ import numpy as np
 from scipy.special import chdtri
 
 from oretally.flowsheet.arrays import Floats
-from oretally.recon.result import Dispersion
+from oretally.recon.result import VarianceFactor
 
-__all__ = ["CONFIDENCE", "dispersions"]
+__all__ = ["CONFIDENCE", "variance_factors"]
 
 CONFIDENCE = 0.95
 _CHECKS = 2.0  # with fewer, nothing can be said
 
 
-def dispersions(
+def variance_factors(
     P: Floats, r: Floats, quantity: Sequence[str], left_out: Sequence[int]
-) -> tuple[Dispersion, ...]:
+) -> tuple[VarianceFactor, ...]:
     """Return variance factors of all measurements and of each quantity.
 
     Parameters
@@ -56,7 +56,7 @@ def dispersions(
         total = float((r[part] ** 2).sum())
         tail = (1.0 - CONFIDENCE) / 2.0
         found.append(
-            Dispersion(
+            VarianceFactor(
                 quantity=name,
                 factor=total / checks,
                 low=total / float(chdtri(checks, tail)),

@@ -11,11 +11,11 @@ from __future__ import annotations
 import numpy as np
 
 from oretally.flowsheet import (
-    Arrangement,
     Circuit,
     NodeKind,
     NotBalanceable,
     Position,
+    Positions,
     Survey,
     balance_problem,
 )
@@ -33,7 +33,7 @@ _Told = tuple[float | None, float | None]
 
 
 def dissolutions(
-    circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance
+    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
 ) -> tuple[Dissolution, ...]:
     """Return the solids that dissolve at each leach of which the case says so."""
     number = {name: j for j, name in enumerate(places.carriers.streams)}

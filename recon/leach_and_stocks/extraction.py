@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from oretally.flowsheet import Arrangement, Circuit, NodeKind, Position, Stream, Survey
+from oretally.flowsheet import Circuit, NodeKind, Position, Positions, Stream, Survey
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import in_solution
 from oretally.recon.answers import measured_flow, summed
@@ -39,7 +39,7 @@ _NONE: _Percent = (None, None)
 
 
 def extractions(
-    circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance
+    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
 ) -> tuple[Extraction, ...]:
     """Return the extractions of each dissolved analyte at each leach node.
 
@@ -62,7 +62,7 @@ def extractions(
 
 
 def extraction_notes(
-    circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance
+    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
 ) -> tuple[str, ...]:
     """Return at which leaches no extraction is told, since solids leave richer than they enter."""
     found: dict[tuple[str, str], list[str]] = {}
@@ -91,7 +91,7 @@ class LeachCarriers(NamedTuple):
 
 
 def leach_carriers(
-    circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance
+    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
 ) -> dict[tuple[str, str], LeachCarriers]:
     """Return what the balance's extractions are made of, by node and analyte.
 
@@ -121,7 +121,7 @@ class _Leach:
     into: _Streams
     out: _Streams
     survey: Survey
-    places: Arrangement
+    places: Positions
     covariance: Covariance
 
     def upgraded(self) -> str | None:
@@ -215,7 +215,7 @@ class _Leach:
 
 
 def _leaches(
-    circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance
+    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
 ) -> Iterator[_Leach]:
     """Yield each leach with each analyte that is dissolved.
 

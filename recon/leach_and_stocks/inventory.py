@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from oretally.flowsheet import Arrangement, Circuit, NodeKind, Position, Stream, Survey, Unit
+from oretally.flowsheet import Circuit, NodeKind, Position, Positions, Stream, Survey, Unit
 from oretally.recon.answers import amount_unit, total_amount
 from oretally.recon.propagation import Amount, adjusted_amount, adjusted_sd, weighted
 from oretally.recon.result import Inventory, InventoryLine
@@ -23,7 +23,7 @@ _WATER = "water"
 
 
 def inventories(
-    circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance
+    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
 ) -> tuple[Inventory, ...]:
     """Return the inventory of each stockpile with stocks: of each thing that it holds.
 
@@ -62,7 +62,7 @@ class _Pile:
     """Amounts of one quantity at one stockpile."""
 
     def __init__(
-        self, survey: Survey, places: Arrangement, covariance: Covariance, quantity: str,
+        self, survey: Survey, places: Positions, covariance: Covariance, quantity: str,
         k: int | None,
     ) -> None:  # fmt: skip
         self.survey, self.carriers, self.covariance = survey, places.carriers, covariance

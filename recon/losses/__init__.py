@@ -5,7 +5,7 @@ Read ``losses`` first.
 
 from oretally.recon.losses.deciding_test import MOST_ASSAYS, POWER
 from oretally.recon.losses.kept_and_lost import LEAST_ENRICHMENT
-from oretally.recon.losses.losses import COARSE_SHARE, LEAST_SHARE, read_losses, richer_between
+from oretally.recon.losses.losses import COARSE_SHARE, LEAST_SHARE, losses_of, richer_between
 from oretally.recon.losses.single_reading import one_reading
 
 __all__ = [
@@ -14,7 +14,7 @@ __all__ = [
     "LEAST_SHARE",
     "MOST_ASSAYS",
     "POWER",
+    "losses_of",
     "one_reading",
-    "read_losses",
     "richer_between",
 ]

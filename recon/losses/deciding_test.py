@@ -40,7 +40,7 @@ from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.survey import Kind, meanings
 from oretally.recon.losses.single_reading import sd_of_one
 from oretally.recon.propagation import propagated
-from oretally.recon.result import DecidingTest, Expected, Explanation, TestKind
+from oretally.recon.result import DecidingTest, Expected, LossCause, TestKind
 
 __all__ = ["ALPHA", "MOST_ASSAYS", "POWER", "AssayError", "Prediction", "chance_to_tell",
            "deciding_test", "grind_half", "screen", "split_finest", "treat_again"]  # fmt: skip
@@ -60,14 +60,14 @@ class Prediction:
 
     Attributes
     ----------
-    explanation : Explanation
+    explanation : LossCause
     value, sd : float
         The difference of two grades, and the error of its prediction.
     grades : (float, float)
         The two grades that would be assayed, for the errors of these assays.
     """
 
-    explanation: Explanation
+    explanation: LossCause
     value: float
     sd: float
     grades: tuple[float, float]
@@ -178,7 +178,7 @@ def deciding_test(
 
 
 def _prediction(
-    explanation: Explanation, v: Floats, V: Floats, two: _Two
+    explanation: LossCause, v: Floats, V: Floats, two: _Two
 ) -> Prediction:  # fmt: skip
     """Return what an explanation predicts, from values with their covariance."""
     value, variance = propagated(v, V, [lambda u: two(u)[0] - two(u)[1]])
@@ -203,21 +203,21 @@ def screen(v: Floats, V: Floats) -> list[Prediction]:
     enough = w * h <= x  # so much of the loss that the coarse part can be as rich as the head
     return [
         _prediction(
-            Explanation.COARSE_UNTOUCHED, v, V,
+            LossCause.COARSE_UNTOUCHED, v, V,
             lambda u: (u[1], (u[0] - u[2] * u[1]) / (1.0 - u[2])) if enough
             else (u[0] / u[2], 0.0 * u[0]),
         ),
-        _prediction(Explanation.NO_SIZE, v, V, lambda u: (u[0], u[0])),
-        _prediction(Explanation.ALL_FINE, v, V, lambda u: (0.0 * u[0], u[0] / (1.0 - u[2]))),
+        _prediction(LossCause.NO_SIZE, v, V, lambda u: (u[0], u[0])),
+        _prediction(LossCause.ALL_FINE, v, V, lambda u: (0.0 * u[0], u[0] / (1.0 - u[2]))),
     ]  # fmt: skip
 
 
 def grind_half(v: Floats, V: Floats) -> list[Prediction]:
     """Predict the grinding of half the coarse part, from its grade and the recovery so far."""
     return [
-        _prediction(Explanation.LOCKED, v, V, lambda u: (u[0], u[0] * (1.0 - u[1]))),
+        _prediction(LossCause.LOCKED, v, V, lambda u: (u[0], u[0] * (1.0 - u[1]))),
         _prediction(
-            Explanation.FREE, v, V, lambda u: (u[0] * (1.0 - u[1]), u[0] * (1.0 - u[1]))
+            LossCause.FREE, v, V, lambda u: (u[0] * (1.0 - u[1]), u[0] * (1.0 - u[1]))
         ),
     ]  # fmt: skip
 
@@ -227,14 +227,14 @@ def split_finest(v: Floats, V: Floats) -> list[Prediction]:
     if not 0.0 <= v[1] < v[0]:
         return []
     return [
-        _prediction(Explanation.SLIMES, v, V, lambda u: (2.0 * u[0] - u[1], u[1])),
-        _prediction(Explanation.NOT_BY_SIZE, v, V, lambda u: (u[0], u[0])),
+        _prediction(LossCause.SLIMES, v, V, lambda u: (2.0 * u[0] - u[1], u[1])),
+        _prediction(LossCause.NOT_BY_SIZE, v, V, lambda u: (u[0], u[0])),
     ]
 
 
 def treat_again(v: Floats, V: Floats) -> list[Prediction]:
     """Predict a second treatment, from the grade of the product and the recovery so far."""
     return [
-        _prediction(Explanation.MISSED, v, V, lambda u: (u[0], u[0] * (1.0 - u[1]))),
-        _prediction(Explanation.OUT_OF_REACH, v, V, lambda u: (u[0], u[0])),
+        _prediction(LossCause.MISSED, v, V, lambda u: (u[0], u[0] * (1.0 - u[1]))),
+        _prediction(LossCause.OUT_OF_REACH, v, V, lambda u: (u[0], u[0])),
     ]

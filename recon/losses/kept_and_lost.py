@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from oretally.flowsheet import Arrangement, Circuit, Position, Survey
+from oretally.flowsheet import Circuit, Position, Positions, Survey
 from oretally.flowsheet.survey import DECLARED_LOSS, Run
 from oretally.recon.answers import Answers
 from oretally.recon.propagation import Function, estimate, value_at
@@ -33,7 +33,7 @@ class LossValues:
 
     circuit: Circuit
     survey: Survey
-    places: Arrangement
+    places: Positions
     covariance: Covariance
     answers: Answers
 

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from oretally.flowsheet import Arrangement, Circuit, Fault, InputError, Position, Survey
+from oretally.flowsheet import Circuit, Fault, InputError, Position, Positions, Survey
 from oretally.flowsheet.faults import nearest_name
 from oretally.recon.answers import Answers
 from oretally.recon.losses.deciding_test import (
@@ -43,7 +43,7 @@ from oretally.recon.result import (
 from oretally.recon.sizes import SizePart, size_parts, size_recoveries
 from oretally.recon.solver import Covariance
 
-__all__ = ["COARSE_SHARE", "LEAST_SHARE", "MUCH_SHARE", "read_losses", "richer_between"]
+__all__ = ["COARSE_SHARE", "LEAST_SHARE", "MUCH_SHARE", "losses_of", "richer_between"]
 
 COARSE_SHARE = 0.20
 """Share of the solids in the coarse end, as nearly as the sieves allow: what stays above P80.
@@ -55,8 +55,8 @@ MUCH_SHARE = 0.20
 """Share of a loss that a class between the ends must hold to be named. Our own choice."""
 
 
-def read_losses(
-    circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance,
+def losses_of(
+    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance,
     answers: Answers, lost: Sequence[str] | None = None,
 ) -> Losses:  # fmt: skip
     """Return where each analyte is lost.

@@ -9,7 +9,7 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.natural.natural_form import NaturalForm, Point
-from oretally.recon.natural.newton_system import Curvature, NewtonSystem
+from oretally.recon.natural.newton_system import Hessian, NewtonSystem
 from oretally.recon.natural.slacks import Slacks, Start, longest_step, slack_change, slacks
 
 __all__ = ["first_points"]
@@ -145,7 +145,7 @@ def _nearer(form: NaturalForm, start: Start, rounds: int) -> Point:
                 )
             )
         )
-        curvature = Curvature(unit.flow**-2.0, unit.low**-2.0, unit.high**-2.0, whole=False)
+        curvature = Hessian(unit.flow**-2.0, unit.low**-2.0, unit.high**-2.0, whole=False)
         if not system.factor(point, nothing, curvature):
             break
         by_flow, by_cell = form.gradient(point)

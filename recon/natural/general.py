@@ -13,7 +13,7 @@ from oretally.flowsheet import BalanceProblem
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.natural.first_points import first_points
 from oretally.recon.natural.interior_point import InteriorPoint, interior_point
-from oretally.recon.natural.natural_form import NaturalForm, Point, natural_form, summed
+from oretally.recon.natural.natural_form import NaturalForm, Point, natural_form, summed_at
 from oretally.recon.natural.polish import Polished, polished
 from oretally.recon.numerics import one_thread
 from oretally.recon.reduction import ReducedProblem, classify, presolve, remember
@@ -131,7 +131,7 @@ def _with_zeros(form: NaturalForm, last: Polished) -> tuple[Floats, Floats]:
     while True:
         amount = form.amounts(Point(flow, cell))[c.link] != 0.0
         runs = flow[columns] != 0.0
-        count = summed(c.row, amount, form.n_rows) + summed(rows, runs, form.n_rows)
+        count = summed_at(c.row, amount, form.n_rows) + summed_at(rows, runs, form.n_rows)
         alone = free & (count == 1)
         cells = c.link_cell[c.link[alone[c.row] & amount]]
         cells = cells[(c.lower[cells] == 0.0) & (cell[cells] != 0.0)]

@@ -19,7 +19,7 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.natural.natural_form import NaturalForm, Point
-from oretally.recon.natural.newton_system import Curvature, NewtonSystem, Step
+from oretally.recon.natural.newton_system import Hessian, NewtonSystem, Step
 from oretally.recon.natural.slacks import (
     Slacks,
     Start,
@@ -95,7 +95,7 @@ class _Search:
 
     def _first_multipliers(self) -> Floats:
         """Return multipliers that leave least of the gradient."""
-        none = Curvature(
+        none = Hessian(
             self.start.flow_size**-2.0, self.start.cell_size**-2.0,
             np.zeros_like(self.start.cell_size), whole=False,
         )  # fmt: skip
@@ -243,7 +243,7 @@ class _Search:
         # what the last step needed the next one mostly needs too
         damping = max(least, memory * self.damping if self.damping > first else 0.0)
         while True:
-            curvature = Curvature(*bend, damping=damping)
+            curvature = Hessian(*bend, damping=damping)
             self.factors += 1
             if self.system.factor(self.point, self.multiplier, curvature):
                 break
@@ -351,7 +351,7 @@ class _Search:
             near = [np.minimum(s, u) ** -2.0 for s, u in
                     zip(self.slack.parts(), self.unit.parts(), strict=True)]  # fmt: skip
             size = self.start
-            curvature = Curvature(
+            curvature = Hessian(
                 near[0] + size.flow_size**-2.0, near[1] + size.cell_size**-2.0, near[2],
                 whole=False,
             )  # fmt: skip

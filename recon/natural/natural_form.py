@@ -28,10 +28,10 @@ from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.reduction import AnalyteProblem, ReducedProblem
 from oretally.recon.solution import same_flow
 
-__all__ = ["Cells", "NaturalForm", "Point", "natural_form", "summed"]
+__all__ = ["Cells", "NaturalForm", "Point", "natural_form", "summed_at"]
 
 
-def summed(place: Ints, values: NDArray[Any], n: int) -> Floats:
+def summed_at(place: Ints, values: NDArray[Any], n: int) -> Floats:
     """Return the values added up by their places, shape (n,)."""
     return np.asarray(np.bincount(place, values, n), dtype=float)
 
@@ -153,16 +153,16 @@ class NaturalForm:
         part_of = np.zeros(self.n_rows, dtype=np.intp)
         part_of[rows] = columns  # the only entry of such a row
         cell = c.link_cell[c.link]
-        parts = summed(cell, flow[part_of[c.row]], c.amount.size)
-        wholes = summed(cell, flow[c.link_carrier[c.link]], c.amount.size)
+        parts = summed_at(cell, flow[part_of[c.row]], c.amount.size)
+        wholes = summed_at(cell, flow[c.link_carrier[c.link]], c.amount.size)
         return np.where(wholes > 0.0, parts / np.where(wholes > 0.0, wholes, 1.0), 1.0)
 
     def residual(self, point: Point) -> Floats:
         """Return by how much the balances are open, shape (n_rows,)."""
         rows, columns, values = self.linear
         c, F = self.cells, point.flow
-        gap = summed(rows, values * F[columns], self.n_rows)
-        gap += summed(c.row, c.value * self.amounts(point)[c.link], self.n_rows)
+        gap = summed_at(rows, values * F[columns], self.n_rows)
+        gap += summed_at(c.row, c.value * self.amounts(point)[c.link], self.n_rows)
         gap -= self.right
         return gap
 
@@ -170,8 +170,8 @@ class NaturalForm:
         """Return the sum of all that enters and leaves in each balance, shape (n_rows,)."""
         rows, columns, values = self.linear
         c, F = self.cells, np.abs(point.flow)
-        size = summed(rows, np.abs(values) * F[columns], self.n_rows)
-        size += summed(c.row, np.abs(c.value) * np.abs(self.amounts(point))[c.link], self.n_rows)
+        size = summed_at(rows, np.abs(values) * F[columns], self.n_rows)
+        size += summed_at(c.row, np.abs(c.value) * np.abs(self.amounts(point))[c.link], self.n_rows)
         return size + np.abs(self.right)
 
     def objective(self, point: Point) -> float:
@@ -188,31 +188,31 @@ class NaturalForm:
     def pulls(self, multiplier: Floats) -> Floats:
         """Return the multipliers of the balances gathered on each link."""
         c = self.cells
-        return summed(c.link, c.value * multiplier[c.row], c.link_cell.size)
+        return summed_at(c.link, c.value * multiplier[c.row], c.link_cell.size)
 
     def through_rows(self, point: Point, multiplier: Floats) -> tuple[Floats, Floats]:
         """Return the transposed derivative of the balances times multipliers: by flows, cells."""
         rows, columns, values = self.linear
         c, n = self.cells, self.n_flows
         pull = self.pulls(multiplier)
-        by_flow = summed(columns, values * multiplier[rows], n)
+        by_flow = summed_at(columns, values * multiplier[rows], n)
         grade = np.where(c.link_amount, 0.0, point.cell[c.link_cell])
-        by_flow += summed(c.link_carrier, pull * grade, n)
+        by_flow += summed_at(c.link_carrier, pull * grade, n)
         reach = np.where(c.link_amount, 1.0, point.flow[c.link_carrier])
-        by_cell = summed(c.link_cell, pull * reach, c.amount.size)
+        by_cell = summed_at(c.link_cell, pull * reach, c.amount.size)
         return by_flow, by_cell
 
     def along(self, point: Point, flow: Floats, cell: Floats) -> Floats:
         """Return the derivative of the balances along a step, shape (n_rows,)."""
         rows, columns, values = self.linear
         c = self.cells
-        change = summed(rows, values * flow[columns], self.n_rows)
+        change = summed_at(rows, values * flow[columns], self.n_rows)
         own, moved = point.cell[c.link_cell], cell[c.link_cell]
         amount = np.where(
             c.link_amount, moved,
             flow[c.link_carrier] * own + point.flow[c.link_carrier] * moved,
         )  # fmt: skip
-        change += summed(c.row, c.value * amount[c.link], self.n_rows)
+        change += summed_at(c.row, c.value * amount[c.link], self.n_rows)
         return change
 
 
@@ -319,7 +319,7 @@ def _cells(
     first = np.zeros(groups.size, dtype=np.intp)
     first[link_cell] = link_carrier
     apart = same[link_carrier] != same[first[link_cell]]
-    alone = summed(link_cell, apart, groups.size) == 0.0
+    alone = summed_at(link_cell, apart, groups.size) == 0.0
     amount = alone & (a.weight[groups] == 0.0) & (flow_lower[first] >= 0.0)
     cells = Cells(
         analyte=np.full(groups.size, k, dtype=np.intp), group=groups.astype(np.intp),

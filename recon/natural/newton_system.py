@@ -27,9 +27,9 @@ import qdldl
 from scipy import sparse
 
 from oretally.flowsheet.arrays import Floats, Ints
-from oretally.recon.natural.natural_form import NaturalForm, Point, summed
+from oretally.recon.natural.natural_form import NaturalForm, Point, summed_at
 
-__all__ = ["Curvature", "NewtonSystem", "Step"]
+__all__ = ["Hessian", "NewtonSystem", "Step"]
 
 
 _REFINED = 1e-13  # of the right side: a remainder that is small enough
@@ -38,7 +38,7 @@ _LEAST = 1e-14  # curvature of a cell that has none, in units of its size
 
 
 @dataclass(frozen=True, eq=False)
-class Curvature:
+class Hessian:
     """What stands on the diagonals besides the measurements.
 
     Attributes
@@ -143,14 +143,14 @@ class NewtonSystem:
         self._pair_cell = self._touch_cell[self._pair_one]
         return self._touch_place[self._pair_one], self._touch_place[self._pair_other]
 
-    def factor(self, point: Point, multiplier: Floats, curvature: Curvature) -> bool:
+    def factor(self, point: Point, multiplier: Floats, curvature: Hessian) -> bool:
         """Factor the matrix at a point; return whether it has the right number of positive pivots.
 
         Parameters
         ----------
         point : Point
         multiplier : ndarray, shape (n_rows,)
-        curvature : Curvature
+        curvature : Hessian
         """
         form, c = self.form, self.form.cells
         damping = curvature.damping
@@ -162,7 +162,7 @@ class NewtonSystem:
         flow = form.flow_weight + curvature.flow + damping / flow_size**2
         bent = np.where(c.amount, c.lower_finite**2 * curvature.low
                         + c.upper_finite**2 * curvature.high, 0.0)  # fmt: skip
-        self.flow_diagonal = flow + summed(c.carrier, bent, form.n_flows)
+        self.flow_diagonal = flow + summed_at(c.carrier, bent, form.n_flows)
         self.touch = self._touches(point, self.multiplier, curvature)
         filled = -self.touch[self._pair_one] * self.touch[self._pair_other]
         parts = [
@@ -172,7 +172,7 @@ class NewtonSystem:
             -self.dual_damping * self.row_size**2,
             filled / self.diagonal[self._pair_cell],
         ]
-        self._matrix.data[:] = summed(self._to, np.concatenate(parts), self._n_places)
+        self._matrix.data[:] = summed_at(self._to, np.concatenate(parts), self._n_places)
         if not np.isfinite(self._matrix.data).all():
             return False
         try:
@@ -193,7 +193,7 @@ class NewtonSystem:
             np.maximum(self.flow_size, np.abs(point.flow)),
         )
 
-    def _touches(self, point: Point, multiplier: Floats, curvature: Curvature) -> Floats:
+    def _touches(self, point: Point, multiplier: Floats, curvature: Hessian) -> Floats:
         """Return the entries of the eliminated columns, in the order of their cells."""
         c, links = self.form.cells, self._cell_links
         cell = c.link_cell[links]
@@ -201,13 +201,13 @@ class NewtonSystem:
         pull = self.form.pulls(multiplier)[links]
         on_flows = np.where(c.link_amount[links], c.link_bound[links] * bent[cell], pull)
         reach = np.where(c.link_amount, 1.0, point.flow[c.link_carrier])
-        on_rows = summed(self._entry_to, c.value * reach[c.link], self._n_entries)
+        on_rows = summed_at(self._entry_to, c.value * reach[c.link], self._n_entries)
         return np.concatenate([on_flows, on_rows])[self._touch_order]
 
     def _eliminated(self, cell: Floats) -> Floats:
         """Return what the right side of the cells adds to that of flows and balances."""
         part = self.touch * (cell / self.diagonal)[self._touch_cell]
-        return summed(self._touch_place, part, self.size)
+        return summed_at(self._touch_place, part, self.size)
 
     def solve(self, flow: Floats, cell: Floats, gap: Floats) -> Step:
         """Solve for a right side, refined without the damping of the balances.
@@ -243,7 +243,7 @@ class NewtonSystem:
         found = self._solver.solve(right)
         moved = np.zeros(self.form.n_flows)
         moved[self.unknown] = found[: self.n_unknown]
-        touched = summed(self._touch_cell, self.touch * found[self._touch_place], cell.size)
+        touched = summed_at(self._touch_cell, self.touch * found[self._touch_place], cell.size)
         return Step(moved, (cell - touched) / self.diagonal, found[self.n_unknown :])
 
     def _rest(self, step: Step, flow: Floats, cell: Floats, gap: Floats) -> tuple[Floats, ...]:
@@ -264,6 +264,6 @@ class NewtonSystem:
         pull = form.pulls(self.multiplier)
         bent = -c.lower_finite * self.curvature.low - c.upper_finite * self.curvature.high
         mixed = np.where(c.link_amount, c.link_bound * bent[c.link_cell], pull)
-        by_flow = summed(c.link_carrier, mixed * cell[c.link_cell], form.n_flows)
-        by_cell = summed(c.link_cell, mixed * flow[c.link_carrier], c.amount.size)
+        by_flow = summed_at(c.link_carrier, mixed * cell[c.link_cell], form.n_flows)
+        by_cell = summed_at(c.link_cell, mixed * flow[c.link_carrier], c.amount.size)
         return by_flow, by_cell

@@ -14,8 +14,15 @@ import numpy as np
 from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.natural.interior_point import InteriorPoint
 from oretally.recon.natural.natural_form import NaturalForm, Point
-from oretally.recon.natural.newton_system import Curvature, NewtonSystem
-from oretally.recon.natural.slacks import Held, Slacks, Start, against_bounds, slack_change, slacks
+from oretally.recon.natural.newton_system import Hessian, NewtonSystem
+from oretally.recon.natural.slacks import (
+    HeldBounds,
+    Slacks,
+    Start,
+    against_bounds,
+    slack_change,
+    slacks,
+)
 
 __all__ = ["Polished", "polished"]
 
@@ -41,8 +48,8 @@ class Polished:
     ----------
     point : Point
     multiplier : ndarray, shape (n_rows,)
-    held : Held
-    pushed : Held
+    held : HeldBounds
+    pushed : HeldBounds
         Those of them that push: the others hold nothing.
     error : float
         What is left of the first-order conditions, in units of the objective.
@@ -50,8 +57,8 @@ class Polished:
 
     point: Point
     multiplier: Floats
-    held: Held
-    pushed: Held
+    held: HeldBounds
+    pushed: HeldBounds
     error: float
 
 
@@ -91,7 +98,7 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
         bend = [np.where(h, k, 0.0) for h, k in zip(held, stiff, strict=True)]
         damping = _DAMPING
         while damping <= _MOST and not system.factor(
-            point, multiplier, Curvature(bend[0], bend[1], bend[2], damping)
+            point, multiplier, Hessian(bend[0], bend[1], bend[2], damping)
         ):
             damping *= 10.0
         if damping > _MOST:
@@ -155,6 +162,6 @@ def _to_the_next_bound(slack: _Parts, held: list[Bools], change: _Parts) -> floa
     return length
 
 
-def _held(parts: list[Bools]) -> Held:
+def _held(parts: list[Bools]) -> HeldBounds:
     flow, low, high = parts
-    return Held(flow, low, high)
+    return HeldBounds(flow, low, high)

@@ -7,10 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.natural.natural_form import NaturalForm, Point, summed
+from oretally.recon.natural.natural_form import NaturalForm, Point, summed_at
 from oretally.recon.natural.newton_system import Step
 
-__all__ = ["Held", "Slacks", "Start", "against_bounds", "longest_step", "slack_change", "slacks"]
+__all__ = [
+    "HeldBounds",
+    "Slacks",
+    "Start",
+    "against_bounds",
+    "longest_step",
+    "slack_change",
+    "slacks",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,7 +39,7 @@ class Slacks:
 
 
 @dataclass(frozen=True, eq=False)
-class Held:
+class HeldBounds:
     """Which bounds hold: of flows, and lower and upper ones of the cells."""
 
     flow: Bools
@@ -84,7 +92,7 @@ def against_bounds(form: NaturalForm, push: Slacks) -> tuple[Floats, Floats]:
     """Return the transposed derivative of the slacks times numbers of them: by flows, cells."""
     c = form.cells
     on_carrier = np.where(c.amount, c.upper_finite * push.high - c.lower_finite * push.low, 0.0)
-    by_flow = push.flow + summed(c.carrier, on_carrier, form.n_flows)
+    by_flow = push.flow + summed_at(c.carrier, on_carrier, form.n_flows)
     return by_flow, push.low - push.high
 
 

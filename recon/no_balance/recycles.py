@@ -18,11 +18,11 @@ from scipy.sparse.csgraph import breadth_first_order, connected_components
 from scipy.special import chdtrc
 
 from oretally.flowsheet import (
-    Arrangement,
     BalanceProblem,
     Circuit,
     NotBalanceable,
     Position,
+    Positions,
     Survey,
 )
 from oretally.flowsheet.arrays import Floats
@@ -31,7 +31,7 @@ from oretally.recon.result import Hold, Recycle
 from oretally.recon.solution import Solution, StopReason
 from oretally.recon.solver import corrected, solve
 
-__all__ = ["GROWN", "SIZES", "Flows", "Held", "hold", "holds", "recycles"]
+__all__ = ["GROWN", "SIZES", "Flows", "HeldFlow", "hold", "holds", "recycles"]
 
 _Readings = Mapping[Position, tuple[float, float]]
 
@@ -50,7 +50,7 @@ _TOLD = 6  # of those that do
 
 
 @dataclass(frozen=True, eq=False)
-class Held:
+class HeldFlow:
     """The survey with some flows of the recycles taken as known, and its balance.
 
     Attributes
@@ -96,7 +96,7 @@ class Flows:
 
     @classmethod
     def of(
-        cls, circuit: Circuit, survey: Survey, problem: BalanceProblem, places: Arrangement
+        cls, circuit: Circuit, survey: Survey, problem: BalanceProblem, places: Positions
     ) -> Flows:
         """Return the flows of a survey."""
         solids = {j: j for j in range(len(circuit.streams))}
@@ -178,12 +178,12 @@ def _depth(circuit: Circuit, nodes: Mapping[str, int]) -> Floats:
     return depth[:n]
 
 
-def hold(flows: Flows, rings: Sequence[Recycle], alpha: float) -> Held | None:
+def hold(flows: Flows, rings: Sequence[Recycle], alpha: float) -> HeldFlow | None:
     """Return the balance with the recycles held; None if there is none even then.
 
     Of several loads the least with which the measurements agree, else that in the middle.
     """
-    found = list[Held]()
+    found = list[HeldFlow]()
     for load in _LOADS:
         held = _held_at(flows, rings, load * flows.largest)
         if held is not None:
@@ -193,7 +193,7 @@ def hold(flows: Flows, rings: Sequence[Recycle], alpha: float) -> Held | None:
     return found[len(found) // 2] if found else None
 
 
-def _held_at(flows: Flows, rings: Sequence[Recycle], load: float) -> Held | None:
+def _held_at(flows: Flows, rings: Sequence[Recycle], load: float) -> HeldFlow | None:
     """Return the balance with one flow after the other taken as known, until none grows."""
     taken: dict[Position, tuple[float, float]] = {}
     names: dict[Position, Hold] = {}
@@ -207,7 +207,7 @@ def _held_at(flows: Flows, rings: Sequence[Recycle], load: float) -> Held | None
         solution = _solved(now)
         rings = flows.unlimited(solution)
         if solution.converged and not rings:
-            return Held(taken, tuple(names.values()), now, solution, load)
+            return HeldFlow(taken, tuple(names.values()), now, solution, load)
     return None
 
 
@@ -216,7 +216,7 @@ def _solved(problem: BalanceProblem, starts: int | None = None) -> Solution:
 
 
 def holds(
-    flows: Flows, survey: Survey, places: Arrangement, held: Held, rings: Sequence[Recycle], *,
+    flows: Flows, survey: Survey, places: Positions, held: HeldFlow, rings: Sequence[Recycle], *,
     flows_only: bool = False,
 ) -> tuple[Hold, ...]:  # fmt: skip
     """Return measurements each of which would keep the recycles finite, the cheapest first.
@@ -228,8 +228,8 @@ def holds(
     ----------
     flows : Flows
     survey : Survey
-    places : Arrangement
-    held : Held
+    places : Positions
+    held : HeldFlow
     rings : sequence of Recycle
     flows_only : bool
         Whether to look no further than for flows.
@@ -259,7 +259,7 @@ def holds(
 
 
 def _candidates(
-    flows: Flows, survey: Survey, places: Arrangement, held: Held, rings: Sequence[Recycle]
+    flows: Flows, survey: Survey, places: Positions, held: HeldFlow, rings: Sequence[Recycle]
 ) -> Iterator[tuple[Hold, _Readings]]:
     """Yield what could be measured around the rings, and what it would read."""
     streams = [s for ring in rings for s in ring.streams]
@@ -292,7 +292,7 @@ def _typical(survey: Survey, quantity: str) -> float:
     return float(np.median(own)) if own else 0.0
 
 
-def _expected(held: Held, place: Position, relative: float) -> _Readings:
+def _expected(held: HeldFlow, place: Position, relative: float) -> _Readings:
     """Return what a grade would read; nothing if that is not known."""
     value = float(held.solution.grade[place])
     return {place: (value, relative * value)} if np.isfinite(value) and value > 0.0 else {}

@@ -23,20 +23,20 @@ import numpy as np
 from scipy.special import chdtrc
 
 from oretally.flowsheet import (
-    Arrangement,
     BalanceProblem,
     NotBalanceable,
     Position,
+    Positions,
     Survey,
 )
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.recon.no_balance.recycles import Flows, Held
+from oretally.recon.no_balance.recycles import Flows, HeldFlow
 from oretally.recon.reduction import undetermined
 from oretally.recon.result import LEFT_OUT, ChangedReading, ErrorRates, Repair
 from oretally.recon.signatures import (
     SWAPPED,
+    MeasuredReading,
     PossibleSlips,
-    Reading,
     log_density_of_any_error,
     log_normal,
     wet_reason,
@@ -68,10 +68,10 @@ class RepairSearch:
     ----------
     survey : Survey
     flows : Flows
-    places : Arrangement
+    places : Positions
     before : Solution
         Of the survey as it is: no balance.
-    held : Held or None
+    held : HeldFlow or None
         The balance with the flows of growing recycles taken as known.
     rates : ErrorRates
     most : int
@@ -79,9 +79,9 @@ class RepairSearch:
 
     survey: Survey
     flows: Flows
-    places: Arrangement
+    places: Positions
     before: Solution
-    held: Held | None
+    held: HeldFlow | None
     rates: ErrorRates
     most: int
     tried: int = 0
@@ -144,7 +144,9 @@ class RepairSearch:
         found.sort(key=lambda row: -row[0])
         return [(place, alone) for fall, place, alone in found if fall >= _EXPLAINS * most > 0.0]
 
-    def _without(self, place: Position, held: Solution | None) -> tuple[float, Reading | None]:
+    def _without(
+        self, place: Position, held: Solution | None
+    ) -> tuple[float, MeasuredReading | None]:
         """Try without a reading; return the log odds, and the reading beside what others say.
 
         If there is no balance: with the recycles held, whose balance is given.
@@ -163,7 +165,7 @@ class RepairSearch:
         changed = ChangedReading(m.stream, m.quantity, m.unit.symbol, m.value, None, m.note)
         return self._keep(LEFT_OUT, (changed,), "", solution, self._rate(place) + weight), reading
 
-    def _undo(self, place: Position, reading: Reading | None) -> None:
+    def _undo(self, place: Position, reading: MeasuredReading | None) -> None:
         """Try without the slips of a reading."""
         for kind, reason, values, weight in self._slips(place, reading):
             if self.tried >= self.most:
@@ -188,7 +190,7 @@ class RepairSearch:
 
     def _beside(
         self, place: Position, problem: BalanceProblem, solution: Solution
-    ) -> Reading | None:
+    ) -> MeasuredReading | None:
         """Return a reading beside what the others say of it; None if they say nothing."""
         k, j = place
         classes = solution.classes
@@ -201,10 +203,12 @@ class RepairSearch:
             return None
         m = self.written[place]
         shown, sd = m.unit.from_base, self.slips.as_read(place)[1]
-        return Reading(m.value, shown(sd), m.unit, shown(said), shown(max(variance, 0.0) ** 0.5))
+        return MeasuredReading(
+            m.value, shown(sd), m.unit, shown(said), shown(max(variance, 0.0) ** 0.5)
+        )
 
     def _slips(
-        self, place: Position, reading: Reading | None
+        self, place: Position, reading: MeasuredReading | None
     ) -> Iterator[tuple[str, str, _Readings, float]]:
         """Yield kind, words, corrected readings and log chance of the slips that may be there."""
         value, own = self.slips.as_read(place)
@@ -284,6 +288,6 @@ class RepairSearch:
         return row.log_odds
 
 
-def _own_scale(reading: Reading) -> float:
+def _own_scale(reading: MeasuredReading) -> float:
     """Return minus the log density of a sound reading at its mean: the unit of densities."""
     return 0.5 * log(2.0 * pi * (reading.sd**2 + reading.said_sd**2))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from oretally.flowsheet import Arrangement, BalanceProblem, Circuit, Survey, arrangement
+from oretally.flowsheet import BalanceProblem, Circuit, Positions, Survey, positions
 from oretally.recon.answers import (
     calculated_heads,
     closures,
@@ -19,8 +19,8 @@ from oretally.recon.result import (
     Balance,
     BalancedValue,
     ErrorRates,
-    Findings,
     GlobalTest,
+    GrossErrors,
     SizeResults,
 )
 from oretally.recon.solution import Solution
@@ -55,7 +55,7 @@ class NoBalance:
     def balance(self, trials: int | None = None) -> Balance:
         """Return a balance without adjusted values or answers, that says why there are none."""
         circuit, survey, solution = self.circuit, self.survey, self.solution
-        places, gaps = arrangement(circuit, survey), closures(circuit, survey)
+        places, gaps = positions(circuit, survey), closures(circuit, survey)
         dof = solution.classes.degrees_of_freedom
         return Balance(
             circuit=circuit,
@@ -81,7 +81,7 @@ class NoBalance:
             sizes=SizeResults(),
             extractions=(),
             inventories=(),
-            findings=Findings(rates=self.rates),
+            gross_errors=GrossErrors(rates=self.rates),
             notes=(
                 *open_notes(circuit, survey, self.problem, solution.classes),
                 *stock_notes(circuit, survey, self.feed, (), ()),
@@ -93,7 +93,7 @@ class NoBalance:
             ),
         )  # fmt: skip
 
-    def _values(self, places: Arrangement) -> tuple[BalancedValue, ...]:
+    def _values(self, places: Positions) -> tuple[BalancedValue, ...]:
         never = never_by_size(self.circuit, self.survey)
         return tuple(
             measured_value(row, places, self.survey, self.problem, self.solution.classes)

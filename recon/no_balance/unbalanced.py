@@ -10,12 +10,12 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.special import chdtrc
 
-from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, arrangement
+from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, positions
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.recon.no_balance.recycles import Flows, Held, hold, holds
+from oretally.recon.no_balance.recycles import Flows, HeldFlow, hold, holds
 from oretally.recon.no_balance.repairs import RepairSearch
 from oretally.recon.result import Closure, ErrorRates, Misfit, Unbalanced
-from oretally.recon.signatures import traces_of
+from oretally.recon.signatures import signatures_of
 from oretally.recon.solution import Solution
 
 __all__ = ["MOST_TRIALS", "why_unbalanced"]
@@ -51,7 +51,7 @@ def why_unbalanced(
     most : int
         Changes of the survey that are tried at the most.
     """
-    places = arrangement(circuit, survey)
+    places = positions(circuit, survey)
     flows = Flows.of(circuit, survey, problem, places)
     rings = flows.unlimited(solution)
     held = hold(flows, rings, alpha) if rings else None
@@ -95,12 +95,12 @@ def _off(
     At a balanced point standardised by what the balances leave of its error; else as far as the
     reading is from where the search ended, in its own sd.
     """
-    readings = arrangement(circuit, survey).readings
+    readings = positions(circuit, survey).readings
     found = dict.fromkeys(readings.values(), 0.0)
     if balanced:
-        traces = traces_of(problem, point, len(circuit.nodes))
-        n = len(traces.readings)
-        found |= dict(zip(traces.readings, map(float, traces.statistic[:n]), strict=True))
+        signatures = signatures_of(problem, point, len(circuit.nodes))
+        n = len(signatures.readings)
+        found |= dict(zip(signatures.readings, map(float, signatures.statistic[:n]), strict=True))
     else:
         for k, j in found:
             measured, sd, there = (
@@ -124,7 +124,12 @@ def _misfits(survey: Survey, off: _Off) -> tuple[Misfit, ...]:
 
 
 def _order(
-    solution: Solution, off: _Off, closures: Sequence[Closure], held: Held | None, *, agree: bool
+    solution: Solution,
+    off: _Off,
+    closures: Sequence[Closure],
+    held: HeldFlow | None,
+    *,
+    agree: bool,
 ) -> list[Position]:
     """Return the readings to try, those first that contradict most.
 

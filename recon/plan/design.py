@@ -26,10 +26,10 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 
-__all__ = ["OUTSIDE", "Decomposed", "Design", "Offers", "criterion_weights"]
+__all__ = ["BEYOND", "Decomposed", "Design", "Offers", "criterion_weights"]
 
 _SEEN = 1e-11  # information below this share of that of everything measured is rounding
-OUTSIDE = 1e-5
+BEYOND = 1e-5
 """Share of a gradient or row that may lie outside what is seen, by rounding."""
 _KNOWN = 1e-18  # variance below this share of the gradient's is that of a value known exactly
 
@@ -180,7 +180,7 @@ class Design:
         unseen = V[:, size <= _SEEN * size.max(initial=0.0)]
         scaled = self.gradients * d
         outside = np.abs(scaled @ unseen).max(axis=1, initial=0.0)
-        return np.asarray(outside > OUTSIDE * np.linalg.norm(scaled, axis=1))
+        return np.asarray(outside > BEYOND * np.linalg.norm(scaled, axis=1))
 
     def decomposed(self, information: Floats) -> Decomposed:
         """Return what M sees at some information of each measurement."""
@@ -189,7 +189,7 @@ class Design:
         seen = size > _SEEN
         outside = np.abs(self.wanted @ V[:, ~seen]).max(axis=1, initial=0.0)
         root = V[:, seen] / np.sqrt(size[seen])
-        return Decomposed(root @ root.T, outside <= OUTSIDE * self._lengths, V[:, ~seen])
+        return Decomposed(root @ root.T, outside <= BEYOND * self._lengths, V[:, ~seen])
 
     def inverse(self, information: Floats) -> tuple[Floats, Bools]:
         """Return a pseudo-inverse of M, and which answers it determines."""

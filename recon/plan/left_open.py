@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from oretally.flowsheet.arrays import Floats, Ints
-from oretally.recon.plan.design import OUTSIDE, Design
+from oretally.recon.plan.design import BEYOND, Design
 
 __all__ = ["filled", "least_readings", "open_answers"]
 
@@ -30,7 +30,7 @@ def least_readings(design: Design) -> int:
     Each closes no more than one direction: as many as the open parts of the answers span.
     """
     unseen = design.decomposed(design.offers.information(design.offers.given)).unseen
-    return int(np.linalg.matrix_rank(open_answers(design) @ unseen, tol=OUTSIDE))
+    return int(np.linalg.matrix_rank(open_answers(design) @ unseen, tol=BEYOND))
 
 
 def filled(
@@ -54,10 +54,10 @@ def filled(
     full = readings.copy()
     for i in order:
         size = float(np.linalg.norm(rows[i]))
-        if size > OUTSIDE:
+        if size > BEYOND:
             t = rows[i] / size
             left = parts - np.outer(parts @ t, t)
-            if not (np.linalg.norm(left, axis=1) > OUTSIDE).any():
+            if not (np.linalg.norm(left, axis=1) > BEYOND).any():
                 continue
             parts, rows = left, rows - np.outer(rows @ t, t)
         full[i] = most[i]

@@ -28,7 +28,7 @@ from __future__ import annotations
 import numpy as np
 
 from oretally.flowsheet.arrays import Bools, Floats, Ints
-from oretally.recon.plan.design import OUTSIDE, Design
+from oretally.recon.plan.design import BEYOND, Design
 
 __all__ = ["Exchanges"]
 
@@ -64,12 +64,12 @@ class Exchanges:
         h = design.rows @ weighted.T
         self._K = h @ h.T
         self._unseen = np.linalg.norm(design.rows @ self._state.unseen, axis=1) > (
-            OUTSIDE * self._length
+            BEYOND * self._length
         )  # fmt: skip
         # answers that have a part along the direction that a measurement would take with it
         along = np.abs(design.rows @ half.T) / np.linalg.norm(wanted, axis=1)
         size = np.linalg.norm(self._reach, axis=1)
-        self._moves = along.max(axis=1, initial=0.0) > OUTSIDE * size
+        self._moves = along.max(axis=1, initial=0.0) > BEYOND * size
 
     def changed(self, others: Ints) -> Floats:
         """Return the criterion if one measurement at a time has other readings, shape (n,)."""
@@ -133,12 +133,12 @@ class Exchanges:
         open_ = design.wanted[counts & ~self._state.known]
         parts, rows = open_ @ unseen, design.rows @ unseen
         size = np.linalg.norm(rows, axis=1)
-        new = (step > 0.0) & (size > OUTSIDE * self._length)
+        new = (step > 0.0) & (size > BEYOND * self._length)
         found = np.full(design.offers.n, np.inf)
         toward = rows[new] / size[new, None]
         share = parts @ toward.T  # what of each open answer the measurement tells
         left = np.maximum((parts**2).sum(axis=1)[:, None] - share**2, 0.0)
-        limit = (10.0 * OUTSIDE * np.linalg.norm(open_, axis=1)) ** 2
+        limit = (10.0 * BEYOND * np.linalg.norm(open_, axis=1)) ** 2
         for i in np.flatnonzero(new)[(left <= limit[:, None]).all(axis=0)].tolist():
             found[i] = self._directly({i: int(others[i])})
         return found

@@ -15,8 +15,8 @@ from oretally.flowsheet import (
     Place,
     Position,
     Survey,
-    arrangement,
     balance_problem,
+    positions,
 )
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.flowsheet.circuit import Content
@@ -71,7 +71,7 @@ def balanced_point(
     require_scale(survey, feed)
     problem = balance_problem(circuit, survey)
     plain = balance_problem(circuit, replace(survey, shared=()))
-    places = arrangement(circuit, replace(survey, shared=()))
+    places = positions(circuit, replace(survey, shared=()))
     if len(places.rows) > MOST_VALUES:
         raise InputError([
             Fault(f"The circuit has {len(places.rows)} values; a plan takes no more than "
@@ -131,7 +131,7 @@ def balanced_point(
     if faults:
         raise InputError(faults)
     tangent = tangent_at(plain, flow, grade, shown)
-    answers = Answers.of(propagate(problem, solution), arrangement(circuit, survey), survey, feed,
+    answers = Answers.of(propagate(problem, solution), positions(circuit, survey), survey, feed,
                          products)  # fmt: skip
     at_zero = tuple(
         row.stream for row in places.rows

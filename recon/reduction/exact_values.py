@@ -15,7 +15,7 @@ from oretally.flowsheet import (
     Position,
     Rows,
     Survey,
-    arrangement,
+    positions,
 )
 from oretally.flowsheet.arrays import Floats
 
@@ -81,7 +81,7 @@ class ExactRows:
 
 def named(error: ContradictoryValues, circuit: Circuit, survey: Survey) -> NotBalanceable:
     """Return the error with the streams and quantities by name."""
-    names = arrangement(circuit, survey).named
+    names = positions(circuit, survey).named
     places = [Position(None, j) for j in error.flows]
     flows = [names[p] for p in places if p in names]
     grades = [names[p] for p in (Position(*kj) for kj in error.grades) if p in names]

@@ -19,7 +19,7 @@ from oretally.recon.result.amounts import (
     WorthTotal,
 )
 from oretally.recon.result.certificate import Certificate
-from oretally.recon.result.gross_errors import Findings, Suspect
+from oretally.recon.result.gross_errors import GrossErrors, Suspect
 from oretally.recon.result.losses import Losses
 from oretally.recon.result.sizes import SizeResults
 from oretally.recon.result.unbalanced import Unbalanced
@@ -72,7 +72,7 @@ class Balance:
         Solids that dissolve at leaches of which the case says so.
     inventories : tuple of Inventory
         Of the stockpiles.
-    findings : Findings
+    findings : GrossErrors
         What is probably wrong; nothing was dropped or changed for it.
     notes : tuple of str
         What the reader must know: unobservable values and what to measure, bounds met.
@@ -111,7 +111,7 @@ class Balance:
     sizes: SizeResults
     extractions: tuple[Extraction, ...]
     inventories: tuple[Inventory, ...]
-    findings: Findings
+    gross_errors: GrossErrors
     notes: tuple[str, ...]
     losses: Losses = Losses()
     dissolutions: tuple[Dissolution, ...] = ()
@@ -123,7 +123,7 @@ class Balance:
     @property
     def suspects(self) -> tuple[Suspect, ...]:
         """Errors that are probably there, the likeliest first."""
-        return self.findings.suspects
+        return self.gross_errors.suspects
 
     def value(self, stream: str, quantity: str) -> BalancedValue:
         """Return one quantity of one stream; KeyError if there is none."""

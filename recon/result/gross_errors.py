@@ -10,11 +10,10 @@ from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 __all__ = [
-    "Dispersion",
     "EquivalenceGroup",
     "ErrorPlace",
     "ErrorRates",
-    "Findings",
+    "GrossErrors",
     "HiddenError",
     "NamedExplanation",
     "RecoveryUnder",
@@ -23,6 +22,7 @@ __all__ = [
     "SlippedReading",
     "Suspect",
     "TieBreaker",
+    "VarianceFactor",
 ]
 
 
@@ -302,7 +302,7 @@ class HiddenError:
 
 
 @dataclass(frozen=True, slots=True)
-class Dispersion:
+class VarianceFactor:
     """Adjustments against stated errors: a variance factor of 1 if the errors are stated well.
 
     Attributes
@@ -341,7 +341,7 @@ class SecondOpinion:
 
 
 @dataclass(frozen=True, slots=True)
-class Findings:
+class GrossErrors:
     """All that the tests say of one balance.
 
     Attributes
@@ -356,7 +356,7 @@ class Findings:
     groups : tuple of EquivalenceGroup
     hidden : tuple of HiddenError
         One a measurement, the most harmful first.
-    dispersions : tuple of Dispersion
+    dispersions : tuple of VarianceFactor
         All measurements together first, then by quantity.
     opinions : tuple of SecondOpinion
     tests : int
@@ -382,7 +382,7 @@ class Findings:
     explanations: tuple[NamedExplanation, ...] = ()
     groups: tuple[EquivalenceGroup, ...] = ()
     hidden: tuple[HiddenError, ...] = ()
-    dispersions: tuple[Dispersion, ...] = ()
+    variance_factors: tuple[VarianceFactor, ...] = ()
     opinions: tuple[SecondOpinion, ...] = ()
     tests: int = 0
     measurement_limit: float | None = None

@@ -7,8 +7,21 @@ from enum import StrEnum
 
 from oretally.recon.result.estimate import Estimate
 
-__all__ = ["CurvePoint", "DecidingTest", "End", "Expected", "Explanation", "GradeRecovery", "Loss",
-           "LossEnd", "LossPart", "Losses", "SizeRecovery", "Standing", "TestKind"]  # fmt: skip
+__all__ = [
+    "CurvePoint",
+    "DecidingTest",
+    "End",
+    "Expected",
+    "GradeRecovery",
+    "Loss",
+    "LossCause",
+    "LossEnd",
+    "LossPart",
+    "Losses",
+    "SizeRecovery",
+    "Standing",
+    "TestKind",
+]  # fmt: skip
 
 
 class End(StrEnum):
@@ -47,7 +60,7 @@ class TestKind(StrEnum):
     TREAT_AGAIN = "treat again"
 
 
-class Explanation(StrEnum):
+class LossCause(StrEnum):
     """Why an analyte may be where it is."""
 
     COARSE_UNTOUCHED = "coarse untouched"
@@ -67,7 +80,7 @@ class Expected:
 
     Attributes
     ----------
-    explanation : Explanation
+    explanation : LossCause
     value, sd : float
         The difference of two grades that is looked at, in the analyte's unit; ``sd`` holds the
         error of the prediction and of both new assays.
@@ -75,7 +88,7 @@ class Expected:
         That the test excludes every other explanation, if this one holds. [1]
     """
 
-    explanation: Explanation
+    explanation: LossCause
     value: float
     sd: float
     chance: float

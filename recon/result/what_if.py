@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 from oretally.recon.result.values import GlobalTest
 
-__all__ = ["Otherwise", "RecoveryOtherwise", "ValueOtherwise"]
+__all__ = ["RecoveryChange", "ValueChange", "WhatIf"]
 
 
 @dataclass(frozen=True, slots=True)
-class RecoveryOtherwise:
+class RecoveryChange:
     """A recovery as it is, and as it would be; in percent, None where it is not determined."""
 
     stream: str
@@ -27,7 +27,7 @@ class RecoveryOtherwise:
 
 
 @dataclass(frozen=True, slots=True)
-class ValueOtherwise:
+class ValueChange:
     """An adjusted value as it is, and as it would be; None where it is not determined.
 
     Attributes
@@ -54,7 +54,7 @@ class ValueOtherwise:
 
 
 @dataclass(frozen=True, slots=True)
-class Otherwise:
+class WhatIf:
     """A balance beside another one with some measurements left out, changed or added.
 
     Attributes
@@ -69,9 +69,9 @@ class Otherwise:
         Of the balance as it is.
     test : GlobalTest or None
         Of the other one; None if it is no balance.
-    recoveries : tuple of RecoveryOtherwise
+    recoveries : tuple of RecoveryChange
         To the products.
-    values : tuple of ValueOtherwise
+    values : tuple of ValueChange
         All values of both.
     """
 
@@ -80,8 +80,8 @@ class Otherwise:
     status: str
     now: GlobalTest
     test: GlobalTest | None
-    recoveries: tuple[RecoveryOtherwise, ...] = ()
-    values: tuple[ValueOtherwise, ...] = ()
+    recoveries: tuple[RecoveryChange, ...] = ()
+    values: tuple[ValueChange, ...] = ()
 
 
 def _difference(then: float | None, now: float | None) -> float | None:

@@ -3,7 +3,7 @@
 Read ``signatures``, then ``evidence``.
 """
 
-from oretally.recon.signatures.equivalent_sets import NEAR, Groups, equivalence
+from oretally.recon.signatures.equivalent_sets import NEAR, Groups, equivalent_sets
 from oretally.recon.signatures.evidence import (
     Evidence,
     Ways,
@@ -16,16 +16,16 @@ from oretally.recon.signatures.mixups import Mixups
 from oretally.recon.signatures.possible_slips import PossibleSlips
 from oretally.recon.signatures.signatures import (
     LOSS_UNIT,
-    Traces,
+    Signatures,
     only_pushed,
-    traces_at,
-    traces_of,
+    signatures_at,
+    signatures_of,
 )
 from oretally.recon.signatures.slips import (
     ANY_SIZE,
     SWAPPED,
     Meant,
-    Reading,
+    MeasuredReading,
     log_density_of_any_error,
     log_normal,
     wet_reason,
@@ -39,20 +39,20 @@ __all__ = [
     "Evidence",
     "Groups",
     "Meant",
+    "MeasuredReading",
     "Mixups",
     "PossibleSlips",
-    "Reading",
-    "Traces",
+    "Signatures",
     "Ways",
     "covariance_known",
-    "equivalence",
+    "equivalent_sets",
     "joined_ways",
     "log_density_of_any_error",
     "log_evidence",
     "log_normal",
     "only_pushed",
+    "signatures_at",
+    "signatures_of",
     "single_log_evidence",
-    "traces_at",
-    "traces_of",
     "wet_reason",
 ]

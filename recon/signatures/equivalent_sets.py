@@ -8,9 +8,9 @@ from functools import cached_property
 import numpy as np
 
 from oretally.flowsheet.arrays import Floats, Ints
-from oretally.recon.signatures.signatures import Traces
+from oretally.recon.signatures.signatures import Signatures
 
-__all__ = ["NEAR", "Groups", "equivalence"]
+__all__ = ["NEAR", "Groups", "equivalent_sets"]
 
 NEAR = 0.95  # correlation from which two traces count as nearly the same
 _SEED = 20_012  # of the vector that sorts the traces: any will do
@@ -23,12 +23,12 @@ class Groups:
 
     Attributes
     ----------
-    traces : Traces
+    traces : Signatures
     members : tuple of ndarray of int
-        Rows of ``traces`` in each group, in order: measurements before losses.
+        Rows of ``signatures`` in each group, in order: measurements before losses.
     """
 
-    traces: Traces
+    signatures: Signatures
     members: tuple[Ints, ...]
 
     @cached_property
@@ -39,14 +39,14 @@ class Groups:
     @cached_property
     def correlation(self) -> Floats:
         """Correlations of the traces of the groups, shape (n_groups, n_groups)."""
-        if len(self.first) == len(self.traces.P):
-            return self.traces.correlation
-        return np.asarray(self.traces.correlation[np.ix_(self.first, self.first)])
+        if len(self.first) == len(self.signatures.P):
+            return self.signatures.correlation
+        return np.asarray(self.signatures.correlation[np.ix_(self.first, self.first)])
 
     @cached_property
     def statistic(self) -> Floats:
         """Standardised statistic of each group, with the sign of its first member."""
-        return np.asarray(self.traces.statistic[self.first])
+        return np.asarray(self.signatures.statistic[self.first])
 
     def of(self, row: int) -> int | None:
         """Return the group of an error; None if it leaves no trace."""
@@ -62,7 +62,7 @@ class Groups:
         return sorted(found, key=lambda pair: (-pair[1], pair[0]))
 
 
-def equivalence(traces: Traces) -> Groups:
+def equivalent_sets(signatures: Signatures) -> Groups:
     """Sort errors into groups whose traces are the same up to size and sign.
 
     Notes
@@ -70,11 +70,11 @@ def equivalence(traces: Traces) -> Groups:
     The errors of a group can be told apart by no data: each explains what another explains. Exact:
     correlation 1 of the projected constraint matrix's columns, up to rounding.
     """
-    seen = np.flatnonzero(traces.seen)
-    size = np.sqrt(traces.redundancy[seen])
+    seen = np.flatnonzero(signatures.seen)
+    size = np.sqrt(signatures.redundancy[seen])
     # equal traces have equal products with any vector, up to sign: only neighbours are compared
-    probe = np.random.default_rng(_SEED).standard_normal(len(traces.P))
-    products = traces.P @ probe
+    probe = np.random.default_rng(_SEED).standard_normal(len(signatures.P))
+    products = signatures.P @ probe
     mark = np.abs(products[seen]) / size
     slack = _SAME + 1e-14 * size**-2.0
     # unit vectors of correlation 1 - s are sqrt(2 s) apart
@@ -86,7 +86,7 @@ def equivalence(traces: Traces) -> Groups:
         for other in order[a + 1 : ends[a]].tolist():
             i, j = sorted((int(order[a]), other))
             least = (1.0 - slack[i] - slack[j]) * size[i] * size[j]
-            if abs(traces.P[seen[i], seen[j]]) >= least:
+            if abs(signatures.P[seen[i], seen[j]]) >= least:
                 alike.setdefault(i, []).append(j)
     members, taken = [], set[int]()
     for i in range(len(seen)):
@@ -96,4 +96,4 @@ def equivalence(traces: Traces) -> Groups:
             members.append(seen[group])
         elif i not in taken:
             members.append(seen[i : i + 1])
-    return Groups(traces, tuple(members))
+    return Groups(signatures, tuple(members))

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from math import isfinite
 
-from oretally.flowsheet import Arrangement, Measurement, Position, Survey, Unit
+from oretally.flowsheet import Measurement, Position, Positions, Survey, Unit
 from oretally.flowsheet.survey import Kind, Meaning, meanings
 from oretally.recon.result import SlippedReading
 from oretally.recon.signatures.slips import Meant, meant
@@ -22,7 +22,7 @@ class PossibleSlips:
     Attributes
     ----------
     survey : Survey
-    places : Arrangement
+    places : Positions
     rate : callable
         Rate of gross errors of a measurement.
     overall : float
@@ -30,7 +30,7 @@ class PossibleSlips:
     """
 
     survey: Survey
-    places: Arrangement
+    places: Positions
     rate: Callable[[Position], float]
     overall: float
 

@@ -35,13 +35,13 @@ from oretally.recon.reduction import AnalyteProblem, Classes, ReducedProblem
 from oretally.recon.solution import Solution
 from oretally.recon.solver import seen_root
 
-__all__ = ["Traces", "only_pushed", "traces_at", "traces_of"]
+__all__ = ["Signatures", "only_pushed", "signatures_at", "signatures_of"]
 
 LOSS_UNIT = 0.01  # of what passes a node: the unit in which its loss is counted
 
 
 @dataclass(frozen=True, eq=False)
-class Traces:
+class Signatures:
     """Inner products of the traces of all errors that are looked for.
 
     Attributes
@@ -94,10 +94,12 @@ class Traces:
         return self.P - P_T @ inverse @ P_T.T, self.r - P_T @ (inverse @ self.r[chosen])
 
 
-def traces_of(problem: BalanceProblem, solution: Solution, n_nodes: int | None = None) -> Traces:
+def signatures_of(
+    problem: BalanceProblem, solution: Solution, n_nodes: int | None = None
+) -> Signatures:
     """Return the traces at the solution of the problem itself."""
     point = only_pushed(solution)
-    return traces_at(problem, solution.reduced, point, solution.classes, n_nodes)
+    return signatures_at(problem, solution.reduced, point, solution.classes, n_nodes)
 
 
 def only_pushed(solution: Solution) -> Solution:
@@ -111,13 +113,13 @@ def only_pushed(solution: Solution) -> Solution:
     return replace(solution, grade_at_bound=solution.grade_at_bound & np.array(held))
 
 
-def traces_at(
+def signatures_at(
     problem: BalanceProblem,
     reduced: ReducedProblem,
     point: Solution,
     classes: Classes,
     n_nodes: int | None = None,
-) -> Traces:
+) -> Signatures:
     """Return the traces with the balances linearised at a balanced point.
 
     Parameters
@@ -136,7 +138,7 @@ def traces_at(
         By default all, if the analytes have the same.
     """
     with one_thread():
-        return _Linear(problem, reduced, point, classes, n_nodes).traces()
+        return _Linear(problem, reduced, point, classes, n_nodes).signatures()
 
 
 class _Linear:
@@ -193,7 +195,7 @@ class _Linear:
         through = np.where(closes, through, 0.0)[nodes]
         return nodes, through, answer[:, nodes] * (LOSS_UNIT * through)
 
-    def traces(self) -> Traces:
+    def signatures(self) -> Signatures:
         """Return the inner products, block by block: flows, each analyte's grades, losses."""
         reduced, n_losses = self.reduced, self.nodes.size
         root_w = np.sqrt(reduced.flow_weight[self.flows])
@@ -233,7 +235,7 @@ class _Linear:
             LOSS_UNIT * self.through * reduced.flow_scale,
         ]
         nodes = tuple(self.nodes.tolist())
-        return Traces(tuple(places), nodes, np.concatenate(unit), P, r - K @ (root.T @ pull))
+        return Signatures(tuple(places), nodes, np.concatenate(unit), P, r - K @ (root.T @ pull))
 
 
 class _Inner:

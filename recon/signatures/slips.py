@@ -18,7 +18,7 @@ from oretally.recon.result import ErrorRates
 
 __all__ = [
     "ANY_SIZE", "CONTAINER", "DECIMAL", "DIGITS", "MOISTURE", "MOISTURE_SD", "SWAPPED", "UNIT",
-    "WET", "Meant", "Reading", "Undone", "log_density_of_any_error", "log_normal", "meant",
+    "WET", "Meant", "MeasuredReading", "Undone", "log_density_of_any_error", "log_normal", "meant",
     "undone", "wet_reason",
 ]  # fmt: skip
 
@@ -54,7 +54,7 @@ _SAME_UNIT = {"ppm": "g/t", "mg/kg": "g/t"}
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class MeasuredReading:
     """A measurement as written, with what the others say: ``said`` and its sd, in ``unit``."""
 
     value: float
@@ -207,7 +207,7 @@ def _largest(unit: Unit) -> float:
     return unit.from_base(1.0) if unit.dimension is Dimension.GRADE else inf
 
 
-def undone(reading: Reading, containers: Mapping[str, float]) -> Iterator[Undone]:
+def undone(reading: MeasuredReading, containers: Mapping[str, float]) -> Iterator[Undone]:
     """Yield the reading without each slip that may have happened to it, beside what others say."""
     for m in meant(reading.value, reading.sd, reading.unit, containers):
         fit = log_normal(m.value - reading.said, m.sd, reading.said_sd)
@@ -229,7 +229,7 @@ def log_normal(gap: float, sd: float, other_sd: float) -> float:
     return -0.5 * (gap**2 / variance + log(2.0 * pi * variance))
 
 
-def log_density_of_any_error(reading: Reading, rates: ErrorRates) -> float:
+def log_density_of_any_error(reading: MeasuredReading, rates: ErrorRates) -> float:
     """Return the logarithm of the density of the reading, if it has an error of any size.
 
     With b the error in stated errors, b^2 exp(-b^2 / (2 w^2)) / (sqrt(2 pi) w^3), for each w of

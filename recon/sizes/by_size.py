@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from oretally.flowsheet import Arrangement, Circuit, Position, Survey
+from oretally.flowsheet import Circuit, Position, Positions, Survey
 from oretally.flowsheet.survey import Run
 from oretally.recon.result import (
     ClassRow,
@@ -31,7 +31,7 @@ _P80 = 80.0
 
 
 def by_size(
-    circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance
+    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
 ) -> SizeResults:
     """Return the results by size, for streams whose distribution the balance gives."""
     if not places.carriers.classes:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from oretally.flowsheet import Arrangement, Position
+from oretally.flowsheet import Position, Positions
 from oretally.flowsheet.survey import Run
 from oretally.recon.propagation import value_at
 from oretally.recon.solver import Covariance
@@ -27,7 +27,7 @@ class SizePart:
     known: bool
 
 
-def size_parts(covariance: Covariance, places: Arrangement, k: int, stream: int) -> list[SizePart]:
+def size_parts(covariance: Covariance, places: Positions, k: int, stream: int) -> list[SizePart]:
     """Return the parts of a stream, from coarse to fine; empty if none is known of analyte k.
 
     Single classes where the balance gives them, else the shortest run that it gives.

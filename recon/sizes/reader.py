@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from oretally.flowsheet import Arrangement, Position, Survey
+from oretally.flowsheet import Position, Positions, Survey
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.survey import Run
 from oretally.recon.result import Estimate
@@ -21,7 +21,7 @@ Sloped = tuple[float, Mapping[Position, float]]
 class SizeReader:
     """Reads one balance; streams by number, classes as runs of the grid of the survey."""
 
-    def __init__(self, survey: Survey, places: Arrangement, covariance: Covariance) -> None:
+    def __init__(self, survey: Survey, places: Positions, covariance: Covariance) -> None:
         self.survey, self.carriers = survey, places.carriers
         self.covariance, self.solution = covariance, covariance.solution
         self.grid = survey.sizes

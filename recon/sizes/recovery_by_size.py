@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from oretally.flowsheet import Arrangement, Circuit, Position, Survey
+from oretally.flowsheet import Circuit, Position, Positions, Survey
 from oretally.recon.propagation import estimate, value_at
 from oretally.recon.result import Estimate, SizeRecovery
 from oretally.recon.solver import Covariance
@@ -13,7 +13,7 @@ __all__ = ["size_recoveries"]
 
 
 def size_recoveries(
-    circuit: Circuit, survey: Survey, places: Arrangement, covariance: Covariance
+    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
 ) -> tuple[SizeRecovery, ...]:
     """Return them for each separator and each analyte whose grades by size are balanced there.
 

@@ -27,9 +27,9 @@ from oretally.recon.solution import Solution
 from oretally.recon.solver.covariance import Covariance, propagate
 from oretally.recon.solver.ways import solve
 
-__all__ = ["LEVEL", "Released", "one_sided_limit", "released_bounds"]
+__all__ = ["LIMIT_LEVEL", "Released", "one_sided_limit", "released_bounds"]
 
-LEVEL = 0.95  # of the one-sided limits
+LIMIT_LEVEL = 0.95  # of the one-sided limits
 _MOST = 24  # values at bounds that are looked at: each is a balance of its own
 
 
@@ -70,7 +70,7 @@ def one_sided_limit(value: float, sd: float, bound: float, *, lower: bool) -> fl
     sign = 1.0 if lower else -1.0
     c = sign * (value - bound) / sd
     # in logarithms, as far below its bound as the value may lie
-    z = -ndtri_exp(np.log1p(-LEVEL) + log_ndtr(c))
+    z = -ndtri_exp(np.log1p(-LIMIT_LEVEL) + log_ndtr(c))
     return float(bound + sign * sd * (c + z)) if np.isfinite(z) else float(bound)
 
 

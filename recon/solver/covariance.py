@@ -22,7 +22,7 @@ import scipy.linalg
 
 from oretally.flowsheet import BalanceProblem, Position
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.careful import NOTHING
+from oretally.recon.careful import NEGLIGIBLE
 from oretally.recon.numerics import one_thread, through
 from oretally.recon.reduction import BestGrades
 from oretally.recon.solution import Solution
@@ -285,7 +285,7 @@ def seen_root(H: Floats, unobservable: int) -> Floats:
     if not len(H):
         return np.zeros((0, 0))
     square = np.diag(H)
-    least = NOTHING * float(square.max()) if unobservable else 0.0
+    least = NEGLIGIBLE * float(square.max()) if unobservable else 0.0
     d = np.where(square > least, square, 1.0) ** -0.5
     values, vectors = scipy.linalg.eigh(H * d[:, None] * d)
     seen = values > 1e-13 * values.max()

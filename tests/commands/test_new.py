@@ -10,7 +10,7 @@ import pytest
 import python_calamine
 
 from oretally.io import read_case
-from oretally.io.case import SHEETS, read_plan
+from oretally.io.case import SHEETS, read_unmeasured
 from oretally.io.cli import main
 from oretally.io.forms.case_workbook import READ_ME, case_workbook
 from oretally.io.laboratory import read_lab
@@ -102,7 +102,11 @@ def test_balance_of_a_blank_says_what_to_fill_in(
     assert run(capsys, "balance", path) == (2, "", UNFILLED.format(place=place))
     status, out, _ = run(capsys, "check", path)
     assert status == 1 and "No dry mass was measured: nothing fixes the scale" in out
-    assert [s.name for s in read_plan(path).rows.streams] == ["feed", "concentrate", "tailings"]
+    assert [s.name for s in read_unmeasured(path).rows.streams] == [
+        "feed",
+        "concentrate",
+        "tailings",
+    ]
 
 
 def test_blank_workbook_invents_no_error(blank: Path, capsys: Capture) -> None:

@@ -14,7 +14,7 @@ import pytest
 
 from oretally.flowsheet import InputError, Place, Survey
 from oretally.io import read_case
-from oretally.io.case import Plan, read_plan
+from oretally.io.case import UnmeasuredCase, read_unmeasured
 from oretally.io.cells import quantity_unit
 from oretally.io.cli import main
 from oretally.io.definition import lab_layout
@@ -32,7 +32,7 @@ ALL = sorted(p.name for p in EXAMPLES.iterdir() if p.is_dir() and (p / "circuit.
 @pytest.mark.parametrize("name", ALL)
 def test_form_names_everything(name: str) -> None:
     """Every stream with its ends and a code of its own, every analyte with its unit, cautions."""
-    plan = read_plan(EXAMPLES / name)
+    plan = read_unmeasured(EXAMPLES / name)
     html = sampling_form(plan)
     codes = sample_codes(plan)
     assert len(set(codes.values())) == len(codes) == len(plan.sampled)
@@ -52,7 +52,7 @@ def _filled(name: str) -> bytes:
     Formulas are replaced by what they come to.
     """
     case = read_case(EXAMPLES / name)
-    book = openpyxl.load_workbook(io.BytesIO(entry_workbook(read_plan(EXAMPLES / name))))
+    book = openpyxl.load_workbook(io.BytesIO(entry_workbook(read_unmeasured(EXAMPLES / name))))
     sheets = [book[title] for title in ("measurements", "stocks") if title in book.sheetnames]
     for sheet, row in ((s, i) for s in sheets for i in range(2, s.max_row + 1)):
         header = {str(c.value): j for j, c in enumerate(sheet[1], start=1)}
@@ -96,7 +96,7 @@ def test_filled_workbook_is_the_case(name: str, tmp_path: Path) -> None:
 
 def test_formulas_and_checks() -> None:
     """Net masses are formulas that are locked; open cells are open; no name stands in a formula."""
-    plan = read_plan(EXAMPLES / "bucket_not_taken_off")
+    plan = read_unmeasured(EXAMPLES / "bucket_not_taken_off")
     book = openpyxl.load_workbook(io.BytesIO(entry_workbook(plan)))
     weighing, measurements = book["weighing"], book["measurements"]
     assert weighing["F2"].value == '=IF(OR(D2="",E2=""),"",D2-E2)'
@@ -118,10 +118,10 @@ def test_a_stream_that_looks_like_a_formula(tmp_path: Path) -> None:
         'conc = { from = "jig" }\ntails = { from = "jig" }\n[analytes]\nSn = "%"\n', "utf-8"
     )  # fmt: skip
     (tmp_path / "measurements.csv").write_text("stream,dry rate [t/h],Sn [%]\n", "utf-8")
-    book = openpyxl.load_workbook(io.BytesIO(entry_workbook(read_plan(tmp_path))))
+    book = openpyxl.load_workbook(io.BytesIO(entry_workbook(read_unmeasured(tmp_path))))
     cell = book["measurements"]["A2"]
     assert (cell.value, cell.data_type) == ("=cmd", "s")
-    assert "&lt;" not in sampling_form(read_plan(tmp_path))
+    assert "&lt;" not in sampling_form(read_unmeasured(tmp_path))
 
 
 def test_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -141,14 +141,14 @@ def test_a_blank_case_has_a_sheet(tmp_path: Path) -> None:
     from oretally.io.forms import make_case
 
     make_case(tmp_path / "fresh")
-    assert "<table>" in sampling_form(read_plan(tmp_path / "fresh"))
+    assert "<table>" in sampling_form(read_unmeasured(tmp_path / "fresh"))
 
 
 def test_a_formula_that_came_to_nothing_is_blank(tmp_path: Path) -> None:
     """As spreadsheet programs save it: a text of no length, which is not 'never computed'."""
     import zipfile
 
-    case = read_plan(EXAMPLES / "tin_table")
+    case = read_unmeasured(EXAMPLES / "tin_table")
     raw = entry_workbook(case)
     path = tmp_path / "saved.xlsx"
     with zipfile.ZipFile(io.BytesIO(raw)) as source, zipfile.ZipFile(path, "w") as target:
@@ -238,12 +238,12 @@ def _plain(thing: Any) -> Any:
     return [_plain(each) for each in thing] if isinstance(thing, list | tuple) else thing
 
 
-def _read_back(plan: Plan, path: Path) -> Plan:
+def _read_back(plan: UnmeasuredCase, path: Path) -> UnmeasuredCase:
     path.write_bytes(entry_workbook(plan))
-    return read_plan(path)
+    return read_unmeasured(path)
 
 
-def _same_definition(one: Plan, two: Plan) -> None:
+def _same_definition(one: UnmeasuredCase, two: UnmeasuredCase) -> None:
     for field in dataclasses.fields(one.definition):
         if field.name not in ("analytes", "stocks"):  # those of headers are listed; none are known
             before, after = (_plain(getattr(p.definition, field.name)) for p in (one, two))
@@ -254,13 +254,13 @@ def _same_definition(one: Plan, two: Plan) -> None:
 
 @pytest.mark.parametrize("name", ALL)
 def test_nothing_of_the_definition_is_lost(name: str, tmp_path: Path) -> None:
-    plan = read_plan(EXAMPLES / name)
+    plan = read_unmeasured(EXAMPLES / name)
     _same_definition(plan, _read_back(plan, tmp_path / "again.xlsx"))
 
 
-def _rich(folder: Path) -> Plan:
+def _rich(folder: Path) -> UnmeasuredCase:
     (folder / "circuit.toml").write_text(RICH, "utf-8")
-    return read_plan(folder)
+    return read_unmeasured(folder)
 
 
 def test_nothing_of_a_rich_definition_is_lost(tmp_path: Path) -> None:
@@ -285,7 +285,7 @@ def test_a_case_as_a_workbook_keeps_its_sources(tmp_path: Path) -> None:
     text = RICH[: RICH.index("[lab]")].replace('Au = "from lab"', "Au = { relative = 4 }")
     (tmp_path / "circuit.toml").write_text(text, "utf-8")
     (tmp_path / "again.xlsx").write_bytes(case_workbook(text, "stream,dry mass [kg]\n"))
-    one, two = read_plan(tmp_path), read_plan(tmp_path / "again.xlsx")
+    one, two = read_unmeasured(tmp_path), read_unmeasured(tmp_path / "again.xlsx")
     assert len(one.definition.sources) == 5
     assert _plain(two.definition.sources) == _plain(one.definition.sources)
 
@@ -296,7 +296,7 @@ def test_a_detection_limit_among_the_errors_of_a_sheet(tmp_path: Path) -> None:
     book["errors"]["F1"], book["errors"]["F2"] = "detection", "0.01 %"
     book.save(tmp_path / "again.xlsx")
     with pytest.raises(InputError) as refused:
-        read_plan(tmp_path / "again.xlsx")
+        read_unmeasured(tmp_path / "again.xlsx")
     assert [str(f) for f in refused.value.faults] == [
         "again.xlsx, sheet 'errors', cell F1: 'detection' is not a column here.\nState limits of "
         "detection in the sheet analytes, column detection."
@@ -310,7 +310,7 @@ def test_stages_that_cannot_be_read(tmp_path: Path) -> None:
     book["sources"].cell(8, words.index("stages") + 1).value = "20 kg, 500 g"
     book.save(tmp_path / "again.xlsx")
     with pytest.raises(InputError) as refused:
-        read_plan(tmp_path / "again.xlsx")
+        read_unmeasured(tmp_path / "again.xlsx")
     assert [str(f) for f in refused.value.faults] == [
         "again.xlsx, sheet 'sources', cell A8, stream 'feed', Pb: The stages are not a list of top "
         'sizes and masses.\nWrite stages = [{ top = "10 mm", mass = "20 kg" }, { top = "1 mm", '
@@ -321,7 +321,7 @@ def test_stages_that_cannot_be_read(tmp_path: Path) -> None:
 def test_an_error_from_the_laboratory_has_its_sheet(tmp_path: Path) -> None:
     """Where the headers are ours the batch goes into a sheet of its own."""
     (tmp_path / "circuit.toml").write_text(RICH[: RICH.index("[lab]")], "utf-8")
-    _read_back(read_plan(tmp_path), tmp_path / "again.xlsx")
+    _read_back(read_unmeasured(tmp_path), tmp_path / "again.xlsx")
     book = openpyxl.load_workbook(tmp_path / "again.xlsx")
     assert [cell.value for cell in book["lab"][1]][:5] == [
         "sample", "type", "analyte", "value", "unit"
@@ -339,7 +339,7 @@ def test_a_node_called_like_the_outside(tmp_path: Path) -> None:
     text = text.replace('kind = "outside"', 'kind = "mill"')
     (tmp_path / "circuit.toml").write_text(text, "utf-8")
     with pytest.raises(InputError) as refused:
-        entry_workbook(read_plan(tmp_path))
+        entry_workbook(read_unmeasured(tmp_path))
     assert [str(f) for f in refused.value.faults] == [
         f"circuit.toml, line {line}: A node is called 'outside', which stands for the outside in a "
         "sheet.\nGive it another name." for line in (6, 7)
@@ -351,7 +351,7 @@ def _typed_in(name: str, path: Path) -> None:
 
     As a spreadsheet saves it: formulas are replaced by what they come to, here nothing.
     """
-    plan = read_plan(EXAMPLES / name)
+    plan = read_unmeasured(EXAMPLES / name)
     book = openpyxl.load_workbook(io.BytesIO(entry_workbook(plan)))
     sheet = book["measurements"]
     words = [str(c.value) for c in sheet[1]]

@@ -19,7 +19,7 @@ from oretally.io.wording import (
 )
 from oretally.recon import Balance, reconcile
 from oretally.recon.otherwise import impossible, otherwise
-from oretally.recon.result import Otherwise
+from oretally.recon.result import WhatIf
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -143,7 +143,7 @@ def test_two_readings_are_refused(tmp_path: Path) -> None:
     ]
 
 
-def _beside(case: Case, *, without: tuple[str, ...] = (), added: tuple[str, ...] = ()) -> Otherwise:
+def _beside(case: Case, *, without: tuple[str, ...] = (), added: tuple[str, ...] = ()) -> WhatIf:
     now, _ = balanced(case)
     then, words = balanced(case, without=without, added=added)
     return otherwise(now, then, words)

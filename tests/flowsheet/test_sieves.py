@@ -6,9 +6,9 @@ import csv
 from fractions import Fraction
 
 import pytest
-from conftest import REFERENCE
 from hypothesis import given
 from hypothesis import strategies as st
+from published import REFERENCE
 
 from oretally.flowsheet import UnitError
 from oretally.flowsheet.units import SIEVES, Series, belongs, opening_um, openings_of, outside

@@ -8,14 +8,14 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import REFERENCE
+from published import REFERENCE
 from scipy.stats import ncx2, t
 
 from oretally.flowsheet import BalanceProblem, Circuit, Survey, balance_problem
 from oretally.recon import reconcile
 from oretally.recon.propagation import detectable_error
 from oretally.recon.result import ErrorRates
-from oretally.recon.signatures import Traces, equivalence, traces_of
+from oretally.recon.signatures import Signatures, equivalent_sets, signatures_of
 from oretally.recon.solver import solve
 
 Reference = Callable[[str], dict[str, Any]]
@@ -43,15 +43,17 @@ def test_likelihood_ratio_of_biases_and_losses(
     """Narasimhan and Jordache (2000), ch. 7, heat exchanger with bypass (values recomputed)."""
     circuit, survey = _exchanger(reference, make_survey)
     problem = balance_problem(circuit, survey)
-    traces = traces_of(problem, solve(problem))
+    signatures = signatures_of(problem, solve(problem))
     own = reference("linear_heat_exchanger_bypass")["recomputed"]["gross_error_case"]
-    n = len(traces.readings)
-    squares = traces.statistic**2
+    n = len(signatures.readings)
+    squares = signatures.statistic**2
     assert squares[:n] == pytest.approx(own["glr_measurement"], abs=5e-6)
-    by_name = dict(zip((circuit.nodes[i].name for i in traces.nodes), squares[n:], strict=True))
+    by_name = dict(zip((circuit.nodes[i].name for i in signatures.nodes), squares[n:], strict=True))
     order = ["split", "exchanger", "bypass", "mix"]
     assert [by_name[name] for name in order] == pytest.approx(own["glr_node_leak"], abs=5e-5)
-    assert traces.r[1] / traces.P[1, 1] == pytest.approx(own["estimated_bias_stream2"], abs=1e-6)
+    assert signatures.r[1] / signatures.P[1, 1] == pytest.approx(
+        own["estimated_bias_stream2"], abs=1e-6
+    )
 
 
 def test_textbook_conclusion_needs_measurements_only(
@@ -98,18 +100,18 @@ def test_redundancy_numbers_of_a_levelling_net(
     flow = np.r_[[line[2] for line in lines], [np.nan] * 3]
     sd = np.r_[[line[3] for line in lines], [np.nan] * 3]
     problem = linear_problem(A, b, flow, sd)
-    traces = traces_of(problem, solve(problem))
-    redundancy = traces.redundancy[: len(traces.readings)]
+    signatures = signatures_of(problem, solve(problem))
+    redundancy = signatures.redundancy[: len(signatures.readings)]
     assert redundancy == pytest.approx(data["recomputed"]["redundancy_numbers"], abs=1e-6)
     assert redundancy.sum() == pytest.approx(3.0, abs=1e-9)
 
 
-def _replicates(linear_problem: Linear, values: np.ndarray[Any, Any]) -> Traces:
+def _replicates(linear_problem: Linear, values: np.ndarray[Any, Any]) -> Signatures:
     """Return the traces of n readings of one quantity: n flows, all equal."""
     n = len(values)
     A = np.hstack([np.eye(n), -np.ones((n, 1))])
     problem = linear_problem(A, np.zeros(n), np.r_[values, np.nan], np.r_[np.ones(n), np.nan])
-    return traces_of(problem, solve(problem))
+    return signatures_of(problem, solve(problem))
 
 
 def _grubbs() -> list[tuple[int, float]]:
@@ -131,8 +133,8 @@ def test_grubbs_is_the_largest_statistic_of_replicates(
     """
     values = np.random.default_rng(n).standard_normal(n)
     values[0] += 5.0
-    traces = _replicates(linear_problem, values)
-    z = traces.statistic[:n]
+    signatures = _replicates(linear_problem, values)
+    z = signatures.statistic[:n]
     S = float(((values - values.mean()) ** 2).sum())
     G = (n - 1) / n**0.5 * np.abs(z) / S**0.5
     assert G == pytest.approx(np.abs(values - values.mean()) / values.std(ddof=1), rel=1e-9)
@@ -146,7 +148,7 @@ def test_two_readings_cannot_be_told_apart(linear_problem: Linear) -> None:
     """Of two readings of one quantity nothing says which is wrong; of three it does."""
 
     def groups(*values: float) -> list[list[int]]:
-        found = equivalence(_replicates(linear_problem, np.array(values))).members
+        found = equivalent_sets(_replicates(linear_problem, np.array(values))).members
         return [m[m < len(values)].tolist() for m in found]
 
     assert groups(1.0, 9.0) == [[0, 1]]

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import REFERENCE
 from numpy.typing import NDArray
+from published import REFERENCE
 from scipy import stats
 
 from oretally.recon.laboratory import blanks, dixon, grubbs, pooled_sd, standards

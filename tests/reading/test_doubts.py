@@ -15,7 +15,7 @@ import pytest
 
 from oretally.flowsheet import InputError
 from oretally.io import read_case
-from oretally.io.case import read_plan
+from oretally.io.case import read_unmeasured
 from oretally.io.forms import entry_workbook
 from oretally.io.forms.case_workbook import case_workbook
 from oretally.io.results.document import balance_document, balance_schema
@@ -101,8 +101,8 @@ def test_workbooks_of_a_case_keep_its_doubts(case: Callable[[str], Path], tmp_pa
     assert again.rates == found.rates
     assert again.rates.by_source == {"Lab A": 0.08, "splitting": 0.001}
     assert again.survey.measurements == found.survey.measurements
-    book.write_bytes(entry_workbook(read_plan(folder)))
-    doubts = [[(row.name, row.percent) for row in read_plan(path).definition.doubts]
+    book.write_bytes(entry_workbook(read_unmeasured(folder)))
+    doubts = [[(row.name, row.percent) for row in read_unmeasured(path).definition.doubts]
               for path in (folder, book)]  # fmt: skip
     assert doubts[0] == doubts[1]
     assert doubts[0][2:] == [("lab A", 8), ("splitting", 0.1)]

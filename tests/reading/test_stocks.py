@@ -349,7 +349,7 @@ def test_a_declared_loss(tmp_path: Path) -> None:
         "'loss at mill' was not measured but declared: 0 ± 5 t, never below 0; with the grades of "
         "'mill feed'.",
     )
-    assert not any(h.stream == "loss at mill" for h in balance.findings.hidden)
+    assert not any(h.stream == "loss at mill" for h in balance.gross_errors.hidden)
 
 
 def test_a_loss_takes_up_what_is_missing(tmp_path: Path) -> None:

@@ -544,8 +544,8 @@ liquor,,,,9.2
     balance = _balance(tmp_path, OPEN, rows)
     assert balance.recovery("liquor", "Cu").recovery is None
     assert balance.recovery("cake", "Cu").recovery == pytest.approx(17.5)
-    assert {h.product for h in balance.findings.hidden} == {"cake"}
-    assert all(abs(h.points) < 1.0 for h in balance.findings.hidden)
+    assert {h.product for h in balance.gross_errors.hidden} == {"cake"}
+    assert all(abs(h.points) < 1.0 for h in balance.gross_errors.hidden)
     assert hidden_sentences(balance) == ()
     assert recovery_sentences(balance) == (
         "Recovery of Cu: 17.50 ± 0.74 % to cake; not determined to liquor, see the notes.",
@@ -555,7 +555,7 @@ liquor,,,,9.2
         "[g/L]\n", "[g/L],± Cu in solution [g/L]\n").replace("18,,0", "18,,0,0.01").replace(
         "liquor,,,,9.2", "liquor,,,,9.2,0.2").replace("ore,10,,2.0,", "ore,10,,2.0,,").replace(
         "cake,,,0.35,", "cake,,,0.35,,"))  # fmt: skip
-    assert {h.product for h in known.findings.hidden} >= {"liquor"}
+    assert {h.product for h in known.gross_errors.hidden} >= {"liquor"}
 
 
 @pytest.mark.parametrize(
@@ -571,7 +571,7 @@ def test_beyond_a_whole_recovery_no_number_is_told(
         f"Nothing checks Cu of 'ore': one sd, 0.06 %, moves the recovery of Cu to 'liquor' {words}."
     )
     balance = _balance(tmp_path, VAT, VAT_ROWS)
-    shown = replace(balance, findings=replace(balance.findings, hidden=(h,)))
+    shown = replace(balance, gross_errors=replace(balance.gross_errors, hidden=(h,)))
     assert hidden_table(shown).rows[0][3] == cell
 
 

@@ -28,9 +28,9 @@ from oretally.flowsheet import (
     InputError,
     Measurement,
     Survey,
-    arrangement,
     balance_problem,
     parse_unit,
+    positions,
 )
 from oretally.flowsheet.survey import SizeGrid, class_grade, class_share
 from oretally.io import read_case
@@ -63,7 +63,7 @@ from oretally.recon.losses.deciding_test import (
 )
 from oretally.recon.losses.losses import MUCH_SHARE
 from oretally.recon.propagation import sidak_limit
-from oretally.recon.result import End, Explanation, Loss, Standing, TestKind
+from oretally.recon.result import End, Loss, LossCause, Standing, TestKind
 from oretally.recon.solver.prepared import Prepared
 
 Floats = NDArray[np.float64]
@@ -182,7 +182,7 @@ def test_sds_of_a_loss_agree_with_simulation() -> None:
         drawn(problem.flow, problem.flow_sd), drawn(problem.grade, problem.grade_sd)
     )
     assert many.converged.all()
-    first = arrangement(TABLE, survey).carriers.classes[2]
+    first = positions(TABLE, survey).carriers.classes[2]
     F, x = many.flow, many.grade[:, 0]
     metal = F[:, first : first + 5] * x[:, first : first + 5]
     feed, whole = F[:, 0] * x[:, 0], F[:, 2] * x[:, 2]
@@ -210,7 +210,7 @@ def test_an_end_is_called_richer_no_oftener_than_said() -> None:
     many = Prepared(problem).solve_many(
         drawn(problem.flow, problem.flow_sd), drawn(problem.grade, problem.grade_sd)
     )
-    first = arrangement(TABLE, survey).carriers.classes[2]
+    first = positions(TABLE, survey).carriers.classes[2]
     parts, limit = _loss(_case("even")).parts, sidak_limit(ALPHA, 2)
     out = np.zeros(n, bool)
     for c in (0, 4):
@@ -246,23 +246,23 @@ def test_chance_to_tell_agrees_with_simulation(values: list[float], sds: list[fl
         assert told.mean() == pytest.approx(chance, abs=4.0 * error)
 
 
-GRADES: dict[TestKind, dict[Explanation, Callable[..., tuple[Any, Any]]]] = {
+GRADES: dict[TestKind, dict[LossCause, Callable[..., tuple[Any, Any]]]] = {
     TestKind.SCREEN: {
-        Explanation.COARSE_UNTOUCHED: lambda x, h, w: (h, (x - w * h) / (1.0 - w)),
-        Explanation.NO_SIZE: lambda x, h, w: (x, x),
-        Explanation.ALL_FINE: lambda x, h, w: (0.0 * x, x / (1.0 - w)),
+        LossCause.COARSE_UNTOUCHED: lambda x, h, w: (h, (x - w * h) / (1.0 - w)),
+        LossCause.NO_SIZE: lambda x, h, w: (x, x),
+        LossCause.ALL_FINE: lambda x, h, w: (0.0 * x, x / (1.0 - w)),
     },
     TestKind.GRIND_HALF: {
-        Explanation.LOCKED: lambda x, R: (x, x * (1.0 - R)),
-        Explanation.FREE: lambda x, R: (x * (1.0 - R), x * (1.0 - R)),
+        LossCause.LOCKED: lambda x, R: (x, x * (1.0 - R)),
+        LossCause.FREE: lambda x, R: (x * (1.0 - R), x * (1.0 - R)),
     },
     TestKind.SPLIT_FINEST: {
-        Explanation.SLIMES: lambda x, near: (2.0 * x - near, near),
-        Explanation.NOT_BY_SIZE: lambda x, near: (x, x),
+        LossCause.SLIMES: lambda x, near: (2.0 * x - near, near),
+        LossCause.NOT_BY_SIZE: lambda x, near: (x, x),
     },
     TestKind.TREAT_AGAIN: {
-        Explanation.MISSED: lambda x, R: (x, x * (1.0 - R)),
-        Explanation.OUT_OF_REACH: lambda x, R: (x, x),
+        LossCause.MISSED: lambda x, R: (x, x * (1.0 - R)),
+        LossCause.OUT_OF_REACH: lambda x, R: (x, x),
     },
 }
 """The grades of the two parts that would be assayed, written a second time."""
@@ -321,7 +321,7 @@ def test_expectations_of_a_survey_by_hand() -> None:
     R = 1.0 - loss.percent[0] / 100.0
     locked, free = test.expected
     assert (test.kind, test.part, test.opening_um) == (TestKind.GRIND_HALF, "+300 um", 300.0)
-    assert (locked.explanation, free.explanation) == (Explanation.LOCKED, Explanation.FREE)
+    assert (locked.explanation, free.explanation) == (LossCause.LOCKED, LossCause.FREE)
     assert [locked.value, free.value] == pytest.approx([0.80 * R, 0.0])
     left = 0.80 * (1.0 - R)  # the nearest assay stated is of 0.30 %, with 3 %
     assert free.sd == pytest.approx(2.0**0.5 * 0.03 * 0.30 * left / 0.30, rel=1e-6)
@@ -359,7 +359,7 @@ def test_a_test_of_the_whole_has_the_error_of_assays_of_the_whole() -> None:
     """Class assays of 12 %, bulk assays of 2 %: a second treatment is assayed in bulk."""
     (test,) = _loss(reconcile(TABLE, _survey(EVEN, relative=0.12))).tests
     assert test.kind is TestKind.TREAT_AGAIN
-    reach = next(e for e in test.expected if e.explanation is Explanation.OUT_OF_REACH)
+    reach = next(e for e in test.expected if e.explanation is LossCause.OUT_OF_REACH)
     assert reach.sd == pytest.approx(2.0**0.5 * 0.02 * 0.40, rel=1e-3)
 
 
@@ -387,7 +387,7 @@ def test_one_assay_has_the_error_of_one_reading(tmp_path: Path, rows: int) -> No
             (one**2 + (0.303 * batch / 100.0) ** 2) ** 0.5
         )
         test = next(x for x in balance.losses.found if x.stream == "tailings").tests[0]
-        even = next(e for e in test.expected if e.explanation is Explanation.NO_SIZE)
+        even = next(e for e in test.expected if e.explanation is LossCause.NO_SIZE)
         assert even.sd == pytest.approx(
             2.0**0.5 * 100.0 * errors.sd(m.value_base), rel=0.02
         )  # the adjusted grade is a little off the assay
@@ -396,8 +396,8 @@ def test_one_assay_has_the_error_of_one_reading(tmp_path: Path, rows: int) -> No
 @pytest.mark.parametrize("sd", [0.05, 0.12, 0.2, 0.3])
 def test_fewest_assays_are_the_fewest(sd: float) -> None:
     predictions = [
-        Prediction(Explanation.LOCKED, 0.4, 0.01, (0.8, 0.4)),
-        Prediction(Explanation.FREE, 0.0, 0.0, (0.4, 0.4)),
+        Prediction(LossCause.LOCKED, 0.4, 0.01, (0.8, 0.4)),
+        Prediction(LossCause.FREE, 0.0, 0.0, (0.4, 0.4)),
     ]
     errors = AssayError(((0.4, sd), (0.8, sd)))
     test = deciding_test(TestKind.GRIND_HALF, predictions, errors, KG)
@@ -413,8 +413,8 @@ def test_fewest_assays_are_the_fewest(sd: float) -> None:
 
 
 def test_a_test_that_cannot_tell_says_so() -> None:
-    close = [Prediction(Explanation.MISSED, 0.01, 0.02, (0.4, 0.39)),
-             Prediction(Explanation.OUT_OF_REACH, 0.0, 0.02, (0.4, 0.4))]  # fmt: skip
+    close = [Prediction(LossCause.MISSED, 0.01, 0.02, (0.4, 0.39)),
+             Prediction(LossCause.OUT_OF_REACH, 0.0, 0.02, (0.4, 0.4))]  # fmt: skip
     test = deciding_test(TestKind.TREAT_AGAIN, close, AssayError(((0.4, 0.01),)), KG)
     assert test is not None and test.assays is None and test.chance < 0.1
     loss = replace(_loss(_case("even")), tests=(test,))

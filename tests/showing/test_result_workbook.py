@@ -95,8 +95,10 @@ def test_balance_and_findings_come_back(
         assert (b.stream, b.analyte, b.product) == (a.stream, a.analyte, a.product)
         assert (b.recovery, b.sd) == pytest.approx((a.recovery, a.sd), rel=1e-7)
     assert [s.group for s in two.suspects] == [s.group for s in one.suspects]
-    chances = [p for _, p in one.findings.probabilities]
-    assert [p for _, p in two.findings.probabilities] == pytest.approx(chances, rel=1e-5, abs=1e-9)
+    chances = [p for _, p in one.gross_errors.probabilities]
+    assert [p for _, p in two.gross_errors.probabilities] == pytest.approx(
+        chances, rel=1e-5, abs=1e-9
+    )
     reasons = [slip.reason for s in one.suspects for slip in s.slips]
     assert [slip.reason for s in two.suspects for slip in s.slips] == reasons
     if name == "bucket_not_taken_off":
@@ -107,8 +109,8 @@ def test_lowered_rates_stay_as_they_are(tmp_path: Path) -> None:
     """A large survey lowers the rates; read back they are not lowered twice."""
     one = _balance(read_case(EXAMPLES / "rougher_cleaner"))
     two = _balance(_read_back(one, tmp_path))
-    assert two.findings.rates.measurement == pytest.approx(one.findings.rates.measurement)
-    assert two.findings.rates.loss == pytest.approx(one.findings.rates.loss)
+    assert two.gross_errors.rates.measurement == pytest.approx(one.gross_errors.rates.measurement)
+    assert two.gross_errors.rates.loss == pytest.approx(one.gross_errors.rates.loss)
 
 
 def test_replicates_below_detection_come_back(tmp_path: Path) -> None:

@@ -31,9 +31,9 @@ from oretally.flowsheet import (
     Node,
     Stream,
     Survey,
-    arrangement,
     balance_problem,
     parse_unit,
+    positions,
 )
 from oretally.flowsheet.survey import DECLARED_LOSS, SizeGrid, class_grade, class_share
 from oretally.io import read_case
@@ -443,7 +443,7 @@ def _ground(seed: int | None = None) -> Balance:
 
 def _computed(flow: Floats, grade: Floats) -> list[float]:
     """Return six answers from the arrays of one solution, by their plain definitions."""
-    carriers = arrangement(GRINDING, _grinding()).carriers
+    carriers = positions(GRINDING, _grinding()).carriers
     number = {name: j for j, name in enumerate(GRINDING.stream_names)}
     at = {name: slice(carriers.classes[j], carriers.classes[j] + 4) for name, j in number.items()}
     out, under, feed = (flow[at[s]] for s in ("overflow", "underflow", "cyclone feed"))
@@ -492,7 +492,7 @@ def test_sds_agree_with_simulation() -> None:
 
 
 def _true_arrays() -> tuple[Floats, Floats]:
-    carriers = arrangement(GRINDING, _grinding()).carriers
+    carriers = positions(GRINDING, _grinding()).carriers
     flow, grade = np.zeros(carriers.n_carriers), np.zeros((1, carriers.n_carriers))
     for j, (flows, metal) in enumerate(_truth().values()):
         own = slice(carriers.classes[j], carriers.classes[j] + 4)

@@ -71,11 +71,11 @@ def test_a_tray_left_on() -> None:
     Nor are the stated errors to blame.
     """
     balance = _slimes_with_tray()
-    first = balance.findings.explanations[0]
+    first = balance.gross_errors.explanations[0]
     assert [(s.kind, s.readings[0].stream) for s in first.slips] == [("container", "slimes")]
     assert balance.suspects[0].group[0] == ("measurement", "slimes", "dry mass")
     assert first.slips[0].misfit < 1.0
-    kinds = {p.kind: chance for p, chance in balance.findings.probabilities}
+    kinds = {p.kind: chance for p, chance in balance.gross_errors.probabilities}
     assert kinds.get("loss", 0.0) < 0.01
     text = " ".join(summary(balance).split())
     assert "the mass of the container 'tray' not taken off?" in text
@@ -86,7 +86,7 @@ def test_a_tray_left_on() -> None:
 def test_what_came_in_is_no_loss() -> None:
     """More out than in by no slip that is known of: the pan gains."""
     balance = _bucket({**MASSES, "sands": 9.9})
-    gains = [p for p, _ in balance.findings.probabilities if p.kind == "gain"]
+    gains = [p for p, _ in balance.gross_errors.probabilities if p.kind == "gain"]
     assert [p.where for p in gains] == ["pan"]
     assert str(gains[0]) == "something that came in unseen at 'pan'"
 
@@ -117,8 +117,8 @@ def test_an_explanation_that_fits_nothing_is_none() -> None:
     """The likeliest of what was tried leaves chi-square far out: that is said first."""
     balance = _slimes_with_tray()
     assert not unexplained_sentence(balance)
-    bad = tuple(replace(e, objective=500.0) for e in balance.findings.explanations)
-    worse = replace(balance, findings=replace(balance.findings, explanations=bad))
+    bad = tuple(replace(e, objective=500.0) for e in balance.gross_errors.explanations)
+    worse = replace(balance, gross_errors=replace(balance.gross_errors, explanations=bad))
     said = unexplained_sentence(worse)
     assert said.startswith("Nothing that was tried explains the numbers")
     assert "chi-square is still 500 on" in said

@@ -359,8 +359,8 @@ def test_prices_of_a_case_go_into_its_workbooks(
     monkeypatch.setattr("oretally.io.forms.new_case._source", lambda _: folder)
     make_case(tmp_path / "copy.xlsx", "tin_table")
     assert read_case(tmp_path / "copy.xlsx").prices == read_case(folder).prices
-    from oretally.io.case import read_plan
+    from oretally.io.case import read_unmeasured
 
-    (tmp_path / "entry.xlsx").write_bytes(entry_workbook(read_plan(folder)))
+    (tmp_path / "entry.xlsx").write_bytes(entry_workbook(read_unmeasured(folder)))
     sheet = openpyxl.load_workbook(tmp_path / "entry.xlsx")["prices"]
     assert list(sheet.values) == [("analyte", "price"), ("Sn", "24 EUR/kg")]

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import gammainc, gammaincc, ndtri
 from sound_surveys import Made
 
-from oretally.flowsheet import BalanceProblem, Position, arrangement, balance_problem
+from oretally.flowsheet import BalanceProblem, Position, balance_problem, positions
 from oretally.flowsheet.survey import Kind
 from oretally.recon.answers import Answers, balanced_values
 from oretally.recon.solution import Solution
@@ -90,7 +90,7 @@ class Draws:
         self.true = np.array([y[above].sum() / (y[below].sum() if below else 1.0)
                               for _, above, below in natural.readings])  # fmt: skip
         self.sd = share * np.sqrt([survey.own_variance(m) for m in self.readings])
-        self.places = arrangement(circuit, survey)
+        self.places = positions(circuit, survey)
         self.at = [self.places.readings[m.stream, m.quantity] for m in self.readings]
         self.plain = balance_problem(circuit, survey)
         self.check()

@@ -96,7 +96,7 @@ class Outcome:
         return f"{text}: {self.said} [{self.description}]"
 
 
-def examine(seed: int, starts: int, ours: int | None = None) -> Outcome:
+def check(seed: int, starts: int, ours: int | None = None) -> Outcome:
     """Solve the problem of a seed, check what is promised, compare with so many starts.
 
     ``ours`` is the number of our own starts; None for what a user gets who asks for none.
@@ -136,7 +136,7 @@ def examine(seed: int, starts: int, ours: int | None = None) -> Outcome:
 
 
 def _examine(task: tuple[int, int, int | None]) -> Outcome:
-    return examine(*task)
+    return check(*task)
 
 
 def study(

@@ -24,8 +24,8 @@ from oretally.flowsheet import (
     Node,
     NodeKind,
     Survey,
-    arrangement,
     balance_problem,
+    positions,
 )
 from oretally.flowsheet.survey import Run
 from oretally.recon.answers import balanced_values, class_of
@@ -270,7 +270,7 @@ def same_classes(
 ) -> int:
     """Assert that every value has the class that null spaces give it; return how many have."""
     survey = plant.survey(measurements, runs)
-    places = arrangement(plant.circuit, survey)
+    places = positions(plant.circuit, survey)
     problem = balance_problem(plant.circuit, survey)
     ours = classify(problem)
     with one_thread():

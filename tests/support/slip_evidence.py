@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from slip_draws import Case, Chances, digits_exchanged, partners, units_meant
 
-from oretally.flowsheet import Dimension, Position, arrangement, parse_unit
+from oretally.flowsheet import Dimension, Position, parse_unit, positions
 
 __all__ = ["Read", "Ways", "exchanged", "log_any", "log_exchange", "log_pair", "log_single",
            "log_sound", "reads_of", "ways_of"]  # fmt: skip
@@ -73,7 +73,7 @@ class Ways:
 def reads_of(case: Case) -> list[Read]:
     """Return the readings of a survey, in the order of the plant."""
     survey = case.survey
-    at = arrangement(case.plant.circuit, survey).readings
+    at = positions(case.plant.circuit, survey).readings
     found = []
     for i, m in enumerate(survey.measurements[: len(case.written)]):
         size = m.value_base / float(case.written[i])

@@ -36,7 +36,7 @@ from slip_evidence import (
 from slip_plants import SlipPlant
 from slip_refits import Left, Refits, changed, same
 
-from oretally.flowsheet import arrangement, balance_problem
+from oretally.flowsheet import balance_problem, positions
 from oretally.recon.solver import propagate
 
 __all__ = ["NONE", "Oracle", "Verdict", "exact_groups"]
@@ -360,7 +360,7 @@ def exact_groups(plant: SlipPlant) -> Mapping[str, frozenset[str]]:
             named.append((r.name, [i], x))
     # numbers below detection are never wrong here, but no data tell them from others
     survey = Case(plant, np.array([r.true for r in plant.readings])).survey
-    at, below = arrangement(plant.circuit, survey).readings, []
+    at, below = positions(plant.circuit, survey).readings, []
     for m in plant.fixed:
         below.append(f"{m.quantity} of {m.stream}")
         place = at[m.stream, m.quantity]

@@ -149,13 +149,13 @@ def ours(case: Case) -> Record:
     change that is told first, of those that make one possible, is what is suspected.
     """
     balance, seconds = balanced(case)
-    findings = balance.findings
+    gross_errors = balance.gross_errors
     record: Record = {"converged": balance.converged, "seconds": seconds, "first": [],
                       "probability": 0.0, "right": False, "exact": False, "named": False,
                       "slips": [], "suspects": len(balance.suspects)}  # fmt: skip
     wrong = {case.plant.readings[i].name for w in case.wrong for i in w.right}
     groups = exact_groups(case.plant)
-    said = {name_of(place): float(p) for place, p in findings.probabilities}
+    said = {name_of(place): float(p) for place, p in gross_errors.probabilities}
     record["truth"] = max((said.get(name, 0.0) for name in wrong), default=0.0)
     if balance.unbalanced is not None and balance.unbalanced.repairs:
         repair = balance.unbalanced.repairs[0]
@@ -168,7 +168,7 @@ def ours(case: Case) -> Record:
         return record
     first = balance.suspects[0]
     names = [name_of(place) for place in first.group]
-    slips = [*first.slips[:_SHOWN], *(s for e in findings.explanations for s in e.slips)]
+    slips = [*first.slips[:_SHOWN], *(s for e in gross_errors.explanations for s in e.slips)]
     return record | {
         "first": names,
         "probability": first.probability,
@@ -211,7 +211,7 @@ def honest(case: Case) -> Record:
         names = {name_of(place) for place in s.group}
         told_ |= names
         said.append((float(s.probability or 0.0), bool(names & wrong)))
-    rest = [(float(p), name_of(place) in wrong) for place, p in balance.findings.probabilities
+    rest = [(float(p), name_of(place) in wrong) for place, p in balance.gross_errors.probabilities
             if name_of(place) not in told_]  # fmt: skip
     return {"converged": balance.converged, "seconds": seconds,
             "suspects": [[round(p, 6), int(so)] for p, so in said],

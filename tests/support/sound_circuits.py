@@ -12,13 +12,13 @@ from sound_plants import Draft
 
 from oretally.flowsheet.circuit import Content
 
-__all__ = ["MOST", "Plan", "drawn"]
+__all__ = ["MOST", "UnmeasuredCase", "drawn"]
 
 MOST = 25  # streams
-Plan = tuple[Draft, set[str]]
+UnmeasuredCase = tuple[Draft, set[str]]
 
 
-def drawn(rng: np.random.Generator) -> Plan:
+def drawn(rng: np.random.Generator) -> UnmeasuredCase:
     """Return a random plant and its features; 4 to 25 streams."""
     while True:
         draft, features = _drawn(rng)
@@ -27,7 +27,7 @@ def drawn(rng: np.random.Generator) -> Plan:
             return draft, features
 
 
-def _drawn(rng: np.random.Generator) -> Plan:
+def _drawn(rng: np.random.Generator) -> UnmeasuredCase:
     what = str(rng.choice(["grinding", "bulk", "leach", "stock"], p=[0.62, 0.16, 0.14, 0.08]))
     features = {what} if what != "grinding" else set[str]()
     milled = what == "grinding" or (what != "bulk" and rng.random() < 0.5)

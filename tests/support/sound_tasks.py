@@ -16,7 +16,7 @@ from natural_problem import Natural
 from numpy.typing import NDArray
 from sound_surveys import Made, sound_survey
 
-from oretally.flowsheet import arrangement, balance_problem
+from oretally.flowsheet import balance_problem, positions
 from oretally.recon import reconcile
 from oretally.recon.solution import Solution
 from oretally.recon.solver import solve
@@ -92,7 +92,7 @@ def _in_amounts(made: Made, found: Solution) -> tuple[Program, Floats]:
 def amounts_of(made: Made, found: Solution, natural: Natural) -> Floats:
     """Return our solution in the amounts of a survey, in their order."""
     values = dict[tuple[str, str], float]()
-    for row in arrangement(made.circuit, made.survey).rows:
+    for row in positions(made.circuit, made.survey).rows:
         k, j = row.place
         value = found.flow[j] if k is None else found.grade[k, j]
         values[row.stream, row.quantity] = float(value)

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import within_binomial
 from numpy.typing import NDArray
+from published import within_binomial
 from scipy.stats import binom
 
 from oretally.flowsheet import (
@@ -23,9 +23,9 @@ from oretally.flowsheet import (
     Measurement,
     SharedSource,
     Survey,
-    arrangement,
     balance_problem,
     parse_unit,
+    positions,
 )
 from oretally.flowsheet.survey import SizeGrid, class_grade, class_share, combined_sd
 from oretally.recon import reconcile
@@ -39,8 +39,8 @@ from oretally.recon.comparison import (
     balanced_test,
     compare,
 )
-from oretally.recon.comparison.multiple_tests import WHOLE_SHARE, Row, judged_together
-from oretally.recon.comparison.repeats import RepeatPlan, chance_to_tell, quantile
+from oretally.recon.comparison.multiple_tests import WHOLE_SHARE, AnswerRow, judged_together
+from oretally.recon.comparison.repeats import RepeatPlan, chance_to_decide, quantile
 from oretally.recon.result import GlobalTest
 from oretally.recon.solver import prepare
 
@@ -114,7 +114,7 @@ def draw(
     ``u`` is how the shared source came out in each, ``given`` the errors in sds of some readings,
     ``off`` what is added to true values: the scatter of tests.
     """
-    problem, places = balance_problem(TABLE, base), arrangement(TABLE, base)
+    problem, places = balance_problem(TABLE, base), positions(TABLE, base)
     flows, grades = np.tile(problem.flow, (n, 1)), np.tile(problem.grade, (n, 1, 1))
     for m in base.measurements:
         z = rng.standard_normal(n)
@@ -148,7 +148,7 @@ def draw(
 
 def _value(name: AnswerName, base: Survey, F: Floats, x: Floats) -> Floats:
     """Return an answer from flows and grades of many surveys, written anew."""
-    c = arrangement(TABLE, base).carriers
+    c = positions(TABLE, base).carriers
     j, of = TABLE.stream_names.index(name.stream), TABLE.stream_names.index("feed")
     if name.kind == "mass pull":
         return np.asarray(F[:, j] / F[:, of])
@@ -230,7 +230,9 @@ def test_answers_of_both_kinds_keep_the_level_together() -> None:
     rng, hits = np.random.default_rng(23), []
     for p in rng.uniform(size=(2000, 16)):
         rows = [
-            Row(replace(d, answer=name, p_together=float(p[i])), {i: 1.0}, {}, RepeatPlan(0.0), 1.0)
+            AnswerRow(
+                replace(d, answer=name, p_together=float(p[i])), {i: 1.0}, {}, RepeatPlan(0.0), 1.0
+            )
             for i, name in enumerate(names)
         ]
         judged = judged_together(rows, 0.05, None)
@@ -264,7 +266,7 @@ def test_tests_that_are_named_are_more_than_have_just_not_decided() -> None:
                 if d.verdict is Verdict.OPEN:
                     near += d.p_together > 0.05 > d.p
                     assert d.tests is None or d.tests > len(arms[0])
-                    single = chance_to_tell(RepeatPlan(own=d.sd**2), d.size, 1, d.level)
+                    single = chance_to_decide(RepeatPlan(own=d.sd**2), d.size, 1, d.level)
                     lifted += len(arms[0]) == 1 and single >= POWER
     assert near > 50  # alone they would have been real
     assert lifted > 10  # one test tells 3 points eight times in ten, but it has just not told
@@ -280,7 +282,7 @@ def test_the_number_of_tests_is_for_the_level_that_the_verdict_asks() -> None:
         assert d.tests is not None
         needed.append(d.tests)
         plan = RepeatPlan(own=d.sd**2)
-        fewer, enough = (chance_to_tell(plan, d.size, n, d.level) for n in (d.tests - 1, d.tests))
+        fewer, enough = (chance_to_decide(plan, d.size, n, d.level) for n in (d.tests - 1, d.tests))
         assert fewer < POWER <= enough
     assert 2 < needed[0] < needed[1]
 
@@ -306,7 +308,7 @@ def test_real_difference_is_found_as_often_as_said() -> None:
     """The chance to tell with one test each, from the sds that a comparison states."""
     rng = np.random.default_rng(2)
     d = row(compare([[quick("A", survey())], [quick("B", survey(recovery=0.72))]], answers=[REC]))
-    said = chance_to_tell(RepeatPlan(own=d.sd**2), 2.0, 1, 0.05)
+    said = chance_to_decide(RepeatPlan(own=d.sd**2), 2.0, 1, 0.05)
     assert 0.3 < said < 0.95
     pairs = zip(draw(survey(), N, rng), draw(survey(recovery=0.72), N, rng), strict=True)
     rate([first(compare([[a], [b]], answers=[REC])) is Verdict.REAL for a, b in pairs], said)
@@ -429,7 +431,7 @@ def test_repeats_without_scatter_are_no_worse() -> None:
         first(compare([tests[:3], tests[3:]], answers=[REC])) is Verdict.REAL
         for tests in zip(*drawn, strict=True)
     ]
-    said = chance_to_tell(RepeatPlan(own=1.0), 0.0, 3, 0.05)
+    said = chance_to_decide(RepeatPlan(own=1.0), 0.0, 3, 0.05)
     assert 0.01 < said < 0.05
     rate(real, said)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from oretally.flowsheet import Circuit, Survey, arrangement, balance_problem
+from oretally.flowsheet import Circuit, Survey, balance_problem, positions
 from oretally.io.case import read_case
 from oretally.io.results import html_report, summary, to_json
 from oretally.io.results.pdf_pages import pages
@@ -101,7 +101,7 @@ def test_near_the_whole_and_large(two_products: Circuit, make_survey: Make) -> N
 def test_extraction_near_the_whole() -> None:
     case = read_case(EXAMPLES / "leach_test")
     balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
-    places = arrangement(case.circuit, case.survey)
+    places = positions(case.circuit, case.survey)
     solution = solve(balance_problem(case.circuit, case.survey))
     assert doubtful_answers(balance, places, solution) == ()
     high = replace(balance.extractions[0], reconciled=99.4, reconciled_sd=0.4)

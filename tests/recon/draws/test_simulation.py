@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import within_binomial
 from numpy.typing import NDArray
+from published import within_binomial
 from scipy.optimize import brentq
 from scipy.stats import chi2, norm
 
@@ -33,7 +33,7 @@ from oretally.flowsheet.survey import DETECTION_LIMIT, SizeGrid
 from oretally.io.case import read_case
 from oretally.recon import reconcile, simulate, simulation
 from oretally.recon.draws import (
-    Drawing,
+    DrawnSurveys,
     Interval,
     balanced_draws,
     end_scatter,
@@ -242,7 +242,7 @@ def test_draws_about_measured_values_scatter_too_much() -> None:
         return float((found.flow[:, 1] / found.flow[:, 0]).std())
 
     def readings(n: int) -> tuple[Floats, Floats]:
-        drawing = Drawing(problem, solve(problem))  # its readings are the truth
+        drawing = DrawnSurveys(problem, solve(problem))  # its readings are the truth
         return drawing.readings(rng.standard_normal((n, drawing.n_readings)))
 
     real = spread(prepare(problem).solve_many(*readings(3000)))
@@ -252,7 +252,7 @@ def test_draws_about_measured_values_scatter_too_much() -> None:
         solution = solve(survey)
         measured = replace(solution, flow=np.where(np.isfinite(flow), flow, 0.0), grade=grade)
         for centre, kept in ((solution, about_adjusted), (measured, about_measured)):
-            parts = balanced_draws(Drawing(survey, centre), rng, 300)
+            parts = balanced_draws(DrawnSurveys(survey, centre), rng, 300)
             kept.append(spread(next(part for _, part in parts)))
     assert np.median(about_adjusted) == pytest.approx(real, rel=0.05)
     assert np.median(about_measured) > 1.05 * np.median(about_adjusted)
@@ -434,7 +434,7 @@ def test_draws_that_do_not_balance_are_counted(monkeypatch: pytest.MonkeyPatch) 
     """They are in no figure, and said."""
 
     def some_fail(
-        drawing: Drawing, generator: np.random.Generator, draws: int
+        drawing: DrawnSurveys, generator: np.random.Generator, draws: int
     ) -> Iterator[tuple[Floats, ManySolutions]]:
         for normal, part in balanced_draws(drawing, generator, draws):
             converged = part.converged.copy()

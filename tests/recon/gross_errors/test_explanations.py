@@ -12,7 +12,12 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.integrate import quad
 
-from oretally.recon.gross_errors.explanations import Candidate, Posterior, explain, single_log_odds
+from oretally.recon.gross_errors.explanations import (
+    ErrorCandidate,
+    Posterior,
+    explain,
+    single_log_odds,
+)
 
 Floats = NDArray[np.float64]
 Chosen = tuple[int, ...]
@@ -21,9 +26,11 @@ RATE, WIDTH = 0.03, 6.0
 SEEDS = st.integers(0, 10_000)
 
 
-def _candidate(rates: Sequence[float] = (RATE,), widths: Sequence[float] = (WIDTH,)) -> Candidate:
+def _candidate(
+    rates: Sequence[float] = (RATE,), widths: Sequence[float] = (WIDTH,)
+) -> ErrorCandidate:
     chance = np.array(rates)
-    return Candidate(np.array(widths), -np.log(chance / (1.0 - chance)))
+    return ErrorCandidate(np.array(widths), -np.log(chance / (1.0 - chance)))
 
 
 def _density(b: Floats, w: float) -> Floats:
@@ -119,15 +126,17 @@ def _overlapping(
     rng: np.random.Generator, n: int, rank: int, most: int = 3
 ) -> tuple[Floats, Floats]:
     """Return correlations of n traces in ``rank`` checks, statistics with few errors."""
-    traces = rng.standard_normal((n, rank))
-    traces /= np.linalg.norm(traces, axis=1)[:, None]
+    signatures = rng.standard_normal((n, rank))
+    signatures /= np.linalg.norm(signatures, axis=1)[:, None]
     errors = np.zeros(n)
     wrong = rng.permutation(n)[: rng.integers(most + 1)]
     errors[wrong] = rng.uniform(4.0, 12.0, wrong.size) * rng.choice([-1.0, 1.0], wrong.size)
-    return traces @ traces.T, traces @ (traces.T @ errors + rng.standard_normal(rank))
+    return signatures @ signatures.T, signatures @ (
+        signatures.T @ errors + rng.standard_normal(rank)
+    )
 
 
-def _of_all_sets(C: Floats, z: Floats, candidates: list[Candidate]) -> dict[Chosen, float]:
+def _of_all_sets(C: Floats, z: Floats, candidates: list[ErrorCandidate]) -> dict[Chosen, float]:
     """Return the probability of every set: the formula in the module's docstring, set by set."""
     log_odds: dict[Chosen, list[float]] = {}
     for ways in product(*(range(-1, c.width.size) for c in candidates)):
@@ -227,7 +236,7 @@ def test_rate_zero_never_occurs(seed: int, never: int) -> None:
     z = z + 30.0 * C[never]
     candidates = [_candidate() for _ in range(5)]
     allowed = explain(C, z, candidates)
-    candidates[never] = Candidate(np.array([WIDTH, 60.0]), np.array([np.inf, np.inf]))
+    candidates[never] = ErrorCandidate(np.array([WIDTH, 60.0]), np.array([np.inf, np.inf]))
     found = explain(C, z, candidates)
     assert allowed.probability[never] > 0.0
     assert found.probability[never] == 0.0

@@ -61,7 +61,7 @@ def _changed(
 @pytest.mark.parametrize("name", list(WRONG))
 def test_the_wrong_number_is_the_first_explanation(name: str) -> None:
     balance = _balanced(read_case(EXAMPLES / name))
-    first = balance.findings.explanations[0]
+    first = balance.gross_errors.explanations[0]
     assert [(p.where, p.quantity) for p in first.places] == [WRONG[name]]
     assert first.probability > 0.6
     assert balance.global_test.consistent is False
@@ -72,7 +72,7 @@ def test_the_slip_is_the_first_explanation(name: str) -> None:
     """The true slip leads, and with it undone the survey is consistent."""
     kind, place, value, slack = SLIPS[name]
     case = read_case(EXAMPLES / name)
-    first = _balanced(case).findings.explanations[0]
+    first = _balanced(case).gross_errors.explanations[0]
     slip = first.slips[0]
     assert slip.kind == kind
     fixed = {(r.stream, r.quantity): r.fits for r in slip.readings}
@@ -93,8 +93,8 @@ def test_recoveries_under_an_explanation_are_those_of_the_survey_mended(name: st
     """Without the readings that are wrong by any size, with those put right that slipped."""
     case = read_case(EXAMPLES / name)
     balance = _balanced(case)
-    assert any(e.slips for e in balance.findings.explanations)
-    for e in balance.findings.explanations:
+    assert any(e.slips for e in balance.gross_errors.explanations)
+    for e in balance.gross_errors.explanations:
         assert all(p.kind == "measurement" for p in e.places)
         fits = {(r.stream, r.quantity): r.fits for s in e.slips for r in s.readings}
         wrong = {(p.where, p.quantity) for p in e.places} - set(fits)
@@ -127,7 +127,7 @@ def test_members_of_a_group_are_told_one_by_one() -> None:
         (s, "Sn") for s in ("table feed", "concentrate", "middlings", "tailings")
     }
     assert sum(suspect.shares) == pytest.approx(suspect.probability)
-    told = {e.places[0].where: e for e in balance.findings.explanations if len(e.places) == 1}
+    told = {e.places[0].where: e for e in balance.gross_errors.explanations if len(e.places) == 1}
     assert set(told) >= {"table feed", "concentrate", "middlings", "tailings"}
     to_concentrate = [r.recovery for e in told.values() for r in e.recoveries
                       if r.stream == "concentrate"]  # fmt: skip
@@ -223,20 +223,20 @@ def test_a_tie_breaker_breaks_the_tie(make_survey: Maker) -> None:
         alike[0], stream=proposed.stream, value=value.adjusted, sd=relative * value.adjusted,
     )  # fmt: skip
     more = replace(survey, measurements=(*survey.measurements, new))
-    from oretally.recon.signatures import traces_of
+    from oretally.recon.signatures import signatures_of
     from oretally.recon.solver import solve
 
     problem = balance_problem(circuit, more)
-    traces = traces_of(problem, solve(problem))
+    signatures = signatures_of(problem, solve(problem))
     members = [*suspect.group, *(p for p, _ in suspect.near)]
     rows = [
-        traces.readings.index(
+        signatures.readings.index(
             Position(None if p.quantity == "dry mass" else 0, circuit.stream_names.index(p.where))
         )
         for p in members
         if p.kind == "measurement"
     ]
-    P = traces.P[np.ix_(rows, rows)]
+    P = signatures.P[np.ix_(rows, rows)]
     size = np.sqrt(np.diag(P))
     left = np.abs(P[0, 1:] / (size[0] * size[1:])).max()
     assert left == pytest.approx(proposed.correlation, abs=0.03)
@@ -246,7 +246,7 @@ def test_a_hidden_error_moves_the_recovery_as_said() -> None:
     """Each detectable error put into the survey moves its recovery by the points told (5 %)."""
     case = read_case(EXAMPLES / "rougher_cleaner")
     balance = _balanced(case)
-    for h in balance.findings.hidden[:6]:
+    for h in balance.gross_errors.hidden[:6]:
         m = case.survey.measured(h.stream, h.quantity)
         assert m is not None
         small = 0.02  # of the error: the effect is told to first order
@@ -265,18 +265,20 @@ def test_generous_errors_are_noticed() -> None:
     """Stated errors multiplied by five: the adjustments are too small for them."""
     case = read_case(EXAMPLES / "rougher_cleaner")
     wide = tuple(replace(m, sd=5.0 * m.sd) for m in case.survey.measurements)
-    overall = _balanced(case, replace(case.survey, measurements=wide)).findings.dispersions[0]
+    overall = _balanced(
+        case, replace(case.survey, measurements=wide)
+    ).gross_errors.variance_factors[0]
     assert overall.verdict == "too generous"
     narrow = tuple(replace(m, sd=m.sd / 5.0) for m in case.survey.measurements)
-    found = _balanced(case, replace(case.survey, measurements=narrow)).findings
+    found = _balanced(case, replace(case.survey, measurements=narrow)).gross_errors
     # several gross errors explain it as well; that errors are stated too small is said beside
-    whole = [d for d in found.dispersions if not d.quantity and not d.left_out]
+    whole = [d for d in found.variance_factors if not d.quantity and not d.left_out]
     assert [d.verdict for d in whole] == ["too small"]
 
 
 def test_second_opinions_agree_on_a_clear_case() -> None:
     balance = _balanced(read_case(EXAMPLES / "wrong_head"))
-    by_method = {o.method: o.found for o in balance.findings.opinions}
+    by_method = {o.method: o.found for o in balance.gross_errors.opinions}
     assert set(by_method) == {
         "serial elimination", "Huber's estimate", "Tukey's biweight", "least absolute errors",
     }  # fmt: skip
@@ -338,7 +340,7 @@ def test_a_slip_that_drives_the_balance_to_a_bound(make_survey: Maker) -> None:
         {"X": {"feed": (0.092, 0.0106), "jc": (31.5, 1.26), "jt": (0.41, 0.02),
                "tc": (26.5, 1.06), "tm": (0.9, 0.04), "tt": (0.14, 0.012)}},
     )  # fmt: skip
-    first = reconcile(circuit, survey).findings.explanations[0]
+    first = reconcile(circuit, survey).gross_errors.explanations[0]
     assert [(p.where, p.quantity) for p in first.places] == [("feed", "X")]
     assert first.probability > 0.6
     assert first.slips[0].kind == "decimal point"
@@ -368,7 +370,7 @@ def test_what_cannot_be_is_no_explanation(two_products: Circuit, make_survey: Ma
 
 def test_the_same_survey_gives_the_same_findings() -> None:
     case = read_case(EXAMPLES / "swapped_assays")
-    assert _balanced(case).findings == _balanced(case).findings
+    assert _balanced(case).gross_errors == _balanced(case).gross_errors
 
 
 def test_a_survey_that_nothing_checks(two_products: Circuit, make_survey: Maker) -> None:
@@ -377,6 +379,6 @@ def test_a_survey_that_nothing_checks(two_products: Circuit, make_survey: Maker)
         {"feed": (10.0, 0.1)},
         {"X": {"feed": (1.0, 0.01), "conc": (20.0, 0.2), "tails": (0.2, 0.01)}},
     )
-    findings = reconcile(two_products, survey).findings
-    assert findings.suspects == () and findings.explanations == ()
-    assert findings.hidden and not any(h.checked for h in findings.hidden)
+    gross_errors = reconcile(two_products, survey).gross_errors
+    assert gross_errors.suspects == () and gross_errors.explanations == ()
+    assert gross_errors.hidden and not any(h.checked for h in gross_errors.hidden)

@@ -11,7 +11,7 @@ import pytest
 from oretally.flowsheet import Analyte, Basis, Circuit, Measurement, Survey, parse_unit
 from oretally.io import read_case
 from oretally.io.cli import main
-from oretally.recon import examine, reconcile
+from oretally.recon import check, reconcile
 
 EXAMPLES = Path(__file__).resolve().parents[3] / "examples"
 
@@ -20,8 +20,10 @@ EXAMPLES = Path(__file__).resolve().parents[3] / "examples"
 def test_groups_and_sizes_are_those_of_the_balance(name: str) -> None:
     """A sound survey: the same exact groups, and the same errors unseen within a tenth."""
     case = read_case(EXAMPLES / name)
-    before = examine(case.circuit, case.survey, feed=case.feed, products=case.products).foreseen
-    after = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products).findings
+    before = check(case.circuit, case.survey, feed=case.feed, products=case.products).foreseen
+    after = reconcile(
+        case.circuit, case.survey, feed=case.feed, products=case.products
+    ).gross_errors
     assert before is not None
     exact = {g.members for g in after.groups if g.exact}
     assert exact and {g.members for g in before.groups if g.exact} == exact
@@ -53,8 +55,8 @@ def test_random_surveys(seed: int, random_circuit: Callable[..., Any]) -> None:
         Basis.BATCH, kg, tuple(Analyte(f"m{k}", percent) for k in range(2)), tuple(found)
     )
     feed = made.circuit.feeds[0]
-    before = examine(made.circuit, survey, feed=feed).foreseen
-    after = reconcile(made.circuit, survey, feed=feed).findings
+    before = check(made.circuit, survey, feed=feed).foreseen
+    after = reconcile(made.circuit, survey, feed=feed).gross_errors
     assert before is not None
     assert [g.members for g in before.groups] == [g.members for g in after.groups]
     size = {(h.stream, h.quantity): h.size for h in after.hidden}
@@ -65,9 +67,9 @@ def test_random_surveys(seed: int, random_circuit: Callable[..., Any]) -> None:
 def test_nothing_is_said_where_nothing_checks(
     two_products: Circuit, make_survey: Callable[..., Survey]
 ) -> None:
-    found = examine(two_products, make_survey({"feed": (10.0, 0.1)}))
+    found = check(two_products, make_survey({"feed": (10.0, 0.1)}))
     assert found.foreseen is None
-    assert examine(two_products, make_survey({}, {"Sn": {"feed": (1.0, 0.1)}})).foreseen is None
+    assert check(two_products, make_survey({}, {"Sn": {"feed": (1.0, 0.1)}})).foreseen is None
 
 
 def test_nothing_is_said_at_a_standstill(
@@ -75,7 +77,7 @@ def test_nothing_is_said_at_a_standstill(
 ) -> None:
     """More tailings than feed: the first flows leave nothing for the concentrate."""
     survey = make_survey({"feed": (10.0, 0.1), "conc": (1e-9, 1e-9), "tails": (14.0, 0.1)})
-    found = examine(two_products, survey)
+    found = check(two_products, survey)
     assert found.degrees_of_freedom == 1
     assert found.foreseen is None
 

@@ -18,9 +18,9 @@ from scipy.stats import binom, chi2
 from oretally.flowsheet import BalanceProblem
 from oretally.recon.gross_errors.elimination import eliminate
 from oretally.recon.gross_errors.robust import HUBER, biweight, huber, least_absolute
-from oretally.recon.gross_errors.variance_factors import CONFIDENCE, dispersions
+from oretally.recon.gross_errors.variance_factors import CONFIDENCE, variance_factors
 from oretally.recon.propagation import sidak_limit
-from oretally.recon.signatures import traces_of
+from oretally.recon.signatures import signatures_of
 from oretally.recon.solver import solve
 
 Floats = NDArray[np.float64]
@@ -45,27 +45,27 @@ def _balanced_without(problem: BalanceProblem, left_out: list[int]) -> tuple[Flo
     flow, sd = problem.flow.copy(), problem.flow_sd.copy()
     flow[left_out], sd[left_out] = np.nan, np.nan
     reduced = replace(problem, flow=flow, flow_sd=sd)
-    traces = traces_of(reduced, solve(reduced))
+    signatures = signatures_of(reduced, solve(reduced))
     statistic, redundancy = np.zeros(flow.size), np.zeros(flow.size)
-    for i, place in enumerate(traces.readings):
-        if traces.seen[i]:
-            statistic[place.carrier] = abs(traces.r[i]) / traces.P[i, i] ** 0.5
-        redundancy[place.carrier] = traces.redundancy[i]
+    for i, place in enumerate(signatures.readings):
+        if signatures.seen[i]:
+            statistic[place.carrier] = abs(signatures.r[i]) / signatures.P[i, i] ** 0.5
+        redundancy[place.carrier] = signatures.redundancy[i]
     return statistic, redundancy
 
 
 def _whole(problem: BalanceProblem) -> tuple[Floats, Floats]:
     """Return P and r of the measured flows."""
-    traces = traces_of(problem, solve(problem))
-    n = len(traces.readings)
-    return traces.P[:n, :n], traces.r[:n]
+    signatures = signatures_of(problem, solve(problem))
+    n = len(signatures.readings)
+    return signatures.P[:n, :n], signatures.r[:n]
 
 
 @pytest.mark.parametrize("seed", range(12))
 def test_elimination_is_balancing_again(seed: int, linear_problem: Linear) -> None:
     """Ripps (1965): choices, statistics and stop, from flows balanced again without the others."""
     problem = _linear(linear_problem, seed)
-    traces = traces_of(problem, solve(problem))
+    signatures = signatures_of(problem, solve(problem))
     tests: list[int] = []
 
     def limit(n_tests: int) -> float:
@@ -77,7 +77,7 @@ def test_elimination_is_balancing_again(seed: int, linear_problem: Linear) -> No
         statistic, redundancy = _balanced_without(problem, found[:step])
         seen = redundancy > 1e-6
         checked = int(seen.sum())
-        P_left, r_left = traces.without(found[:step])
+        P_left, r_left = signatures.without(found[:step])
         ours = np.abs(r_left[:10][seen]) / np.sqrt(np.diag(P_left)[:10][seen])
         assert ours == pytest.approx(statistic[seen], abs=1e-6)
         if step < len(found):
@@ -93,7 +93,7 @@ def test_unchecked_readings_stay(seed: int, random_circuit: Callable[..., Any]) 
     """Without a limit, as many are left out as there are checks, each one still checked then."""
     problem = random_circuit(seed, n_nodes=5, n_analytes=0).problem(0.03, 0.1)
     solution = solve(problem)
-    place = [p.carrier for p in traces_of(problem, solution).readings]
+    place = [p.carrier for p in signatures_of(problem, solution).readings]
     found = eliminate(*_whole(problem), lambda n_tests: 0.0)
     assert len(found) == len(set(found)) == solution.classes.degrees_of_freedom
     for step, i in enumerate(found):
@@ -215,7 +215,7 @@ def test_dispersion_of_simulated_errors(sd: float, verdict: str) -> None:
     Q, P, _ = _checks(5, 60, 40)
     r = P @ (sd * np.random.default_rng(11).standard_normal(60))
     quantity = ["mass"] * 35 + ["Cu"] * 25
-    whole, *parts = dispersions(P, r, quantity, [])
+    whole, *parts = variance_factors(P, r, quantity, [])
     assert (whole.quantity, whole.verdict) == ("", verdict)
     assert whole.factor == pytest.approx(r @ r / 40.0, rel=1e-12)
     limits = r @ r / chi2.ppf([0.5 + CONFIDENCE / 2.0, 0.5 - CONFIDENCE / 2.0], 40)
@@ -232,18 +232,18 @@ def test_dispersion_without_suspects() -> None:
     e[4] += 40.0
     r = P @ e
     p = P[:, 4]
-    found = dispersions(P - np.outer(p, p) / p[4], r - p * (r[4] / p[4]), ["mass"] * 30, [4])
+    found = variance_factors(P - np.outer(p, p) / p[4], r - p * (r[4] / p[4]), ["mass"] * 30, [4])
     assert [d.quantity for d in found] == [""]
     assert (found[0].verdict, found[0].left_out) == ("", 1)
     assert found[0].checks == pytest.approx(19.0)
-    assert dispersions(P, r, ["mass"] * 30, [])[0].verdict == "too small"
-    assert dispersions(P[:2, :2], r[:2], ["mass"] * 2, []) == ()
+    assert variance_factors(P, r, ["mass"] * 30, [])[0].verdict == "too small"
+    assert variance_factors(P[:2, :2], r[:2], ["mass"] * 2, []) == ()
 
 
 def test_dispersion_is_wrong_as_often_as_stated() -> None:
     """Errors as stated: a verdict in 5 % of 600 surveys, within binomial limits of 1 in 1000."""
     P, rng = _checks(7, 12, 6)[1], np.random.default_rng(10)
     draws = (P @ rng.standard_normal(12) for _ in range(600))
-    wrong = sum(dispersions(P, r, ["mass"] * 12, [])[0].verdict != "" for r in draws)
+    wrong = sum(variance_factors(P, r, ["mass"] * 12, [])[0].verdict != "" for r in draws)
     low, high = binom.interval(0.999, 600, 1.0 - CONFIDENCE)
     assert low <= wrong <= high

@@ -12,7 +12,7 @@ from scipy.integrate import quad
 
 from oretally.flowsheet import Dimension, parse_unit
 from oretally.recon.result import ErrorRates
-from oretally.recon.signatures import SWAPPED, Reading, log_density_of_any_error, log_normal
+from oretally.recon.signatures import SWAPPED, MeasuredReading, log_density_of_any_error, log_normal
 from oretally.recon.signatures.slips import (
     CONTAINER,
     DECIMAL,
@@ -33,15 +33,15 @@ POUND, GRAIN = Fraction("0.45359237"), Fraction("0.45359237") / 7000  # kg
 SHORT_TON, LONG_TON, TROY_OUNCE = 2000 * POUND, 2240 * POUND, 480 * GRAIN
 
 
-def _reading(value: float, unit: str, said: float) -> Reading:
-    return Reading(value, SHARE * value, parse_unit(unit), said, SHARE * said)
+def _reading(value: float, unit: str, said: float) -> MeasuredReading:
+    return MeasuredReading(value, SHARE * value, parse_unit(unit), said, SHARE * said)
 
 
-def _all(reading: Reading) -> list[Undone]:
+def _all(reading: MeasuredReading) -> list[Undone]:
     return list(undone(reading, CONTAINERS))
 
 
-def _kinds(reading: Reading) -> set[str]:
+def _kinds(reading: MeasuredReading) -> set[str]:
     return {u.kind for u in _all(reading)}
 
 
@@ -108,8 +108,8 @@ def test_container(name: str, unit: str) -> None:
     best = _assert_recovered(truth + empty, unit, truth, "container")
     assert f"'{name}'" in best.reason
     assert best.value == pytest.approx(truth, rel=1e-12)
-    rate = Reading(truth + empty, 1.0, parse_unit("kg/h"), truth, 1.0)
-    grade = Reading(3.0, 0.1, parse_unit("%"), 2.15, 0.1)
+    rate = MeasuredReading(truth + empty, 1.0, parse_unit("kg/h"), truth, 1.0)
+    grade = MeasuredReading(3.0, 0.1, parse_unit("%"), 2.15, 0.1)
     assert "container" not in _kinds(rate) | _kinds(grade)
 
 
@@ -135,7 +135,7 @@ def test_moistures_that_hardly_occur(moisture: float) -> None:
     """They are far less likely than the usual one; our own choice, no source."""
 
     def odds(m: float) -> float:
-        reading = Reading(100.0 / (1.0 - m), 1e-3, parse_unit("t"), 100.0, 1e-3)
+        reading = MeasuredReading(100.0 / (1.0 - m), 1e-3, parse_unit("t"), 100.0, 1e-3)
         return next(u.log_odds for u in _all(reading) if u.kind == "wet mass")
 
     assert odds(moisture) < odds(MOISTURE) - 1.5
@@ -149,7 +149,7 @@ def test_density_of_a_factor(slip: str, factor: float, chance: float) -> None:
     """The density over readings integrates to the chance of the slip, whatever its factor."""
 
     def density(value: float) -> float:
-        reading = Reading(value, 0.01 / factor, parse_unit("kg/min"), 3.0, 0.02)
+        reading = MeasuredReading(value, 0.01 / factor, parse_unit("kg/min"), 3.0, 0.02)
         return sum(exp(u.log_odds) for u in _all(reading) if slip in u.reason)
 
     inside = quad(density, 2.5 / factor, 3.5 / factor, points=[3.0 / factor], epsrel=1e-10)[0]
@@ -160,7 +160,7 @@ def test_wet_mass_density() -> None:
     """Moisture is normal: the density over readings of one dry mass integrates to its chance."""
 
     def density(value: float) -> float:
-        reading = Reading(value, 1e-9, parse_unit("t/h"), 100.0, 1e-9)
+        reading = MeasuredReading(value, 1e-9, parse_unit("t/h"), 100.0, 1e-9)
         return sum(exp(u.log_odds) for u in _all(reading) if u.kind == "wet mass")
 
     low, high = (100.0 / (1.0 - MOISTURE - k * MOISTURE_SD) for k in (-2.0, 5.0))
@@ -232,8 +232,8 @@ def test_only_digits_that_were_written(number: str) -> None:
 @pytest.mark.parametrize("unit", ["kg", "t/h"])
 def test_reading_of_zero(unit: str) -> None:
     """Nothing was read where the others say something: no slip, and no error."""
-    assert _all(Reading(0.0, 0.1, parse_unit(unit), 5.0, 0.05)) == []
-    nothing = Reading(0.0, 0.1, parse_unit(unit), 0.0, 0.05)
+    assert _all(MeasuredReading(0.0, 0.1, parse_unit(unit), 5.0, 0.05)) == []
+    nothing = MeasuredReading(0.0, 0.1, parse_unit(unit), 0.0, 0.05)
     assert isfinite(log_density_of_any_error(nothing, ErrorRates()))
 
 
@@ -248,7 +248,7 @@ def test_error_of_any_size(sd: float) -> None:
     assert 0.0 < rest < 1.0
 
     def density(value: float) -> float:
-        reading = Reading(value, sd, parse_unit("t/h"), said, sd)
+        reading = MeasuredReading(value, sd, parse_unit("t/h"), said, sd)
         return exp(log_density_of_any_error(reading, ErrorRates()))
 
     cuts = sorted({said + s * b * sd for b in (0.0, 20.0, 200.0, 4000.0) for s in (-1.0, 1.0)})

@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import RandomCircuit
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from random_circuits import RandomCircuit
 
 from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, balance_problem
-from oretally.recon.signatures import LOSS_UNIT, NEAR, equivalence, traces_of
+from oretally.recon.signatures import LOSS_UNIT, NEAR, equivalent_sets, signatures_of
 from oretally.recon.solver import corrected, propagate, refit, solve, with_losses, without_readings
 
 Maker = Callable[..., Survey]
@@ -35,9 +35,9 @@ def test_projection(
     circuit = random_circuit(seed)
     problem = circuit.problem(flows_missing=missing, grades_missing=missing / 2)
     solution = solve(problem)
-    traces, n = traces_of(problem, solution), 0
-    n = len(traces.readings)
-    P, r = traces.P[:n, :n], traces.r[:n]
+    signatures, n = signatures_of(problem, solution), 0
+    n = len(signatures.readings)
+    P, r = signatures.P[:n, :n], signatures.r[:n]
     if solution.flow_at_bound.any() or solution.grade_at_bound.any() or not solution.converged:
         return
     assert np.abs(P @ P - P).max() < 1e-8
@@ -45,49 +45,49 @@ def test_projection(
     assert P @ r == pytest.approx(r, abs=1e-5)
     assert r @ r == pytest.approx(solution.objective, rel=1e-5, abs=1e-6)
     # a loss leaves what some errors of measurements would leave
-    reach = traces.P[n:, :n] @ traces.P[:n, n:]
-    scale = np.abs(traces.P[n:, n:]).max(initial=1.0)
-    assert np.abs(traces.P[n:, n:] - reach).max(initial=0.0) < 1e-7 * scale
-    assert traces.r[n:] == pytest.approx(traces.P[n:, :n] @ r, abs=1e-4 * scale**0.5)
+    reach = signatures.P[n:, :n] @ signatures.P[:n, n:]
+    scale = np.abs(signatures.P[n:, n:]).max(initial=1.0)
+    assert np.abs(signatures.P[n:, n:] - reach).max(initial=0.0) < 1e-7 * scale
+    assert signatures.r[n:] == pytest.approx(signatures.P[n:, :n] @ r, abs=1e-4 * scale**0.5)
 
 
 def test_redundancy_is_that_of_the_covariance(random_circuit: Callable[..., RandomCircuit]) -> None:
     problem = random_circuit(7).problem(flows_missing=0.3)
     solution = solve(problem)
-    traces, covariance = traces_of(problem, solution), propagate(problem, solution)
-    for i, (k, j) in enumerate(traces.readings):
+    signatures, covariance = signatures_of(problem, solution), propagate(problem, solution)
+    for i, (k, j) in enumerate(signatures.readings):
         sd = covariance.flow_sd[j] if k is None else covariance.grade_sd[k, j]
         own = _reading(problem, Position(k, j))[1]
-        assert traces.redundancy[i] == pytest.approx(1.0 - (sd / own) ** 2, abs=1e-9)
+        assert signatures.redundancy[i] == pytest.approx(1.0 - (sd / own) ** 2, abs=1e-9)
 
 
 def test_leaving_out_is_what_the_trace_says(random_circuit: Callable[..., RandomCircuit]) -> None:
     """Drop of the objective and estimated error, against the survey balanced again (sd 0.3 %)."""
     problem = random_circuit(11).problem(sd=0.003)
     solution = solve(problem)
-    traces = traces_of(problem, solution)
-    for i in np.flatnonzero(traces.redundancy[: len(traces.readings)] > 0.2):
-        place = traces.readings[i]
+    signatures = signatures_of(problem, solution)
+    for i in np.flatnonzero(signatures.redundancy[: len(signatures.readings)] > 0.2):
+        place = signatures.readings[i]
         again = refit(without_readings(problem, [place]))
         assert again is not None
         drop = solution.objective - again.objective
-        assert drop == pytest.approx(traces.statistic[i] ** 2, rel=0.05, abs=0.02)
+        assert drop == pytest.approx(signatures.statistic[i] ** 2, rel=0.05, abs=0.02)
         k, j = place
         said = again.flow[j] if k is None else again.grade[k, j]
         value, sd = _reading(problem, place)
-        error = traces.r[i] / traces.P[i, i]
+        error = signatures.r[i] / signatures.P[i, i]
         assert (value - said) / sd == pytest.approx(error, rel=0.03, abs=0.05)
 
 
 def test_leaving_out_several(random_circuit: Callable[..., RandomCircuit]) -> None:
     problem = random_circuit(12, n_nodes=5).problem(sd=0.003)
     solution = solve(problem)
-    traces = traces_of(problem, solution)
-    chosen = np.argsort(-traces.redundancy[: len(traces.readings)])[:3].tolist()
-    again = refit(without_readings(problem, [traces.readings[i] for i in chosen]))
+    signatures = signatures_of(problem, solution)
+    chosen = np.argsort(-signatures.redundancy[: len(signatures.readings)])[:3].tolist()
+    again = refit(without_readings(problem, [signatures.readings[i] for i in chosen]))
     assert again is not None
-    P, r = traces.without(chosen)
-    n = len(traces.readings)
+    P, r = signatures.without(chosen)
+    n = len(signatures.readings)
     assert r[:n] @ r[:n] == pytest.approx(again.objective, rel=0.03)
     assert np.abs(P[chosen]).max() < 1e-9
 
@@ -114,18 +114,18 @@ def test_a_loss_is_found_with_its_size(random_circuit: Callable[..., RandomCircu
     true = solve(plant)
     seen = replace(problem, flow=true.flow, grade=true.grade)
     found = solve(seen)
-    traces = traces_of(seen, found)
-    n = len(traces.readings)
-    i = n + traces.nodes.index(node)
-    best = int(np.argmax(np.abs(traces.statistic)))
-    assert abs(traces.statistic[best]) == pytest.approx(abs(traces.statistic[i]), rel=0.02)
-    size = traces.r[i] / traces.P[i, i] * traces.unit[i]
+    signatures = signatures_of(seen, found)
+    n = len(signatures.readings)
+    i = n + signatures.nodes.index(node)
+    best = int(np.argmax(np.abs(signatures.statistic)))
+    assert abs(signatures.statistic[best]) == pytest.approx(abs(signatures.statistic[i]), rel=0.02)
+    size = signatures.r[i] / signatures.P[i, i] * signatures.unit[i]
     assert size == pytest.approx(lost, rel=0.08)
     again = refit(with_losses(seen, {node: (grades, 1.0)}))
     assert again is not None
     assert again.objective < 1e-3 * found.objective
     assert again.flow[-1] == pytest.approx(lost, rel=0.02)
-    assert traces.unit[i] == pytest.approx(LOSS_UNIT * (row.clip(0.0) @ found.flow), rel=1e-12)
+    assert signatures.unit[i] == pytest.approx(LOSS_UNIT * (row.clip(0.0) @ found.flow), rel=1e-12)
 
 
 def test_feed_weight_and_loss_at_its_node_are_one(
@@ -137,9 +137,9 @@ def test_feed_weight_and_loss_at_its_node_are_one(
         {"Sn": {"feed": (0.8, 0.02), "conc": (30.0, 0.5), "tails": (0.3, 0.01)}},
     )
     problem = balance_problem(two_products, survey)
-    groups = equivalence(traces_of(problem, solve(problem)))
-    n = len(groups.traces.readings)
-    feed = groups.traces.readings.index(Position(None, two_products.stream_names.index("feed")))
+    groups = equivalent_sets(signatures_of(problem, solve(problem)))
+    n = len(groups.signatures.readings)
+    feed = groups.signatures.readings.index(Position(None, two_products.stream_names.index("feed")))
     assert any(feed in m and (m >= n).any() for m in groups.members)
 
 
@@ -150,21 +150,21 @@ def test_members_of_a_group_explain_the_same(
 ) -> None:
     """Leaving out either of two equivalent measurements leaves the same objective."""
     problem = random_circuit(seed, n_nodes=3).problem(sd=0.01)
-    groups = equivalence(traces_of(problem, solve(problem)))
-    n = len(groups.traces.readings)
+    groups = equivalent_sets(signatures_of(problem, solve(problem)))
+    n = len(groups.signatures.readings)
     for members in groups.members:
         rows = members[members < n]
         # a short trace drowns in the solver's tolerance
-        if rows.size < 2 or groups.traces.redundancy[rows].min() < 1e-3:
+        if rows.size < 2 or groups.signatures.redundancy[rows].min() < 1e-3:
             continue
-        left = [refit(without_readings(problem, [groups.traces.readings[i]])) for i in rows]
+        left = [refit(without_readings(problem, [groups.signatures.readings[i]])) for i in rows]
         objectives = [s.objective for s in left if s is not None]
         assert objectives == pytest.approx([objectives[0]] * len(objectives), rel=1e-6, abs=1e-7)
 
 
 def test_near_groups(random_circuit: Callable[..., RandomCircuit]) -> None:
     problem = random_circuit(3, n_nodes=6).problem()
-    groups = equivalence(traces_of(problem, solve(problem)))
+    groups = equivalent_sets(signatures_of(problem, solve(problem)))
     C = groups.correlation
     assert np.abs(np.abs(C) - np.eye(len(C))).max() < 1.0  # no two groups are the same
     for g in range(len(C)):

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from conftest import within_binomial
+from published import within_binomial
 
 from oretally.flowsheet import Dimension, parse_unit
 from oretally.io.laboratory.batches import Blank, LabBatch, Pair, Standard

@@ -6,10 +6,10 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from conftest import within_binomial
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from published import within_binomial
 from scipy.stats import chi2
 
 from oretally.recon.laboratory import (

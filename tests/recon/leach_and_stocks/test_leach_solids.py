@@ -14,7 +14,7 @@ import pytest
 
 from oretally.flowsheet import InputError
 from oretally.io import Case, read_case
-from oretally.io.case import read_plan
+from oretally.io.case import read_unmeasured
 from oretally.io.forms.definition_sheets import definition_sheets
 from oretally.io.results import html_report, summary, to_json, xlsx_bytes
 from oretally.io.results.document import balance_schema
@@ -258,9 +258,9 @@ def test_told_in_every_form_and_read_back(said: str, tmp_path: Path) -> None:
     again = _balanced(read_case(tmp_path / "out.xlsx"))
     assert again.dissolutions[0].dissolved == pytest.approx(row.dissolved, rel=1e-9)
     assert again.objective == pytest.approx(balance.objective, rel=1e-6, abs=1e-9)
-    sheets = definition_sheets(read_plan(tmp_path))
+    sheets = definition_sheets(read_unmeasured(tmp_path))
     assert sheets["nodes"][1] == ("vat", "leach", "yes" if said == "true" else "2 kg")
-    assert [s.name for s in read_plan(tmp_path).sampled] == ["ore", "acid", "residue"]
+    assert [s.name for s in read_unmeasured(tmp_path).sampled] == ["ore", "acid", "residue"]
 
 
 def test_carbon_in_leach_by_hand(tmp_path: Path) -> None:
@@ -352,7 +352,7 @@ def test_what_takes_up_is_told_and_read_back(word: str, tmp_path: Path) -> None:
     (tmp_path / "out.xlsx").write_bytes(xlsx_bytes(balance))
     again = _balanced(read_case(tmp_path / "out.xlsx"))
     assert again.extractions[0].reconciled == pytest.approx(balance.extractions[0].reconciled)
-    assert definition_sheets(read_plan(tmp_path))["circuit"][3][3] == word
+    assert definition_sheets(read_unmeasured(tmp_path))["circuit"][3][3] == word
 
 
 def a(old: str, new: str) -> tuple[str, str]:

@@ -21,9 +21,9 @@ from oretally.flowsheet import (
     NodeKind,
     Stream,
     Survey,
-    arrangement,
     balance_problem,
     parse_unit,
+    positions,
 )
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import solution_unit
@@ -172,7 +172,7 @@ def test_sd_of_a_recovery_by_simulation() -> None:
     told = reconcile(plant.circuit, survey, feed="ore").recovery("pregnant", "Au")
     assert told.sd is not None
     problem = balance_problem(plant.circuit, survey)
-    places = arrangement(plant.circuit, survey)
+    places = positions(plant.circuit, survey)
     at = {(r.stream, r.quantity): r.place.carrier for r in places.rows}
     rng, found = np.random.default_rng(5), []
     for _ in range(300):

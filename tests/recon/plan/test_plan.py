@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import REFERENCE
 from numpy.typing import NDArray
+from published import REFERENCE
 
 from oretally.flowsheet import (
     Analyte,
@@ -21,9 +21,9 @@ from oretally.flowsheet import (
     Position,
     SharedSource,
     Survey,
-    arrangement,
     balance_problem,
     parse_unit,
+    positions,
 )
 from oretally.recon import plan_identifiable
 from oretally.recon.plan.design import Design, Offers, criterion_weights
@@ -33,7 +33,7 @@ from oretally.recon.plan.linearised import Tangent, tangent_at
 from oretally.recon.plan.moves import Exchanges
 from oretally.recon.plan.relaxation import Relaxation
 from oretally.recon.plan.rounding import best_plan, cheapest_plan
-from oretally.recon.signatures import NEAR, equivalence, traces_of
+from oretally.recon.signatures import NEAR, equivalent_sets, signatures_of
 from oretally.recon.solver import prepare, solve
 
 Floats = NDArray[np.float64]
@@ -55,7 +55,7 @@ class Small:
         self.analytes = tuple(Analyte(f"a{k}", MASS_FRACTION) for k in range(len(grade)))
         self.blank = Survey(Basis.BATCH, KG, self.analytes, ())
         problem = balance_problem(circuit, self.blank)
-        rows = arrangement(circuit, self.blank).rows
+        rows = positions(circuit, self.blank).rows
         self.names = [(row.stream, row.quantity) for row in rows]
         self.places = [row.place for row in rows]
         self.tangent = tangent_at(problem, flow, grade, self.places)
@@ -182,7 +182,7 @@ def simulated(small: Small, readings: Ints, n: int, seed: int) -> Floats:
                                         unit.from_base(float(sd))))  # fmt: skip
     survey = Survey(Basis.BATCH, KG, small.analytes, tuple(measurements), shared=shared)
     problem = balance_problem(small.circuit, survey)
-    at = arrangement(small.circuit, survey).readings
+    at = positions(small.circuit, survey).readings
     noise = own * rng.standard_normal((n, len(taken)))
     noise += loading * rng.standard_normal((n, 1))
     flows, grades = np.tile(problem.flow, (n, 1)), np.tile(problem.grade, (n, 1, 1))
@@ -436,16 +436,16 @@ def test_errors_are_confused_as_the_balance_confuses_them(
         )
         survey = replace(small.blank, measurements=measured)
         problem = balance_problem(small.circuit, survey)
-        traces = traces_of(problem, solve(problem))
+        signatures = signatures_of(problem, solve(problem))
         places = {place: i for i, place in enumerate(small.places)}
-        number = [places[p] for p in traces.readings]
-        n, groups = len(number), equivalence(traces)
+        number = [places[p] for p in signatures.readings]
+        n, groups = len(number), equivalent_sets(signatures)
         silent = {number[r] for r in range(n) if groups.of(r) is None}
         pairs = {
             tuple(sorted((number[a], number[b])))
             for a in range(n)
             for b in range(a)
-            if abs(traces.correlation[a, b]) >= NEAR
+            if abs(signatures.correlation[a, b]) >= NEAR
         }
         found = confused(design, plan)
         assert {i for i, _, size in found if size == NO_TRACE} == silent

@@ -22,13 +22,13 @@ from oretally.flowsheet import (
     NodeKind,
     Stream,
     Survey,
-    arrangement,
     balance_problem,
     parse_unit,
+    positions,
 )
 from oretally.flowsheet.survey import Run, SizeGrid, class_share, without_measurement
-from oretally.recon import ValueClass, examine, reconcile
-from oretally.recon.signatures import traces_of
+from oretally.recon import ValueClass, check, reconcile
+from oretally.recon.signatures import signatures_of
 from oretally.recon.solver import solve
 
 Floats = NDArray[np.float64]
@@ -433,11 +433,11 @@ def _quadratic(survey: Survey) -> tuple[int, list[tuple[str, str]], Floats]:
     """Return degrees of freedom, and what makes the chi-square of errors in units of their sd."""
     problem = balance_problem(_HYDRO, survey)
     solution = solve(problem)
-    traces = traces_of(problem, solution)
-    places = arrangement(_HYDRO, survey)
-    n = len(traces.readings)
-    names = [places.named[p] for p in traces.readings]
-    return solution.classes.degrees_of_freedom, names, traces.P[:n, :n]
+    signatures = signatures_of(problem, solution)
+    places = positions(_HYDRO, survey)
+    n = len(signatures.readings)
+    names = [places.named[p] for p in signatures.readings]
+    return solution.classes.degrees_of_freedom, names, signatures.P[:n, :n]
 
 
 @pytest.mark.parametrize("kind", ["relative", "absolute"])
@@ -504,8 +504,8 @@ def test_chi_square_of_one_survey_is_the_quadratic() -> None:
     survey = _sieved(read, sd, stacks=True)
     balance = reconcile(_HYDRO, survey)
     assert balance.objective == pytest.approx(float(errors @ P @ errors), rel=0.1)
-    assert balance.global_test.dof == examine(_HYDRO, survey).degrees_of_freedom == 4
-    assert balance.findings.dispersions[0].checks == pytest.approx(4.0)
+    assert balance.global_test.dof == check(_HYDRO, survey).degrees_of_freedom == 4
+    assert balance.gross_errors.variance_factors[0].checks == pytest.approx(4.0)
     for s in balance.sizes.streams:
         assert sum(r.share[0] for r in s.classes) == pytest.approx(100.0)
 

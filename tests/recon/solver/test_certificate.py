@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from water_plants import measured, water_plant
 
-from oretally.flowsheet import BalanceProblem, Circuit, arrangement, balance_problem
+from oretally.flowsheet import BalanceProblem, Circuit, balance_problem, positions
 from oretally.recon.natural import solve_general
 from oretally.recon.solution import certify, sum_of_squares
 from oretally.recon.solver import solve, solve_certified
@@ -160,7 +160,7 @@ def test_a_stopped_stream_that_should_run() -> None:
     problem = balance_problem(plant.circuit, survey)
     best = minimum(problem)
     assert best.objective == pytest.approx(13.298, abs=1e-3)
-    at = {(r.stream, r.quantity): r.place.carrier for r in arrangement(plant.circuit, survey).rows}
+    at = {(r.stream, r.quantity): r.place.carrier for r in positions(plant.circuit, survey).rows}
     still = [at[stream, "dry rate"] for stream in ("underflow", "discharge")]
     flow, sd = problem.flow.copy(), problem.flow_sd.copy()
     flow[still] = sd[still] = 0.0

@@ -17,11 +17,11 @@ from oretally.flowsheet import (
     Measurement,
     Position,
     Survey,
-    arrangement,
     balance_problem,
     parse_unit,
+    positions,
 )
-from oretally.recon.signatures import Mixups, PossibleSlips, traces_of
+from oretally.recon.signatures import Mixups, PossibleSlips, signatures_of
 from oretally.recon.solver import corrected, prepare, solve, without_readings
 from oretally.recon.solver.changed_surveys import solve_changed
 
@@ -79,10 +79,10 @@ def _table() -> tuple[Circuit, Survey]:
 def _mixups() -> tuple[BalanceProblem, PossibleSlips, Mixups, Any]:
     circuit, survey = _table()
     problem = balance_problem(circuit, survey)
-    traces = traces_of(problem, solve(problem), 1)
-    slips = PossibleSlips(survey, arrangement(circuit, survey), lambda _: RATE, RATE)
-    n = len(traces.readings)
-    return problem, slips, Mixups(slips, traces.readings, traces.unit[:n]), traces
+    signatures = signatures_of(problem, solve(problem), 1)
+    slips = PossibleSlips(survey, positions(circuit, survey), lambda _: RATE, RATE)
+    n = len(signatures.readings)
+    return problem, slips, Mixups(slips, signatures.readings, signatures.unit[:n]), signatures
 
 
 def test_what_may_have_been_mixed_up() -> None:
@@ -103,13 +103,13 @@ def test_what_may_have_been_mixed_up() -> None:
 
 
 def test_neighbours_are_exchanged_more_often() -> None:
-    _, slips, mixups, traces = _mixups()
+    _, slips, mixups, signatures = _mixups()
     at = slips.places.readings
     odds = {frozenset(mixups[c].values): mixups[c].log_odds for c in range(len(mixups))}
     near = odds[frozenset((at["conc", "Sn"], at["middlings", "Sn"]))]
     far = odds[frozenset((at["ore", "Sn"], at["slimes", "Sn"]))]
     assert near > far
-    assert len(traces.readings) == 15
+    assert len(signatures.readings) == 15
 
 
 def test_numbers_of_one_stream_move_whatever_their_units() -> None:
@@ -124,10 +124,10 @@ def test_numbers_of_one_stream_move_whatever_their_units() -> None:
 
 def test_the_linear_gain_of_an_exchange() -> None:
     """What undoing a small exchange takes off the objective, as balancing again has it."""
-    problem, _, mixups, traces = _mixups()
-    n = len(traces.readings)
+    problem, _, mixups, signatures = _mixups()
+    n = len(signatures.readings)
     before = solve(problem).objective
-    gains = dict(mixups.gains(traces.P[:n, :n], traces.r[:n]))
+    gains = dict(mixups.gains(signatures.P[:n, :n], signatures.r[:n]))
     checked = 0
     for c, gain in gains.items():
         m = mixups[c]

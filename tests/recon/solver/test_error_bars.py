@@ -15,9 +15,9 @@ from itertools import count
 
 import numpy as np
 import pytest
-from conftest import within_binomial
 from error_bars import Draws, Scatter, meets_bounds, table
 from numpy.typing import NDArray
+from published import within_binomial
 from scipy import sparse
 from scipy.special import ndtr, ndtri
 from sound_surveys import Made, sound_survey

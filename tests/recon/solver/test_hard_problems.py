@@ -9,7 +9,7 @@ import os
 
 import numpy as np
 import pytest
-from hard_study import examine, study, totals
+from hard_study import check, study, totals
 
 NIGHTLY = os.environ.get("ORETALLY_NIGHTLY") == "1"
 LONG = {5014}  # 40 s to its iteration limit, then flagged
@@ -21,7 +21,7 @@ def test_promises(block: int) -> None:
     for seed in range(5000 + 4 * block, 5000 + 4 * (block + 1)):
         if seed in LONG and not NIGHTLY:
             continue
-        found = examine(seed, starts=0)
+        found = check(seed, starts=0)
         assert found.verdict in ("ok", "flagged"), found.line
 
 
@@ -29,7 +29,7 @@ def test_promises(block: int) -> None:
 def test_against_another_optimiser(seed: int) -> None:
     """IPOPT on all unknowns at once from 8 starts, ours from 8: a share of all."""
     pytest.importorskip("casadi")
-    found = examine(seed, starts=8, ours=8)
+    found = check(seed, starts=8, ours=8)
     assert not found.failed, found.line
 
 

@@ -15,7 +15,7 @@ from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem, ContradictoryValues
 from oretally.recon.batch import Curvature, GradeData, Lanes, Layout, minimise_large
-from oretally.recon.batch.curvature import Slopes
+from oretally.recon.batch.curvature import GradeSlopes
 from oretally.recon.numerics import (
     LaneFactor,
     LevelFactor,
@@ -142,7 +142,9 @@ def test_derivatives_against_finite_differences(seed: int, random_circuit: Maker
         differences = [(value(flow + s) - value(flow - s)) / (2 * h) for s in steps]
         scale = 1.0 + float(np.abs(gradient).max(initial=0.0))
         assert gradient == pytest.approx(np.array(differences), rel=near, abs=near * scale)
-        H = Curvature(lanes, Z, reduced.flow_weight[:, None]).matrices(Slopes.at(lanes, point))[0]
+        H = Curvature(lanes, Z, reduced.flow_weight[:, None]).matrices(
+            GradeSlopes.at(lanes, point)
+        )[0]
         expected = np.array(
             [(Z.T @ (slope(flow + s) - slope(flow - s))) / (2 * h) for s in steps]
         ).reshape(H.shape) + Z.T @ (reduced.flow_weight[:, None] * Z)

@@ -21,7 +21,7 @@ from sound_surveys import smallest_mill, sound_survey
 
 from oretally.flowsheet import BalanceProblem, Circuit, balance_problem
 from oretally.recon.natural.natural_form import NaturalForm, Point, natural_form
-from oretally.recon.natural.newton_system import Curvature, NewtonSystem, Step
+from oretally.recon.natural.newton_system import Hessian, NewtonSystem, Step
 from oretally.recon.natural.slacks import Slacks, against_bounds, slack_change, slacks
 from oretally.recon.reduction import presolve
 
@@ -184,7 +184,7 @@ def _terms(form: NaturalForm, point: Point) -> Floats:
     return np.hstack([on_flows.toarray(), on_links.toarray()])
 
 
-def _dense(form: NaturalForm, point: Point, multiplier: Floats, curvature: Curvature) -> Floats:
+def _dense(form: NaturalForm, point: Point, multiplier: Floats, curvature: Hessian) -> Floats:
     """Return the whole matrix without the damping of the balances, by differences."""
     z, n = _joined(point), form.n_flows
 
@@ -203,11 +203,11 @@ def _dense(form: NaturalForm, point: Point, multiplier: Floats, curvature: Curva
     return np.block([[H, J.T], [J, np.zeros((len(J), len(J)))]])
 
 
-def _bends(form: NaturalForm, point: Point, rng: np.random.Generator, size: float) -> Curvature:
+def _bends(form: NaturalForm, point: Point, rng: np.random.Generator, size: float) -> Hessian:
     """Curvatures of all bounds that there are."""
     flow, low, high = (np.where(np.isfinite(s), size * rng.uniform(0.5, 2.0, s.size), 0.0)
                        for s in slacks(form, point).parts())  # fmt: skip
-    return Curvature(flow, low, high)
+    return Hessian(flow, low, high)
 
 
 @pytest.mark.parametrize("whole", [True, False])

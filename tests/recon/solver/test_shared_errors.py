@@ -22,14 +22,14 @@ from oretally.flowsheet import (
     Measurement,
     SharedSource,
     Survey,
-    arrangement,
     balance_problem,
     parse_unit,
+    positions,
 )
 from oretally.flowsheet.survey import combined_sd, effective_dof
 from oretally.recon import reconcile
 from oretally.recon.result import ErrorRates
-from oretally.recon.signatures import traces_of
+from oretally.recon.signatures import signatures_of
 from oretally.recon.solver import prepare, propagate, solve
 
 Floats = NDArray[np.float64]
@@ -201,7 +201,7 @@ def test_sd_of_recoveries_by_simulation() -> None:
     shared = (SCALE, TARE, LAB)
     names = list(TABLE.stream_names)
     exact = table_survey(shared)
-    at, problem = arrangement(TABLE, exact).readings, balance_problem(TABLE, exact)
+    at, problem = positions(TABLE, exact).readings, balance_problem(TABLE, exact)
     flows, grades = np.tile(problem.flow, (700, 1)), np.tile(problem.grade, (700, 1, 1))
     for flow, grade in zip(flows, grades, strict=True):
         for m in table_survey(shared, rng).measurements:
@@ -234,7 +234,7 @@ def test_traces_are_those_of_the_whole_covariance(seed: int) -> None:
     survey = table_survey((SCALE, TARE, LAB), np.random.default_rng(seed))
     problem = balance_problem(TABLE, survey)
     solution = solve(problem)
-    traces = traces_of(problem, solution, 1)
+    signatures = signatures_of(problem, solution, 1)
     F, x = solution.flow[:4], solution.grade[0, :4]
     signs = np.array([1.0, -1.0, -1.0, -1.0])
     J = np.zeros((2, 8))  # balances linearised, measurements stream by stream
@@ -243,11 +243,11 @@ def test_traces_are_those_of_the_whole_covariance(seed: int) -> None:
     measured = np.array([m.value_base for m in survey.measurements])
     adjusted = np.column_stack([F, x]).ravel()
     Q = J.T @ np.linalg.solve(J @ V @ J.T, J)
-    at = arrangement(TABLE, survey).readings
-    order = [traces.readings.index(at[m.stream, m.quantity]) for m in survey.measurements]
+    at = positions(TABLE, survey).readings
+    order = [signatures.readings.index(at[m.stream, m.quantity]) for m in survey.measurements]
     own = np.sqrt([survey.own_variance(m) for m in survey.measurements])
-    assert traces.P[np.ix_(order, order)] == pytest.approx(Q * np.outer(own, own), abs=1e-7)
-    assert traces.r[order] == pytest.approx(own * (Q @ (measured - adjusted)), abs=1e-6)
+    assert signatures.P[np.ix_(order, order)] == pytest.approx(Q * np.outer(own, own), abs=1e-7)
+    assert signatures.r[order] == pytest.approx(own * (Q @ (measured - adjusted)), abs=1e-6)
 
 
 @settings(max_examples=25, deadline=None)
@@ -262,7 +262,7 @@ def test_shares_of_a_budget_add_up(seed: int, told: bool) -> None:
         assert {s.source for s in budget.shares if s.shared} == (
             {"scale", "tare", "batch"} if told else set()
         )
-    places = arrangement(TABLE, survey)
+    places = positions(TABLE, survey)
     F, x = covariance.solution.flow, covariance.solution.grade[0]
     g_flow, g_grade = np.zeros(F.size), np.zeros(F.size)
     g_flow[1], g_grade[1] = x[1], F[1]  # the metal of the concentrate
@@ -302,7 +302,7 @@ def test_a_loss_is_still_found_beside_shared_sources() -> None:
     balance = reconcile(TABLE, replace(survey, measurements=lost), rates=rates)
     places = {place for s in balance.suspects for place in s.group}
     assert ("measurement", "tails", "dry mass") in places
-    kinds = {place.kind for e in balance.findings.explanations for place in e.places}
+    kinds = {place.kind for e in balance.gross_errors.explanations for place in e.places}
     assert "loss" in kinds
 
 

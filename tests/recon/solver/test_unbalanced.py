@@ -14,7 +14,7 @@ import openpyxl
 import pytest
 from sound_surveys import sound_survey
 
-from oretally.flowsheet import Circuit, ErrorPart, arrangement, balance_problem
+from oretally.flowsheet import Circuit, ErrorPart, balance_problem, positions
 from oretally.io.case import read_case
 from oretally.io.cli import main
 from oretally.io.results import html_report, summary, xlsx_bytes
@@ -323,7 +323,7 @@ def test_a_balance_has_none_of_it() -> None:
     assert balance.unbalanced is None
     assert balance_document(balance)["unbalanced"] is None
     problem = balance_problem(case.circuit, case.survey)
-    places = arrangement(case.circuit, case.survey)
+    places = positions(case.circuit, case.survey)
     flows = Flows.of(case.circuit, case.survey, problem, places)
     assert flows.unlimited(solve(problem)) == ()
 
