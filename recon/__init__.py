@@ -27,11 +27,11 @@ __all__ = [
 _HOME = {
     "Balance": "result",
     "BalancedValue": "result",
-    "Examination": "checking",
+    "Check": "checking",
     "Simulation": "simulation",
     "ValueClass": "result",
-    "ValueStatus": "checking",
-    "examine": "checking",
+    "CheckedValue": "checking",
+    "check": "checking",
     "reconcile": "reconciliation",
     "simulate": "simulation",
 }

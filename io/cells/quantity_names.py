@@ -15,7 +15,7 @@ from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.survey import in_solution, solution_unit
 from oretally.io.cells.headers import Spellings
 
-__all__ = ["WATER", "QuantityNames", "dissolved_name", "quantity_unit"]
+__all__ = ["WATER", "QuantityNames", "dissolved_name", "quantities_of", "quantity_unit"]
 
 WATER = "water"
 _FLOWS = {basis.quantity: basis for basis in Basis}

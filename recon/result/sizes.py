@@ -11,6 +11,7 @@ __all__ = [
     "ClassRow",
     "FittedLaw",
     "FittedPartition",
+    "Meets",
     "NoFit",
     "OpenClass",
     "PartitionLaw",
