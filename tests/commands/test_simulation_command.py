@@ -12,8 +12,8 @@ import numpy as np
 import openpyxl
 import pytest
 
-from oretally.io import balance_outputs
 from oretally.io.cli import main
+from oretally.io.commands import balance as balance_outputs
 from oretally.io.commands.balance import Outputs, balanced
 from oretally.io.results.document import balance_document, balance_schema
 from oretally.io.results.pdf_pages import pages

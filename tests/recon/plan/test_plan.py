@@ -1,4 +1,4 @@
-"""Plans of measurements as arrays: predicted errors, the best plan, the plan that tells errors."""
+"""Predicted errors of plans, and what one reading more or less does."""
 
 from __future__ import annotations
 
@@ -10,121 +10,31 @@ from typing import Any
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
+from plan_problems import (
+    KG,
+    MASS_FRACTION,
+    Floats,
+    Ints,
+    Small,
+    drawn,
+    table_plan,
+    two_products,
+)
 from published import REFERENCE
 
 from oretally.flowsheet import (
-    Analyte,
     Basis,
-    Circuit,
     Measurement,
     Position,
     SharedSource,
     Survey,
     balance_problem,
-    parse_unit,
     positions,
 )
-from oretally.recon import plan_identifiable
-from oretally.recon.plan.design import Design, Offers, criterion_weights
-from oretally.recon.plan.identifiable import NO_TRACE, cheapest_identifiable, confused
 from oretally.recon.plan.left_open import filled, least_readings, open_answers
-from oretally.recon.plan.linearised import Tangent, tangent_at
 from oretally.recon.plan.moves import Exchanges
-from oretally.recon.plan.relaxation import Relaxation
-from oretally.recon.plan.rounding import best_plan, cheapest_plan
-from oretally.recon.signatures import NEAR, equivalent_sets, signatures_of
-from oretally.recon.solver import prepare, solve
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
-KG, MASS_FRACTION = parse_unit("kg"), parse_unit("%")
-TABLE = Circuit.build({"feed": (None, "table"), "conc": ("table", None), "tails": ("table", None)})
-
-
-class Small:
-    """A circuit with true flows and grades, and everything on offer at plain prices."""
-
-    def __init__(
-        self, circuit: Circuit, flow: Floats, grade: Floats, *, most: int = 2,
-        prices: tuple[float, float] = (10.0, 20.0), least: float = 0.0, sample: float = 0.0,
-        sds: tuple[float, float] = (0.01, 0.03), stays: float = 0.0, shared: float = 0.0,
-        answers: int = 1,
-    ) -> None:  # fmt: skip
-        self.circuit, self.flow, self.grade = circuit, flow, grade
-        self.analytes = tuple(Analyte(f"a{k}", MASS_FRACTION) for k in range(len(grade)))
-        self.blank = Survey(Basis.BATCH, KG, self.analytes, ())
-        problem = balance_problem(circuit, self.blank)
-        rows = positions(circuit, self.blank).rows
-        self.names = [(row.stream, row.quantity) for row in rows]
-        self.places = [row.place for row in rows]
-        self.tangent = tangent_at(problem, flow, grade, self.places)
-        value = np.array([flow[j] if k is None else grade[k, j] for k, j in self.places])
-        is_flow = np.array([p.analyte is None for p in self.places])
-        self.value, n = value, len(value)
-        # one shared source for the first analyte's grades, if any; with the feed's among them it
-        # would cancel in the recoveries
-        moved = [p.analyte == 0 and p.carrier != 0 for p in self.places]
-        self.loading = np.where(moved, shared * value, 0.0)
-        T = self.tangent.rows(self.places)
-        offers = Offers(
-            rows=np.column_stack([T, self.loading]) if shared else T,
-            prior=np.eye(T.shape[1] + 1)[-1:] if shared else np.zeros((0, T.shape[1])),
-            own=np.where(is_flow, *sds) * value,
-            stays=np.where(is_flow, 0.0, stays) * value,
-            given=np.zeros(n, dtype=np.intp),
-            most=np.full(n, most),
-            price=np.where(is_flow, *prices),
-            batch=np.array([0 if p.analyte is None else 1 + p.analyte for p in self.places]),
-            least_charge=np.array([0.0, *[least] * len(grade)]),
-            sample=np.array([-1 if p.analyte is None else p.carrier for p in self.places]),
-            sample_price=np.full(len(flow), sample),
-        )
-        streams = circuit.stream_names
-        feed = streams.index(circuit.feeds[0])
-        gradients = []
-        for k in range(len(grade)):
-            for product in circuit.products[:answers]:
-                g = recovery_gradient(self.tangent, k, streams.index(product), feed)
-                gradients.append(np.append(g, 0.0) if shared else g)
-        plain = Design(offers, np.array(gradients), np.ones(len(gradients)))
-        self.design = replace(plain, weights=criterion_weights(plain, None))
-        self.asked = [(k, streams.index(p)) for k in range(len(grade))
-                      for p in circuit.products[:answers]]  # fmt: skip
-        self.feed = feed
-
-    def once(self) -> float:
-        """Return what everything costs, read once."""
-        return self.design.offers.cost(np.ones(self.design.offers.n, dtype=np.intp))
-
-
-def recovery_gradient(tangent: Tangent, k: int, j: int, feed: int) -> Floats:
-    F, x = tangent.flow, tangent.grade[k]
-    R = F[j] * x[j] / (F[feed] * x[feed])
-    slopes = {Position(None, j): R / F[j], Position(None, feed): -R / F[feed]}
-    slopes |= {Position(k, j): R / x[j], Position(k, feed): -R / x[feed]}
-    return tangent.gradient(slopes)
-
-
-def two_products(recovery: float, pull: float, **more: Any) -> Small:
-    feed = 1e-4
-    grade = np.array([[feed, feed * recovery / pull, feed * (1 - recovery) / (1 - pull)]])
-    return Small(TABLE, np.array([1.0, pull, 1.0 - pull]), grade, **more)
-
-
-def table(n_analytes: int = 1, **more: Any) -> Small:
-    conc = np.array([[0.20], [0.05], [0.30]])[:n_analytes]
-    tails = np.array([[0.01], [0.10], [0.20]])[:n_analytes]
-    grade = np.hstack([0.3 * conc + 0.7 * tails, conc, tails])
-    return Small(TABLE, np.array([100.0, 30.0, 70.0]), grade, **more)
-
-
-def drawn(random_circuit: Callable[..., Any], seed: int, *size: int, **more: Any) -> Small:
-    found = random_circuit(seed, *size)
-    return Small(found.circuit, found.flow, found.grade, **more)
-
-
-# ---- predicted errors
+from oretally.recon.plan.rounding import cheapest_plan
+from oretally.recon.solver import prepare
 
 
 def test_every_admissible_change_keeps_the_balances(random_circuit: Callable[..., Any]) -> None:
@@ -200,7 +110,8 @@ def simulated(small: Small, readings: Ints, n: int, seed: int) -> Floats:
 
 
 @pytest.mark.parametrize(
-    "case", ["table", "table, sampling", "table, shared batch", "random 2", "random 5", "random 9"]
+    "case",
+    ["table_plan", "table, sampling", "table, shared batch", "random 2", "random 5", "random 9"],
 )
 def test_predicted_errors_are_those_of_simulated_surveys(
     case: str, random_circuit: Callable[..., Any]
@@ -211,7 +122,7 @@ def test_predicted_errors_are_those_of_simulated_surveys(
         small = drawn(random_circuit, int(case.split()[1]), 4, 2, **few)
     else:
         more = {"table, sampling": {"stays": 0.008}, "table, shared batch": {"shared": 0.03}}
-        small = table(2, **few, **more.get(case, {}))
+        small = table_plan(2, **few, **more.get(case, {}))
     rng = np.random.default_rng(5)
     readings = rng.integers(0, 4, small.design.offers.n)
     readings[0] = max(readings[0], 1)  # the scale
@@ -225,7 +136,7 @@ def test_predicted_errors_are_those_of_simulated_surveys(
 
 
 def test_repeats_do_not_lessen_the_sampling_error() -> None:
-    offers = table(stays=0.04).design.offers
+    offers = table_plan(stays=0.04).design.offers
     assay = 1
     many = offers.sd(np.full(offers.n, 10_000))
     assert many[assay] == pytest.approx(offers.stays[assay], rel=1e-3)
@@ -295,169 +206,3 @@ def test_what_leaves_an_answer_open_is_as_much_as_can_be(
     least = least_readings(design)
     found = cheapest_plan(replace(design, offers=replace(design.offers, price=np.ones(n))))
     assert found is not None and 0 < least <= int(found.sum())
-
-
-def test_what_is_charged() -> None:
-    """Least charge of a batch, the sample once a stream, nothing for what is there."""
-    small = table(prices=(10.0, 20.0), least=50.0, sample=8.0)
-    o = small.design.offers
-    assert small.names[:4] == [("feed", "dry mass"), ("feed", "a0"), ("conc", "dry mass"),
-                               ("conc", "a0")]  # fmt: skip
-    assert o.cost(np.array([1, 0, 1, 0, 0, 0])) == 20.0
-    assert o.cost(np.array([0, 2, 0, 0, 0, 0])) == 50.0 + 8.0
-    assert o.cost(np.array([1, 2, 0, 1, 0, 0])) == 10.0 + 60.0 + 16.0
-    kept = replace(o, given=np.array([1, 1, 0, 0, 0, 0]))
-    assert kept.cost(np.array([1, 1, 0, 0, 0, 0])) == 0.0
-    assert kept.cost(np.array([1, 2, 0, 1, 0, 0])) == 50.0 + 8.0
-
-
-# ---- the best plan
-
-
-def exhaustive(design: Design, budget: float) -> float:
-    """Return the least criterion of all plans within a budget."""
-    o = design.offers
-    ranges = [range(g, m + 1) for g, m in zip(o.given, o.most, strict=True)]
-    plans = (np.array(plan) for plan in itertools.product(*ranges))
-    return min(design.criterion(p) for p in plans if o.cost(p) <= budget + 1e-9)
-
-
-SMALL_CASES: dict[str, Callable[[], Small]] = {
-    "two products": lambda: two_products(0.8, 0.05, most=2, least=50.0, sample=8.0),
-    "three readings": lambda: table(most=3, prices=(15.0, 20.0)),
-    "sampling": lambda: table(most=2, stays=0.03, sample=12.0),
-    "shared batch": lambda: table(most=2, shared=0.03, least=30.0),
-    "two analytes": lambda: table(2, most=1, least=30.0, sample=5.0, answers=2),
-}
-
-
-@pytest.mark.parametrize("name", SMALL_CASES)
-def test_the_best_plan_is_that_of_exhaustive_search(name: str) -> None:
-    """Proven best, as the list of all plans says; the relaxed problem bounds it from below."""
-    small = SMALL_CASES[name]()
-    relaxation, found = Relaxation(small.design), 0
-    for share in (0.3, 0.6, 0.9, 1.2):
-        budget = share * small.once()
-        chosen, best = best_plan(small.design, relaxation, budget), exhaustive(small.design, budget)
-        if chosen is None:
-            assert best == np.inf
-            continue
-        found += 1
-        assert small.design.offers.cost(chosen.readings) <= budget + 1e-6
-        assert small.design.criterion(chosen.readings) == pytest.approx(chosen.criterion)
-        assert chosen.criterion == pytest.approx(best, rel=5e-6)
-        assert chosen.gap == 0.0
-        relaxed = relaxation.solve(budget)
-        assert relaxed is not None and relaxed[0] <= best * (1.0 + 1e-6)
-        assert chosen.relaxed <= chosen.bound * (1.0 + 1e-9) <= best * (1.0 + 1e-5)
-    assert found >= 2
-
-
-def test_more_money_never_makes_it_worse(random_circuit: Callable[..., Any]) -> None:
-    """Also where a problem is too large for a proof: a larger budget starts from the last plan."""
-    for seed in (2,):
-        small = drawn(random_circuit, seed, 3, 2, most=3, least=30.0, sample=5.0)
-        relaxation, last, plans = Relaxation(small.design), np.inf, list[Ints]()
-        for share in np.linspace(0.4, 1.8, 4):
-            chosen = best_plan(small.design, relaxation, share * small.once(), plans)
-            if chosen is None:
-                assert last == np.inf
-                continue
-            assert chosen.criterion <= last * (1.0 + 1e-9)
-            assert chosen.bound <= chosen.criterion * (1.0 + 1e-9)
-            last, plans = chosen.criterion, [chosen.readings]
-        assert last < np.inf
-
-
-def test_the_cheapest_plan_that_tells_the_answers() -> None:
-    for name in ("two products", "shared batch", "two analytes"):
-        design = SMALL_CASES[name]().design
-        found = cheapest_plan(design)
-        assert found is not None and np.isfinite(design.criterion(found))
-        cost = design.offers.cost(found)
-        assert exhaustive(design, cost - 0.01) == np.inf
-
-
-# ---- the plan that tells errors
-
-
-def cheapest_by_list(design: Design) -> float:
-    o = design.offers
-    ranges = [range(g, m + 1) for g, m in zip(o.given, o.most, strict=True)]
-    plans = sorted((np.array(p) for p in itertools.product(*ranges)), key=o.cost)
-    for plan in plans:
-        if np.isfinite(design.criterion(plan)) and not confused(design, plan):
-            return o.cost(plan)
-    return np.inf
-
-
-@pytest.mark.parametrize("prices", [(10.0, 20.0), (30.0, 12.0)])
-@pytest.mark.parametrize("searched", ["listed", "by cuts"])
-def test_the_plan_that_tells_every_error(
-    prices: tuple[float, float], searched: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The cheapest, by the list of all plans; found by listing and by cuts."""
-    design = table(most=2, prices=prices, least=25.0, sample=8.0).design
-    best = cheapest_by_list(design)
-    assert np.isfinite(best)
-    if searched == "by cuts":
-        monkeypatch.setattr(plan_identifiable, "_LISTED", 1)
-        monkeypatch.setattr(plan_identifiable, "_MOST_OTHERS", 1000)
-        found = cheapest_identifiable(design, rounds=1000)
-    else:
-        found = cheapest_identifiable(design)
-    assert found is not None and found.proven
-    assert found.cost == pytest.approx(best)
-    assert confused(design, found.readings) == []
-
-
-def test_no_plan_tells_errors_with_one_reading_each() -> None:
-    """Assays of one analyte around one node stand in one balance: they have one trace."""
-    assert cheapest_identifiable(table(most=1).design) is None
-
-
-def test_errors_are_confused_as_the_balance_confuses_them(
-    random_circuit: Callable[..., Any],
-) -> None:
-    """Single readings: the same groups as `recon.equivalence` finds from the balance itself."""
-    compared = 0
-    for seed in range(5):
-        small = drawn(random_circuit, seed, 3, 2)
-        design = small.design
-        rng = np.random.default_rng(seed)
-        plan = (rng.random(design.offers.n) < 0.8).astype(np.intp)
-        plan[0] = 1
-        sd = design.offers.own
-        measured = tuple(
-            Measurement(s, q, unit.from_base(small.value[i]), unit, unit.from_base(sd[i]))
-            for i, (s, q) in enumerate(small.names)
-            if plan[i]
-            for unit in [KG if small.places[i].analyte is None else MASS_FRACTION]
-        )
-        survey = replace(small.blank, measurements=measured)
-        problem = balance_problem(small.circuit, survey)
-        signatures = signatures_of(problem, solve(problem))
-        places = {place: i for i, place in enumerate(small.places)}
-        number = [places[p] for p in signatures.readings]
-        n, groups = len(number), equivalent_sets(signatures)
-        silent = {number[r] for r in range(n) if groups.of(r) is None}
-        pairs = {
-            tuple(sorted((number[a], number[b])))
-            for a in range(n)
-            for b in range(a)
-            if abs(signatures.correlation[a, b]) >= NEAR
-        }
-        found = confused(design, plan)
-        assert {i for i, _, size in found if size == NO_TRACE} == silent
-        assert {(a, b) for a, b, size in found if size != NO_TRACE} == pairs
-        compared += len(pairs)
-    assert compared > 10
-
-
-def test_two_readings_alone_cannot_be_told_apart_three_can() -> None:
-    design = table(most=3).design
-    nothing = np.zeros(design.offers.n, dtype=np.intp)
-    for times, wrong in ((1, [(1, 1, NO_TRACE)]), (2, [(1, 1, 1.0)]), (3, [])):
-        plan = nothing.copy()
-        plan[1] = times
-        assert confused(design, plan) == [pytest.approx(w) for w in wrong]

@@ -1,104 +1,32 @@
-"""Fitted partition curves against the pan and the coarsest class, which are open to one side.
-
-All data are invented. Shares are averages of a curve over a feed, worked out by plain sums.
-"""
+"""Fitted partition curves against the pan and the coarsest class, which are open to one side."""
 
 from __future__ import annotations
 
-import io
-import json
-from collections.abc import Callable
-from itertools import pairwise
-from typing import Any
-
-import jsonschema
 import numpy as np
-import openpyxl
 import pytest
+from bounded_curves import (
+    PLITT,
+    SIEVES,
+    bounded_curve,
+    cyclone_flows,
+    fitted_bounded,
+    joint_flows,
+    law_value,
+    survey_of_a_cyclone,
+)
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
-from scipy.optimize import minimize
 from scipy.special import exp1
 
-from oretally.flowsheet import Basis, Circuit, Dimension, Measurement, Survey, parse_unit
-from oretally.flowsheet.survey import SizeGrid, class_share
-from oretally.io.results import html_report, summary, to_json, xlsx_bytes
-from oretally.io.results.document import balance_schema
-from oretally.io.results.pdf_pages import pages
-from oretally.io.wording import fit_table, partition_remark
-from oretally.io.wording.partition_words import bypass_cells, partition_sentences
-from oretally.recon import Balance, reconcile
 from oretally.recon.result import (
-    FittedPartition,
     Meets,
     NoFit,
-    OpenClass,
-    Partitioned,
     PartitionLaw,
-    PartitionRow,
-    Sharpness,
-    SizeAt,
     UnusedClass,
 )
-from oretally.recon.sizes.bounded_range import bounded_range
 from oretally.recon.sizes.class_averages import average_sizes
 from oretally.recon.sizes.partition import PartitionCurve, partition_curve
 from oretally.recon.sizes.partition_fit import PartitionFit, fit_partition
-from oretally.recon.sizes.separator_fits import fitted_partitions
-
-Floats = NDArray[np.float64]
-PLITT, WHITEN = PartitionLaw.PLITT, PartitionLaw.WHITEN
-SIEVES = np.array([600.0, 425.0, 300.0, 212.0, 150.0, 106.0, 74.0])
-
-
-def _c(law: PartitionLaw, size: Floats, d50c: float, exponent: float) -> Floats:
-    """Both corrected curves as the books print them."""
-    x = size / d50c
-    if law is PLITT:
-        return np.asarray(1.0 - 0.5 ** (x**exponent))
-    grown = np.exp(np.minimum(exponent * x, 500.0))
-    return np.asarray((grown - 1.0) / (grown + np.exp(exponent) - 2.0))
-
-
-def _flows(
-    law: PartitionLaw, sieves: Floats, d50c: float, exponent: float, R: float
-) -> tuple[Floats, Floats]:
-    """Return feed and coarse product by class, of 100 t/h of Rosin and Rammler's law.
-
-    Its d' is 200 um, its n 0.9; the pan reaches to nothing and the coarsest class to 20 mm, by
-    sums over 4000 sizes a class.
-    """
-    feed, coarse = [], []
-    for high, low in pairwise([2e4, *sieves, 1e-4]):
-        edges = np.geomspace(low, high, 4001)
-        mass = 100.0 * -np.diff(np.exp(-((edges / 200.0) ** 0.9)))
-        mass *= -1.0 if mass.sum() < 0.0 else 1.0
-        y = R + (1.0 - R) * _c(law, np.sqrt(edges[1:] * edges[:-1]), d50c, exponent)
-        feed.append(mass.sum())
-        coarse.append(mass @ y)
-    return np.array(feed), np.array(coarse)
-
-
-def _joint(coarse: Floats, feed: Floats, relative: float) -> Floats:
-    """Coarse and fine product with independent relative errors; the feed is their sum."""
-    n = len(feed)
-    A = np.block([[np.eye(n), np.zeros((n, n))], [np.eye(n), np.eye(n)]])
-    return np.asarray(A * (relative * np.concatenate([coarse, feed - coarse])) ** 2 @ A.T)
-
-
-def _curve(share: Floats, sd: Floats | float, feed: Floats | None = None) -> PartitionCurve:
-    """Return shares of SIEVES with independent errors: the feed counts as exact."""
-    f = np.full(8, 10.0) if feed is None else feed
-    V = np.zeros((16, 16))
-    V[:8, :8] = np.diag((f * sd) ** 2)
-    return partition_curve(SIEVES, f * share, f, V)
-
-
-def _fitted(curve: PartitionCurve, law: PartitionLaw = PLITT, **how: Any) -> PartitionFit:
-    fit = fit_partition(curve, law, **how)
-    assert isinstance(fit, PartitionFit)
-    return fit
 
 
 def _without(curve: PartitionCurve, *places: int) -> PartitionCurve:
@@ -106,9 +34,6 @@ def _without(curve: PartitionCurve, *places: int) -> PartitionCurve:
     share = curve.share.copy()
     share[list(places)] = np.nan
     return PartitionCurve(curve.bound_um, curve.size_um, curve.feed, share, curve.covariance)
-
-
-# ---- averages over classes
 
 
 @pytest.mark.parametrize(("d50c", "m"), [(90.0, 0.8), (150.0, 2.2), (300.0, 5.0)])
@@ -123,7 +48,7 @@ def test_averages_of_plitts_curve_in_closed_form(d50c: float, m: float) -> None:
     assert np.isnan(at[[0, -1]]).all()  # nothing says how the feed is spread there
     assert np.isnan(weight[[0, -1]]).all()
     assert weight[1:-1].sum(axis=1) == pytest.approx(np.ones(6))
-    found = np.sum(weight[1:-1] * _c(PLITT, np.exp(at[1:-1]), d50c, m), axis=1)
+    found = np.sum(weight[1:-1] * law_value(PLITT, np.exp(at[1:-1]), d50c, m), axis=1)
     z = np.log(2.0) * (SIEVES / d50c) ** m
     expected = 1.0 - (exp1(z[1:]) - exp1(z[:-1])) / np.log(z[:-1] / z[1:])
     assert found == pytest.approx(expected, abs=1e-12)
@@ -131,10 +56,10 @@ def test_averages_of_plitts_curve_in_closed_form(d50c: float, m: float) -> None:
 
 def test_averages_over_a_feed_that_is_not_even() -> None:
     """Between sieves a factor 1.41 apart the spline is worth 0.0002 of a share, the mean 0.005."""
-    feed, coarse = _flows(PLITT, SIEVES, 150.0, 2.2, 0.15)
+    feed, coarse = cyclone_flows(PLITT, SIEVES, 150.0, 2.2, 0.15)
     at, weight = average_sizes(np.array([np.inf, *SIEVES, 0.0]), feed)
-    y = 0.15 + 0.85 * np.sum(weight * _c(PLITT, np.exp(at), 150.0, 2.2), axis=1)
-    mean = 0.15 + 0.85 * _c(PLITT, np.sqrt(SIEVES[1:] * SIEVES[:-1]), 150.0, 2.2)
+    y = 0.15 + 0.85 * np.sum(weight * law_value(PLITT, np.exp(at), 150.0, 2.2), axis=1)
+    mean = 0.15 + 0.85 * law_value(PLITT, np.sqrt(SIEVES[1:] * SIEVES[:-1]), 150.0, 2.2)
     share = (coarse / feed)[1:-1]
     assert np.abs(y[1:-1] - share).max() < 2e-4
     assert np.abs(mean - share).max() > 5e-3
@@ -153,25 +78,14 @@ def test_averages_of_a_ragged_feed_are_averages() -> None:
         assert np.isfinite(weight[1:-1]).all() and np.isnan(weight[[0, -1]]).all()
 
 
-# ---- a pan that no rising curve can have
-
-
-def _survey_of_a_cyclone(law: PartitionLaw = PLITT) -> PartitionCurve:
-    """Return a cyclone that cuts by a law with 40 % bypass; but of the pan 37.2 % goes."""
-    feed, coarse = _flows(law, SIEVES, 165.0, 2.2, 0.40)
-    share = coarse / feed
-    share[-1] = 0.372
-    return _curve(share, np.array([0.001] * 7 + [0.0007]), feed)
-
-
 @pytest.mark.parametrize("law", PartitionLaw)
 def test_a_pan_below_the_bypass_contradicts_the_curve(law: PartitionLaw) -> None:
-    curve = _survey_of_a_cyclone(law)
-    blind = _fitted(_without(curve, 7), law)
+    curve = survey_of_a_cyclone(law)
+    blind = fitted_bounded(_without(curve, 7), law)
     assert blind.doubt == ""
     free, sd = blind.bypass, blind.sds[2]
     assert free == pytest.approx(0.40, abs=0.002) and free - 0.372 > 6.0 * sd
-    fit = _fitted(curve, law)
+    fit = fitted_bounded(curve, law)
     assert fit.doubt.startswith("the curve misses the points by more than their errors explain")
     # between the two, where both pull alike: nearly the pan's share, which is the better known
     assert 0.372 < fit.bypass < 0.372 + 5.0 * 0.0007
@@ -195,11 +109,11 @@ def test_the_least_chi_square_under_the_pan_by_hand() -> None:
     So R = (R0 / s0^2 + p / sp^2) / (1 / s0^2 + 1 / sp^2), chi-square grows by (R0 - p)^2 /
     (s0^2 + sp^2), and the sd of R is root of 1 / (1 / s0^2 + 1 / sp^2) where the pan holds it.
     """
-    feed, coarse = _flows(PLITT, SIEVES, 165.0, 2.0, 0.40)
+    feed, coarse = cyclone_flows(PLITT, SIEVES, 165.0, 2.0, 0.40)
     share, sp = coarse / feed, 0.002
     share[-1] = 0.394
-    curve = _curve(share, np.array([0.004] * 7 + [sp]), feed)
-    blind, fit = _fitted(_without(curve, 7)), _fitted(curve)
+    curve = bounded_curve(share, np.array([0.004] * 7 + [sp]), feed)
+    blind, fit = fitted_bounded(_without(curve, 7)), fitted_bounded(curve)
     R0, s0 = blind.bypass, blind.sds[2]
     weights = np.array([1.0 / s0**2, 1.0 / sp**2])
     R = float(weights @ [R0, 0.394] / weights.sum())
@@ -213,16 +127,16 @@ def test_the_least_chi_square_under_the_pan_by_hand() -> None:
 @pytest.mark.parametrize(("place", "share"), [(7, 0.60), (0, 0.90)])
 def test_a_pan_above_the_curve_and_a_top_class_below_it(place: int, share: float) -> None:
     """Fines that go to the coarse product again, and coarse ones that are lost: no rising curve."""
-    feed, coarse = _flows(PLITT, SIEVES, 165.0, 2.0, 0.20)
+    feed, coarse = cyclone_flows(PLITT, SIEVES, 165.0, 2.0, 0.20)
     y = coarse / feed
     y[place] = share
-    curve = _curve(y, 0.005, feed)
-    fit = _fitted(curve)
+    curve = bounded_curve(y, 0.005, feed)
+    fit = fitted_bounded(curve)
     held = {o.place: o for o in fit.open_classes}
     assert held[place].meets is (Meets.MOST if place else Meets.LEAST)
     if place == 0:
         assert held[7].meets is Meets.WITHIN
-    blind = _fitted(_without(curve, place))
+    blind = fitted_bounded(_without(curve, place))
     at = np.array([SIEVES[-1] if place else SIEVES[0]])
     assert abs(fit.share(at)[0] - share) < abs(blind.share(at)[0] - share)
     assert held[place].most == pytest.approx(fit.share(at)[0] if place else 1.0)
@@ -232,28 +146,25 @@ def test_a_pan_above_the_curve_and_a_top_class_below_it(place: int, share: float
 
 
 def test_the_pan_also_bounds_a_bypass_that_is_stated() -> None:
-    curve = _survey_of_a_cyclone()
+    curve = survey_of_a_cyclone()
     for sd in (0.0, 0.004):
-        fit = _fitted(curve, bypass=0.4, bypass_sd=sd)
+        fit = fitted_bounded(curve, bypass=0.4, bypass_sd=sd)
         assert fit.open_classes[1].meets is Meets.LEAST
         assert fit.dof == 5  # the pan counts, and either one unknown less or one reading more
         assert fit.p is not None and fit.p < 1e-6
-    below = _fitted(curve, bypass=0.3)
+    below = fitted_bounded(curve, bypass=0.3)
     assert below.open_classes[1].meets is Meets.WITHIN and below.bypass == 0.3
-
-
-# ---- nothing is changed where they agree
 
 
 @pytest.mark.parametrize("law", PartitionLaw)
 def test_open_classes_within_their_bounds_change_nothing(law: PartitionLaw) -> None:
     """Also where their errors go with those of others: each has a size of its own to take up."""
     rng = np.random.default_rng(8)
-    feed, coarse = _flows(law, SIEVES, 165.0, 2.0, 0.2)
-    V = _joint(coarse, feed, 0.01)
+    feed, coarse = cyclone_flows(law, SIEVES, 165.0, 2.0, 0.2)
+    V = joint_flows(coarse, feed, 0.01)
     drawn = rng.multivariate_normal(np.concatenate([coarse, feed]), V)
     curve = partition_curve(SIEVES, drawn[:8], drawn[8:], V)
-    fit, blind = _fitted(curve, law), _fitted(_without(curve, 0, 7), law)
+    fit, blind = fitted_bounded(curve, law), fitted_bounded(_without(curve, 0, 7), law)
     assert [o.meets for o in fit.open_classes] == [Meets.WITHIN] * 2
     assert blind.left_out == (UnusedClass(0, "it has no feed"), UnusedClass(7, "it has no feed"))
     for name in ("d50c_um", "exponent", "bypass", "chi_square"):
@@ -265,23 +176,23 @@ def test_open_classes_within_their_bounds_change_nothing(law: PartitionLaw) -> N
 
 
 def test_what_is_left_out_and_why() -> None:
-    feed, coarse = _flows(PLITT, SIEVES, 165.0, 2.0, 0.2)
+    feed, coarse = cyclone_flows(PLITT, SIEVES, 165.0, 2.0, 0.2)
     feed[0] = coarse[0] = 0.0
     sd = np.array([0.0] + [0.004] * 6 + [0.0])
-    fit = _fitted(_curve(coarse / np.where(feed > 0.0, feed, 1.0), sd, feed))
+    fit = fitted_bounded(bounded_curve(coarse / np.where(feed > 0.0, feed, 1.0), sd, feed))
     assert fit.left_out == (UnusedClass(0, "it has no feed"), UnusedClass(7, "its share is exact"))
     assert fit.open_classes == ()
 
 
 def test_an_open_class_that_follows_from_the_others_does_not_stop_the_fit() -> None:
-    feed, coarse = _flows(PLITT, SIEVES, 165.0, 2.0, 0.2)
+    feed, coarse = cyclone_flows(PLITT, SIEVES, 165.0, 2.0, 0.2)
     V = np.zeros((16, 16))
     V[:8, :8] = np.diag((0.004 * feed) ** 2)
     V[7, :] = V[:, 7] = V[7, 7] = 0.0
     J = np.eye(16)
     J[7, 1:7] = -1.0  # what the pan has is what the others lack: their sum is exact
     curve = partition_curve(SIEVES, coarse, feed, J @ V @ J.T)
-    assert _fitted(curve).left_out == (UnusedClass(7, "its share follows from the others"),)
+    assert fitted_bounded(curve).left_out == (UnusedClass(7, "its share follows from the others"),)
 
 
 def test_a_coarse_stack_still_says_what_is_missing() -> None:
@@ -300,373 +211,16 @@ def test_a_coarse_stack_still_says_what_is_missing() -> None:
 @settings(max_examples=20)
 @given(st.floats(0.01, 100.0), st.floats(1e-3, 1e3))
 def test_free_of_units(size_unit: float, flow_unit: float) -> None:
-    one = _survey_of_a_cyclone()
+    one = survey_of_a_cyclone()
     feed, V = one.feed, np.zeros((16, 16))
     assert one.covariance is not None
     V[:8, :8] = one.covariance * np.outer(feed, feed)
     other = partition_curve(
         size_unit * SIEVES, flow_unit * feed * one.share, flow_unit * feed, flow_unit**2 * V
     )
-    f, g = _fitted(one), _fitted(other)
+    f, g = fitted_bounded(one), fitted_bounded(other)
     assert g.d50c_um == pytest.approx(size_unit * f.d50c_um, rel=1e-5)
     assert (g.exponent, g.bypass, g.chi_square) == pytest.approx(
         (f.exponent, f.bypass, f.chi_square), rel=1e-4
     )
     assert g.bypass_range == pytest.approx(f.bypass_range, rel=1e-4)
-
-
-# ---- against general optimisers
-
-
-def _least(curve: PartitionCurve, law: PartitionLaw, first: Floats) -> float:
-    """Return the least chi-square within the bounds by another method, without derivatives."""
-    feed = curve.feed
-    at, weight = average_sizes(curve.bound_um, feed)
-    assert curve.covariance is not None
-    W = np.linalg.inv(np.linalg.cholesky(curve.covariance))
-
-    def y(theta: Floats) -> Callable[[Floats], Floats]:
-        d, m = np.exp(np.clip(theta[:2], -2.0, 2.0)) * [165.0, 2.0]
-        return lambda size: theta[2] + (1.0 - theta[2]) * _c(law, size, d, m)
-
-    def chi_square(theta: Floats) -> float:
-        averages = np.sum(weight[1:-1] * y(theta)(np.exp(at[1:-1])), axis=1)
-        r = W @ (curve.share - np.concatenate([theta[3:4], averages, theta[4:5]]))
-        return float(r @ r)
-
-    inequalities: list[Callable[[Floats], float]] = [
-        lambda t: t[3] - y(t)(SIEVES[:1])[0],
-        lambda t: 1.0 - t[3],
-        lambda t: t[4] - t[2],
-        lambda t: y(t)(SIEVES[-1:])[0] - t[4],
-        lambda t: t[2],
-    ]
-    found = minimize(
-        chi_square, first, method="SLSQP",
-        constraints=[{"type": "ineq", "fun": f} for f in inequalities],
-        options={"maxiter": 500, "ftol": 1e-12},
-    )  # fmt: skip
-    # a search that ends outside has found nothing
-    return float(found.fun) if all(f(found.x) > -1e-7 for f in inequalities) else np.inf
-
-
-@pytest.mark.parametrize("law", PartitionLaw)
-@pytest.mark.parametrize("seed", [0, 1, 2, 4, 5, 6])  # from 3 the other method finds nothing
-def test_the_least_within_the_bounds(law: PartitionLaw, seed: int) -> None:
-    """Shares thrown about, with errors that go together, so that bounds hold more often than not.
-
-    Sequential quadratic programming from four places finds nothing better, and as good.
-    """
-    rng = np.random.default_rng(seed)
-    feed, coarse = _flows(law, SIEVES, 165.0, 2.0, rng.uniform(0.0, 0.3))
-    share = np.clip(coarse / feed + 0.03 * rng.standard_normal(8), 0.002, 0.998)
-    A = np.eye(8) + 0.3 * rng.standard_normal((8, 8))
-    V = np.zeros((16, 16))
-    V[:8, :8] = A @ np.diag((0.02 * feed) ** 2) @ A.T
-    curve = partition_curve(SIEVES, feed * share, feed, V)
-    fit = _fitted(curve, law)
-    best = min(
-        _least(curve, law, np.array([a, b, R, 0.99, R + 0.01]))
-        for a, b, R in ((0.0, 0.0, 0.1), (0.3, -0.3, 0.2), (-0.3, 0.3, 0.3), (0.0, 0.4, 0.05))
-    )
-    assert fit.chi_square == pytest.approx(best, rel=1e-4, abs=1e-6)
-
-
-@pytest.mark.parametrize("of_planes", [False, True])
-@pytest.mark.parametrize("seed", range(5))
-def test_the_range_is_that_of_a_general_optimiser(seed: int, *, of_planes: bool) -> None:
-    """The extremes of an answer over the ball cut by planes, by sequential quadratic programming.
-
-    The planes are chosen so that the best values lie on one, and others are near. Along two planes
-    whose slopes make up that of the answer it is one and the same.
-    """
-    rng = np.random.default_rng(seed)
-    J, g = rng.standard_normal((7, 4)), rng.standard_normal(4)
-    rows = rng.standard_normal((4, 4))
-    if of_planes:
-        g = rows[0] - 0.7 * rows[1]
-    slack = np.array([0.0, 0.1, 0.4, 3.0])
-    # the best values are the least within the bounds: the slope of chi-square is along the first
-    residual = -1.5 * J @ np.linalg.solve(J.T @ J, rows[0])
-    region = bounded_range(J, residual, rows, slack)
-    level = float(residual @ residual)
-    inequalities: Any = [
-        {"type": "ineq", "fun": lambda x: slack + rows @ x},
-        {"type": "ineq", "fun": lambda x: 1.0 + level - np.sum((residual - J @ x) ** 2)},
-    ]
-    options: Any = {"ftol": 1e-13, "maxiter": 500}
-
-    def extreme(sign: float) -> float:
-        def answer(x: Floats) -> float:
-            return float(sign * (g @ x))
-
-        found = minimize(answer, np.zeros(4), method="SLSQP", constraints=inequalities,
-                         options=options)  # fmt: skip
-        return float(g @ found.x)
-
-    ends = [extreme(1.0), extreme(-1.0)]
-    assert region.reach(g) == pytest.approx((-ends[0], ends[1]), abs=1e-5)
-    assert region.spread(g) == pytest.approx((ends[1] - ends[0]) / 2.0, abs=1e-5)
-
-
-def test_the_range_without_bounds_in_reach_is_one_sd() -> None:
-    rng = np.random.default_rng(1)
-    J, g = rng.standard_normal((7, 3)), rng.standard_normal(3)
-    sd = float(np.sqrt(g @ np.linalg.solve(J.T @ J, g)))
-    region = bounded_range(J, np.zeros(7), np.eye(3), np.full(3, 10.0))
-    assert region.reach(g) == pytest.approx((sd, sd))
-
-
-# ---- simulation
-
-
-def _simulated(
-    law: PartitionLaw, sieves: Floats, truth: tuple[float, float, float], relative: float, n: int
-) -> tuple[Floats, Floats, list[PartitionFit]]:
-    """Return values and sds (n, 3) of curves fitted to drawn surveys, and these curves."""
-    feed, coarse = _flows(law, sieves, *truth)
-    V, rng = _joint(coarse, feed, relative), np.random.default_rng(7)
-    C = len(feed)
-    fits = [
-        _fitted(partition_curve(sieves, np.minimum(d[:C], d[C:]), d[C:], V), law)
-        for d in rng.multivariate_normal(np.concatenate([coarse, feed]), V, size=n)
-    ]
-    values = np.array([(f.d50c_um, f.exponent, f.bypass) for f in fits])
-    return values, np.array([f.sds for f in fits]), fits
-
-
-QUARTERS = 600.0 * 2.0 ** (-np.arange(15) / 4.0)  # a sieve series: fourth roots of two
-
-
-@pytest.mark.parametrize(("law", "exponent"), [(PLITT, 1.8), (WHITEN, 2.5)])
-def test_estimates_are_unbiased_and_their_sds_true(law: PartitionLaw, exponent: float) -> None:
-    """400 surveys, classes as integrals of the curve over the feed, the pan and the top included.
-
-    An sd from 400 is known to 3.5 %, a mean to 0.05 sd, a mean chi-square to root(2 dof / 400):
-    four of each are allowed.
-    """
-    truth = (150.0, exponent, 0.15)
-    values, sds, fits = _simulated(law, QUARTERS, truth, 0.02, 400)
-    scatter = values.std(axis=0, ddof=1)
-    assert (np.abs(values.mean(axis=0) - truth) < 0.2 * scatter).all()
-    assert np.sqrt((sds**2).mean(axis=0)) == pytest.approx(scatter, rel=0.14)
-    z = (values - truth) / sds
-    assert np.sqrt((z**2).mean(axis=0)) == pytest.approx(np.ones(3), abs=0.14)
-    excess = np.array([f.chi_square - f.dof for f in fits])
-    assert abs(excess.mean()) < 4.0 * np.sqrt(2.0 * 11.0 / 400.0)
-    p = np.array([f.p for f in fits], float)
-    assert abs(p.mean() - 0.5) < 4.0 * np.sqrt(1.0 / 12.0 / 400.0)
-    assert sum(f.bypass_held for f in fits) < 40
-
-
-def test_mean_sizes_alone_would_be_biased() -> None:
-    """On sieves a factor 1.41 apart: what averages are for. A tenth of an sd is left of many."""
-    roots = 600.0 * 2.0 ** (-np.arange(8) / 2.0)
-    truth = (150.0, 2.2, 0.15)
-    values, sds, fits = _simulated(PLITT, roots, truth, 0.02, 100)
-    off = (values.mean(axis=0) - truth) / sds.mean(axis=0)
-    assert np.abs(off).max() < 0.5  # 0.1 sd is the error of a mean of 100
-    feed, coarse = _flows(PLITT, roots, *truth)
-    at = np.sqrt(roots[1:] * roots[:-1])
-    y, sd = (coarse / feed)[1:-1], (coarse * (feed - coarse) / feed**2)[1:-1] * 0.02 * 2.0**0.5
-
-    def misfit(t: Floats) -> float:
-        y_mean = t[2] + (1.0 - t[2]) * _c(PLITT, at, 150.0 * t[0], 2.2 * t[1])
-        return float(np.sum(((y - y_mean) / sd) ** 2))
-
-    mean = minimize(misfit, [1.0, 1.0, 0.15], method="Nelder-Mead", options={"maxiter": 4000}).x
-    biased = np.array([150.0 * mean[0], 2.2 * mean[1], mean[2]])
-    assert (np.abs(biased - truth) > 3.0 * sds.mean(axis=0)).all()
-
-
-@pytest.mark.parametrize(("law", "exponent"), [(PLITT, 3.0), (WHITEN, 5.0)])
-def test_where_the_pan_often_holds_the_range_covers_the_truth(
-    law: PartitionLaw, exponent: float
-) -> None:
-    """A sharp cut far above the pan: of it hardly more goes than the bypass, a bound half the time.
-
-    The range covers the bypass as an sd does, 68 % of the time: of 300 known to 2.7 %. The classes
-    held count as checks, and do not make chi-square larger than its degrees of freedom.
-    """
-    sieves = 600.0 * 2.0 ** (-np.arange(9) / 2.0)
-    truth = (150.0, exponent, 0.3)
-    values, sds, fits = _simulated(law, sieves, truth, 0.03, 300)
-    held = np.mean([f.bypass_held for f in fits])
-    assert 0.25 < held < 0.75
-    ranges = np.array([f.bypass_range for f in fits])
-    within = (ranges[:, 0] <= 0.3) & (ranges[:, 1] >= 0.3)
-    assert within.mean() == pytest.approx(0.68, abs=0.09)
-    assert (np.abs(values - truth) < sds).mean(axis=0) == pytest.approx(np.full(3, 0.68), abs=0.1)
-    scatter = values.std(axis=0, ddof=1)
-    assert np.sqrt((sds**2).mean(axis=0)) == pytest.approx(scatter, rel=0.165)
-    excess = np.array([f.chi_square - f.dof for f in fits])
-    assert -1.0 < excess.mean() < 4.0 * np.sqrt(2.0 * 7.0 / 300.0)
-    assert np.mean([f.p is not None and f.p < 0.05 for f in fits]) < 0.09
-
-
-# ---- told in every format
-
-LADDER = SizeGrid((850.0, *SIEVES.tolist()))
-SHARE = parse_unit("%", Dimension.SHARE)
-
-
-def _balance(pan: float | None) -> Balance:
-    """Return the balance of a cyclone; nothing stays on its coarsest sieve."""
-    feed, coarse = _flows(PLITT, SIEVES, 165.0, 2.0, 0.40)
-    if pan is not None:
-        coarse[-1] = pan * feed[-1]
-    feed, coarse = np.append(0.0, feed), np.append(0.0, coarse)
-    circuit = Circuit.build(
-        {"feed": (None, "cyclone"), "overflow": ("cyclone", None),
-         "underflow": ("cyclone", None)}
-    )  # fmt: skip
-    rate = parse_unit("t/h")
-    found = [Measurement("feed", "dry rate", 100.0, rate, 1.0)]
-    for name, flows in (("feed", feed), ("overflow", feed - coarse), ("underflow", coarse)):
-        for c in range(LADDER.n_classes):
-            share = float(100.0 * flows[c] / flows.sum())
-            sd = 0.002 * share + 0.01
-            found.append(Measurement(name, class_share(LADDER.label((c, c))), share, SHARE, sd))
-    title = "Invented: a cyclone whose pan contradicts"
-    return reconcile(circuit, Survey(Basis.RATE, rate, (), tuple(found), title, sizes=LADDER))
-
-
-def _sentence(balance: Balance) -> str:
-    (said,) = (s for s in fit_table(balance).below if s.startswith("cyclone, Plitt"))
-    return said
-
-
-def test_the_answer_says_that_the_pan_contradicts() -> None:
-    balance = _balance(0.372)
-    (found,) = balance.sizes.partitions
-    pan = found.classes[-1].solids
-    plitt = found.fits[0]
-    assert pan is not None and plitt.bypass is not None and plitt.bypass_range is not None
-    assert plitt.bypass[0] < pan[0] + 3.0 * pan[1]
-    assert plitt.doubt != "" and plitt.bypass_held
-    (row, _) = fit_table(balance).rows
-    assert row[2] == "does not hold"
-    assert row[7].endswith(" (held)")
-    assert row[8] not in ("", "–") and "0.00" not in row[8]
-    said = _sentence(balance)
-    assert said.startswith("cyclone, Plitt: The free fit gives a bypass of ")
-    assert ", above the share of the pan. -74 um has 37.20 ± 0.15 %, where at least the " in said
-    assert " %, goes to the coarse product: it holds the bypass down." in said
-    assert said.endswith(" Left out: +850 um (it has no feed).")
-
-
-def test_every_format_says_what_was_left_out_and_what_bounds() -> None:
-    balance = _balance(None)
-    (found,) = balance.sizes.partitions
-    assert found.fits[0].left_out == (UnusedClass(0, "it has no feed"),)
-    assert [row.solids is None for row in found.classes] == [True] + [False] * 8
-    said = (
-        "Bounds of the curve, which it keeps, not points of it, as they have no mean size: -74 um. "
-        "Left out: +850 um (it has no feed)."
-    )
-    assert _sentence(balance).endswith(said)
-    assert said in " ".join(summary(balance).split())
-    assert said in html_report(balance)
-    printed = [
-        text
-        for part in pages(balance, (), None)["parts"]
-        for block in part["blocks"]
-        if block["kind"] == "words"
-        for text in block["texts"]
-    ]
-    assert any(text.endswith(said) for text in printed)
-    book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(balance)))
-    rows = {(r[0], r[1]): r for r in book["size figures"].iter_rows(values_only=True)}
-    assert rows["cyclone", "Plitt bypass"][-1] == said
-    fit = found.fits[0]
-    assert fit.bypass_range is not None
-    limits = [rows["cyclone", f"Plitt bypass, {end}"][2] for end in ("least", "most")]
-    assert limits == pytest.approx(fit.bypass_range)
-    document = json.loads(to_json(balance))
-    jsonschema.Draft202012Validator(balance_schema()).validate(document)
-    shown = document["sizes"]["partitions"][0]["fits"][0]
-    assert shown["left_out"] == [{"class": "+850 um", "reason": "it has no feed"}]
-    assert [(o["class"], o["meets"]) for o in shown["open_classes"]] == [("-74 um", "within")]
-    assert shown["bypass_range"] == {"least": fit.bypass_range[0], "most": fit.bypass_range[1]}
-
-
-def test_rows_of_a_result_have_all_of_the_fit() -> None:
-    curve = _survey_of_a_cyclone()
-    plitt, _ = fitted_partitions(curve)
-    fit = _fitted(curve)
-    assert plitt.bypass == pytest.approx((100.0 * fit.bypass, 100.0 * fit.sds[2]))
-    assert plitt.bypass_range == pytest.approx(tuple(100.0 * x for x in fit.bypass_range))
-    assert (plitt.open_classes, plitt.left_out) == (fit.open_classes, fit.left_out)
-    assert (plitt.bypass_held, plitt.note, plitt.doubt) == (True, fit.note, fit.doubt)
-
-
-# ---- in words
-
-
-def _separator(*fits: FittedPartition) -> Partitioned:
-    none = SizeAt(50.0, None, None, "", "not looked for")
-    rows = [("+600 um", 97.98, 0.40), ("-600+74 um", 50.0, 1.0), ("-74 um", 37.20, 0.07)]
-    classes = tuple(PartitionRow(label, None, (y, sd), {}) for label, y, sd in rows)
-    return Partitioned("cyclone", "underflow", classes, Sharpness(none, none, none), fits)
-
-
-@pytest.mark.parametrize(
-    ("found", "words"),
-    [
-        (OpenClass(2, 0.3734, 0.47, Meets.LEAST),
-         "-74 um has 37.200 ± 0.070 %, where at least the bypass, 37.340 %, goes to the coarse "
-         "product: it holds the bypass down."),
-        (OpenClass(2, 0.2, 0.3512, Meets.MOST),
-         "-74 um has 37.200 ± 0.070 %, where the curve has 35.120 % at 74 um and less below: it "
-         "holds the curve up."),
-        (OpenClass(0, 0.9942, 1.0, Meets.LEAST),
-         "+600 um has 97.98 ± 0.40 %, where the curve has 99.42 % at 600 um and more above: it "
-         "holds the curve down."),
-        (OpenClass(0, 0.97, 1.0, Meets.MOST),
-         "+600 um has 97.98 ± 0.40 % and, with the errors that it has in common with other "
-         "classes, rests at 100.00 %, all."),
-        (OpenClass(0, 0.97, 1.0, Meets.LEAST),
-         "+600 um has 97.98 ± 0.40 % and, with the errors that it has in common with other "
-         "classes, rests at 97.00 %, as at 600 um."),
-        (OpenClass(2, 0.36, 0.47, Meets.LEAST),
-         "-74 um has 37.200 ± 0.070 % and, with the errors that it has in common with other "
-         "classes, rests at 36.000 %, the bypass."),
-        (OpenClass(2, 0.36, 0.47, Meets.WITHIN),
-         "Bounds of the curve, which it keeps, not points of it, as they have no mean size: "
-         "-74 um."),
-    ],
-)  # fmt: skip
-def test_what_an_open_class_does_is_said(found: OpenClass, words: str) -> None:
-    fit = FittedPartition(
-        PLITT, (175.0, 1.0), (2.0, 0.1), (37.0, 0.1), dof=3, open_classes=(found,)
-    )
-    assert partition_remark(_separator(fit), fit) == words
-
-
-def test_what_both_laws_say_is_said_once() -> None:
-    one = FittedPartition(PLITT, dof=0, left_out=(UnusedClass(0, "it has no feed"),))
-    two = FittedPartition(WHITEN, dof=0, left_out=(UnusedClass(0, "it has no feed"),))
-    words = "As many classes as parameters. Left out: +600 um (it has no feed)."
-    assert partition_sentences(_separator(one, two)) == [f"cyclone, Plitt, Whiten: {words}"]
-    none = FittedPartition(WHITEN, reason="no class to fit.")
-    assert partition_sentences(_separator(one, none)) == [f"cyclone, Plitt: {words}"]
-    assert partition_remark(_separator(none), none) == "No class to fit."
-
-
-@pytest.mark.parametrize(
-    ("bypass", "limits", "held", "cells"),
-    [
-        ((15.0, 0.4), (14.6, 15.4), False, ["15.00", "0.40"]),
-        ((15.0, 0.3), (14.6, 15.2), False, ["15.00", "+0.20 -0.40"]),
-        ((0.0, 0.9), (0.0, 1.8), True, ["0 (held)", "+1.8"]),
-        ((37.3, 0.05), (37.27, 37.37), True, ["37.300 (held)", "+0.070 -0.030"]),
-        ((40.0, 0.0), (40.0, 40.0), False, ["40", "–"]),
-        (None, None, False, ["–", "–"]),
-    ],
-)
-def test_the_bypass_is_told_one_sided_where_a_bound_is_near(
-    bypass: tuple[float, float] | None, limits: tuple[float, float] | None, held: bool,
-    cells: list[str],
-) -> None:  # fmt: skip
-    fit = FittedPartition(PLITT, bypass=bypass, bypass_range=limits, bypass_held=held)
-    assert bypass_cells(fit) == cells
