@@ -8,32 +8,59 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from oretally.recon.checking import Check, CheckedValue, check
+    from oretally.recon.comparison import compare
     from oretally.recon.reconciliation import reconcile
+    from oretally.recon.reduction import Classes, classify
     from oretally.recon.result import Balance, BalancedValue, ValueClass
+    from oretally.recon.signatures import Signatures, signatures_of
     from oretally.recon.simulation import Simulation, simulate
+    from oretally.recon.solution import Solution, certify
+    from oretally.recon.solver import Covariance, prepare, propagate, solve
 
 __all__ = [
     "Balance",
     "BalancedValue",
     "Check",
     "CheckedValue",
+    "Classes",
+    "Covariance",
+    "Signatures",
     "Simulation",
+    "Solution",
     "ValueClass",
+    "certify",
     "check",
+    "classify",
+    "compare",
+    "prepare",
+    "propagate",
     "reconcile",
+    "signatures_of",
     "simulate",
+    "solve",
 ]
 
 _HOME = {
     "Balance": "result",
     "BalancedValue": "result",
     "Check": "checking",
-    "Simulation": "simulation",
-    "ValueClass": "result",
     "CheckedValue": "checking",
+    "Classes": "reduction",
+    "Covariance": "solver",
+    "Signatures": "signatures",
+    "Simulation": "simulation",
+    "Solution": "solution",
+    "ValueClass": "result",
+    "certify": "solution",
     "check": "checking",
+    "classify": "reduction",
+    "compare": "comparison",
+    "prepare": "solver",
+    "propagate": "solver",
     "reconcile": "reconciliation",
+    "signatures_of": "signatures",
     "simulate": "simulation",
+    "solve": "solver",
 }
 
 

@@ -11,7 +11,6 @@ import pytest
 from numpy.typing import NDArray
 from published import REFERENCE
 from random_circuits import RandomCircuit
-from scipy import sparse
 
 from oretally.flowsheet import (
     Analyte,
@@ -44,22 +43,7 @@ def linear_problem() -> Callable[..., BalanceProblem]:
     def build(
         A: Floats, b: Floats, flow: Floats, sd: Floats, *, signed: bool = True
     ) -> BalanceProblem:
-        n = len(flow)
-        none = np.zeros((0, n))
-        return BalanceProblem(
-            flow_balance=sparse.csr_array(A),
-            flow_source=b,
-            analyte_balance=(),
-            analyte_source=(),
-            tie=np.arange(n),
-            flow=flow,
-            flow_sd=sd,
-            flow_lower=np.full(n, -np.inf if signed else 0.0),
-            grade=none,
-            grade_sd=none,
-            grade_lower=none,
-            grade_upper=none,
-        )
+        return BalanceProblem.of_flows(A, flow, sd, source=b, signed=signed)
 
     return build
 

@@ -110,6 +110,36 @@ class BalanceProblem:
         proportion.flags.writeable = False
         object.__setattr__(self, "proportion", proportion)
 
+    @classmethod
+    def of_flows(
+        cls,
+        flow_balance: Rows | Floats,
+        flow: Floats,
+        flow_sd: Floats,
+        *,
+        source: Floats | None = None,
+        signed: bool = False,
+    ) -> BalanceProblem:
+        """Return a problem of flows alone: any linear least squares, A F = b.
+
+        Parameters
+        ----------
+        flow_balance : csr_array or ndarray, shape (n_balances, n)
+            A: +1 where a flow enters, -1 where it leaves; or any other coefficients.
+        flow, flow_sd : ndarray, shape (n,)
+            Measured flows and their sd; NaN where not measured; an sd of 0 makes a flow exact.
+        source : ndarray, shape (n_balances,)
+            b; 0 unless given.
+        signed : bool
+            Whether flows may be negative.
+        """
+        A = sparse.csr_array(flow_balance)
+        n, none = flow.size, np.zeros((0, flow.size))
+        return cls(
+            A, np.zeros(A.shape[0]) if source is None else source, (), (), np.arange(n), flow,
+            flow_sd, np.full(n, -np.inf if signed else 0.0), none, none, none, none,
+        )  # fmt: skip
+
     def linearised(self, flow: Floats) -> BalanceProblem:
         """Return the problem with its proportions as flow balances, exact at some flows.
 
