@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from often import often
 from published import within_binomial
 
 from oretally.flowsheet import (
@@ -56,7 +57,7 @@ FINE = GlobalTest(0.0, 2, 1.0, 0.05, True)
 REC, GRADE, PULL = "recovery of Sn to conc", "grade of Sn in conc", "mass pull to conc"
 
 
-DRAWN = 1000
+DRAWN = often(1000)
 
 
 def flows_and_grades(recovery: float = 0.7) -> dict[str, tuple[float, float]]:

@@ -9,7 +9,6 @@ ORETALLY_NIGHTLY=1 runs 20 circuits x 400 draws, twice: ten to twenty minutes.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from itertools import count
 
@@ -17,6 +16,7 @@ import numpy as np
 import pytest
 from error_bars import Draws, Scatter, meets_bounds, table
 from numpy.typing import NDArray
+from often import NIGHTLY, often
 from published import within_binomial
 from scipy import sparse
 from scipy.special import ndtr, ndtri
@@ -27,7 +27,6 @@ from oretally.recon.answers import Answers
 from oretally.recon.solver import one_sided_limit, propagate, released_bounds, solve
 
 Floats = NDArray[np.float64]
-NIGHTLY = os.environ.get("ORETALLY_NIGHTLY") == "1"
 SIZED = (3, 235)  # mills whose feed and discharge are not sieved; of 235 only both products are
 BULK = (257, 345)  # flotation, the latter with water
 VAGUE = (26,)  # two mills in a row, sieved at their products only; some values known to 40 %
@@ -52,7 +51,7 @@ def _check(s: Scatter) -> None:
 @pytest.mark.parametrize("seed", [*SIZED, *BULK])
 def test_scatter_is_what_is_told(seed: int) -> None:
     """200 draws with the errors that are stated; every kind of value, and recoveries."""
-    s = Draws(sound_survey(seed)).scatter(200)
+    s = Draws(sound_survey(seed)).scatter(often(200))
     assert s.lost == s.bounded == 0
     assert s.relative.max() < WORST
     _check(s)
@@ -65,7 +64,7 @@ def test_scatter_is_what_is_told(seed: int) -> None:
 @pytest.mark.parametrize("seed", VAGUE)
 def test_small_errors_where_much_is_vague(seed: int) -> None:
     """200 draws with a tenth of the errors."""
-    s = Draws(sound_survey(seed), share=0.1).scatter(200)
+    s = Draws(sound_survey(seed), share=0.1).scatter(often(200))
     assert s.lost == s.bounded == 0
     _check(s)
 

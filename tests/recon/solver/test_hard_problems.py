@@ -5,13 +5,11 @@ A share runs by default; ORETALLY_NIGHTLY=1 runs all 2,000, which takes hours.
 
 from __future__ import annotations
 
-import os
-
 import numpy as np
 import pytest
 from hard_study import check, study, totals
+from often import NIGHTLY
 
-NIGHTLY = os.environ.get("ORETALLY_NIGHTLY") == "1"
 LONG = {5014}  # 40 s to its iteration limit, then flagged
 
 

@@ -95,8 +95,7 @@ def test_best_grades_equal_the_dense_ones(
 ) -> None:
     made = random_circuit(seed, 5, 3)
     reduced = presolve(made.problem(0.05, 0.0, missing))
-    if not reduced.analytes[0].rows.sparse.shape[0]:
-        return
+    assume(reduced.analytes[0].rows.sparse.shape[0])
     lanes, data = Lanes(reduced.analytes[0].rows, layout), _data(reduced)
     flow = made.flow / reduced.flow_scale
     point = lanes.evaluate(data, flow[:, None])
@@ -118,8 +117,7 @@ def test_derivatives_against_finite_differences(seed: int, random_circuit: Maker
     made = random_circuit(seed, 4, 2)
     reduced = presolve(made.problem(0.05))
     rows = reduced.analytes[0].rows
-    if not rows.sparse.shape[0]:
-        return
+    assume(rows.sparse.shape[0])
     data, Z = _data(reduced), reduced.basis.Z
     loose = replace(data, lower=data.lower - 1e9, upper=data.upper + 1e9)  # smooth: no bounds
     flow = made.flow / reduced.flow_scale
@@ -252,13 +250,12 @@ def test_conjugate_gradients_reach_the_same_minimum(
     problem = random_circuit(seed, 12, 4).problem(0.03, 0.5 * missing, missing)
     prepared = prepare(problem)
     usual = prepared.solve()
-    if not prepared.alike or not usual.converged or (usual.flow < 1e-6 * usual.flow.max()).any():
-        return
+    assume(prepared.alike and usual.converged)
+    assume((usual.flow >= 1e-6 * usual.flow.max()).all())
     reduced = prepared.reduced
     lanes, flows = prepared.large
     least, stopping = minimise_large(lanes, flows, _data(reduced), reduced.flow)
-    if not least.done[0]:
-        return  # what it does not solve is left to the careful way, and is said so
+    assume(least.done[0])  # what it does not solve is left to the careful way, and is said so
     assert not stopping.any()
     aside = sum(a.remainder for a in reduced.analytes)
     assert 2.0 * (least.value[0] + aside) <= usual.objective * (1.0 + _same(missing)) + 1e-8

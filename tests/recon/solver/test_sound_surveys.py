@@ -7,7 +7,6 @@ ORETALLY_NIGHTLY=1 runs 1,000 seeds in place of 60, some two hours.
 
 from __future__ import annotations
 
-import os
 import time
 from typing import Any
 
@@ -15,6 +14,7 @@ import numpy as np
 import pytest
 from natural_optimiser import CLOSED, Program, best_of, first_amounts
 from natural_problem import Natural
+from often import NIGHTLY
 from sound_surveys import smallest_mill, sound_survey
 from sound_tasks import amounts_of, from_ours
 from study_sound import Outcome, confirmed, examined, table
@@ -25,7 +25,6 @@ from oretally.recon.numerics import one_thread
 from oretally.recon.solution import certify
 from oretally.recon.solver import solve
 
-NIGHTLY = os.environ.get("ORETALLY_NIGHTLY") == "1"
 SEEDS, STARTS = (1000, 6) if NIGHTLY else (60, 1)
 SLOW = 20.0  # seconds: no survey takes longer
 GOOD = ("agree", "better", "local")  # verdicts on what has converged
