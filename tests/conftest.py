@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import settings
 from numpy.typing import NDArray
 from published import REFERENCE
 from random_circuits import RandomCircuit
@@ -23,6 +24,10 @@ from oretally.flowsheet import (
 )
 
 Floats = NDArray[np.float64]
+
+# a machine that is busy with something else fails no test
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")
 
 
 @pytest.fixture(scope="session")

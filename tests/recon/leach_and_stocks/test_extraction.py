@@ -26,7 +26,7 @@ from oretally.io.results import html_report, summary, to_json
 from oretally.io.results.document import balance_schema
 from oretally.recon import reconcile
 
-EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+EXAMPLES = Path(__file__).resolve().parents[3] / "examples"
 
 
 def test_dissolved_without_a_solution_assay(tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ from oretally.flowsheet import (
     Measurement,
     balance_problem,
 )
-from oretally.recon import plan_identifiable
+from oretally.recon.plan import identifiable as plan_identifiable
 from oretally.recon.plan.design import Design
 from oretally.recon.plan.identifiable import NO_TRACE, cheapest_identifiable, confused
 from oretally.recon.plan.relaxation import Relaxation
