@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from oretally.recon.checking import Check, CheckedValue, check
     from oretally.recon.reconciliation import reconcile
-    from oretally.recon.result import Balance, BalancedValue, ValueClass
-    from oretally.recon.simulation import Simulation, simulate
+    from oretally.recon.result import Balance, BalancedValue, Simulation, ValueClass
+    from oretally.recon.simulation import simulate
 
 __all__ = [
     "Balance",
@@ -28,7 +28,7 @@ _HOME = {
     "Balance": "result",
     "BalancedValue": "result",
     "Check": "checking",
-    "Simulation": "simulation",
+    "Simulation": "result",
     "ValueClass": "result",
     "CheckedValue": "checking",
     "check": "checking",

@@ -9,8 +9,7 @@ from typing import Any, NamedTuple
 from oretally.flowsheet.digits import DASH, format_with_sd
 from oretally.io.draw_limits import MOST_DRAWS
 from oretally.io.wording.tables import ResultTable
-from oretally.recon.draws import AnswerKind, Interval
-from oretally.recon.simulation import COVERAGE, SimulatedAnswer, Simulation
+from oretally.recon.result import COVERAGE, AnswerKind, Interval, SimulatedAnswer, Simulation
 
 __all__ = ["SIMULATION_HEADING", "SIMULATION_LEGEND", "Simulated", "simulation_document",
            "simulation_sentences", "simulation_sheet", "simulation_table"]  # fmt: skip

@@ -11,9 +11,9 @@ from typing import Any
 
 from oretally.flowsheet import Basis
 from oretally.flowsheet.digits import format_with_sd
+from oretally.flowsheet.survey import amount_unit
 from oretally.io.definition import Price
 from oretally.io.wording.tables import ResultTable
-from oretally.recon.answers import amount_unit
 from oretally.recon.result import AnalyteAmount, Balance
 
 __all__ = ["MONEY_CAUTION", "amount_table", "price_sheet", "worth_document", "worth_sheet",

@@ -49,7 +49,6 @@ from oretally.io.wording import (
     size_recovery_tables,
 )
 from oretally.recon import Balance, reconcile
-from oretally.recon.losses import MOST_ASSAYS, POWER, richer_between
 from oretally.recon.losses.deciding_test import (
     ALPHA,
     AssayError,
@@ -63,7 +62,15 @@ from oretally.recon.losses.deciding_test import (
 )
 from oretally.recon.losses.losses import MUCH_SHARE
 from oretally.recon.propagation import sidak_limit
-from oretally.recon.result import End, Loss, LossCause, Standing, TestKind
+from oretally.recon.result import (
+    MOST_ASSAYS,
+    TEST_POWER,
+    End,
+    Loss,
+    LossCause,
+    Standing,
+    TestKind,
+)
 from oretally.recon.solver.prepared import Prepared
 
 Floats = NDArray[np.float64]
@@ -407,9 +414,9 @@ def test_fewest_assays_are_the_fewest(sd: float) -> None:
         spread = [(p.sd**2 + 2.0 * sd**2 / n) ** 0.5 for p in predictions]
         return min(chance_to_tell([0.4, 0.0], spread, ALPHA))
 
-    assert chance(test.assays) >= POWER
-    assert test.assays == 1 or chance(test.assays - 1) < POWER
-    assert (test.assays == 1) == (test.chance >= POWER)
+    assert chance(test.assays) >= TEST_POWER
+    assert test.assays == 1 or chance(test.assays - 1) < TEST_POWER
+    assert (test.assays == 1) == (test.chance >= TEST_POWER)
 
 
 def test_a_test_that_cannot_tell_says_so() -> None:
@@ -699,7 +706,7 @@ def test_a_rich_class_between_the_ends_is_told() -> None:
     balance = reconcile(TABLE, _survey(grades))
     loss = _loss(balance)
     second = loss.parts[1]
-    assert richer_between(loss) == (second,)
+    assert loss.between == (second,)
     assert second.of_loss is not None and second.of_loss[0] > 100.0 * MUCH_SHARE
     (reading,) = loss_readings(balance)
     (told,) = (s for s in reading.sentences if "-300+150 um" in s)
@@ -710,9 +717,9 @@ def test_a_rich_class_between_the_ends_is_told() -> None:
     )
     assert told in _flat(summary(balance)) and told in _flat(html_report(balance))
     for name in ("coarse", "fine", "even", "both"):  # poorer there, or not told apart
-        assert richer_between(_loss(_case(name))) == ()
+        assert _loss(_case(name)).between == ()
     blurred = _loss(reconcile(TABLE, _survey(grades, relative=0.30)))
-    assert richer_between(blurred) == ()  # as rich, but not beyond chance
+    assert blurred.between == ()  # as rich, but not beyond chance
 
 
 def _flat(text: str) -> str:

@@ -34,18 +34,13 @@ from oretally.io.case import read_case
 from oretally.recon import reconcile, simulate, simulation
 from oretally.recon.draws import (
     DrawnSurveys,
-    Interval,
     balanced_draws,
     end_scatter,
     rectangular_readings,
     symmetric_interval,
 )
-from oretally.recon.simulation import (
-    SimulatedAnswer,
-    Simulation,
-    simulate_balance,
-    simulate_problem,
-)
+from oretally.recon.result import Interval, SimulatedAnswer, Simulation
+from oretally.recon.simulation import simulate_balance, simulate_problem
 from oretally.recon.solution import ManySolutions
 from oretally.recon.solver import prepare, solve
 
@@ -73,7 +68,7 @@ def _row(found: Simulation, name: str) -> SimulatedAnswer:
 
 
 def _column(found: Simulation, name: str) -> Floats:
-    return found.values[:, [a.name for a in found.answers].index(name)]
+    return found.values[:, [row.answer.name for row in found.rows].index(name)]
 
 
 def _near(found: Interval | None, exact: tuple[float, float], y: Floats, sds: float = 5.0) -> None:
@@ -407,7 +402,7 @@ def test_every_answer_has_the_sd_of_first_order(name: str) -> None:
     balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
     n = 400
     found = simulate_balance(balance, np.random.default_rng(2), n)
-    kinds = {a.kind.value for a in found.answers}
+    kinds = {row.answer.kind.value for row in found.rows}
     assert kinds >= {"recovery", "yield", "ratio of concentration", "enrichment", "value"}
     assert ("extraction" in kinds) == bool(balance.extractions)
     for row in found.rows:
