@@ -11,9 +11,9 @@ if TYPE_CHECKING:
     from oretally.recon.comparison import compare
     from oretally.recon.reconciliation import reconcile
     from oretally.recon.reduction import Classes, classify
-    from oretally.recon.result import Balance, BalancedValue, ValueClass
+    from oretally.recon.result import Balance, BalancedValue, Simulation, ValueClass
     from oretally.recon.signatures import Signatures, signatures_of
-    from oretally.recon.simulation import Simulation, simulate
+    from oretally.recon.simulation import simulate
     from oretally.recon.solution import Solution, certify
     from oretally.recon.solver import Covariance, prepare, propagate, solve
 
@@ -48,7 +48,7 @@ _HOME = {
     "Classes": "reduction",
     "Covariance": "solver",
     "Signatures": "signatures",
-    "Simulation": "simulation",
+    "Simulation": "result",
     "Solution": "solution",
     "ValueClass": "result",
     "certify": "solution",

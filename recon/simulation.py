@@ -8,8 +8,6 @@ samples and first-order errors are judged by them, `oretally.recon.draws.coverag
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
@@ -27,10 +25,7 @@ from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.draws import (
     LEAST_SAMPLES,
     NORMAL_95,
-    BalanceAnswer,
     DrawnSurveys,
-    Interval,
-    Validation,
     answers_of,
     balanced_draws,
     end_scatter,
@@ -41,112 +36,22 @@ from oretally.recon.draws import (
     validation,
 )
 from oretally.recon.reconciliation import reconcile
-from oretally.recon.result import Balance
+from oretally.recon.result import (
+    COVERAGE,
+    Balance,
+    BalanceAnswer,
+    Interval,
+    SimulatedAnswer,
+    Simulation,
+)
 from oretally.recon.solution import ManySolutions, Solution, joined
 from oretally.recon.solver import propagate, solve
 
-__all__ = ["COVERAGE", "SimulatedAnswer", "Simulation", "simulate", "simulate_balance",
-           "simulate_problem"]  # fmt: skip
+__all__ = ["simulate", "simulate_balance", "simulate_problem", "simulation_of"]
 
-COVERAGE = 0.95
 _ROOM = 50_000_000  # numbers kept: 400 MB
 _ENOUGH = 5  # draws for each reading, to fit slopes
-_CONSTANT = 1e-8  # of the value: an sd or a spread below it is rounding
-
-
-@dataclass(frozen=True, slots=True)
-class SimulatedAnswer:
-    """What the draws say of one answer, in its unit.
-
-    Attributes
-    ----------
-    answer : BalanceAnswer
-        With its value and its sd to first order.
-    draws : int
-        Draws that balanced and in which there is such an answer: a stream that stands still has no
-        grade.
-    mean, sd : float or None
-        None where a draw has no finite answer.
-    symmetric, shortest : Interval or None
-        95 %: from the 2.5 to the 97.5 % quantile, and the shortest; an end is infinite where there
-        is no limit. None where there are fewer than 40 draws.
-    validation : Validation or None
-        Of value +- 1.96 sd to first order against the symmetric one; None where there is no sd.
-    """
-
-    answer: BalanceAnswer
-    draws: int
-    mean: float | None
-    sd: float | None
-    symmetric: Interval | None
-    shortest: Interval | None
-    validation: Validation | None
-
-    @property
-    def constant(self) -> bool:
-        """Whether errors do not touch it: all of the feed leaves in the only product."""
-        ends = self.symmetric
-        return ends is not None and ends.high - ends.low <= _CONSTANT * abs(self.answer.value)
-
-    @property
-    def valid(self) -> bool | None:
-        """Whether the +- of first order holds; None where that is open or there is none."""
-        return None if self.validation is None else self.validation.valid
-
-
-@dataclass(frozen=True, eq=False)
-class Simulation:
-    """Answers of many drawn surveys.
-
-    Attributes
-    ----------
-    answers : tuple of BalanceAnswer
-        Those of the balance about which was drawn.
-    values : ndarray, shape (draws, n_answers)
-        In the units of the answers. NaN where a draw has no such answer, and in the rows of draws
-        that did not balance.
-    converged : ndarray of bool, shape (draws,)
-    normal : ndarray, shape (draws, n_readings)
-        Draws of N(0, 1) behind the errors.
-    """
-
-    answers: tuple[BalanceAnswer, ...]
-    values: Floats
-    converged: Bools
-    normal: Floats
-
-    @property
-    def draws(self) -> int:
-        """How many surveys were drawn."""
-        return self.converged.size
-
-    @property
-    def failed(self) -> int:
-        """How many of them did not balance: they are in no figure."""
-        return int((~self.converged).sum())
-
-    @cached_property
-    def rows(self) -> tuple[SimulatedAnswer, ...]:
-        """What the draws say, answer by answer."""
-        return tuple(map(_judged, self.answers, self.values.T, self._first_order.T))
-
-    @cached_property
-    def _first_order(self) -> Floats:
-        """What the same draws give to first order, N(0, 1), shape (draws, n_answers).
-
-        Along the slopes that fit the values best; NaN where there are none.
-        """
-        found = np.full(self.values.shape, np.nan)
-        usable = self.converged
-        steady = np.isfinite(self.values[usable]).all(axis=0)
-        if usable.sum() < _ENOUGH * self.normal.shape[1] or not steady.any():
-            return found
-        X, Y = self.normal[usable], self.values[usable][:, steady]
-        slopes = np.linalg.lstsq(np.column_stack([np.ones(len(X)), X]), Y, rcond=None)[0][1:]
-        size = np.sqrt((slopes**2).sum(axis=0))
-        with np.errstate(invalid="ignore", divide="ignore"):  # what no error touches
-            found[np.ix_(usable, steady)] = X @ (slopes / size)
-        return found
+_CONSTANT = 1e-8  # of the value: an sd below it is rounding
 
 
 def simulate(
@@ -233,12 +138,12 @@ def simulate_balance(
     for normal, part in balanced_draws(drawing, generator, draws):
         own = slice(done, done + len(normal))
         converged[own], errors[own] = part.converged, normal
-        for i, answer in enumerate(answers):
-            values[own, i] = answer.formula(part.flow, part.grade)
+        for i, (_, formula) in enumerate(answers):
+            values[own, i] = formula(part.flow, part.grade)
         done += len(normal)
         say(f"simulating, {done} of {draws} draws")
     values[~converged] = np.nan
-    return Simulation(answers, values, converged, errors)
+    return simulation_of([answer for answer, _ in answers], values, converged, errors)
 
 
 def simulate_problem(
@@ -257,6 +162,42 @@ def simulate_problem(
     _require(solution, draws)
     drawing = DrawnSurveys(problem, solution)
     return joined([part for _, part in balanced_draws(drawing, generator, draws)])
+
+
+def simulation_of(
+    answers: Sequence[BalanceAnswer], values: Floats, converged: Bools, normal: Floats
+) -> Simulation:
+    """Return what draws say of the answers of the balance about which was drawn.
+
+    Parameters
+    ----------
+    answers : sequence of BalanceAnswer
+    values : ndarray, shape (draws, n_answers)
+        NaN where a draw has no such answer, and in the rows of draws that did not balance.
+    converged : ndarray of bool, shape (draws,)
+    normal : ndarray, shape (draws, n_readings)
+        Draws of N(0, 1) behind the errors.
+    """
+    first_order = _first_order(values, converged, normal)
+    rows = tuple(map(_judged, answers, values.T, first_order.T))
+    return Simulation(rows, values, converged)
+
+
+def _first_order(values: Floats, usable: Bools, normal: Floats) -> Floats:
+    """Return what the same draws give to first order, N(0, 1), shape (draws, n_answers).
+
+    Along the slopes that fit the values best; NaN where there are none.
+    """
+    found = np.full(values.shape, np.nan)
+    steady = np.isfinite(values[usable]).all(axis=0)
+    if usable.sum() < _ENOUGH * normal.shape[1] or not steady.any():
+        return found
+    X, Y = normal[usable], values[usable][:, steady]
+    slopes = np.linalg.lstsq(np.column_stack([np.ones(len(X)), X]), Y, rcond=None)[0][1:]
+    size = np.sqrt((slopes**2).sum(axis=0))
+    with np.errstate(invalid="ignore", divide="ignore"):  # what no error touches
+        found[np.ix_(usable, steady)] = X @ (slopes / size)
+    return found
 
 
 def _require(solution: Solution, draws: int) -> None:

@@ -15,6 +15,7 @@ from oretally.flowsheet.survey.error_sources import (
 from oretally.flowsheet.survey.quantities import (
     Kind,
     Meaning,
+    amount_unit,
     class_grade,
     class_share,
     in_solution,
@@ -68,6 +69,7 @@ __all__ = [
     "SizeRule",
     "Sourced",
     "Survey",
+    "amount_unit",
     "class_grade",
     "class_share",
     "combined_sd",

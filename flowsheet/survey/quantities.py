@@ -13,8 +13,10 @@ from oretally.flowsheet.survey.size_grid import Run
 from oretally.flowsheet.survey.survey import Survey
 from oretally.flowsheet.units import Dimension, Unit, parse_unit
 
-__all__ = ["Kind", "Meaning", "class_grade", "class_share", "in_solution", "meanings",
-           "solution_unit"]  # fmt: skip
+__all__ = ["Kind", "Meaning", "amount_unit", "class_grade", "class_share", "in_solution",
+           "meanings", "solution_unit"]  # fmt: skip
+
+_METRIC = ("t", "kg", "g", "mg")
 
 
 class Kind(StrEnum):
@@ -81,6 +83,22 @@ def solution_unit(symbol: str) -> Unit:
     """
     unit = parse_unit(symbol, Dimension.SOLUTION)
     return Unit(unit.symbol, Dimension.GRADE, unit.factor / 1000)
+
+
+def amount_unit(survey: Survey, quantity: str, largest: float) -> Unit:
+    """Return the unit for amounts of a quantity: the survey's, or a smaller metric one.
+
+    ``largest`` is the largest amount to be shown. [kg or kg/h]
+    """
+    unit = survey.flow_unit
+    mass, slash, time = unit.symbol.partition("/")
+    if quantity in (survey.basis.quantity, "water") or mass not in _METRIC:
+        return unit
+    for smaller in _METRIC[_METRIC.index(mass) :]:
+        unit = parse_unit(f"{smaller}{slash}{time}")
+        if unit.from_base(largest) >= 1.0:
+            break
+    return unit
 
 
 def meanings(survey: Survey) -> dict[str, Meaning]:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
-from importlib.resources import files
 from math import isfinite
 from typing import Any
 
+from oretally.io.json_rows import document_text, packaged_schema
 from oretally.io.laboratory.judgement import JudgedTable, Judgement, StandardChart, fitted_rule
 from oretally.recon.laboratory import Bias, PrecisionFit
 
@@ -19,14 +18,12 @@ _RATIO = "1"  # unit of a pure number
 
 def lab_json(found: JudgedTable) -> str:
     """Return the batch as JSON text; what is not known is null."""
-    return json.dumps(lab_document(found), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return document_text(lab_document(found)) + "\n"
 
 
 def lab_schema() -> dict[str, Any]:
     """Return the JSON Schema of the document."""
-    text = files("oretally.io").joinpath("schemas/lab.schema.json").read_text("utf-8")
-    schema: dict[str, Any] = json.loads(text)
-    return schema
+    return packaged_schema("lab")
 
 
 def lab_document(found: JudgedTable) -> dict[str, Any]:

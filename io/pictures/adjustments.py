@@ -6,7 +6,6 @@ from collections.abc import Callable, Collection, Sequence
 from html import escape
 
 from oretally.io.pictures.layout import text_width
-from oretally.recon.propagation import sidak_limit
 from oretally.recon.result import Balance, BalancedValue
 
 __all__ = ["adjustment_svg"]
@@ -24,11 +23,9 @@ def adjustment_svg(balance: Balance, without: Collection[str] = ()) -> str:
     with their number. Values of the carriers ``without`` are left out; empty if no row is left.
     """
     rows = [v for v in balance.values if v.standardised is not None and v.carrier not in without]
-    if not rows:
+    limits = balance.gross_errors.adjustment_limits
+    if not rows or limits is None:
         return ""
-    alpha = balance.global_test.alpha
-    single = sidak_limit(alpha, 1)
-    largest = balance.gross_errors.measurement_limit or sidak_limit(alpha, len(rows))
     reach = max(min(max((abs(v.standardised or 0.0) for v in rows), default=0.0), 8.0), 4.0) * 1.05
     names = [f"{v.stream}: {v.quantity}" for v in rows]
     left = max((text_width(name) for name in names), default=60.0) + 14.0
@@ -51,7 +48,7 @@ def adjustment_svg(balance: Balance, without: Collection[str] = ()) -> str:
             f'<text x="{x(tick):.1f}" y="{bottom + 13:.1f}" text-anchor="middle" '
             f'fill="{_PALE}">{tick:+d}</text>'
         )
-    for limit, dash in ((single, ""), (largest, ' stroke-dasharray="5 3"')):
+    for limit, dash in zip(limits, ("", ' stroke-dasharray="5 3"'), strict=True):
         parts += [
             f'<line x1="{x(s * limit):.1f}" y1="14" x2="{x(s * limit):.1f}" y2="{bottom:.1f}" '
             f'stroke="{_INK}" stroke-width="1.2"{dash}/>'

@@ -2,31 +2,37 @@
 
 from __future__ import annotations
 
-import json
-from importlib.resources import files
 from typing import Any
 
+from oretally.io.json_rows import JsonRows, document_text, packaged_schema
 from oretally.io.plan.case import PlanCase
-from oretally.io.plan.samples import sample_needs
+from oretally.io.plan.samples import SampleNeed, sample_needs
 from oretally.io.plan.summary import plan_warnings
-from oretally.recon.plan import MeasurementPlan, Option
+from oretally.recon.plan import MeasurementPlan, NextBest, Option, PlanAnswer, PlannedReading
 
-__all__ = ["PLAN_SCHEMA", "plan_document", "plan_json", "plan_schema"]
+__all__ = ["PLAN_SCHEMA", "plan_document", "plan_json", "plan_schema", "written"]
 
 PLAN_SCHEMA = "oretally.plan/1"
+
+written = JsonRows({
+    PlanAnswer: "name unit value",
+    Option: "budget cost unpriced gap sds readings",
+    PlannedReading: "stream quantity method? unit value times new sd",
+    NextBest: "stream quantity method? cost sds gain",
+    SampleNeed: "stream quantity stage relative_sd relative_sd_wanted=wanted "
+                "mass_needed_kg=needed_kg enough",
+})  # fmt: skip
+"""Writes the rows of a plan."""
 
 
 def plan_json(case: PlanCase, found: MeasurementPlan) -> str:
     """Return the plan as JSON text."""
-    document = plan_document(case, found)
-    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return document_text(plan_document(case, found)) + "\n"
 
 
 def plan_schema() -> dict[str, Any]:
     """Return the JSON Schema of the document."""
-    text = files("oretally.io").joinpath("schemas/plan.schema.json").read_text("utf-8")
-    schema: dict[str, Any] = json.loads(text)
-    return schema
+    return packaged_schema("plan")
 
 
 def plan_document(case: PlanCase, found: MeasurementPlan) -> dict[str, Any]:
@@ -35,68 +41,15 @@ def plan_document(case: PlanCase, found: MeasurementPlan) -> dict[str, Any]:
     Values and sds in the unit beside them, money as in the table of prices, gaps and gains as
     shares of the mean relative variance, sampling errors as shares of the grade.
     """
-    best = found.best
+    needs = () if found.best is None else sample_needs(case, found.best)
     return {
         "schema": PLAN_SCHEMA,
-        "title": case.title,
-        "currency": case.currency,
-        "budget": found.budget,
-        "keep": found.keep,
-        "answers": [{"name": a.name, "unit": a.unit, "value": a.value} for a in found.answers],
-        "not_determined": list(found.never),
-        "today": _option(found.today),
-        "best": _option(best),
-        "curve": [_option(option) for option in found.curve],
-        "cheapest": _option(found.least),
-        "next_best": [
-            {
-                "stream": more.stream,
-                "quantity": more.quantity,
-                "method": more.method or None,
-                "cost": more.cost,
-                "sds": list(more.sds),
-                "gain": more.gain,
-            }
-            for more in found.more
-        ],
-        "identifiable": _option(found.identifiable),
-        "identifiable_proven": found.identifiable_proven,
-        "samples": [
-            {
-                "stream": need.stream,
-                "quantity": need.quantity,
-                "stage": need.stage,
-                "relative_sd": need.relative_sd,
-                "relative_sd_wanted": need.wanted,
-                "mass_needed_kg": need.needed_kg,
-                "enough": need.enough,
-            }
-            for need in (() if best is None else sample_needs(case, best))
-        ],
+        **written.keys(case, "title currency"),
+        **written.keys(
+            found,
+            "budget keep answers not_determined=never today best curve cheapest=least "
+            "next_best=more identifiable identifiable_proven",
+        ),
+        "samples": written(needs),
         "notes": [*plan_warnings(case, found), *case.notes],
-    }
-
-
-def _option(option: Option | None) -> dict[str, Any] | None:
-    if option is None:
-        return None
-    return {
-        "budget": option.budget,
-        "cost": option.cost,
-        "unpriced": option.unpriced,
-        "gap": option.gap,
-        "sds": list(option.sds),
-        "readings": [
-            {
-                "stream": r.stream,
-                "quantity": r.quantity,
-                "method": r.method or None,
-                "unit": r.unit,
-                "value": r.value,
-                "times": r.times,
-                "new": r.new,
-                "sd": r.sd,
-            }
-            for r in option.readings
-        ],
     }

@@ -1,12 +1,11 @@
 """Facts of a result as sentences and tables, free of any format."""
 
-from oretally.io.wording.amounts import amount_sheets, amount_tables, amounts_document
+from oretally.io.wording.amounts import amount_sheets, amount_tables
 from oretally.io.wording.budget_tables import error_part_table, recovery_budget_table
 from oretally.io.wording.cautions import (
     CAUTIONS_HEADING,
     Caution,
     brief,
-    cautions_document,
     cautions_of,
     circuit_cautions,
     defer,
@@ -37,7 +36,6 @@ from oretally.io.wording.simulation import (
     SIMULATION_HEADING,
     SIMULATION_LEGEND,
     Simulated,
-    simulation_document,
     simulation_sentences,
     simulation_sheet,
     simulation_table,
@@ -95,16 +93,16 @@ from oretally.io.wording.unbalanced import (
 )
 from oretally.io.wording.what_if import (
     WHAT_IF_HEADING,
-    otherwise_document,
     otherwise_sentences,
     otherwise_sheet,
     otherwise_tables,
 )
 from oretally.io.wording.worth import (
     MONEY_CAUTION,
+    WorthRow,
     amount_table,
     price_sheet,
-    worth_document,
+    worth_rows,
     worth_sheet,
     worth_table,
 )
@@ -126,12 +124,11 @@ __all__ = [
     "Caution",
     "ResultTable",
     "Simulated",
+    "WorthRow",
     "amount_sheets",
     "amount_table",
     "amount_tables",
-    "amounts_document",
     "brief",
-    "cautions_document",
     "cautions_of",
     "certificate_figures",
     "circuit_cautions",
@@ -168,7 +165,6 @@ __all__ = [
     "notes_of",
     "obstacles",
     "opinion_sentence",
-    "otherwise_document",
     "otherwise_sentences",
     "otherwise_sheet",
     "otherwise_tables",
@@ -188,7 +184,6 @@ __all__ = [
     "sentence_row",
     "separation_table",
     "sheet_cautions",
-    "simulation_document",
     "simulation_sentences",
     "simulation_sheet",
     "simulation_table",
@@ -201,7 +196,7 @@ __all__ = [
     "variance_factor_sentences",
     "variance_factor_table",
     "verdict",
-    "worth_document",
+    "worth_rows",
     "worth_sheet",
     "worth_table",
 ]

@@ -1,18 +1,16 @@
-"""Tables, sheets and JSON of amounts: extraction and solids at leaches, inventories of stocks."""
+"""Tables and sheets of amounts: extraction and solids at leaches, inventories of stocks."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict
-from typing import Any
 
 from oretally.flowsheet import Basis
 from oretally.flowsheet.digits import format_with_sd
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import Balance, Inventory
 
-__all__ = ["amount_sheets", "amount_tables", "amounts_document", "dissolution_table",
-           "extraction_table", "inventory_table"]  # fmt: skip
+__all__ = ["amount_sheets", "amount_tables", "dissolution_table", "extraction_table",
+           "inventory_table"]  # fmt: skip
 
 _Row = Sequence[object]
 
@@ -148,14 +146,3 @@ def _pile_rows(pile: Inventory) -> Iterable[_Row]:
                *_cells(line.adjusted, line.adjusted_sd))  # fmt: skip
     yield (*of, "opening + in - out - closing", *_cells(pile.unaccounted, pile.unaccounted_sd),
            None, None, (pile.z, 0.1), pile.explained)  # fmt: skip
-
-
-def amounts_document(balance: Balance) -> dict[str, Any]:
-    """Return extractions, dissolved solids, inventories and amounts as plain dicts and lists."""
-    return {
-        "extractions": [asdict(e) for e in balance.extractions],
-        "dissolutions": [asdict(d) for d in balance.dissolutions],
-        "inventories": [{**asdict(pile), "lines": [asdict(x) for x in pile.lines]}
-                        for pile in balance.inventories],
-        "amounts": [asdict(a) for a in balance.amounts],
-    }  # fmt: skip

@@ -18,8 +18,8 @@ from oretally.flowsheet.circuit import NodeKind
 from oretally.flowsheet.units import Dimension
 from oretally.recon.result import Balance, TestKind
 
-__all__ = ["CAUTIONS_HEADING", "SITUATIONS", "Caution", "brief", "cautions_document", "cautions_of",
-           "circuit_cautions", "defer", "sheet_cautions"]  # fmt: skip
+__all__ = ["CAUTIONS_HEADING", "SITUATIONS", "Caution", "brief", "cautions_of", "circuit_cautions",
+           "defer", "sheet_cautions"]  # fmt: skip
 
 CAUTIONS_HEADING = "What can hurt, before you go on"
 SITUATIONS = ("leach", "mill", "grinding", "sieving", "washing", "precious", "free gold",
@@ -105,18 +105,6 @@ def _called_for(now: Collection[str], names: Sequence[str]) -> tuple[Caution, ..
                 tuple(entry["usual"]))
         for hazard, entry in ((h, _data()["hazards"][h]) for h in reasons)
     )  # fmt: skip
-
-
-def cautions_document(balance: Balance) -> dict[str, Any]:
-    """Return the cautions as plain dicts, for the JSON result."""
-    return {
-        "shown": [
-            {"hazard": c.hazard, "title": c.title, "because": list(c.because), "hurts": c.hurts,
-             "usual": list(c.usual)}
-            for c in cautions_of(balance)
-        ],
-        "defer": defer(),
-    }  # fmt: skip
 
 
 def _of_circuit(circuit: Circuit, survey: Survey) -> set[str]:

@@ -10,15 +10,12 @@ from dataclasses import dataclass
 
 from oretally.flowsheet.circuit import NodeKind
 from oretally.flowsheet.digits import format_chance, format_with_sd
-from oretally.recon.losses import (
+from oretally.recon.result import (
     COARSE_SHARE,
     LEAST_ENRICHMENT,
     LEAST_SHARE,
     MOST_ASSAYS,
-    POWER,
-    richer_between,
-)
-from oretally.recon.result import (
+    TEST_POWER,
     Balance,
     DecidingTest,
     End,
@@ -107,7 +104,7 @@ def loss_readings(balance: Balance) -> tuple[LossReading, ...]:
 def _by_size(balance: Balance, loss: Loss) -> LossReading:
     sentences = [_lost([loss])]
     sentences += [_end(loss, end) for end in loss.ends]
-    sentences += [_between(loss, part) for part in richer_between(loss)]
+    sentences += [_between(loss, part) for part in loss.between]
     matter = [end for end in loss.ends if end.matters]
     sentences += [_cannot_tell(balance, loss, end) for end in matter]
     if loss.ends and not matter:
@@ -286,12 +283,12 @@ def _begin(balance: Balance, loss: Loss) -> str:
 def _chance(test: DecidingTest) -> str:
     """Return the least chance to tell, and what would raise it."""
     words = f"{format_chance(test.chance)}{' or more' if test.chance <= 0.99 else ''}"
-    if test.chance >= POWER:
+    if test.chance >= TEST_POWER:
         return words
     if test.assays is not None:
-        return f"{words} ({test.assays} assays of each make it {100 * POWER:.0f} %)"
-    return (f"{words} (even {MOST_ASSAYS} assays of each do not make it {100 * POWER:.0f} %: the "
-            "explanations predict too much alike)")  # fmt: skip
+        return f"{words} ({test.assays} assays of each make it {100 * TEST_POWER:.0f} %)"
+    return (f"{words} (even {MOST_ASSAYS} assays of each do not make it {100 * TEST_POWER:.0f} %: "
+            "the explanations predict too much alike)")  # fmt: skip
 
 
 def _pm(pair: tuple[float, float] | None) -> str:

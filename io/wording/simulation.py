@@ -1,19 +1,18 @@
-"""A simulation in sentences, as a table, a sheet and JSON."""
+"""A simulation in sentences, as a table and a sheet."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from math import isfinite
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from oretally.flowsheet.digits import DASH, format_with_sd
 from oretally.io.draw_limits import MOST_DRAWS
 from oretally.io.wording.tables import ResultTable
-from oretally.recon.draws import AnswerKind, Interval
-from oretally.recon.simulation import COVERAGE, SimulatedAnswer, Simulation
+from oretally.recon.result import COVERAGE, AnswerKind, SimulatedAnswer, Simulation
 
-__all__ = ["SIMULATION_HEADING", "SIMULATION_LEGEND", "Simulated", "simulation_document",
-           "simulation_sentences", "simulation_sheet", "simulation_table"]  # fmt: skip
+__all__ = ["SIMULATION_HEADING", "SIMULATION_LEGEND", "Simulated", "simulation_sentences",
+           "simulation_sheet", "simulation_table"]  # fmt: skip
 
 SIMULATION_HEADING = "Simulation"
 SIMULATION_LEGEND = (
@@ -125,41 +124,3 @@ def simulation_sheet(simulated: Simulated) -> tuple[str, Sequence[str], Iterable
     header = ("answer", "unit", "balance", "sd", "mean", "sd of the draws", "2.5 %", "97.5 %",
               "shortest from", "to", "draws", "± holds")  # fmt: skip
     return "simulation", header, rows
-
-
-def simulation_document(simulated: Simulated | None) -> dict[str, Any] | None:
-    """Return the simulation for JSON; None if none was asked for."""
-    if simulated is None:
-        return None
-    found = simulated.found
-    return {
-        "draws": found.draws,
-        "balanced": found.draws - found.failed,
-        "seed": simulated.seed,
-        "centre": "adjusted values",
-        "level": COVERAGE,
-        "answers": [_document(r) for r in found.rows],
-    }
-
-
-def _document(r: SimulatedAnswer) -> dict[str, Any]:
-    a, v = r.answer, r.validation
-    return {
-        "answer": a.name, "kind": a.kind.value, "of": a.of, "quantity": a.quantity,
-        "unit": a.unit, "value": a.value, "sd": a.sd, "draws": r.draws, "mean": r.mean,
-        "simulated_sd": r.sd,
-        **dict(zip(("low", "high"), _ends(r.symmetric), strict=True)),
-        **dict(zip(("shortest_low", "shortest_high"), _ends(r.shortest), strict=True)),
-        "sd_holds": r.valid,
-        "tolerance": None if v is None else v.delta,
-        "low_off": None if v is None else _finite(v.low_off),
-        "high_off": None if v is None else _finite(v.high_off),
-    }  # fmt: skip
-
-
-def _ends(ends: Interval | None) -> tuple[float | None, float | None]:
-    return (None, None) if ends is None else (_finite(ends.low), _finite(ends.high))
-
-
-def _finite(value: float) -> float | None:
-    return value if isfinite(value) else None

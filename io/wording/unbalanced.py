@@ -8,8 +8,15 @@ from dataclasses import replace
 from oretally.flowsheet.digits import format_number, format_p, format_with_sd
 from oretally.io.cells import written_bound
 from oretally.io.wording.tables import ResultTable
-from oretally.recon.no_balance import SIZES
-from oretally.recon.result import LEFT_OUT, Balance, ChangedReading, Hold, Repair, Unbalanced
+from oretally.recon.result import (
+    LEFT_OUT,
+    SIZES,
+    Balance,
+    ChangedReading,
+    Hold,
+    Repair,
+    Unbalanced,
+)
 
 __all__ = [
     "measured_table",

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict
-from typing import Any
 
 from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
 from oretally.io.wording.tables import ResultTable
@@ -12,7 +10,6 @@ from oretally.recon.result import GlobalTest, ValueChange, WhatIf
 
 __all__ = [
     "WHAT_IF_HEADING",
-    "otherwise_document",
     "otherwise_sentences",
     "otherwise_sheet",
     "otherwise_tables",
@@ -95,29 +92,6 @@ def _change(change: float | None, *sds: float | None) -> str:
     known = [sd for sd in sds if sd is not None]
     text = format_with_sd(change, min(known) if known else None)[0]
     return f"+{text}" if change > 0.0 and text.strip("0.") else text
-
-
-def otherwise_document(found: WhatIf | None) -> dict[str, Any] | None:
-    """Return the comparison for JSON; None if none was asked for."""
-    if found is None:
-        return None
-    return {
-        "changes": list(found.changes),
-        "converged": found.converged,
-        "status": found.status,
-        "as_it_is": _test(found.now),
-        "what_if": None if found.test is None else _test(found.test),
-        "recoveries": [
-            {"stream": r.stream, "analyte": r.analyte, "recovery": r.recovery, "sd": r.sd,
-             "otherwise": r.otherwise, "otherwise_sd": r.otherwise_sd, "difference": r.change}
-            for r in found.recoveries
-        ],
-        "values": [{**asdict(v), "difference": v.change} for v in found.values],
-    }  # fmt: skip
-
-
-def _test(test: GlobalTest) -> dict[str, Any]:
-    return {"statistic": test.statistic, "dof": test.dof, "p": test.p}
 
 
 def otherwise_sheet(found: WhatIf) -> tuple[str, Sequence[str], Iterable[_Row]]:

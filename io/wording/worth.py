@@ -7,16 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from oretally.flowsheet import Basis
 from oretally.flowsheet.digits import format_with_sd
+from oretally.flowsheet.survey import amount_unit
 from oretally.io.definition import Price
 from oretally.io.wording.tables import ResultTable
-from oretally.recon.answers import amount_unit
 from oretally.recon.result import AnalyteAmount, Balance
 
-__all__ = ["MONEY_CAUTION", "amount_table", "price_sheet", "worth_document", "worth_sheet",
+__all__ = ["MONEY_CAUTION", "WorthRow", "amount_table", "price_sheet", "worth_rows", "worth_sheet",
            "worth_table"]  # fmt: skip
 
 MONEY_CAUTION = (
@@ -60,7 +59,7 @@ def worth_table(balance: Balance, prices: Sequence[Price]) -> ResultTable:
     rows = [
         [r.name, r.of, r.standing, *format_with_sd(r.worth, r.sd),
          *format_with_sd(r.per_tonne, r.per_tonne_sd)]
-        for r in _rows(balance, prices)
+        for r in worth_rows(balance, prices)
     ]  # fmt: skip
     whole, each = _units(balance, prices)
     header = ["stream", "analyte", "", f"worth [{whole}]", "±", f"per t of feed [{each}]", "±"]
@@ -69,8 +68,11 @@ def worth_table(balance: Balance, prices: Sequence[Price]) -> ResultTable:
 
 
 @dataclass(frozen=True, slots=True)
-class _Worth:
-    """A row in money: of one analyte in one stream, or of several together."""
+class WorthRow:
+    """A row in money: of one analyte in one stream, or of several together.
+
+    ``worth`` of the batch or per hour; ``per_tonne`` of dry feed, None where that is 0.
+    """
 
     name: str
     analytes: tuple[str, ...]
@@ -86,7 +88,7 @@ class _Worth:
         return " + ".join(self.analytes)
 
 
-def _rows(balance: Balance, prices: Sequence[Price]) -> Iterable[_Worth]:
+def worth_rows(balance: Balance, prices: Sequence[Price]) -> Iterable[WorthRow]:
     """Yield the rows of single amounts, then the totals; none where there is no balance."""
     if not balance.converged:
         return
@@ -96,10 +98,10 @@ def _rows(balance: Balance, prices: Sequence[Price]) -> Iterable[_Worth]:
             price = per_kg[m.analyte]
             tonne = (_tonnes(x, price) for x in (m.per_feed, m.per_feed_sd))
             standing = _standing(balance, m)
-            yield _Worth(m.stream, (m.analyte,), standing, m.amount * price, m.sd * price, *tonne)
+            yield WorthRow(m.stream, (m.analyte,), standing, m.amount * price, m.sd * price, *tonne)
     for t in balance.worth:
         tonne = (_tonnes(x, 1.0) for x in (t.per_feed, t.per_feed_sd))
-        yield _Worth(t.name, t.analytes, "together", t.worth, t.sd, *tonne)
+        yield WorthRow(t.name, t.analytes, "together", t.worth, t.sd, *tonne)
 
 
 def _tonnes(per_kg: float | None, price: float) -> float | None:
@@ -114,25 +116,6 @@ def _units(balance: Balance, prices: Sequence[Price]) -> tuple[str, str]:
     return currency if batch else f"{currency}/h", f"{currency}/t"
 
 
-def worth_document(balance: Balance, prices: Sequence[Price]) -> dict[str, Any] | None:
-    """Return the money for JSON; None where no price is stated."""
-    if not prices:
-        return None
-    return {
-        "caution": MONEY_CAUTION,
-        "currency": prices[0].currency,
-        "of": "batch" if balance.survey.basis is Basis.BATCH else "hour",
-        "prices": [{"analyte": p.analyte, "per_kg": p.per_kg, "written": p.written}
-                   for p in prices],
-        "rows": [
-            {"of": r.name, "analytes": list(r.analytes),
-             "standing": r.standing or None, "worth": r.worth, "sd": r.sd,
-             "per_tonne_fed": r.per_tonne, "per_tonne_fed_sd": r.per_tonne_sd}
-            for r in _rows(balance, prices)
-        ],
-    }  # fmt: skip
-
-
 def worth_sheet(
     balance: Balance, prices: Sequence[Price]
 ) -> tuple[str, Sequence[str], Iterable[_Row]]:
@@ -143,7 +126,7 @@ def worth_sheet(
     rows: list[_Row] = [
         (r.name, r.of, r.standing, (r.worth, r.sd), (r.sd, r.sd), (r.per_tonne, r.per_tonne_sd),
          (r.per_tonne_sd, r.per_tonne_sd))
-        for r in _rows(balance, prices)
+        for r in worth_rows(balance, prices)
     ]  # fmt: skip
     return "worth", header, [*rows, (MONEY_CAUTION,)]
 

@@ -2,7 +2,6 @@
 
 from oretally.recon.answers.analyte_amounts import analyte_amounts
 from oretally.recon.answers.closures import (
-    amount_unit,
     calculated_heads,
     closures,
     measured_flow,
@@ -23,7 +22,6 @@ __all__ = [
     "AnswerName",
     "Answers",
     "CaseAnswers",
-    "amount_unit",
     "analyte_amounts",
     "balanced_values",
     "bounded_notes",

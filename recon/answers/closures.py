@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from oretally.flowsheet import Circuit, Measurement, Stream, Survey, Unit, parse_unit
+from oretally.flowsheet import Circuit, Measurement, Stream, Survey
 from oretally.flowsheet.circuit import Content
-from oretally.flowsheet.survey import in_solution
+from oretally.flowsheet.survey import amount_unit, in_solution
 from oretally.recon.propagation import Amount, over, times, weighted
 from oretally.recon.result import CalculatedHead, Closure
 
-__all__ = ["Measured", "Slopes", "amount_unit", "calculated_heads", "closures", "measured_flow",
-           "summed", "total_amount"]  # fmt: skip
-
-_METRIC = ("t", "kg", "g", "mg")
-
+__all__ = ["Measured", "Slopes", "calculated_heads", "closures", "measured_flow", "summed",
+           "total_amount"]  # fmt: skip
 
 Slopes = dict[tuple[str, str], float]
 Measured = Amount[tuple[str, str]]
@@ -127,22 +124,6 @@ def _parts(survey: Survey, stream: Stream, quantity: str) -> list[tuple[str, str
     if quantity in survey.dissolved and stream.content.has_water:
         parts.append(("water", in_solution(quantity)))
     return parts
-
-
-def amount_unit(survey: Survey, quantity: str, largest: float) -> Unit:
-    """Return the unit for amounts of a quantity: the survey's, or a smaller metric one.
-
-    ``largest`` is the largest amount to be shown. [kg or kg/h]
-    """
-    unit = survey.flow_unit
-    mass, slash, time = unit.symbol.partition("/")
-    if quantity in (survey.basis.quantity, "water") or mass not in _METRIC:
-        return unit
-    for smaller in _METRIC[_METRIC.index(mass) :]:
-        unit = parse_unit(f"{smaller}{slash}{time}")
-        if unit.from_base(largest) >= 1.0:
-            break
-    return unit
 
 
 def closures(circuit: Circuit, survey: Survey) -> tuple[Closure, ...]:

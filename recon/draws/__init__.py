@@ -1,11 +1,9 @@
 """Surveys drawn as they could have come out: coverage intervals, answers whose sd is doubtful."""
 
-from oretally.recon.draws.balance_answers import AnswerKind, BalanceAnswer, answers_of
+from oretally.recon.draws.balance_answers import answers_of
 from oretally.recon.draws.coverage_intervals import (
     LEAST_SAMPLES,
     NORMAL_95,
-    Interval,
-    Validation,
     end_scatter,
     relieved,
     shortest_interval,
@@ -18,11 +16,7 @@ from oretally.recon.draws.drawn_surveys import DrawnSurveys, balanced_draws, rec
 __all__ = [
     "LEAST_SAMPLES",
     "NORMAL_95",
-    "AnswerKind",
-    "BalanceAnswer",
     "DrawnSurveys",
-    "Interval",
-    "Validation",
     "answers_of",
     "balanced_draws",
     "doubtful_answers",

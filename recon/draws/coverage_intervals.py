@@ -26,28 +26,20 @@ J.M. Hammersley and D.C. Handscomb, Monte Carlo Methods (1964), section 5.5. All
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
 from oretally.flowsheet.arrays import Floats
+from oretally.recon.result import Interval, Validation
 
-__all__ = ["LEAST_SAMPLES", "NORMAL_95", "Interval", "Validation", "end_scatter", "relieved",
-           "shortest_interval", "symmetric_interval", "tolerance", "validation"]  # fmt: skip
+__all__ = ["LEAST_SAMPLES", "NORMAL_95", "end_scatter", "relieved", "shortest_interval",
+           "symmetric_interval", "tolerance", "validation"]  # fmt: skip
 
 
 LEAST_SAMPLES = 40  # of which 2.5 % is one
 NORMAL_95 = 1.959963984540054  # coverage factor of 95 % of a normal distribution
 _SURE = 3.0  # sd of the scatter of an end, within which no verdict is given: answers are many
 _HAIR = 1e-9  # of the tolerance: what rounding leaves of printed digits
-
-
-class Interval(NamedTuple):
-    """Ends of an interval; infinite where there is no limit."""
-
-    low: float
-    high: float
 
 
 def symmetric_interval(samples: Floats, level: float = 0.95) -> Interval:
@@ -158,26 +150,6 @@ def tolerance(u: float, digits: int = 1) -> float:
         raise ValueError(f"{digits} digits: one at least is needed")
     exponent = int(f"{u:.{digits - 1}e}".split("e")[1])  # of u, rounded to so many digits
     return float(f"5e{exponent - digits}")
-
-
-@dataclass(frozen=True, slots=True)
-class Validation:
-    """Whether y +- U of first order agrees with a simulated interval (JCGM 101, clause 8.1).
-
-    Attributes
-    ----------
-    delta : float
-        Numerical tolerance of u.
-    low_off, high_off : float
-        d_low and d_high: how far the ends are apart.
-    valid : bool or None
-        None where the scatter of the simulated ends could turn the verdict: more samples tell.
-    """
-
-    delta: float
-    low_off: float
-    high_off: float
-    valid: bool | None
 
 
 def validation(

@@ -14,8 +14,7 @@ from functools import cached_property
 from oretally.flowsheet import Measurement, Positions
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.recon.draws.balance_answers import AnswerKind, answer_name
-from oretally.recon.result import Balance, ValueClass
+from oretally.recon.result import AnswerKind, Balance, ValueClass
 from oretally.recon.solution import Solution
 
 __all__ = ["doubtful_answers"]
@@ -56,7 +55,7 @@ class _Search:
             if r.recovery is not None and any(self._at_bound(k, s) for s in (r.stream, r.of)):
                 room = 0.0
             if room is not None:
-                yield room, answer_name(AnswerKind.RECOVERY, r.stream, r.analyte)
+                yield room, AnswerKind.RECOVERY.named(r.stream, r.analyte)
 
     def yields(self) -> _Found:
         liquid = {s.name for s in self.balance.circuit.streams if s.content is Content.SOLUTION}
@@ -71,7 +70,7 @@ class _Search:
         for e in self.balance.extractions:
             room = _room(e.reconciled, e.reconciled_sd, _WHOLE)
             if room is not None:
-                yield room, answer_name(AnswerKind.EXTRACTION, e.node, e.analyte)
+                yield room, AnswerKind.EXTRACTION.named(e.node, e.analyte)
 
     def values(self) -> _Found:
         """Unmeasured flows and bulk grades; a product's flow is told by its yield."""
@@ -84,7 +83,7 @@ class _Search:
                 continue
             room = _room(v.adjusted, v.adjusted_sd, maximum.get(v.quantity))
             if room is not None:
-                yield room, answer_name(AnswerKind.VALUE, v.stream, v.quantity)
+                yield room, AnswerKind.VALUE.named(v.stream, v.quantity)
 
     def _declared(self, stream: str) -> bool:
         flow = self._flow(stream)

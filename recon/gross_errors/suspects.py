@@ -36,6 +36,7 @@ from oretally.recon.result import (
     ErrorRates,
     GlobalTest,
     GrossErrors,
+    HiddenError,
     NamedExplanation,
     RecoveryUnder,
     SecondOpinion,
@@ -55,7 +56,6 @@ from oretally.recon.signatures import (
 from oretally.recon.solver import Covariance, propagate
 
 __all__ = ["TOLD", "Inquiry"]
-
 
 TOLD = 0.1  # probability from which a group is a suspect
 _SEVERAL = 3  # errors from which stated errors are suspected as well
@@ -99,29 +99,25 @@ class Inquiry:
         signatures = signatures_of(covariance.problem, covariance.solution, len(self.circuit.nodes))
         return GrossErrors(
             groups=self._groups(equivalent_sets(signatures)),
-            hidden=hidden_errors(
-                self.survey, self.values, self._measured_at(), covariance, self.answers
-            ),
-            near_limit=NEAR, power=POWER, rates=self.rates,
+            hidden=self._hidden(), near_limit=NEAR, power=POWER, rates=self.rates,
         )  # fmt: skip
 
     def _findings(self, measured: int) -> GrossErrors:
         large = measured > LARGEST
-        hidden = (
-            () if large
-            else hidden_errors(
-                self.survey, self.values, self._measured_at(), self.covariance, self.answers
-            )
-        )  # fmt: skip
+        hidden = () if large else self._hidden()
+        alone = sidak_limit(self.test.alpha, 1)
         nodal = sidak_limit(self.test.alpha, len(self.closures)) if self.closures else None
         if large or self.test.dof <= 0:
+            tested = sum(v.standardised is not None for v in self.values)
             return GrossErrors(
                 hidden=hidden, nodal_limit=nodal, rates=self.rates,
+                adjustment_limits=(alone, sidak_limit(self.test.alpha, tested)),
                 suspects=self._by_test_alone() if large else (),
             )  # fmt: skip
         problem, solution = self.covariance.problem, self.covariance.solution
         found = diagnose(problem, solution, self._slips, self.rates, len(self.circuit.nodes))
         n_tests = len(found.at_balance.members)
+        largest = sidak_limit(self.test.alpha, n_tests)
         told = ToldSlips(found, self._slips, problem, solution)
         return GrossErrors(
             suspects=self._suspects(found, told),
@@ -135,7 +131,8 @@ class Inquiry:
             variance_factors=self._dispersions(found),
             opinions=self._opinions(found.at_balance),
             tests=n_tests,
-            measurement_limit=sidak_limit(self.test.alpha, n_tests),
+            measurement_limit=largest,
+            adjustment_limits=(alone, largest),
             nodal_limit=nodal,
             near_limit=NEAR,
             power=POWER,
@@ -144,6 +141,10 @@ class Inquiry:
             left_out=min(1.0, found.posterior.left_out + found.unseen),
             sound=found.sound,
         )
+
+    def _hidden(self) -> tuple[HiddenError, ...]:
+        at = self._measured_at()
+        return hidden_errors(self.survey, self.values, at, self.covariance, self.answers)
 
     def _rate(self, place: Position) -> float:
         source, m = self._at.sources.get(place), self._slips.written.get(place)

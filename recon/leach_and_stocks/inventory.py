@@ -11,7 +11,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from oretally.flowsheet import Circuit, NodeKind, Position, Positions, Stream, Survey, Unit
-from oretally.recon.answers import amount_unit, total_amount
+from oretally.flowsheet.survey import amount_unit
+from oretally.recon.answers import total_amount
 from oretally.recon.propagation import Amount, adjusted_amount, adjusted_sd, weighted
 from oretally.recon.result import Inventory, InventoryLine
 from oretally.recon.solver import Covariance

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from oretally.flowsheet import Circuit, NodeKind, Stream, Survey
 from oretally.flowsheet.digits import format_number, format_with_sd
-from oretally.recon.answers import amount_unit, total_amount
+from oretally.flowsheet.survey import amount_unit
+from oretally.recon.answers import total_amount
 from oretally.recon.propagation import weighted
 from oretally.recon.result import Inventory, Recovery
 

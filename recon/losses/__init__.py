@@ -3,18 +3,7 @@
 Read ``losses`` first.
 """
 
-from oretally.recon.losses.deciding_test import MOST_ASSAYS, POWER
-from oretally.recon.losses.kept_and_lost import LEAST_ENRICHMENT
-from oretally.recon.losses.losses import COARSE_SHARE, LEAST_SHARE, losses_of, richer_between
+from oretally.recon.losses.losses import losses_of
 from oretally.recon.losses.single_reading import one_reading
 
-__all__ = [
-    "COARSE_SHARE",
-    "LEAST_ENRICHMENT",
-    "LEAST_SHARE",
-    "MOST_ASSAYS",
-    "POWER",
-    "losses_of",
-    "one_reading",
-    "richer_between",
-]
+__all__ = ["losses_of", "one_reading"]

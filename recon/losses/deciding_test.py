@@ -40,14 +40,19 @@ from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.survey import Kind, meanings
 from oretally.recon.losses.single_reading import sd_of_one
 from oretally.recon.propagation import propagated
-from oretally.recon.result import DecidingTest, Expected, LossCause, TestKind
+from oretally.recon.result import (
+    MOST_ASSAYS,
+    TEST_POWER,
+    DecidingTest,
+    Expected,
+    LossCause,
+    TestKind,
+)
 
-__all__ = ["ALPHA", "MOST_ASSAYS", "POWER", "AssayError", "Prediction", "chance_to_tell",
+__all__ = ["ALPHA", "AssayError", "Prediction", "chance_to_tell",
            "deciding_test", "grind_half", "screen", "split_finest", "treat_again"]  # fmt: skip
 
-ALPHA, POWER = 0.05, 0.80
-MOST_ASSAYS = 20
-"""Assays of one part beyond which no number is named: common sense, no source."""
+ALPHA = 0.05
 _OF_WHOLE = (TestKind.TREAT_AGAIN,)  # tests that assay a product as it is, not parts of it
 
 _Two = Callable[[NDArray[Any]], tuple[Any, Any]]
@@ -166,7 +171,9 @@ def deciding_test(
     if not (np.isfinite([*values, *once]).all() and min(once) > 0.0):
         return None
     enough = (
-        n for n in range(1, MOST_ASSAYS + 1) if min(chance_to_tell(values, sds(n), ALPHA)) >= POWER
+        n
+        for n in range(1, MOST_ASSAYS + 1)
+        if min(chance_to_tell(values, sds(n), ALPHA)) >= TEST_POWER
     )
     expected = tuple(
         Expected(p.explanation, unit.from_base(p.value), unit.from_base(sd), chance)

@@ -17,14 +17,10 @@ from oretally.flowsheet import Circuit, Position, Positions, Survey
 from oretally.flowsheet.survey import DECLARED_LOSS, Run
 from oretally.recon.answers import Answers
 from oretally.recon.propagation import Function, estimate, value_at
-from oretally.recon.result import Estimate
+from oretally.recon.result import LEAST_ENRICHMENT, Estimate
 from oretally.recon.solver import Covariance
 
-__all__ = ["LEAST_ENRICHMENT", "LossValues"]
-
-LEAST_ENRICHMENT = 1.2
-"""Grade of the richest product over that of the feed, below which an analyte is not read as one
-that is to be won. Common practice, no source."""
+__all__ = ["LossValues"]
 
 
 @dataclass(frozen=True)

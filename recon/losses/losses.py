@@ -30,6 +30,8 @@ from oretally.recon.losses.grade_recovery import grade_recovery_curves
 from oretally.recon.losses.kept_and_lost import LossValues
 from oretally.recon.propagation import Function, estimate, joint_estimate, sidak_limit, value_at
 from oretally.recon.result import (
+    COARSE_SHARE,
+    LEAST_SHARE,
     DecidingTest,
     End,
     Estimate,
@@ -43,13 +45,7 @@ from oretally.recon.result import (
 from oretally.recon.sizes import SizePart, size_parts, size_recoveries
 from oretally.recon.solver import Covariance
 
-__all__ = ["COARSE_SHARE", "LEAST_SHARE", "MUCH_SHARE", "losses_of", "richer_between"]
-
-COARSE_SHARE = 0.20
-"""Share of the solids in the coarse end, as nearly as the sieves allow: what stays above P80.
-Common practice, no source."""
-LEAST_SHARE = 0.10
-"""Share of a loss that an end must hold to be worth a test. Common practice, no source."""
+__all__ = ["MUCH_SHARE", "losses_of"]
 
 MUCH_SHARE = 0.20
 """Share of a loss that a class between the ends must hold to be named. Our own choice."""
@@ -106,16 +102,16 @@ def _check(products: Sequence[str], lost: Sequence[str]) -> None:
         raise InputError(faults)
 
 
-def richer_between(loss: Loss) -> tuple[LossPart, ...]:
+def _richer_between(parts: Sequence[LossPart], ends: Sequence[LossEnd]) -> tuple[LossPart, ...]:
     """Return the classes between the ends that hold much of a loss and are richer than its whole.
 
     Beyond chance, as many classes as are there looked at together.
     """
-    ends = {end.end: end.part for end in loss.ends}
-    if len(ends) < len(End):
+    at = {end.end: end.part for end in ends}
+    if len(at) < len(End):
         return ()
-    low, high = ends[End.FINE].passed_um, ends[End.COARSE].retained_um
-    between = [p for p in loss.parts if low <= p.retained_um and p.passed_um <= high]
+    low, high = at[End.FINE].passed_um, at[End.COARSE].retained_um
+    between = [p for p in parts if low <= p.retained_um and p.passed_um <= high]
     return tuple(
         p for p in between
         if p.of_loss is not None and p.of_loss[0] > 100.0 * MUCH_SHARE
@@ -150,7 +146,7 @@ class _Reading:
         if share is None:
             return None
         parts = size_parts(values.covariance, values.places, k, j)
-        ends = self._ends(parts)
+        rows, ends = tuple(self._part([part]) for part in parts), tuple(self._ends(parts))
         return Loss(
             stream=answers.streams[j], analyte=analyte.name, unit=analyte.unit.symbol,
             of=answers.streams[answers.feed], kept=tuple(answers.streams[i] for i in self.kept),
@@ -158,7 +154,7 @@ class _Reading:
             in_solution=self._in_solution(), grade=self._shown([Position(k, j)], lambda v: v[0]),
             sieved=self._cut([value_at(values.covariance, p) for p in values.class_flows(j)])
             is not None,
-            parts=tuple(self._part([part]) for part in parts), ends=tuple(ends),
+            parts=rows, ends=ends, between=_richer_between(rows, ends),
             tests=tuple(self._tests(parts, ends)) if values.solids(j) else (),
         )  # fmt: skip
 

@@ -3,7 +3,6 @@
 Read ``unbalanced`` first.
 """
 
-from oretally.recon.no_balance.recycles import SIZES
 from oretally.recon.no_balance.result import NoBalance
 
-__all__ = ["SIZES", "NoBalance"]
+__all__ = ["NoBalance"]

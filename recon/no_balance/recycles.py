@@ -27,16 +27,13 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.survey import Kind, meanings
-from oretally.recon.result import Hold, Recycle
+from oretally.recon.result import SIZES, Hold, Recycle
 from oretally.recon.solution import Solution, StopReason
 from oretally.recon.solver import corrected, solve
 
-__all__ = ["GROWN", "SIZES", "Flows", "HeldFlow", "hold", "holds", "recycles"]
+__all__ = ["GROWN", "Flows", "HeldFlow", "hold", "holds", "recycles"]
 
 _Readings = Mapping[Position, tuple[float, float]]
-
-SIZES = "sizes"
-"""What stands for all classes of a stack in a `Hold`."""
 
 GROWN = 20.0
 """Times the largest measured flow: no plant sends more round, and the solver's limit."""

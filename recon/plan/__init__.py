@@ -7,7 +7,15 @@ from oretally.recon.plan.identifiable import MOST_TOLD
 from oretally.recon.plan.planner import CURVE, plan_measurements
 from oretally.recon.plan.point import PlanPoint, balanced_point
 from oretally.recon.plan.point_answers import PlanAnswer, recovery_of, value_of, yield_of
-from oretally.recon.plan.rows import Candidate, Declared, MeasurementPlan, Option, Prices
+from oretally.recon.plan.rows import (
+    Candidate,
+    Declared,
+    MeasurementPlan,
+    NextBest,
+    Option,
+    PlannedReading,
+    Prices,
+)
 
 __all__ = [
     "CURVE",
@@ -15,9 +23,11 @@ __all__ = [
     "Candidate",
     "Declared",
     "MeasurementPlan",
+    "NextBest",
     "Option",
     "PlanAnswer",
     "PlanPoint",
+    "PlannedReading",
     "Prices",
     "balanced_point",
     "plan_measurements",

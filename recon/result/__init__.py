@@ -30,6 +30,11 @@ from oretally.recon.result.gross_errors import (
     VarianceFactor,
 )
 from oretally.recon.result.losses import (
+    COARSE_SHARE,
+    LEAST_ENRICHMENT,
+    LEAST_SHARE,
+    MOST_ASSAYS,
+    TEST_POWER,
     CurvePoint,
     DecidingTest,
     End,
@@ -43,6 +48,15 @@ from oretally.recon.result.losses import (
     SizeRecovery,
     Standing,
     TestKind,
+)
+from oretally.recon.result.simulation import (
+    COVERAGE,
+    AnswerKind,
+    BalanceAnswer,
+    Interval,
+    SimulatedAnswer,
+    Simulation,
+    Validation,
 )
 from oretally.recon.result.sizes import (
     ClassRow,
@@ -63,6 +77,7 @@ from oretally.recon.result.sizes import (
 )
 from oretally.recon.result.unbalanced import (
     LEFT_OUT,
+    SIZES,
     ChangedReading,
     Hold,
     Misfit,
@@ -86,10 +101,19 @@ from oretally.recon.result.what_if import RecoveryChange, ValueChange, WhatIf
 
 __all__ = [
     "CLOSED",
+    "COARSE_SHARE",
+    "COVERAGE",
+    "LEAST_ENRICHMENT",
+    "LEAST_SHARE",
     "LEFT_OUT",
+    "MOST_ASSAYS",
+    "SIZES",
     "STATIONARY",
+    "TEST_POWER",
     "AnalyteAmount",
+    "AnswerKind",
     "Balance",
+    "BalanceAnswer",
     "BalancedValue",
     "CalculatedHead",
     "Certificate",
@@ -115,6 +139,7 @@ __all__ = [
     "GrossErrors",
     "HiddenError",
     "Hold",
+    "Interval",
     "Inventory",
     "InventoryLine",
     "Loss",
@@ -139,6 +164,8 @@ __all__ = [
     "SecondOpinion",
     "Separation",
     "Sharpness",
+    "SimulatedAnswer",
+    "Simulation",
     "SizeAt",
     "SizeLaw",
     "SizeRecovery",
@@ -152,6 +179,7 @@ __all__ = [
     "TieBreaker",
     "Unbalanced",
     "UnusedClass",
+    "Validation",
     "ValueChange",
     "ValueClass",
     "VarianceFactor",

@@ -363,6 +363,9 @@ class GrossErrors:
         Different measurement and loss tests; p is corrected for as many.
     measurement_limit, nodal_limit : float or None
         Least absolute statistic that is significant, corrected for the number of tests.
+    adjustment_limits : (float, float) or None
+        Largest absolute standardised adjustments that chance explains: of a measurement looked at
+        alone, and of all that are checked (Sidak). None where nothing is checked.
     near_limit : float
         Correlation from which traces count as nearly the same.
     power : float
@@ -387,6 +390,7 @@ class GrossErrors:
     tests: int = 0
     measurement_limit: float | None = None
     nodal_limit: float | None = None
+    adjustment_limits: tuple[float, float] | None = None
     near_limit: float = 0.95
     power: float = 0.80
     rates: ErrorRates = field(default_factory=ErrorRates)

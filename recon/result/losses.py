@@ -8,6 +8,11 @@ from enum import StrEnum
 from oretally.recon.result.estimate import Estimate
 
 __all__ = [
+    "COARSE_SHARE",
+    "LEAST_ENRICHMENT",
+    "LEAST_SHARE",
+    "MOST_ASSAYS",
+    "TEST_POWER",
     "CurvePoint",
     "DecidingTest",
     "End",
@@ -21,7 +26,20 @@ __all__ = [
     "SizeRecovery",
     "Standing",
     "TestKind",
-]  # fmt: skip
+]
+
+COARSE_SHARE = 0.20
+"""Share of the solids in the coarse end, as nearly as the sieves allow: what stays above P80.
+Common practice, no source."""
+LEAST_ENRICHMENT = 1.2
+"""Grade of the richest product over that of the feed, below which an analyte is not read as one
+that is to be won. Common practice, no source."""
+LEAST_SHARE = 0.10
+"""Share of a loss that an end must hold to be worth a test. Common practice, no source."""
+MOST_ASSAYS = 20
+"""Assays of one part beyond which no number is named: common sense, no source."""
+TEST_POWER = 0.80
+"""Chance to tell that a test should have."""
 
 
 class End(StrEnum):
@@ -111,8 +129,8 @@ class DecidingTest:
     alpha : float
         An explanation is excluded if the result lies beyond its two-sided limits at this level.
     assays : int or None
-        Fewest assays of each part, their mean taken, that make the least chance 80 %; None if
-        ``MOST_ASSAYS`` do not.
+        Fewest assays of each part, their mean taken, that make the least chance
+        `TEST_POWER`; None if `MOST_ASSAYS` do not.
     """
 
     kind: TestKind
@@ -206,6 +224,9 @@ class Loss:
         From coarse to fine; empty if nothing is known of the analyte by size.
     ends : tuple of LossEnd
         Those that can be read.
+    between : tuple of LossPart
+        Classes between both ends that hold much of the loss and are richer than its whole beyond
+        chance.
     tests : tuple of DecidingTest
         The one that is worth most first.
     """
@@ -221,6 +242,7 @@ class Loss:
     sieved: bool
     parts: tuple[LossPart, ...]
     ends: tuple[LossEnd, ...]
+    between: tuple[LossPart, ...]
     tests: tuple[DecidingTest, ...]
 
 

@@ -7,10 +7,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["LEFT_OUT", "ChangedReading", "Hold", "Misfit", "Recycle", "Repair", "Unbalanced"]
+__all__ = ["LEFT_OUT", "SIZES", "ChangedReading", "Hold", "Misfit", "Recycle", "Repair",
+           "Unbalanced"]  # fmt: skip
 
 LEFT_OUT = "left out"
 """Kind of a repair that does without a reading; other kinds are those of slips."""
+SIZES = "sizes"
+"""What stands for all classes of a stack in a `Hold`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +54,7 @@ class Recycle:
 class Hold:
     """Something not measured that would keep the recycles finite, by itself or with its fellows.
 
-    ``quantity`` is one of the survey, or 'sizes': all classes of a stack.
+    ``quantity`` is one of the survey, or `SIZES`.
     """
 
     stream: str

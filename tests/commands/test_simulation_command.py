@@ -13,13 +13,12 @@ import openpyxl
 import pytest
 
 from oretally.io.cli import main
-from oretally.io.commands import balance as balance_outputs
 from oretally.io.commands.balance import Outputs, balanced
 from oretally.io.results.document import balance_document, balance_schema
 from oretally.io.results.pdf_pages import pages
 from oretally.io.wording import Simulated, simulation_sentences, simulation_sheet, simulation_table
 from oretally.recon import Balance, reconcile
-from oretally.recon.simulation import Simulation
+from oretally.recon.simulation import simulation_of
 
 Capture = pytest.CaptureFixture[str]
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
@@ -161,7 +160,8 @@ def test_draws_that_did_not_balance_are_said(case: Path) -> None:
     found = answer.simulated.found
     values, converged = found.values.copy(), found.converged.copy()
     values[:3], converged[:3] = np.nan, False
-    less = Simulated(Simulation(found.answers, values, converged, found.normal), 1)
+    normal = np.zeros((len(values), 1))
+    less = Simulated(simulation_of([r.answer for r in found.rows], values, converged, normal), 1)
     assert simulation_sentences(less)[0] == (
         "200 surveys drawn about the adjusted values, seed 1: 3 of them did not balance and are in "
         "no figure."
@@ -181,6 +181,6 @@ def test_no_balance_no_draws(case: Path, monkeypatch: pytest.MonkeyPatch) -> Non
     def ended(*args: Any, **kwargs: Any) -> Balance:
         return replace(reconcile(*args, **kwargs), converged=False)
 
-    monkeypatch.setattr(balance_outputs, "reconcile", ended)
+    monkeypatch.setattr("oretally.io.commands.balance.reconcile", ended)
     answer = balanced(case, Outputs(), draws=200)
     assert answer.simulated is None and not answer.balance.converged

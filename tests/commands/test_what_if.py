@@ -11,8 +11,8 @@ from oretally.flowsheet.survey import without_measurement
 from oretally.io.case import Case, read_case
 from oretally.io.commands.what_if import changed_survey
 from oretally.io.results import html_report, summary
+from oretally.io.results.document import balance_document
 from oretally.io.wording import (
-    otherwise_document,
     otherwise_sentences,
     otherwise_sheet,
     otherwise_tables,
@@ -216,8 +216,7 @@ def test_no_balance_follows(case: Case) -> None:
     assert otherwise_sentences(found)[1].startswith(
         "No balance follows from that. No dry mass was measured, so nothing fixes the scale"
     )
-    document = otherwise_document(found)
-    assert document is not None
+    document = balance_document(now, otherwise=found)["what_if"]
     assert (document["converged"], document["what_if"], document["values"]) == (False, None, [])
 
 

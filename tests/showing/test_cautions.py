@@ -25,11 +25,10 @@ from oretally.flowsheet import (
 from oretally.flowsheet.survey import SizeGrid, class_grade, class_share
 from oretally.io import read_case
 from oretally.io.results import html_report, summary, to_json
-from oretally.io.results.document import balance_schema
+from oretally.io.results.document import balance_document, balance_schema
 from oretally.io.wording import (
     CAUTIONS_HEADING,
     brief,
-    cautions_document,
     cautions_of,
     circuit_cautions,
     defer,
@@ -179,7 +178,7 @@ def test_nothing_is_shown_where_nothing_points_to_it() -> None:
     assert cautions_of(balance) == ()
     assert CAUTIONS_HEADING not in summary(balance)
     assert CAUTIONS_HEADING not in html_report(balance)
-    assert cautions_document(balance) == {"shown": [], "defer": defer()}
+    assert balance_document(balance)["cautions"] == {"shown": [], "defer": defer()}
 
 
 def _by_size(fine: str) -> Balance:

@@ -49,7 +49,6 @@ from oretally.io.wording import (
     size_recovery_tables,
 )
 from oretally.recon import Balance, reconcile
-from oretally.recon.losses import richer_between
 from oretally.recon.losses.losses import MUCH_SHARE
 
 
@@ -278,7 +277,7 @@ def test_a_rich_class_between_the_ends_is_told() -> None:
     balance = reconcile(TABLE, loss_survey(grades))
     loss = only_loss(balance)
     second = loss.parts[1]
-    assert richer_between(loss) == (second,)
+    assert loss.between == (second,)
     assert second.of_loss is not None and second.of_loss[0] > 100.0 * MUCH_SHARE
     (reading,) = loss_readings(balance)
     (told,) = (s for s in reading.sentences if "-300+150 um" in s)
@@ -289,9 +288,9 @@ def test_a_rich_class_between_the_ends_is_told() -> None:
     )
     assert told in _flat(summary(balance)) and told in _flat(html_report(balance))
     for name in ("coarse", "fine", "even", "both"):  # poorer there, or not told apart
-        assert richer_between(only_loss(loss_case(name))) == ()
+        assert only_loss(loss_case(name)).between == ()
     blurred = only_loss(reconcile(TABLE, loss_survey(grades, relative=0.30)))
-    assert richer_between(blurred) == ()  # as rich, but not beyond chance
+    assert blurred.between == ()  # as rich, but not beyond chance
 
 
 def _flat(text: str) -> str:

@@ -18,11 +18,11 @@ from oretally.io.definition import Price, read_metal_prices
 from oretally.io.definition.metal_prices import PriceRow
 from oretally.io.forms import entry_workbook, make_case
 from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results.document import balance_document
 from oretally.io.wording import (
     MONEY_CAUTION,
     amount_table,
     price_sheet,
-    worth_document,
     worth_sheet,
     worth_table,
 )
@@ -149,8 +149,7 @@ def test_tables(balance: Balance) -> None:
 def test_no_money_where_there_is_no_balance(balance: Balance) -> None:
     failed = replace(balance, converged=False)
     assert worth_table(failed, [TIN]).rows == []
-    document = worth_document(failed, [TIN])
-    assert document is not None and document["rows"] == []
+    assert balance_document(failed, [TIN])["worth"]["rows"] == []
 
 
 def test_money_never_stands_without_its_caution(balance: Balance) -> None:
@@ -163,7 +162,7 @@ def test_money_never_stands_without_its_caution(balance: Balance) -> None:
     assert list(worth_sheet(balance, [TIN])[2])[-1] == (MONEY_CAUTION,)
     for text in (summary(balance), html_report(balance)):
         assert "worth [" not in text and "prices" not in text
-    assert worth_document(balance, []) is None
+    assert balance_document(balance)["worth"] is None
 
 
 def test_amounts_in_the_summary_where_they_are_few() -> None:

@@ -14,14 +14,8 @@ from oretally.flowsheet import (
     Survey,
     parse_unit,
 )
-from oretally.recon.draws import (
-    Interval,
-    end_scatter,
-)
-from oretally.recon.simulation import (
-    SimulatedAnswer,
-    Simulation,
-)
+from oretally.recon.draws import end_scatter
+from oretally.recon.result import Interval, SimulatedAnswer, Simulation
 
 Floats = NDArray[np.float64]
 
@@ -52,7 +46,7 @@ def answer_row(found: Simulation, name: str) -> SimulatedAnswer:
 
 
 def answer_column(found: Simulation, name: str) -> Floats:
-    return found.values[:, [a.name for a in found.answers].index(name)]
+    return found.values[:, [row.answer.name for row in found.rows].index(name)]
 
 
 def assert_near(

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from oretally.recon.answers.recoveries import ratio
 from oretally.recon.draws import (
-    Interval,
     end_scatter,
     relieved,
     shortest_interval,
@@ -20,6 +19,7 @@ from oretally.recon.draws import (
 )
 from oretally.recon.draws.coverage_intervals import tolerance
 from oretally.recon.propagation import propagated
+from oretally.recon.result import Interval
 
 Floats = NDArray[np.float64]
 Reader = Callable[[str], dict[str, Any]]

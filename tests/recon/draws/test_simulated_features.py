@@ -199,7 +199,7 @@ def test_every_answer_has_the_sd_of_first_order(name: str) -> None:
     balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
     n = often(400)
     found = simulate_balance(balance, np.random.default_rng(2), n)
-    kinds = {a.kind.value for a in found.answers}
+    kinds = {row.answer.kind.value for row in found.rows}
     assert kinds >= {"recovery", "yield", "ratio of concentration", "enrichment", "value"}
     assert ("extraction" in kinds) == bool(balance.extractions)
     for row in found.rows:

@@ -32,7 +32,6 @@ from oretally.io.wording import (
     loss_readings,
 )
 from oretally.recon import reconcile
-from oretally.recon.losses import MOST_ASSAYS, POWER
 from oretally.recon.losses.deciding_test import (
     ALPHA,
     AssayError,
@@ -44,7 +43,7 @@ from oretally.recon.losses.deciding_test import (
     split_finest,
     treat_again,
 )
-from oretally.recon.result import LossCause, TestKind
+from oretally.recon.result import MOST_ASSAYS, TEST_POWER, LossCause, TestKind
 
 
 @pytest.mark.parametrize(
@@ -233,9 +232,9 @@ def test_fewest_assays_are_the_fewest(sd: float) -> None:
         spread = [(p.sd**2 + 2.0 * sd**2 / n) ** 0.5 for p in predictions]
         return min(chance_to_tell([0.4, 0.0], spread, ALPHA))
 
-    assert chance(test.assays) >= POWER
-    assert test.assays == 1 or chance(test.assays - 1) < POWER
-    assert (test.assays == 1) == (test.chance >= POWER)
+    assert chance(test.assays) >= TEST_POWER
+    assert test.assays == 1 or chance(test.assays - 1) < TEST_POWER
+    assert (test.assays == 1) == (test.chance >= TEST_POWER)
 
 
 def test_a_test_that_cannot_tell_says_so() -> None:
