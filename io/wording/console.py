@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from oretally.io.wording.tables import ResultTable
@@ -9,16 +11,20 @@ from oretally.io.wording.tables import ResultTable
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-__all__ = ["WIDTH", "print_heading", "print_table", "sentence_row"]
-
+__all__ = ["WIDTH", "as_text", "print_heading", "print_table", "sentence_row"]
 
 WIDTH = 160  # columns of text that is not for a terminal: tables are never cut
-
-
 _WIDEST = 1000  # columns of the widest table
-
-
 _SENTENCE = 92  # columns of a sentence
+
+
+def as_text(draw: Callable[[Console], None]) -> str:
+    """Return what is printed to a console as plain text."""
+    from rich.console import Console
+
+    buffer = io.StringIO()
+    draw(Console(file=buffer, width=WIDTH, color_system=None, force_terminal=False))
+    return "\n".join(line.rstrip() for line in buffer.getvalue().splitlines()) + "\n"
 
 
 def sentence_row(word: str, sentence: str) -> RenderableType:

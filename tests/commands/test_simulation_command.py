@@ -12,8 +12,8 @@ import numpy as np
 import openpyxl
 import pytest
 
-from oretally.io import balance_outputs
 from oretally.io.cli import main
+from oretally.io.commands import balance as balance_outputs
 from oretally.io.commands.balance import Outputs, balanced
 from oretally.io.results.document import balance_document, balance_schema
 from oretally.io.results.pdf_pages import pages
@@ -149,7 +149,7 @@ def test_tables_and_sentences(case: Path) -> None:
     assert "recovery of Sn to 'conc' [%]" in names and "dry mass of 'feed' [kg]" in names
     assert len(brief.rows) < len(whole.rows)
     assert any("enrichment of Sn in 'conc', in " in name for name in names)  # it stands still
-    said = [b for part in pages(answer.balance, (), None, simulated)["parts"]
+    said = [b for part in pages(answer.balance, simulated=simulated)["parts"]
             for b in part["blocks"]]  # fmt: skip
     assert {"kind": "heading", "text": "Simulation"} in said
     assert "simulation" not in balance_document(answer.balance)["notes"]
