@@ -11,7 +11,7 @@ import oretally.io.pictures as pictures
 import oretally.io.wording as words
 from oretally.flowsheet.digits import format_number
 from oretally.io.definition import Price
-from oretally.io.results.blocks import (
+from oretally.io.report import (
     Block,
     Boxed,
     Format,

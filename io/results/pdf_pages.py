@@ -12,7 +12,7 @@ from itertools import groupby
 from typing import Any
 
 from oretally.io.definition import Price
-from oretally.io.results.blocks import (
+from oretally.io.report import (
     Block,
     Boxed,
     Format,

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from oretally.io.definition import Price
-from oretally.io.results.blocks import Block, Boxed, Format, Items, Paragraphs, Suspects, Terms
+from oretally.io.report import Block, Boxed, Format, Items, Paragraphs, Suspects, Terms
 from oretally.io.results.outline import outline
 from oretally.io.wording import (
     CLOSING,

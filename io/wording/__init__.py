@@ -11,7 +11,14 @@ from oretally.io.wording.cautions import (
     defer,
     sheet_cautions,
 )
-from oretally.io.wording.console import WIDTH, as_text, print_heading, print_table, sentence_row
+from oretally.io.wording.console import (
+    WIDTH,
+    as_text,
+    folded,
+    print_heading,
+    print_table,
+    sentence_row,
+)
 from oretally.io.wording.loss_tables import (
     curve_tables,
     expectation_table,
@@ -150,6 +157,7 @@ __all__ = [
     "explanation_table",
     "fit_remark",
     "fit_table",
+    "folded",
     "formula_table",
     "group_table",
     "head_table",

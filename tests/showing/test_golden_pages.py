@@ -14,8 +14,8 @@ import pytest
 from page_skeleton import page_skeleton
 
 from oretally.io.case import read_case
+from oretally.io.report import Format, Section
 from oretally.io.results import html, html_report
-from oretally.io.results.blocks import Format, Section
 from oretally.io.results.outline import outline
 from oretally.recon import Balance, reconcile
 
