@@ -13,13 +13,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from oretally.io.commands.balance_options import balance_options
-from oretally.io.commands.compare_options import compare_options
 from oretally.io.commands.exit_status import DONE, NOT_BALANCEABLE, WRONG_INPUT, guarded
+from oretally.io.commands.options import (
+    balance_options,
+    compare_options,
+    plan_options,
+    sample_mass_options,
+)
 from oretally.io.commands.output_files import ends_in, refuse_overwriting, write_whole
-from oretally.io.commands.plan_options import plan_options
 from oretally.io.commands.progress import progress
-from oretally.io.commands.sample_mass_options import sample_mass_options
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -129,15 +129,15 @@ def _reconciled(
 
 def write(answer: BalancedCase, outputs: Outputs) -> None:
     """Write the files asked for."""
-    asked = answer.balance, answer.prices, answer.otherwise, answer.simulated
+    asked, simulated = (answer.balance, answer.prices, answer.otherwise), answer.simulated
     if outputs.json not in (None, "-") and outputs.json:
-        write_whole(Path(outputs.json), to_json(*asked))
+        write_whole(Path(outputs.json), to_json(*asked, simulated))
     if outputs.html is not None:
-        write_whole(outputs.html, html_report(*asked))
+        write_whole(outputs.html, html_report(*asked, simulated=simulated))
     if outputs.xlsx is not None:
-        write_whole(outputs.xlsx, xlsx_bytes(*asked))
+        write_whole(outputs.xlsx, xlsx_bytes(*asked, simulated=simulated))
     if outputs.pdf is not None:
-        write_whole(outputs.pdf, pdf_report(*asked))
+        write_whole(outputs.pdf, pdf_report(*asked, simulated=simulated))
 
 
 def show(answer: BalancedCase, outputs: Outputs) -> bool:
@@ -149,9 +149,9 @@ def show(answer: BalancedCase, outputs: Outputs) -> bool:
         from rich.console import Console
 
         console = Console(highlight=False)
-        print_summary(balance, console, answer.prices, beside, answer.simulated)
+        print_summary(balance, console, answer.prices, otherwise=beside, simulated=answer.simulated)
     else:
-        click.echo(summary(balance, answer.prices, beside, answer.simulated))
+        click.echo(summary(balance, answer.prices, beside, simulated=answer.simulated))
     for path in outputs.files:
         click.echo(f"written: {path}", err=True)
     if outputs.show and outputs.html is not None:

@@ -2,7 +2,6 @@
 
 from oretally.io.compare.cases import case_paths, compare_cases
 from oretally.io.compare.document import comparison_json
-from oretally.io.compare.report import comparison_report
-from oretally.io.compare.summary import comparison_text
+from oretally.io.compare.report import comparison_report, comparison_text
 
 __all__ = ["case_paths", "compare_cases", "comparison_json", "comparison_report", "comparison_text"]

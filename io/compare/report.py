@@ -1,19 +1,38 @@
-"""The report of a comparison: one HTML file, to read, print or send."""
+"""A comparison as text and as a page: the verdict first, what to know and what hurts last."""
 
 from __future__ import annotations
-
-from importlib.metadata import version
-from importlib.resources import files
 
 from oretally.flowsheet.digits import format_number, format_p
 from oretally.io.compare.picture import MOST_ROWS, comparison_svg
 from oretally.io.compare.wording import cautions, difference_table, hazards, verdicts
-from oretally.io.wording import CAUTIONS_HEADING, defer
+from oretally.io.report import Block, Boxed, Items, Paragraphs, Picture, Section, page
+from oretally.io.wording import (
+    CAUTIONS_HEADING,
+    SD_LEGEND,
+    ResultTable,
+    as_text,
+    brief,
+    defer,
+    folded,
+    print_table,
+)
 from oretally.recon.comparison import Comparison
 
-__all__ = ["comparison_report"]
+__all__ = ["comparison_report", "comparison_text"]
 
-_TESTS = ("test", "title", "chi-square", "degrees of freedom", "p", "errors scaled by")
+
+def comparison_text(found: Comparison) -> str:
+    """Return the comparison as plain text."""
+    table = as_text(lambda console: print_table(difference_table(found), console))
+    lines = [line for verdict in verdicts(found) for line in folded(verdict)]
+    lines += table.splitlines()
+    lines += [line for caution in cautions(found) for line in folded(caution, "- ")]
+    hurts = hazards(found)
+    if hurts:
+        lines += ["", CAUTIONS_HEADING]
+        lines += [line for caution in hurts for line in folded(f"CAUTION {brief(caution)}", "- ")]
+        lines += folded(defer())
+    return "\n".join(lines) + "\n"
 
 
 def comparison_report(found: Comparison) -> str:
@@ -21,33 +40,40 @@ def comparison_report(found: Comparison) -> str:
 
     No date, no network, no script: the same tests give the same bytes.
     """
-    import jinja2
-
-    text = files("oretally.io").joinpath("templates/comparison.html.j2").read_text("utf-8")
-    environment = jinja2.Environment(
-        autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
-    )
     labels = [found.arm_label(i) for i in range(len(found.arms))]
-    table = difference_table(found)
-    return environment.from_string(text).render(
-        title=" against ".join((labels[0], ", ".join(labels[1:]))),
-        verdicts=list(verdicts(found)),
-        caption=table.caption,
-        header=table.header,
-        kinds=table.kinds,
-        rows=table.rows,
-        picture=comparison_svg(found),
-        drawn=MOST_ROWS,
-        answers=sum(d.mirror_of is None for d in found.differences),
-        tests_header=_TESTS,
-        tests=[
-            (t.label, t.answers.survey.title, format_number(t.test.statistic), str(t.test.dof),
-             format_p(t.test.p), format_number(t.factor**0.5, 3))
-            for t in found.tests
-        ],
-        cautions=list(cautions(found)),
-        hazards_heading=CAUTIONS_HEADING,
-        hazards=hazards(found),
-        defer=defer(),
-        version=version("oretally"),
-    )  # fmt: skip
+    title = " against ".join((labels[0], ", ".join(labels[1:])))
+    answers = sum(d.mirror_of is None for d in found.differences)
+    hurts = [Boxed("CAUTION", brief(caution)) for caution in hazards(found)]
+    sections = [
+        Section("verdict", "", tuple(Boxed("Verdict", f"Verdict: {v}") for v in verdicts(found))),
+        Section("differences", "", (difference_table(found), *_picture(found, answers))),
+        Section("tests", "The tests", (_tests(found),)),
+        Section("notes", "What to know", (Items(tuple(cautions(found))),)),
+        Section("cautions", CAUTIONS_HEADING, (*hurts, Paragraphs((defer(),)))),
+    ]
+    return page(title, sections if hurts else sections[:-1], about=f"Compared: {title}",
+                closing=SD_LEGEND, wide={"differences"})  # fmt: skip
+
+
+def _picture(found: Comparison, answers: int) -> tuple[Block, ...]:
+    if not answers:
+        return ()
+    caption = (
+        "Bars are the 95 % limits of each answer alone: a bar that reaches over the line at 0 "
+        "shows no difference. Filled dots are differences that are real, large or small, also "
+        "when all answers are looked at together."
+    )
+    if answers > MOST_ROWS:
+        caption += f" The first {MOST_ROWS} of {answers} answers are drawn."
+    return (Picture(comparison_svg(found), caption),)
+
+
+def _tests(found: Comparison) -> ResultTable:
+    rows = [
+        [t.label, t.answers.survey.title, format_number(t.test.statistic), str(t.test.dof),
+         format_p(t.test.p), format_number(t.factor**0.5, 3)]
+        for t in found.tests
+    ]  # fmt: skip
+    header = ["test", "title", "chi-square", "degrees of freedom", "p", "errors scaled by"]
+    caption = "Do the numbers of each test agree within their stated errors"
+    return ResultTable(caption, header, rows, 2, wraps=True)

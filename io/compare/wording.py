@@ -149,7 +149,8 @@ def difference_table(found: Comparison) -> ResultTable:
     header = ["answer", *(["tests"] if several else []), "verdict", "tests of each", "difference",
               "±", *(["± scaled"] if scaled else []), "from", "to", "confidence [%]",
               ends[0], "±", ends[1], "±", *(["scatter"] if found.repeated else [])]  # fmt: skip
-    return ResultTable("Differences, second minus first", header, rows, 3 if several else 2)
+    names = 3 if several else 2
+    return ResultTable("Differences, second minus first", header, rows, names, wraps=True)
 
 
 def hazards(found: Comparison) -> tuple[Caution, ...]:

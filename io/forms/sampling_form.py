@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from importlib.resources import files
 
 from oretally.flowsheet import Basis
 from oretally.io.case import UnmeasuredCase
 from oretally.io.pictures import circuit_svg
+from oretally.io.report import template
 from oretally.io.wording import sheet_cautions
 
 __all__ = ["sample_codes", "sampling_form"]
@@ -23,20 +23,14 @@ def sample_codes(plan: UnmeasuredCase) -> dict[str, str]:
 
 def sampling_form(plan: UnmeasuredCase) -> str:
     """Return the form as one HTML document for A4, to print and fill in by hand."""
-    import jinja2
-
     circuit = plan.definition.circuit
     if circuit is None:
         raise ValueError("a plan without a circuit")
-    text = files("oretally.io").joinpath("templates/sheet.html.j2").read_text("utf-8")
-    environment = jinja2.Environment(
-        autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
-    )
     codes = sample_codes(plan)
     streams = [
         (s.name, s.source or "outside", s.target or "outside", codes[s.name]) for s in plan.sampled
     ]
-    return environment.from_string(text).render(
+    return template("sheet.html.j2").render(
         title=plan.title,
         batch=plan.definition.basis is Basis.BATCH,
         streams=streams,

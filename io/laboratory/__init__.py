@@ -7,9 +7,8 @@ from oretally.io.laboratory.batches import read_lab
 from oretally.io.laboratory.document import lab_json
 from oretally.io.laboratory.judgement import error_rule, judged_table
 from oretally.io.laboratory.metallics_table import metallics_measurements, with_metallics
-from oretally.io.laboratory.report import lab_report
+from oretally.io.laboratory.report import lab_report, lab_summary
 from oretally.io.laboratory.source import LAB_FILE
-from oretally.io.laboratory.summary import lab_summary
 
 __all__ = [
     "LAB_FILE",

@@ -41,7 +41,7 @@ def refuse_without_typst() -> None:
 
 
 def pdf_report(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None,
+    balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None, *,
     simulated: Simulated | None = None,
 ) -> bytes:  # fmt: skip
     """Return the report of a balance as a PDF: A4, pages numbered, its fonts within.
@@ -67,7 +67,7 @@ def pdf_report(
     refuse_without_typst()
     import typst
 
-    found = pages(balance, prices, otherwise, simulated)
+    found = pages(balance, prices, otherwise, simulated=simulated)
     covered = _covered(json.dumps(found, ensure_ascii=False))
     if not covered:
         found["parts"].append({"wide": False, "blocks": [{"kind": "words", "texts": [_FOREIGN]}]})

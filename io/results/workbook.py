@@ -12,7 +12,7 @@ from oretally.io.results.finding_sheets import finding_sheets
 from oretally.io.results.input_sheets import input_sheets
 from oretally.io.results.size_sheets import size_sheets
 from oretally.io.wording import (
-    CAUTION,
+    CLOSING,
     NOT_A_BALANCE,
     SD_LEGEND,
     Simulated,
@@ -42,7 +42,7 @@ _Row = Sequence[_Cell]
 
 
 def xlsx_bytes(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None,
+    balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None, *,
     simulated: Simulated | None = None,
 ) -> bytes:  # fmt: skip
     """Return the workbook: results first, then the inputs."""
@@ -96,7 +96,7 @@ def _results(
         ("degrees of freedom", test.dof),
         ("p", test.p),
         *certificate_figures(balance),
-        ("", f"{SD_LEGEND} {CAUTION}"),
+        ("", CLOSING),
     ]
     yield "summary", ("", ""), facts
     yield (

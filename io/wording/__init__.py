@@ -1,7 +1,6 @@
 """Facts of a result as sentences and tables, free of any format."""
 
 from oretally.io.wording.amounts import amount_sheets, amount_tables
-from oretally.io.wording.budget_tables import error_part_table, recovery_budget_table
 from oretally.io.wording.cautions import (
     CAUTIONS_HEADING,
     Caution,
@@ -11,18 +10,24 @@ from oretally.io.wording.cautions import (
     defer,
     sheet_cautions,
 )
-from oretally.io.wording.console import WIDTH, print_heading, print_table, sentence_row
+from oretally.io.wording.console import (
+    WIDTH,
+    as_text,
+    folded,
+    print_heading,
+    print_table,
+    sentence_row,
+)
 from oretally.io.wording.loss_tables import (
-    TEST_LEGEND,
     curve_tables,
     expectation_table,
     loss_tables,
     size_recovery_tables,
 )
-from oretally.io.wording.losses import LOSS_HEADING, loss_meaning, loss_readings
+from oretally.io.wording.losses import LOSS_HEADING, LossReading, loss_meaning, loss_readings
 from oretally.io.wording.partition_words import partition_remark
 from oretally.io.wording.sentences import (
-    CAUTION,
+    CLOSING,
     NOT_A_BALANCE,
     SD_LEGEND,
     certificate_figures,
@@ -34,7 +39,6 @@ from oretally.io.wording.sentences import (
 )
 from oretally.io.wording.simulation import (
     SIMULATION_HEADING,
-    SIMULATION_LEGEND,
     Simulated,
     simulation_sentences,
     simulation_sheet,
@@ -62,6 +66,7 @@ from oretally.io.wording.suspect_tables import (
 from oretally.io.wording.suspects import (
     SUSPECTS_HEADING,
     UNTOUCHED,
+    SuspectWords,
     explanation_name,
     hidden_sentence,
     hidden_sentences,
@@ -78,14 +83,15 @@ from oretally.io.wording.tables import (
     ResultTable,
     class_value_table,
     closure_table,
+    error_part_table,
     formula_table,
     head_table,
+    recovery_budget_table,
     recovery_table,
     separation_table,
     value_table,
 )
 from oretally.io.wording.unbalanced import (
-    measured_table,
     measured_tables,
     obstacles,
     repair_sentences,
@@ -108,26 +114,27 @@ from oretally.io.wording.worth import (
 )
 
 __all__ = [
-    "CAUTION",
     "CAUTIONS_HEADING",
+    "CLOSING",
     "LOSS_HEADING",
     "MONEY_CAUTION",
     "NOT_A_BALANCE",
     "SD_LEGEND",
     "SIMULATION_HEADING",
-    "SIMULATION_LEGEND",
     "SUSPECTS_HEADING",
-    "TEST_LEGEND",
     "UNTOUCHED",
     "WHAT_IF_HEADING",
     "WIDTH",
     "Caution",
+    "LossReading",
     "ResultTable",
     "Simulated",
+    "SuspectWords",
     "WorthRow",
     "amount_sheets",
     "amount_table",
     "amount_tables",
+    "as_text",
     "brief",
     "cautions_of",
     "certificate_figures",
@@ -147,6 +154,7 @@ __all__ = [
     "explanation_table",
     "fit_remark",
     "fit_table",
+    "folded",
     "formula_table",
     "group_table",
     "head_table",
@@ -159,7 +167,6 @@ __all__ = [
     "loss_meaning",
     "loss_readings",
     "loss_tables",
-    "measured_table",
     "measured_tables",
     "metal_table",
     "notes_of",

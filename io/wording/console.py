@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import io
+from collections.abc import Callable
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 from oretally.io.wording.tables import ResultTable
@@ -9,16 +12,35 @@ from oretally.io.wording.tables import ResultTable
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-__all__ = ["WIDTH", "print_heading", "print_table", "sentence_row"]
-
+__all__ = ["WIDTH", "as_text", "folded", "print_heading", "print_table", "sentence_row"]
 
 WIDTH = 160  # columns of text that is not for a terminal: tables are never cut
-
-
 _WIDEST = 1000  # columns of the widest table
-
-
 _SENTENCE = 92  # columns of a sentence
+_TEXT = 104  # columns of text without a word beside it
+
+
+def as_text(draw: Callable[[Console], None]) -> str:
+    """Return what is printed to a console as plain text."""
+    from rich.console import Console
+
+    buffer = io.StringIO()
+    draw(Console(file=buffer, width=WIDTH, color_system=None, force_terminal=False))
+    return "\n".join(line.rstrip() for line in buffer.getvalue().splitlines()) + "\n"
+
+
+def folded(sentence: str, first: str = "", rest: str | None = None) -> list[str]:
+    """Return a sentence as lines to be read, the first after ``first``, the others indented.
+
+    Examples
+    --------
+    >>> folded("Nothing was adjusted.", "note ")
+    ['note Nothing was adjusted.']
+    """
+    lines = wrap(sentence, _TEXT, initial_indent=first,
+                 subsequent_indent=" " * len(first) if rest is None else rest,
+                 break_on_hyphens=False, break_long_words=False)  # fmt: skip
+    return lines or [first.rstrip()]
 
 
 def sentence_row(word: str, sentence: str) -> RenderableType:

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from oretally.flowsheet.digits import chance_percent, format_with_sd
 from oretally.io.wording.losses import EXPLANATIONS
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import Balance
 
-__all__ = ["TEST_LEGEND", "curve_tables", "expectation_table", "loss_tables",
-           "size_recovery_tables"]  # fmt: skip
+__all__ = ["curve_tables", "expectation_table", "loss_tables", "size_recovery_tables"]
 
-TEST_LEGEND = (
+_TEST_LEGEND = (
     "Chance to tell: that the result lies beyond the limits of every other explanation (two-sided, "
     "5 %), if this one holds. ± holds the error of the prediction and, as stated, of one assay of "
     "each part; errors of splitting and screening that are not in it come on top. A result beyond "
-    "the limits of all of them says that none holds."
+    "the limits of all of them says that none holds.",
+)
+_LOSS_LEGEND = (
+    "Of loss, of feed: share of what the solids of that product hold, and of what the feed holds. "
+    "x whole, x head: grade of the class over that of the product's solids, and of the feed's.",
 )
 _TESTS_SHOWN = 6  # in a terminal
 _Pair = tuple[float, float] | None
@@ -42,7 +47,8 @@ def loss_tables(balance: Balance) -> list[ResultTable]:
                      "x whole", "x head")  # fmt: skip
             header = ["lost in", "class", *(h for head in heads for h in (head, "±"))]
             tables.append(ResultTable(f"Loss of {analyte.name} by size", header, rows, 2))
-    return tables
+    # one legend for all of them, below the last
+    return [*tables[:-1], *(replace(table, legend=_LOSS_LEGEND) for table in tables[-1:])]
 
 
 def expectation_table(balance: Balance, *, brief: bool = False) -> ResultTable:
@@ -64,7 +70,7 @@ def expectation_table(balance: Balance, *, brief: bool = False) -> ResultTable:
                     *_cells((each.value, each.sd)), chance_percent(each.chance),
                 ])  # fmt: skip
     header = ["test of", "analyte", "class", "if it is", "difference", "±", "chance to tell [%]"]
-    return ResultTable(caption, header, rows, 4)
+    return ResultTable(caption, header, rows, 4, below=_TEST_LEGEND, wraps=True)
 
 
 def size_recovery_tables(balance: Balance) -> list[ResultTable]:

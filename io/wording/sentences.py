@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.result import Balance, BalancedValue
 
 __all__ = [
-    "CAUTION",
+    "CLOSING",
     "NOT_A_BALANCE",
     "SD_LEGEND",
     "certificate_figures",
@@ -19,9 +21,9 @@ __all__ = [
 ]
 
 SD_LEGEND = "± is one standard deviation (sd) throughout."
-CAUTION = (
-    "These results describe the samples that were weighed and assayed. They are no resource "
-    "statement, valuation or settlement."
+CLOSING = (
+    f"{SD_LEGEND} These results describe the samples that were weighed and assayed. They are no "
+    "resource statement, valuation or settlement."
 )
 NOT_A_BALANCE = (
     "There is no balance of these numbers, so no answers are given. Below stand what was measured, "
@@ -162,11 +164,18 @@ def recovery_sentences(balance: Balance) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def largest_move(balance: Balance) -> BalancedValue | None:
-    """Return the measurement with the largest standardised adjustment, or None; none is declared.
+def largest_move(values: Iterable[BalancedValue]) -> str:
+    """Return the largest standardised adjustment of measurements in words; empty without any.
 
-    Of those that the data cannot tell apart, which differ by rounding alone, the first.
+    Nothing declared counts. Of those that the data cannot tell apart, which differ by rounding
+    alone, the first is told.
     """
-    moved = [v for v in balance.values
-             if v.standardised is not None and v.error_source != DECLARED_LOSS]  # fmt: skip
-    return max(moved, key=lambda v: round(abs(v.standardised or 0.0), 6), default=None)
+    moved = [v for v in values if v.standardised is not None and v.error_source != DECLARED_LOSS]
+    most = max(moved, key=lambda v: round(abs(v.standardised or 0.0), 6), default=None)
+    if most is None:
+        return ""
+    now, _ = format_with_sd(most.adjusted, most.adjusted_sd)
+    return (
+        f"{most.quantity} of '{most.stream}', {format_number(most.measured)} -> {now} "
+        f"{most.unit}, standardised {most.standardised:+.1f}"
+    )

@@ -11,14 +11,14 @@ from oretally.io.draw_limits import MOST_DRAWS
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import COVERAGE, AnswerKind, SimulatedAnswer, Simulation
 
-__all__ = ["SIMULATION_HEADING", "SIMULATION_LEGEND", "Simulated", "simulation_sentences",
-           "simulation_sheet", "simulation_table"]  # fmt: skip
+__all__ = ["SIMULATION_HEADING", "Simulated", "simulation_sentences", "simulation_sheet",
+           "simulation_table"]  # fmt: skip
 
 SIMULATION_HEADING = "Simulation"
-SIMULATION_LEGEND = (
+_LEGEND = (
     "2.5 and 97.5 %: of the draws, that share lies below. Shortest: the narrowest interval that "
     "holds 95 % of them. ± holds where both ends of value ± 1.96 sd are within half a unit of the "
-    "first digit of the sd of the simulated ones; it is open where so many draws do not tell."
+    "first digit of the sd of the simulated ones; it is open where so many draws do not tell.",
 )
 _NAMED = 3  # answers named in a sentence
 _WRONG_SHOWN = 8  # further answers on a terminal whose +- does not hold
@@ -83,7 +83,7 @@ def simulation_table(
     balanced = simulated.found.draws - simulated.found.failed
     cells = [_cells(r, balanced, shortest=shortest) for r in rows]
     caption = f"{SIMULATION_HEADING}: {100 * COVERAGE:.0f} % limits"
-    return ResultTable(caption, header, cells, 1, 1)
+    return ResultTable(caption, header, cells, 1, 1, legend=_LEGEND)
 
 
 def _main(r: SimulatedAnswer) -> bool:

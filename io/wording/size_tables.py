@@ -10,6 +10,7 @@ from oretally.io.wording.partition_words import (
     partition_remark,
     partition_sentences,
 )
+from oretally.io.wording.sentences import largest_move
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import Balance, ClassRow, FittedLaw, FittedPartition, SizeAt, StreamSizes
 
@@ -18,6 +19,30 @@ __all__ = ["class_labels", "class_sentence", "cut_table", "fit_remark", "fit_tab
 
 _STREAMS_SIDE_BY_SIDE = 4  # each with its sd, on a landscape page
 _METAL_ROWS_SHOWN = 40  # in a terminal
+_METAL_LEGEND = (
+    "Of the solids: share of the stream's dry solids in the class. Of an analyte: share of all "
+    "that the stream carries of it.",
+)
+_CUT_LEGEND = (
+    "Sizes at which 25, 50 and 75 % of the solids report to the coarse product, by straight lines "
+    "in log size. Ecart probable: (d75 - d25) / 2. Imperfection: (d75 - d25) / (2 d50).",
+)
+_FIT_LEGEND = (
+    "Share to the coarse product = bypass + (1 - bypass) c. Plitt: c = 1 - exp(-ln 2 "
+    "(d/d50c)^sharpness). Whiten: c = (exp(a x) - 1) / (exp(a x) + exp(a) - 2), x = d/d50c, a the "
+    "sharpness. Fitted to the shares of the solids, weighted by their covariance. A class counts "
+    "with the average of the curve over its feed, which lies between its two sieves as a smooth "
+    "curve through the feed's passing has it. The coarsest class and the pan are open to one side: "
+    "the pan has a share between the bypass and the curve at its sieve, the coarsest class between "
+    "the curve at its sieve and 100 %. Where a curve does not hold within the errors (p below "
+    "0.05), do not trust its sizes, nor their ±.",
+)
+_LAW_LEGEND = (
+    "Gates-Gaudin-Schuhmann: passing = (x / size)^exponent. Rosin-Rammler: passing = 1 - exp(-(x / "
+    "size)^exponent), so that 63.2 % pass its size. Fitted to the adjusted passing, weighted by "
+    "its covariance. Where a law does not hold within the errors (p below 0.05), do not trust its "
+    "size and exponent, nor their ±.",
+)
 _Pair = tuple[float, float] | None
 
 
@@ -34,16 +59,10 @@ def class_sentence(balance: Balance) -> str:
         return ""
     count = len(measured)
     head = f"{count} {'value' if count == 1 else 'values'} of size classes measured"
-    moved = [v for v in measured if v.standardised is not None]
-    if not moved:
+    move = largest_move(measured)
+    if not move:
         return f"{head}, none of them checked by others; all of them: see --html or --json."
-    most = max(moved, key=lambda v: round(abs(v.standardised or 0.0), 6))
-    now, _ = format_with_sd(most.adjusted, most.adjusted_sd)
-    return (
-        f"{head}; the largest move is {most.quantity} of '{most.stream}', "
-        f"{format_number(most.measured)} -> {now} {most.unit}, standardised "
-        f"{most.standardised:+.1f}. All of them: see --html or --json."
-    )
+    return f"{head}; the largest move is {move}. All of them: see --html or --json."
 
 
 def _cells(pair: _Pair) -> list[str]:
@@ -130,7 +149,7 @@ def metal_table(balance: Balance, *, brief: bool = False) -> ResultTable:
             rows.append([s.stream if i == 0 else "", row.label, *_cells(row.share), *metal])
     header = ["stream", "class", "solids [%]", "±"]
     header += [h for n in names for h in (f"{n} [{units[n]}]", "±", f"of the {n} [%]", "±")]
-    return ResultTable(caption, header, rows, 2)
+    return ResultTable(caption, header, rows, 2, legend=_METAL_LEGEND)
 
 
 def _of(row: ClassRow, name: str) -> bool:
@@ -179,7 +198,9 @@ def cut_table(balance: Balance, *, brief: bool = False) -> ResultTable:
     rows = rows if words else [row[:-1] for row in rows]
     found = balance.sizes.partitions
     how = f", by a {found[0].sharpness.d50.method}" if found else ""
-    return ResultTable(f"Cut size of the separators, by the solids{how}", header, rows, 2, words)
+    caption = f"Cut size of the separators, by the solids{how}"
+    legend = () if brief else _CUT_LEGEND
+    return ResultTable(caption, header, rows, 2, words, legend=legend, wraps=True)
 
 
 def fit_table(balance: Balance, *, brief: bool = False) -> ResultTable:
@@ -203,7 +224,9 @@ def fit_table(balance: Balance, *, brief: bool = False) -> ResultTable:
     caption = "Cut size of the separators without the bypass, by fitted curves"
     below = [said for p in balance.sizes.partitions for said in partition_sentences(p)]
     fitted = any(fit.bypass is not None for p in balance.sizes.partitions for fit in p.fits)
-    return ResultTable(caption, header, rows, 3, words, [*below, *([BYPASS_LEGEND] * fitted)])
+    below += [BYPASS_LEGEND] * fitted
+    legend = () if brief else _FIT_LEGEND
+    return ResultTable(caption, header, rows, 3, words, below, legend, wraps=True)
 
 
 def _clause(reason: str) -> str:
@@ -226,7 +249,8 @@ def law_table(balance: Balance) -> ResultTable:
     words = int(any(row[-1] for row in rows))
     if not words:
         header, rows = header[:-1], [row[:-1] for row in rows]
-    return ResultTable("Laws fitted to the cumulative passing", header, rows, 3, words)
+    caption = "Laws fitted to the cumulative passing"
+    return ResultTable(caption, header, rows, 3, words, legend=_LAW_LEGEND)
 
 
 def _held(fit: FittedLaw | FittedPartition) -> str:

@@ -24,6 +24,10 @@ __all__ = [
 _REST = 0.01  # probability of all other explanations from which it is told
 _BRIEF = 4  # recoveries beside each explanation on a terminal
 _WHOLE = 100.0  # points
+_EXPLAINED = (
+    "Each column is one way to explain the numbers, and what the recoveries would be if it were "
+    "true; the probabilities of others make up the rest.",
+)
 
 
 def explanation_table(balance: Balance) -> ResultTable:
@@ -64,7 +68,8 @@ def explanation_columns(balance: Balance) -> ResultTable:
         rows.append([f"{pair[1]} [%]", f"to {pair[0]}", *cells])
     names = (explanation_name(balance, i) for i in range(len(explanations)))
     header = ["if this is wrong:", "", *(h for name in names for h in (name, "±"))]
-    return ResultTable("Recoveries under each explanation", header, rows, 2)
+    return ResultTable("Recoveries under each explanation", header, rows, 2,
+                       legend=_EXPLAINED, wraps=True)  # fmt: skip
 
 
 def _spread(balance: Balance, pair: tuple[str, str]) -> float:
@@ -93,7 +98,7 @@ def hidden_table(balance: Balance) -> ResultTable:
     header = ["stream", "quantity", "error", "moves by [points]", "the recovery of", ""]
     missed = round(100.0 * (1.0 - balance.gross_errors.power))
     caption = f"What could go unseen: errors missed in {missed} of 100 cases, and what they do"
-    return ResultTable(caption, header, rows, 2, 2)
+    return ResultTable(caption, header, rows, 2, 2, wraps=True)
 
 
 def _points(points: float) -> str:
@@ -112,9 +117,8 @@ def group_table(balance: Balance) -> ResultTable:
         ]
         for g in balance.gross_errors.groups
     ]
-    return ResultTable(
-        "Which errors cannot be told apart", ["errors", "can the data tell? (correlation)"], rows, 2
-    )
+    header = ["errors", "can the data tell? (correlation)"]
+    return ResultTable("Which errors cannot be told apart", header, rows, 2, wraps=True)
 
 
 def variance_factor_table(balance: Balance) -> ResultTable:
@@ -125,6 +129,5 @@ def variance_factor_table(balance: Balance) -> ResultTable:
         for d in balance.gross_errors.variance_factors
     ]  # fmt: skip
     header = ["", "variance factor", "from", "to", "checks", "stated errors are"]
-    return ResultTable(
-        "Are the stated errors believable (1 if they are; 95 % limits)", header, rows, 1, 1
-    )
+    caption = "Are the stated errors believable (1 if they are; 95 % limits)"
+    return ResultTable(caption, header, rows, 1, 1, wraps=True)

@@ -3,25 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import isfinite
 
+from oretally.flowsheet import ErrorPart, Measurement
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.digits import DASH, chance_percent, format_with_sd
-from oretally.flowsheet.survey import DECLARED_LOSS
+from oretally.flowsheet.survey import DECLARED_LOSS, STATED, effective_dof
 from oretally.io.cells import written_bound
-from oretally.recon.result import Balance, BalancedValue, CalculatedHead, Closure
+from oretally.recon.result import Balance, BalancedValue, CalculatedHead, Closure, ErrorShare
 
 __all__ = [
     "ResultTable",
     "aligned",
     "class_value_table",
     "closure_table",
+    "error_part_table",
     "formula_table",
     "head_table",
+    "recovery_budget_table",
     "recovery_table",
     "separation_table",
     "value_table",
 ]
+
+_CLASS_LEGEND = (
+    "Redundant: measured, and checked by the other numbers. Nonredundant: measured, but nothing "
+    "checks it. Observable: not measured, given by the balance. Unobservable: not determined by "
+    f"anything. {DASH} stands for a number that there is none of.",
+)
+_TOLD = 3  # sources named for one recovery
+_LITTLE = 0.01  # share of a variance below which a source is not named
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +49,10 @@ class ResultTable:
         Columns of words at the left and at the right.
     below : sequence of str
         Sentences to stand below it.
+    legend : sequence of str
+        Sentences that explain its columns, where there is room for them.
+    wraps : bool
+        Whether words are set on several lines, on a page.
     """
 
     caption: str
@@ -45,6 +61,8 @@ class ResultTable:
     words: int
     last_words: int = 0
     below: Sequence[str] = ()
+    legend: Sequence[str] = ()
+    wraps: bool = False
 
     @property
     def kinds(self) -> list[str]:
@@ -151,7 +169,8 @@ def value_table(
     balance: Balance, *, brief: bool = False, without: Collection[str] = ()
 ) -> ResultTable:
     """Return every quantity, stream by stream, without some carriers; ``brief`` fits a terminal."""
-    return _values(balance, [v for v in balance.values if v.carrier not in without], brief=brief)
+    rows = [v for v in balance.values if v.carrier not in without]
+    return replace(_values(balance, rows, brief=brief), legend=_CLASS_LEGEND)
 
 
 def class_value_table(balance: Balance, labels: Collection[str]) -> ResultTable:
@@ -224,3 +243,47 @@ def formula_table(balance: Balance) -> ResultTable:
     ]  # fmt: skip
     header = ["analyte", "to", "formula", "recovery", "±", "balance", "±"]
     return ResultTable("Textbook recoveries beside the balance [%]", header, rows, 3)
+
+
+def error_part_table(balance: Balance) -> ResultTable:
+    """Return what the stated errors are made of; no rows if each has one part only."""
+    rows = []
+    for m in balance.survey.measurements:
+        if len(m.parts) > 1:
+            whole = format_with_sd(m.value, m.sd)[1]
+            rows.append([m.stream, f"{m.quantity} [{m.unit}]", whole, _made_of(m)])
+    header = ["stream", "quantity", "±", "share of its variance"]
+    return ResultTable("What the stated errors are made of", header, rows, 2, 1, wraps=True)
+
+
+def _made_of(m: Measurement) -> str:
+    def words(part: ErrorPart) -> str:
+        shared = " (shared)" if part.shared else ""
+        return f"{part.source}{shared} {chance_percent((part.sd / m.sd) ** 2)} %"
+
+    text = ", ".join(words(p) for p in sorted(m.parts, key=lambda p: -p.sd))
+    dof = effective_dof(m.parts)
+    return f"{text}; {dof:.0f} degrees of freedom" if isfinite(dof) else text
+
+
+def recovery_budget_table(balance: Balance) -> ResultTable:
+    """Return what the uncertainty of each recovery that has one comes from: the largest shares."""
+    rows = []
+    for b in balance.budgets:
+        r = balance.recovery(b.stream, b.analyte)
+        told = format_with_sd(r.recovery, r.sd)
+        if told[1] == DASH:  # nothing is known, or nothing could be otherwise
+            continue
+        large = [s for s in b.shares[:_TOLD] if s.share >= _LITTLE]
+        text = "; ".join(f"{_source(s)} {chance_percent(s.share)} %" for s in large)
+        rows.append([b.stream, b.analyte, *told, text])
+    header = ["stream", "analyte", "recovery [%]", "±", "share of its variance"]
+    return ResultTable("What the ± of the recoveries comes from", header, rows, 2, 1, wraps=True)
+
+
+def _source(share: ErrorShare) -> str:
+    """Return a source in a few words."""
+    if share.shared:
+        return f"{share.source} (shared, {share.quantity})"
+    what = f"{share.quantity} of '{share.stream}'"
+    return what if share.source == STATED else f"{share.source}, {what}"

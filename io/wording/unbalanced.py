@@ -19,7 +19,6 @@ from oretally.recon.result import (
 )
 
 __all__ = [
-    "measured_table",
     "measured_tables",
     "obstacles",
     "repair_sentences",
@@ -237,7 +236,7 @@ def _tried(found: Unbalanced) -> str:
     )
 
 
-def measured_table(
+def _measured(
     balance: Balance, *, without: Collection[str] = (), only: Collection[str] | None = None
 ) -> ResultTable:
     """Return what was measured, stream by stream, without some carriers or with some alone."""
@@ -258,12 +257,15 @@ def measured_table(
     return ResultTable("As measured", header, rows, 2, 2)
 
 
-def measured_tables(balance: Balance, labels: Collection[str]) -> list[ResultTable]:
-    """Return all that was measured, where there is no balance: size classes in a table apart."""
-    if balance.converged:
-        return []
-    classes = replace(measured_table(balance, only=labels), caption="As measured, by size")
-    return [t for t in (measured_table(balance, without=labels), classes) if t.rows]
+def measured_tables(
+    balance: Balance, labels: Collection[str], *, brief: bool = False
+) -> list[ResultTable]:
+    """Return what was measured: size classes in a table apart, or not at all (``brief``)."""
+    tables = [_measured(balance, without=labels)]
+    if not brief:
+        classes = _measured(balance, only=labels)
+        tables.append(replace(classes, caption="As measured, by size"))
+    return [table for table in tables if table.rows]
 
 
 def _flow(h: Hold) -> str:

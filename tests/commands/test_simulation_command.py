@@ -148,7 +148,7 @@ def test_tables_and_sentences(case: Path) -> None:
     assert "recovery of Sn to 'conc' [%]" in names and "dry mass of 'feed' [kg]" in names
     assert len(brief.rows) < len(whole.rows)
     assert any("enrichment of Sn in 'conc', in " in name for name in names)  # it stands still
-    said = [b for part in pages(answer.balance, (), None, simulated)["parts"]
+    said = [b for part in pages(answer.balance, simulated=simulated)["parts"]
             for b in part["blocks"]]  # fmt: skip
     assert {"kind": "heading", "text": "Simulation"} in said
     assert "simulation" not in balance_document(answer.balance)["notes"]

@@ -114,7 +114,7 @@ def test_dots_stand_where_the_numbers_are(tmp_path: Path) -> None:
 def test_batches_that_show_little(rows: str, tmp_path: Path) -> None:
     """Nothing to draw, or one point: a report and a document all the same."""
     found = _judged(tmp_path, _HEADER + rows)
-    assert "<strong>Verdict:</strong>" in lab_report(found)
+    assert '<p class="stop">Verdict: ' in lab_report(found)
     jsonschema.validate(lab_document(found), lab_schema())
 
 

@@ -1,0 +1,130 @@
+"""The options of the commands that have many; nothing heavy is loaded."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from oretally.io.commands.output_files import ends_in
+from oretally.io.draw_limits import LEAST_DRAWS, MOST_DRAWS, SEED
+
+__all__ = ["balance_options", "compare_options", "plan_options", "sample_mass_options"]
+
+_Command = Callable[..., Any]
+_Decorator = Callable[[_Command], _Command]
+
+
+def _with(decorators: Iterable[_Decorator]) -> _Decorator:
+    """Return what adds arguments and options to a command, in the order of its help."""
+    found = tuple(decorators)
+
+    def add(command: _Command) -> _Command:
+        for decorator in reversed(found):
+            command = decorator(command)
+        return command
+
+    return add
+
+
+def _json(said: str) -> _Decorator:
+    return click.option("--json", "json_file", metavar="FILE", callback=ends_in(".json"),
+                        help=f"Write the {said} as JSON; - prints it.")  # fmt: skip
+
+
+def _file(name: str, *suffixes: str, said: str) -> _Decorator:
+    callback = ends_in(*suffixes) if suffixes else None
+    return click.option(name, type=click.Path(path_type=Path), metavar="FILE", callback=callback,
+                        help=said)  # fmt: skip
+
+
+_CASE = click.argument("case", type=click.Path(path_type=Path))
+_HTML = _file("--html", ".html", ".htm", said="Write the report: one file, no network needed.")
+
+balance_options = _with((
+    _CASE,
+    _json("result"),
+    _HTML,
+    _file("--xlsx", ".xlsx", said="Write the results and the inputs as a workbook."),
+    _file("--pdf", ".pdf", said="Write the report as pages to print (needs the extra 'pdf')."),
+    click.option("--without", multiple=True, metavar="STREAM:QUANTITY",
+                 help="What if this had not been measured: the answers beside those of all "
+                 "numbers. More than once if you like: all at one time."),
+    click.option("--with", "added", multiple=True, metavar="STREAM:QUANTITY=VALUE±SD UNIT",
+                 help="What if it had been measured so: 'tailings:Sn=0.31 +- 0.01 %'. In place of "
+                 "what was measured, if anything was. More than once if you like."),
+    click.option("--starts", type=click.IntRange(1, 1000), metavar="N",
+                 help="Look for a better balance from N first guesses of the flows; says how many "
+                 "agree."),
+    click.option("--draws", type=click.IntRange(LEAST_DRAWS, MOST_DRAWS), metavar="N",
+                 help="Draw the measurements N times within their stated errors and balance each "
+                 "draw: limits that hold where ± is a rough guide. 2000 is a good number."),
+    click.option("--seed", type=click.IntRange(0, 2**63 - 1), metavar="S",
+                 help=f"Of the draws, {SEED} unless given: the same seed gives the same draws."),
+    click.option("--open", "show", is_flag=True, help="Show the HTML report in the browser."),
+))  # fmt: skip
+"""Adds CASE and the options of ``balance`` to a command."""
+
+compare_options = _with((
+    click.argument("cases", metavar="CASE...", nargs=-1),
+    click.option("--stream", "streams", metavar="A=B", multiple=True,
+                 help="Stream A of the first case is called B in the others."),
+    click.option("--common", metavar="SOURCE", multiple=True,
+                 help="A shared source of error (under [sources]) that is the same in all cases "
+                 "that name it: one laboratory batch, one scale."),
+    click.option("--common-measurement", "common_measurements", metavar="STREAM:QUANTITY",
+                 multiple=True,
+                 help="One reading stands in all cases, as in feed:Sn; it is one measurement, not "
+                 "several."),
+    click.option("--answer", "answers", metavar="ANSWER", multiple=True,
+                 help="Compare only this, as the table names it: 'recovery of Sn to concentrate'. "
+                 "Fewer answers, sharper verdicts; choose them before you look."),
+    click.option("--least", metavar="POINTS",
+                 help="Least difference that matters, in percentage points of recovery, mass pull "
+                 "or share."),
+    click.option("--all-pairs", "every_pair", is_flag=True,
+                 help="Compare every two, not each with the first."),
+    _json("result"),
+    _HTML,
+))  # fmt: skip
+"""Adds CASE... and the options of ``compare`` to a command."""
+
+plan_options = _with((
+    _CASE,
+    click.option("--for", "asked", multiple=True, metavar="ANSWER",
+                 help="'recovery of Sn to concentrate', 'yield of concentrate', 'Sn of tailings'; "
+                 "more than once if you like. Left out, the recoveries of all analytes to the "
+                 "products."),
+    click.option("--budget", metavar="NUMBER",
+                 help="What may be spent; left out, what the case's own measurements cost."),
+    _file("--prices", said="Table of prices; left out, prices.csv of the case, else 1 a reading."),
+    _file("--expected", said="Expected values where nothing is measured yet, in the form of "
+          "measurements.csv; left out, expected.csv of the case."),
+    click.option("--keep", is_flag=True,
+                 help="What was measured counts and costs nothing; the budget is for more."),
+    _json("plan"),
+))  # fmt: skip
+"""Adds CASE and the options of ``plan`` to a command."""
+
+_ORE = (
+    ("grade", "GRADE", "The analyte in the ore, as you expect it: '0.8 %', '3 g/t'."),
+    ("top", "SIZE", "Opening that 95 % of the mass passes: '2 mm', '10 mesh [ASTM E11]'."),
+    ("liberation", "SIZE", "Top size below which the mineral is free; 'unknown' takes the worst."),
+    ("mineral-grade", "GRADE", "The analyte in its pure mineral: '78.77 %'; native metal '100 %'."),
+    ("mineral-density", "DENSITY", "Of the mineral's grains: '6.9 kg/L'."),
+    ("gangue-density", "DENSITY", "Of the other grains: '2.65 kg/L' for quartz."),
+    ("error", "PERCENT", "Error wanted, one standard deviation of the grade: '5 %'."),
+    ("mass", "MASS", "Dry mass of a sample: tells the error that it leaves."),
+    ("lot", "MASS", "Dry mass before the split; left out, far larger than the sample."),
+    ("shape", "NUMBER", "Gy's f; left out, 0.5; flaky gold 0.2."),
+    ("granulometric", "NUMBER", "Gy's g; left out, 0.25: all sizes below the top size."),
+)
+sample_mass_options = _with((
+    click.argument("file", required=False, type=click.Path(path_type=Path)),
+    *(click.option(f"--{name}", metavar=metavar, help=said) for name, metavar, said in _ORE),
+    click.option("--json", "json_file", metavar="FILE",
+                 help="Write the answer as JSON; - prints it."),
+))  # fmt: skip
+"""Adds FILE and the options of ``sample-mass``; '--mineral-grade' is ``mineral_grade``."""

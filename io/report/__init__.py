@@ -1,0 +1,31 @@
+"""A report as sections, free of any format; a page drawn from them.
+
+Read ``blocks``, then ``page``.
+"""
+
+from oretally.io.report.blocks import (
+    Block,
+    Boxed,
+    Format,
+    Items,
+    Paragraphs,
+    Picture,
+    Section,
+    Suspects,
+    Terms,
+)
+from oretally.io.report.page import page, template
+
+__all__ = [
+    "Block",
+    "Boxed",
+    "Format",
+    "Items",
+    "Paragraphs",
+    "Picture",
+    "Section",
+    "Suspects",
+    "Terms",
+    "page",
+    "template",
+]

@@ -1,0 +1,87 @@
+"""What the report of a balance is made of, free of any format."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum, auto
+
+from oretally.io.wording import Caution, LossReading, ResultTable, SuspectWords
+
+__all__ = ["Block", "Boxed", "Format", "Items", "Paragraphs", "Picture", "Section", "Suspects",
+           "Terms"]  # fmt: skip
+
+
+class Format(Enum):
+    """What draws the report: a terminal and pages to print are told less than a page to scroll."""
+
+    TERMINAL = auto()
+    PAGE = auto()
+    PDF = auto()
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """Words, and beside each what is said of it."""
+
+    pairs: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraphs:
+    """Sentences, each a paragraph."""
+
+    texts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Items:
+    """Sentences, each an item of a list."""
+
+    texts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Boxed:
+    """A sentence that nobody must miss, and the word that marks it where there is no box."""
+
+    word: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Suspects:
+    """Numbers that are probably wrong, the likeliest first."""
+
+    rows: tuple[SuspectWords, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture as SVG."""
+
+    svg: str
+    caption: str
+
+
+Block = (
+    Terms | Paragraphs | Items | Boxed | Suspects | Picture | LossReading | Caution | ResultTable
+)
+"""What a section is made of; nothing of it is empty."""
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A part of the report.
+
+    Attributes
+    ----------
+    key : str
+        A short name to choose it by; what shows one thing of several shares it.
+    heading : str
+        Empty for what stands below the title.
+    blocks : tuple of Block
+    """
+
+    key: str
+    heading: str
+    blocks: tuple[Block, ...]

@@ -1,0 +1,62 @@
+"""The page says what it said: every heading, sentence, table and row of three examples.
+
+After a change that is meant: PYTHONPATH=tests/support python tests/showing/test_golden_pages.py
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+from page_skeleton import page_skeleton
+
+from oretally.io.case import read_case
+from oretally.io.report import Format, Section
+from oretally.io.results import html, html_report
+from oretally.io.results.outline import outline
+from oretally.recon import Balance, reconcile
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+GOLDEN = Path(__file__).resolve().parent / "golden"
+NAMES = ("rougher_cleaner", "grinding_by_size", "leach_test")
+
+
+@cache
+def _balance(name: str) -> Balance:
+    case = read_case(EXAMPLES / name)
+    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+
+
+def _golden(name: str) -> Path:
+    return GOLDEN / f"{name}.page.txt"
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_page_says_what_it_said(name: str) -> None:
+    assert page_skeleton(html_report(_balance(name))) == _golden(name).read_text("utf-8")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_nothing_can_go_missing(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without any one block of the outline the page is another."""
+    golden = _golden(name).read_text("utf-8")
+    whole = outline(_balance(name), Format.PAGE)
+    assert sum(len(section.blocks) for section in whole) > 25
+    for i, section in enumerate(whole):
+        for j in range(len(section.blocks)):
+            kept = replace(section, blocks=section.blocks[:j] + section.blocks[j + 1 :])
+            less = [*whole[:i], kept, *whole[i + 1 :]]
+
+            def lacking(*_: Any, less: list[Section] = less, **__: Any) -> list[Section]:
+                return less
+
+            monkeypatch.setattr(html, "outline", lacking)
+            assert page_skeleton(html_report(_balance(name))) != golden, (section.key, j)
+
+
+if __name__ == "__main__":
+    for each in NAMES:
+        _golden(each).write_text(page_skeleton(html_report(_balance(each))), "utf-8")
