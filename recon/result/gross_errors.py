@@ -289,7 +289,7 @@ class GrossErrors:
     groups : tuple of EquivalenceGroup
     hidden : tuple of HiddenError
         One a measurement, the most harmful first.
-    dispersions : tuple of VarianceFactor
+    variance_factors : tuple of VarianceFactor
         All measurements together first, then by quantity.
     opinions : tuple of SecondOpinion
     tests : int

@@ -74,7 +74,7 @@ def _document(case: Case, *, full: bool) -> dict[str, Any]:
     }
     price, simulated = Price("Sn", 2.0, "EUR", "2 EUR/kg"), made_up(Simulated, full=full)
     other = made_up(WhatIf, full=full)
-    return balance_document(replace(balance, **rows), [price], other, simulated)
+    return balance_document(replace(balance, **rows), [price], otherwise=other, simulated=simulated)
 
 
 @pytest.mark.parametrize("full", [True, False])
