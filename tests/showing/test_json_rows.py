@@ -122,6 +122,7 @@ def test_a_value_with_its_sd() -> None:
     assert rows((1.0, 0.5), Estimate) == rows((1.0, 0.5), Estimate | None)
     assert rows((1.0, 0.5), Estimate) == {"value": 1.0, "sd": 0.5}
     assert rows((1.0, 0.5), tuple[float, ...]) == [1.0, 0.5]
+    assert rows(((1.0, 0.5),), tuple[Estimate | None, ...] | None) == [{"value": 1.0, "sd": 0.5}]
     assert rows({"Sn": (1.0, 0.5)}, dict[str, Estimate | None]) == {"Sn": {"value": 1.0, "sd": 0.5}}
     part = made_up(LossPart, full=True)
     assert rows(part)["grade"] == {"value": 0.5, "sd": 0.5}
