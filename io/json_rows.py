@@ -13,6 +13,7 @@ from enum import Enum
 from importlib.resources import files
 from math import isfinite
 from operator import attrgetter
+from types import UnionType
 from typing import Any, get_args, get_type_hints
 
 from oretally.recon.result import Estimate
@@ -47,10 +48,11 @@ class JsonRows:
             return value.value
         if isinstance(value, float):
             return value if isfinite(value) else None
-        parts = get_args(hint)
-        if isinstance(value, tuple) and (hint == Estimate or Estimate in parts):
+        if isinstance(hint, UnionType):  # with None
+            hint = next(part for part in get_args(hint) if part is not type(None))
+        if isinstance(value, tuple) and hint == Estimate:
             return dict(zip(("value", "sd"), value, strict=True))
-        of_each = next((part for part in parts if part not in (str, ...)), None)
+        of_each = next((part for part in get_args(hint) if part not in (str, ...)), None)
         if isinstance(value, Mapping):
             return {name: self(each, of_each) for name, each in value.items()}
         if isinstance(value, tuple | list):

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from oretally.flowsheet.circuit import Circuit, Content
+from oretally.flowsheet.read_only import freeze
 from oretally.flowsheet.survey import Kind, Meaning, Run, Survey, meanings
 
 __all__ = ["Carriers", "carriers_of", "linked_by_size"]
@@ -63,6 +64,9 @@ class Carriers:
     solids_share: int | None
     by_class: frozenset[tuple[int, int]]
     dissolved: frozenset[int]
+
+    def __post_init__(self) -> None:
+        freeze(self, "classes", "class_runs", "runs", "water", "wet", "shares")
 
     def whole(self, k: int, stream: int) -> int:
         """Return the carrier whose flow and grade make all that a stream has of analyte k."""

@@ -27,6 +27,7 @@ import numpy as np
 from oretally.flowsheet.arrays import Bools
 from oretally.flowsheet.circuit import Circuit
 from oretally.flowsheet.problem.carriers import Carriers, carriers_of
+from oretally.flowsheet.read_only import freeze
 from oretally.flowsheet.survey import Meaning, SharedSource, Survey, meanings
 
 __all__ = ["Position", "Positions", "Row", "positions"]
@@ -74,6 +75,9 @@ class Positions:
     sources: Mapping[Position, SharedSource]
     observed: Mapping[Position, Position]
     samples: Mapping[int, int]
+
+    def __post_init__(self) -> None:
+        freeze(self, "readings", "sources", "observed", "samples")
 
     def measured_at(self, place: Position) -> Position:
         """Return where the measurement of a true value stands."""

@@ -16,6 +16,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from math import inf
 
+from oretally.flowsheet.read_only import freeze
+
 __all__ = ["STATED", "ErrorPart", "SharedSource", "combined_sd", "effective_dof"]
 
 STATED = "stated error"
@@ -58,6 +60,9 @@ class SharedSource:
     name: str
     quantity: str
     loadings: Mapping[str, float]
+
+    def __post_init__(self) -> None:
+        freeze(self, "loadings")
 
 
 def combined_sd(parts: Iterable[ErrorPart]) -> float:

@@ -8,6 +8,7 @@ from math import inf
 from typing import Protocol
 
 from oretally.flowsheet.circuit import fold_name
+from oretally.flowsheet.read_only import freeze
 from oretally.flowsheet.units import Unit
 
 __all__ = ["ErrorModel", "ErrorRule", "ErrorSource", "SizeRule"]
@@ -83,6 +84,9 @@ class ErrorModel:
     by_quantity: Mapping[str, ErrorRule] = field(default_factory=dict)
     by_stream: Mapping[tuple[str, str], ErrorRule] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        freeze(self, "by_quantity", "by_stream")
+
     def rule(self, stream: str, quantity: str) -> tuple[ErrorRule, str] | None:
         """Return the rule for a measurement and its source ('stream' or 'quantity'), or None."""
         own = self.by_stream.get((fold_name(stream), fold_name(quantity)))
@@ -126,6 +130,9 @@ class ErrorSource:
     shared: bool = False
     dof: float = inf
     note: str = ""
+
+    def __post_init__(self) -> None:
+        freeze(self, "by_stream")
 
     def sd(self, stream: str, value: float, unit: Unit) -> float:
         """Return what it adds to a measurement, in ``unit``; 0 if it does not concern it."""

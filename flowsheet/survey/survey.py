@@ -9,6 +9,7 @@ from enum import StrEnum
 from functools import cached_property
 
 from oretally.flowsheet.faults import Place
+from oretally.flowsheet.read_only import freeze
 from oretally.flowsheet.survey.error_sources import ErrorPart, SharedSource
 from oretally.flowsheet.survey.size_grid import SizeGrid
 from oretally.flowsheet.units import Dimension, Unit
@@ -193,6 +194,9 @@ class Survey:
     water: bool = False
     dissolved: frozenset[str] = frozenset()
     stacks: frozenset[str] = frozenset()
+
+    def __post_init__(self) -> None:
+        freeze(self, "containers")
 
     def measured(self, stream: str, quantity: str) -> Measurement | None:
         """Return the measurement of one quantity in one stream, or None."""

@@ -31,7 +31,9 @@ def to_json(
     simulated: Simulated | None = None,
 ) -> str:  # fmt: skip
     """Return the balance as JSON text; what is not determined is null."""
-    return document_text(balance_document(balance, prices, otherwise, simulated))
+    return document_text(
+        balance_document(balance, prices, otherwise=otherwise, simulated=simulated)
+    )
 
 
 def balance_schema() -> dict[str, Any]:
@@ -40,7 +42,7 @@ def balance_schema() -> dict[str, Any]:
 
 
 def balance_document(
-    balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None,
+    balance: Balance, prices: Sequence[Price] = (), *, otherwise: WhatIf | None = None,
     simulated: Simulated | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """Return the balance as plain dicts and lists."""

@@ -13,11 +13,11 @@ from oretally.recon.result.amounts import (
 )
 from oretally.recon.result.balance import Balance
 from oretally.recon.result.certificate import CLOSED, STATIONARY, Certificate
+from oretally.recon.result.error_rates import ErrorRates
 from oretally.recon.result.estimate import Estimate
 from oretally.recon.result.gross_errors import (
     EquivalenceGroup,
     ErrorPlace,
-    ErrorRates,
     GrossErrors,
     HiddenError,
     NamedExplanation,

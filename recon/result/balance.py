@@ -72,7 +72,7 @@ class Balance:
         Solids that dissolve at leaches of which the case says so.
     inventories : tuple of Inventory
         Of the stockpiles.
-    findings : GrossErrors
+    gross_errors : GrossErrors
         What is probably wrong; nothing was dropped or changed for it.
     notes : tuple of str
         What the reader must know: unobservable values and what to measure, bounds met.

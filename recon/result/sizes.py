@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from oretally.flowsheet.read_only import freeze
 from oretally.recon.result.estimate import Estimate
 
 __all__ = [
@@ -204,7 +206,10 @@ class PartitionRow:
     label: str
     size_um: float | None
     solids: Estimate | None
-    analytes: dict[str, Estimate | None]
+    analytes: Mapping[str, Estimate | None]
+
+    def __post_init__(self) -> None:
+        freeze(self, "analytes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,8 +250,11 @@ class ClassRow:
     passed_um: float
     share: Estimate
     passing: Estimate | None
-    grade: dict[str, Estimate | None]
-    distribution: dict[str, Estimate | None]
+    grade: Mapping[str, Estimate | None]
+    distribution: Mapping[str, Estimate | None]
+
+    def __post_init__(self) -> None:
+        freeze(self, "grade", "distribution")
 
 
 @dataclass(frozen=True, slots=True)

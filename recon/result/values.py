@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
 from oretally.flowsheet.digits import format_number
+from oretally.flowsheet.read_only import freeze
+from oretally.recon.result.estimate import Estimate
 
 __all__ = [
     "BalancedValue",
@@ -198,7 +201,10 @@ class Separation:
     yield_sd: float | None
     ratio_of_concentration: float | None
     ratio_sd: float | None
-    enrichment: dict[str, tuple[float, float] | None]
+    enrichment: Mapping[str, Estimate | None]
+
+    def __post_init__(self) -> None:
+        freeze(self, "enrichment")
 
 
 @dataclass(frozen=True, slots=True)

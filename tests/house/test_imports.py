@@ -21,10 +21,11 @@ FOLDERS = {
         "arrays": "",
         "faults": "",
         "digits": "",
+        "read_only": "",
         "units": "",
         "circuit": "arrays faults",
-        "survey": "faults circuit units",
-        "problem": "arrays faults circuit survey",
+        "survey": "faults read_only circuit units",
+        "problem": "arrays faults read_only circuit survey",
     },
     "recon": {
         "_version": "",

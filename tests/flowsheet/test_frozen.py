@@ -1,0 +1,59 @@
+"""What is frozen stays as it is, and travels between processes."""
+
+from __future__ import annotations
+
+import copy
+import pickle
+from collections.abc import Iterator, Mapping
+from dataclasses import FrozenInstanceError, fields, is_dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from oretally.flowsheet import Survey
+from oretally.io.case import read_case
+from oretally.recon import Balance, reconcile
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+
+
+@pytest.fixture(scope="module", params=["grinding_by_size", "bucket_not_taken_off"])
+def balance(request: pytest.FixtureRequest) -> Balance:
+    case = read_case(EXAMPLES / request.param)
+    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+
+
+def _mappings(row: object) -> Iterator[Mapping[Any, Any]]:
+    """Yield all mappings in the fields of a row and of the rows in it."""
+    if isinstance(row, Mapping):
+        yield row
+    parts = row if isinstance(row, tuple) else []
+    if is_dataclass(row):
+        parts = [getattr(row, f.name) for f in fields(row)]
+    for part in parts:
+        yield from _mappings(part)
+
+
+def test_no_mapping_can_be_written_to(balance: Balance) -> None:
+    found = list(_mappings(balance))
+    assert len(found) > 4 and any(found)
+    for each in found:
+        with pytest.raises(TypeError, match="does not support item assignment"):
+            each["more"] = 1.0  # type: ignore[index]
+    with pytest.raises(FrozenInstanceError):
+        balance.survey.containers = {}  # type: ignore[misc]
+
+
+def test_what_was_given_can_change_afterwards(balance: Balance) -> None:
+    given = {"blue bucket": 1.35}
+    survey = Survey(balance.survey.basis, balance.survey.flow_unit, (), (), containers=given)
+    given["red bucket"] = 0.9
+    assert survey.containers == {"blue bucket": 1.35}
+
+
+def test_between_processes(balance: Balance) -> None:
+    sent = pickle.loads(pickle.dumps(balance))  # noqa: S301
+    assert sent == balance and copy.deepcopy(balance) == balance
+    with pytest.raises(TypeError):
+        sent.survey.containers["more"] = 1.0
