@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from math import isfinite
 from typing import Any, NamedTuple
 
 from oretally.flowsheet.digits import DASH, format_with_sd
 from oretally.io.draw_limits import MOST_DRAWS
+from oretally.io.files import Sheet
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.draws import AnswerKind, Interval
 from oretally.recon.simulation import COVERAGE, SimulatedAnswer, Simulation
@@ -111,7 +112,7 @@ def _held(r: SimulatedAnswer) -> str:
     return {True: "yes", False: "no", None: "open"}[r.valid]
 
 
-def simulation_sheet(simulated: Simulated) -> tuple[str, Sequence[str], Iterable[_Row]]:
+def simulation_sheet(simulated: Simulated) -> Sheet:
     """Return title, header and rows of the sheet; a pair (value, sd) is shown with its digits."""
     rows: list[_Row] = [(sentence,) for sentence in simulation_sentences(simulated)]
     for r in simulated.found.rows:

@@ -56,7 +56,7 @@ FOLDERS = {
         "cells": "files",
         "sampling": "cells",
         "definition": "cells files sampling",
-        "wording": "cells definition draw_limits",
+        "wording": "cells definition draw_limits files",
         "report": "wording",
         "laboratory": "cells definition files pictures report wording",
         "sizes": "cells definition files",
