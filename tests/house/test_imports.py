@@ -65,7 +65,7 @@ FOLDERS = {
         "case": "definition files laboratory measurements sizes",
         "compare": "case pictures report wording",
         "forms": "case definition files laboratory measurements pictures report sizes wording",
-        "plan": "case cells definition files measurements sampling",
+        "plan": "case cells definition files measurements sampling wording",
         "commands": "case cells definition draw_limits plan results wording",
     },
 }
