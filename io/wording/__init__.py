@@ -39,7 +39,6 @@ from oretally.io.wording.sentences import (
     verdict,
 )
 from oretally.io.wording.simulation import (
-    SIMULATION_HEADING,
     Simulated,
     simulation_document,
     simulation_sentences,
@@ -62,7 +61,10 @@ from oretally.io.wording.suspect_tables import (
     explanation_columns,
     explanation_table,
     group_table,
+    hidden_sentence,
+    hidden_sentences,
     hidden_table,
+    variance_factor_sentences,
     variance_factor_table,
 )
 from oretally.io.wording.suspects import (
@@ -70,8 +72,6 @@ from oretally.io.wording.suspects import (
     UNTOUCHED,
     SuspectWords,
     explanation_name,
-    hidden_sentence,
-    hidden_sentences,
     is_quiet,
     opinion_sentence,
     quiet_sentence,
@@ -79,7 +79,6 @@ from oretally.io.wording.suspects import (
     slip_sentence,
     suspect_words,
     unexplained_sentence,
-    variance_factor_sentences,
 )
 from oretally.io.wording.tables import (
     ResultTable,
@@ -100,7 +99,6 @@ from oretally.io.wording.unbalanced import (
     unbalanced_blocks,
 )
 from oretally.io.wording.what_if import (
-    WHAT_IF_HEADING,
     otherwise_document,
     otherwise_sentences,
     otherwise_sheet,
@@ -122,10 +120,8 @@ __all__ = [
     "MONEY_CAUTION",
     "NOT_A_BALANCE",
     "SD_LEGEND",
-    "SIMULATION_HEADING",
     "SUSPECTS_HEADING",
     "UNTOUCHED",
-    "WHAT_IF_HEADING",
     "WIDTH",
     "Caution",
     "LossReading",

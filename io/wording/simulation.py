@@ -13,10 +13,9 @@ from oretally.io.wording.tables import ResultTable
 from oretally.recon.draws import AnswerKind, Interval
 from oretally.recon.simulation import COVERAGE, SimulatedAnswer, Simulation
 
-__all__ = ["SIMULATION_HEADING", "Simulated", "simulation_document",
-           "simulation_sentences", "simulation_sheet", "simulation_table"]  # fmt: skip
+__all__ = ["Simulated", "simulation_document", "simulation_sentences", "simulation_sheet",
+           "simulation_table"]  # fmt: skip
 
-SIMULATION_HEADING = "Simulation"
 _LEGEND = (
     "2.5 and 97.5 %: of the draws, that share lies below. Shortest: the narrowest interval that "
     "holds 95 % of them. ± holds where both ends of value ± 1.96 sd are within half a unit of the "
@@ -84,7 +83,7 @@ def simulation_table(
     header += (["shortest from", "to"] if shortest else []) + ["± holds"]
     balanced = simulated.found.draws - simulated.found.failed
     cells = [_cells(r, balanced, shortest=shortest) for r in rows]
-    caption = f"{SIMULATION_HEADING}: {100 * COVERAGE:.0f} % limits"
+    caption = f"Simulation: {100 * COVERAGE:.0f} % limits"
     return ResultTable(caption, header, cells, 1, 1, legend=_LEGEND)
 
 

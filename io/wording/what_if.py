@@ -12,14 +12,12 @@ from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import GlobalTest, ValueChange, WhatIf
 
 __all__ = [
-    "WHAT_IF_HEADING",
     "otherwise_document",
     "otherwise_sentences",
     "otherwise_sheet",
     "otherwise_tables",
 ]
 
-WHAT_IF_HEADING = "What if"
 _NOTEWORTHY = 0.1  # of the sd: a smaller change is not worth a row
 _Row = Sequence[object]
 
