@@ -6,13 +6,14 @@ Knows no meaning of a cell.
 from oretally.io.files.csv_table import read_csv_table
 from oretally.io.files.table import EMPTY, NO_ROWS, Cell, Table, collection_paused, make_table
 from oretally.io.files.workbook import SUFFIXES, Sheets, read_workbook
-from oretally.io.files.written_cells import number_format, put, widen
+from oretally.io.files.written_cells import Sheet, number_format, put, widen, with_sd
 
 __all__ = [
     "EMPTY",
     "NO_ROWS",
     "SUFFIXES",
     "Cell",
+    "Sheet",
     "Sheets",
     "Table",
     "collection_paused",
@@ -22,4 +23,5 @@ __all__ = [
     "read_csv_table",
     "read_workbook",
     "widen",
+    "with_sd",
 ]

@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
 
-__all__ = ["number_format", "put", "widen"]
+__all__ = ["Sheet", "number_format", "put", "widen", "with_sd"]
 
+Sheet = tuple[str, Sequence[str], Iterable[Sequence[object]]]
+"""Title, header and rows; a cell is a value, or value and sd: shown with the digits that it leaves.
+"""
 _WIDEST = 60
 _ILLEGAL = dict.fromkeys([*range(9), 11, 12, *range(14, 32)])  # not allowed in a sheet's XML
+
+
+def with_sd(value: float | None, sd: float | None) -> tuple[object, object]:
+    """Return the cells of a value and of its sd, both shown with the digits that the sd leaves."""
+    return (value, sd), (sd, sd)
 
 
 def put(

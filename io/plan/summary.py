@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from textwrap import wrap
 
 from oretally.flowsheet.digits import DASH, format_number
 from oretally.io.plan.case import PlanCase
 from oretally.io.plan.methods import named_with
 from oretally.io.plan.samples import SampleNeed, sample_needs
 from oretally.io.sampling import mass_text
+from oretally.io.wording import folded
 from oretally.recon.plan import CURVE, MOST_TOLD, MeasurementPlan, Option
 
 __all__ = ["PLAN_REMARKS", "plan_summary", "plan_warnings"]
 
-_WIDTH = 100
-_LABEL = 13
 _CURVE_ANSWERS = 12  # columns of answers in the table of budgets
 
 PLAN_REMARKS = (
@@ -33,7 +31,7 @@ def plan_summary(case: PlanCase, found: MeasurementPlan) -> str:
     """Return the plan as text."""
     lines = [f"Plan of measurements for '{case.title}'"]
     for word, sentence in _head(case, found):
-        lines += _row(word, sentence)
+        lines += folded(sentence, f"{word:13}")
     lines += ["", "Answers, ± now and by the plan", *_answers(found)]
     if found.best is not None:
         lines += ["", f"The best plan within {_money(found.budget, case)}"]
@@ -46,12 +44,8 @@ def plan_summary(case: PlanCase, found: MeasurementPlan) -> str:
     notes = (*plan_warnings(case, found), *case.notes)
     if notes:
         lines += ["", "Notes"]
-        for note in notes:
-            lines += wrap(note, _WIDTH, initial_indent="- ", subsequent_indent="  ",
-                          break_on_hyphens=False)  # fmt: skip
-    lines.append("")
-    for caution in PLAN_REMARKS:
-        lines += wrap(caution, _WIDTH, break_on_hyphens=False)
+        lines += [line for note in notes for line in folded(note, "- ")]
+    lines += ["", *(line for remark in PLAN_REMARKS for line in folded(remark))]
     return "\n".join(lines) + "\n"
 
 
@@ -201,17 +195,17 @@ def _change(now: float | None, then: float | None) -> str:
 def _identifiable(found: MeasurementPlan, case: PlanCase) -> list[str]:
     option = found.identifiable
     if option is None:
-        return wrap(
+        return folded(
             "The cheapest plan that tells every error from every other: none was found among the "
-            f"measurements on offer, with {_most(case)} of each.", _WIDTH,
-        )  # fmt: skip
+            f"measurements on offer, with {_most(case)} of each."
+        )
     proof = "none is cheaper" if found.identifiable_proven else "a cheaper one may exist"
     text = (
         "The cheapest plan in which a gross error in any reading can be told from one in any "
         "other (no two traces with a correlation of 0.95 or more): "
         f"{_money(option.cost, case)}, {proof}. Losses at nodes are not looked at."
     )
-    return [*wrap(text, _WIDTH), *_shopping(option, keep=_kept(found))]
+    return [*folded(text), *_shopping(option, keep=_kept(found))]
 
 
 def _most(case: PlanCase) -> str:
@@ -225,14 +219,14 @@ def _samples(case: PlanCase, found: MeasurementPlan) -> list[str]:
         return ["Sample masses: there is no plan within the budget, and so none of its samples."]
     needs = sample_needs(case, found.best)
     if not needs:
-        return wrap(
+        return folded(
             "Sample masses: the case does not describe the sampling of what is planned. 'oretally "
             "sample-mass' tells how much an ore needs; a source with sampling = { ... } brings it "
-            "into the plan.", _WIDTH,
-        )  # fmt: skip
+            "into the plan."
+        )
     lines = ["Sample masses (Gy's fundamental error, beside a third of the sd of the readings)"]
     for need in needs:
-        lines += wrap(_need(need), _WIDTH, initial_indent="  ", subsequent_indent="    ")
+        lines += folded(_need(need), "  ", "    ")
     return lines
 
 
@@ -262,11 +256,6 @@ def _sd(option: Option | None, i: int) -> str:
         return DASH
     sd = option.sds[i]
     return "not known" if sd is None else format_number(sd, 3)
-
-
-def _row(word: str, sentence: str) -> list[str]:
-    folded = wrap(sentence, _WIDTH - _LABEL, break_on_hyphens=False)
-    return [f"{word:{_LABEL}}{folded[0]}", *(f"{'':{_LABEL}}{line}" for line in folded[1:])]
 
 
 def _table(rows: Sequence[Sequence[str]], sides: str) -> list[str]:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
+from oretally.io.files import Sheet
 from oretally.io.wording import explanation_name, slip_sentence
 from oretally.recon.result import Balance
 
 __all__ = ["finding_sheets"]
 
-_Sheet = tuple[str, Sequence[str], Iterable[Sequence[object]]]
 
-
-def finding_sheets(balance: Balance) -> Iterable[_Sheet]:
+def finding_sheets(balance: Balance) -> Iterable[Sheet]:
     """Yield title, header and rows of each sheet; a pair (value, sd) is shown with its digits."""
     gross_errors = balance.gross_errors
     yield (

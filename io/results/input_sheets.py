@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from oretally.flowsheet import Basis, Circuit, Measurement, Stream, Survey, Unit
 from oretally.flowsheet.circuit import Content, fold_name
 from oretally.flowsheet.survey import DECLARED_LOSS, DETECTION_LIMIT, RANGE_LIMIT, meanings
+from oretally.io.files import Sheet
 from oretally.io.results.size_sheets import of_class, size_data_sheet, value_cells
 from oretally.recon.result import Balance, ErrorRates
 
 __all__ = ["input_sheets"]
 
 _Row = Sequence[object]
-_Sheet = tuple[str, Sequence[str], Iterable[_Row]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,10 +33,47 @@ class _Part:
     shared: bool
 
 
-def input_sheets(balance: Balance) -> Iterable[_Sheet]:
+def input_sheets(balance: Balance) -> Iterable[Sheet]:
     """Yield the sheets of a case, the measurements in long form."""
     circuit, survey = balance.circuit, balance.survey
     losses = {m.stream: m for m in survey.measurements if m.error_source == DECLARED_LOSS}
+    yield from _circuit(circuit, losses, survey)
+    yield _analytes(survey)
+    yield (
+        "report",
+        ("key", "value"),
+        [
+            ("title", survey.title),
+            ("basis", survey.basis.value),
+            *((("water", "yes"),) if survey.water else ()),
+            ("feed", balance.feed),
+            *(("product", p) for p in balance.products),
+            *(("lost", name) for name in balance.losses.stated),
+        ],
+    )
+    yield (
+        "containers",
+        ("container", "mass"),
+        [(name, f"{mass:.15g} kg") for name, mass in survey.containers.items()],
+    )
+    rates = balance.gross_errors.rates
+    sources = _sources(survey, rates.by_source, of_class(survey))
+    yield "doubts", ("quantity", "percent"), _doubts(rates, {fold_name(s.source) for s in sources})
+    yield (
+        "sources",
+        ("source", "quantity", "stream", "absolute", "shared"),
+        [
+            (s.source, s.quantity, s.stream, f"{s.unit.from_base(s.sd)!r} {s.unit}", s.shared)
+            for s in sources
+        ],
+    )
+    yield from _measurements(circuit, survey, sources)
+
+
+def _circuit(
+    circuit: Circuit, losses: Mapping[str, Measurement], survey: Survey
+) -> Iterable[Sheet]:
+    """Yield streams, declared losses and nodes; stockpiles and what dissolves stand elsewhere."""
     gone = {s.source: s.name for s in circuit.streams if s.content is Content.DISSOLVED}
     apart = {*losses, *gone.values()}
     plain = [s for s in circuit.streams if not s.stock and s.name not in apart]
@@ -60,46 +97,22 @@ def input_sheets(balance: Balance) -> Iterable[_Sheet]:
             for n in circuit.nodes
         ],
     )
-    yield (
-        "analytes",
-        ("analyte", "unit", "max", "detection", *(["dissolved"] * bool(survey.dissolved))),
-        [
-            (a.name, a.unit.symbol, a.unit.from_base(a.maximum),
-             None if a.detection is None
-             else f"{a.unit.from_base(a.detection):.15g} {a.unit.symbol}",
-             *(["yes" if a.name in survey.dissolved else ""] * bool(survey.dissolved)))
-            for a in survey.analytes
-        ],
-    )  # fmt: skip
-    yield (
-        "report",
-        ("key", "value"),
-        [
-            ("title", survey.title),
-            ("basis", survey.basis.value),
-            *((("water", "yes"),) if survey.water else ()),
-            ("feed", balance.feed),
-            *(("product", p) for p in balance.products),
-            *(("lost", name) for name in balance.losses.stated),
-        ],
-    )
-    yield (
-        "containers",
-        ("container", "mass"),
-        [(name, f"{mass:.15g} kg") for name, mass in survey.containers.items()],
-    )
-    rates = balance.gross_errors.rates
-    classes = of_class(survey)  # whose errors are read as a whole
-    sources = _sources(survey, rates.by_source, classes)
-    yield "doubts", ("quantity", "percent"), _doubts(rates, {fold_name(s.source) for s in sources})
-    yield (
-        "sources",
-        ("source", "quantity", "stream", "absolute", "shared"),
-        [
-            (s.source, s.quantity, s.stream, f"{s.unit.from_base(s.sd)!r} {s.unit}", s.shared)
-            for s in sources
-        ],
-    )
+
+
+def _analytes(survey: Survey) -> Sheet:
+    some = bool(survey.dissolved)
+    header = ("analyte", "unit", "max", "detection", *(["dissolved"] * some))
+    rows = [
+        (a.name, a.unit.symbol, a.unit.from_base(a.maximum),
+         None if a.detection is None else f"{a.unit.from_base(a.detection):.15g} {a.unit.symbol}",
+         *(["yes" if a.name in survey.dissolved else ""] * some))
+        for a in survey.analytes
+    ]  # fmt: skip
+    return "analytes", header, rows
+
+
+def _measurements(circuit: Circuit, survey: Survey, sources: Sequence[_Part]) -> Iterable[Sheet]:
+    """Yield what was measured: in long form, of stockpiles, of size classes."""
     sds: dict[tuple[str, str], list[float]] = {}
     for part in sources:
         sds.setdefault((part.stream, part.quantity), []).append(part.sd)
@@ -108,7 +121,8 @@ def input_sheets(balance: Balance) -> Iterable[_Sheet]:
         for m in survey.measurements
     }
     stocks = [s for s in circuit.streams if s.stock]
-    apart = {*losses, *(s.name for s in stocks)}  # written elsewhere
+    declared = {m.stream for m in survey.measurements if m.error_source == DECLARED_LOSS}
+    apart, classes = {*declared, *(s.name for s in stocks)}, of_class(survey)
     yield (
         "measurements",
         ("stream", "quantity", "value", "unit", "error", "error unit", "note"),
@@ -156,9 +170,7 @@ def _doubts(rates: ErrorRates, sources: Container[str]) -> list[_Row]:
     return [(name, float(f"{100.0 * rate:.12g}")) for name, rate in every.items()]
 
 
-def _losses(
-    circuit: Circuit, losses: Mapping[str, Measurement], survey: Survey
-) -> Iterable[_Sheet]:
+def _losses(circuit: Circuit, losses: Mapping[str, Measurement], survey: Survey) -> Iterable[Sheet]:
     """Yield the sheet 'losses', if any are declared."""
     key = "mass" if survey.basis is Basis.BATCH else "rate"
     rows = [
@@ -179,7 +191,7 @@ def _dissolves(stream: str | None, sizes: Mapping[str, Measurement]) -> str:
 
 def _stocks(
     stocks: Sequence[Stream], survey: Survey, written: Mapping[tuple[str, str], _Row]
-) -> Iterable[_Sheet]:
+) -> Iterable[Sheet]:
     """Yield the sheet 'stocks', if there are stockpiles."""
     if not stocks:
         return

@@ -52,11 +52,10 @@ def outline(
     simulated : Simulated, optional
         What drawn surveys say of the answers.
     """
-    told: Iterable[_Part]
     notes = words.notes_of(balance, simulated=simulated is not None)
     between: list[_Part] = [
         ("notes", "Notes", [Items(notes)] if notes else []),
-        ("what-if", words.WHAT_IF_HEADING, _what_if(otherwise, shown)),
+        ("what-if", "What if", _what_if(otherwise, shown)),
     ]
     if balance.converged:
         told = [
@@ -66,7 +65,7 @@ def outline(
             *between,
             ("recoveries", "Recoveries", _recoveries(balance, shown, prices)),
             ("worth", "What the metal is worth", _worth(balance, prices)),
-            ("simulation", words.SIMULATION_HEADING, _simulation(simulated, shown)),
+            ("simulation", "Simulation", _simulation(simulated, shown)),
             ("losses", words.LOSS_HEADING, _losses(balance, shown)),
             ("cautions", words.CAUTIONS_HEADING, _cautions(balance)),
             ("circuit", "The circuit, balanced", _circuit(balance, shown)),

@@ -8,6 +8,7 @@ from math import isfinite
 from oretally.flowsheet import Measurement, Survey
 from oretally.flowsheet.survey import Kind, class_grade, class_share, meanings
 from oretally.io.cells import quantity_unit
+from oretally.io.files import Sheet, with_sd
 from oretally.io.wording import fit_remark, partition_remark
 from oretally.recon.result import Balance, SizeAt
 
@@ -15,16 +16,15 @@ __all__ = ["of_class", "size_data_sheet", "size_sheets", "value_cells"]
 
 _Cell = object
 _Row = Sequence[_Cell]
-_Sheet = tuple[str, Sequence[str], Iterable[_Row]]
 _Pair = tuple[float, float] | None
 
 
 def _cells(pair: _Pair) -> tuple[_Cell, _Cell]:
     """Return value and sd, shown with the digits that the sd leaves."""
-    return (None, None) if pair is None else (pair, (pair[1], pair[1]))
+    return (None, None) if pair is None else with_sd(*pair)
 
 
-def size_sheets(balance: Balance) -> Iterable[_Sheet]:
+def size_sheets(balance: Balance) -> Iterable[Sheet]:
     """Yield the results by size: classes of the streams, partition, single figures."""
     found = balance.sizes
     if not found.streams:
@@ -60,7 +60,7 @@ def _figures(balance: Balance) -> Iterable[_Row]:
     """Yield what is one number for a stream or a separator."""
     for s in balance.sizes.streams:
         at = s.p80
-        yield s.stream, "P80", (at.size_um, at.sd_um), (at.sd_um, at.sd_um), "um", _how(at)
+        yield s.stream, "P80", *with_sd(at.size_um, at.sd_um), "um", _how(at)
         for fit in s.fits:
             note = " ".join(words for words in (fit.doubt, fit_remark(fit)) if words)
             yield s.stream, f"{fit.law} exponent", *_cells(fit.exponent), "", note
@@ -69,13 +69,13 @@ def _figures(balance: Balance) -> Iterable[_Row]:
         sharp = p.sharpness
         for d in (sharp.d25, sharp.d50, sharp.d75):
             figure = f"d{d.percent:g}"
-            yield p.node, figure, (d.size_um, d.sd_um), (d.sd_um, d.sd_um), "um", _how(d)
+            yield p.node, figure, *with_sd(d.size_um, d.sd_um), "um", _how(d)
         for name, value, sd, unit in (
             ("Ecart probable", sharp.ecart_probable_um, sharp.ecart_probable_sd_um, "um"),
             ("imperfection", sharp.imperfection, sharp.imperfection_sd, ""),
             ("kappa, d25/d75", sharp.kappa, sharp.kappa_sd, ""),
         ):
-            yield p.node, name, (value, sd), (sd, sd), unit, sharp.reason
+            yield p.node, name, *with_sd(value, sd), unit, sharp.reason
         for curve in p.fits:
             note = " ".join(w for w in (curve.doubt, partition_remark(p, curve)) if w)
             yield p.node, f"{curve.law} d50c", *_cells(curve.d50c_um), "um", note
@@ -97,7 +97,7 @@ def of_class(survey: Survey) -> frozenset[str]:
     return frozenset(q for q, meaning in meanings(survey).items() if meaning.kind in kinds)
 
 
-def size_data_sheet(survey: Survey, written: Mapping[tuple[str, str], _Row]) -> Iterable[_Sheet]:
+def size_data_sheet(survey: Survey, written: Mapping[tuple[str, str], _Row]) -> Iterable[Sheet]:
     """Yield the sheet 'sizes' of a case, if anything was sieved.
 
     Parameters

@@ -38,7 +38,6 @@ from oretally.io.wording.sentences import (
     verdict,
 )
 from oretally.io.wording.simulation import (
-    SIMULATION_HEADING,
     Simulated,
     simulation_sentences,
     simulation_sheet,
@@ -60,7 +59,10 @@ from oretally.io.wording.suspect_tables import (
     explanation_columns,
     explanation_table,
     group_table,
+    hidden_sentence,
+    hidden_sentences,
     hidden_table,
+    variance_factor_sentences,
     variance_factor_table,
 )
 from oretally.io.wording.suspects import (
@@ -68,8 +70,6 @@ from oretally.io.wording.suspects import (
     UNTOUCHED,
     SuspectWords,
     explanation_name,
-    hidden_sentence,
-    hidden_sentences,
     is_quiet,
     opinion_sentence,
     quiet_sentence,
@@ -77,7 +77,6 @@ from oretally.io.wording.suspects import (
     slip_sentence,
     suspect_words,
     unexplained_sentence,
-    variance_factor_sentences,
 )
 from oretally.io.wording.tables import (
     ResultTable,
@@ -97,12 +96,7 @@ from oretally.io.wording.unbalanced import (
     repair_sentences,
     unbalanced_blocks,
 )
-from oretally.io.wording.what_if import (
-    WHAT_IF_HEADING,
-    otherwise_sentences,
-    otherwise_sheet,
-    otherwise_tables,
-)
+from oretally.io.wording.what_if import otherwise_sentences, otherwise_sheet, otherwise_tables
 from oretally.io.wording.worth import (
     MONEY_CAUTION,
     WorthRow,
@@ -120,10 +114,8 @@ __all__ = [
     "MONEY_CAUTION",
     "NOT_A_BALANCE",
     "SD_LEGEND",
-    "SIMULATION_HEADING",
     "SUSPECTS_HEADING",
     "UNTOUCHED",
-    "WHAT_IF_HEADING",
     "WIDTH",
     "Caution",
     "LossReading",

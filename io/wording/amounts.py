@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from oretally.flowsheet import Basis
 from oretally.flowsheet.digits import format_with_sd
+from oretally.io.files import Sheet, with_sd
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import Balance, Inventory
 
@@ -93,7 +94,7 @@ def _judged(pile: Inventory) -> str:
     return f"more than the measurements explain (z {pile.z:+.1f})"
 
 
-def amount_sheets(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterable[_Row]]]:
+def amount_sheets(balance: Balance) -> Iterable[Sheet]:
     """Yield sheets of the workbook: extractions, inventories, and amounts of each analyte."""
     header: Sequence[str]
     if balance.extractions:
@@ -101,17 +102,17 @@ def amount_sheets(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterab
                   "balance [%]", "sd", "accounted for [%]", "sd", "taken up [%]", "sd",
                   "note")  # fmt: skip
         yield "extractions", header, [
-            (e.node, e.analyte, *_cells(e.by_solids, e.by_solids_sd),
-             *_cells(e.by_solution, e.by_solution_sd), *_cells(e.reconciled, e.reconciled_sd),
-             *_cells(e.accountability, e.accountability_sd), *_cells(e.taken_up, e.taken_up_sd),
+            (e.node, e.analyte, *with_sd(e.by_solids, e.by_solids_sd),
+             *with_sd(e.by_solution, e.by_solution_sd), *with_sd(e.reconciled, e.reconciled_sd),
+             *with_sd(e.accountability, e.accountability_sd), *with_sd(e.taken_up, e.taken_up_sd),
              "masses in and out taken as equal" if e.masses_equal else "")
             for e in balance.extractions
         ]  # fmt: skip
     if balance.dissolutions:
         header = ("leach", "unit", "solids fed", "sd", "dissolved", "sd", "of the fed [%]", "sd")
         yield "dissolved solids", header, [
-            (d.node, d.unit, *_cells(d.fed, d.fed_sd), *_cells(d.dissolved, d.dissolved_sd),
-             *_cells(d.percent, d.percent_sd))
+            (d.node, d.unit, *with_sd(d.fed, d.fed_sd), *with_sd(d.dissolved, d.dissolved_sd),
+             *with_sd(d.percent, d.percent_sd))
             for d in balance.dissolutions
         ]  # fmt: skip
     if balance.inventories:
@@ -124,17 +125,12 @@ def amount_sheets(balance: Balance) -> Iterable[tuple[str, Sequence[str], Iterab
         header = ("stream", "analyte", f"amount [{unit}]", "sd",
                   f"per dry mass of '{balance.feed}'", "sd", "unit", "product")  # fmt: skip
         yield "amounts", header, [
-            (a.stream, a.analyte, *_cells(a.amount, a.sd),
-             *_cells(*(None if x is None else grades[a.analyte].from_base(x)
+            (a.stream, a.analyte, *with_sd(a.amount, a.sd),
+             *with_sd(*(None if x is None else grades[a.analyte].from_base(x)
                        for x in (a.per_feed, a.per_feed_sd))),
              grades[a.analyte].symbol, a.product)
             for a in balance.amounts
         ]  # fmt: skip
-
-
-def _cells(value: float | None, sd: float | None) -> tuple[object, object]:
-    """Return value and sd, shown with the digits that the sd leaves."""
-    return (value, sd), (sd, sd)
 
 
 def _pile_rows(pile: Inventory) -> Iterable[_Row]:
@@ -142,7 +138,7 @@ def _pile_rows(pile: Inventory) -> Iterable[_Row]:
     of = (pile.node, pile.quantity, pile.unit)
     for line in pile.lines:
         word = "change in stock" if line.item == "change" else line.item
-        yield (*of, word, *_cells(line.measured, line.measured_sd),
-               *_cells(line.adjusted, line.adjusted_sd))  # fmt: skip
-    yield (*of, "opening + in - out - closing", *_cells(pile.unaccounted, pile.unaccounted_sd),
+        yield (*of, word, *with_sd(line.measured, line.measured_sd),
+               *with_sd(line.adjusted, line.adjusted_sd))  # fmt: skip
+    yield (*of, "opening + in - out - closing", *with_sd(pile.unaccounted, pile.unaccounted_sd),
            None, None, (pile.z, 0.1), pile.explained)  # fmt: skip

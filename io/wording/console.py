@@ -17,7 +17,7 @@ __all__ = ["WIDTH", "as_text", "folded", "print_heading", "print_table", "senten
 WIDTH = 160  # columns of text that is not for a terminal: tables are never cut
 _WIDEST = 1000  # columns of the widest table
 _SENTENCE = 92  # columns of a sentence
-_TEXT = 104  # columns of text without a word beside it
+_TEXT = 100  # columns of text without a word beside it
 
 
 def as_text(draw: Callable[[Console], None]) -> str:

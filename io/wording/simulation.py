@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from math import isfinite
 from typing import NamedTuple
 
 from oretally.flowsheet.digits import DASH, format_with_sd
 from oretally.io.draw_limits import MOST_DRAWS
+from oretally.io.files import Sheet
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import COVERAGE, AnswerKind, SimulatedAnswer, Simulation
 
-__all__ = ["SIMULATION_HEADING", "Simulated", "simulation_sentences", "simulation_sheet",
+__all__ = ["Simulated", "simulation_sentences", "simulation_sheet",
            "simulation_table"]  # fmt: skip
 
-SIMULATION_HEADING = "Simulation"
 _LEGEND = (
     "2.5 and 97.5 %: of the draws, that share lies below. Shortest: the narrowest interval that "
     "holds 95 % of them. ± holds where both ends of value ± 1.96 sd are within half a unit of the "
@@ -82,7 +82,7 @@ def simulation_table(
     header += (["shortest from", "to"] if shortest else []) + ["± holds"]
     balanced = simulated.found.draws - simulated.found.failed
     cells = [_cells(r, balanced, shortest=shortest) for r in rows]
-    caption = f"{SIMULATION_HEADING}: {100 * COVERAGE:.0f} % limits"
+    caption = f"Simulation: {100 * COVERAGE:.0f} % limits"
     return ResultTable(caption, header, cells, 1, 1, legend=_LEGEND)
 
 
@@ -110,7 +110,7 @@ def _held(r: SimulatedAnswer) -> str:
     return {True: "yes", False: "no", None: "open"}[r.valid]
 
 
-def simulation_sheet(simulated: Simulated) -> tuple[str, Sequence[str], Iterable[_Row]]:
+def simulation_sheet(simulated: Simulated) -> Sheet:
     """Return title, header and rows of the sheet; a pair (value, sd) is shown with its digits."""
     rows: list[_Row] = [(sentence,) for sentence in simulation_sentences(simulated)]
     for r in simulated.found.rows:

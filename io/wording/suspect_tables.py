@@ -1,4 +1,4 @@
-"""Tables of what is probably wrong and what could go unseen, as text cells."""
+"""What is probably wrong as tables; what could go unseen, as sentences and as a table."""
 
 from __future__ import annotations
 
@@ -11,18 +11,24 @@ from oretally.flowsheet.digits import (
 )
 from oretally.io.wording.suspects import explanation_name
 from oretally.io.wording.tables import ResultTable
-from oretally.recon.result import Balance
+from oretally.recon.result import Balance, HiddenError
 
 __all__ = [
     "explanation_columns",
     "explanation_table",
     "group_table",
+    "hidden_sentence",
+    "hidden_sentences",
     "hidden_table",
+    "variance_factor_sentences",
     "variance_factor_table",
 ]
 
 _REST = 0.01  # probability of all other explanations from which it is told
 _BRIEF = 4  # recoveries beside each explanation on a terminal
+_HIDDEN_TOLD = 2  # in the summary
+_MATTERS = 1.0  # percentage points from which a hidden error is told there
+_MANY_TIMES = 100.0
 _WHOLE = 100.0  # points
 _EXPLAINED = (
     "Each column is one way to explain the numbers, and what the recoveries would be if it were "
@@ -86,6 +92,61 @@ def _spread(balance: Balance, pair: tuple[str, str]) -> float:
 def _recoveries(balance: Balance) -> list[tuple[str, str]]:
     found = (r for e in balance.gross_errors.explanations for r in e.recoveries)
     return list(dict.fromkeys((r.stream, r.analyte) for r in found))
+
+
+def hidden_sentences(balance: Balance) -> tuple[str, ...]:
+    """Return the most harmful errors that could go unseen, for the summary."""
+    return tuple(
+        hidden_sentence(h, balance.gross_errors.power)
+        for h in balance.gross_errors.hidden[:_HIDDEN_TOLD]
+        if abs(h.points) >= _MATTERS
+    )
+
+
+def hidden_sentence(h: HiddenError, power: float) -> str:
+    """Return one error that could go unseen, in words."""
+    moves = f"the recovery of {h.analyte} to '{h.product}' by {_about(h.points)} points"
+    if not h.checked:
+        return (
+            f"Nothing checks {h.quantity} of '{h.stream}': one sd, {format_number(h.size, 2)} "
+            f"{h.unit}, moves {moves}."
+        )
+    missed = round(100.0 * (1.0 - power))
+    return (
+        f"An error of {format_number(h.size, 2)} {h.unit} in {h.quantity} of '{h.stream}' would "
+        f"pass unnoticed in {missed} of 100 cases, and move {moves}."
+    )
+
+
+def _about(points: float) -> str:
+    """Return by how much a recovery moves; beyond a whole one the first order says no number."""
+    return f"{abs(points):.1f}" if abs(points) <= _WHOLE else f"more than {_WHOLE:g}"
+
+
+def variance_factor_sentences(balance: Balance) -> tuple[str, ...]:
+    """Return what the adjustments say of the stated errors, where they are not believable."""
+    found = []
+    for d in balance.gross_errors.variance_factors:
+        if not d.verdict:
+            continue
+        ratio = d.factor**0.5
+        times, word = (ratio, "larger") if ratio > 1.0 else (1.0 / max(ratio, 1e-9), "smaller")
+        size = f"{times:.1f} times" if times < _MANY_TIMES else f"more than {_MANY_TIMES:g} times"
+        of = f" of {d.quantity}" if d.quantity else ""
+        aside = f", {_suspects(d.left_out)} set aside" if d.left_out else ""
+        if not d.quantity and d is not balance.gross_errors.variance_factors[0]:
+            aside = ", no number set aside"
+        found.append(
+            f"Adjustments{of} are {size} {word} than the stated errors lead to expect"
+            f"{aside}: the errors are probably stated {d.verdict} (variance factor "
+            f"{format_number(d.factor, 2)}, {100 * d.confidence:.0f} % limits "
+            f"{format_number(d.low, 2)} to {format_number(d.high, 2)})."
+        )
+    return tuple(found)
+
+
+def _suspects(count: int) -> str:
+    return "1 suspect" if count == 1 else f"{count} suspects"
 
 
 def hidden_table(balance: Balance) -> ResultTable:

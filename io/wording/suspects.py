@@ -12,7 +12,7 @@ from oretally.flowsheet import Basis
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.digits import format_chance, format_number, format_p, format_with_sd
 from oretally.flowsheet.survey import DECLARED_LOSS, Kind, meanings
-from oretally.recon.result import Balance, ErrorPlace, HiddenError, Slip, SlippedReading, Suspect
+from oretally.recon.result import Balance, ErrorPlace, Slip, SlippedReading, Suspect
 
 __all__ = [
     "SUSPECTS_HEADING",
@@ -20,8 +20,6 @@ __all__ = [
     "SuspectWords",
     "explanation_name",
     "group_words",
-    "hidden_sentence",
-    "hidden_sentences",
     "is_quiet",
     "opinion_sentence",
     "quiet_sentence",
@@ -29,7 +27,6 @@ __all__ = [
     "slip_sentence",
     "suspect_words",
     "unexplained_sentence",
-    "variance_factor_sentences",
 ]
 
 SUSPECTS_HEADING = "Worth a second weighing or assay, the likeliest first"
@@ -41,10 +38,6 @@ _SOUND = 0.5  # probability that all numbers are right, from which no number is 
 _UNEXPLAINED = 1e-4  # chance of what the likeliest explanation leaves, below which it is none
 _MANY = 4  # members of a group that are told one by one
 _HARDLY = 0.01  # probability below which a member of a group is not told
-_HIDDEN_TOLD = 2  # in the summary
-_MANY_TIMES = 100.0
-_WHOLE = 100.0  # points
-_MATTERS = 1.0  # percentage points from which a hidden error is told there
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,61 +252,6 @@ def explanation_name(balance: Balance, index: int) -> str:
         kind = slips.get((place.where, place.quantity))
         parts.append(f"{place} ({kind})" if kind else str(place))
     return " and ".join(parts) or "all numbers right"
-
-
-def hidden_sentences(balance: Balance) -> tuple[str, ...]:
-    """Return the most harmful errors that could go unseen, for the summary."""
-    return tuple(
-        hidden_sentence(h, balance.gross_errors.power)
-        for h in balance.gross_errors.hidden[:_HIDDEN_TOLD]
-        if abs(h.points) >= _MATTERS
-    )
-
-
-def hidden_sentence(h: HiddenError, power: float) -> str:
-    """Return one error that could go unseen, in words."""
-    moves = f"the recovery of {h.analyte} to '{h.product}' by {_points(h.points)} points"
-    if not h.checked:
-        return (
-            f"Nothing checks {h.quantity} of '{h.stream}': one sd, {format_number(h.size, 2)} "
-            f"{h.unit}, moves {moves}."
-        )
-    missed = round(100.0 * (1.0 - power))
-    return (
-        f"An error of {format_number(h.size, 2)} {h.unit} in {h.quantity} of '{h.stream}' would "
-        f"pass unnoticed in {missed} of 100 cases, and move {moves}."
-    )
-
-
-def _points(points: float) -> str:
-    """Return by how much a recovery moves; beyond a whole one the first order says no number."""
-    return f"{abs(points):.1f}" if abs(points) <= _WHOLE else f"more than {_WHOLE:g}"
-
-
-def variance_factor_sentences(balance: Balance) -> tuple[str, ...]:
-    """Return what the adjustments say of the stated errors, where they are not believable."""
-    found = []
-    for d in balance.gross_errors.variance_factors:
-        if not d.verdict:
-            continue
-        ratio = d.factor**0.5
-        times, word = (ratio, "larger") if ratio > 1.0 else (1.0 / max(ratio, 1e-9), "smaller")
-        size = f"{times:.1f} times" if times < _MANY_TIMES else f"more than {_MANY_TIMES:g} times"
-        of = f" of {d.quantity}" if d.quantity else ""
-        aside = f", {_suspects(d.left_out)} set aside" if d.left_out else ""
-        if not d.quantity and d is not balance.gross_errors.variance_factors[0]:
-            aside = ", no number set aside"
-        found.append(
-            f"Adjustments{of} are {size} {word} than the stated errors lead to expect"
-            f"{aside}: the errors are probably stated {d.verdict} (variance factor "
-            f"{format_number(d.factor, 2)}, {100 * d.confidence:.0f} % limits "
-            f"{format_number(d.low, 2)} to {format_number(d.high, 2)})."
-        )
-    return tuple(found)
-
-
-def _suspects(count: int) -> str:
-    return "1 suspect" if count == 1 else f"{count} suspects"
 
 
 def opinion_sentence(balance: Balance) -> str:

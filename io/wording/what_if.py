@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
+from oretally.io.files import Sheet, with_sd
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import GlobalTest, ValueChange, WhatIf
 
 __all__ = [
-    "WHAT_IF_HEADING",
     "otherwise_sentences",
     "otherwise_sheet",
     "otherwise_tables",
 ]
 
-WHAT_IF_HEADING = "What if"
 _NOTEWORTHY = 0.1  # of the sd: a smaller change is not worth a row
 _Row = Sequence[object]
 
@@ -94,23 +93,19 @@ def _change(change: float | None, *sds: float | None) -> str:
     return f"+{text}" if change > 0.0 and text.strip("0.") else text
 
 
-def otherwise_sheet(found: WhatIf) -> tuple[str, Sequence[str], Iterable[_Row]]:
+def otherwise_sheet(found: WhatIf) -> Sheet:
     """Return title, header and rows of the sheet; a pair (value, sd) is shown with its digits."""
     rows: list[_Row] = [(sentence,) for sentence in otherwise_sentences(found)]
     rows += [
-        (r.stream, f"recovery of {r.analyte}", "%", *_pairs(r.recovery, r.sd),
-         *_pairs(r.otherwise, r.otherwise_sd), (r.change, r.sd))
+        (r.stream, f"recovery of {r.analyte}", "%", *with_sd(r.recovery, r.sd),
+         *with_sd(r.otherwise, r.otherwise_sd), (r.change, r.sd))
         for r in found.recoveries
     ]  # fmt: skip
     rows += [
-        (v.stream, v.quantity, v.unit, *_pairs(v.adjusted, v.sd),
-         *_pairs(v.otherwise, v.otherwise_sd), (v.change, v.sd), v.changed or None)
+        (v.stream, v.quantity, v.unit, *with_sd(v.adjusted, v.sd),
+         *with_sd(v.otherwise, v.otherwise_sd), (v.change, v.sd), v.changed or None)
         for v in found.values
     ]  # fmt: skip
     header = ("stream", "of", "unit", "as it is", "sd", "what if", "sd", "difference",
               "changed by you")  # fmt: skip
     return "what if", header, rows
-
-
-def _pairs(value: float | None, sd: float | None) -> tuple[object, object]:
-    return (value, sd), (sd, sd)

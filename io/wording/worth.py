@@ -12,6 +12,7 @@ from oretally.flowsheet import Basis
 from oretally.flowsheet.digits import format_with_sd
 from oretally.flowsheet.survey import amount_unit
 from oretally.io.definition import Price
+from oretally.io.files import Sheet
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import AnalyteAmount, Balance
 
@@ -116,9 +117,7 @@ def _units(balance: Balance, prices: Sequence[Price]) -> tuple[str, str]:
     return currency if batch else f"{currency}/h", f"{currency}/t"
 
 
-def worth_sheet(
-    balance: Balance, prices: Sequence[Price]
-) -> tuple[str, Sequence[str], Iterable[_Row]]:
+def worth_sheet(balance: Balance, prices: Sequence[Price]) -> Sheet:
     """Return title, header and rows of the sheet; a pair (value, sd) is shown with its digits."""
     whole, each = _units(balance, prices)
     header = ("stream", "analyte", "standing", f"worth [{whole}]", "sd",
@@ -131,6 +130,6 @@ def worth_sheet(
     return "worth", header, [*rows, (MONEY_CAUTION,)]
 
 
-def price_sheet(prices: Sequence[Price]) -> tuple[str, Sequence[str], Iterable[_Row]]:
+def price_sheet(prices: Sequence[Price]) -> Sheet:
     """Return the prices as the sheet of a case, which `read_case` reads again."""
     return "prices", ("analyte", "price"), [(p.analyte, p.written) for p in prices]

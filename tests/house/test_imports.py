@@ -58,7 +58,7 @@ FOLDERS = {
         "cells": "files",
         "sampling": "cells",
         "definition": "cells files sampling",
-        "wording": "cells definition draw_limits",
+        "wording": "cells definition draw_limits files",
         "report": "wording",
         "laboratory": "cells definition files json_rows pictures report wording",
         "sizes": "cells definition files",
@@ -67,7 +67,7 @@ FOLDERS = {
         "case": "definition files laboratory measurements sizes",
         "compare": "case json_rows pictures report wording",
         "forms": "case definition files laboratory measurements pictures report sizes wording",
-        "plan": "case cells definition files json_rows measurements sampling",
+        "plan": "case cells definition files json_rows measurements sampling wording",
         "commands": "case cells definition draw_limits plan results wording",
     },
 }
