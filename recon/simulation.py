@@ -13,15 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
-from oretally.flowsheet import (
-    BalanceModel,
-    BalanceProblem,
-    Circuit,
-    Fault,
-    InputError,
-    Place,
-    Survey,
-)
+from oretally.flowsheet import BalanceModel, BalanceProblem, Circuit, OretallyError, Survey
 from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.draws import (
     LEAST_SAMPLES,
@@ -44,13 +36,21 @@ from oretally.recon.result import Balance
 from oretally.recon.solution import ManySolutions, Solution, joined
 from oretally.recon.solver import propagate, solve
 
-__all__ = ["COVERAGE", "SimulatedAnswer", "Simulation", "simulate", "simulate_balance",
-           "simulate_problem"]  # fmt: skip
+__all__ = ["COVERAGE", "SimulatedAnswer", "Simulation", "TooManyDraws", "simulate",
+           "simulate_balance", "simulate_problem"]  # fmt: skip
 
 COVERAGE = 0.95
 _ROOM = 50_000_000  # numbers kept: 400 MB
 _ENOUGH = 5  # draws for each reading, to fit slopes
 _CONSTANT = 1e-8  # of the value: an sd or a spread below it is rounding
+
+
+class TooManyDraws(OretallyError):
+    """So many draws of so many numbers each do not fit into memory; ``most`` would."""
+
+    def __init__(self, draws: int, numbers: int, most: int) -> None:
+        self.draws, self.numbers, self.most = draws, numbers, most
+        super().__init__(f"{draws} draws of {numbers} numbers each do not fit into memory.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +166,9 @@ def simulate(
     Raises
     ------
     InputError
-        As `oretally.recon.reconciliation`, and if so many draws do not fit into memory.
+        As `oretally.recon.reconciliation`.
+    TooManyDraws
+        If so many draws do not fit into memory.
     NotBalanceable
         If the survey cannot be balanced.
     ValueError
@@ -221,10 +223,7 @@ def simulate_balance(
     drawing = DrawnSurveys(problem, solution, flat)
     numbers = len(answers) + drawing.n_readings
     if draws * numbers > _ROOM:
-        raise InputError([
-            Fault(f"{draws} draws of {numbers} numbers each do not fit into memory.",
-                  f"Ask for at most {_ROOM // numbers} draws.", Place(cell="option --draws"))
-        ])  # fmt: skip
+        raise TooManyDraws(draws, numbers, _ROOM // numbers)
     values, converged = np.full((draws, len(answers)), np.nan), np.zeros(draws, dtype=bool)
     errors = np.empty((draws, drawing.n_readings))
     done = 0

@@ -29,6 +29,7 @@ from oretally.flowsheet import (
     positions,
 )
 from oretally.flowsheet.survey import SizeGrid, class_grade, class_share, combined_sd
+from oretally.io.compare.declarations import compare_declared as compare
 from oretally.recon import reconcile
 from oretally.recon.answers import Answer, AnswerName, CaseAnswers
 from oretally.recon.comparison import (
@@ -38,7 +39,6 @@ from oretally.recon.comparison import (
     Difference,
     Verdict,
     balanced_test,
-    compare,
 )
 from oretally.recon.comparison.multiple_tests import WHOLE_SHARE, AnswerRow, judged_together
 from oretally.recon.comparison.repeats import RepeatPlan, chance_to_decide, quantile

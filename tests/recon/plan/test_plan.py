@@ -25,7 +25,7 @@ from oretally.flowsheet import (
     parse_unit,
     positions,
 )
-from oretally.recon import plan_identifiable
+from oretally.recon.plan import identifiable as plan_identifiable
 from oretally.recon.plan.design import Design, Offers, criterion_weights
 from oretally.recon.plan.identifiable import NO_TRACE, cheapest_identifiable, confused
 from oretally.recon.plan.left_open import filled, least_readings, open_answers
