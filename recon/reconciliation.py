@@ -37,7 +37,6 @@ from oretally.recon.propagation import global_test
 from oretally.recon.reduction import classes_of, require_scale
 from oretally.recon.result import Balance, BalancedValue, CalculatedHead, ErrorRates, ValueClass
 from oretally.recon.sizes import by_size
-from oretally.recon.solution import Solution
 from oretally.recon.solver import propagate, released_bounds, solve_certified
 
 __all__ = ["reconcile"]
@@ -111,28 +110,25 @@ def reconcile(
     check_survey(model)
     feed, products = reference_streams(circuit, feed, products)
     require_scale(survey, feed)
-    # exact values that contradict each other are named
-    classes_of(model.problem, circuit, survey)
+    classes_of(model.problem, circuit, survey)  # exact values that contradict each other are named
     solution = solve_certified(model.problem, starts)
     if not solution.converged:
         return NoBalance(model, solution, feed, products, alpha, rates).balance(trials)
     covariance = propagate(model.problem, solution)
     answers = Answers.of(model, covariance, feed=feed, products=products)
-    balance = _balance(answers, solution, alpha=alpha, rates=rates, lost=lost)
+    balance = _balance(answers, alpha=alpha, rates=rates, lost=lost)
     return replace(
-        balance,
-        notes=_notes(balance, answers, asked_starts=starts is not None),
+        balance, notes=_notes(balance, answers, asked_starts=starts is not None),
         worth=worth_totals(answers, balance.losses, prices) if prices else (),
         doubtful=doubtful_answers(balance, model.positions, solution),
-    )
+    )  # fmt: skip
 
 
 def _balance(
-    answers: Answers, solution: Solution, *, alpha: float, rates: ErrorRates,
-    lost: Sequence[str] | None,
-) -> Balance:  # fmt: skip
+    answers: Answers, *, alpha: float, rates: ErrorRates, lost: Sequence[str] | None
+) -> Balance:
     """Return a balance with what was computed, and without notes."""
-    model, covariance = answers.model, answers.covariance
+    model, covariance, solution = answers.model, answers.covariance, answers.covariance.solution
     feed, *products = (answers.streams[j] for j in (answers.feed, *answers.products))
     values, places = _missed(model, *balanced_values(model, covariance, alpha))
     test = global_test(solution.objective, solution.classes.degrees_of_freedom, alpha)

@@ -101,7 +101,7 @@ def read_plan_case(
                   Place(file=str(source)))
         ])  # fmt: skip
     try:
-        point = balanced_point(circuit, survey, definition.feed, definition.products)
+        point = balanced_point(circuit, survey, feed=definition.feed, products=definition.products)
     except NoPlanPoint as error:
         raise no_point(error) from error
     places = point.places

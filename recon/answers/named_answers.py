@@ -9,7 +9,6 @@ covariance of two answers (`oretally.recon.answers.error_budget`).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
@@ -17,7 +16,7 @@ from typing import NamedTuple
 from oretally.flowsheet import BalanceModel, Position
 from oretally.recon.answers.error_budget import moved_by
 from oretally.recon.answers.recoveries import amount_share
-from oretally.recon.propagation import Adjusted, adjusted, estimate
+from oretally.recon.propagation import Adjusted, Derived, adjusted, estimate
 from oretally.recon.result import ErrorPlace
 from oretally.recon.solver import Covariance, propagate, solve
 
@@ -55,21 +54,19 @@ class AnswerName(NamedTuple):
         }[self.kind]
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(Derived[ErrorPlace]):
     """An answer as a share, or a grade as mass per mass.
 
-    ``moved`` is by how much plus one sd of each measurement (of what it shares with no other) and
-    of each shared source moves it.
+    Its slopes are by how much plus one sd of each measurement (of what it shares with no other)
+    and of each shared source moves it.
     """
 
-    value: float
-    moved: Mapping[ErrorPlace, float]
+    __slots__ = ()
 
     @property
     def sd(self) -> float:
         """One standard deviation, from the stated errors."""
-        return math.sqrt(sum(m * m for m in self.moved.values()))
+        return math.hypot(*self.slopes.values())
 
 
 @dataclass(frozen=True)
@@ -136,7 +133,7 @@ class CaseAnswers:
         carriers, survey = self.model.carriers, self.model.survey
         j, of = (carriers.streams.index(s) for s in (name.stream, self.feed))
         if name.kind == PULL:
-            return None if j == of else amount_share(self.covariance, None, j, of)
+            return None if j == of else amount_share(self.covariance, None, to=j, of=of)
         k = [a.name for a in survey.analytes].index(name.analyte)
         if name.kind == GRADE:
             return adjusted(self.covariance, Position(k, j))
@@ -145,4 +142,4 @@ class CaseAnswers:
             labels = [survey.sizes.label(run) for run in carriers.class_runs[j]]
             to = carriers.own_classes(j)[labels.index(name.size)]
             below = below if name.kind == LOSS else j
-        return None if to == below else amount_share(self.covariance, k, to, below)
+        return None if to == below else amount_share(self.covariance, k, to=to, of=below)

@@ -68,7 +68,7 @@ class Answers:
 
     def recovery(self, k: int, j: int) -> Adjusted | None:
         """Return the recovery of analyte k to stream j, as a share; None if not determined."""
-        found = amount_share(self.covariance, k, self.whole(k, j), self.whole(k, self.feed))
+        found = amount_share(self.covariance, k, to=self.whole(k, j), of=self.whole(k, self.feed))
         return None if found is None or estimate(self.covariance, found) is None else found
 
     def recoveries(
@@ -85,16 +85,16 @@ class Answers:
         for k, analyte in enumerate(self.analytes):
             held = [j for j in range(len(self.streams)) if j != self.feed and carriers.holds(k, j)]
             at, of = [self.whole(k, j) for j in held], self.whole(k, self.feed)
-            told = _recovered(self.covariance, k, at, of)
+            told = _recovered(self.covariance, k, at, of=of)
             for j, place, (value, sd) in zip(held, at, told, strict=True):
                 at_most = at_least = None
                 own = free.get(Position(k, place))
                 if own is not None and own.lower and value is not None:
-                    sd, at_most = None, _limit(own, k, place, of, 0.0)
+                    sd, at_most = None, _limit(own, k, place, of=of, bound=0.0)
                 elif value is not None and value > _ALL and (sd or 0.0) < 1.0 - _ALL:
                     # all of it, since the others rest on 0: it could be less
                     others = [f for at, f in free.items() if at.analyte == k]
-                    limits = [_limit(f, k, place, of, 1.0) for f in dict.fromkeys(others)]
+                    limits = [_limit(f, k, place, of=of, bound=1.0) for f in dict.fromkeys(others)]
                     known = [x for x in limits if x is not None]
                     if known:
                         sd, at_least = None, min(known)
@@ -126,7 +126,7 @@ class Answers:
         return tuple(rows)
 
 
-def amount_share(covariance: Covariance, k: int | None, to: int, of: int) -> Adjusted | None:
+def amount_share(covariance: Covariance, k: int | None, *, to: int, of: int) -> Adjusted | None:
     """Return what one carrier has of the solids, or of an analyte, per what another has.
 
     None where the other has nothing, or the balance gives no number.
@@ -135,13 +135,13 @@ def amount_share(covariance: Covariance, k: int | None, to: int, of: int) -> Adj
     return share if np.isfinite(share.value) else None
 
 
-def _recovered(covariance: Covariance, k: int, carriers: Sequence[int], of: int) -> list[_Told]:
+def _recovered(covariance: Covariance, k: int, carriers: Sequence[int], *, of: int) -> list[_Told]:
     """Return which share of an analyte in one carrier others have, with its sd.
 
     None where not determined; what stands still has nothing, and no sd.
     """
     still = (covariance.solution.flow == 0.0) & np.isfinite(covariance.flow_sd)
-    shares = [None if still[j] else amount_share(covariance, k, j, of) for j in carriers]
+    shares = [None if still[j] else amount_share(covariance, k, to=j, of=of) for j in carriers]
     told = iter(estimates(covariance, [s for s in shares if s is not None]))
     none: _Told = (None, None)
     return [
@@ -150,9 +150,9 @@ def _recovered(covariance: Covariance, k: int, carriers: Sequence[int], of: int)
     ]
 
 
-def _limit(free: Released, k: int, j: int, of: int, bound: float) -> float | None:
+def _limit(free: Released, k: int, j: int, *, of: int, bound: float) -> float | None:
     """Return the limit of a recovery that rests on 0, or on all, with the bound that holds it."""
-    ((value, sd),) = _recovered(free.covariance, k, [j], of)
+    ((value, sd),) = _recovered(free.covariance, k, [j], of=of)
     if value is None or not sd:
         return None
     return one_sided_limit(value, sd, bound, lower=bound == 0.0)

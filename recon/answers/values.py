@@ -57,7 +57,8 @@ def balanced_values(
 ) -> tuple[tuple[BalancedValue, ...], list[Position]]:
     """Return the rows, and where each stands in the arrays."""
     rows = model.positions.rows
-    return tuple(_value(row, model, covariance, alpha) for row in rows), [r.place for r in rows]
+    values = tuple(_value(row, model, covariance, alpha=alpha) for row in rows)
+    return values, [row.place for row in rows]
 
 
 def measured_value(row: Row, model: BalanceModel, classes: Classes) -> BalancedValue:
@@ -86,7 +87,7 @@ def _carrier(meaning: Meaning, survey: Survey) -> str:
     return "solids" if meaning.run is None else survey.sizes.label(meaning.run)
 
 
-def _value(row: Row, model: BalanceModel, covariance: Covariance, alpha: float) -> BalancedValue:
+def _value(row: Row, model: BalanceModel, covariance: Covariance, *, alpha: float) -> BalancedValue:
     """Return one row: measured against adjusted, in the unit that the user wrote."""
     survey, places = model.survey, model.positions
     solution, place, at = covariance.solution, row.place, places.measured_at(row.place)

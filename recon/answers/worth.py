@@ -49,14 +49,14 @@ def worth_totals(
     rows = []
     for name, parts in sums:
         if len(parts) > 1:
-            total = _total(name, parts, answers, prices)
+            total = _total(name, parts, answers, prices=prices)
             if total is not None:
                 rows.append(total)
     return tuple(rows)
 
 
 def _total(
-    name: str, parts: Sequence[_Part], answers: Answers, prices: Mapping[str, float]
+    name: str, parts: Sequence[_Part], answers: Answers, *, prices: Mapping[str, float]
 ) -> WorthTotal | None:
     """Return the worth of some amounts together; None where it is not determined."""
     worth = total(prices[answers.analytes[k]] * answers.held(k, j) for k, j in parts)

@@ -215,7 +215,7 @@ class _Reading:
         errors: dict[Hashable, int] = {}
         moved = [
             {errors.setdefault(self.shared.item(n, place), len(errors)): unit.from_base(m)
-             for place, m in answer.moved.items()}
+             for place, m in answer.slopes.items()}
             for n, _, answer in kept
         ]  # fmt: skip
         M = np.zeros((len(kept), len(errors)))

@@ -74,7 +74,7 @@ class NoPlanPoint(OretallyError):
 
 
 def balanced_point(
-    circuit: Circuit, survey: Survey, feed: str, products: Sequence[str]
+    circuit: Circuit, survey: Survey, *, feed: str, products: Sequence[str] | None
 ) -> PlanPoint:
     """Return the balance of measured and expected values as the point of a plan.
 

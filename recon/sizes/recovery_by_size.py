@@ -33,7 +33,7 @@ def size_recoveries(model: BalanceModel, covariance: Covariance) -> tuple[SizeRe
             richest = -max((grades[j], -j) for j in out)[1]
             classes = zip(*(carriers.own_classes(j) for j in out), strict=True)
             rows = tuple(
-                (survey.sizes.label(run), _share(covariance, k, at, out.index(richest)))
+                (survey.sizes.label(run), _share(covariance, k, at, i=out.index(richest)))
                 for run, at in zip(carriers.class_runs[richest], classes, strict=True)
             )
             if any(share is not None for _, share in rows):
@@ -41,7 +41,7 @@ def size_recoveries(model: BalanceModel, covariance: Covariance) -> tuple[SizeRe
     return tuple(found)
 
 
-def _share(covariance: Covariance, k: int, at: tuple[int, ...], i: int) -> Estimate | None:
+def _share(covariance: Covariance, k: int, at: tuple[int, ...], *, i: int) -> Estimate | None:
     """Return what share of a class leaves in product i, in percent; ``at`` has its carriers."""
     held = [amount_at(covariance, k, j) for j in at]
     return estimate(covariance, 100.0 * (held[i] / total(held)))

@@ -139,7 +139,7 @@ def draw(
     found = []
     for i in range(n):
         mine = {
-            name: Answer(float(values[name][i]), a.moved) for name, a in read.items() if a
+            name: Answer(float(values[name][i]), a.slopes) for name, a in read.items() if a
         }  # fmt: skip
         found.append(BalancedTest(
             f"{i}", Drawn(BalanceModel(TABLE, base), "feed", PRODUCTS, mine), FINE
@@ -474,7 +474,7 @@ def test_what_is_common_is_not_scaled_up_with_a_test() -> None:
         """Return the variance that a test has by itself, and what one sd of the batch does."""
         found = quick("", one).answers.read(told.answer)
         assert found is not None
-        batch = sum(100.0 * m for place, m in found.moved.items() if place.kind == "source")
+        batch = sum(100.0 * m for place, m in found.slopes.items() if place.kind == "source")
         return (100.0 * found.sd) ** 2 - batch**2, batch
 
     (own, batch), (other_own, other_batch) = parts(base), parts(off)
