@@ -11,16 +11,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from oretally.flowsheet import (
-    BalanceProblem,
-    Circuit,
-    Fault,
-    InputError,
-    Place,
-    Survey,
-    balance_problem,
-    positions,
-)
+from oretally.flowsheet import BalanceModel, BalanceProblem, Circuit, OretallyError, Survey
 from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.draws import (
     LEAST_SAMPLES,
@@ -47,11 +38,19 @@ from oretally.recon.result import (
 from oretally.recon.solution import ManySolutions, Solution, joined
 from oretally.recon.solver import propagate, solve
 
-__all__ = ["simulate", "simulate_balance", "simulate_problem", "simulation_of"]
+__all__ = ["TooManyDraws", "simulate", "simulate_balance", "simulate_problem", "simulation_of"]
 
 _ROOM = 50_000_000  # numbers kept: 400 MB
 _ENOUGH = 5  # draws for each reading, to fit slopes
 _CONSTANT = 1e-8  # of the value: an sd below it is rounding
+
+
+class TooManyDraws(OretallyError):
+    """So many draws of so many numbers each do not fit into memory; ``most`` would."""
+
+    def __init__(self, draws: int, numbers: int, most: int) -> None:
+        self.draws, self.numbers, self.most = draws, numbers, most
+        super().__init__(f"{draws} draws of {numbers} numbers each do not fit into memory.")
 
 
 def simulate(
@@ -72,7 +71,9 @@ def simulate(
     Raises
     ------
     InputError
-        As `oretally.recon.reconciliation`, and if so many draws do not fit into memory.
+        As `oretally.recon.reconciliation`.
+    TooManyDraws
+        If so many draws do not fit into memory.
     NotBalanceable
         If the survey cannot be balanced.
     ValueError
@@ -118,19 +119,16 @@ def simulate_balance(
     say : callable, optional
         Is told now and then how far it is.
     """
-    problem = balance_problem(balance.circuit, balance.survey)
-    places = positions(balance.circuit, balance.survey)
+    model = BalanceModel(balance.circuit, balance.survey)
+    problem = model.problem
     solution = solve(problem, starts)
     _require(solution, draws)
-    answers = answers_of(balance, places, propagate(problem, solution))
-    flat = rectangular_readings(balance.circuit, balance.survey)
+    answers = answers_of(balance, model, propagate(problem, solution))
+    flat = rectangular_readings(model)
     drawing = DrawnSurveys(problem, solution, flat)
     numbers = len(answers) + drawing.n_readings
     if draws * numbers > _ROOM:
-        raise InputError([
-            Fault(f"{draws} draws of {numbers} numbers each do not fit into memory.",
-                  f"Ask for at most {_ROOM // numbers} draws.", Place(cell="option --draws"))
-        ])  # fmt: skip
+        raise TooManyDraws(draws, numbers, _ROOM // numbers)
     values, converged = np.full((draws, len(answers)), np.nan), np.zeros(draws, dtype=bool)
     errors = np.empty((draws, drawing.n_readings))
     done = 0

@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 import numpy as np
 
-from oretally.flowsheet import NotBalanceable, Survey
+from oretally.flowsheet import Fault, InputError, NotBalanceable, Place, Survey
 from oretally.io.case import Case, read_case, unfilled
 from oretally.io.commands.output_files import refuse_overwriting, write_whole
 from oretally.io.commands.what_if import changed_survey
@@ -30,7 +30,7 @@ from oretally.io.wording import Simulated
 from oretally.recon import reconcile
 from oretally.recon.otherwise import impossible, otherwise
 from oretally.recon.result import Balance, WhatIf
-from oretally.recon.simulation import simulate_balance
+from oretally.recon.simulation import TooManyDraws, simulate_balance
 
 __all__ = ["BalancedCase", "Outputs", "balanced", "show", "write"]
 
@@ -112,7 +112,13 @@ def balanced(
     simulated = None
     if draws is not None and found.converged:
         seed = SEED if seed is None else seed
-        drawn = simulate_balance(found, np.random.default_rng(seed), draws, starts=starts, say=say)
+        generator = np.random.default_rng(seed)
+        try:
+            drawn = simulate_balance(found, generator, draws, starts=starts, say=say)
+        except TooManyDraws as error:
+            place = Place(cell="option --draws")
+            mend = f"Ask for at most {error.most} draws."
+            raise InputError([Fault(str(error), mend, place)]) from error
         simulated = Simulated(drawn, seed)
     return BalancedCase(found, case.prices, beside, simulated)
 

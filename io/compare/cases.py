@@ -8,8 +8,9 @@ from pathlib import Path
 
 from oretally.flowsheet import Fault, InputError, NotBalanceable
 from oretally.io.case import Case, read_case, unfilled
+from oretally.io.compare.declarations import compare_declared
 from oretally.recon import reconcile
-from oretally.recon.comparison import BalancedTest, Comparison, balanced_test, compare
+from oretally.recon.comparison import BalancedTest, Comparison, balanced_test
 
 __all__ = ["case_paths", "compare_cases"]
 
@@ -35,7 +36,7 @@ def compare_cases(
     say : callable
         Takes the name of each step.
     declared
-        The other arguments of `oretally.recon.comparison.compare.compare`.
+        The other arguments of `compare_declared`.
 
     Raises
     ------
@@ -58,7 +59,7 @@ def compare_cases(
             found.append(_balanced(label, case))
     say("comparing")
     rest = iter(found)
-    return compare(
+    return compare_declared(
         [[next(rest) for _ in arm] for arm in arms], least=points, **declared,  # type: ignore[arg-type]
     )  # fmt: skip
 

@@ -61,7 +61,7 @@ def _test(t: BalancedTest) -> dict[str, Any]:
     return {
         **written.keys(
             t,
-            "label title=answers.survey.title feed=answers.feed consistent=test.consistent "
+            "label title=model.survey.title feed=answers.feed consistent=test.consistent "
             "chi_square=test.statistic dof=test.dof p=test.p",
         ),
         "errors_scaled_by": t.factor**0.5,

@@ -70,7 +70,7 @@ def _picture(found: Comparison, answers: int) -> tuple[Block, ...]:
 
 def _tests(found: Comparison) -> ResultTable:
     rows = [
-        [t.label, t.answers.survey.title, format_number(t.test.statistic), str(t.test.dof),
+        [t.label, t.model.survey.title, format_number(t.test.statistic), str(t.test.dof),
          format_p(t.test.p), format_number(t.factor**0.5, 3)]
         for t in found.tests
     ]  # fmt: skip

@@ -14,14 +14,14 @@ from oretally.flowsheet import (
     Positions,
     Survey,
     parse_unit,
-    positions,
 )
 from oretally.io.case import MEASUREMENTS_FILE, SHEETS, UnmeasuredCase, read_case, read_unmeasured
 from oretally.io.files import SUFFIXES, Table, read_csv_table, read_workbook
 from oretally.io.measurements import read_survey
 from oretally.io.plan.candidates import Candidates
+from oretally.io.plan.no_point import no_point
 from oretally.io.plan.prices import SAMPLE, PriceTable, one_each, read_prices
-from oretally.recon.plan import Candidate, Declared, PlanPoint, Prices, balanced_point
+from oretally.recon.plan import Candidate, Declared, NoPlanPoint, PlanPoint, Prices, balanced_point
 
 __all__ = ["EXPECTED_FILE", "PRICES_FILE", "PlanCase", "read_plan_case"]
 
@@ -100,8 +100,11 @@ def read_plan_case(
                   "Plan for the bulk grades: leave the size data out of a copy of the case.",
                   Place(file=str(source)))
         ])  # fmt: skip
-    point = balanced_point(circuit, survey, definition.feed, definition.products)
-    places = positions(circuit, replace(survey, shared=()))
+    try:
+        point = balanced_point(circuit, survey, feed=definition.feed, products=definition.products)
+    except NoPlanPoint as error:
+        raise no_point(error) from error
+    places = point.places
     quantities = {row.quantity: row.meaning.unit for row in places.rows}
     faults: list[Fault] = []
     table: PriceTable | None = one_each(list(quantities))

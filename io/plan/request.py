@@ -38,16 +38,14 @@ def read_budget(text: str | None, faults: list[Fault]) -> float | None:
 
 def default_answers(case: PlanCase) -> list[PlanAnswer]:
     """Return the recoveries of all analytes to the products; a declared loss is none."""
-    answers, tangent = case.point.answers, case.point.tangent
+    answers = case.point.answers
     declared = {s.name for s in case.circuit.streams
                 if s.declared or s.content is Content.DISSOLVED}  # fmt: skip
     products = [j for j in answers.products
                 if j != answers.feed and answers.streams[j] not in declared]  # fmt: skip
-    found = (
-        recovery_of(answers, tangent, k, j) for k in range(len(answers.analytes)) for j in products
-    )
+    found = (recovery_of(answers, k, j) for k in range(len(answers.analytes)) for j in products)
     named = [a for a in found if a is not None]
-    return named or [yield_of(answers, tangent, j) for j in products]
+    return named or [yield_of(answers, j) for j in products]
 
 
 def read_answers(asked: Sequence[str], case: PlanCase, faults: list[Fault]) -> list[PlanAnswer]:
@@ -66,7 +64,7 @@ def read_answers(asked: Sequence[str], case: PlanCase, faults: list[Fault]) -> l
 
 
 def _answer(text: str, case: PlanCase, place: Place, faults: list[Fault]) -> PlanAnswer | None:
-    answers, tangent = case.point.answers, case.point.tangent
+    answers = case.point.answers
     what, of, rest = text.partition(" of ")
     if not of:
         faults.append(Fault(f"'{text}' is no answer that can be planned for.", _FORMS, place))
@@ -80,7 +78,7 @@ def _answer(text: str, case: PlanCase, place: Place, faults: list[Fault]) -> Pla
         j = _index(stream, answers.streams, "stream", place, faults)
         if k is None or j is None:
             return None
-        found = None if j == answers.feed else recovery_of(answers, tangent, k, j)
+        found = None if j == answers.feed else recovery_of(answers, k, j)
         if found is None:
             faults.append(
                 Fault(f"Recoveries refer to '{answers.streams[answers.feed]}'; this one is 100 % "
@@ -95,7 +93,7 @@ def _answer(text: str, case: PlanCase, place: Place, faults: list[Fault]) -> Pla
             faults.append(Fault("The yield of the feed is 100 %.", "Ask for another stream's.",
                                 place))  # fmt: skip
             return None
-        return yield_of(answers, tangent, j)
+        return yield_of(answers, j)
     quantities = list(dict.fromkeys(row.quantity for row in case.places.rows))
     q = _index(what, quantities, "quantity", place, faults)
     j = _index(rest, answers.streams, "stream", place, faults)
@@ -105,7 +103,8 @@ def _answer(text: str, case: PlanCase, place: Place, faults: list[Fault]) -> Pla
         if (row.stream, row.quantity) == (answers.streams[j], quantities[q]):
             m = case.survey.measured(row.stream, row.quantity)
             unit = row.meaning.unit if m is None else m.unit
-            return value_of(tangent, f"{row.quantity} of {row.stream}", row.place, unit)
+            name = f"{row.quantity} of {row.stream}"
+            return value_of(case.point.tangent, name, place=row.place, unit=unit)
     faults.append(Fault(f"'{answers.streams[j]}' has no {quantities[q]}.", "Ask for what it has.",
                         place))  # fmt: skip
     return None

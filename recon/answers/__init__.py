@@ -2,9 +2,11 @@
 
 from oretally.recon.answers.analyte_amounts import analyte_amounts
 from oretally.recon.answers.closures import (
+    Measured,
     calculated_heads,
     closures,
     measured_flow,
+    reading,
     summed,
     total_amount,
 )
@@ -22,6 +24,7 @@ __all__ = [
     "AnswerName",
     "Answers",
     "CaseAnswers",
+    "Measured",
     "analyte_amounts",
     "balanced_values",
     "bounded_notes",
@@ -33,6 +36,7 @@ __all__ = [
     "measured_value",
     "never_by_size",
     "open_notes",
+    "reading",
     "recovery_budgets",
     "solver_notes",
     "summed",

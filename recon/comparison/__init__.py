@@ -3,11 +3,11 @@
 Read ``compare`` first.
 """
 
-from oretally.recon.comparison.compare import compare
-from oretally.recon.comparison.in_common import BalancedTest, balanced_test
+from oretally.recon.comparison.compare import NothingInCommon, compare
+from oretally.recon.comparison.in_common import BalancedTest, InCommon, balanced_test, same_reading
 from oretally.recon.comparison.multiple_tests import POWER
 from oretally.recon.comparison.repeats import MOST_TESTS
-from oretally.recon.comparison.rows import Comparison, Difference, Verdict
+from oretally.recon.comparison.rows import Comparison, Difference, LeftOut, Verdict
 
 __all__ = [
     "MOST_TESTS",
@@ -15,7 +15,11 @@ __all__ = [
     "BalancedTest",
     "Comparison",
     "Difference",
+    "InCommon",
+    "LeftOut",
+    "NothingInCommon",
     "Verdict",
     "balanced_test",
     "compare",
+    "same_reading",
 ]

@@ -19,11 +19,10 @@ from functools import cached_property
 
 import numpy as np
 
-from oretally.flowsheet import Dimension, Fault, InputError, Unit, parse_unit
+from oretally.flowsheet import Dimension, OretallyError, Unit, parse_unit
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.flowsheet.faults import nearest_name
 from oretally.recon.answers import GRADE, Answer, AnswerName
-from oretally.recon.comparison.in_common import BalancedTest, InCommon, in_common
+from oretally.recon.comparison.in_common import BalancedTest, InCommon
 from oretally.recon.comparison.multiple_tests import AnswerRow, judged_together
 from oretally.recon.comparison.repeats import (
     RepeatPlan,
@@ -35,20 +34,33 @@ from oretally.recon.comparison.repeats import (
 from oretally.recon.comparison.rows import Comparison, Difference, LeftOut, Verdict
 from oretally.recon.result import ErrorPlace
 
-__all__ = ["compare"]
+__all__ = ["NothingInCommon", "compare"]
 
 _NO_ERROR = "no error is left: what it has is common to the tests, or it is given exactly"
 _ROUNDING = 1e-12  # of the answers: one that every balance gives exactly has an sd of this size
 _EXACT = 1e-10  # of its parts: a difference with a smaller sd has no error but rounding
 
 
+class NothingInCommon(OretallyError):
+    """There is no answer that two of the tests have in common.
+
+    Attributes
+    ----------
+    tests : tuple of BalancedTest
+    left_out : tuple of LeftOut
+        Answers that were looked for, and why they were not compared.
+    """
+
+    def __init__(self, tests: tuple[BalancedTest, ...], left_out: tuple[LeftOut, ...]) -> None:
+        self.tests, self.left_out = tests, left_out
+        super().__init__("There is no answer that two of the tests have in common.")
+
+
 def compare(
     arms: Sequence[Sequence[BalancedTest]],
     *,
-    streams: Sequence[str] = (),
-    common: Sequence[str] = (),
-    common_measurements: Sequence[str] = (),
-    answers: Sequence[str] = (),
+    common: InCommon | None = None,
+    answers: Sequence[AnswerName] = (),
     least: float | None = None,
     alpha: float = 0.05,
     every_pair: bool = False,
@@ -59,14 +71,10 @@ def compare(
     ----------
     arms : sequence of sequence of BalancedTest
         Two or more; the tests of one arm are repeats of one another.
-    streams : sequence of str
-        'A=B': stream A of the first test is called B in others.
-    common : sequence of str
-        Names of shared sources of error that are one and the same in the tests that name them.
-    common_measurements : sequence of str
-        'stream:quantity' of readings that are one and the same.
-    answers : sequence of str
-        Names of the answers to compare; by default those of the products.
+    common : InCommon, optional
+        Of all tests, arm by arm; by default they share nothing.
+    answers : sequence of AnswerName
+        Of the first test, to compare; by default those of its products.
     least : float, optional
         Least difference of interest, in percentage points; for recoveries, mass pulls and shares.
     alpha : float
@@ -76,18 +84,17 @@ def compare(
 
     Raises
     ------
-    InputError
-        With every declaration that does not fit, or if no answer is in two arms.
+    NothingInCommon
+        If no answer is in two arms.
     """
-    tests = [t for arm in arms for t in arm]
-    shared = in_common(tests, streams, common, common_measurements)
-    names = _wanted(tests[0], answers)
+    shared = common or InCommon(tuple(t for arm in arms for t in arm))
+    names = list(answers) or _of_products(shared.tests[0])
     reading = _Reading([list(arm) for arm in arms], shared, alpha, least, every_pair)
     rows, left = list[AnswerRow](), list[LeftOut]()
     for name in names:
         reading.read(name, rows, left)
     if not rows:
-        raise InputError([_nothing(tests, left)])
+        raise NothingInCommon(shared.tests, tuple(left))
     judged = judged_together(rows, alpha, least)
     return Comparison(
         arms=tuple(tuple(arm) for arm in arms), common=shared, differences=judged.differences,
@@ -208,7 +215,7 @@ class _Reading:
         errors: dict[Hashable, int] = {}
         moved = [
             {errors.setdefault(self.shared.item(n, place), len(errors)): unit.from_base(m)
-             for place, m in answer.moved.items()}
+             for place, m in answer.slopes.items()}
             for n, _, answer in kept
         ]  # fmt: skip
         M = np.zeros((len(kept), len(errors)))
@@ -242,7 +249,7 @@ class _Reading:
     def _unit(self, name: AnswerName) -> Unit:
         if name.kind != GRADE:
             return parse_unit("%", Dimension.SHARE)
-        analytes = self.shared.tests[0].answers.survey.analytes
+        analytes = self.shared.tests[0].model.survey.analytes
         return next(a.unit for a in analytes if a.name == name.analyte)
 
     def _row(
@@ -275,41 +282,11 @@ class _Reading:
         )  # fmt: skip
 
 
-def _wanted(first: BalancedTest, answers: Sequence[str]) -> list[AnswerName]:
-    """Return the answers to compare, by the names of the first test."""
+def _of_products(first: BalancedTest) -> list[AnswerName]:
+    """Return the answers of the products of the first test, kind by kind."""
     names = first.answers.names()
-    if not answers:
-        kinds = dict.fromkeys((n.kind, n.analyte) for n in names)
-        return [
-            n for kind in kinds for stream in first.answers.products for n in names
-            if (n.kind, n.analyte) == kind and n.stream == stream
-        ]  # fmt: skip
-    by_text = {" ".join(str(n).split()).casefold(): n for n in names}
-    faults, found = list[Fault](), list[AnswerName]()
-    for text in answers:
-        name = by_text.get(" ".join(text.split()).casefold())
-        if name is not None:
-            found.append(name)
-            continue
-        near = nearest_name(text, [str(n) for n in names])
-        mend = (f"Did you mean '{near}'?" if near
-                else f"Write it as the table does, for example '{names[0]}'.")  # fmt: skip
-        faults.append(Fault(f"--answer '{text}': '{first.label}' gives no such answer.", mend))
-    if faults:
-        raise InputError(faults)
-    return list(dict.fromkeys(found))
-
-
-def _nothing(tests: Sequence[BalancedTest], left: Sequence[LeftOut]) -> Fault:
-    """Return the fault of tests that have no answer in common."""
-    has = [
-        f"'{t.label}' has products {', '.join(t.answers.products)} and analytes "
-        f"{', '.join(a.name for a in t.answers.survey.analytes) or 'none'}"
-        for t in tests[:2]
+    kinds = dict.fromkeys((n.kind, n.analyte) for n in names)
+    return [
+        n for kind in kinds for stream in first.answers.products for n in names
+        if (n.kind, n.analyte) == kind and n.stream == stream
     ]  # fmt: skip
-    reasons = list(dict.fromkeys(f"{row.answer}: {row.reason}" for row in left))[:3]
-    return Fault(
-        f"There is no answer that two of the tests have in common ({'; '.join(has)}).",
-        'Pair streams of other names with --stream "A=B".'
-        + "".join(f"\n{reason}." for reason in reasons),
-    )

@@ -9,10 +9,9 @@ from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
-from oretally.flowsheet import Positions
+from oretally.flowsheet import BalanceModel
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.circuit import Content
-from oretally.flowsheet.survey import meanings
 from oretally.recon.leach_and_stocks import leach_carriers
 from oretally.recon.result import AnswerKind, Balance, BalanceAnswer
 from oretally.recon.solver import Covariance
@@ -24,23 +23,23 @@ Formula = Callable[[Floats, Floats], Floats]
 _Found = tuple[BalanceAnswer, Formula]
 
 
-def answers_of(balance: Balance, places: Positions, covariance: Covariance) -> tuple[_Found, ...]:
+def answers_of(balance: Balance, model: BalanceModel, covariance: Covariance) -> tuple[_Found, ...]:
     """Return every answer that a balance gives, with its formula; recoveries first.
 
     Parameters
     ----------
     balance : Balance
-    places : Positions
+    model : BalanceModel
         Of its circuit and survey.
     covariance : Covariance
         Of its adjusted values.
     """
     parts = (_recoveries, _separations, _at_leaches, _values)
-    return tuple(a for part in parts for a in part(balance, places, covariance))
+    return tuple(a for part in parts for a in part(balance, model, covariance))
 
 
-def _recoveries(balance: Balance, places: Positions, covariance: Covariance) -> Iterator[_Found]:
-    carriers, analytes = places.carriers, [a.name for a in balance.survey.analytes]
+def _recoveries(balance: Balance, model: BalanceModel, covariance: Covariance) -> Iterator[_Found]:
+    carriers, analytes = model.carriers, [a.name for a in balance.survey.analytes]
     number = {name: j for j, name in enumerate(carriers.streams)}
     for r in balance.recoveries:
         if r.recovery is None:
@@ -55,8 +54,8 @@ def _recoveries(balance: Balance, places: Positions, covariance: Covariance) -> 
         )
 
 
-def _separations(balance: Balance, places: Positions, covariance: Covariance) -> Iterator[_Found]:
-    number = {name: j for j, name in enumerate(places.carriers.streams)}
+def _separations(balance: Balance, model: BalanceModel, covariance: Covariance) -> Iterator[_Found]:
+    number = {name: j for j, name in enumerate(model.carriers.streams)}
     content = {s.name: s.content for s in balance.circuit.streams}
     for s in balance.separations:
         to, of = number[s.stream], number[s.of]
@@ -84,9 +83,9 @@ def _separations(balance: Balance, places: Positions, covariance: Covariance) ->
                 )
 
 
-def _at_leaches(balance: Balance, places: Positions, covariance: Covariance) -> Iterator[_Found]:
+def _at_leaches(balance: Balance, model: BalanceModel, covariance: Covariance) -> Iterator[_Found]:
     circuit = balance.circuit
-    found = leach_carriers(circuit, balance.survey, places, covariance)
+    found = leach_carriers(model, covariance)
     for e in balance.extractions:
         c = found[e.node, e.analyte]
         if e.reconciled is not None:
@@ -107,7 +106,7 @@ def _at_leaches(balance: Balance, places: Positions, covariance: Covariance) -> 
                 AnswerKind.TAKEN_UP, e.node, e.analyte, "%", e.taken_up, e.taken_up_sd, True
             ), _share(c.analyte, c.takers_out, c.takers_in, [*c.takers_out, *c.liquid_out],
                       below_less=c.takers_in)  # fmt: skip
-    number = {name: j for j, name in enumerate(places.carriers.streams)}
+    number = {name: j for j, name in enumerate(model.carriers.streams)}
     gone = {s.source: s.name for s in circuit.streams if s.content is Content.DISSOLVED}
     for d in balance.dissolutions:
         into = [number[s.name] for s in circuit.streams
@@ -119,9 +118,9 @@ def _at_leaches(balance: Balance, places: Positions, covariance: Covariance) -> 
             )
 
 
-def _values(balance: Balance, places: Positions, covariance: Covariance) -> Iterator[_Found]:
-    survey, known = balance.survey, meanings(balance.survey)
-    at = {(r.stream, r.quantity): r.place for r in places.rows}
+def _values(balance: Balance, model: BalanceModel, covariance: Covariance) -> Iterator[_Found]:
+    survey, known = balance.survey, model.meanings
+    at = {(r.stream, r.quantity): r.place for r in model.positions.rows}
     for v in balance.values:
         if v.adjusted is None:
             continue

@@ -4,8 +4,9 @@ Read ``planner``, then ``design``.
 """
 
 from oretally.recon.plan.identifiable import MOST_TOLD
+from oretally.recon.plan.linearised import MOST_VALUES
 from oretally.recon.plan.planner import CURVE, plan_measurements
-from oretally.recon.plan.point import PlanPoint, balanced_point
+from oretally.recon.plan.point import NoPlanPoint, PlanPoint, balanced_point
 from oretally.recon.plan.point_answers import PlanAnswer, recovery_of, value_of, yield_of
 from oretally.recon.plan.rows import (
     Candidate,
@@ -20,10 +21,12 @@ from oretally.recon.plan.rows import (
 __all__ = [
     "CURVE",
     "MOST_TOLD",
+    "MOST_VALUES",
     "Candidate",
     "Declared",
     "MeasurementPlan",
     "NextBest",
+    "NoPlanPoint",
     "Option",
     "PlanAnswer",
     "PlanPoint",

@@ -64,7 +64,7 @@ def plan_measurements(
     with one_thread():
         offers = _offers(tangent, candidates, prices, declared)
         padded = np.zeros((len(answers), offers.rows.shape[1]))
-        padded[:, : tangent.n_free] = [a.gradient for a in answers]
+        padded[:, : tangent.n_free] = [tangent.gradient(a.found.slopes) for a in answers]
         whole = Design(_with_today(offers, candidates), padded, np.ones(len(answers)))
         never = whole.unanswerable if keep else Design(offers, padded, whole.weights).unanswerable
         return _Planner(candidates, offers, answers, padded, never, keep=keep).plan(budget)

@@ -7,29 +7,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from oretally.flowsheet import (
-    Circuit,
-    Fault,
-    InputError,
-    NotBalanceable,
-    Place,
-    Position,
-    Survey,
-    balance_problem,
-    positions,
-)
+from oretally.flowsheet import BalanceModel, Circuit, OretallyError, Position, Positions, Survey
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.problem import check_survey, reference_streams
 from oretally.recon.answers import Answers
 from oretally.recon.plan.linearised import MOST_VALUES, Tangent, tangent_at
 from oretally.recon.reduction import classes_of, require_scale, undetermined
+from oretally.recon.solution import Solution
 from oretally.recon.solver import propagate, solve
 
-__all__ = ["PlanPoint", "balanced_point"]
+__all__ = ["NoPlanPoint", "PlanPoint", "balanced_point"]
 
 _STILL = 1e-9  # of the largest flow: a stream that stands still
-_SHOWN = 5  # names in a message
+_Name = tuple[str, str]
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +31,8 @@ class PlanPoint:
     ----------
     flow, grade : ndarray
         In the units of the balance problem, without shared sources of error.
+    places : Positions
+        Of its values, without shared sources too.
     tangent : Tangent
     answers : Answers
     at_zero : tuple of str
@@ -48,97 +41,101 @@ class PlanPoint:
 
     flow: Floats
     grade: Floats
+    places: Positions
     tangent: Tangent
     answers: Answers
     at_zero: tuple[str, ...] = ()
 
 
+class NoPlanPoint(OretallyError):
+    """A plan has no point to start from.
+
+    Attributes
+    ----------
+    n_values : int
+        Of a circuit that has more than `MOST_VALUES`; else 0.
+    status : str
+        Why the search for a balance ended without one; empty if there is one.
+    unknown : tuple of (stream, quantity)
+        Values that nothing tells.
+    stopped : tuple of (stream, quantity)
+        Flows that are 0.
+    held : tuple of (stream, quantity)
+        Values at a bound.
+    """
+
+    def __init__(
+        self, *, n_values: int = 0, status: str = "", unknown: Sequence[_Name] = (),
+        stopped: Sequence[_Name] = (), held: Sequence[_Name] = (),
+    ) -> None:  # fmt: skip
+        self.n_values, self.status = n_values, status
+        self.unknown, self.stopped, self.held = tuple(unknown), tuple(stopped), tuple(held)
+        super().__init__("There is no balanced point to plan from.")
+
+
 def balanced_point(
-    circuit: Circuit, survey: Survey, feed: str, products: Sequence[str]
+    circuit: Circuit, survey: Survey, *, feed: str, products: Sequence[str] | None
 ) -> PlanPoint:
     """Return the balance of measured and expected values as the point of a plan.
 
     Raises
     ------
-    InputError
-        If a value is not known there, is held at a bound, or a stream stands still: then the
-        linearised balances say nothing of what may happen.
-    NotBalanceable
-        If there is no balance of the values.
+    NoPlanPoint
+        If there is no balance of the values, a value is not known there, is held at a bound, or a
+        stream stands still: then the linearised balances say nothing of what may happen.
+    InputError, NotBalanceable
+        As `oretally.recon.reconcile`.
     """
-    check_survey(circuit, survey)
+    model, bare = (BalanceModel(circuit, s) for s in (survey, replace(survey, shared=())))
+    check_survey(model)
     feed, products = reference_streams(circuit, feed, products)
     require_scale(survey, feed)
-    problem = balance_problem(circuit, survey)
-    plain = balance_problem(circuit, replace(survey, shared=()))
-    places = positions(circuit, replace(survey, shared=()))
+    plain, places = bare.problem, bare.positions
     if len(places.rows) > MOST_VALUES:
-        raise InputError([
-            Fault(f"The circuit has {len(places.rows)} values; a plan takes no more than "
-                  f"{MOST_VALUES}.", "Plan for a part of it, or for fewer analytes.")
-        ])  # fmt: skip
-    classes_of(problem, circuit, survey)
-    solution = solve(problem)
+        raise NoPlanPoint(n_values=len(places.rows))
+    classes_of(model.problem, circuit, survey)
+    solution = solve(model.problem)
     if not solution.converged:
-        raise NotBalanceable(
-            f"There is no balance of these values to plan from: {solution.status.value}.",
-            "Of what is measured 'oretally balance' says what is in the way and what would help;\n"
-            "correct or add what you expect in expected.csv.",
-        )
-    n, n_grades = plain.n_carriers, plain.n_analytes
-    flow, grade = solution.flow[:n], solution.grade[:n_grades, :n]
-    grade = _with_tied(grade, plain.tie[:n])
-    names = {row.place: f"{row.quantity} of '{row.stream}'" for row in places.rows}
-    faults = []
-    shown = [row.place for row in places.rows]
-    lost = {Position(*place) for place in undetermined(solution.classes, places.shown)}
-    open_ = [names[p] for p in shown if p in lost]
-    if open_:
-        faults.append(
-            Fault(f"Nothing tells {_listed(open_)}, and a plan needs a value to start from.",
-                  "Write what you expect into expected.csv: columns as in measurements.csv.",
-                  Place())
-        )  # fmt: skip
-    still = np.abs(flow) <= _STILL * np.nanmax(np.abs(flow))
-    declared = {s.name for s in circuit.streams if s.declared or s.content is Content.DISSOLVED}
-    free = {row.place.carrier for row in places.rows if row.stream in declared}
-    # a loss of 0 is where a declared one is looked for
-    stopped = [names[p] for p in shown if p.analyte is None and p not in lost and still[p.carrier]
-               and p.carrier not in free]  # fmt: skip
-    if stopped:
-        faults.append(
-            Fault(f"In the balance {_listed(stopped)} is 0: a stream that stands still has no "
-                  "grades, and what moves it again cannot be foreseen.",
-                  "Give values of the test as it will run, in expected.csv or in the "
-                  "measurements.")
-        )  # fmt: skip
-    held = []
-    for p in shown:
-        if p.carrier in free:
-            continue
-        if p.analyte is None:
-            at_bound = solution.flow_at_bound[p.carrier] and not still[p.carrier]
-        else:
-            at_bound = solution.grade_at_bound[p] and not still[p.carrier]
-        if at_bound:
-            held.append(names[p])
-    if held:
-        faults.append(
-            Fault(f"The balance holds {_listed(held)} at a bound (0, or the richest possible): "
-                  "there the errors of answers do not follow those of measurements in proportion.",
-                  "Mend the measurement that drives it there, or give expected values.")
-        )  # fmt: skip
-    if faults:
-        raise InputError(faults)
-    tangent = tangent_at(plain, flow, grade, shown)
-    answers = Answers.of(propagate(problem, solution), positions(circuit, survey), survey, feed,
-                         products)  # fmt: skip
+        raise NoPlanPoint(status=solution.status.value)
+    _check(bare, solution)
+    flow, grade = solution.flow[: plain.n_carriers], solution.grade[: plain.n_analytes]
+    grade = _with_tied(grade[:, : plain.n_carriers], plain.tie)
+    tangent = tangent_at(plain, flow, grade, [row.place for row in places.rows])
+    covariance = propagate(model.problem, solution)
+    answers = Answers.of(model, covariance, feed=feed, products=products)
     at_zero = tuple(
         row.stream for row in places.rows
-        if row.place.carrier in free and row.place.analyte is None
+        if row.stream in _free(circuit) and row.place.analyte is None
         and solution.flow_at_bound[row.place.carrier]
     )  # fmt: skip
-    return PlanPoint(flow, grade, tangent, answers, at_zero)
+    return PlanPoint(flow, grade, places, tangent, answers, at_zero)
+
+
+def _free(circuit: Circuit) -> set[str]:
+    """Return the streams that may well be 0: declared losses, and solids that dissolve."""
+    return {s.name for s in circuit.streams if s.declared or s.content is Content.DISSOLVED}
+
+
+def _check(model: BalanceModel, solution: Solution) -> None:
+    """Refuse a balance at which a value is unknown, held at a bound, or a stream stands still."""
+    free, places = _free(model.circuit), model.positions
+    flow = np.abs(solution.flow[: model.problem.n_carriers])
+    still = flow <= _STILL * np.nanmax(flow)
+    lost = {Position(*place) for place in undetermined(solution.classes, places.shown)}
+    unknown, stopped, held = list[_Name](), list[_Name](), list[_Name]()
+    for row in places.rows:
+        (k, j), name = row.place, (row.stream, row.quantity)
+        if row.place in lost:
+            unknown.append(name)
+        if row.stream in free:
+            continue
+        at_bound = solution.flow_at_bound[j] if k is None else solution.grade_at_bound[k, j]
+        if still[j]:
+            stopped += [name] if k is None and row.place not in lost else []
+        elif at_bound:
+            held.append(name)
+    if unknown or stopped or held:
+        raise NoPlanPoint(unknown=unknown, stopped=stopped, held=held)
 
 
 def _with_tied(grade: Floats, tie: Ints) -> Floats:
@@ -149,8 +146,3 @@ def _with_tied(grade: Floats, tie: Ints) -> Floats:
         if len(same):
             found[k, j] = same[0]
     return found
-
-
-def _listed(names: Sequence[str]) -> str:
-    more = len(names) - _SHOWN
-    return ", ".join(names[:_SHOWN]) + (f" and {more} more" if more > 0 else "")

@@ -13,6 +13,7 @@ from published import within_binomial
 
 from oretally.flowsheet import (
     Analyte,
+    BalanceModel,
     Basis,
     Circuit,
     Dimension,
@@ -25,6 +26,7 @@ from oretally.flowsheet import (
     positions,
 )
 from oretally.flowsheet.survey import SizeGrid, class_grade, class_share, combined_sd
+from oretally.io.compare.declarations import compare_declared as compare
 from oretally.recon import reconcile
 from oretally.recon.answers import Answer, AnswerName, CaseAnswers
 from oretally.recon.comparison import (
@@ -32,7 +34,6 @@ from oretally.recon.comparison import (
     Comparison,
     Difference,
     balanced_test,
-    compare,
 )
 from oretally.recon.result import GlobalTest
 from oretally.recon.solver import prepare
@@ -136,17 +137,17 @@ def draw_tests(
             grades[:, k, j] = moved
     solved = prepare(problem).solve_many(flows, grades)
     assert solved.converged.all()
-    exact = CaseAnswers(TABLE, base, "feed", PRODUCTS)
+    exact = CaseAnswers(BalanceModel(TABLE, base), "feed", PRODUCTS)
     names = [n for n in exact.names() if n.stream in PRODUCTS]
     read = {name: exact.read(name) for name in names}
     values = {name: answer_value(name, base, solved.flow, solved.grade) for name in names}
     found = []
     for i in range(n):
         mine = {
-            name: Answer(float(values[name][i]), a.moved) for name, a in read.items() if a
+            name: Answer(float(values[name][i]), a.slopes) for name, a in read.items() if a
         }  # fmt: skip
         found.append(BalancedTest(
-            f"{i}", Drawn(TABLE, base, "feed", PRODUCTS, mine), FINE
+            f"{i}", Drawn(BalanceModel(TABLE, base), "feed", PRODUCTS, mine), FINE
         ))  # fmt: skip
     return found
 
@@ -169,7 +170,7 @@ def answer_value(name: AnswerName, base: Survey, F: Floats, x: Floats) -> Floats
 
 def quick_compare(label: str, one: Survey) -> BalancedTest:
     """Return a test without the inquiry into wrong numbers."""
-    return BalancedTest(label, CaseAnswers(TABLE, one, "feed", PRODUCTS), FINE)
+    return BalancedTest(label, CaseAnswers(BalanceModel(TABLE, one), "feed", PRODUCTS), FINE)
 
 
 def full_compare(label: str, one: Survey, circuit: Circuit = TABLE) -> BalancedTest:

@@ -30,10 +30,10 @@ from oretally.flowsheet import (
     Measurement,
     Survey,
 )
+from oretally.io.compare.declarations import compare_declared as compare
 from oretally.recon.comparison import (
     Comparison,
     Verdict,
-    compare,
 )
 from oretally.recon.comparison.repeats import RepeatPlan, chance_to_decide
 
@@ -228,7 +228,7 @@ def test_what_is_common_is_not_scaled_up_with_a_test() -> None:
         """Return the variance that a test has by itself, and what one sd of the batch does."""
         found = quick_compare("", one).answers.read(told.answer)
         assert found is not None
-        batch = sum(100.0 * m for place, m in found.moved.items() if place.kind == "source")
+        batch = sum(100.0 * m for place, m in found.slopes.items() if place.kind == "source")
         return (100.0 * found.sd) ** 2 - batch**2, batch
 
     (own, batch), (other_own, other_batch) = parts(base), parts(off)

@@ -29,17 +29,18 @@ from often import often
 
 from oretally.flowsheet import (
     Analyte,
+    BalanceModel,
     Basis,
     Circuit,
     Measurement,
     Survey,
     parse_unit,
 )
+from oretally.io.compare.declarations import compare_declared as compare
 from oretally.recon import reconcile
 from oretally.recon.answers import CaseAnswers
 from oretally.recon.comparison import (
     Verdict,
-    compare,
 )
 from oretally.recon.comparison.repeats import quantile
 
@@ -168,7 +169,7 @@ def test_sds_are_those_of_the_balance(random_circuit: Callable[..., Any]) -> Non
         ]  # fmt: skip
         one = Survey(Basis.BATCH, KG, (Analyte("X", PERCENT), Analyte("Y", PERCENT)), tuple(rows))
         balance = reconcile(made.circuit, one, feed="feed")
-        answers = CaseAnswers(made.circuit, one, "feed", balance.products)
+        answers = CaseAnswers(BalanceModel(made.circuit, one), "feed", balance.products)
         for name in answers.names():
             found = answers.read(name)
             if name.kind == "recovery":

@@ -25,11 +25,11 @@ from scipy.stats import binom
 from oretally.flowsheet import (
     Survey,
 )
+from oretally.io.compare.declarations import compare_declared as compare
 from oretally.recon.answers import AnswerName
 from oretally.recon.comparison import (
     POWER,
     Verdict,
-    compare,
 )
 from oretally.recon.comparison.multiple_tests import WHOLE_SHARE, AnswerRow, judged_together
 from oretally.recon.comparison.repeats import RepeatPlan, chance_to_decide
