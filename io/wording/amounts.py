@@ -40,10 +40,8 @@ def extraction_table(balance: Balance) -> ResultTable:
         )
     header = ["leach", "analyte", "by solids", "±", "by solution", "±", "balance", "±",
               "accounted for", "±", *(["taken up", "±"] * takes), ""]  # fmt: skip
-    last = 1
-    if not any(row[-1] for row in rows):
-        header, rows, last = header[:-1], [row[:-1] for row in rows], 0
-    return ResultTable("Extraction, as measured and by the balance [%]", header, rows, 2, last)
+    caption = "Extraction, as measured and by the balance [%]"
+    return ResultTable(caption, header, rows, 2, 1).trimmed
 
 
 def dissolution_table(balance: Balance) -> ResultTable:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from oretally.flowsheet.circuit import NodeKind
 from oretally.flowsheet.digits import format_chance, format_with_sd
+from oretally.io.wording.sentences import listed, quoted
 from oretally.recon.result import (
     COARSE_SHARE,
     LEAST_ENRICHMENT,
@@ -74,14 +75,14 @@ def loss_meaning(balance: Balance) -> str:
             names.append(loss.analyte)
     parts = []
     if kept:
-        said = "; ".join(f"{_and(names)}: {_quoted(streams)}" for streams, names in kept.items())
+        said = "; ".join(f"{listed(names)}: {quoted(streams)}" for streams, names in kept.items())
         parts.append(
             f"Lost is what leaves otherwise than in the product that counts as kept ({said})."
         )
     if balance.losses.not_read:
         why = ("what is kept is no richer in it than what is lost" if balance.losses.stated else
                f"no product has {LEAST_ENRICHMENT:g} times the grade of the feed")  # fmt: skip
-        parts.append(f"Not read: {_and(balance.losses.not_read)}, as {why}.")
+        parts.append(f"Not read: {listed(balance.losses.not_read)}, as {why}.")
     if len(kept) > 1 and not balance.losses.stated:
         parts.append('If that is not what you want: [report] lost = ["..."] names what is lost.')
     if kept and balance.global_test.consistent is False:
@@ -129,7 +130,7 @@ def _without_sizes(balance: Balance, losses: Sequence[Loss]) -> LossReading:
         return LossReading(first.stream, names, tuple(sentences), ())
     what = "sieved, but not assayed by size" if first.sieved else "not measured by size"
     sentences.append(
-        f"'{first.stream}' was {what}: no number here says in which sizes {_and(names)} "
+        f"'{first.stream}' was {what}: no number here says in which sizes {listed(names)} "
         f"{'is' if len(names) == 1 else 'are'} lost."
     )
     tested = [loss for loss in losses if loss.tests]
@@ -145,8 +146,8 @@ def _no_test(balance: Balance, losses: Sequence[Loss]) -> str:
     own = next(s for s in balance.separations if s.stream == losses[0].stream)
     richer = [x.analyte for x in losses if (own.enrichment[x.analyte] or (0.0,))[0] >= 1.0]
     if richer:
-        return (f"It is richer in {_and(richer)} than the feed: more a product to treat again than "
-                "tailings, and no test by size is proposed.")  # fmt: skip
+        return (f"It is richer in {listed(richer)} than the feed: more a product to treat again "
+                "than tailings, and no test by size is proposed.")  # fmt: skip
     return "No error of an assay is stated to plan a test with."
 
 
@@ -154,10 +155,10 @@ def _lost(losses: Sequence[Loss]) -> str:
     first = losses[0]
     shares = [f"{_pm(loss.percent)} % of the {loss.analyte}" for loss in losses]
     verb = "leaves" if len(losses) == 1 else "leave"
-    words = f"{_and(shares)} of '{first.of}' {verb} in '{first.stream}'"
+    words = f"{listed(shares)} of '{first.of}' {verb} in '{first.stream}'"
     wet = [x for x in losses if x.in_solution is not None and x.grade is not None]
     if wet:
-        dissolved = _and([f"{_pm(x.in_solution)} % of the {x.analyte}" for x in wet])
+        dissolved = listed([f"{_pm(x.in_solution)} % of the {x.analyte}" for x in wet])
         words += f", {dissolved} in its solution and the rest in its solids"
     return f"{words}."
 
@@ -223,7 +224,7 @@ def _test(balance: Balance, losses: Sequence[Loss], test: DecidingTest) -> list[
     for analyte, each in own:
         chances.setdefault(_chance(each), []).append(analyte)
     parts = [
-        words if len(losses) == 1 else f"{words} for {_and(names)}"
+        words if len(losses) == 1 else f"{words} for {listed(names)}"
         for words, names in chances.items()
     ]
     return [
@@ -294,11 +295,3 @@ def _chance(test: DecidingTest) -> str:
 def _pm(pair: tuple[float, float] | None) -> str:
     value, sd = format_with_sd(*(pair or (None, None)))
     return f"{value} ± {sd}"
-
-
-def _and(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def _quoted(names: Sequence[str]) -> str:
-    return _and([f"'{name}'" for name in names])

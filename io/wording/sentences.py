@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
 from oretally.flowsheet.survey import DECLARED_LOSS
@@ -14,8 +14,11 @@ __all__ = [
     "SD_LEGEND",
     "certificate_figures",
     "counts",
+    "fit_words",
     "largest_move",
+    "listed",
     "notes_of",
+    "quoted",
     "recovery_sentences",
     "verdict",
 ]
@@ -92,6 +95,31 @@ def verdict(balance: Balance) -> str:
         "is wrong, or errors are stated too small. Until that is settled, do not rely on the "
         "answers."
     )
+
+
+def fit_words(statistic: float, dof: int, p: float | None) -> str:
+    """Return how well numbers agree, in a few words."""
+    if dof == 0:
+        return "no number is checked by another"
+    degrees = "1 degree" if dof == 1 else f"{dof} degrees"
+    chance = "" if p is None else f", p {format_p(p)}"
+    return f"chi-square {format_number(statistic)} on {degrees} of freedom{chance}"
+
+
+def listed(names: Sequence[str], joint: str = "and") -> str:
+    """Return words as they are listed in a sentence.
+
+    Examples
+    --------
+    >>> listed(["Sn"]), listed(["Sn", "W"]), listed(["Sn", "W", "Ta"], "or")
+    ('Sn', 'Sn and W', 'Sn, W or Ta')
+    """
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} {joint} {names[-1]}"
+
+
+def quoted(names: Iterable[str]) -> str:
+    """Return names between quotes, listed."""
+    return listed([f"'{name}'" for name in names])
 
 
 def _held(statistic: float) -> str:

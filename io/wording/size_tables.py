@@ -96,11 +96,9 @@ def p80_table(balance: Balance) -> ResultTable:
     """Return the size that 80 % of each stream pass; no rows without sizes."""
     streams = balance.sizes.streams
     rows = [[s.stream, *_size(s.p80), no_size(s)] for s in streams]
-    words = int(any(row[-1] for row in rows))
-    rows = rows if words else [row[:-1] for row in rows]
-    header = ["stream", "P80 [um]", "±", *[""] * words]
+    header = ["stream", "P80 [um]", "±", ""]
     how = f", by a {streams[0].p80.method}" if streams else ""
-    return ResultTable(f"Size that 80 % pass{how}", header, rows, 1, words)
+    return ResultTable(f"Size that 80 % pass{how}", header, rows, 1, 1).trimmed
 
 
 def passing_tables(balance: Balance, *, brief: bool = False) -> list[ResultTable]:
@@ -193,14 +191,12 @@ def cut_table(balance: Balance, *, brief: bool = False) -> ResultTable:
     if not brief:
         header += ["d25 [um]", "±", "d75 [um]", "±", "Ecart probable [um]", "±"]
         header += ["imperfection", "±"]
-    words = int(any(row[-1] for row in rows))
-    header += [""] * words
-    rows = rows if words else [row[:-1] for row in rows]
+    header.append("")
     found = balance.sizes.partitions
     how = f", by a {found[0].sharpness.d50.method}" if found else ""
     caption = f"Cut size of the separators, by the solids{how}"
     legend = () if brief else _CUT_LEGEND
-    return ResultTable(caption, header, rows, 2, words, legend=legend, wraps=True)
+    return ResultTable(caption, header, rows, 2, 1, legend=legend, wraps=True).trimmed
 
 
 def fit_table(balance: Balance, *, brief: bool = False) -> ResultTable:
@@ -218,15 +214,12 @@ def fit_table(balance: Balance, *, brief: bool = False) -> ResultTable:
                          *quality, remark if fit.reason else ""])  # fmt: skip
     header = ["separator", "curve", "within the errors it", "d50c [um]", "±", "sharpness", "±",
               "bypass [%]", "±", "chi-square", "degrees of freedom", "p", ""]  # fmt: skip
-    words = int(any(row[-1] for row in rows))
-    if not words:
-        header, rows = header[:-1], [row[:-1] for row in rows]
     caption = "Cut size of the separators without the bypass, by fitted curves"
     below = [said for p in balance.sizes.partitions for said in partition_sentences(p)]
     fitted = any(fit.bypass is not None for p in balance.sizes.partitions for fit in p.fits)
     below += [BYPASS_LEGEND] * fitted
     legend = () if brief else _FIT_LEGEND
-    return ResultTable(caption, header, rows, 3, words, below, legend, wraps=True)
+    return ResultTable(caption, header, rows, 3, 1, below, legend, wraps=True).trimmed
 
 
 def _clause(reason: str) -> str:
@@ -246,11 +239,8 @@ def law_table(balance: Balance) -> ResultTable:
                          *quality, fit_remark(fit)])  # fmt: skip
     header = ["stream", "law", "within the errors it", "exponent", "±", "size [um]", "±",
               "chi-square", "degrees of freedom", "p", ""]  # fmt: skip
-    words = int(any(row[-1] for row in rows))
-    if not words:
-        header, rows = header[:-1], [row[:-1] for row in rows]
     caption = "Laws fitted to the cumulative passing"
-    return ResultTable(caption, header, rows, 3, words, legend=_LAW_LEGEND)
+    return ResultTable(caption, header, rows, 3, 1, legend=_LAW_LEGEND).trimmed
 
 
 def _held(fit: FittedLaw | FittedPartition) -> str:

@@ -12,6 +12,7 @@ from oretally.flowsheet import Basis
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.digits import format_chance, format_number, format_p, format_with_sd
 from oretally.flowsheet.survey import DECLARED_LOSS, Kind, meanings
+from oretally.io.wording.sentences import listed
 from oretally.recon.result import Balance, ErrorPlace, Slip, SlippedReading, Suspect
 
 __all__ = [
@@ -139,7 +140,7 @@ def group_words(places: Sequence[ErrorPlace]) -> str:
     """Return several places in a few words; more than four as what they have in common."""
     names = [str(p) for p in places]
     if len(names) <= _MANY:
-        return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+        return listed(names)
     streams, quantities = {p.where for p in places}, {p.quantity for p in places}
     if all(p.kind == "measurement" for p in places):
         if len(streams) == 1:

@@ -80,6 +80,14 @@ class ResultTable:
             for column, kind in zip(found, self.kinds, strict=False)
         ]
 
+    @property
+    def trimmed(self) -> ResultTable:
+        """The table without its last column of words, if nothing stands there."""
+        if any(row[-1] for row in self.rows):
+            return self
+        rows = [row[:-1] for row in self.rows]
+        return replace(self, header=self.header[:-1], rows=rows, last_words=self.last_words - 1)
+
 
 def aligned(numbers: Sequence[str]) -> list[str]:
     """Return numbers padded on the right so that decimal points align.
@@ -204,10 +212,8 @@ def _values(
         return ResultTable("Measured against adjusted", header, rows, 2, 1)
     header += ["adjustment", "standardised", *(["wrong [%]"] if wrong else []), "class",
                "error stated by", "note"]  # fmt: skip
-    if not any(row[-1] for row in rows):
-        header, rows = header[:-1], [row[:-1] for row in rows]
     words = len(header) - header.index("class")
-    return ResultTable(caption, header, rows, 2, words)
+    return ResultTable(caption, header, rows, 2, words).trimmed
 
 
 def closure_table(closures: Sequence[Closure]) -> ResultTable:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
-from oretally.flowsheet.digits import format_number, format_p, format_with_sd
+from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.io.cells import written_bound
+from oretally.io.wording.sentences import fit_words, listed, quoted
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import (
     LEFT_OUT,
@@ -65,7 +66,7 @@ def _growing(found: Unbalanced) -> list[tuple[str, str]]:
     rows = []
     for ring in found.recycles:
         first, rest = ring.streams[0], ring.streams[1:]
-        with_it = f", and with it that of {_quoted(rest)}" if rest else ""
+        with_it = f", and with it that of {quoted(rest)}" if rest else ""
         what = "water" if ring.quantity == "water" else "flow"
         rows.append(
             ("grows", f"The {what} of '{first}' would grow without limit{with_it}: nothing "
@@ -76,9 +77,9 @@ def _growing(found: Unbalanced) -> list[tuple[str, str]]:
 
 def _agreement(balance: Balance, found: Unbalanced) -> list[tuple[str, str]]:
     """Return whether the numbers contradict each other."""
-    figures = _figures(found.objective, found.dof, found.p)
+    figures = fit_words(found.objective, found.dof, found.p)
     if found.balanced:
-        held = _listed([_flow(h) for h in found.together])
+        held = listed([_flow(h) for h in found.together])
         each = " each" if len(found.together) > 1 else ""
         taken = f"With {held} taken as {format_number(found.taken)} {found.flow_unit}{each}"
         if found.agree:
@@ -134,13 +135,13 @@ def _times(z: float) -> str:
 def _measure(balance: Balance, found: Unbalanced) -> list[tuple[str, str]]:
     """Return what to measure so that recycles stay finite."""
     if len(found.together) > 1:
-        streams = _listed([_flow(h) for h in found.together])
+        streams = listed([_flow(h) for h in found.together])
         return [("measure", f"Weigh or meter {streams}: it takes each of them.")]
     if not found.holds:
         return []
     of_flow = (balance.survey.basis.quantity, "water")
     flows = [_flow(h) for h in found.holds if h.quantity in of_flow]
-    ways = [f"weigh or meter {_listed(flows, 'or')}"] if flows else []
+    ways = [f"weigh or meter {listed(flows, 'or')}"] if flows else []
     ways += [_way(h) for h in found.holds if h.quantity not in of_flow]
     told = "; or ".join(ways)
     do = " Any one of these would do." if len(found.holds) > 1 else ""
@@ -169,7 +170,7 @@ def repair_sentences(balance: Balance) -> list[tuple[str, str]]:
     if found is None or not found.tried:
         return []
     rows = [
-        (f"{i}.", f"{repair_words(r)} Then {_figures(r.objective, r.dof, r.p)}{_opened(r)}.")
+        (f"{i}.", f"{repair_words(r)} Then {fit_words(r.objective, r.dof, r.p)}{_opened(r)}.")
         for i, r in enumerate(found.repairs, start=1)
     ]
     if found.agree and found.repairs:
@@ -201,14 +202,6 @@ def repair_words(repair: Repair) -> str:
 
 def _read(reading: ChangedReading) -> str:
     return f"{format_number(reading.read)} {reading.unit}"
-
-
-def _figures(objective: float, dof: int, p: float | None) -> str:
-    if dof == 0:
-        return "no number is checked by another"
-    degrees = "1 degree" if dof == 1 else f"{dof} degrees"
-    chance = "" if p is None else f", p {format_p(p)}"
-    return f"chi-square {format_number(objective)} on {degrees} of freedom{chance}"
 
 
 def _opened(repair: Repair) -> str:
@@ -252,9 +245,7 @@ def _measured(
                      v.error_source, v.note])  # fmt: skip
         last = v.stream
     header = ["stream", "quantity", "measured", "±", "error stated by", "note"]
-    if not any(row[-1] for row in rows):
-        return ResultTable("As measured", header[:-1], [row[:-1] for row in rows], 2, 1)
-    return ResultTable("As measured", header, rows, 2, 2)
+    return ResultTable("As measured", header, rows, 2, 2).trimmed
 
 
 def measured_tables(
@@ -270,11 +261,3 @@ def measured_tables(
 
 def _flow(h: Hold) -> str:
     return f"the water of '{h.stream}'" if h.quantity == "water" else f"'{h.stream}'"
-
-
-def _quoted(names: Sequence[str]) -> str:
-    return _listed([f"'{name}'" for name in names])
-
-
-def _listed(words: Sequence[str], joint: str = "and") -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}"

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
+from oretally.flowsheet.digits import DASH, format_with_sd
 from oretally.io.files import Sheet, with_sd
+from oretally.io.wording.sentences import fit_words
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import GlobalTest, ValueChange, WhatIf
 
@@ -32,11 +33,7 @@ def otherwise_sentences(found: WhatIf) -> tuple[str, ...]:
 
 
 def _fit(test: GlobalTest) -> str:
-    if test.dof == 0:
-        return "no number is checked by another"
-    degrees = "1 degree" if test.dof == 1 else f"{test.dof} degrees"
-    p = "" if test.p is None else f", p {format_p(test.p)}"
-    return f"chi-square {format_number(test.statistic)} on {degrees} of freedom{p}"
+    return fit_words(test.statistic, test.dof, test.p)
 
 
 def otherwise_tables(found: WhatIf, most: int | None = None) -> list[ResultTable]:
