@@ -29,6 +29,7 @@ from oretally.io.measurements.source_notes import source_notes
 from oretally.io.measurements.table import read_entries
 from oretally.io.measurements.water_flows import dissolved_analytes, water_flows
 from oretally.io.sizes import SizesReading
+from oretally.recon.laboratory import SamplingError
 
 __all__ = ["SurveyReading", "read_survey"]
 
@@ -139,10 +140,10 @@ def read_survey(
     pooled += sizes.measurements if sizes else ()
     try:
         sourced = with_sources(pooled, sources)
-    except ValueError as error:  # a grade above that of the mineral of a sampling error
+    except SamplingError as error:  # a grade above that of its mineral
+        problem = f"A sampling error cannot be computed: {error.problem}."
         mend = "Correct the assay, or what [sources] says of the mineral."
-        why = str(error).split(". ")[0]
-        faults.append(Fault(f"A sampling error cannot be computed: {why}.", mend, table.place))
+        faults.append(Fault(problem, mend, table.place))
         sourced = with_sources(pooled, ())
     typed, shared = sourced.measurements, sourced.shared
     if water.balanced:

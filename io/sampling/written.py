@@ -135,7 +135,7 @@ def read_size(written: Written, key: str, faults: list[Fault]) -> float | None:
         size = opening_um(text, series)
     except UnitError as error:
         mend = error.mend
-        if "give the series" in mend and series is None:
+        if error.readings:
             mend += f" A series stands in brackets: '{text.strip()} [ASTM E11]'."
         faults.append(written.fault(key, f"{_upper(name)}{written.of}: {error.problem}", mend))
         return None

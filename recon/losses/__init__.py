@@ -6,7 +6,6 @@ Read ``losses`` first.
 from oretally.recon.losses.deciding_test import MOST_ASSAYS, POWER
 from oretally.recon.losses.kept_and_lost import LEAST_ENRICHMENT
 from oretally.recon.losses.losses import COARSE_SHARE, LEAST_SHARE, losses_of, richer_between
-from oretally.recon.losses.single_reading import one_reading
 
 __all__ = [
     "COARSE_SHARE",
@@ -15,6 +14,5 @@ __all__ = [
     "MOST_ASSAYS",
     "POWER",
     "losses_of",
-    "one_reading",
     "richer_between",
 ]
