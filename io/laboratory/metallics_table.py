@@ -16,11 +16,11 @@ from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.survey import PROPAGATED
+from oretally.io.cells import ValueColumn
 from oretally.io.files import SUFFIXES, Cell, Table, read_csv_table, read_workbook
 from oretally.io.laboratory.metallics_columns import (
     Columns,
     Value,
-    ValueColumn,
     read_columns,
     read_value,
 )

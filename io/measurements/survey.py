@@ -33,8 +33,6 @@ from oretally.recon.laboratory import SamplingError
 
 __all__ = ["SurveyReading", "read_survey"]
 
-_ABSURD = 6e24  # kg, and whatever else stands in base units
-
 
 @dataclass(frozen=True, slots=True)
 class SurveyReading:
@@ -110,8 +108,8 @@ def read_survey(
         analytes = [Analyte(name, unit) for name, unit in units.items()]
     found, told = list[tuple[Measurement, SizeRule | None]](), list[str]()
     for t, read in zip(tables, reads, strict=True):
-        checker = EntryChecker(t, basis, streams, analytes, errors, faults, read)
-        checker.rules_in_doubt = rules_in_doubt
+        checker = EntryChecker(t, read, streams=streams, analytes=analytes, errors=errors,
+                               in_doubt=rules_in_doubt, faults=faults)  # fmt: skip
         with collection_paused():
             found += [m for entry in read.entries if (m := checker.measurement(entry)) is not None]
         told += checker.notes

@@ -21,17 +21,18 @@ from oretally.flowsheet import (
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import nearest_name
 from oretally.io.cells import (
+    RELATIVE,
     QuantityNames,
     dissolved_name,
+    error_without_value,
     is_relative,
     quantity_unit,
     read_heading,
 )
 from oretally.io.files import Cell, Table, collection_paused
 
-__all__ = ["RELATIVE", "Entry", "EntryTable", "assayed_analytes", "error_titles", "read_entries"]
+__all__ = ["Entry", "EntryTable", "assayed_analytes", "error_titles", "read_entries"]
 
-RELATIVE = "rel %"  # error unit: percent of the value
 _LONG = ("stream", "quantity", "value", "unit", "error", "error unit", "method", "note")
 _TEXTS = {"note", "notes", "method"}
 
@@ -189,21 +190,15 @@ class _EntryReader:
                 cell = row[column.index]
                 error = errors.get(fold_name(column.name))
                 error_cell = row[error.index] if error else None
+                place = cell.place.about(stream=row[stream].text, quantity=column.name)
                 if cell.blank:
-                    if error_cell is not None and not error_cell.blank:
-                        self.fault(
-                            "There is an error but no value.",
-                            "Enter the value, or clear the error.",
-                            error_cell.place.about(stream=row[stream].text, quantity=column.name),
-                        )
-                    continue
-                if column.unit is None:
-                    continue
-                entries.append(
-                    Entry(row[stream], column.name, cell, column.unit, error_cell,
-                          error.unit if error else None, row[note].text if note >= 0 else "",
-                          cell.place.about(stream=row[stream].text, quantity=column.name))
-                )  # fmt: skip
+                    self.faults += error_without_value(error_cell, place)
+                elif column.unit is not None:
+                    entries.append(
+                        Entry(row[stream], column.name, cell, column.unit, error_cell,
+                              error.unit if error else None, row[note].text if note >= 0 else "",
+                              place)
+                    )  # fmt: skip
         self.nameless(stream)
         seen = tuple((c.name, c.unit) for c in values if c.unit is not None)
         return EntryTable(tuple(entries), seen)

@@ -10,9 +10,9 @@ from pathlib import Path
 from oretally.flowsheet import Fault, Place, Unit
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import nearest_name
-from oretally.io.cells import StatedError, is_relative, read_number
+from oretally.io.cells import RELATIVE, StatedError, is_relative, read_number
 from oretally.io.files import Cell, Table, read_csv_table
-from oretally.io.plan.methods import RELATIVE, USUAL, method_error, method_name
+from oretally.io.plan.methods import USUAL, method_error, method_name
 
 __all__ = ["COUNTED", "MOST_READINGS", "SAMPLE", "PriceTable", "one_each", "read_prices"]
 

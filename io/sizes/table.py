@@ -8,7 +8,7 @@ of the class by itself, dry, or its share in percent.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence, Set
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import inf
 from pathlib import Path
 
@@ -115,7 +115,7 @@ def read_sizes(
     more = (Analyte(c.name, c.unit) for c in columns.grades if c.name not in known)
     analytes = (*analytes, *more)
     notes: list[str] = []
-    values = ClassValues(table, analytes, errors, rules_in_doubt, faults, notes)
+    values = ClassValues(table, analytes, errors, rules_in_doubt, faults=faults, notes=notes)
     reader = _Reader(table, columns, streams, solutions, faults)
     stacks = reader.stacks()
     groups = [{s: stacks[s] for s in stacks if linked is None or s in linked.get(stream, {stream})}
@@ -255,12 +255,7 @@ def _of_stream(
         for c, label, note, mass in zip(stack, labels, notes, shares.masses, strict=True):
             quantity = class_grade(column.name, label)
             place = c.row[column.index].place.about(stream=stream, quantity=quantity)
-            error = None if column.error is None else c.row[column.error]
-            if c.row[column.index].blank and error is not None and not error.blank:
-                values.fault("There is an error but no value.",
-                             "Enter the value, or clear the error.",
-                             replace(place, cell=error.place.cell))  # fmt: skip
-            grade = values.grade(c.row, column, place, stream, note)
+            grade = values.grade(c.row, column, place, note)
             if grade is not None and mass == 0.0:
                 values.fault("The class has the mass 0, but an assay.",
                              "Clear the assay, or correct the mass.", place)  # fmt: skip
