@@ -102,23 +102,11 @@ def read_case(source: str | Path) -> Case:
     faults.extend(wrong)
     reading, rates, prices, ways = None, ErrorRates(), tuple[Price, ...](), list[str]()
     if table is not None:
-        streams = definition.stream_names if rows.streams_read else ()
-        metallics, ways = metallics_measurements(path, streams, definition.analytes, faults)
-        reading = read_survey(
-            table,
-            basis=definition.basis,
-            streams=streams,
-            analytes=definition.analytes,
-            errors=definition.errors,
-            title=definition.title or path.stem,
-            faults=faults,
-            rules_in_doubt=definition.rules_in_doubt,
-            sources=definition.sources,
-            metallics=metallics,
-            sizes=_sizes(path, definition, table, streams, faults),
-            water=definition.water,
-            more=() if definition.stocks is None else (definition.stocks,),
-        )
+        definition = replace(definition, title=definition.title or path.stem)
+        streams, analytes = definition.stream_names, definition.analytes
+        metallics, ways = metallics_measurements(path, streams, analytes, faults)
+        sizes = _sizes(path, definition, table, faults)
+        reading = read_survey(table, definition, faults, metallics=metallics, sizes=sizes)
         if definition.circuit is not None and not faults:
             faults.extend(leach_faults(definition.circuit, reading.survey))
         named = [row.name for row in rows.sources]
@@ -152,7 +140,7 @@ def _declared(circuit: Circuit, flows: Sequence[Measurement]) -> list[str]:
 
 
 def _sizes(
-    path: Path, definition: Definition, table: Table, streams: Sequence[str], faults: list[Fault]
+    path: Path, definition: Definition, table: Table, faults: list[Fault]
 ) -> SizesReading | None:
     """Return the size data of a case; None if it has none.
 
@@ -165,7 +153,7 @@ def _sizes(
     parts = circuit.streams if circuit is not None else ()
     return read_sizes(
         sizes,
-        streams=streams,
+        streams=definition.stream_names,
         solutions=[s.name for s in parts if not s.content.has_solids],
         analytes=analytes
         or assayed_analytes(table, definition.basis, water=definition.water.balanced),

@@ -16,7 +16,7 @@ from oretally.io.files import Cell, Table
 __all__ = ["ValueReader"]
 
 _Rule = ErrorRule | StatedError
-T = TypeVar("T")
+_T = TypeVar("_T")
 
 
 class ValueReader:
@@ -56,7 +56,7 @@ class ValueReader:
             return None
         return self.kept(of.read(cell, self.table, place, unit))
 
-    def kept(self, found: T | Fault) -> T | None:
+    def kept(self, found: _T | Fault) -> _T | None:
         """Return what was found; None if it is a fault, which is added."""
         if isinstance(found, Fault):
             self.faults.append(found)

@@ -90,7 +90,7 @@ class Definition:
     circuit : Circuit or None
         None if it has faults.
     stream_names : tuple of str
-        Names as far as they could be read; empty if none could.
+        Empty if they could not be read: then names are not judged.
     analytes : tuple of Analyte
         Empty if the measurements' headers say what is assayed.
     lost : tuple of str
@@ -150,7 +150,8 @@ def define(
     circuit = _circuit(rows, streams, water, faults)
     names = tuple(s.name for s in streams)
     analytes = read_analytes(rows.analytes, faults)
-    scope = Scope(basis, names if rows.streams_read else (), analytes)
+    judged = names if rows.streams_read else ()
+    scope = Scope(basis, judged, analytes)
     model, doubted = error_model(rows.errors, scope, faults, lab)
     lacking = len(declared) < len(rows.losses)  # then a loss may be named that is not there
     known = {s.name for s in gone}
@@ -159,7 +160,7 @@ def define(
         title=rows.title,
         basis=basis,
         circuit=circuit,
-        stream_names=names,
+        stream_names=judged,
         analytes=analytes,
         errors=model,
         sources=read_sources(rows.sources, scope, faults),

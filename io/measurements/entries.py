@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 
-from oretally.flowsheet import Analyte, Dimension, ErrorModel, Fault, Measurement
+from oretally.flowsheet import Analyte, Dimension, Fault, Measurement
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.survey import SizeRule, in_solution
@@ -20,7 +20,7 @@ from oretally.io.cells import (
     quantity_unit,
     with_own_unit,
 )
-from oretally.io.definition import STOCKS_FILE
+from oretally.io.definition import STOCKS_FILE, Definition
 from oretally.io.files import Table
 from oretally.io.measurements.table import Entry, EntryTable
 
@@ -36,19 +36,13 @@ class EntryChecker(ValueReader):
     """Turns entries into measurements, or into faults."""
 
     def __init__(
-        self,
-        table: Table,
-        read: EntryTable,
-        *,
-        streams: Sequence[str],
-        analytes: Sequence[Analyte],
-        errors: ErrorModel,
-        in_doubt: frozenset[str],
-        faults: list[Fault],
-    ) -> None:
-        super().__init__(table, errors, in_doubt, faults=faults, notes=[])
+        self, table: Table, read: EntryTable, definition: Definition,
+        analytes: Sequence[Analyte], faults: list[Fault],
+    ) -> None:  # fmt: skip
+        in_doubt = definition.rules_in_doubt
+        super().__init__(table, definition.errors, in_doubt, faults=faults, notes=[])
         self.read = read
-        self.streams = {fold_name(s): s for s in streams}
+        self.streams = {fold_name(s): s for s in definition.stream_names}
         self.analytes = {a.name: a for a in analytes}
         self.analytes |= {(name := in_solution(a.name)): Analyte(name, a.unit) for a in analytes}
         self.measurands: dict[str, Measurand] = {}

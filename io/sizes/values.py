@@ -58,7 +58,7 @@ class ClassValue:
     written: tuple[float, Unit] | None = None
 
 
-class ClassMass(Weight):
+class _ClassMass(Weight):
     """What one sieve held back: its mass, or its share of the whole."""
 
     __slots__ = ()
@@ -98,7 +98,7 @@ class ClassValues(ValueReader):
         """Return what the numbers of a column are of."""
         unit_of = partial(parse_unit, dimension=column.unit.dimension)
         if column.name == MASS:
-            return ClassMass(
+            return _ClassMass(
                 unit_of=unit_of, title=column.title, rules=(CLASS_MASS,), what="mass of a class",
                 weigh="Weigh it; write 0 if nothing stayed on the sieve.",
                 negative="Correct it; a tare taken off twice makes small masses negative.",
