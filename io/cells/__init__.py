@@ -31,6 +31,7 @@ from oretally.io.cells.stated_errors import (
     read_row_error,
     read_stated_error,
 )
+from oretally.io.cells.stream_names import StreamNames, unnamed_row
 from oretally.io.cells.value_columns import ValueColumn
 from oretally.io.cells.value_reader import ValueReader
 from oretally.io.cells.values import (
@@ -71,6 +72,7 @@ __all__ = [
     "QuantityNames",
     "Spellings",
     "StatedError",
+    "StreamNames",
     "ValueColumn",
     "ValueReader",
     "Weight",
@@ -96,6 +98,7 @@ __all__ = [
     "read_row_error",
     "read_share",
     "read_stated_error",
+    "unnamed_row",
     "value_in_own_unit",
     "with_own_unit",
     "written_bound",

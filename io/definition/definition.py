@@ -31,7 +31,7 @@ from oretally.flowsheet.circuit import (
     kind_fault,
     with_all_nodes,
 )
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.io.definition.analytes import YES_OR_NO, AnalyteRow, read_analytes, read_dissolved
 from oretally.io.definition.declared_losses import LOSS_AT, LossRow, read_declared_losses
 from oretally.io.definition.dissolving_leaches import DissolvingRow, read_dissolving
@@ -186,15 +186,9 @@ def _basis(rows: DefinitionRows, faults: list[Fault]) -> Basis:
     if written in known:
         return Basis(written)
     if written:
-        near = nearest_name(written, known)
         found = f"The basis is '{rows.basis}'; it is 'batch' (masses of one test) or 'rate'."
-        faults.append(
-            Fault(
-                found,
-                f"Did you mean '{near}'?" if near else 'Write "batch" or "rate".',
-                rows.place("basis"),
-            )
-        )
+        mend = did_you_mean(written, known, otherwise='Write "batch" or "rate".')
+        faults.append(Fault(found, mend, rows.place("basis")))
     else:
         faults.append(
             Fault(
@@ -257,8 +251,7 @@ def _report(
         if lacking and fold_name(name).startswith(fold_name(LOSS_AT)):
             return None
         if fold_name(name) not in spelling:
-            near = nearest_name(name, names)
-            mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(names)}."
+            mend = did_you_mean(name, names, "Streams")
             faults.append(Fault(f"The report names '{name}', which is no stream.", mend, place))
         elif spelling[fold_name(name)] in gone:
             faults.append(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from oretally.flowsheet import Fault, Place
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.io.definition.analytes import AnalyteRow
 from oretally.io.definition.declared_losses import LossRow
 from oretally.io.definition.definition import DefinitionRows
@@ -145,8 +145,7 @@ def _setting(rows: DefinitionRows, key: Cell, value: Cell) -> None:
     elif word == "lost":
         rows.lost.append((value.text, value.place))
     else:
-        near = nearest_name(key.text, _KEYS)
-        mend = f"Did you mean '{near}'?" if near else f"Known here: {', '.join(_KEYS)}."
+        mend = did_you_mean(key.text, _KEYS)
         rows.faults.append(Fault(f"'{key.text}' is not known here.", mend, key.place))
 
 
@@ -166,8 +165,7 @@ def _rows(
         if cell.blank:
             continue
         if word not in known:
-            near = nearest_name(cell.text, known)
-            mend = f"Did you mean '{near}'?" if near else f"Columns: {', '.join(known)}."
+            mend = did_you_mean(cell.text, known, "Columns")
             if word == "detection":
                 mend = "State limits of detection in the sheet analytes, column detection."
             rows.faults.append(Fault(f"'{cell.text}' is not a column here.", mend, cell.place))

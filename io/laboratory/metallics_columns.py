@@ -15,7 +15,7 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.io.cells import (
     WHOLE_EARTH,
     CellValue,
@@ -155,8 +155,11 @@ def _column(
         analyte = head if metal else name
         dimension = Dimension.MASS if metal else Dimension.GRADE
         if analytes and analyte not in analytes:
-            near = nearest_name(analyte, [*analytes, *_NEEDED, "note"])
-            mend = f"Did you mean '{near}'?" if near else f"Analytes: {', '.join(analytes)}."
+            mend = did_you_mean(
+                analyte,
+                [*analytes, *_NEEDED, "note"],
+                otherwise=f"Analytes: {', '.join(analytes)}.",
+            )
             faults.append(Fault(f"'{analyte}' is no analyte of this case.", mend, cell.place))
             return None
         name = f"{analyte} {CONTAINED}" if metal else analyte

@@ -7,14 +7,13 @@ from dataclasses import replace
 from functools import partial
 
 from oretally.flowsheet import Analyte, Dimension, Fault, Measurement
-from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.survey import SizeRule, in_solution
 from oretally.io.cells import (
     RELATIVE,
     CellValue,
     Grade,
     Measurand,
+    StreamNames,
     ValueReader,
     Weight,
     quantity_unit,
@@ -42,7 +41,7 @@ class EntryChecker(ValueReader):
         in_doubt = definition.rules_in_doubt
         super().__init__(table, definition.errors, in_doubt, faults=faults, notes=[])
         self.read = read
-        self.streams = {fold_name(s): s for s in definition.stream_names}
+        self.streams = StreamNames(definition.stream_names)
         self.analytes = {a.name: a for a in analytes}
         self.analytes |= {(name := in_solution(a.name)): Analyte(name, a.unit) for a in analytes}
         self.measurands: dict[str, Measurand] = {}
@@ -89,19 +88,14 @@ class EntryChecker(ValueReader):
 
     def stream(self, entry: Entry) -> str | None:
         """Return the stream as the circuit spells it."""
-        name = entry.stream.text
-        if not name or not self.streams:
+        if entry.stream.blank or not self.streams.known:
             return None
-        known = self.streams.get(fold_name(name))
-        if known is None:
-            near = nearest_name(name, list(self.streams.values()))
-            mend = f"Did you mean '{near}'?" if near else (
-                f"Streams: {', '.join(self.streams.values())}."
-            )  # fmt: skip
-            fault = Fault(f"There is no stream '{name}' in the circuit.", mend, entry.stream.place)
-            if fault not in self.faults:
-                self.faults.append(fault)
-        return known
+        found = self.streams.find(entry.stream)
+        if isinstance(found, str):
+            return found
+        if found not in self.faults:
+            self.faults.append(found)
+        return None
 
     def instead(self, read: CellValue, of: Measurand) -> str:
         """Return words on the rule that would stand in for a missing error, or nothing."""

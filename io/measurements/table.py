@@ -19,7 +19,7 @@ from oretally.flowsheet import (
     UnitError,
 )
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean, nearest_name
 from oretally.io.cells import (
     RELATIVE,
     QuantityNames,
@@ -28,6 +28,7 @@ from oretally.io.cells import (
     is_relative,
     quantity_unit,
     read_heading,
+    unnamed_row,
 )
 from oretally.io.files import Cell, Table, collection_paused
 
@@ -206,13 +207,9 @@ class _EntryReader:
     def nameless(self, stream: int) -> None:
         """Report rows that hold something but name no stream."""
         for row in self.table.rows:
-            if row[stream].problem:
-                self.fault(row[stream].problem, "Write the stream as a text.", row[stream].place)
-            elif row[stream].blank:
-                first = next((cell for cell in row if not cell.blank), row[stream])
-                self.fault(
-                    "The row names no stream.", "Write the stream, or clear the row.", first.place
-                )
+            wrong = unnamed_row(row, row[stream])
+            if wrong is not None:
+                self.faults.append(wrong)
 
     def header(self) -> tuple[int, int, list[_Column]]:
         """Return the positions of stream and note, and the columns of numbers."""
@@ -290,8 +287,7 @@ class _EntryReader:
             elif word in _LONG:
                 position[word] = j
             elif not cell.blank:
-                near = nearest_name(cell.text, _LONG)
-                mend = f"Did you mean '{near}'?" if near else f"Columns: {', '.join(_LONG)}."
+                mend = did_you_mean(cell.text, _LONG, "Columns")
                 self.fault(f"'{cell.text}' is not a column of a long table.", mend, cell.place)
         missing = [c for c in ("stream", "quantity", "value", "unit") if c not in position]
         if missing:

@@ -10,7 +10,7 @@ from math import inf
 
 from oretally.flowsheet import Analyte, Dimension, Fault, Place, Unit, UnitError, parse_unit
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.units import Series, opening_um, openings_of, outside
 from oretally.io.cells import (
     Heading,
@@ -202,10 +202,9 @@ class _HeaderReader:
             return False
         if not self.listed:
             return True
-        near = nearest_name(name, ["stream", _PASSING, _RETAINED, MASS, "note", *self.analytes])
-        mend = f"Did you mean '{near}'?" if near else (
-            f"Analytes: {', '.join(self.analytes)}. List a new one under [analytes]."
-        )  # fmt: skip
+        known = ["stream", _PASSING, _RETAINED, MASS, "note", *self.analytes]
+        otherwise = f"Analytes: {', '.join(self.analytes)}. List a new one under [analytes]."
+        mend = did_you_mean(name, known, otherwise=otherwise)
         self.fault(f"'{name}' is no analyte of this case.", mend, cell.place)
         return False
 

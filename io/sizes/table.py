@@ -14,8 +14,8 @@ from pathlib import Path
 
 from oretally.flowsheet import Analyte, ErrorModel, Fault, Measurement, Place
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.survey import SizeGrid, class_grade, class_share, grid_of
+from oretally.io.cells import StreamNames
 from oretally.io.files import SUFFIXES, Cell, Table, read_csv_table, read_workbook
 from oretally.io.sizes.columns import SizesColumns, read_opening, read_sizes_columns
 from oretally.io.sizes.shares import class_shares
@@ -150,7 +150,7 @@ class _Reader:
         solutions: Collection[str], faults: list[Fault],
     ) -> None:  # fmt: skip
         self.table, self.columns, self.faults = table, columns, faults
-        self.streams = {fold_name(s): s for s in streams}
+        self.streams = StreamNames(streams)
         self.solutions = {fold_name(s) for s in solutions}
         self.told: set[str] = set()
 
@@ -182,31 +182,15 @@ class _Reader:
     def stream(self, row: Sequence[Cell]) -> str | None:
         """Return the stream of a row as the circuit spells it."""
         cell = row[self.columns.stream]
-        if cell.problem:
-            self.fault(cell.problem, "Write the stream as a text.", cell.place)
-            return None
-        if cell.blank:
-            first = next((each for each in row if not each.blank), cell)
-            self.fault("The row names no stream.", "Write the stream, or clear the row.",
-                       first.place)  # fmt: skip
-            return None
-        folded = fold_name(cell.text)
-        known = self.streams.get(folded) if self.streams else cell.text
-        if folded in self.told:
-            return None
-        if known is None:
-            near = nearest_name(cell.text, list(self.streams.values()))
-            listed = f"Streams: {', '.join(self.streams.values())}."
-            self.told.add(folded)
-            self.fault(f"There is no stream '{cell.text}' in the circuit.",
-                       f"Did you mean '{near}'?" if near else listed, cell.place)  # fmt: skip
-        elif folded in self.solutions:
-            self.told.add(folded)
+        known = self.streams.of_row(row, self.columns.stream, self.faults)
+        if known is None or fold_name(known) not in self.solutions:
+            return known
+        if known not in self.told:
+            self.told.add(known)
             self.fault(f"The stream '{known}' is a solution: it has no solids to be sieved.",
                        'Take its rows out, or correct its content in the circuit to "pulp".',
                        cell.place)  # fmt: skip
-            return None
-        return known
+        return None
 
     def classes(self, stream: str, rows: Sequence[tuple[Cell, ...]]) -> list[SieveClass] | None:
         """Return the classes of a stream as written; None, with faults, if an opening is wrong."""
