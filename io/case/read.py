@@ -16,7 +16,6 @@ from oretally.flowsheet import (
     Survey,
 )
 from oretally.flowsheet.circuit import Content, fold_name
-from oretally.flowsheet.problem import linked_by_size
 from oretally.io.case.source import MEASUREMENTS_FILE, case_parts
 from oretally.io.definition import (
     FROM_LAB,
@@ -134,8 +133,8 @@ def read_case(source: str | Path) -> Case:
 
 def _declared(circuit: Circuit, flows: Sequence[Measurement]) -> list[str]:
     """Return the notes on declared losses and on solids that dissolve."""
-    gone = {s.name for s in circuit.streams if s.content is Content.DISSOLVED}
-    losses = [loss_note(m) for m in flows if m.stream not in gone]
+    lost = {s.name: s.like for s in circuit.streams if s.content is not Content.DISSOLVED}
+    losses = [loss_note(m, lost[m.stream]) for m in flows if m.stream in lost]
     return [*losses, *dissolving_notes(circuit.streams, flows)]
 
 
@@ -149,22 +148,10 @@ def _sizes(
     sizes = sizes_table(path, faults)
     if sizes is None:
         return None
-    analytes, circuit = definition.analytes, definition.circuit
-    parts = circuit.streams if circuit is not None else ()
-    return read_sizes(
-        sizes,
-        streams=definition.stream_names,
-        solutions=[s.name for s in parts if not s.content.has_solids],
-        analytes=analytes
-        or assayed_analytes(table, definition.basis, water=definition.water.balanced),
-        errors=definition.errors,
-        faults=faults,
-        rules_in_doubt=definition.rules_in_doubt,
-        listed=bool(analytes),
-        linked=dict(zip(circuit.stream_names, linked_by_size(circuit), strict=True))
-        if circuit is not None
-        else {},
-    )
+    if definition.analytes:
+        return read_sizes(sizes, definition, faults)
+    assayed = assayed_analytes(table, definition.basis, water=definition.water.balanced)
+    return read_sizes(sizes, definition, faults, assayed=assayed)
 
 
 def _lab_rules(

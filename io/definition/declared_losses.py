@@ -128,9 +128,9 @@ def _unknown(what: str, name: str, names: Sequence[str], place: Place) -> Fault:
     return Fault(f"A declared loss names the {what} '{name}', which there is not.", mend, place)
 
 
-def loss_note(loss: Measurement) -> str:
-    """Return what the reader must know of a declared loss."""
+def loss_note(loss: Measurement, like: str | None) -> str:
+    """Return what the reader must know of a declared loss; ``like`` is whose grades it has."""
     return (
         f"'{loss.stream}' was not measured but declared: 0 ± {loss.sd:g} {loss.unit}, never below "
-        f"0; {loss.note.removeprefix('declared, ')}."
+        f"0; with the grades of '{like}'."
     )

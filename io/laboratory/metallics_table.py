@@ -15,7 +15,7 @@ from oretally.flowsheet import Analyte, Fault, Measurement, Place, Unit
 from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.flowsheet.survey import PROPAGATED
 from oretally.io.cells import StreamNames, ValueColumn
-from oretally.io.files import SUFFIXES, Cell, Table, read_csv_table, read_workbook
+from oretally.io.files import Cell, Table, case_table
 from oretally.io.laboratory.metallics_columns import (
     Columns,
     Value,
@@ -24,10 +24,10 @@ from oretally.io.laboratory.metallics_columns import (
 )
 from oretally.recon.laboratory import SieveFraction, WholeFraction, metallics_grade
 
-__all__ = ["METALLICS_FILE", "METALLICS_SHEET", "metallics_measurements", "read_metallics",
+__all__ = ["METALLICS_FILE", "metallics_measurements", "read_metallics",
     "with_metallics"]  # fmt: skip
 
-METALLICS_FILE, METALLICS_SHEET = "metallics.csv", "metallics"
+METALLICS_FILE = "metallics.csv"
 _FRACTIONS = ("plus", "minus")
 _SAME = 1e-9  # two masses, relative: as written in different rows
 
@@ -57,14 +57,7 @@ def metallics_measurements(
     list of str
         The way from what was typed to each grade.
     """
-    table: Table | None = None
-    if path.is_dir() and (path / METALLICS_FILE).is_file():
-        table, wrong = read_csv_table(path / METALLICS_FILE, METALLICS_FILE, key="fraction")
-        faults.extend(wrong)
-    elif path.suffix.casefold() in SUFFIXES and path.is_file():
-        sheets, wrong = read_workbook(path, path.name, (METALLICS_SHEET,), key="fraction")
-        faults.extend(wrong)
-        table = sheets.get(METALLICS_SHEET)
+    table = case_table(path, METALLICS_FILE, faults, key="fraction")
     return ([], []) if table is None else read_metallics(table, streams, analytes, faults)
 
 

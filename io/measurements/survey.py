@@ -155,11 +155,11 @@ def _balanced(
 ) -> DryFlows:
     """Return what is balanced, made of what was measured."""
     incomplete: list[Fault] = []
-    typed, shared, water = sourced.measurements, sourced.shared, definition.water
+    basis, water = definition.basis, definition.water
     if water.balanced:
-        found = water_flows(typed, definition.basis, flow_unit, water.contents, incomplete, shared)
+        found = water_flows(sourced, basis, flow_unit, contents=water.contents, faults=incomplete)
     else:
-        found = dry_flows(typed, definition.basis, flow_unit, incomplete, shared)
+        found = dry_flows(sourced, basis, flow_unit, faults=incomplete)
     if not any(f.place.quantity in OTHER_QUANTITIES for f in faults):
         faults.extend(incomplete)  # else they may follow from what was refused already
     return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import openpyxl
@@ -20,18 +21,29 @@ from oretally.flowsheet import (
     InputError,
     Measurement,
     Place,
+    Stream,
     parse_unit,
 )
+from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import DETECTION_LIMIT, PROPAGATED
 from oretally.io.case import read_case
 from oretally.io.cli import main
+from oretally.io.definition import DefinitionRows, define
 from oretally.io.forms.case_workbook import case_workbook
 from oretally.io.sizes import SizesReading, read_sizes, sizes_table
 from oretally.io.sizes.stacks import SieveClass, crossing_stacks
 from oretally.recon import reconcile
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "examples" / "grinding_by_size"
-STREAMS = ("feed", "overflow", "underflow", "wash water")
+STREAMS = [
+    Stream("feed", None, "cyclone"), Stream("overflow", "cyclone", None),
+    Stream("underflow", "cyclone", None),
+    Stream("wash water", None, "cyclone", content=Content.SOLUTION),
+]  # fmt: skip
+ROWS_OF_CASE = DefinitionRows(
+    basis="batch", water=(True, Place()), streams=STREAMS, kinds=[("cyclone", "separator", Place())]
+)
+DEFINITION, _ = define(ROWS_OF_CASE)
 PERCENT, GRAM = parse_unit("%", Dimension.SHARE), parse_unit("g")
 LEAD = (Analyte("Pb", parse_unit("%"), detection=0.0002),)
 RULES = {"class mass": ErrorRule(1.0, 0.2, PERCENT), "pb": ErrorRule(3.0)}
@@ -63,11 +75,11 @@ def read(
     table = sizes_table(folder, faults)
     if table is None:
         return SizesReading(), [str(fault) for fault in faults]
-    found = read_sizes(
-        table, streams=STREAMS, solutions=("wash water",), analytes=analytes,
-        errors=ErrorModel(RULES if rules is None else rules), faults=faults,
-        rules_in_doubt=in_doubt, listed=bool(analytes),
+    definition = replace(
+        DEFINITION, analytes=tuple(analytes), rules_in_doubt=in_doubt,
+        errors=ErrorModel(RULES if rules is None else rules),
     )  # fmt: skip
+    found = read_sizes(table, definition, faults)
     return found, [str(fault) for fault in faults]
 
 
