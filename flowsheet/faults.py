@@ -21,6 +21,7 @@ __all__ = [
     "NotBalanceable",
     "OretallyError",
     "Place",
+    "did_you_mean",
     "nearest_name",
 ]
 
@@ -143,3 +144,31 @@ def nearest_name(name: str, known: Sequence[str]) -> str | None:
         " ".join(name.split()).casefold(), list(folded), n=1, cutoff=0.6
     )
     return folded[found[0]] if found else None
+
+
+def did_you_mean(
+    name: str, known: Sequence[str], listed: str = "Known here", *, otherwise: str = ""
+) -> str:
+    """Return how to mend a name that is not known: the nearest known one, else all of them.
+
+    Parameters
+    ----------
+    name : str
+        As written.
+    known : sequence of str
+    listed : str
+        What the known ones are called.
+    otherwise : str
+        What to say in place of a list.
+
+    Examples
+    --------
+    >>> did_you_mean("tabel", ["table", "jig"], "Nodes")
+    "Did you mean 'table'?"
+    >>> did_you_mean("thickener", ["table", "jig"], "Nodes")
+    'Nodes: table, jig.'
+    """
+    near = nearest_name(name, known)
+    if near is not None:
+        return f"Did you mean '{near}'?"
+    return otherwise or f"{listed}: {', '.join(known)}."

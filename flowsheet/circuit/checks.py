@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from oretally.flowsheet.circuit.streams import Content, Node, NodeKind, Stream, fold_name
-from oretally.flowsheet.faults import Fault, nearest_name
+from oretally.flowsheet.faults import Fault, did_you_mean, nearest_name
 
 if TYPE_CHECKING:
     import networkx as nx
@@ -105,12 +105,8 @@ def _idle(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
     for node in nodes:
         if node.name in met:
             continue
-        near = nearest_name(node.name, sorted(met))
-        mend = (
-            f"Did you mean '{near}'?"
-            if near
-            else "Give it to a stream as an end, or take it out of the nodes."
-        )
+        otherwise = "Give it to a stream as an end, or take it out of the nodes."
+        mend = did_you_mean(node.name, sorted(met), otherwise=otherwise)
         faults.append(Fault(f"No stream meets the node '{node.name}'.", mend, node.place))
     return faults
 
@@ -178,8 +174,7 @@ def _likes(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
             continue
         other = known.get(s.like)
         if other is None:
-            near = nearest_name(s.like, list(known))
-            mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(known)}."
+            mend = did_you_mean(s.like, list(known), "Streams")
             problem = f"Stream '{s.name}' is said to be like '{s.like}', which is no stream."
         elif other is s:
             problem = f"Stream '{s.name}' is said to be like itself."

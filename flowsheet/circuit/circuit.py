@@ -10,7 +10,7 @@ import numpy as np
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.circuit.checks import circuit_faults
 from oretally.flowsheet.circuit.streams import Content, Node, NodeKind, Stream, fold_name
-from oretally.flowsheet.faults import Fault, InputError, Place, nearest_name
+from oretally.flowsheet.faults import Fault, InputError, Place, did_you_mean
 
 __all__ = ["Circuit", "kind_fault", "with_all_nodes"]
 
@@ -144,6 +144,5 @@ def kind_fault(kind: str, place: Place | None = None) -> Fault | None:
     place = place or Place()
     if kind in known:
         return None
-    near = nearest_name(kind, known)
-    mend = f"Did you mean '{near}'?" if near else f"Kinds: {', '.join(known)}."
+    mend = did_you_mean(kind, known, "Kinds")
     return Fault(f"'{kind}' is not a kind of node.", mend, place)

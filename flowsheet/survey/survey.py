@@ -10,7 +10,7 @@ from functools import cached_property
 
 from oretally.flowsheet.faults import Place
 from oretally.flowsheet.read_only import freeze
-from oretally.flowsheet.survey.error_sources import ErrorPart, SharedSource
+from oretally.flowsheet.survey.error_sources import STATED, ErrorPart, SharedSource
 from oretally.flowsheet.survey.size_grid import SizeGrid
 from oretally.flowsheet.units import Dimension, Unit
 
@@ -114,6 +114,8 @@ class Measurement:
     written : tuple of (float, Unit), or None
         The number that somebody wrote, where ``value`` is in proportion to it: the mass of a size
         class, of which its share was made.
+    readings : int
+        How many it is the mean of: they lessen the stated error, not what sources add to it.
     """
 
     stream: str
@@ -126,6 +128,7 @@ class Measurement:
     place: Place = field(default=Place(), compare=False)
     parts: tuple[ErrorPart, ...] = ()
     written: tuple[float, Unit] | None = None
+    readings: int = 1
 
     @property
     def bounded(self) -> bool:
@@ -216,6 +219,25 @@ class Survey:
         """Return the variance that a measurement shares with no other, in base units squared."""
         shared = (s.loadings[measurement.stream] ** 2 for s in self.shared_by(measurement))
         return measurement.sd_base**2 - sum(shared)
+
+    def reading_sd(self, measurement: Measurement) -> float:
+        """Return the stated sd of one reading of a measurement, in base units.
+
+        The stated error alone, without what sources of error add. Of readings that differ in their
+        errors it is that of as many equal ones with the same mean error.
+
+        Examples
+        --------
+        >>> from oretally.flowsheet.units import parse_unit
+        >>> percent = parse_unit("%")
+        >>> m = Measurement("tailings", "Sn", 0.3, percent, 0.01, readings=4)
+        >>> Survey(Basis.BATCH, parse_unit("kg"), (), (m,)).reading_sd(m)
+        0.0002
+        """
+        if measurement.error_source == PROPAGATED:
+            return float(self.own_variance(measurement) ** 0.5)
+        stated = next((p.sd for p in measurement.parts if p.source == STATED), measurement.sd)
+        return float(measurement.unit.to_base(stated) * measurement.readings**0.5)
 
     def variance(self, slopes: Mapping[tuple[str, str], float]) -> float:
         """Return the first-order variance of something computed from measurements.

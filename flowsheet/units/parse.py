@@ -18,7 +18,7 @@ class UnitError(ValueError):
     problem, mend : str
         What is wrong, and what to write instead.
     readings : tuple of str
-        Units that an ambiguous spelling can stand for.
+        What an ambiguous spelling can stand for: units, sieves of a series.
     """
 
     def __init__(self, problem: str, mend: str, readings: Sequence[str] = ()) -> None:

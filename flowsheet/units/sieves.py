@@ -191,13 +191,16 @@ def _designated(
         mend += f" If it is an opening, write its unit: '{bare} mm' or '{bare} um'."
     if iso:
         raise UnitError(f"{refused}; {reading}.", mend)
+    readings = (f"{Series.ASTM_E11} {sieve.designation}",)
     if in_inches:
         length = f"as a length {_um(number * _INCH_UM)}"
-        raise UnitError(f"'{written}' can be read in two ways: {reading}, {length}.", mend)
+        problem = f"'{written}' can be read in two ways: {reading}, {length}."
+        raise UnitError(problem, mend, readings)
     raise UnitError(
         f"'{written}' is a sieve number without a series, and ASTM E11, Tyler and BS 410 number "
         f"sieves differently; {reading}.",
         mend,
+        readings,
     )
 
 

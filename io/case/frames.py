@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from oretally.flowsheet import Basis, Circuit, Fault, InputError, NodeKind, Place, Survey
+from oretally.flowsheet import Circuit, InputError, NodeKind, Place, Survey
 from oretally.io.definition import AnalyteRow, DefinitionRows, ErrorRow, define
 from oretally.io.files import Cell, make_table
 from oretally.io.measurements import read_survey
@@ -68,15 +67,9 @@ def survey_from_frame(
     ]
     for name, entry in (analytes or {}).items():
         rows.analytes.append(
-            AnalyteRow(
-                name,
-                str(entry.get("unit", "")),
-                entry.get("max"),
-                entry.get("detection"),
-                Place(),
-                entry.get("dissolved"),
-            )  # fmt: skip
-        )
+            AnalyteRow(name, str(entry.get("unit", "")), entry.get("max"), entry.get("detection"),
+                       Place(), entry.get("dissolved"))
+        )  # fmt: skip
     for name, entry in (errors or {}).items():
         rows.errors.append(
             ErrorRow("", name, entry.get("relative"), entry.get("absolute"),
@@ -87,18 +80,9 @@ def survey_from_frame(
     faults.extend(wrong)
     if table is None:
         raise InputError(faults)
-    reading = read_survey(
-        table,
-        basis=Basis(definition.basis),
-        streams=circuit.stream_names,
-        analytes=definition.analytes,
-        errors=definition.errors,
-        title=title,
-        faults=faults,
-        water=replace(definition.water, contents={s.name: s.content for s in circuit.streams}),
-    )
+    reading = read_survey(table, definition, faults)
     if faults:
-        raise InputError([Fault(f.problem, f.mend, f.place) for f in faults])
+        raise InputError(faults)
     return reading.survey
 
 

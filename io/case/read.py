@@ -16,7 +16,6 @@ from oretally.flowsheet import (
     Survey,
 )
 from oretally.flowsheet.circuit import Content, fold_name
-from oretally.flowsheet.problem import linked_by_size
 from oretally.io.case.source import MEASUREMENTS_FILE, case_parts
 from oretally.io.definition import (
     FROM_LAB,
@@ -102,23 +101,11 @@ def read_case(source: str | Path) -> Case:
     faults.extend(wrong)
     reading, rates, prices, ways = None, ErrorRates(), tuple[Price, ...](), list[str]()
     if table is not None:
-        streams = definition.stream_names if rows.streams_read else ()
-        metallics, ways = metallics_measurements(path, streams, definition.analytes, faults)
-        reading = read_survey(
-            table,
-            basis=definition.basis,
-            streams=streams,
-            analytes=definition.analytes,
-            errors=definition.errors,
-            title=definition.title or path.stem,
-            faults=faults,
-            rules_in_doubt=definition.rules_in_doubt,
-            sources=definition.sources,
-            metallics=metallics,
-            sizes=_sizes(path, definition, table, streams, faults),
-            water=definition.water,
-            more=() if definition.stocks is None else (definition.stocks,),
-        )
+        definition = replace(definition, title=definition.title or path.stem)
+        streams, analytes = definition.stream_names, definition.analytes
+        metallics, ways = metallics_measurements(path, streams, analytes, faults)
+        sizes = _sizes(path, definition, table, faults)
+        reading = read_survey(table, definition, faults, metallics=metallics, sizes=sizes)
         if definition.circuit is not None and not faults:
             faults.extend(leach_faults(definition.circuit, reading.survey))
         named = [row.name for row in rows.sources]
@@ -146,13 +133,13 @@ def read_case(source: str | Path) -> Case:
 
 def _declared(circuit: Circuit, flows: Sequence[Measurement]) -> list[str]:
     """Return the notes on declared losses and on solids that dissolve."""
-    gone = {s.name for s in circuit.streams if s.content is Content.DISSOLVED}
-    losses = [loss_note(m) for m in flows if m.stream not in gone]
+    lost = {s.name: s.like for s in circuit.streams if s.content is not Content.DISSOLVED}
+    losses = [loss_note(m, lost[m.stream]) for m in flows if m.stream in lost]
     return [*losses, *dissolving_notes(circuit.streams, flows)]
 
 
 def _sizes(
-    path: Path, definition: Definition, table: Table, streams: Sequence[str], faults: list[Fault]
+    path: Path, definition: Definition, table: Table, faults: list[Fault]
 ) -> SizesReading | None:
     """Return the size data of a case; None if it has none.
 
@@ -161,22 +148,10 @@ def _sizes(
     sizes = sizes_table(path, faults)
     if sizes is None:
         return None
-    analytes, circuit = definition.analytes, definition.circuit
-    parts = circuit.streams if circuit is not None else ()
-    return read_sizes(
-        sizes,
-        streams=streams,
-        solutions=[s.name for s in parts if not s.content.has_solids],
-        analytes=analytes
-        or assayed_analytes(table, definition.basis, water=definition.water.balanced),
-        errors=definition.errors,
-        faults=faults,
-        rules_in_doubt=definition.rules_in_doubt,
-        listed=bool(analytes),
-        linked=dict(zip(circuit.stream_names, linked_by_size(circuit), strict=True))
-        if circuit is not None
-        else {},
-    )
+    if definition.analytes:
+        return read_sizes(sizes, definition, faults)
+    assayed = assayed_analytes(table, definition.basis, water=definition.water.balanced)
+    return read_sizes(sizes, definition, faults, assayed=assayed)
 
 
 def _lab_rules(

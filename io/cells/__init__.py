@@ -9,7 +9,7 @@ from oretally.io.cells.bounded_values import (
     written_bound,
 )
 from oretally.io.cells.extrapolation import extrapolation_notes
-from oretally.io.cells.headers import Heading, Spellings, is_relative, read_heading
+from oretally.io.cells.headers import RELATIVE, Heading, Spellings, is_relative, read_heading
 from oretally.io.cells.numbers import ParsedNumber, plain_number, read_number
 from oretally.io.cells.quantity_names import (
     DENSITIES,
@@ -25,8 +25,22 @@ from oretally.io.cells.quantity_names import (
 from oretally.io.cells.stated_errors import (
     ErrorColumn,
     StatedError,
+    error_of_nothing,
+    error_without_value,
     percent_refused,
+    read_row_error,
     read_stated_error,
+)
+from oretally.io.cells.stream_names import StreamNames, unnamed_row
+from oretally.io.cells.value_columns import ValueColumn
+from oretally.io.cells.value_reader import ValueReader
+from oretally.io.cells.values import (
+    WHOLE_EARTH,
+    CellValue,
+    Grade,
+    Measurand,
+    Weight,
+    value_in_own_unit,
 )
 from oretally.io.cells.words import (
     BELOW,
@@ -42,21 +56,32 @@ __all__ = [
     "DENSITIES",
     "NOT_MEASURED",
     "OTHER_QUANTITIES",
+    "RELATIVE",
     "SHARES",
     "TWO_WAYS",
     "WATER",
     "WET",
+    "WHOLE_EARTH",
     "BoundedValue",
+    "CellValue",
     "ErrorColumn",
+    "Grade",
     "Heading",
+    "Measurand",
     "ParsedNumber",
     "QuantityNames",
     "Spellings",
     "StatedError",
+    "StreamNames",
+    "ValueColumn",
+    "ValueReader",
+    "Weight",
     "above_range",
     "below_detection",
     "dissolved_name",
     "entered",
+    "error_of_nothing",
+    "error_without_value",
     "extrapolation_notes",
     "folded_word",
     "in_own_unit",
@@ -70,8 +95,11 @@ __all__ = [
     "read_definition_number",
     "read_heading",
     "read_number",
+    "read_row_error",
     "read_share",
     "read_stated_error",
+    "unnamed_row",
+    "value_in_own_unit",
     "with_own_unit",
     "written_bound",
 ]

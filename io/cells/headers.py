@@ -20,7 +20,10 @@ from dataclasses import dataclass
 from oretally.flowsheet import Dimension, UnitError, is_unit, parse_unit
 from oretally.flowsheet.circuit import fold_name
 
-__all__ = ["Heading", "Spellings", "is_relative", "read_heading"]
+__all__ = ["RELATIVE", "Heading", "Spellings", "is_relative", "read_heading"]
+
+RELATIVE = "rel %"
+"""Unit of an error in percent of the value, as it should be written."""
 
 _SD = r"sd|s\.d\.?|std\.?|st\.? ?dev\.?|std ?dev|standard deviation|error"
 _BEFORE = re.compile(rf"(?:±|\+/[-\N{{MINUS SIGN}}]|\+-|(?:{_SD})(?: of)?(?= |\(|$))\s*", re.I)

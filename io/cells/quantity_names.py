@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from oretally.flowsheet import Basis, Dimension, Fault, Place, Unit, UnitError, parse_unit
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.survey import in_solution, solution_unit
 from oretally.io.cells.headers import Spellings
 
@@ -160,10 +160,8 @@ class QuantityNames:
             return Fault(f"'{name}' is no quantity of this case.",
                          f"Analytes: {', '.join(listed[1:])}. List a new one under [analytes].",
                          place)  # fmt: skip
-        near = nearest_name(name, listed)
-        mend = f"Did you mean '{near}'?" if near else (
-            f"Quantities: {', '.join(listed)}. List a new one under [analytes]."
-        )  # fmt: skip
+        otherwise = f"Quantities: {', '.join(listed)}. List a new one under [analytes]."
+        mend = did_you_mean(name, listed, otherwise=otherwise)
         return Fault(f"'{name}' is no quantity of this case.", mend, place)
 
     def of_error(self, name: str) -> Dimension | None:

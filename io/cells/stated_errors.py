@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from oretally.flowsheet import Fault, Place, Unit, UnitError
 from oretally.flowsheet.digits import format_number
 from oretally.io.cells.headers import is_relative
-from oretally.io.cells.numbers import read_number
+from oretally.io.cells.numbers import plain_number, read_number
 from oretally.io.cells.words import OwnUnit, in_own_unit, with_own_unit
 from oretally.io.files import Cell, Table
 
-__all__ = ["ErrorColumn", "StatedError", "percent_refused", "read_stated_error"]
+__all__ = ["ErrorColumn", "StatedError", "error_of_nothing", "error_without_value",
+           "percent_refused", "read_row_error", "read_stated_error"]  # fmt: skip
 
 _PERCENT = {"%", "pct", "percent"}  # not 'wt%': that is a grade, and nothing else
 
@@ -92,6 +93,46 @@ def read_stated_error(
             f"Enter one standard deviation, or leave the cell blank{instead}.", place,
         )  # fmt: skip
     return StatedError(read.value, unit)
+
+
+def read_row_error(
+    cell: Cell, table: Table, place: Place, *, unit: Unit | None, value: Unit,
+    unit_of: Callable[[str], Unit], instead: Callable[[], str] = str,
+) -> StatedError | Fault:  # fmt: skip
+    """Return the error that stands beside a value, or what is wrong with it.
+
+    Parameters
+    ----------
+    cell : Cell
+        Not blank.
+    table : Table
+    place : Place
+        Of the value.
+    unit, value, unit_of :
+        As in `ErrorColumn`.
+    instead : callable
+        Returns what would stand in for a blank cell; asked only if something is wrong.
+    """
+    plain = plain_number(cell)
+    if plain is not None and plain > 0.0:
+        return StatedError(plain, unit)
+    own = cell.place.about(stream=place.stream, quantity=place.quantity)
+    column = ErrorColumn(unit, value, unit_of)
+    return read_stated_error(cell, table, own, column, instead=instead())
+
+
+def error_of_nothing(place: Place) -> Fault:
+    """Return the refusal of the sd 0 that a relative error gives a value of 0."""
+    return Fault("The value is 0 and its error is stated in percent of the value, which is 0 too.",
+                 "State an absolute error for it.", place)  # fmt: skip
+
+
+def error_without_value(error: Cell | None, place: Place) -> list[Fault]:
+    """Refuse an error beside a blank cell, whose place is given; none if it is blank too."""
+    if error is None or error.blank:
+        return []
+    own = error.place.about(stream=place.stream, quantity=place.quantity)
+    return [Fault("There is an error but no value.", "Enter the value, or clear the error.", own)]
 
 
 def _in_own_unit(cell: Cell, column: ErrorColumn) -> tuple[Cell, Unit | None]:

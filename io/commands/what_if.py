@@ -24,9 +24,9 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.digits import format_number, format_with_sd
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.survey import Kind, Meaning, meanings, with_measurement, without_measurement
-from oretally.io.cells import quantity_unit
+from oretally.io.cells import WHOLE_EARTH, quantity_unit
 
 __all__ = ["changed_survey"]
 
@@ -37,7 +37,6 @@ _COMMA = re.compile(r"\d,\d")
 _RELATIVE = {"rel %", "% rel", "rel%", "%rel", "rel. %", "% rel."}
 _HOW_WITH = 'Write --with "tailings:Sn=0.31 ± 0.01 %".'
 _HOW_WITHOUT = 'Write --without "tailings:Sn".'
-_ABSURD = 6e24  # kg: more than the Earth
 
 
 class _Named(NamedTuple):
@@ -165,9 +164,7 @@ class _Reader:
 
     def unknown(self, what: str, name: str, where: str, known: Sequence[str], place: Place) -> None:
         name = name.strip()
-        near = nearest_name(name, known)
-        plural = "Streams" if what == "stream" else "Quantities"
-        mend = f"Did you mean '{near}'?" if near else f"{plural}: {', '.join(known)}."
+        mend = did_you_mean(name, known, "Streams" if what == "stream" else "Quantities")
         self.fault(f"There is no {what} '{name}' {where}.", mend, place)
 
     def measurement(self, written: str) -> Measurement | None:
@@ -258,9 +255,9 @@ class _Reader:
         if value < 0.0:
             return f"{shown}; it cannot be negative."
         meaning = found.meaning
-        flow = meaning.kind in (Kind.DRY, Kind.WATER, Kind.WET)
-        if flow:
-            return f"{shown}, more than the whole Earth." if unit.to_base(value) > _ABSURD else ""
+        if meaning.is_flow:
+            earth = unit.to_base(value) > WHOLE_EARTH
+            return f"{shown}, more than the whole Earth." if earth else ""
         analytes, k = self.survey.analytes, meaning.analyte
         largest = 1.0 if k is None or meaning.kind is Kind.SOLUTION else analytes[k].maximum
         if unit.to_base(value) <= largest * (1.0 + 1e-9):

@@ -10,8 +10,8 @@ from oretally.io.definition.dissolving_leaches import dissolving_notes
 from oretally.io.definition.error_rules import CLASS_GRADES, CLASS_MASS, FROM_LAB, ErrorRow, Scope
 from oretally.io.definition.error_sources import SourceRow
 from oretally.io.definition.from_sheets import (
-    LAB_COLUMNS,
     OUTSIDE,
+    SHEET_COLUMNS,
     read_circuit_sheets,
     read_lab_sheet,
 )
@@ -37,8 +37,8 @@ __all__ = [
     "COLUMNS",
     "FROM_LAB",
     "IGNORED",
-    "LAB_COLUMNS",
     "OUTSIDE",
+    "SHEET_COLUMNS",
     "STOCKS_FILE",
     "TYPES",
     "AnalyteColumn",

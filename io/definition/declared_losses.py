@@ -18,7 +18,7 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.flowsheet.circuit import Content, fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io.cells import in_unit_of, read_amount
 
@@ -124,14 +124,13 @@ def _amount(row: LossRow, basis: Basis, faults: list[Fault]) -> tuple[float, str
 
 
 def _unknown(what: str, name: str, names: Sequence[str], place: Place) -> Fault:
-    near = nearest_name(name, names)
-    mend = f"Did you mean '{near}'?" if near else f"Known: {', '.join(names)}."
+    mend = did_you_mean(name, names, "Known")
     return Fault(f"A declared loss names the {what} '{name}', which there is not.", mend, place)
 
 
-def loss_note(loss: Measurement) -> str:
-    """Return what the reader must know of a declared loss."""
+def loss_note(loss: Measurement, like: str | None) -> str:
+    """Return what the reader must know of a declared loss; ``like`` is whose grades it has."""
     return (
         f"'{loss.stream}' was not measured but declared: 0 ± {loss.sd:g} {loss.unit}, never below "
-        f"0; {loss.note.removeprefix('declared, ')}."
+        f"0; with the grades of '{like}'."
     )

@@ -31,7 +31,7 @@ from oretally.flowsheet.circuit import (
     kind_fault,
     with_all_nodes,
 )
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.io.definition.analytes import YES_OR_NO, AnalyteRow, read_analytes, read_dissolved
 from oretally.io.definition.declared_losses import LOSS_AT, LossRow, read_declared_losses
 from oretally.io.definition.dissolving_leaches import DissolvingRow, read_dissolving
@@ -90,7 +90,7 @@ class Definition:
     circuit : Circuit or None
         None if it has faults.
     stream_names : tuple of str
-        Names as far as they could be read; empty if none could.
+        Empty if they could not be read: then names are not judged.
     analytes : tuple of Analyte
         Empty if the measurements' headers say what is assayed.
     lost : tuple of str
@@ -150,7 +150,8 @@ def define(
     circuit = _circuit(rows, streams, water, faults)
     names = tuple(s.name for s in streams)
     analytes = read_analytes(rows.analytes, faults)
-    scope = Scope(basis, names if rows.streams_read else (), analytes)
+    judged = names if rows.streams_read else ()
+    scope = Scope(basis, judged, analytes)
     model, doubted = error_model(rows.errors, scope, faults, lab)
     lacking = len(declared) < len(rows.losses)  # then a loss may be named that is not there
     known = {s.name for s in gone}
@@ -159,7 +160,7 @@ def define(
         title=rows.title,
         basis=basis,
         circuit=circuit,
-        stream_names=names,
+        stream_names=judged,
         analytes=analytes,
         errors=model,
         sources=read_sources(rows.sources, scope, faults),
@@ -185,15 +186,9 @@ def _basis(rows: DefinitionRows, faults: list[Fault]) -> Basis:
     if written in known:
         return Basis(written)
     if written:
-        near = nearest_name(written, known)
         found = f"The basis is '{rows.basis}'; it is 'batch' (masses of one test) or 'rate'."
-        faults.append(
-            Fault(
-                found,
-                f"Did you mean '{near}'?" if near else 'Write "batch" or "rate".',
-                rows.place("basis"),
-            )
-        )
+        mend = did_you_mean(written, known, otherwise='Write "batch" or "rate".')
+        faults.append(Fault(found, mend, rows.place("basis")))
     else:
         faults.append(
             Fault(
@@ -256,8 +251,7 @@ def _report(
         if lacking and fold_name(name).startswith(fold_name(LOSS_AT)):
             return None
         if fold_name(name) not in spelling:
-            near = nearest_name(name, names)
-            mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(names)}."
+            mend = did_you_mean(name, names, "Streams")
             faults.append(Fault(f"The report names '{name}', which is no stream.", mend, place))
         elif spelling[fold_name(name)] in gone:
             faults.append(

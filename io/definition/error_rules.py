@@ -17,7 +17,7 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.survey import in_solution
 from oretally.io.cells import (
     WATER,
@@ -87,13 +87,15 @@ class Scope:
             known |= {CLASS_MASS, CLASS_GRADES}
         flow = fold_name(quantity) in {b.quantity for b in Basis}
         if (self.analytes or flow) and fold_name(quantity) not in known:
-            near = nearest_name(quantity, [*quantities, CLASS_MASS, CLASS_GRADES])
-            mend = f"Did you mean '{near}'?" if near else f"Quantities: {', '.join(quantities)}."
+            mend = did_you_mean(
+                quantity,
+                [*quantities, CLASS_MASS, CLASS_GRADES],
+                otherwise=f"Quantities: {', '.join(quantities)}.",
+            )
             return Fault(f"{what} is stated for '{quantity}', which is no quantity of this case "
                          f'(basis "{self.basis}").', mend, place)  # fmt: skip
         if stream and self.streams and fold_name(stream) not in map(fold_name, self.streams):
-            near = nearest_name(stream, self.streams)
-            mend = f"Did you mean '{near}'?" if near else f"Streams: {', '.join(self.streams)}."
+            mend = did_you_mean(stream, self.streams, "Streams")
             return Fault("There is no such stream.", mend, place)
         return None
 

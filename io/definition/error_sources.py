@@ -46,7 +46,7 @@ class _Gy:
     terms: SamplingTerms
 
     def sd(self, value: float, unit: Unit) -> float:
-        """Return the sd; ValueError if the grade is above that of the mineral."""
+        """Return the sd; SamplingError if the grade is above that of the mineral."""
         return value * self.terms.relative_sd(unit.to_base(value)) if value > 0.0 else 0.0
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from oretally.flowsheet import Fault, Place
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.io.definition.analytes import AnalyteRow
 from oretally.io.definition.declared_losses import LossRow
 from oretally.io.definition.definition import DefinitionRows
@@ -17,33 +17,44 @@ from oretally.io.definition.lab_columns import LabRows, sheet_lab_rows
 from oretally.io.definition.metal_prices import PriceRow
 from oretally.io.definition.sources_sheet import SAMPLING_COLUMNS, SOURCE_COLUMNS, stages_of
 from oretally.io.definition.streams import stream_of
-from oretally.io.files import Cell, Sheets, Table
+from oretally.io.files import Cell, Sheets
 
-__all__ = ["LAB_COLUMNS", "OUTSIDE", "read_circuit_sheets", "read_lab_sheet"]
+__all__ = ["OUTSIDE", "SHEET_COLUMNS", "read_circuit_sheets", "read_lab_sheet"]
 
 OUTSIDE = {"", "outside", "-"}
 """Ends of a stream that are no node."""
-_ANALYTES = ("analyte", "unit", "max", "detection", "dissolved")
-_CIRCUIT = ("stream", "from", "to", "carries", "like")
-LAB_COLUMNS = ("setting", "name", "value", "unit", "certified", "certified sd")
-_SOURCES = (*SOURCE_COLUMNS, *SAMPLING_COLUMNS)
+SHEET_COLUMNS = {
+    "circuit": ("stream", "from", "to", "carries", "like"),
+    "nodes": ("node", "kind", "dissolves"),
+    "analytes": ("analyte", "unit", "max", "detection", "dissolved"),
+    "errors": ("stream", "quantity", "relative", "absolute", "coverage"),
+    "sources": (*SOURCE_COLUMNS, *SAMPLING_COLUMNS),
+    "losses": ("node", "mass", "rate", "like"),
+    "containers": ("container", "mass"),
+    "doubts": ("quantity", "percent"),
+    "prices": ("analyte", "price"),
+    "report": ("key", "value"),
+    "lab columns": ("setting", "name", "value", "unit", "certified", "certified sd"),
+}
+"""Sheets that define a case, and what stands in them."""
+_NEEDED = {
+    "circuit": ("stream",), "nodes": ("node", "kind"), "analytes": ("analyte",),
+    "errors": ("quantity",), "sources": ("source", "quantity"), "losses": ("node",),
+    "containers": ("container",), "doubts": ("quantity",), "prices": ("analyte",),
+    "report": ("key",), "lab columns": ("setting",),
+}  # fmt: skip
 _KEYS = ("title", "basis", "water", "feed", "product", "lost")
 
 
 def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     """Read the definition of a case from the sheets of a workbook.
 
-    Columns: circuit (stream, from, to, carries, like), nodes (node, kind, dissolves), analytes
-    (analyte, unit, max, detection, dissolved), losses (node, mass or rate, like), errors (stream,
-    quantity, relative, absolute, coverage), sources (source, quantity, stream, relative, absolute,
-    coverage, shared, dof, and how a sample was taken), containers (container, mass), doubts
-    (quantity, percent), prices (analyte, price), lab columns (see `sheet_lab_rows`), report (key,
-    value) with the keys title, basis, water, feed and, once for each, product and lost.
+    Columns as in `SHEET_COLUMNS`. The sheet report has the keys title, basis, water, feed and, once
+    for each, product and lost. For 'lab columns' see `sheet_lab_rows`.
     """
     rows = DefinitionRows(places={"": Place(file=name)})
     if "circuit" in sheets:
-        table = sheets["circuit"]
-        for found in _rows(rows, table, _CIRCUIT, ("stream",)):
+        for found in _rows(rows, sheets, "circuit"):
             ends = [None if found[k].text.casefold() in OUTSIDE else found[k].text
                     for k in ("from", "to")]  # fmt: skip
             place = found["stream"].place
@@ -59,25 +70,24 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
             Fault("There is no sheet 'circuit'.",
                   "Add it, with the columns stream, from, to: one row a stream.", rows.place(""))
         )  # fmt: skip
-    for found in _optional(rows, sheets, "nodes", ("node", "kind", "dissolves"), ("node", "kind")):
+    for found in _rows(rows, sheets, "nodes"):
         kind, cell = found["kind"].text.casefold(), found["node"]
         rows.kinds.append((cell.text, kind, cell.place))
         if not found["dissolves"].blank:
             rows.dissolving.append(DissolvingRow(cell.text, found["dissolves"].text, cell.place))
-    for found in _optional(rows, sheets, "analytes", _ANALYTES, ("analyte",)):
+    for found in _rows(rows, sheets, "analytes"):
         rows.analytes.append(
             AnalyteRow(found["analyte"].text, found["unit"].text, _content(found["max"]),
                        _content(found["detection"]), found["analyte"].place,
                        found["dissolved"].text)
         )  # fmt: skip
-    columns = ("stream", "quantity", "relative", "absolute", "coverage")
-    for found in _optional(rows, sheets, "errors", columns, ("quantity",)):
+    for found in _rows(rows, sheets, "errors"):
         rows.errors.append(
             ErrorRow(found["stream"].text, found["quantity"].text, _content(found["relative"]),
                      _content(found["absolute"]), _content(found["coverage"]),
                      found["quantity"].place)
         )  # fmt: skip
-    for found in _optional(rows, sheets, "sources", _SOURCES, ("source", "quantity")):
+    for found in _rows(rows, sheets, "sources"):
         size = ErrorRow(found["stream"].text, found["quantity"].text, _content(found["relative"]),
                         _content(found["absolute"]), _content(found["coverage"]),
                         found["source"].place)  # fmt: skip
@@ -85,20 +95,20 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
             SourceRow(found["source"].text, size, _content(found["shared"]),
                       _content(found["dof"]), _sampling(found))
         )  # fmt: skip
-    for found in _optional(rows, sheets, "losses", ("node", "mass", "rate", "like"), ("node",)):
+    for found in _rows(rows, sheets, "losses"):
         flow = found["rate" if found["mass"].blank else "mass"]
         place = found["node"].place
         rows.losses.append(LossRow(found["node"].text, _content(flow), found["like"].text, place))
-    for found in _optional(rows, sheets, "containers", ("container", "mass"), ("container",)):
+    for found in _rows(rows, sheets, "containers"):
         cell = found["container"]
         rows.containers.append(ContainerRow(cell.text, _content(found["mass"]), cell.place))
-    for found in _optional(rows, sheets, "doubts", ("quantity", "percent"), ("quantity",)):
+    for found in _rows(rows, sheets, "doubts"):
         cell = found["quantity"]
         rows.doubts.append(DoubtRow(cell.text, _content(found["percent"]), cell.place))
-    for found in _optional(rows, sheets, "prices", ("analyte", "price"), ("analyte",)):
+    for found in _rows(rows, sheets, "prices"):
         cell = found["analyte"]
         rows.prices.append(PriceRow(cell.text, _content(found["price"]), cell.place))
-    for found in _optional(rows, sheets, "report", ("key", "value"), ("key",)):
+    for found in _rows(rows, sheets, "report"):
         _setting(rows, found["key"], found["value"])
     rows.stocks = sheets.get("stocks")
     rows.lab = read_lab_sheet(sheets, rows.faults)
@@ -110,9 +120,9 @@ def read_lab_sheet(sheets: Sheets, faults: list[Fault]) -> LabRows | None:
     if "lab columns" not in sheets:
         return None
     rows = DefinitionRows()
-    found = _rows(rows, sheets["lab columns"], LAB_COLUMNS, ("setting",))
+    found = _rows(rows, sheets, "lab columns")
     faults.extend(rows.faults)
-    contents = [{key: row[key].text for key in LAB_COLUMNS} for row in found]
+    contents = [{key: cell.text for key, cell in row.items()} for row in found]
     return sheet_lab_rows(contents, [row["setting"].place for row in found])
 
 
@@ -145,29 +155,22 @@ def _setting(rows: DefinitionRows, key: Cell, value: Cell) -> None:
     elif word == "lost":
         rows.lost.append((value.text, value.place))
     else:
-        near = nearest_name(key.text, _KEYS)
-        mend = f"Did you mean '{near}'?" if near else f"Known here: {', '.join(_KEYS)}."
+        mend = did_you_mean(key.text, _KEYS)
         rows.faults.append(Fault(f"'{key.text}' is not known here.", mend, key.place))
 
 
-def _optional(
-    rows: DefinitionRows, sheets: Sheets, sheet: str, known: Sequence[str], needed: Sequence[str]
-) -> list[dict[str, Cell]]:
-    return _rows(rows, sheets[sheet], known, needed) if sheet in sheets else []
-
-
-def _rows(
-    rows: DefinitionRows, table: Table, known: Sequence[str], needed: Sequence[str]
-) -> list[dict[str, Cell]]:
-    """Return the rows as {column: cell}; absent columns are blank."""
+def _rows(rows: DefinitionRows, sheets: Sheets, title: str) -> list[dict[str, Cell]]:
+    """Return the rows of a sheet as {column: cell}; absent columns, and sheets, are blank."""
+    if title not in sheets:
+        return []
+    table, known, needed = sheets[title], SHEET_COLUMNS[title], _NEEDED[title]
     position: dict[str, int] = {}
     for j, cell in enumerate(table.header):
         word = cell.text.casefold()
         if cell.blank:
             continue
         if word not in known:
-            near = nearest_name(cell.text, known)
-            mend = f"Did you mean '{near}'?" if near else f"Columns: {', '.join(known)}."
+            mend = did_you_mean(cell.text, known, "Columns")
             if word == "detection":
                 mend = "State limits of detection in the sheet analytes, column detection."
             rows.faults.append(Fault(f"'{cell.text}' is not a column here.", mend, cell.place))
@@ -183,7 +186,7 @@ def _rows(
             Fault(f"The column {', '.join(map(repr, missing))} is missing.",
                   f"Columns: {', '.join(known)}.", table.place)
         )  # fmt: skip
-        if table.place.sheet.strip().casefold() == "circuit":
+        if title == "circuit":
             rows.streams_read = False
         return []
     blank = Cell(None, table.place)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from oretally.flowsheet import Fault, Place
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.io.definition.analytes import AnalyteRow, detection_mend
 from oretally.io.definition.declared_losses import LossRow
 from oretally.io.definition.definition import DefinitionRows
@@ -170,8 +170,7 @@ class _Reader:
         """Refuse keys that mean nothing, with the nearest that does."""
         for key in entry:
             if key not in keys:
-                near = nearest_name(key, keys)
-                mend = f"Did you mean '{near}'?" if near else f"Known here: {', '.join(keys)}."
+                mend = did_you_mean(key, keys)
                 self.fault(f"'{key}' is not known here.", mend, *where, key)
 
     def stream(self, name: str, entry: Any) -> None:

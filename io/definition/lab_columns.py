@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from oretally.flowsheet import Dimension, Fault, Place, Unit, UnitError, parse_unit
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.io.cells import read_amount
 
 __all__ = [
@@ -227,8 +227,7 @@ class _Reader:
         """Return the keys that mean something; the others are refused."""
         for key in entry:
             if key not in words:
-                near = nearest_name(key, words)
-                mend = f"Did you mean '{near}'?" if near else f"Known here: {', '.join(words)}."
+                mend = did_you_mean(key, words)
                 self.fault(f"'{key}' is not known here.", mend, *where, key)
         return [key for key in entry if key in words]
 
@@ -247,9 +246,8 @@ class _Reader:
         for theirs, ours in self.table("types").items():
             word = ours.strip().casefold() if isinstance(ours, str) else ""
             if word not in TYPES:
-                near = nearest_name(word, TYPES)
                 self.fault(f"The type '{theirs}' is said to be '{ours}', which is no type.",
-                           f"Did you mean '{near}'?" if near else f"Types: {', '.join(TYPES)}.",
+                           did_you_mean(word, TYPES, "Types"),
                            "types", theirs)  # fmt: skip
             elif fold_name(theirs) in map(fold_name, found):
                 self.fault(f"The type '{theirs}' is there twice.", "Take one out.", "types", theirs)

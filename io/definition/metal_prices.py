@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from oretally.flowsheet import Analyte, Dimension, Fault, Place, UnitError, parse_unit
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 
 __all__ = ["Price", "PriceRow", "read_metal_prices"]
 
@@ -61,9 +61,8 @@ def read_metal_prices(
         place = row.place.about(quantity=row.analyte)
         name = known.get(fold_name(row.analyte))
         if name is None:
-            near = nearest_name(row.analyte, list(known.values()))
             listed = f"Analytes: {', '.join(known.values()) or 'none'}."
-            mend = f"Did you mean '{near}'?" if near else listed
+            mend = did_you_mean(row.analyte, list(known.values()), otherwise=listed)
             faults.append(Fault(f"'{row.analyte}' is no analyte of this case.", mend, place))
         elif name in seen:
             faults.append(Fault("This price is stated twice.", "Take one out.", place))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from oretally.flowsheet import Basis, Fault, NodeKind, Place, Stream
 from oretally.flowsheet.circuit import Content, fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean, nearest_name
 from oretally.io.files import Cell, Table
 
 __all__ = ["STOCKS_FILE", "NodeRow", "Stocks", "read_stocks"]
@@ -173,8 +173,7 @@ def _wrong_node(
                      f'Write [nodes] "{name}" = {{ kind = "stockpile" }}, or take the row out.',
                      node.place)  # fmt: skip
     names = [name for name, _ in (piles or kind_of).values()]
-    near = nearest_name(node.text, names)
-    mend = f"Did you mean '{near}'?" if near else f"Nodes: {', '.join(names)}."
+    mend = did_you_mean(node.text, names, "Nodes")
     return Fault(f"There is no node '{node.text}' in the circuit.", mend, node.place)
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from oretally.flowsheet import Fault, Place, Stream
 from oretally.flowsheet.circuit import Content, fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 
 __all__ = ["stream_of", "with_likes_spelt"]
 
@@ -42,8 +42,7 @@ def stream_of(
     if carries not in (None, ""):
         word = str(carries).strip().casefold()
         if word not in _CARRIES:
-            near = nearest_name(word, list(_CARRIES))
-            mend = f"Did you mean '{near}'?" if near else f"Write one of: {', '.join(_CARRIES)}."
+            mend = did_you_mean(word, list(_CARRIES), "Write one of")
             faults.append(Fault(f"The stream '{name}' is said to carry '{carries}'.", mend, place))
         content = _CARRIES.get(word, Content.PULP)
     whose = None

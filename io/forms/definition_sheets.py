@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 from oretally.flowsheet import Basis, Fault, InputError
 from oretally.flowsheet.circuit import Content
 from oretally.io.case import UnmeasuredCase
-from oretally.io.definition import COLUMNS, FROM_LAB, LAB_COLUMNS, OUTSIDE, sources_sheet
+from oretally.io.definition import COLUMNS, FROM_LAB, OUTSIDE, SHEET_COLUMNS, sources_sheet
 from oretally.io.measurements import error_titles
 
 __all__ = ["definition_sheets"]
@@ -28,7 +28,7 @@ def definition_sheets(plan: UnmeasuredCase) -> dict[str, list[SheetLine]]:
     """
     rows, d = plan.rows, plan.definition
     _refuse_names(plan)
-    report: list[SheetLine] = [("key", "value"), ("title", plan.title), ("basis", d.basis.value)]
+    report: list[SheetLine] = [("title", plan.title), ("basis", d.basis.value)]
     report += [("water", "yes")] if d.water.balanced else []
     report += [("feed", d.feed)] if d.feed else []
     report += [("product", p) for p in d.products]
@@ -38,25 +38,28 @@ def definition_sheets(plan: UnmeasuredCase) -> dict[str, list[SheetLine]]:
     analytes = analytes or [(a.name, a.unit.symbol) for a in plan.analytes]
     lab: list[SheetLine] = [] if rows.lab is None else list(_lab_columns(rows.lab.entry))
     wanted = any(str(e.absolute).strip().casefold() == FROM_LAB for e in rows.errors)
+
+    def sheet(title: str, lines: Iterable[SheetLine]) -> dict[str, list[SheetLine]]:
+        return {title: [SHEET_COLUMNS[title], *lines]}
+
+    streams = ((s.name, s.source or "", s.target or "",
+                "" if s.content is Content.PULP else s.carries, s.like or "")
+               for s in rows.streams)  # fmt: skip
+    errors = ((e.stream, e.quantity, e.relative, e.absolute, e.coverage) for e in rows.errors)
     return {
-        "circuit": [("stream", "from", "to", "carries", "like"),
-                    *((s.name, s.source or "", s.target or "",
-                       "" if s.content is Content.PULP else s.carries, s.like or "")
-                      for s in rows.streams)],
+        **sheet("circuit", streams),
         "nodes": _nodes(plan),
-        "analytes": [("analyte", "unit", "max", "detection", "dissolved"), *analytes],
-        "errors": [("stream", "quantity", "relative", "absolute", "coverage"),
-                   *((e.stream, e.quantity, e.relative, e.absolute, e.coverage)
-                     for e in rows.errors)],
+        **sheet("analytes", analytes),
+        **sheet("errors", errors),
         "sources": sources_sheet(rows.sources),
         "losses": [("node", "mass" if d.basis is Basis.BATCH else "rate", "like"),
                    *((x.node, x.flow, x.like) for x in rows.losses)],
         "stocks": _stocks(plan),
-        "containers": [("container", "mass"), *((c.name, c.mass) for c in rows.containers)],
-        "doubts": [("quantity", "percent"), *((x.name, x.percent) for x in rows.doubts)],
-        "prices": [("analyte", "price"), *((x.analyte, x.price) for x in rows.prices)],
-        "report": report,
-        "lab columns": [LAB_COLUMNS, *lab],
+        **sheet("containers", ((c.name, c.mass) for c in rows.containers)),
+        **sheet("doubts", ((x.name, x.percent) for x in rows.doubts)),
+        **sheet("prices", ((x.analyte, x.price) for x in rows.prices)),
+        **sheet("report", report),
+        **sheet("lab columns", lab),
         # to be filled in; an export keeps the headers of its laboratory
         **({"lab": [COLUMNS, ()]} if wanted and not lab else {}),
     }  # fmt: skip
@@ -78,7 +81,7 @@ def _nodes(plan: UnmeasuredCase) -> list[SheetLine]:
     """Return the sheet of nodes, with what dissolves at them if that is said of any."""
     told = {row.node: {"True": "yes", "False": "no"}.get(str(row.amount), str(row.amount))
             for row in plan.rows.dissolving}  # fmt: skip
-    heads = ("node", "kind", "dissolves") if told else ("node", "kind")
+    heads = SHEET_COLUMNS["nodes"] if told else ("node", "kind")
     return [heads, *((name, kind, told.get(name, ""))[: len(heads)]
                      for name, kind, _ in plan.rows.kinds)]  # fmt: skip
 

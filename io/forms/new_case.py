@@ -8,7 +8,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from oretally.flowsheet import Fault, InputError, Place
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.io.case import CIRCUIT_FILE, MEASUREMENTS_FILE
 from oretally.io.definition import STOCKS_FILE
 from oretally.io.forms.case_workbook import case_workbook
@@ -87,7 +87,6 @@ def _source(example: str | None) -> Traversable:
         return files(_BLANK).joinpath("templates")
     names = [name for name, _ in example_names()]
     if example not in names:
-        near = nearest_name(example, names)
-        mend = f"Did you mean '{near}'?" if near else f"Examples: {', '.join(names)}."
+        mend = did_you_mean(example, names, "Examples")
         raise InputError([Fault(f"There is no example '{example}'.", mend)])
     return files(_EXAMPLES).joinpath(example)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from oretally.flowsheet import (
@@ -17,20 +18,18 @@ from oretally.flowsheet import (
     InputError,
     Place,
     Unit,
-    UnitError,
     parse_unit,
 )
 from oretally.flowsheet.circuit import fold_name
 from oretally.io.cells import (
-    BELOW,
     NOT_MEASURED,
-    TWO_WAYS,
+    CellValue,
     ErrorColumn,
+    Measurand,
     ParsedNumber,
     folded_word,
-    in_own_unit,
     percent_refused,
-    read_number,
+    value_in_own_unit,
     with_own_unit,
 )
 from oretally.io.definition import LabLayout
@@ -177,46 +176,17 @@ class _Reader:
         if meaning is not None:
             batch.notes.append(f"{row.kind} '{row.sample}' is '{row.value.text}': {meaning}")
             return
-        found = self.reading(row, place)
+        found = _ASSAY.read(row.value, self.table, place, row.unit)
         if isinstance(found, Fault):
             self.faults.append(found)
             return
-        reading, unit = found
-        value = _in_unit(reading.value, unit, batch)
+        reading, value = found.reading, _in_unit(found, batch)
         if reading.below:
             batch.detection = max(batch.detection or 0.0, value)
         self.take(row, batch, reading, value, place)
         self.before.pop(key, None)
         if not reading.above:  # nobody knows what such a sample carries over
             self.before[key] = value / 2.0 if reading.below else value
-
-    def reading(self, row: LabRow, place: Place) -> tuple[ParsedNumber, Unit] | Fault:
-        """Return the number of an assay and its unit; what is no grade is refused."""
-        cell = row.value
-        if folded_word(cell) in TWO_WAYS:
-            one, two = TWO_WAYS[folded_word(cell)]
-            return Fault(f"'{cell.text}' can be read as {one} or as {two}.",
-                         f"Write <0.01 (the limit) for {one}\nor leave the cell blank for {two}.",
-                         place)  # fmt: skip
-        if folded_word(cell) in BELOW:
-            return Fault(f"'{cell.text}' gives no limit of detection.", "Write the limit, as in "
-                         "<0.01, or leave the cell blank if it was not assayed.",
-                         place)  # fmt: skip
-        try:
-            number, unit = in_own_unit(cell, row.unit, _grade_unit)
-        except UnitError as error:
-            return Fault(error.problem, error.mend, place)
-        reading = read_number(number, self.table, place, "value")
-        if isinstance(reading, Fault):
-            return reading
-        if reading.value < 0.0:
-            return Fault(f"The value is {cell.text}.", f"Write <{cell.text.lstrip('<>- ')} if that "
-                         "is how the laboratory writes 'below detection', else a grade of 0 or "
-                         "more.", place)  # fmt: skip
-        if (reading.below or reading.above) and reading.value == 0.0:
-            return Fault(f"The value is {cell.text}: the limit is 0.", "Write the limit, as in "
-                         "<0.01.", place)  # fmt: skip
-        return reading, unit
 
     def take(
         self, row: LabRow, batch: LabBatch, reading: ParsedNumber, value: float, place: Place
@@ -255,13 +225,11 @@ class _Reader:
                 figure = self.figure(row, column, cell, place)
                 if figure is None:
                     return
-                figures.append(_in_unit(*figure, batch))
+                figures.append(_in_unit(figure, batch))
         name = row.standard if row.standard != row.sample else ""
         batch.standards.append(Standard(row.sample, value, figures[0], figures[1], name))
 
-    def figure(
-        self, row: LabRow, column: str, cell: Cell | None, place: Place
-    ) -> tuple[float, Unit] | None:
+    def figure(self, row: LabRow, column: str, cell: Cell | None, place: Place) -> CellValue | None:
         """Return what a cell certifies, with its unit; None, with a fault, if nothing."""
         what = "certified value" if column == "certified" else column
         if cell is None or cell.blank:
@@ -273,36 +241,52 @@ class _Reader:
             problem = f"The standard '{row.sample}' has no {what}."
             self.faults.append(Fault(problem, mend, place))
             return None
-        try:
-            number, unit = in_own_unit(cell, row.unit, _grade_unit)
-        except UnitError as error:
-            self.faults.append(Fault(error.problem, error.mend, cell.place))
+        own = with_own_unit(cell) if column == "certified sd" else None
+        of = ErrorColumn(row.unit, row.unit, _grade_unit)
+        refused = own and percent_refused(cell, own, self.table, cell.place, of)
+        found = refused or value_in_own_unit(
+            cell, self.table, cell.place, unit=row.unit, unit_of=_grade_unit, what=what
+        )
+        if isinstance(found, Fault):
+            self.faults.append(found)
             return None
-        own = with_own_unit(cell)
-        if own is not None and column == "certified sd":
-            of = ErrorColumn(row.unit, row.unit, _grade_unit)
-            refused = percent_refused(cell, own, self.table, cell.place, of)
-            if refused is not None:
-                self.faults.append(refused)
-                return None
-        reading = read_number(number, self.table, cell.place, what)
-        if isinstance(reading, Fault):
-            self.faults.append(reading)
-            return None
-        low = reading.value < 0.0 or (column == "certified" and reading.value == 0.0)
-        if low or reading.below or reading.above:
+        low = found.value < 0.0 or (column == "certified" and found.value == 0.0)
+        if low or found.reading.below or found.reading.above:
             self.faults.append(
                 Fault(f"The {what} of '{row.sample}' is {cell.text}.",
                       "Give what the certificate says.", cell.place)
             )  # fmt: skip
             return None
-        return reading.value, unit
+        return found
 
 
-def _grade_unit(text: str) -> Unit:
-    return parse_unit(text, Dimension.GRADE)
+_grade_unit = partial(parse_unit, dimension=Dimension.GRADE)
 
 
-def _in_unit(value: float, unit: Unit, batch: LabBatch) -> float:
+class _Assay(Measurand):
+    """The assay of a batch; a word for 'below detection' needs its limit."""
+
+    __slots__ = ()
+
+    def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> CellValue | Fault:
+        return Fault(f"'{cell.text}' gives no limit of detection.", "Write the limit, as in "
+                     "<0.01, or leave the cell blank if it was not assayed.", place)  # fmt: skip
+
+    def wrong(self, found: CellValue) -> Fault | None:
+        text, reading = found.cell.text, found.reading
+        if found.value < 0.0:
+            return Fault(f"The value is {text}.", f"Write <{text.lstrip('<>- ')} if that is how "
+                         "the laboratory writes 'below detection', else a grade of 0 or more.",
+                         found.place)  # fmt: skip
+        if (reading.below or reading.above) and found.value == 0.0:
+            return Fault(f"The value is {text}: the limit is 0.", "Write the limit, as in <0.01.",
+                         found.place)  # fmt: skip
+        return None
+
+
+_ASSAY = _Assay(unit_of=_grade_unit)
+
+
+def _in_unit(found: CellValue, batch: LabBatch) -> float:
     """Return a number in the unit of the batch; as typed if that is its own."""
-    return value if unit == batch.unit else batch.unit.from_base(unit.to_base(value))
+    return found.value if found.unit == batch.unit else batch.unit.from_base(found.base)

@@ -3,68 +3,43 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 from oretally.flowsheet import (
     Analyte,
     Dimension,
     Fault,
     Place,
-    Unit,
     UnitError,
     parse_unit,
 )
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.io.cells import (
-    ErrorColumn,
+    WHOLE_EARTH,
+    CellValue,
     Heading,
-    ParsedNumber,
     Spellings,
-    in_own_unit,
+    ValueColumn,
+    error_of_nothing,
+    error_without_value,
     is_relative,
     read_heading,
-    read_number,
-    read_stated_error,
+    read_row_error,
+    value_in_own_unit,
 )
 from oretally.io.files import Cell, Table
 
-__all__ = ["CONTAINED", "MASS", "Columns", "Value", "ValueColumn", "read_columns", "read_value"]
+__all__ = ["CONTAINED", "MASS", "Columns", "Value", "read_columns", "read_value"]
 
 MASS, CONTAINED = "mass", "contained"
 _WORDS = {"stream": "stream", "fraction": "fraction", "note": "note", "notes": "note"}
 _WET = "wet mass"
 _MASSES = (MASS, "dry mass")  # all masses of this table are dry
-_LARGEST = {Dimension.MASS: 6e24, Dimension.GRADE: 1.0}  # kg, the whole Earth; the whole
 _NEEDED = ("stream", "fraction", MASS)
 _PLAN = ("Columns: stream, fraction (plus or minus), mass [g], and for each metal Au [g/t] or "
          "Au contained [mg], with ± columns.")  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class ValueColumn:
-    """A column of numbers.
-
-    Attributes
-    ----------
-    name : str
-        'mass', an analyte, or an analyte with 'contained'.
-    analyte : str
-        Empty for the mass.
-    index : int
-    unit : Unit
-    error : int or None
-        Position of its ± column.
-    error_unit : Unit or None
-        None for an error in percent of the value.
-    """
-
-    name: str
-    analyte: str
-    index: int
-    unit: Unit
-    error: int | None = None
-    error_unit: Unit | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,8 +155,11 @@ def _column(
         analyte = head if metal else name
         dimension = Dimension.MASS if metal else Dimension.GRADE
         if analytes and analyte not in analytes:
-            near = nearest_name(analyte, [*analytes, *_NEEDED, "note"])
-            mend = f"Did you mean '{near}'?" if near else f"Analytes: {', '.join(analytes)}."
+            mend = did_you_mean(
+                analyte,
+                [*analytes, *_NEEDED, "note"],
+                otherwise=f"Analytes: {', '.join(analytes)}.",
+            )
             faults.append(Fault(f"'{analyte}' is no analyte of this case.", mend, cell.place))
             return None
         name = f"{analyte} {CONTAINED}" if metal else analyte
@@ -190,7 +168,7 @@ def _column(
     except UnitError as error:
         faults.append(Fault(error.problem, error.mend, cell.place.about(quantity=name)))
         return None
-    return ValueColumn(name, analyte, j, unit)
+    return ValueColumn(name, j, unit, analyte)
 
 
 def _with_error(
@@ -204,7 +182,7 @@ def _with_error(
         except UnitError as error:
             place = cell.place.about(quantity=column.name)
             faults.append(Fault(error.problem, error.mend, place))
-    return ValueColumn(column.name, column.analyte, column.index, column.unit, j, found)
+    return replace(column, error=j, error_unit=found)
 
 
 def read_value(
@@ -215,67 +193,58 @@ def read_value(
     error = None if column.error is None else row[column.error]
     place = cell.place.about(stream=stream, quantity=column.name)
     if cell.blank:
-        if error is not None and not error.blank:
-            where = error.place.about(stream=stream, quantity=column.name)
-            faults.append(Fault("There is an error but no value.",
-                                "Enter the value, or clear the error.", where))  # fmt: skip
+        faults.extend(error_without_value(error, place))
         return None
-    dimension = column.unit.dimension
-    try:
-        number, unit = in_own_unit(cell, column.unit, lambda text: parse_unit(text, dimension))
-    except UnitError as wrong_unit:
-        faults.append(Fault(wrong_unit.problem, wrong_unit.mend, place))
+    unit_of = partial(parse_unit, dimension=column.unit.dimension)
+    read = value_in_own_unit(cell, table, place, unit=column.unit, unit_of=unit_of)
+    if not isinstance(read, Fault):
+        read = _wrong(read, column) or read
+    if isinstance(read, Fault):
+        faults.append(read)
         return None
-    reading = read_number(number, table, place, "value")
-    if isinstance(reading, Fault):
-        faults.append(reading)
-        return None
-    shown = cell.text if number is not cell else f"{cell.text} {unit}"
-    wrong = _wrong(reading, shown, unit, column)
-    if wrong:
-        faults.append(Fault(*wrong, place))
-        return None
-    base = unit.to_base(reading.value)
-    if reading.below:
-        return Value(base / 2.0, base / 12.0**0.5, True, place)
+    if read.reading.below:
+        return Value(read.base / 2.0, read.base / 12.0**0.5, True, place)
     if error is None or error.blank:
-        return Value(base, None, False, place)
-    where = error.place.about(stream=stream, quantity=column.name)
-    taken = ErrorColumn(column.error_unit, unit, lambda text: parse_unit(text, dimension))
-    stated = read_stated_error(error, table, where, taken)
+        return Value(read.base, None, False, place)
+    sd = _sd(read, error, column, table)
+    if isinstance(sd, Fault):
+        faults.append(sd)
+        return None
+    return Value(read.base, sd, False, place)
+
+
+def _sd(read: CellValue, error: Cell, column: ValueColumn, table: Table) -> float | Fault:
+    """Return the stated error of a number in its base unit, or what is wrong with it."""
+    where = error.place.about(stream=read.place.stream, quantity=column.name)
+    dimension = column.unit.dimension
+    unit_of = partial(parse_unit, dimension=dimension)
+    stated = read_row_error(error, table, where, unit=column.error_unit, value=read.unit,
+                            unit_of=unit_of)  # fmt: skip
     if isinstance(stated, Fault):
-        faults.append(stated)
-        return None
-    sd = base * stated.number / 100.0
-    if stated.unit is not None:
-        sd = stated.unit.to_base(stated.number)
-    if sd > _LARGEST[dimension]:
-        faults.append(Fault(f"The stated error is {error.text}, more than anything measured.",
-                            "Correct it or its unit.", where))  # fmt: skip
-        return None
-    if sd == 0.0:
-        faults.append(Fault("The value is 0 and its error is stated in percent of the value, which "
-                            "is 0 too.", "State an absolute error for it.", where))  # fmt: skip
-        return None
-    return Value(base, sd, False, place)
+        return stated
+    sd = read.unit.to_base(stated.sd(read.value, read.unit))
+    if sd > (WHOLE_EARTH if dimension is Dimension.MASS else 1.0):
+        return Fault(f"The stated error is {error.text}, more than anything measured.",
+                     "Correct it or its unit.", where)  # fmt: skip
+    return sd if sd > 0.0 else error_of_nothing(where)
 
 
-def _wrong(
-    reading: ParsedNumber, shown: str, unit: Unit, column: ValueColumn
-) -> tuple[str, str] | None:
-    """Return what is wrong with the size of a number, and how to mend it."""
+def _wrong(read: CellValue, column: ValueColumn) -> Fault | None:
+    """Return what is wrong with the size of a number."""
     what = column.name if column.analyte else "mass of the fraction"
-    if reading.above:
-        return (f"The {what} is {shown}, only known to be above.",
-                "Have it assayed by a method for such grades.")  # fmt: skip
-    if not column.analyte and reading.below:
-        return f"The {what} is {shown}, only known to be below.", "Weigh it."
-    if not column.analyte and reading.value == 0.0:
-        return (f"The {what} is {shown}.",
-                "Give its dry mass. If nothing stayed on the sieve, the assays of the rest are "
+    shown = read.cell.text if read.own_unit else f"{read.cell.text} {read.unit}"
+    problem, mend = "", "Correct it."
+    if read.reading.above:
+        problem, mend = ", only known to be above", "Have it assayed by a method for such grades."
+    elif not column.analyte and read.reading.below:
+        problem, mend = ", only known to be below", "Weigh it."
+    elif not column.analyte and read.value == 0.0:
+        mend = ("Give its dry mass. If nothing stayed on the sieve, the assays of the rest are "
                 "plain assays: write them into the measurements.")  # fmt: skip
-    if unit.to_base(reading.value) > _LARGEST[Dimension.MASS]:
-        return f"The {what} is {shown}, more than the whole Earth.", "Correct it or its unit."
-    if reading.value < 0.0 or (reading.below and reading.value == 0.0):
-        return f"The {what} is {shown}; it cannot be negative, nor below 0.", "Correct it."
-    return None
+    elif read.base > WHOLE_EARTH:
+        problem, mend = ", more than the whole Earth", "Correct it or its unit."
+    elif read.value < 0.0 or (read.reading.below and read.value == 0.0):
+        problem = "; it cannot be negative, nor below 0"
+    else:
+        return None
+    return Fault(f"The {what} is {shown}{problem}.", mend, read.place)

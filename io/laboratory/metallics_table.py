@@ -12,24 +12,22 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from oretally.flowsheet import Analyte, Fault, Measurement, Place, Unit
-from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.digits import format_number, format_with_sd
-from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.survey import PROPAGATED
-from oretally.io.files import SUFFIXES, Cell, Table, read_csv_table, read_workbook
+from oretally.io.cells import StreamNames, ValueColumn
+from oretally.io.files import Cell, Table, case_table
 from oretally.io.laboratory.metallics_columns import (
     Columns,
     Value,
-    ValueColumn,
     read_columns,
     read_value,
 )
 from oretally.recon.laboratory import SieveFraction, WholeFraction, metallics_grade
 
-__all__ = ["METALLICS_FILE", "METALLICS_SHEET", "metallics_measurements", "read_metallics",
+__all__ = ["METALLICS_FILE", "metallics_measurements", "read_metallics",
     "with_metallics"]  # fmt: skip
 
-METALLICS_FILE, METALLICS_SHEET = "metallics.csv", "metallics"
+METALLICS_FILE = "metallics.csv"
 _FRACTIONS = ("plus", "minus")
 _SAME = 1e-9  # two masses, relative: as written in different rows
 
@@ -59,14 +57,7 @@ def metallics_measurements(
     list of str
         The way from what was typed to each grade.
     """
-    table: Table | None = None
-    if path.is_dir() and (path / METALLICS_FILE).is_file():
-        table, wrong = read_csv_table(path / METALLICS_FILE, METALLICS_FILE, key="fraction")
-        faults.extend(wrong)
-    elif path.suffix.casefold() in SUFFIXES and path.is_file():
-        sheets, wrong = read_workbook(path, path.name, (METALLICS_SHEET,), key="fraction")
-        faults.extend(wrong)
-        table = sheets.get(METALLICS_SHEET)
+    table = case_table(path, METALLICS_FILE, faults, key="fraction")
     return ([], []) if table is None else read_metallics(table, streams, analytes, faults)
 
 
@@ -104,9 +95,8 @@ class _Reader:
         self, table: Table, columns: Columns, streams: Sequence[str], faults: list[Fault]
     ) -> None:
         self.table, self.columns, self.faults = table, columns, faults
-        self.streams = {fold_name(s): s for s in streams}
+        self.streams = StreamNames(streams)
         self.notes: list[str] = []
-        self.unknown: set[str] = set()
         self.below: set[tuple[str, str]] = set()
 
     def fault(self, problem: str, mend: str, place: Place) -> None:
@@ -116,7 +106,8 @@ class _Reader:
         """Return the grades of all streams, in the order of the table."""
         groups: dict[str, dict[str, list[SampleRow]]] = {}
         for row in self.table.rows:
-            stream, fraction = self.stream(row), self.fraction(row)
+            stream = self.streams.of_row(row, self.columns.stream, self.faults)
+            fraction = self.fraction(row)
             if stream is not None:
                 parts = groups.setdefault(stream, defaultdict(list))
                 parts[fraction or "refused"].append(row)
@@ -125,26 +116,6 @@ class _Reader:
             if not parts.get("refused"):
                 found.extend(self.of_stream(stream, parts))
         return found
-
-    def stream(self, row: SampleRow) -> str | None:
-        cell = row[self.columns.stream]
-        if cell.blank:
-            first = next((each for each in row if not each.blank), cell)
-            self.fault("The row names no stream.", "Write the stream, or clear the row.",
-                       first.place)  # fmt: skip
-            return None
-        if not self.streams:
-            return cell.text
-        known = self.streams.get(fold_name(cell.text))
-        if known is None:
-            near = nearest_name(cell.text, list(self.streams.values()))
-            listed = f"Streams: {', '.join(self.streams.values())}."
-            if fold_name(cell.text) not in self.unknown:
-                self.fault(f"There is no stream '{cell.text}' in the circuit.",
-                           f"Did you mean '{near}'?" if near else listed,
-                           cell.place)  # fmt: skip
-            self.unknown.add(fold_name(cell.text))
-        return known
 
     def fraction(self, row: SampleRow) -> str | None:
         cell = row[self.columns.fraction]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from oretally.flowsheet import Dimension, Fault, Place, Unit, UnitError, parse_unit
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.io.cells import with_own_unit
 from oretally.io.definition import COLUMNS, IGNORED, TYPES, AnalyteColumn, LabHeading, LabLayout
 from oretally.io.files import Cell, Table
@@ -89,9 +89,8 @@ class _Reader:
             if word in unnamed:
                 self.ours[word] = j
             elif not cell.blank and not self.layout.mapped:
-                near = nearest_name(cell.text, COLUMNS)
-                mend = (f"Did you mean '{near}'?" if near else
-                        f"Columns: {', '.join(COLUMNS)}; {_MAP}.")  # fmt: skip
+                listed = f"Columns: {', '.join(COLUMNS)}; {_MAP}."
+                mend = did_you_mean(cell.text, COLUMNS, otherwise=listed)
                 self.faults.append(Fault(f"'{cell.text}' is not a column here.", mend, cell.place))
 
     def named(self, heading: LabHeading) -> None:
@@ -99,8 +98,7 @@ class _Reader:
         if heading.text in self.theirs:
             return
         headers = [c.text for c in self.table.header if not c.blank]
-        near = nearest_name(heading.text, headers)
-        mend = f"Did you mean '{near}'?" if near else f"Headers there: {', '.join(headers)}."
+        mend = did_you_mean(heading.text, headers, "Headers there")
         fault = Fault(f"There is no column '{heading.text}' in {self.table.place}.", mend,
                       heading.place)  # fmt: skip
         if fault not in self.faults:
@@ -210,12 +208,12 @@ class _Reader:
         if known is not None:
             return known
         names = [t for t in self.layout.types if t.strip()] + list(TYPES)
-        near = nearest_name(cell.text, names)
-        listed = f"Did you mean '{near}'?" if near else f"Types: {', '.join(TYPES)}."
-        if self.layout.mapped and not near:
+        listed = f"Types: {', '.join(TYPES)}."
+        if self.layout.mapped:
             listed = f'Say what it is: types = {{ "{cell.text}" = "sample" }}.'
+        mend = did_you_mean(cell.text, names, otherwise=listed)
         problem = f"The type is '{cell.text}'." if cell.text else "The row has no type."
-        self.faults.append(Fault(problem, listed, cell.place if cell.place.cell else self.at(cell)))
+        self.faults.append(Fault(problem, mend, cell.place if cell.place.cell else self.at(cell)))
         return None
 
     def at(self, cell: Cell) -> Place:

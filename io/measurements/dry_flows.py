@@ -16,7 +16,6 @@ from oretally.flowsheet import (
     Measurement,
     SharedSource,
     Unit,
-    parse_unit,
 )
 from oretally.flowsheet.digits import format_with_sd
 from oretally.flowsheet.survey import (
@@ -24,6 +23,7 @@ from oretally.flowsheet.survey import (
     STATED,
     WATER_DENSITY,
     Estimate,
+    Sourced,
     combined_sd,
     dry_from_density,
     dry_from_solids,
@@ -31,7 +31,7 @@ from oretally.flowsheet.survey import (
 )
 from oretally.io.cells import DENSITIES, SHARES, WET, quantities_of
 
-__all__ = ["DryFlows", "carried_sources", "dry_flows", "error_parts", "shown_with_sd"]
+__all__ = ["DryFlows", "carried_sources", "dense", "dry_flows", "made_of", "thin", "way_note"]
 
 _WAYS = (
     ("moisture",),
@@ -63,15 +63,12 @@ class DryFlows:
     notes: list[str]
 
 
-def dry_flows(
-    measurements: Sequence[Measurement],
-    basis: Basis,
-    flow_unit: Unit,
-    faults: list[Fault],
-    shared: Sequence[SharedSource] = (),
-) -> DryFlows:
-    """Replace what stands in for the dry flow by the dry flow, its sources of error with it."""
-    other = quantities_of(basis)
+def dry_flows(typed: Sourced, basis: Basis, flow_unit: Unit, *, faults: list[Fault]) -> DryFlows:
+    """Replace what stands in for the dry flow by the dry flow, its sources of error with it.
+
+    A dry flow made of a volume is shown in ``flow_unit``; what is wrong is added to ``faults``.
+    """
+    other, measurements = quantities_of(basis), typed.measurements
     by_stream: dict[str, dict[str, Measurement]] = {}
     for m in measurements:
         if m.quantity in other:
@@ -86,20 +83,12 @@ def dry_flows(
             faults.append(fault)
             continue
         dry, parts = _dry(found, basis)
-        unit = _unit(found, basis, flow_unit)
-        first = parts[0]
-        value, errors = unit.from_base(dry.value), error_parts(parts, dry.slopes, unit)
-        sd = combined_sd(errors)
         for m, slope in zip(parts, dry.slopes, strict=True):
             slopes[stream, m.quantity] = [(basis.quantity, slope)]
-        path = " and ".join(f"{m.quantity} {shown_with_sd(m.value, m.sd)} {m.unit}" for m in parts)
-        made[stream] = Measurement(
-            stream, basis.quantity, value, unit, sd, PROPAGATED, f"from {path}", first.place,
-            errors,
-        )  # fmt: skip
-        notes.append(
-            f"{basis.quantity} of '{stream}' is {shown_with_sd(value, sd)} {unit}, from {path}."
-        )
+        wet = found.get(WET[basis])
+        unit = flow_unit if wet is None else wet.unit
+        made[stream] = made_of(parts, dry, basis.quantity, unit)
+        notes.append(way_note(made[stream]))
     kept = []
     placed: set[str] = set()
     for m in measurements:
@@ -108,10 +97,31 @@ def dry_flows(
         elif m.stream in made and m.stream not in placed:
             placed.add(m.stream)
             kept.append(made[m.stream])
-    return DryFlows(kept, carried_sources(shared, slopes, other), notes)
+    return DryFlows(kept, carried_sources(typed.shared, slopes, other), notes)
 
 
-def error_parts(
+def made_of(
+    typed: Sequence[Measurement], found: Estimate, quantity: str, unit: Unit
+) -> Measurement:
+    """Return what was computed from typed numbers of a stream as a measurement, in ``unit``.
+
+    ``found`` is in base units, with a slope for each of the numbers.
+    """
+    parts = _error_parts(typed, found.slopes, unit)
+    path = " and ".join(f"{m.quantity} {_with_sd(m)}" for m in typed)
+    first = typed[0]
+    return Measurement(
+        first.stream, quantity, unit.from_base(found.value), unit, combined_sd(parts), PROPAGATED,
+        f"from {path}", first.place, parts,
+    )  # fmt: skip
+
+
+def way_note(made: Measurement) -> str:
+    """Return the way from what was typed to a measurement that was made of it."""
+    return f"{made.quantity} of '{made.stream}' is {_with_sd(made)}, {made.note}."
+
+
+def _error_parts(
     typed: Sequence[Measurement], slopes: Sequence[float], unit: Unit
 ) -> tuple[ErrorPart, ...]:
     """Return what each part of each typed number's error adds to what is made of them.
@@ -164,9 +174,9 @@ def carried_sources(
     ]
 
 
-def shown_with_sd(value: float, sd: float) -> str:
-    """Return a value with its sd, digits as the sd warrants."""
-    return " ± ".join(format_with_sd(value, sd))
+def _with_sd(m: Measurement) -> str:
+    """Return a value with its sd, digits as the sd warrants, and its unit."""
+    return f"{' ± '.join(format_with_sd(m.value, m.sd))} {m.unit}"
 
 
 def _fault(
@@ -210,17 +220,28 @@ def _out_of_range(found: Mapping[str, Measurement]) -> Fault | None:
         if quantity in SHARES and not 0.0 <= m.value_base < 1.0:
             return Fault(f"The {quantity} is {m.value:g} {m.unit}; it lies between 0 and 100 %.",
                          "Correct the value or its unit.", place)  # fmt: skip
-        if quantity in DENSITIES and m.value_base <= WATER_DENSITY:
-            return Fault(
-                f"The {quantity} is {m.value:g} {m.unit}, no more than that of water (1 kg/L).",
-                "Correct the value or its unit.", place,
-            )  # fmt: skip
-    pulp, solids = found.get("pulp density"), found.get("solids density")
-    if pulp is not None and solids is not None and pulp.value_base >= solids.value_base:
-        place = pulp.place.about(stream=pulp.stream, quantity="pulp density")
-        return Fault("The pulp is as dense as its solids, or denser.", "Correct one of the two.",
-                     place)  # fmt: skip
-    return None
+        if (fault := thin(m)) is not None:
+            return fault
+    return dense(found)
+
+
+def thin(m: Measurement) -> Fault | None:
+    """Return the fault of a density that is no more than that of water."""
+    if m.quantity not in DENSITIES or m.value_base > WATER_DENSITY:
+        return None
+    return Fault(
+        f"The {m.quantity} is {m.value:g} {m.unit}, no more than that of water (1 kg/L).",
+        "Correct the value or its unit.", m.place.about(stream=m.stream, quantity=m.quantity),
+    )  # fmt: skip
+
+
+def dense(found: Mapping[str, Measurement]) -> Fault | None:
+    """Return the fault of a pulp as dense as its solids."""
+    pulp, solids = (found.get(q) for q in DENSITIES)
+    if pulp is None or solids is None or pulp.value_base < solids.value_base:
+        return None
+    place = pulp.place.about(stream=pulp.stream, quantity=pulp.quantity)
+    return Fault("The pulp is as dense as its solids, or denser.", "Correct one of the two.", place)
 
 
 def _dry(found: Mapping[str, Measurement], basis: Basis) -> tuple[Estimate, list[Measurement]]:
@@ -237,15 +258,3 @@ def _dry(found: Mapping[str, Measurement], basis: Basis) -> tuple[Estimate, list
         return dry_from_solids(*(of(n) for n in names)), [found[n] for n in names]
     names = ["pulp", "pulp density", "solids density"]
     return dry_from_density(*(of(n) for n in names)), [found[n] for n in names]
-
-
-def _unit(found: Mapping[str, Measurement], basis: Basis, flow_unit: Unit) -> Unit:
-    """Return the unit to show the dry flow in: that of the wet one, else the survey's."""
-    wet = found.get(WET[basis])
-    if wet is not None:
-        return wet.unit
-    return (
-        flow_unit
-        if flow_unit.dimension is basis.dimension
-        else parse_unit("kg" if basis is Basis.BATCH else "t/h")
-    )

@@ -66,7 +66,7 @@ class _Replicates:
             first.stream, first.quantity, self.level.mean, first.unit, self.level.sd,
             first.error_source,
             "; ".join(filter(None, (note, *dict.fromkeys(m.note for m in self.members)))),
-            first.place,
+            first.place, readings=len(self.members),
         )  # fmt: skip
 
     @property

@@ -2,37 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from oretally.flowsheet import (
     Analyte,
     Basis,
     Dimension,
-    ErrorModel,
-    ErrorSource,
     Fault,
     Measurement,
     Survey,
     Unit,
     parse_unit,
 )
-from oretally.flowsheet.survey import SizeGrid, SizeRule, with_sources
+from oretally.flowsheet.survey import SizeRule, Sourced, with_sources
 from oretally.io.cells import OTHER_QUANTITIES, WATER, dissolved_name, entered
-from oretally.io.definition import Scope, WaterBalance
+from oretally.io.definition import Definition, Scope
 from oretally.io.files import Table, collection_paused
 from oretally.io.laboratory import with_metallics
-from oretally.io.measurements.dry_flows import dry_flows
+from oretally.io.measurements.dry_flows import DryFlows, dry_flows
 from oretally.io.measurements.entries import EntryChecker
 from oretally.io.measurements.replicates import pooled_replicates
 from oretally.io.measurements.source_notes import source_notes
-from oretally.io.measurements.table import read_entries
+from oretally.io.measurements.table import EntryTable, read_entries
 from oretally.io.measurements.water_flows import dissolved_analytes, water_flows
 from oretally.io.sizes import SizesReading
+from oretally.recon.laboratory import SamplingError
 
 __all__ = ["SurveyReading", "read_survey"]
-
-_ABSURD = 6e24  # kg, and whatever else stands in base units
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,47 +42,25 @@ class SurveyReading:
 
 def read_survey(
     table: Table,
-    *,
-    basis: Basis,
-    streams: Sequence[str],
-    analytes: Sequence[Analyte],
-    errors: ErrorModel,
-    title: str,
+    definition: Definition,
     faults: list[Fault],
-    rules_in_doubt: frozenset[str] = frozenset(),
-    sources: Sequence[ErrorSource] = (),
+    *,
     metallics: Sequence[Measurement] = (),
     sizes: SizesReading | None = None,
-    water: WaterBalance | None = None,
-    more: Sequence[Table] = (),
 ) -> SurveyReading:
     """Read a measurements table; everything wrong with it is added to ``faults``.
 
     Parameters
     ----------
     table : Table
-    basis : Basis
-    streams : sequence of str
-        Names of the circuit's streams; empty if they could not be read: then names are not judged.
-    analytes : sequence of Analyte
-        If empty, the headers say what is assayed.
-    errors : ErrorModel
-        Used where a row states no error.
-    title : str
+    definition : Definition
+        Of its case. Without analytes, the headers say what is assayed; without names of streams,
+        these are not judged. Its stocks are read with the measurements.
     faults : list of Fault
-    rules_in_doubt : frozenset of str
-        Folded quantities whose error rules were refused already ('*' for all): that a measurement
-        then has no error is not reported again.
-    sources : sequence of ErrorSource
-        Come on top of the stated errors.
     metallics : sequence of Measurement
         Grades of screened metallics.
     sizes : SizesReading, optional
         Shares and grades of size classes.
-    water : WaterBalance, optional
-        What streams carry, where water is balanced too.
-    more : sequence of Table
-        Other tables with the same columns.
 
     Notes
     -----
@@ -94,73 +69,97 @@ def read_survey(
     taken as uniform between 0 and the limit: half the limit, with sd limit/sqrt(12) (JCGM 100:2008,
     GUM, 4.3.7).
     """
-    water = water or WaterBalance()
-    tables = (table, *more)
-    names = [a.name for a in analytes]
-    reads = [read_entries(t, basis, names, faults, water=water.balanced) for t in tables]
+    sizes = sizes or SizesReading()
+    basis, water, stocks = definition.basis, definition.water, definition.stocks
+    tables = (table,) if stocks is None else (table, stocks)
+    names = [a.name for a in definition.analytes]
+    reads = [(t, read_entries(t, basis, names, faults, water=water.balanced)) for t in tables]
     quantities: dict[str, Unit] = {}
-    for name, shown in (pair for read in reads for pair in read.quantities):
+    for name, shown in (pair for _, read in reads for pair in read.quantities):
         quantities.setdefault(name, shown)
-    if not analytes:
-        units = {n: u for n, u in quantities.items() if u.dimension is Dimension.GRADE}
-        units = {n: u for n, u in units.items() if dissolved_name(n) is None}
-        units = {m.quantity: m.unit for m in metallics} | units
-        units = {a.name: a.unit for a in (sizes.analytes if sizes else ())} | units
-        analytes = [Analyte(name, unit) for name, unit in units.items()]
+    analytes = definition.analytes or _assayed(quantities, metallics, sizes)
+    found, notes = _measured(reads, definition, analytes, faults)
+    flow_unit = _flow_unit(quantities, basis, table, faults)
+    pooled, told = pooled_replicates([m for m, _ in found], faults, [rule for _, rule in found])
+    notes += [entered(f"{m.quantity} of '{m.stream}'", m.value, m.sd, m.unit, m.error_source)
+              for m in pooled if m.bounded]  # fmt: skip
+    pooled = with_metallics(pooled, metallics, faults)
+    sourced = _sourced([*pooled, *sizes.measurements], definition, table, faults)
+    balanced = _balanced(sourced, definition, flow_unit, faults)
+    scope = Scope(basis, definition.stream_names, analytes)
+    of_sources = source_notes(definition.sources, sourced, scope, faults)
+    survey = Survey(
+        basis, flow_unit, analytes, tuple(balanced.measurements), definition.title,
+        shared=tuple(balanced.shared), sizes=sizes.grid, water=water.balanced, stacks=sizes.stacks,
+        dissolved=dissolved_analytes(water, analytes, list(quantities), faults, table.place),
+    )  # fmt: skip
+    return SurveyReading(survey, (*notes, *told, *balanced.notes, *of_sources, *sizes.notes))
+
+
+def _assayed(
+    quantities: Mapping[str, Unit], metallics: Sequence[Measurement], sizes: SizesReading
+) -> tuple[Analyte, ...]:
+    """Return the analytes of the headers: of sizes, of metallics, of the measurements."""
+    units = {a.name: a.unit for a in sizes.analytes}
+    units |= {m.quantity: m.unit for m in metallics}
+    grades = {n: u for n, u in quantities.items() if u.dimension is Dimension.GRADE}
+    units |= {n: u for n, u in grades.items() if dissolved_name(n) is None}
+    return tuple(Analyte(name, unit) for name, unit in units.items())
+
+
+def _measured(
+    reads: Sequence[tuple[Table, EntryTable]], definition: Definition,
+    analytes: Sequence[Analyte], faults: list[Fault],
+) -> tuple[list[tuple[Measurement, SizeRule | None]], list[str]]:  # fmt: skip
+    """Return the measurements of all entries, with what states their errors, and notes on them."""
     found, told = list[tuple[Measurement, SizeRule | None]](), list[str]()
-    for t, read in zip(tables, reads, strict=True):
-        checker = EntryChecker(t, basis, streams, analytes, errors, faults, read)
-        checker.rules_in_doubt = rules_in_doubt
+    for table, read in reads:
+        checker = EntryChecker(table, read, definition, analytes, faults)
         with collection_paused():
             found += [m for entry in read.entries if (m := checker.measurement(entry)) is not None]
         told += checker.notes
+    return found, told
+
+
+def _flow_unit(
+    quantities: Mapping[str, Unit], basis: Basis, table: Table, faults: list[Fault]
+) -> Unit:
+    """Return the unit in which flows are shown; a fault is added if nothing gives a flow."""
+    usual = "kg" if basis is Basis.BATCH else "t/h"
     flows = (basis.quantity, basis.quantity.replace("dry", "wet"))
-    flow_unit = next((u for n, u in quantities.items() if n in flows), None)
-    if flow_unit is None and not {"pulp", WATER} & quantities.keys() and not faults:
+    found = next((u for n, u in quantities.items() if n in flows), None)
+    if found is None and not {"pulp", WATER} & quantities.keys() and not faults:
         faults.append(
-            Fault(
-                f"No column gives the {basis.quantity}.",
-                f"Add the column {basis.quantity} "
-                f"[{'kg' if basis is Basis.BATCH else 't/h'}], with a number for one stream at "
-                "least.",
-                table.place,
-            )
-        )
-    rules = [rule for _, rule in found]
-    pooled, notes = pooled_replicates([m for m, _ in found], faults, rules)
-    notes = [
-        *(entered(f"{m.quantity} of '{m.stream}'", m.value, m.sd, m.unit, m.error_source)
-          for m in pooled if m.bounded),
-        *notes,
-    ]  # fmt: skip
-    unit = flow_unit or _any_unit(basis)
-    incomplete: list[Fault] = []
-    pooled = with_metallics(pooled, metallics, faults)
-    pooled += sizes.measurements if sizes else ()
+            Fault(f"No column gives the {basis.quantity}.",
+                  f"Add the column {basis.quantity} [{usual}], with a number for one stream at "
+                  "least.", table.place)
+        )  # fmt: skip
+    return found or parse_unit(usual)
+
+
+def _sourced(
+    typed: Sequence[Measurement], definition: Definition, table: Table, faults: list[Fault]
+) -> Sourced:
+    """Return what was measured with its sources of error; without them, with a fault, if wrong."""
     try:
-        sourced = with_sources(pooled, sources)
-    except ValueError as error:  # a grade above that of the mineral of a sampling error
+        return with_sources(typed, definition.sources)
+    except SamplingError as error:  # a grade above that of its mineral
+        problem = f"A sampling error cannot be computed: {error.problem}."
         mend = "Correct the assay, or what [sources] says of the mineral."
-        why = str(error).split(". ")[0]
-        faults.append(Fault(f"A sampling error cannot be computed: {why}.", mend, table.place))
-        sourced = with_sources(pooled, ())
-    typed, shared = sourced.measurements, sourced.shared
+        faults.append(Fault(problem, mend, table.place))
+        return with_sources(typed, ())
+
+
+def _balanced(
+    sourced: Sourced, definition: Definition, flow_unit: Unit, faults: list[Fault]
+) -> DryFlows:
+    """Return what is balanced, made of what was measured."""
+    incomplete: list[Fault] = []
+    basis, water = definition.basis, definition.water
     if water.balanced:
-        dry = water_flows(typed, basis, unit, water.contents, incomplete, shared)
+        found = water_flows(sourced, basis, flow_unit, contents=water.contents, faults=incomplete)
     else:
-        dry = dry_flows(typed, basis, unit, incomplete, shared)
+        found = dry_flows(sourced, basis, flow_unit, faults=incomplete)
     if not any(f.place.quantity in OTHER_QUANTITIES for f in faults):
         faults.extend(incomplete)  # else they may follow from what was refused already
-    of_sources = source_notes(sources, sourced, Scope(basis, streams, analytes), faults)
-    survey = Survey(
-        basis, unit, tuple(analytes), tuple(dry.measurements), title, shared=tuple(dry.shared),
-        sizes=sizes.grid if sizes else SizeGrid(), water=water.balanced,
-        stacks=sizes.stacks if sizes else frozenset(),
-        dissolved=dissolved_analytes(water, analytes, list(quantities), faults, table.place),
-    )  # fmt: skip
-    told += [*notes, *dry.notes, *of_sources, *(sizes.notes if sizes else ())]
-    return SurveyReading(survey, tuple(told))
-
-
-def _any_unit(basis: Basis) -> Unit:
-    return parse_unit("kg" if basis is Basis.BATCH else "t/h")
+    return found

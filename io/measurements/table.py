@@ -19,19 +19,21 @@ from oretally.flowsheet import (
     UnitError,
 )
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean, nearest_name
 from oretally.io.cells import (
+    RELATIVE,
     QuantityNames,
     dissolved_name,
+    error_without_value,
     is_relative,
     quantity_unit,
     read_heading,
+    unnamed_row,
 )
 from oretally.io.files import Cell, Table, collection_paused
 
-__all__ = ["RELATIVE", "Entry", "EntryTable", "assayed_analytes", "error_titles", "read_entries"]
+__all__ = ["Entry", "EntryTable", "assayed_analytes", "error_titles", "read_entries"]
 
-RELATIVE = "rel %"  # error unit: percent of the value
 _LONG = ("stream", "quantity", "value", "unit", "error", "error unit", "method", "note")
 _TEXTS = {"note", "notes", "method"}
 
@@ -189,21 +191,15 @@ class _EntryReader:
                 cell = row[column.index]
                 error = errors.get(fold_name(column.name))
                 error_cell = row[error.index] if error else None
+                place = cell.place.about(stream=row[stream].text, quantity=column.name)
                 if cell.blank:
-                    if error_cell is not None and not error_cell.blank:
-                        self.fault(
-                            "There is an error but no value.",
-                            "Enter the value, or clear the error.",
-                            error_cell.place.about(stream=row[stream].text, quantity=column.name),
-                        )
-                    continue
-                if column.unit is None:
-                    continue
-                entries.append(
-                    Entry(row[stream], column.name, cell, column.unit, error_cell,
-                          error.unit if error else None, row[note].text if note >= 0 else "",
-                          cell.place.about(stream=row[stream].text, quantity=column.name))
-                )  # fmt: skip
+                    self.faults += error_without_value(error_cell, place)
+                elif column.unit is not None:
+                    entries.append(
+                        Entry(row[stream], column.name, cell, column.unit, error_cell,
+                              error.unit if error else None, row[note].text if note >= 0 else "",
+                              place)
+                    )  # fmt: skip
         self.nameless(stream)
         seen = tuple((c.name, c.unit) for c in values if c.unit is not None)
         return EntryTable(tuple(entries), seen)
@@ -211,13 +207,9 @@ class _EntryReader:
     def nameless(self, stream: int) -> None:
         """Report rows that hold something but name no stream."""
         for row in self.table.rows:
-            if row[stream].problem:
-                self.fault(row[stream].problem, "Write the stream as a text.", row[stream].place)
-            elif row[stream].blank:
-                first = next((cell for cell in row if not cell.blank), row[stream])
-                self.fault(
-                    "The row names no stream.", "Write the stream, or clear the row.", first.place
-                )
+            wrong = unnamed_row(row, row[stream])
+            if wrong is not None:
+                self.faults.append(wrong)
 
     def header(self) -> tuple[int, int, list[_Column]]:
         """Return the positions of stream and note, and the columns of numbers."""
@@ -295,8 +287,7 @@ class _EntryReader:
             elif word in _LONG:
                 position[word] = j
             elif not cell.blank:
-                near = nearest_name(cell.text, _LONG)
-                mend = f"Did you mean '{near}'?" if near else f"Columns: {', '.join(_LONG)}."
+                mend = did_you_mean(cell.text, _LONG, "Columns")
                 self.fault(f"'{cell.text}' is not a column of a long table.", mend, cell.place)
         missing = [c for c in ("stream", "quantity", "value", "unit") if c not in position]
         if missing:

@@ -18,24 +18,28 @@ from oretally.flowsheet import (
     Measurement,
     NodeKind,
     Place,
-    SharedSource,
     Survey,
     Unit,
     parse_unit,
 )
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import (
-    PROPAGATED,
-    WATER_DENSITY,
     Estimate,
-    combined_sd,
+    Sourced,
     propagated,
     pulp_density,
     solids_share,
 )
 from oretally.io.cells import DENSITIES, WATER, dissolved_name
 from oretally.io.definition import WaterBalance
-from oretally.io.measurements.dry_flows import DryFlows, carried_sources, error_parts, shown_with_sd
+from oretally.io.measurements.dry_flows import (
+    DryFlows,
+    carried_sources,
+    dense,
+    made_of,
+    thin,
+    way_note,
+)
 
 __all__ = ["dissolved_analytes", "leach_faults", "water_flows"]
 
@@ -92,18 +96,14 @@ def leach_faults(circuit: Circuit, survey: Survey) -> list[Fault]:
 
 
 def water_flows(
-    measurements: Sequence[Measurement],
-    basis: Basis,
-    flow_unit: Unit,
-    contents: Mapping[str, Content],
+    typed: Sourced, basis: Basis, flow_unit: Unit, *, contents: Mapping[str, Content],
     faults: list[Fault],
-    shared: Sequence[SharedSource] = (),
-) -> DryFlows:
+) -> DryFlows:  # fmt: skip
     """Turn moisture, densities and pulp volumes into what is balanced beside water.
 
     Parameters
     ----------
-    measurements : sequence of Measurement
+    typed : Sourced
     basis : Basis
     flow_unit : Unit
         In which a wet flow is shown that was made of a volume.
@@ -111,17 +111,14 @@ def water_flows(
         What each stream carries.
     faults : list of Fault
         What is wrong is added.
-    shared : sequence of SharedSource
-        Of what was measured.
     """
     by_stream: dict[str, dict[str, Measurement]] = {}
-    for m in measurements:
+    for m in typed.measurements:
         by_stream.setdefault(m.stream, {})[m.quantity] = m
     made: dict[str, list[Measurement]] = {}
     slopes: dict[tuple[str, str], list[tuple[str, float]]] = {}
     notes = []
     wet = basis.quantity.replace("dry", "wet")
-    unit = flow_unit if flow_unit.dimension is basis.dimension else _plain_unit(basis)
     for stream, found in by_stream.items():
         wrong = _not_carried(found, contents.get(stream, Content.PULP), basis)
         wrong = wrong or _fault(stream, found, wet)
@@ -131,31 +128,24 @@ def water_flows(
         for way in _ways(found, wet):
             inputs = [found[q] for q in way.of]
             result = propagated(way.function, [Estimate(m.value_base, m.sd_base) for m in inputs])
-            shown = _PERCENT if way.quantity == _SHARE else unit
-            parts = error_parts(inputs, result.slopes, shown)
-            value, sd = shown.from_base(result.value), combined_sd(parts)
-            path = " and ".join(
-                f"{m.quantity} {shown_with_sd(m.value, m.sd)} {m.unit}" for m in inputs
-            )
-            made.setdefault(stream, []).append(
-                Measurement(stream, way.quantity, value, shown, sd, PROPAGATED, f"from {path}",
-                            inputs[0].place, parts)
-            )  # fmt: skip
+            shown = _PERCENT if way.quantity == _SHARE else flow_unit
+            computed = made_of(inputs, result, way.quantity, shown)
+            made.setdefault(stream, []).append(computed)
             for m, slope in zip(inputs, result.slopes, strict=True):
                 itself = [(_SHARE, 1.0)] if m.quantity == _SHARE else []
                 slopes.setdefault((stream, m.quantity), itself).append((way.quantity, slope))
-            notes.append(
-                f"{way.quantity} of '{stream}' is {shown_with_sd(value, sd)} {shown}, from {path}."
-            )
+            notes.append(way_note(computed))
         notes += _used_twice(stream, found, wet)
     kept, placed = [], set[str]()
-    for m in measurements:
+    for m in typed.measurements:
         if m.quantity not in _TYPED:
             kept.append(m)
         elif m.stream not in placed:
             placed.add(m.stream)
             kept += made.get(m.stream, [])
-    return DryFlows(kept, carried_sources(shared, slopes, _TYPED), [*notes, *_by_volume(kept)])
+    return DryFlows(
+        kept, carried_sources(typed.shared, slopes, _TYPED), [*notes, *_by_volume(kept)]
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,19 +270,7 @@ def _out_of_range(found: Mapping[str, Measurement], at: Callable[[str], Place]) 
             )  # fmt: skip
         if quantity == _MOISTURE and not 0.0 <= m.value_base < 1.0:
             faults.append(Fault(f"{shown}; it lies between 0 and 100 %.", mend, at(quantity)))
-        if quantity in DENSITIES and m.value_base <= WATER_DENSITY:
-            faults.append(
-                Fault(f"{shown}, no more than that of water (1 kg/L).", mend, at(quantity))
-            )
-    if faults or _PULP not in found or _SOLIDS not in found:
-        return faults
-    if found[_PULP].value_base >= found[_SOLIDS].value_base:
-        faults.append(
-            Fault("The pulp is as dense as its solids, or denser.", "Correct one of the two.",
-                  at(_PULP))
-        )  # fmt: skip
-    return faults
-
-
-def _plain_unit(basis: Basis) -> Unit:
-    return parse_unit("kg" if basis is Basis.BATCH else "t/h")
+        if (fault := thin(m)) is not None:
+            faults.append(fault)
+    denser = None if faults else dense(found)
+    return faults if denser is None else [denser]

@@ -12,7 +12,7 @@ from oretally.io.cells import StatedError
 from oretally.io.definition import Definition
 from oretally.io.plan.methods import USUAL
 from oretally.io.plan.prices import SAMPLE, PriceTable
-from oretally.recon.losses import one_reading
+from oretally.recon.laboratory import SamplingError
 from oretally.recon.plan import Candidate, Declared, PlanPoint
 
 __all__ = ["Candidates"]
@@ -125,7 +125,7 @@ class Candidates:
         elif known.bounded:
             own, times = known.sd_base, 1
         else:
-            own, times = one_reading(survey, known)
+            own, times = survey.reading_sd(known), known.readings
         if not own > 0.0:
             return None
         stays, shared = self._sources(row, known, survey, unit, value)
@@ -173,11 +173,10 @@ class Candidates:
                 continue
             try:
                 size = source.sd(row.stream, value if m is None else m.value, unit)
-            except ValueError as error:  # a grade above that of the mineral of a sampling error
-                why = str(error).split(". ")[0]
+            except SamplingError as error:  # a grade above that of its mineral
                 self._once(
                     Fault(
-                        f"A sampling error cannot be computed: {why}.",
+                        f"A sampling error cannot be computed: {error.problem}.",
                         "Correct the value, or what [sources] says of the mineral.",
                     )
                 )

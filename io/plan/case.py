@@ -180,10 +180,8 @@ def _expected(plan: UnmeasuredCase, expected: Path) -> Survey:
         )  # fmt: skip
     if table is None or faults:
         raise InputError(faults)
-    found = read_survey(
-        table, basis=d.basis, streams=d.stream_names, analytes=plan.analytes, errors=d.errors,
-        title=plan.title, faults=faults, rules_in_doubt=d.rules_in_doubt, water=d.water,
-    ).survey  # fmt: skip
+    alone = replace(d, analytes=plan.analytes, title=plan.title, sources=(), stocks=None)
+    found = read_survey(table, alone, faults).survey
     if faults:
         raise InputError(faults)
     return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 from oretally.flowsheet import Fault, Place, Unit
 from oretally.flowsheet.problem import SHARPEST
 from oretally.io.cells import (
+    RELATIVE,
     ErrorColumn,
     StatedError,
     quantity_unit,
@@ -14,9 +15,8 @@ from oretally.io.cells import (
 )
 from oretally.io.files import Cell, Table
 
-__all__ = ["RELATIVE", "USUAL", "method_error", "method_name", "named_with"]
+__all__ = ["USUAL", "method_error", "method_name", "named_with"]
 
-RELATIVE = "rel %"
 USUAL = ""
 """Stands in place of a method: the one whose error the case states."""
 

@@ -9,10 +9,10 @@ from pathlib import Path
 
 from oretally.flowsheet import Fault, Place, Unit
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
-from oretally.io.cells import StatedError, is_relative, read_number
+from oretally.flowsheet.faults import did_you_mean
+from oretally.io.cells import RELATIVE, StatedError, is_relative, read_number
 from oretally.io.files import Cell, Table, read_csv_table
-from oretally.io.plan.methods import RELATIVE, USUAL, method_error, method_name
+from oretally.io.plan.methods import USUAL, method_error, method_name
 
 __all__ = ["COUNTED", "MOST_READINGS", "SAMPLE", "PriceTable", "one_each", "read_prices"]
 
@@ -242,8 +242,7 @@ class _Reader:
             name = " ".join(match[1].split()).casefold() if match else ""
             name = "error" if name in _ERROR else name
             if name not in _COLUMNS:
-                near = nearest_name(name, _COLUMNS)
-                mend = f"Did you mean '{near}'?" if near else f"Columns: {', '.join(_COLUMNS)}."
+                mend = did_you_mean(name, _COLUMNS, "Columns")
                 self.fault(f"'{cell.text}' is not a column of a table of prices.", mend, cell.place)
             elif name in found:
                 self.fault(f"The column '{name}' is there twice.", "Take one out.", cell.place)
@@ -279,17 +278,12 @@ class _Reader:
             return None
         known = self.quantities.get(fold_name(quantity.text))
         if known is None:
-            near = nearest_name(quantity.text, list(self.quantities.values()))
-            listed = ", ".join(self.quantities.values())
-            mend = f"Did you mean '{near}'?" if near else f"Quantities: {listed}."
+            mend = did_you_mean(quantity.text, list(self.quantities.values()), "Quantities")
             self.fault(f"'{quantity.text}' is no quantity of this case.", mend, quantity.place)
             return None
         text = "" if stream is None or stream.blank else stream.text
         if text and fold_name(text) not in self.streams:
-            near = nearest_name(text, list(self.streams.values()))
-            mend = f"Did you mean '{near}'?" if near else (
-                f"Streams: {', '.join(self.streams.values())}."
-            )  # fmt: skip
+            mend = did_you_mean(text, list(self.streams.values()), "Streams")
             assert stream is not None  # noqa: S101 - it has a text
             self.fault(f"There is no stream '{text}'.", mend, stream.place)
             return None

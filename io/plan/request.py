@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from oretally.flowsheet import Fault, Place
 from oretally.flowsheet.circuit import Content, fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.io.plan.case import PlanCase
 from oretally.recon.plan import PlanAnswer, recovery_of, value_of, yield_of
 
@@ -118,7 +118,6 @@ def _index(
     name = name.strip().strip("'\"")
     if fold_name(name) in folded:
         return folded.index(fold_name(name))
-    near = nearest_name(name, known)
-    mend = f"Did you mean '{near}'?" if near else f"Known here: {', '.join(known)}."
+    mend = did_you_mean(name, known)
     faults.append(Fault(f"There is no {what} '{name}' in this case.", mend, place))
     return None

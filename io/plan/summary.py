@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from oretally.flowsheet.digits import DASH, format_number
+from oretally.flowsheet.survey import meanings
 from oretally.io.plan.case import PlanCase
 from oretally.io.plan.methods import named_with
 from oretally.io.plan.samples import SampleNeed, sample_needs
@@ -57,7 +58,8 @@ def plan_warnings(case: PlanCase, found: MeasurementPlan) -> list[str]:
             f"Nothing on offer determines the {', the '.join(found.never)}: left out of the plan. "
             "Offer more measurements: a price, and an error rule."
         )
-    if found.best is not None and not found.best.weighed:
+    known = meanings(case.survey)
+    if found.best and not any(known[r.quantity].is_flow for r in found.best.readings):
         quantity, unit = case.survey.basis.quantity, case.survey.flow_unit
         notes.append(
             "The plan weighs nothing. Recoveries need no weight, but a balance needs a scale: "

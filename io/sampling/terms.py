@@ -113,14 +113,14 @@ class SamplingTerms:
     def error(self, grade: float) -> FundamentalError:
         """Return the fundamental error at a grade (mass fraction).
 
-        A ValueError refuses a grade that is not above 0, or above that of the mineral.
+        A SamplingError refuses a grade that is not above 0, or above that of the mineral.
         """
         return fundamental_error(self.ore(grade), self.stages)
 
     def relative_sd(self, grade: float) -> float:
         """Return one standard deviation over the grade, at a grade (mass fraction).
 
-        A ValueError refuses a grade that is not above 0, or above that of the mineral.
+        A SamplingError refuses a grade that is not above 0, or above that of the mineral.
         """
         return self.error(grade).relative_sd
 

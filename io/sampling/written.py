@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from oretally.flowsheet import Dimension, Fault, Place, UnitError, parse_unit
 from oretally.flowsheet.digits import format_number
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.units import opening_um
 from oretally.io.cells import read_amount, read_definition_number
 
@@ -107,8 +107,7 @@ def unknown_keys(written: Written, known: Sequence[str], faults: list[Fault]) ->
     """Add a fault for each key that is not known."""
     for key in written.entry:
         if key not in known:
-            near = nearest_name(key, known)
-            mend = f"Did you mean '{near}'?" if near else f"Entries: {', '.join(known)}."
+            mend = did_you_mean(key, known, "Entries")
             faults.append(
                 written.fault(key, f"'{key}' says nothing about sampling{written.of}.", mend)
             )
@@ -135,7 +134,7 @@ def read_size(written: Written, key: str, faults: list[Fault]) -> float | None:
         size = opening_um(text, series)
     except UnitError as error:
         mend = error.mend
-        if "give the series" in mend and series is None:
+        if error.readings:
             mend += f" A series stands in brackets: '{text.strip()} [ASTM E11]'."
         faults.append(written.fault(key, f"{_upper(name)}{written.of}: {error.problem}", mend))
         return None

@@ -10,11 +10,12 @@ from math import inf
 
 from oretally.flowsheet import Analyte, Dimension, Fault, Place, Unit, UnitError, parse_unit
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.units import Series, opening_um, openings_of, outside
 from oretally.io.cells import (
     Heading,
     Spellings,
+    ValueColumn,
     is_relative,
     plain_number,
     read_heading,
@@ -22,8 +23,7 @@ from oretally.io.cells import (
 )
 from oretally.io.files import Cell, Table
 
-__all__ = ["MASS", "OpeningColumn", "SizesColumns", "ValueColumn", "read_opening",
-           "read_sizes_columns"]  # fmt: skip
+__all__ = ["MASS", "OpeningColumn", "SizesColumns", "read_opening", "read_sizes_columns"]
 
 MASS = "mass"
 _PASSING, _RETAINED = "passing", "retained"
@@ -49,35 +49,6 @@ class OpeningColumn:
     index: int
     unit: Unit | None = None
     series: Series | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class ValueColumn:
-    """A column of masses or grades.
-
-    Attributes
-    ----------
-    name : str
-        'mass' or an analyte.
-    index : int
-    unit : Unit
-        Of a mass, of a share or of a grade.
-    error : int or None
-        Position of its ± column.
-    error_unit : Unit or None
-        None for an error in percent of the value.
-    """
-
-    name: str
-    index: int
-    unit: Unit
-    error: int | None = None
-    error_unit: Unit | None = None
-
-    @property
-    def title(self) -> str:
-        """The header as it should be written."""
-        return f"{self.name} [{self.unit}]"
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +189,7 @@ class _HeaderReader:
         same = (c for c in self.values if fold_name(c.name) == fold_name(name))
         if any(c.unit.dimension is wanted for c in same):
             self.twice(cell)
-        self.values.append(ValueColumn(name, j, unit))
+        self.values.append(ValueColumn(name, j, unit, "" if name == MASS else name))
 
     def may_be_analyte(self, name: str, cell: Cell) -> bool:
         """Tell whether a name may be that of an analyte; else a fault is added."""
@@ -231,10 +202,9 @@ class _HeaderReader:
             return False
         if not self.listed:
             return True
-        near = nearest_name(name, ["stream", _PASSING, _RETAINED, MASS, "note", *self.analytes])
-        mend = f"Did you mean '{near}'?" if near else (
-            f"Analytes: {', '.join(self.analytes)}. List a new one under [analytes]."
-        )  # fmt: skip
+        known = ["stream", _PASSING, _RETAINED, MASS, "note", *self.analytes]
+        otherwise = f"Analytes: {', '.join(self.analytes)}. List a new one under [analytes]."
+        mend = did_you_mean(name, known, otherwise=otherwise)
         self.fault(f"'{name}' is no analyte of this case.", mend, cell.place)
         return False
 

@@ -9,15 +9,16 @@ from dataclasses import dataclass, replace
 from oretally.flowsheet import Dimension, parse_unit
 from oretally.flowsheet.digits import format_number
 from oretally.flowsheet.survey import PROPAGATED
-from oretally.io.sizes.columns import SizesColumns, ValueColumn
+from oretally.io.cells import CellValue, ValueColumn
+from oretally.io.sizes.columns import SizesColumns
 from oretally.io.sizes.stacks import SieveClass
-from oretally.io.sizes.values import ClassRead, ClassValue, ClassValues
+from oretally.io.sizes.values import ClassValue, ClassValues
 
 __all__ = ["ClassShares", "class_shares"]
 
 _LEAST, _MOST = 99.0, 101.0  # percent to which rounded shares may add up; common sense, no source
 _EXACT = 1e-7  # percent; what is closer to 100 adds up by rounding of the last digit of a float
-_Weighed = tuple[ClassRead, ValueColumn]
+_Weighed = tuple[CellValue, ValueColumn]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +81,7 @@ def class_shares(
         values.fault(f"All classes of '{stream}' have the mass 0.", "Enter what was weighed, or "
                      "clear the rows.", first.place)  # fmt: skip
         return nothing
-    stated = [values.mass_with_sd(c.row, column, read, whole, stream)
+    stated = [values.mass_with_sd(c.row, column, read, whole)
               for c, (read, column) in zip(stack, known, strict=True)]  # fmt: skip
     found = [v for v in stated if v is not None]
     if len(found) < len(stated):

@@ -7,24 +7,26 @@ of the class by itself, dry, or its share in percent.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence, Set
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence, Set
+from dataclasses import dataclass
 from math import inf
 from pathlib import Path
 
-from oretally.flowsheet import Analyte, ErrorModel, Fault, Measurement, Place
+from oretally.flowsheet import Analyte, Fault, Measurement, Place
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.problem import linked_by_size
 from oretally.flowsheet.survey import SizeGrid, class_grade, class_share, grid_of
-from oretally.io.files import SUFFIXES, Cell, Table, read_csv_table, read_workbook
+from oretally.io.cells import StreamNames
+from oretally.io.definition import Definition
+from oretally.io.files import Cell, Table, case_table
 from oretally.io.sizes.columns import SizesColumns, read_opening, read_sizes_columns
 from oretally.io.sizes.shares import class_shares
 from oretally.io.sizes.stacks import SieveClass, crossing_stacks, one_sieve_twice, stack_of
 from oretally.io.sizes.values import ClassValue, ClassValues
 
-__all__ = ["SIZES_FILE", "SIZES_SHEET", "SizesReading", "read_sizes", "sizes_table"]
+__all__ = ["SIZES_FILE", "SizesReading", "read_sizes", "sizes_table"]
 
-SIZES_FILE, SIZES_SHEET = "sizes.csv", "sizes"
+SIZES_FILE = "sizes.csv"
 _COUNTS = ("counts as the sum", "count each as the sum")
 
 
@@ -55,50 +57,25 @@ class SizesReading:
 
 def sizes_table(path: Path, faults: list[Fault]) -> Table | None:
     """Return the table of sizes of a case folder or workbook; None if it has none."""
-    if path.is_dir() and (path / SIZES_FILE).is_file():
-        table, wrong = read_csv_table(path / SIZES_FILE, SIZES_FILE)
-        faults.extend(wrong)
-        return table
-    if path.suffix.casefold() in SUFFIXES and path.is_file():
-        sheets, wrong = read_workbook(path, path.name, (SIZES_SHEET,))
-        faults.extend(wrong)
-        return sheets.get(SIZES_SHEET)
-    return None
+    return case_table(path, SIZES_FILE, faults)
 
 
 def read_sizes(
-    table: Table,
-    *,
-    streams: Sequence[str],
-    solutions: Collection[str],
-    analytes: Sequence[Analyte],
-    errors: ErrorModel,
-    faults: list[Fault],
-    rules_in_doubt: frozenset[str] = frozenset(),
-    listed: bool = True,
-    linked: Mapping[str, Set[str]] | None = None,
+    table: Table, definition: Definition, faults: list[Fault], *, assayed: Sequence[Analyte] = ()
 ) -> SizesReading:
     """Read a table of sizes; everything wrong with it is added to ``faults``.
+
+    Streams have their classes in common as `linked_by_size` says. Where the row states no error,
+    the rules 'class mass', 'class grades' and those of the analytes do, see `ClassValues`.
 
     Parameters
     ----------
     table : Table
-    streams : sequence of str
-        Names of the circuit's streams; empty if they could not be read: then names are not judged.
-    solutions : collection of str
-        Those that carry no solids.
-    analytes : sequence of Analyte
-    errors : ErrorModel
-        Used where a row states no error: the rules 'class mass', 'class grades' and those of the
-        analytes, see `ClassValues`.
+    definition : Definition
+        Of its case. If it lists no analytes, the headers name more than those ``assayed``.
     faults : list of Fault
-    rules_in_doubt : frozenset of str
-        Folded quantities whose error rules were refused already ('*' for all).
-    listed : bool
-        Whether there can be no other analytes; else the headers name more.
-    linked : mapping of str to set of str, optional
-        Streams with which each has its classes in common, itself among them, see `linked_by_size`;
-        by default all.
+    assayed : sequence of Analyte
+        Those that the measurements name.
 
     Notes
     -----
@@ -107,18 +84,22 @@ def read_sizes(
     `oretally.flowsheet.problem.positions`. Shares in percent are taken as masses per 100; those
     that add up to 99 to 101 are scaled to 100.
     """
-    before = len(faults)
-    columns = read_sizes_columns(table, analytes, faults, listed=listed)
+    before, circuit = len(faults), definition.circuit
+    analytes = definition.analytes or tuple(assayed)
+    columns = read_sizes_columns(table, analytes, faults, listed=bool(definition.analytes))
     if columns is None:
-        return SizesReading(analytes=tuple(analytes))
+        return SizesReading(analytes=analytes)
     known = {a.name for a in analytes}
     more = (Analyte(c.name, c.unit) for c in columns.grades if c.name not in known)
     analytes = (*analytes, *more)
     notes: list[str] = []
-    values = ClassValues(table, analytes, errors, rules_in_doubt, faults, notes)
-    reader = _Reader(table, columns, streams, solutions, faults)
-    stacks = reader.stacks()
-    groups = [{s: stacks[s] for s in stacks if linked is None or s in linked.get(stream, {stream})}
+    values = ClassValues(table, analytes, definition.errors, definition.rules_in_doubt,
+                         faults=faults, notes=notes)  # fmt: skip
+    stacks = _Reader(table, columns, definition, faults).stacks()
+    linked: Mapping[str, Set[str]] = {}
+    if circuit is not None:
+        linked = dict(zip(circuit.stream_names, linked_by_size(circuit), strict=True))
+    groups = [{s: stacks[s] for s in stacks if s in linked.get(stream, {stream})}
               for stream in stacks]  # fmt: skip
     for i, group in enumerate(groups):
         if group not in groups[:i]:
@@ -146,12 +127,12 @@ class _Reader:
     """Rows to the stacks of the streams; faults are collected."""
 
     def __init__(
-        self, table: Table, columns: SizesColumns, streams: Sequence[str],
-        solutions: Collection[str], faults: list[Fault],
-    ) -> None:  # fmt: skip
+        self, table: Table, columns: SizesColumns, definition: Definition, faults: list[Fault]
+    ) -> None:
         self.table, self.columns, self.faults = table, columns, faults
-        self.streams = {fold_name(s): s for s in streams}
-        self.solutions = {fold_name(s) for s in solutions}
+        self.streams = StreamNames(definition.stream_names)
+        drawn = definition.circuit.streams if definition.circuit is not None else ()
+        self.solutions = {fold_name(s.name) for s in drawn if not s.content.has_solids}
         self.told: set[str] = set()
 
     def fault(self, problem: str, mend: str, place: Place) -> None:
@@ -182,31 +163,15 @@ class _Reader:
     def stream(self, row: Sequence[Cell]) -> str | None:
         """Return the stream of a row as the circuit spells it."""
         cell = row[self.columns.stream]
-        if cell.problem:
-            self.fault(cell.problem, "Write the stream as a text.", cell.place)
-            return None
-        if cell.blank:
-            first = next((each for each in row if not each.blank), cell)
-            self.fault("The row names no stream.", "Write the stream, or clear the row.",
-                       first.place)  # fmt: skip
-            return None
-        folded = fold_name(cell.text)
-        known = self.streams.get(folded) if self.streams else cell.text
-        if folded in self.told:
-            return None
-        if known is None:
-            near = nearest_name(cell.text, list(self.streams.values()))
-            listed = f"Streams: {', '.join(self.streams.values())}."
-            self.told.add(folded)
-            self.fault(f"There is no stream '{cell.text}' in the circuit.",
-                       f"Did you mean '{near}'?" if near else listed, cell.place)  # fmt: skip
-        elif folded in self.solutions:
-            self.told.add(folded)
+        known = self.streams.of_row(row, self.columns.stream, self.faults)
+        if known is None or fold_name(known) not in self.solutions:
+            return known
+        if known not in self.told:
+            self.told.add(known)
             self.fault(f"The stream '{known}' is a solution: it has no solids to be sieved.",
                        'Take its rows out, or correct its content in the circuit to "pulp".',
                        cell.place)  # fmt: skip
-            return None
-        return known
+        return None
 
     def classes(self, stream: str, rows: Sequence[tuple[Cell, ...]]) -> list[SieveClass] | None:
         """Return the classes of a stream as written; None, with faults, if an opening is wrong."""
@@ -255,12 +220,7 @@ def _of_stream(
         for c, label, note, mass in zip(stack, labels, notes, shares.masses, strict=True):
             quantity = class_grade(column.name, label)
             place = c.row[column.index].place.about(stream=stream, quantity=quantity)
-            error = None if column.error is None else c.row[column.error]
-            if c.row[column.index].blank and error is not None and not error.blank:
-                values.fault("There is an error but no value.",
-                             "Enter the value, or clear the error.",
-                             replace(place, cell=error.place.cell))  # fmt: skip
-            grade = values.grade(c.row, column, place, stream, note)
+            grade = values.grade(c.row, column, place, note)
             if grade is not None and mass == 0.0:
                 values.fault("The class has the mass 0, but an assay.",
                              "Clear the assay, or correct the mass.", place)  # fmt: skip

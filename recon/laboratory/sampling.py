@@ -16,13 +16,21 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["GRANULOMETRIC", "SHAPE", "FundamentalError", "Ore", "Stage", "composition_factor",
-    "fundamental_error", "liberation_factor", "mass_needed", "sampling_constant",
-    "stage_mass_needed"]  # fmt: skip
+__all__ = ["GRANULOMETRIC", "SHAPE", "FundamentalError", "Ore", "SamplingError", "Stage",
+    "composition_factor", "fundamental_error", "liberation_factor", "mass_needed",
+    "sampling_constant", "stage_mass_needed"]  # fmt: skip
 
 SHAPE = 0.5  # of most ores; a sphere has pi/6
 GRANULOMETRIC = 0.25  # all sizes below the top size
 _WEIGHED = 0.01  # of the mass: weighing and dust between two stages; more is a split not stated
+
+
+class SamplingError(ValueError):
+    """An ore or a stage that cannot be; ``problem`` says what is wrong, ``mend`` what to give."""
+
+    def __init__(self, problem: str, mend: str) -> None:
+        self.problem, self.mend = problem, mend
+        super().__init__(f"{problem}. {mend}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +51,7 @@ class Ore:
         Gy's f, volume of a particle over the cube of its size. Common values, from memory: 0.5
         for most ores, 0.2 for flaky gold.
 
-    A ValueError refuses values out of range, and an ore richer than its mineral.
+    A SamplingError refuses values out of range, and an ore richer than its mineral.
     """
 
     grade: float
@@ -58,9 +66,10 @@ class Ore:
             mend = "Give a mass fraction (5 % is 0.05)."
             _within(f"grade of the {name}", fraction, 1.0, "", mend)
         if self.grade > self.mineral_grade:
-            raise ValueError(
+            raise SamplingError(
                 f"the grade of the ore, {self.grade:g}, is above that of its mineral, "
-                f"{self.mineral_grade:g}. Give both for the same analyte, as mass fractions."
+                f"{self.mineral_grade:g}",
+                "Give both for the same analyte, as mass fractions.",
             )
         for name, density in (("mineral", self.mineral_density), ("gangue", self.gangue_density)):
             mend = "Give that of the grains, for example 2.65 for quartz."
@@ -86,7 +95,7 @@ class Stage:
         Gy's g. Common values, from memory: 0.25 for all sizes below the top size, 0.5 for a
         narrow range, 1 for particles of one size.
 
-    A ValueError refuses values out of range, and a sample heavier than its lot.
+    A SamplingError refuses values out of range, and a sample heavier than its lot.
     """
 
     top_size_um: float
@@ -99,9 +108,9 @@ class Stage:
         _within("mass of the sample", self.sample_kg, math.inf, " kg", "Give its dry mass.")
         _lot(self.lot_kg)
         if self.sample_kg > self.lot_kg:
-            raise ValueError(
-                f"the sample, {self.sample_kg:g} kg, is heavier than its lot, {self.lot_kg:g} kg. "
-                "Give the dry mass before the split as the lot, the mass kept as the sample."
+            raise SamplingError(
+                f"the sample, {self.sample_kg:g} kg, is heavier than its lot, {self.lot_kg:g} kg",
+                "Give the dry mass before the split as the lot, the mass kept as the sample.",
             )
 
 
@@ -151,7 +160,7 @@ def liberation_factor(ore: Ore, top_size_um: float) -> float:
     """Return Gy's l = sqrt(L/d), 1 where the top size d [um] is at most the liberation size L.
 
     Source: the module's references. Fits gold badly: Francois-Bongarcon fits another exponent to
-    tests of the ore (cited from memory). A ValueError refuses a top size not above 0.
+    tests of the ore (cited from memory). A SamplingError refuses a top size not above 0.
     """
     _size(top_size_um, GRANULOMETRIC)
     return min(1.0, math.sqrt(ore.liberation_um / top_size_um))
@@ -160,7 +169,7 @@ def liberation_factor(ore: Ore, top_size_um: float) -> float:
 def sampling_constant(ore: Ore, top_size_um: float, g: float = GRANULOMETRIC) -> float:
     """Return Gy's C = f g l m in g/cm3, at a top size in um.
 
-    A ValueError refuses a top size not above 0 and a g outside 0 to 1.
+    A SamplingError refuses a top size not above 0 and a g outside 0 to 1.
 
     Examples
     --------
@@ -175,7 +184,7 @@ def sampling_constant(ore: Ore, top_size_um: float, g: float = GRANULOMETRIC) ->
 def fundamental_error(ore: Ore, stages: Sequence[Stage]) -> FundamentalError:
     """Return the error of the grade of the last sample, as an estimate of the first lot's.
 
-    A ValueError refuses no stage at all, a stage coarser than the one before, and a lot that is
+    A SamplingError refuses no stage at all, a stage coarser than the one before, and a lot that is
     not the sample of the one before, within 1 %.
 
     Notes
@@ -192,17 +201,19 @@ def fundamental_error(ore: Ore, stages: Sequence[Stage]) -> FundamentalError:
     0.68
     """
     if not stages:
-        raise ValueError("no stage of sampling is given. Give one at least, coarsest first.")
+        raise SamplingError("no stage of sampling is given", "Give one at least, coarsest first.")
     for i, (before, after) in enumerate(zip(stages, stages[1:], strict=False), start=2):
         if after.top_size_um > before.top_size_um:
-            raise ValueError(
+            raise SamplingError(
                 f"the top size of stage {i}, {after.top_size_um:g} um, is above that of the stage "
-                f"before, {before.top_size_um:g} um. Give the stages in the order of work."
+                f"before, {before.top_size_um:g} um",
+                "Give the stages in the order of work.",
             )
         if abs(after.lot_kg - before.sample_kg) > _WEIGHED * before.sample_kg:
-            raise ValueError(
+            raise SamplingError(
                 f"the lot of stage {i}, {after.lot_kg:g} kg, is not the sample of the stage "
-                f"before, {before.sample_kg:g} kg. Give a split between them as a stage of its own."
+                f"before, {before.sample_kg:g} kg",
+                "Give a split between them as a stage of its own.",
             )
     K = [_per_mass(ore, stage.top_size_um, stage.granulometric) for stage in stages]
     masses = [1.0 / stage.sample_kg - 1.0 / stage.lot_kg for stage in stages]
@@ -216,7 +227,7 @@ def mass_needed(
     """Return the sample mass in kg that leaves a given relative sd in one stage.
 
     Never more than the lot; no safety factor is in it: C d^3 / (s^2 + C d^3 / lot), the formula
-    of ``fundamental_error`` solved for the sample. A ValueError refuses values out of range.
+    of ``fundamental_error`` solved for the sample. A SamplingError refuses values out of range.
 
     Parameters
     ----------
@@ -278,7 +289,7 @@ def _within(name: str, value: float, top: float, unit: str, mend: str) -> None:
     if not (0.0 < value <= top and math.isfinite(value)):
         most = "" if math.isinf(top) else f" and at most {top:g}"
         allowed = f"it must be a finite number above 0{most}"
-        raise ValueError(f"the {name} is {value:g}{unit}: {allowed}. {mend}")
+        raise SamplingError(f"the {name} is {value:g}{unit}: {allowed}", mend)
 
 
 def _size(top_size_um: float, g: float) -> None:

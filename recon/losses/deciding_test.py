@@ -33,10 +33,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from oretally.flowsheet import BalanceModel, Unit
+from oretally.flowsheet import BalanceModel, Measurement, Survey, Unit
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.survey import Kind
-from oretally.recon.losses.single_reading import sd_of_one
 from oretally.recon.propagation import Derived
 from oretally.recon.result import (
     MOST_ASSAYS,
@@ -107,7 +106,7 @@ class AssayError:
                 and meaning.kind in (Kind.GRADE, Kind.CLASS_GRADE) and m.value > 0.0
             ):  # fmt: skip
                 rank = (m.stream == stream, meaning.kind is wanted)
-                found.setdefault(rank, []).append((m.value_base, sd_of_one(survey, m)))
+                found.setdefault(rank, []).append((m.value_base, _assay_sd(survey, m)))
         return cls(tuple(found[max(found)]) if found else ())
 
     def sd(self, grade: float) -> float:
@@ -120,6 +119,15 @@ class AssayError:
         near = max(grade, min(x for x, _ in self.stated))
         x, sd = min(self.stated, key=lambda pair: abs(np.log(near / pair[0])))
         return sd * max(1.0, grade / x)
+
+
+def _assay_sd(survey: Survey, m: Measurement) -> float:
+    """Return the sd of one reading in base units, with what sources of error add to it."""
+    if m.readings == 1:
+        return m.sd_base
+    one = survey.reading_sd(m)
+    stays = max(m.sd_base**2 - one**2 / m.readings, 0.0)
+    return float((stays + one**2) ** 0.5)
 
 
 def chance_to_tell(values: Sequence[float], sds: Sequence[float], alpha: float) -> list[float]:

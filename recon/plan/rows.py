@@ -120,12 +120,6 @@ class Option:
     gap: float = 0.0
     unpriced: int = 0
 
-    @property
-    def weighed(self) -> bool:
-        """Whether a flow is measured, without which nothing fixes the scale."""
-        return any(r.quantity.split()[-1] in ("mass", "rate") or r.quantity == "water"
-                   for r in self.readings)  # fmt: skip
-
 
 @dataclass(frozen=True, slots=True)
 class NextBest:

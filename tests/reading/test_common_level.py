@@ -30,7 +30,6 @@ from oretally.io.case import Case, read_case
 from oretally.io.cells import StatedError
 from oretally.io.measurements.replicates import pooled_replicates
 from oretally.recon.laboratory import mean_at_level
-from oretally.recon.losses import one_reading
 
 _GRAMS = parse_unit("g/t")
 
@@ -127,12 +126,11 @@ def test_one_rule_of_two_parts_gives_the_plain_mean() -> None:
     assert gold.note == "mean of 2 replicates"
 
 
-def test_the_reader_of_the_note_knows_both() -> None:
+def test_a_pooled_measurement_knows_its_readings() -> None:
     """A weighted mean of 2 is 2 readings, each with the sd of the mean times sqrt(2)."""
     gold, _ = _pooled([8.0, 6.0], [StatedError(5.0, None), StatedError(10.0, None)])
     survey = Survey(Basis.BATCH, parse_unit("kg"), (Analyte("Au", _GRAMS),), (gold,))
-    one, times = one_reading(survey, gold)
-    assert times == 2 and one == pytest.approx(gold.sd_base * 2.0**0.5)
+    assert gold.readings == 2 and survey.reading_sd(gold) == pytest.approx(gold.sd_base * 2.0**0.5)
 
 
 # ---- properties

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from oretally.flowsheet import (
@@ -11,14 +12,26 @@ from oretally.flowsheet import (
     ErrorModel,
     ErrorRule,
     Fault,
+    Place,
+    Stream,
     parse_unit,
 )
+from oretally.flowsheet.circuit import Content
+from oretally.io.definition import DefinitionRows, define
 from oretally.io.sizes import SizesReading, read_sizes, sizes_table
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "examples" / "grinding_by_size"
 
 
-STREAMS = ("feed", "overflow", "underflow", "wash water")
+STREAMS = [
+    Stream("feed", None, "cyclone"), Stream("overflow", "cyclone", None),
+    Stream("underflow", "cyclone", None),
+    Stream("wash water", None, "cyclone", content=Content.SOLUTION),
+]  # fmt: skip
+ROWS_OF_CASE = DefinitionRows(
+    basis="batch", water=(True, Place()), streams=STREAMS, kinds=[("cyclone", "separator", Place())]
+)
+DEFINITION, _ = define(ROWS_OF_CASE)
 
 
 PERCENT, GRAM = parse_unit("%", Dimension.SHARE), parse_unit("g")
@@ -60,11 +73,11 @@ def read_rows(
     table = sizes_table(folder, faults)
     if table is None:
         return SizesReading(), [str(fault) for fault in faults]
-    found = read_sizes(
-        table, streams=STREAMS, solutions=("wash water",), analytes=analytes,
-        errors=ErrorModel(RULES if rules is None else rules), faults=faults,
-        rules_in_doubt=in_doubt, listed=bool(analytes),
+    definition = replace(
+        DEFINITION, analytes=tuple(analytes), rules_in_doubt=in_doubt,
+        errors=ErrorModel(RULES if rules is None else rules),
     )  # fmt: skip
+    found = read_sizes(table, definition, faults)
     return found, [str(fault) for fault in faults]
 
 
