@@ -119,7 +119,8 @@ def test_shown_everywhere(tmp_path: Path) -> None:
     )
     balance = balance_of(case)
     text = summary(balance)
-    line = next(line for line in text.splitlines() if "splitting" in line)
+    made_of = text.split("What the stated errors are made of")[1]
+    line = next(line for line in made_of.splitlines() if "splitting" in line)
     assert (
         line.split()
         == (
