@@ -28,7 +28,6 @@ from oretally.recon.gross_errors.hypotheses import (
     error_covariance,
 )
 from oretally.recon.natural import linearised_at
-from oretally.recon.reduction import classify_reduced
 from oretally.recon.result import ErrorRates
 from oretally.recon.signatures import (
     ANY_SIZE,
@@ -185,7 +184,7 @@ class _Search:
         reduced, classes = self.solution.reduced, self.solution.classes
         if at.mixups or len(self.problem.proportion):
             reduced = linearised_at(base, point.flow)
-            classes = classify_reduced(reduced)
+            classes = reduced.classes
         return signatures_at(base, reduced, point, classes, self.n_nodes)
 
     def _proposed_at(self, at: Hypothesis) -> tuple[Screen, Posterior]:

@@ -16,7 +16,7 @@ from oretally.recon.natural.interior_point import InteriorPoint, interior_point
 from oretally.recon.natural.natural_form import NaturalForm, Point, natural_form, summed_at
 from oretally.recon.natural.polish import Polished, polished
 from oretally.recon.numerics import one_thread
-from oretally.recon.reduction import ReducedProblem, classify, presolve, remember
+from oretally.recon.reduction import ReducedProblem, classify, presolve
 from oretally.recon.result import Certificate
 from oretally.recon.solution import (
     BalanceCheck,
@@ -154,5 +154,5 @@ def linearised_at(problem: BalanceProblem, flow: Floats) -> ReducedProblem:
     """Return the reduced problem, its proportions linearised at some flows, with its classes."""
     reduced = presolve(problem.linearised(flow))
     if len(problem.proportion):
-        remember(reduced, classify(problem))
+        return replace(reduced, known_classes=classify(problem))
     return reduced

@@ -28,7 +28,7 @@ from oretally.recon.numerics import (
     left_null_space,
     through,
 )
-from oretally.recon.reduction.presolve import AnalyteProblem
+from oretally.recon.reduction.analyte_problem import AnalyteProblem
 
 __all__ = ["BestGrades", "best_grades", "without_idle_bounds"]
 

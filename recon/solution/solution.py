@@ -17,7 +17,6 @@ from oretally.recon.reduction import (
     Classes,
     ReducedProblem,
     best_grades,
-    classify_reduced,
     without_idle_bounds,
 )
 from oretally.recon.result import Certificate
@@ -97,7 +96,7 @@ class Solution:
     def classes(self) -> Classes:
         """What is known of each value."""
         with one_thread():
-            return classify_reduced(self.reduced)
+            return self.reduced.classes
 
     @cached_property
     def grades(self) -> tuple[BestGrades, ...]:
