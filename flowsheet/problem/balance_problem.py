@@ -12,6 +12,7 @@ The general form, over carriers c (conserved bulks) and analytes k::
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -109,6 +110,20 @@ class BalanceProblem:
         proportion = np.array(self.proportion, dtype=np.intp).reshape(-1, 4)
         proportion.flags.writeable = False
         object.__setattr__(self, "proportion", proportion)
+
+    @property
+    def alike(self) -> list[tuple[Rows, list[int]]]:
+        """Each set of analyte balances once, with the analytes that have it."""
+        found: dict[int, list[int]] = {}
+        for k, B in enumerate(self.analyte_balance):
+            found.setdefault(id(B), []).append(k)
+        return [(self.analyte_balance[analytes[0]], analytes) for analytes in found.values()]
+
+    def each_balance(self, change: Callable[[Rows], Rows]) -> tuple[Rows, tuple[Rows, ...]]:
+        """Return flow and analyte balances changed; those that are one object stay one."""
+        every = (self.flow_balance, *self.analyte_balance)
+        made = {key: change(B) for key, B in {id(B): B for B in every}.items()}
+        return made[id(self.flow_balance)], tuple(made[id(B)] for B in self.analyte_balance)
 
     def linearised(self, flow: Floats) -> BalanceProblem:
         """Return the problem with its proportions as flow balances, exact at some flows.

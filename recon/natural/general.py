@@ -19,6 +19,7 @@ from oretally.recon.numerics import one_thread
 from oretally.recon.reduction import ReducedProblem, classify, presolve
 from oretally.recon.result import Certificate
 from oretally.recon.solution import (
+    GROWN,
     BalanceCheck,
     Solution,
     StopReason,
@@ -35,7 +36,6 @@ __all__ = ["linearised_at", "solve_general"]
 _STARTS = 6  # first points that are tried before giving up
 _STARTS_NEAR = 2  # ... with flows of much the same problem to begin with
 _STILL = 1e-14  # share of the largest flow, or grade, that is none
-_RUNAWAY = 20.0  # times the largest measured flow: a search that ends there, without a minimum
 
 
 def solve_general(
@@ -145,7 +145,7 @@ def _with_zeros(form: NaturalForm, last: Polished) -> tuple[Floats, Floats]:
 def _status(found: InteriorPoint, certificate: Certificate, growth: float) -> StopReason:
     if certificate.holds:
         return StopReason.OPTIMUM
-    if found.runaway or growth > _RUNAWAY:
+    if found.runaway or growth > GROWN:
         return StopReason.RUNAWAY
     return StopReason.NO_STEP if found.ended else StopReason.LIMIT
 

@@ -12,9 +12,8 @@ from oretally.recon.numerics.batched_factor import (
 from oretally.recon.numerics.bounded_quadratic import bounded_minimum
 from oretally.recon.numerics.inequalities import minimum_within
 from oretally.recon.numerics.level_factor import LevelFactor, level_pattern
+from oretally.recon.numerics.parallel import one_thread, shared
 from oretally.recon.numerics.semidefinite import RANK, SemidefiniteFactor, left_null_space, through
-from oretally.recon.numerics.threads import one_thread
-from oretally.recon.numerics.workers import shared
 
 __all__ = [
     "RANK",

@@ -21,7 +21,16 @@ from oretally.recon.reduction import (
 )
 from oretally.recon.result import Certificate
 
-__all__ = ["GOOD", "Solution", "StopReason", "better", "lower", "measured_stop", "sum_of_squares"]
+__all__ = [
+    "GOOD",
+    "GROWN",
+    "Solution",
+    "StopReason",
+    "better",
+    "lower",
+    "measured_stop",
+    "sum_of_squares",
+]
 
 
 class StopReason(StrEnum):
@@ -38,6 +47,7 @@ class StopReason(StrEnum):
 
 _SAME = 1e-6  # objectives closer than this, relative and absolute, are one
 _BALANCES = 1e-6  # largest residual of a balance, with which a point can be compared
+GROWN = 20.0  # times the largest measured flow: no plant sends more round
 GOOD = (StopReason.OPTIMUM, StopReason.ROUNDING, StopReason.STOPPED)
 
 

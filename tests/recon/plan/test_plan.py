@@ -25,12 +25,11 @@ from oretally.flowsheet import (
     parse_unit,
     positions,
 )
-from oretally.recon import plan_identifiable
+from oretally.recon.plan import identifiable
 from oretally.recon.plan.design import Design, Offers, criterion_weights
 from oretally.recon.plan.identifiable import NO_TRACE, cheapest_identifiable, confused
-from oretally.recon.plan.left_open import filled, least_readings, open_answers
 from oretally.recon.plan.linearised import Tangent, tangent_at
-from oretally.recon.plan.moves import Exchanges
+from oretally.recon.plan.moves import Exchanges, filled, least_readings, open_answers
 from oretally.recon.plan.relaxation import Relaxation
 from oretally.recon.plan.rounding import best_plan, cheapest_plan
 from oretally.recon.signatures import NEAR, equivalent_sets, signatures_of
@@ -401,8 +400,8 @@ def test_the_plan_that_tells_every_error(
     best = cheapest_by_list(design)
     assert np.isfinite(best)
     if searched == "by cuts":
-        monkeypatch.setattr(plan_identifiable, "_LISTED", 1)
-        monkeypatch.setattr(plan_identifiable, "_MOST_OTHERS", 1000)
+        monkeypatch.setattr(identifiable, "_LISTED", 1)
+        monkeypatch.setattr(identifiable, "_MOST_OTHERS", 1000)
         found = cheapest_identifiable(design, rounds=1000)
     else:
         found = cheapest_identifiable(design)
