@@ -133,7 +133,7 @@ class Refitter:
             ready = prepare(without(self.problem, stopped) if stopped.any() else self.problem)
         except NotBalanceable:
             return
-        if ready.alike and not ready.is_large:
+        if ready.blocks.alike and not ready.blocks.is_large:
             self.ready.append((stopped, ready))
 
     @property
