@@ -31,9 +31,13 @@ from study_circuits import CIRCUITS, StudyCircuit
 
 from oretally.flowsheet import balance_problem, positions
 from oretally.recon.gross_errors.candidates import candidates
-from oretally.recon.gross_errors.elimination import eliminate
 from oretally.recon.gross_errors.explanations import explain
-from oretally.recon.gross_errors.robust import biweight, huber, least_absolute
+from oretally.recon.gross_errors.other_methods import (
+    biweight,
+    eliminate,
+    huber,
+    least_absolute,
+)
 from oretally.recon.gross_errors.search import diagnose
 from oretally.recon.result import ErrorRates
 from oretally.recon.signatures import (

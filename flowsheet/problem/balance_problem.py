@@ -12,6 +12,7 @@ The general form, over carriers c (conserved bulks) and analytes k::
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -139,6 +140,20 @@ class BalanceProblem:
             A, np.zeros(A.shape[0]) if source is None else source, (), (), np.arange(n), flow,
             flow_sd, np.full(n, -np.inf if signed else 0.0), none, none, none, none,
         )  # fmt: skip
+
+    @property
+    def alike(self) -> list[tuple[Rows, list[int]]]:
+        """Each set of analyte balances once, with the analytes that have it."""
+        found: dict[int, list[int]] = {}
+        for k, B in enumerate(self.analyte_balance):
+            found.setdefault(id(B), []).append(k)
+        return [(self.analyte_balance[analytes[0]], analytes) for analytes in found.values()]
+
+    def each_balance(self, change: Callable[[Rows], Rows]) -> tuple[Rows, tuple[Rows, ...]]:
+        """Return flow and analyte balances changed; those that are one object stay one."""
+        every = (self.flow_balance, *self.analyte_balance)
+        made = {key: change(B) for key, B in {id(B): B for B in every}.items()}
+        return made[id(self.flow_balance)], tuple(made[id(B)] for B in self.analyte_balance)
 
     def linearised(self, flow: Floats) -> BalanceProblem:
         """Return the problem with its proportions as flow balances, exact at some flows.

@@ -269,15 +269,14 @@ def _more_carriers(
 ) -> BalanceProblem:
     """Return the problem with carriers at the end that take part in no balance yet."""
     m = len(flow)
-    wider = {}
-    for B in (problem.flow_balance, *problem.analyte_balance):
-        if id(B) not in wider:
-            wider[id(B)] = sparse.csr_array(sparse.hstack([B, sparse.csr_array((B.shape[0], m))]))
+    flow_balance, analyte_balance = problem.each_balance(
+        lambda B: sparse.csr_array(sparse.hstack([B, sparse.csr_array((B.shape[0], m))]))
+    )
     beside = np.full((problem.n_analytes, m), np.nan)
     return replace(
         problem,
-        flow_balance=wider[id(problem.flow_balance)],
-        analyte_balance=tuple(wider[id(B)] for B in problem.analyte_balance),
+        flow_balance=flow_balance,
+        analyte_balance=analyte_balance,
         tie=np.concatenate([problem.tie, problem.tie.max(initial=-1) + 1 + np.arange(m)]),
         flow=np.concatenate([problem.flow, flow]),
         flow_sd=np.concatenate([problem.flow_sd, sd]),

@@ -12,12 +12,15 @@ from oretally.recon.laboratory import (
     Bias,
     Blanks,
     CarryOver,
+    Concern,
+    ConcernKind,
     ControlChart,
     OffPair,
     PrecisionFit,
     RelativeSd,
     Standards,
     blanks,
+    concerns,
     control_chart,
     fit_precision,
     off_pairs,
@@ -34,7 +37,6 @@ BLANK_TIMES = 3.0
 """Detection limits that a blank may show; common practice, no source."""
 FEWEST_PAIRS = 8
 """Pairs below which no line is fitted."""
-_ALPHA = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,22 +123,26 @@ def judge(batch: LabBatch) -> Judgement:
     off = off_pairs(fit, first, second) if fit is not None else ()
     found, charts, no_bias = _standards(batch, fit)
     shown, carried = _blanks(batch)
-    concerns = [
+    told = [
         f"pair '{batch.pairs[o.index].name}' ({o.first:g}, {o.second:g}) differs by "
         f"{abs(o.z):.1f} sd, limit {o.limit:.1f}"
         for o in off
     ]
-    if found is not None:
-        concerns += _standard_concerns(batch, found, charts)
-    if shown is not None:
-        concerns += [
-            f"blank '{batch.blanks[i].sample}' shows {batch.blanks[i].value:g} {batch.unit}"
-            for i in shown.above
-        ]
-    if carried is not None and carried.p < _ALPHA:
-        concerns.append(f"carry-over of {100.0 * carried.slope:.2g} % of the sample before")
+    rows = [(c.chart, c.relative_bias) for c in charts]
+    for c in concerns(found, rows, shown, carried=carried):
+        if c.kind is ConcernKind.BLANK_HIGH:
+            told += [
+                f"blank '{batch.blanks[i].sample}' shows {batch.blanks[i].value:g} {batch.unit}"
+                for i in c.places
+            ]
+        elif c.kind is ConcernKind.CARRY_OVER and carried is not None:
+            told.append(f"carry-over of {100.0 * carried.slope:.2g} % of the sample before")
+        elif c.chart is not None:
+            told += _of_chart(batch, c, charts[c.chart])
+        elif found is not None and found.relative_bias is not None:
+            told.append(f"relative bias {signed_percent(found.relative_bias)}")
     return Judgement(
-        batch, pooled, fit, no_fit, off, found, no_bias, charts, shown, carried, tuple(concerns)
+        batch, pooled, fit, no_fit, off, found, no_bias, charts, shown, carried, tuple(told)
     )
 
 
@@ -210,28 +216,20 @@ def _named(samples: Sequence[str]) -> str:
     return f"'{one}'" if set(samples) == {one} else f"'{one}' to '{last}'"
 
 
-def _standard_concerns(
-    batch: LabBatch, found: Standards, charts: Sequence[StandardChart]
-) -> list[str]:
-    """Return what the standards say against a batch: bias first, then the rules of the charts."""
-    told = []
-    bias, tests = found.relative_bias, 1 if len(charts) == 1 else len(charts) + 1
-    level = 1.0 - (1.0 - _ALPHA) ** (1.0 / tests)  # Sidak: all of them share alpha
-    if bias is not None and bias.p < level:
-        told.append(f"relative bias {signed_percent(bias)}")
-    for c in charts:
-        own = c.relative_bias
-        if len(charts) > 1 and own is not None and own.p < level:
-            told.append(f"relative bias of {c.name} {signed_percent(own)}")
-        told += [
-            f"standard '{batch.standards[c.places[i]].sample}' is off (z {c.chart.z[i]:+.1f})"
-            for i in c.chart.beyond_action
+def _of_chart(batch: LabBatch, concern: Concern, c: StandardChart) -> list[str]:
+    """Return in words what one standard says against a batch."""
+    samples = [batch.standards[c.places[i]].sample for i in concern.places]
+    if concern.kind is ConcernKind.STANDARD_OFF:
+        return [
+            f"standard '{sample}' is off (z {c.chart.z[i]:+.1f})"
+            for sample, i in zip(samples, concern.places, strict=True)
         ]
-        if c.chart.two_of_three:
-            where = ", ".join(f"'{batch.standards[c.places[i]].sample}'"
-                              for i in c.chart.two_of_three)  # fmt: skip
-            told.append(f"two of three readings beyond 2 sd on one side, at {where} of {c.name}")
-    return told
+    if concern.kind is ConcernKind.TWO_OF_THREE:
+        where = ", ".join(f"'{sample}'" for sample in samples)
+        return [f"two of three readings beyond 2 sd on one side, at {where} of {c.name}"]
+    if c.relative_bias is None:
+        return []
+    return [f"relative bias of {c.name} {signed_percent(c.relative_bias)}"]
 
 
 def _blanks(batch: LabBatch) -> tuple[Blanks | None, CarryOver | None]:

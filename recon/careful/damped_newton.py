@@ -20,7 +20,6 @@ from oretally.recon.reduction import (
     BestGrades,
     ReducedProblem,
     best_grades,
-    classify_reduced,
     without_idle_bounds,
 )
 from oretally.recon.result import CLOSED
@@ -56,8 +55,7 @@ def minimise(
         start = _in_bounds(reduced, start)
     if start is None or (start < reduced.flow_lower).any():
         start = starting_flows(reduced)
-    classes = classify_reduced(reduced)
-    found = _minimise(reduced, start, classes.unobservable_flows)
+    found = _minimise(reduced, start, reduced.classes.unobservable_flows)
     return _solution(problem, reduced, *found)
 
 

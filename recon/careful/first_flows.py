@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from oretally.flowsheet.arrays import Floats
-from oretally.recon.numerics import bounded_minimum, left_null_space, minimum_within
+from oretally.recon.numerics import left_null_space, quadratic_minimum
 from oretally.recon.reduction import AnalyteProblem, ReducedProblem
 
 __all__ = ["starting_flows"]
@@ -13,7 +13,6 @@ __all__ = ["starting_flows"]
 
 _PULL = 1e-5  # weight of the pull on flows that nothing else decides, in 1/size^2
 _ROUNDS = 3  # the error of a balance depends on the flows: solved, then reweighted twice
-_MANY = 100  # bounds, from which on it pays to eliminate them
 _LEAST = 1e-9  # smallest starting flow, as a share of the largest: a stream at 0 has no grade
 
 
@@ -66,26 +65,14 @@ def _solve(problem: ReducedProblem, around: Floats, H: Floats, g: Floats, size: 
     bounded = np.isfinite(problem.flow_lower)
     if (flow[bounded] > problem.flow_lower[bounded] + floor).all():
         return flow
-    n_free, rows = Z.shape[1], np.flatnonzero(bounded)
+    rows = np.flatnonzero(bounded)
     size_H = max(float(np.abs(Hu).max(initial=0.0)), 1e-300)
-    least = problem.flow_lower[rows] - offset[rows] + floor
-    if rows.size > _MANY:
-        within = minimum_within(Hu / size_H, gu / size_H, Z[rows], least)
-        if within is not None:
-            return np.asarray(offset + Z @ within)
-    # slacks s = F - lower for the bounded flows, so that bounds are simple
-    K = np.zeros((n_free + rows.size,) * 2)
-    K[:n_free, :n_free] = Hu / size_H
-    link = np.hstack([Z[rows], -np.eye(rows.size)])
-    answer = bounded_minimum(
-        K,
-        np.r_[gu / size_H, np.zeros(rows.size)],
-        link,
-        least,
-        lower=np.r_[np.full(n_free, -np.inf), np.zeros(rows.size)],
-        upper=np.full(n_free + rows.size, np.inf),
-    )
-    return np.asarray(offset + Z @ answer.x[:n_free])
+    least = problem.flow_lower[rows] - offset[rows]
+    for distance in (floor, 0.0):  # a stream that the balances stop stays at 0
+        found = quadratic_minimum(Hu / size_H, gu / size_H, (Z[rows], least + distance))
+        if found is not None:
+            return np.asarray(offset + Z @ found.x)
+    return flow
 
 
 def _equilibrated_solve(H: Floats, right: Floats) -> Floats:

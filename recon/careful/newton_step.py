@@ -8,7 +8,7 @@ import numpy as np
 import scipy.linalg
 
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.numerics import bounded_minimum
+from oretally.recon.numerics import quadratic_minimum
 from oretally.recon.reduction import ReducedProblem
 
 __all__ = ["FLAT", "NEGLIGIBLE", "QuadraticModel", "newton_step"]
@@ -99,33 +99,25 @@ def newton_step(
     step = R @ -g
     if (flow + step >= problem.flow_lower).all():
         return step, 0.5 * float(g @ g)
-    # slacks s = F - lower turn the bounds on flows into simple ones; rows scaled to length 1,
-    # steps and slopes by the largest; bounds far beyond the reach of a step are left out
+    # rows scaled to length 1, steps and slopes by the largest; bounds far beyond the reach of a
+    # step are left out
     size = float(np.abs(g).max())
     rows = np.flatnonzero(np.isfinite(problem.flow_lower))
     length = np.sqrt((R[rows] ** 2).sum(axis=1))
     room = (flow[rows] - problem.flow_lower[rows]) / np.where(length > 0.0, length, 1.0)
     near = (length > 0.0) & (room <= _REACH * size)
     rows, length, room = rows[near], length[near], room[near]
-    m, n = rows.size, g.size
     link = R[rows] / length[:, None]
-    answer = bounded_minimum(
-        np.diag(np.r_[np.ones(n), np.zeros(m)]),
-        np.r_[g / size, np.zeros(m)],
-        np.hstack([link, -np.eye(m)]),
-        -room / size,
-        lower=np.r_[np.full(n, -np.inf), np.zeros(m)],
-        upper=np.full(n + m, np.inf),
-    )
-    held = answer.at_lower[n:]
-    v = _polished(g, link[held], -room[held], size * answer.x[:n])
+    found = quadratic_minimum(np.eye(g.size), g / size, (link, -room / size))
+    if found is None:
+        return np.zeros_like(flow), np.inf
+    v = _polished(g, link[found.held], -room[found.held], size * found.x)
     step = R @ v
     if not np.isfinite(step).all():
         return np.zeros_like(flow), np.inf
     gain = -float(g @ v + 0.5 * v @ v)
-    # a bounded problem that was not solved gives a step to try, but no claim of an optimum
-    solved = answer.converged and gain >= -_SOLVED * float(g @ g)
-    return step, max(gain, 0.0) if solved else np.inf
+    # a step that loses is one to try, but no claim of an optimum
+    return step, max(gain, 0.0) if gain >= -_SOLVED * float(g @ g) else np.inf
 
 
 def _polished(g: Floats, held: Floats, to_bound: Floats, v: Floats) -> Floats:

@@ -12,7 +12,7 @@ from oretally.recon.gross_errors.explanations import ErrorCandidate
 from oretally.recon.result import ErrorRates
 from oretally.recon.signatures import LOSS_UNIT, Groups, Signatures
 
-__all__ = ["candidates"]
+__all__ = ["candidates", "log_odds"]
 
 
 def candidates(
@@ -32,7 +32,7 @@ def candidates(
             continue
         chance = rate(signatures.readings[i])
         if chance not in costs:
-            costs[chance] = _costs(chance, rates.shares)
+            costs[chance] = -log_odds(chance, rates.shares)
         found.append(ErrorCandidate(widths[i], costs[chance]))
     return found
 
@@ -44,15 +44,15 @@ def _ways_of(
     size = float(np.sqrt(signatures.redundancy[i]))
     if i < len(signatures.readings):
         chance = rate(signatures.readings[i])
-        return ErrorCandidate(np.array(rates.widths) * size, _costs(chance, rates.shares))
+        return ErrorCandidate(np.array(rates.widths) * size, -log_odds(chance, rates.shares))
     width = np.array([rates.loss_width / LOSS_UNIT * size])
-    return ErrorCandidate(width, _costs(rates.loss, (1.0,)))
+    return ErrorCandidate(width, -log_odds(rates.loss))
 
 
-def _costs(chance: float, shares: Sequence[float]) -> Floats:
-    """Return minus the log odds of each way, the chance shared among them."""
+def log_odds(chance: float, shares: Sequence[float] = (1.0,)) -> Floats:
+    """Return the log odds of each way, the chance shared among them, shape (n_ways,)."""
     with np.errstate(divide="ignore"):  # a chance of 0 costs more than anything
-        return np.asarray(-np.log(chance / (1.0 - chance) * np.array(shares) / sum(shares)))
+        return np.asarray(np.log(chance / (1.0 - chance) * np.array(shares) / sum(shares)))
 
 
 def _merged(ways: Sequence[ErrorCandidate]) -> ErrorCandidate:

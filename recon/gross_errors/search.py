@@ -16,7 +16,7 @@ import numpy as np
 
 from oretally.flowsheet import BalanceProblem
 from oretally.flowsheet.arrays import Floats
-from oretally.recon.gross_errors.candidates import candidates
+from oretally.recon.gross_errors.candidates import candidates, log_odds
 from oretally.recon.gross_errors.changes import Changes
 from oretally.recon.gross_errors.diagnosis import Diagnosis, Weighed
 from oretally.recon.gross_errors.explanations import Posterior, explain
@@ -28,7 +28,6 @@ from oretally.recon.gross_errors.hypotheses import (
     error_covariance,
 )
 from oretally.recon.natural import linearised_at
-from oretally.recon.reduction import classify_reduced
 from oretally.recon.result import ErrorRates
 from oretally.recon.signatures import (
     ANY_SIZE,
@@ -154,7 +153,7 @@ class _Search:
         shares = np.array(self.rates.shares) / sum(self.rates.shares)
         found = []
         for i, place in enumerate(self.first.readings):
-            odds = _log_odds(self.slips.rate(place))
+            odds = float(log_odds(self.slips.rate(place))[0])
             written = place in self.slips.written
             own = shares * (ANY_SIZE if written else 1.0)
             ways = Ways.free(self.rates.widths, odds + np.log(own))
@@ -169,9 +168,9 @@ class _Search:
                 )])  # fmt: skip
             found.append(ways)
         width = [self.rates.loss_width / LOSS_UNIT]
-        loss, gain = _log_odds(self.rates.loss), _log_odds(_GAIN * self.rates.loss)
+        loss, gain = log_odds(self.rates.loss), log_odds(_GAIN * self.rates.loss)
         either = joined_ways([
-            Ways.free(width, np.array([loss]), 1.0), Ways.free(width, np.array([gain]), -1.0),
+            Ways.free(width, loss, 1.0), Ways.free(width, gain, -1.0),
         ])  # fmt: skip
         return found + [either] * len(self.first.nodes)
 
@@ -185,7 +184,7 @@ class _Search:
         reduced, classes = self.solution.reduced, self.solution.classes
         if at.mixups or len(self.problem.proportion):
             reduced = linearised_at(base, point.flow)
-            classes = classify_reduced(reduced)
+            classes = reduced.classes
         return signatures_at(base, reduced, point, classes, self.n_nodes)
 
     def _proposed_at(self, at: Hypothesis) -> tuple[Screen, Posterior]:
@@ -358,8 +357,3 @@ class _Search:
             tuple(Weighed(h, known[h] / total) for h in order),
             left_out / sum(odds.values()),
         )
-
-
-def _log_odds(chance: float) -> float:
-    with np.errstate(divide="ignore"):  # a chance of 0 costs more than anything
-        return float(np.log(chance / (1.0 - chance)))

@@ -18,11 +18,15 @@ from oretally.flowsheet import Position, Positions
 from oretally.flowsheet.arrays import Ints
 from oretally.recon.answers import Answers
 from oretally.recon.gross_errors.diagnosis import Diagnosis
-from oretally.recon.gross_errors.elimination import eliminate
 from oretally.recon.gross_errors.hypotheses import Hypothesis
 from oretally.recon.gross_errors.likely_explanations import Explained, likely_explanations
+from oretally.recon.gross_errors.other_methods import (
+    biweight,
+    eliminate,
+    huber,
+    least_absolute,
+)
 from oretally.recon.gross_errors.reliability import hidden_errors
-from oretally.recon.gross_errors.robust import biweight, huber, least_absolute
 from oretally.recon.gross_errors.search import diagnose
 from oretally.recon.gross_errors.tie_breakers import best_measurements
 from oretally.recon.gross_errors.told_slips import ToldSlips

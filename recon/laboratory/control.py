@@ -13,6 +13,7 @@ Cited from memory.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
@@ -22,11 +23,10 @@ from scipy.special import betaincinv, stdtr, stdtrit
 
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.laboratory.replicates import finite_values
-from oretally.recon.propagation import sidak_limit
 
 __all__ = [
-    "BatchVerdict", "Bias", "Blanks", "CarryOver", "Concern", "ConcernKind", "ControlChart",
-    "Standards", "blanks", "control_chart", "standards", "verdict",
+    "Bias", "Blanks", "CarryOver", "Concern", "ConcernKind", "ControlChart", "Standards", "blanks",
+    "concerns", "control_chart", "standards",
 ]  # fmt: skip
 
 
@@ -127,33 +127,26 @@ class ControlChart:
 
 
 class ConcernKind(Enum):
-    """What speaks against a batch; beside each, figure and limit of the `Concern`."""
+    """What speaks against a batch."""
 
-    STANDARD_OFF = "standard off"  # farthest z; limit of |z|
-    BIAS = "bias"  # mean difference; what |mean| may be
-    RELATIVE_BIAS = "relative bias"  # the same, relative
-    BLANK_HIGH = "blank high"  # highest blank; what a blank may show
-    CARRY_OVER = "carry-over"  # t of the slope; its limit
-    BEYOND_ACTION = "beyond action line"  # farthest z; 3
-    TWO_OF_THREE = "two of three beyond warning line"  # farthest z; 2
+    BIAS = "relative bias"
+    STANDARD_OFF = "standard beyond its action line"
+    TWO_OF_THREE = "two of three beyond the warning line"
+    BLANK_HIGH = "blank above its limit"
+    CARRY_OVER = "carry-over"
 
 
 @dataclass(frozen=True, slots=True)
 class Concern:
-    """One thing that speaks against a batch: a figure, its limit, the places it comes from."""
+    """One thing that speaks against a batch.
+
+    ``chart`` is the chart that it is read from, None for all standards or the blanks; ``places``
+    are those in the chart, or among the blanks.
+    """
 
     kind: ConcernKind
-    figure: float
-    limit: float
+    chart: int | None = None
     places: tuple[int, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class BatchVerdict:
-    """What speaks against a batch in one analyte, and what the data could not show at all."""
-
-    concerns: tuple[Concern, ...]
-    unchecked: tuple[ConcernKind, ...]
 
 
 def standards(
@@ -261,64 +254,48 @@ def control_chart(values: ArrayLike, centre: float, sd: float) -> ControlChart:
     )
 
 
-def verdict(
-    standards: Standards | None = None,
-    blanks: Blanks | None = None,
-    chart: ControlChart | None = None,
-    alpha: float = 0.05,
-) -> BatchVerdict:
-    """Return what speaks against a batch; each check of chance has level alpha.
+def concerns(
+    found: Standards | None, charts: Sequence[tuple[ControlChart, Bias | None]],
+    shown: Blanks | None, *, carried: CarryOver | None = None, alpha: float = 0.05,
+) -> tuple[Concern, ...]:  # fmt: skip
+    """Return what speaks against a batch: bias, rules of the charts, blanks, carry-over.
+
+    Parameters
+    ----------
+    found : Standards or None
+        All standards of the batch.
+    charts : sequence of (ControlChart, Bias or None)
+        One a standard, with its relative bias.
+    shown : Blanks or None
+    carried : CarryOver or None
+        From the blanks before which something was assayed.
+    alpha : float
+        Chance of a false concern, of all biases together and of the carry-over.
 
     Notes
     -----
-    Sidak's limit for the standards. With several materials bias and relative bias share alpha.
-    The chart's own rules are kept as they are: 0.3 % and 0.2 % of values by chance. A blank above
-    its limit is a concern by itself.
+    Where there are several standards, the bias over all and that of each share alpha by Sidak's
+    level, 1 - (1 - alpha)^(1/n). The charts keep their own rules: 0.3 % and 0.2 % of values by
+    chance. A blank above its limit is a concern by itself.
     """
-    found: list[Concern | ConcernKind | None] = []  # a kind: not checked; None: nothing found
-    if standards is None:
-        found += [ConcernKind.STANDARD_OFF, ConcernKind.BIAS, ConcernKind.RELATIVE_BIAS]
-    else:
-        limit = sidak_limit(alpha, len(standards.z))
-        places = tuple(i for i, z in enumerate(standards.z) if abs(z) > limit)
-        found.append(_farthest(ConcernKind.STANDARD_OFF, standards.z, limit, places))
-        level = alpha if standards.n_materials == 1 else -float(np.expm1(np.log1p(-alpha) / 2.0))
-        found.append(_biased(ConcernKind.BIAS, standards.bias, level))
-        found.append(_biased(ConcernKind.RELATIVE_BIAS, standards.relative_bias, level))
-    if blanks is None:
-        found.append(ConcernKind.BLANK_HIGH)
-    elif blanks.above:
-        high = blanks.highest
-        found.append(Concern(ConcernKind.BLANK_HIGH, high, blanks.limit, blanks.above))
-    carried = None if blanks is None else blanks.carry_over
-    if carried is None:
-        found.append(ConcernKind.CARRY_OVER)
-    elif carried.p < alpha:
-        t = -float(stdtrit(carried.dof, alpha))
-        found.append(Concern(ConcernKind.CARRY_OVER, carried.t, t))
-    if chart is None:
-        found += [ConcernKind.BEYOND_ACTION, ConcernKind.TWO_OF_THREE]
-    else:
-        z = chart.z
-        found.append(_farthest(ConcernKind.BEYOND_ACTION, z, 3.0, chart.beyond_action))
-        found.append(_farthest(ConcernKind.TWO_OF_THREE, z, 2.0, chart.two_of_three))
-    return BatchVerdict(
-        tuple(f for f in found if isinstance(f, Concern)),
-        tuple(f for f in found if isinstance(f, ConcernKind)),
-    )
-
-
-def _farthest(
-    kind: ConcernKind, z: tuple[float, ...], limit: float, places: tuple[int, ...]
-) -> Concern | None:
-    return Concern(kind, max((z[i] for i in places), key=abs), limit, places) if places else None
-
-
-def _biased(kind: ConcernKind, bias: Bias | None, level: float) -> Concern | ConcernKind | None:
-    if bias is None:
-        return kind
-    half = -float(stdtrit(bias.dof, level / 2.0)) * bias.standard_error
-    return Concern(kind, bias.mean, half) if bias.p < level else None
+    told = []
+    tests = 1 if len(charts) == 1 else len(charts) + 1
+    level = 1.0 - (1.0 - alpha) ** (1.0 / tests)
+    bias = None if found is None else found.relative_bias
+    if bias is not None and bias.p < level:
+        told.append(Concern(ConcernKind.BIAS))
+    for c, (chart, own) in enumerate(charts):
+        if len(charts) > 1 and own is not None and own.p < level:
+            told.append(Concern(ConcernKind.BIAS, c))
+        if chart.beyond_action:
+            told.append(Concern(ConcernKind.STANDARD_OFF, c, chart.beyond_action))
+        if chart.two_of_three:
+            told.append(Concern(ConcernKind.TWO_OF_THREE, c, chart.two_of_three))
+    if shown is not None and shown.above:
+        told.append(Concern(ConcernKind.BLANK_HIGH, None, shown.above))
+    if carried is not None and carried.p < alpha:
+        told.append(Concern(ConcernKind.CARRY_OVER))
+    return tuple(told)
 
 
 def _bias(d: Floats, certified_sd: Floats, material: Ints, level: float) -> Bias | None:

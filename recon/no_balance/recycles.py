@@ -28,15 +28,13 @@ from oretally.flowsheet import (
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.survey import Kind, meanings
 from oretally.recon.result import SIZES, Hold, Recycle
-from oretally.recon.solution import Solution, StopReason
+from oretally.recon.solution import GROWN, Solution, StopReason
 from oretally.recon.solver import corrected, solve
 
-__all__ = ["GROWN", "Flows", "HeldFlow", "hold", "holds", "recycles"]
+__all__ = ["Flows", "HeldFlow", "hold", "holds", "recycles"]
 
 _Readings = Mapping[Position, tuple[float, float]]
 
-GROWN = 20.0
-"""Times the largest measured flow: no plant sends more round, and the solver's limit."""
 
 _ON_THEIR_WAY = (5.0, 2.0, 1.0)
 _LOADS = (0.5, 2.0, 8.0)  # of the largest measured flow, that a recycle is taken for

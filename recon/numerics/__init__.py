@@ -1,4 +1,4 @@
-"""Linear algebra, bounded quadratic problems and threads.
+"""Linear algebra, quadratic problems with bounds and threads.
 
 Knows nothing of balances.
 """
@@ -9,12 +9,10 @@ from oretally.recon.numerics.batched_factor import (
     StackFactor,
     lane_pattern,
 )
-from oretally.recon.numerics.bounded_quadratic import bounded_minimum
-from oretally.recon.numerics.inequalities import minimum_within
 from oretally.recon.numerics.level_factor import LevelFactor, level_pattern
+from oretally.recon.numerics.parallel import one_thread, shared
+from oretally.recon.numerics.quadratic import quadratic_minimum
 from oretally.recon.numerics.semidefinite import RANK, SemidefiniteFactor, left_null_space, through
-from oretally.recon.numerics.threads import one_thread
-from oretally.recon.numerics.workers import shared
 
 __all__ = [
     "RANK",
@@ -23,12 +21,11 @@ __all__ = [
     "LevelFactor",
     "SemidefiniteFactor",
     "StackFactor",
-    "bounded_minimum",
     "lane_pattern",
     "left_null_space",
     "level_pattern",
-    "minimum_within",
     "one_thread",
+    "quadratic_minimum",
     "shared",
     "through",
 ]

@@ -19,7 +19,7 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Ints
 from oretally.recon.plan.design import Design
-from oretally.recon.plan.left_open import filled, open_answers
+from oretally.recon.plan.moves import filled, open_answers
 from oretally.recon.plan.relaxation import Levels
 from oretally.recon.plan.rounding import MasterProblem
 from oretally.recon.signatures import NEAR

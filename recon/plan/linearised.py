@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import scipy.linalg
 
 from oretally.flowsheet import BalanceProblem, Position
 from oretally.flowsheet.arrays import Floats
@@ -116,7 +117,9 @@ def tangent_at(
     size = np.abs(C).max(axis=1, initial=0.0)
     C = C[size > 0.0] / size[size > 0.0, None]
     with one_thread():
-        return Tangent(flow, grade, tuple(places), scale[:, None] * _null_space(C))
+        return Tangent(
+            flow, grade, tuple(places), scale[:, None] * scipy.linalg.null_space(C, rcond=_RANK)
+        )
 
 
 def _ties(problem: BalanceProblem, places: Sequence[Position]) -> Floats:
@@ -134,12 +137,3 @@ def _ties(problem: BalanceProblem, places: Sequence[Position]) -> Floats:
             rows.append(np.zeros(len(places)))
             rows[-1][i], rows[-1][other] = 1.0, -1.0
     return np.array(rows).reshape(-1, len(places))
-
-
-def _null_space(C: Floats) -> Floats:
-    """Return an orthonormal basis of all u with C u = 0."""
-    if not len(C):
-        return np.eye(C.shape[1])
-    _, size, V = np.linalg.svd(C, full_matrices=True)
-    rank = int((size > _RANK * size.max(initial=1e-300)).sum())
-    return np.asarray(V[rank:].T)

@@ -1,4 +1,6 @@
-"""What one reading more or less, or one exchanged for another, does to the criterion of a plan.
+"""Changes of a plan: their criterion, what they leave open, what may be added.
+
+What one reading more or less, or one exchanged for another, does to the criterion of a plan.
 
 With M the information of a plan, G its inverse along the rows t of the measurements, w the answers
 (each times the root of its weight) and steps s_i, s_j of the information of two measurements::
@@ -16,6 +18,11 @@ answers that are known already. A measurement with b_i = 0 is the last that sees
 it the answers that move along that direction are not known. Between "sees" and "does not see" the
 criterion is worked out directly.
 
+Let N span what a plan does not see, and p be a direction that matters, such as the gradient of an
+answer: it is open as long as its part N'p is not 0. A further measurement with the row t takes
+N't out of what is not seen. What leaves a part of some p is added, one after the other; the order
+decides which of several such sets is found.
+
 References
 ----------
 G.H. Golub and C.F. Van Loan, Matrix Computations (Johns Hopkins, 4th ed. 2013), section 2.1.4.
@@ -25,12 +32,14 @@ cited from memory.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.plan.design import BEYOND, Design
 
-__all__ = ["Exchanges"]
+__all__ = ["Exchanges", "filled", "least_readings", "open_answers"]
 
 _SAFE = 1e-6  # b down to which the formulas keep their digits
 _LAST = 1e-9  # b up to which nothing else sees what a measurement sees
@@ -100,7 +109,7 @@ class Exchanges:
         o = self.design.offers
         less, gain = o.information(fewer) - self._q, o.information(more) - self._q
         pairs: Bools = (less < 0.0)[:, None] & (gain > 0.0)
-        np.fill_diagonal(pairs, False)  # noqa: FBT003 - numpy's own signature
+        np.fill_diagonal(pairs, False)
         found = np.full(pairs.shape, np.inf)
         if not self.known:
             for i in np.flatnonzero(pairs.any(axis=1)).tolist():
@@ -148,3 +157,49 @@ class Exchanges:
         for i, n in changes.items():
             trial[i] = n
         return self.design.criterion(trial)
+
+
+def open_answers(design: Design) -> Floats:
+    """Return the gradients of the answers that count, each of length 1, shape (n, n_seen)."""
+    wanted = design.wanted[design.weights > 0.0]
+    return np.asarray(wanted / np.linalg.norm(wanted, axis=1, keepdims=True))
+
+
+def least_readings(design: Design) -> int:
+    """Return how many measurements beside the given ones it takes at least to know the answers.
+
+    Each closes no more than one direction: as many as the open parts of the answers span.
+    """
+    unseen = design.decomposed(design.offers.information(design.offers.given)).unseen
+    return int(np.linalg.matrix_rank(open_answers(design) @ unseen, tol=BEYOND))
+
+
+def filled(
+    design: Design, readings: Ints, most: Ints, order: Sequence[int], directions: Floats
+) -> Ints:
+    """Return a plan with the most readings of all that leave one of the directions open.
+
+    Parameters
+    ----------
+    design : Design
+    readings, most : ndarray of int, shape (n,)
+    order : sequence of int
+        Measurements that are tried.
+    directions : ndarray, shape (m, n_seen)
+        Unit vectors, of which the plan leaves one open.
+    """
+    unseen = design.decomposed(design.offers.information(readings)).unseen
+    parts = directions @ unseen
+    length = np.linalg.norm(design.rows, axis=1, keepdims=True)
+    rows = design.rows / np.where(length > 0.0, length, 1.0) @ unseen
+    full = readings.copy()
+    for i in order:
+        size = float(np.linalg.norm(rows[i]))
+        if size > BEYOND:
+            t = rows[i] / size
+            left = parts - np.outer(parts @ t, t)
+            if not (np.linalg.norm(left, axis=1) > BEYOND).any():
+                continue
+            parts, rows = left, rows - np.outer(rows @ t, t)
+        full[i] = most[i]
+    return full

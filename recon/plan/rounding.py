@@ -22,8 +22,7 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.plan.design import Design
-from oretally.recon.plan.left_open import filled, least_readings, open_answers
-from oretally.recon.plan.moves import Exchanges
+from oretally.recon.plan.moves import Exchanges, filled, least_readings, open_answers
 from oretally.recon.plan.relaxation import Levels, Relaxation
 
 __all__ = ["Chosen", "MasterProblem", "best_plan", "cheapest_plan", "improved"]

@@ -3,16 +3,13 @@
 Read ``presolve``, then ``observability``.
 """
 
+from oretally.recon.reduction.analyte_problem import AnalyteProblem, AnalyteRows
 from oretally.recon.reduction.best_grades import BestGrades, best_grades, without_idle_bounds
+from oretally.recon.reduction.classification import classes_of, classify
 from oretally.recon.reduction.flow_basis import FlowBasis
-from oretally.recon.reduction.observability import (
-    Classes,
-    classes_of,
-    classify,
-    classify_reduced,
-    remember,
-)
-from oretally.recon.reduction.presolve import AnalyteProblem, AnalyteRows, ReducedProblem, presolve
+from oretally.recon.reduction.observability import Classes
+from oretally.recon.reduction.presolve import presolve
+from oretally.recon.reduction.reduced_problem import ReducedProblem
 from oretally.recon.reduction.remedies import (
     require_scale,
     scale_is_missing,
@@ -30,9 +27,7 @@ __all__ = [
     "best_grades",
     "classes_of",
     "classify",
-    "classify_reduced",
     "presolve",
-    "remember",
     "require_scale",
     "scale_is_missing",
     "undetermined",

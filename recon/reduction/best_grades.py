@@ -24,11 +24,11 @@ from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.numerics import (
     RANK,
     SemidefiniteFactor,
-    bounded_minimum,
     left_null_space,
+    quadratic_minimum,
     through,
 )
-from oretally.recon.reduction.presolve import AnalyteProblem
+from oretally.recon.reduction.analyte_problem import AnalyteProblem
 
 __all__ = ["BestGrades", "best_grades", "without_idle_bounds"]
 
@@ -250,23 +250,28 @@ def _interior_point(problem: AnalyteProblem, flow: Floats, C: Floats) -> BestGra
     rows = np.abs(columns).max(axis=1, initial=0.0)
     rows = np.where(rows > 0.0, rows, 1.0)
     right = problem.source - C[:, problem.fixed] @ problem.target[problem.fixed]
-    answer = bounded_minimum(
+    lower, upper = problem.lower[part] / s, problem.upper[part] / s
+    below, top = np.isfinite(lower), np.isfinite(upper)
+    one = np.eye(s.size)
+    found = quadratic_minimum(
         np.diag(soft.astype(float)),
         np.where(soft, -problem.target[part] / s, 0.0),
-        columns / rows[:, None],
-        right / rows,
-        lower=problem.lower[part] / s,
-        upper=problem.upper[part] / s,
+        (np.vstack([one[below], -one[top]]), np.r_[lower[below], -upper[top]]),
+        equal=(columns / rows[:, None], right / rows),
     )
     at_lower, at_upper = (np.zeros(part.size, dtype=bool) for _ in range(2))
-    at_lower[part], at_upper[part] = answer.at_lower, answer.at_upper
+    if found is not None:
+        at_lower[np.flatnonzero(part)[below]] = found.held[: below.sum()]
+        at_upper[np.flatnonzero(part)[top]] = found.held[below.sum() :]
     held = _with_held(problem, flow, C, at_lower, at_upper)
     x = held.x.copy()
-    x[part] = np.clip(answer.x * s, problem.lower[part], problem.upper[part])
+    inner = x[part] if found is None else found.x * s
+    x[part] = np.clip(inner, problem.lower[part], problem.upper[part])
     # unmeasured grades that the balances leave open: the interior choice keeps their bounds
     return replace(
-        held, x=x, lam=answer.multiplier / rows, value=_cost(problem, x), settled=answer.converged
-    )
+        held, x=x, lam=held.lam if found is None else found.multiplier / rows,
+        value=_cost(problem, x), settled=found is not None,
+    )  # fmt: skip
 
 
 def _cost(problem: AnalyteProblem, x: Floats) -> float:

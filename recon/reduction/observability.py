@@ -14,23 +14,21 @@ process data for steady state reconciliation, Chemical Engineering Science 44 (1
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from weakref import WeakKeyDictionary
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import scipy.linalg
-from scipy import sparse
 
-from oretally.flowsheet import BalanceProblem, Circuit, ContradictoryValues, Survey
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.numerics import SemidefiniteFactor, left_null_space, one_thread
-from oretally.recon.reduction.exact_values import named
-from oretally.recon.reduction.presolve import AnalyteProblem, ReducedProblem, presolve
+from oretally.recon.numerics import SemidefiniteFactor, left_null_space
+from oretally.recon.reduction.analyte_problem import AnalyteProblem
+from oretally.recon.reduction.flow_basis import FlowBasis
 
-__all__ = ["Classes", "classes_of", "classify", "classify_reduced", "remember"]
+__all__ = ["SEED", "Classes", "generic_classes", "generic_flows"]
 
 
-_SEED = 20_011  # of the generic point: any will do, a fixed one keeps results the same
+SEED = 20_011  # of the generic point: any will do, a fixed one keeps results the same
 _CLEAR = 1e-5  # smallest pivot that leaves no doubt of a rank
 _ROUNDING = 1e-12  # of what a free number moves at all
 _ZERO = 1e-9  # shares below this are zero: entries at the generic point are of the order of 1
@@ -80,59 +78,27 @@ class _Linearised:
     EZ: Floats
 
 
-_known: WeakKeyDictionary[ReducedProblem, Classes] = WeakKeyDictionary()
+def generic_classes(
+    basis: FlowBasis, flow_measured: Bools, analytes: Sequence[AnalyteProblem], *,
+    flow: Floats | None = None,
+) -> Classes:  # fmt: skip
+    """Classify every flow and grade at a generic point.
 
-
-def classify(problem: BalanceProblem) -> Classes:
-    """Classify every flow and grade of a balance problem.
-
-    Raises
-    ------
-    NotBalanceable
-        If the exact balances contradict each other.
+    Parameters
+    ----------
+    basis : FlowBasis
+    flow_measured : ndarray of bool, shape (n_carriers,)
+    analytes : sequence of AnalyteProblem
+    flow : ndarray, shape (n_carriers,), optional
+        Flows of the generic point, in balance; random ones unless given.
     """
-    with one_thread():
-        if not len(problem.proportion):
-            return classify_reduced(presolve(problem))
-        flow = _flows_in_proportion(problem)
-        reduced = presolve(problem.linearised(flow))
-        return _classified(reduced, flow / reduced.flow_scale)
-
-
-def remember(problem: ReducedProblem, classes: Classes) -> None:
-    """Note the classes of a reduced problem: one that is linearised at no generic point."""
-    _known[problem] = classes
-
-
-def classes_of(problem: BalanceProblem, circuit: Circuit, survey: Survey) -> Classes:
-    """Classify the problem of a circuit and a survey.
-
-    Raises
-    ------
-    NotBalanceable
-        If exact values contradict each other, which are named.
-    """
-    try:
-        return classify(problem)
-    except ContradictoryValues as error:
-        raise named(error, circuit, survey) from None
-
-
-def classify_reduced(problem: ReducedProblem) -> Classes:
-    """Classify every flow and grade of a reduced problem; once, however often it is asked."""
-    if problem not in _known:
-        _known[problem] = _classified(problem)
-    return _known[problem]
-
-
-def _classified(problem: ReducedProblem, flow: Floats | None = None) -> Classes:
-    rng = np.random.default_rng(_SEED)
-    Z, n = problem.basis.Z, problem.flow.size
+    rng = np.random.default_rng(SEED)
+    Z, n = basis.Z, flow_measured.size
     if flow is None:
-        flow = _generic_flows(problem, rng)
-    parts = [_linearise(a, flow, Z, rng) for a in problem.analytes]
+        flow = generic_flows(basis, rng)
+    parts = [_linearise(a, flow, Z, rng) for a in analytes]
     # all rows that tie the free flows u to measurements: Y_k of each analyte, Z of measured flows
-    Z_measured = Z[problem.flow_measured]
+    Z_measured = Z[flow_measured]
     stacked = np.vstack([*(p.Y for p in parts), Z_measured])
     length = np.sqrt((stacked**2).sum(axis=0))
     # free numbers may have units of their own; what is rounding against them is not seen
@@ -149,13 +115,11 @@ def _classified(problem: ReducedProblem, flow: Floats | None = None) -> Classes:
     Q, unseen = U[:, :rank], unit[:, None] * Vt[rank:].T
     drift = Z @ unseen  # flows that can move unseen
     most = _norm(Z * unit)
-    flow_determined = problem.flow_measured | (
-        _norm(drift) <= _ZERO * np.where(most > 0.0, most, 1.0)
-    )
+    flow_determined = flow_measured | (_norm(drift) <= _ZERO * np.where(most > 0.0, most, 1.0))
     offset = np.cumsum([0, *(len(p.Y) for p in parts)])
     share = 1.0 - (Q[offset[-1] : len(stacked)] ** 2).sum(axis=1)
     flow_checked = np.zeros(n, dtype=bool)
-    flow_checked[problem.flow_measured] = share > _ZERO
+    flow_checked[flow_measured] = share > _ZERO
     determined, checked = [], []
     for p, first in zip(parts, offset[:-1], strict=True):
         is_determined, is_checked = _grade_classes(p, Q[first : first + len(p.Y)], unseen)
@@ -165,7 +129,7 @@ def _classified(problem: ReducedProblem, flow: Floats | None = None) -> Classes:
     to_grades = (np.hstack([p.D, p.Y]) for p in parts)
     # numpy before 2.4 finds no rank of an empty matrix
     reduced_rows = sum(_rank(rows) for rows in to_grades if rows.size)
-    extra = sum(a.extra_measurements for a in problem.analytes)
+    extra = sum(a.extra_measurements for a in analytes)
     return Classes(
         flow_determined=flow_determined,
         flow_checked=flow_checked,
@@ -173,7 +137,7 @@ def _classified(problem: ReducedProblem, flow: Floats | None = None) -> Classes:
         grade_checked=np.array(checked, dtype=bool).reshape(shape),
         degrees_of_freedom=reduced_rows + len(Z_measured) - rank + extra,
         unobservable_flows=Z.shape[1] - rank,
-        scale_free=not problem.flow_measured.any() and not problem.basis.offset.any(),
+        scale_free=not flow_measured.any() and not basis.offset.any(),
     )
 
 
@@ -192,32 +156,9 @@ def _norm(rows: Floats) -> Floats:
     return np.asarray(np.sqrt((rows**2).sum(axis=1)))
 
 
-def _generic_flows(problem: ReducedProblem, rng: np.random.Generator) -> Floats:
-    """Return random flows in balance, none of them zero."""
-    basis = problem.basis
+def generic_flows(basis: FlowBasis, rng: np.random.Generator) -> Floats:
+    """Return random flows in balance, none of them zero, shape (n_carriers,)."""
     return np.asarray(basis.offset + basis.Z @ rng.uniform(1.0, 2.0, basis.Z.shape[1]))
-
-
-def _flows_in_proportion(problem: BalanceProblem) -> Floats:
-    """Return random flows in balance whose parts stand in proportion: that of random wholes."""
-    rng = np.random.default_rng(_SEED)
-    a, b, c, d = problem.proportion.T
-    pairs, which = np.unique(problem.proportion[:, [1, 3]], axis=0, return_inverse=True)
-    p = rng.uniform(0.5, 2.0, len(pairs))
-    left, right = np.concatenate([a, pairs[:, 0]]), np.concatenate([c, pairs[:, 1]])
-    rows = np.arange(left.size)
-    values = np.concatenate([np.ones(left.size), -p[which.ravel()], -p])
-    more = sparse.csr_array(
-        (values, (np.tile(rows, 2), np.concatenate([left, right]))),
-        shape=(left.size, problem.n_carriers),
-    )
-    fixed = replace(
-        problem,
-        flow_balance=sparse.csr_array(sparse.vstack([problem.flow_balance, more])),
-        flow_source=np.concatenate([problem.flow_source, np.zeros(left.size)]),
-    )
-    reduced = presolve(fixed)
-    return _generic_flows(reduced, rng) * reduced.flow_scale
 
 
 def _linearise(

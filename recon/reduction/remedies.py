@@ -9,7 +9,8 @@ import numpy as np
 from oretally.flowsheet import BalanceProblem, NotBalanceable, Survey
 from oretally.flowsheet.arrays import Bools
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.recon.reduction.observability import Classes, classify
+from oretally.recon.reduction.classification import classify
+from oretally.recon.reduction.observability import Classes
 
 __all__ = ["require_scale", "scale_is_missing", "undetermined", "useful_measurements"]
 

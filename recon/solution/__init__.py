@@ -12,6 +12,7 @@ from oretally.recon.solution.many_solutions import (
 )
 from oretally.recon.solution.solution import (
     GOOD,
+    GROWN,
     Solution,
     StopReason,
     better,
@@ -23,6 +24,7 @@ from oretally.recon.solution.stated_problem import same_flow
 
 __all__ = [
     "GOOD",
+    "GROWN",
     "BalanceCheck",
     "ManySolutions",
     "Solution",

@@ -21,18 +21,12 @@ class BalanceCheck:
     def __init__(self, problem: BalanceProblem) -> None:
         self._flow = _Family.of(problem.flow_balance, [problem.flow_source])
         self._parts = problem.shares if len(problem.proportion) else None
-        alike: dict[int, list[int]] = {}
-        for k, B in enumerate(problem.analyte_balance):
-            alike.setdefault(id(B), []).append(k)
         self._analytes = [
             (
                 analytes if len(analytes) < problem.n_analytes else slice(None),
-                _Family.of(
-                    problem.analyte_balance[analytes[0]],
-                    [problem.analyte_source[k] for k in analytes],
-                ),
+                _Family.of(B, [problem.analyte_source[k] for k in analytes]),
             )
-            for analytes in alike.values()
+            for B, analytes in problem.alike
         ]
 
     def largest(self, flow: Floats, grade: Floats) -> Floats:

@@ -203,7 +203,7 @@ def _bends_down(s: StatedProblem, multiplier: Floats, held: Bools) -> int:
 def _scale(problem: BalanceProblem, flow: Floats) -> float:
     """Return the factor on flows furthest from 1, over parts whose scale nothing exact fixes."""
     n, A = problem.n_carriers, problem.flow_balance
-    linked = [A, *{id(B): B for B in problem.analyte_balance}.values()]
+    linked = [A, *(B for B, _ in problem.alike)]
     if len(problem.proportion):
         rows = np.repeat(np.arange(len(problem.proportion)), 4)
         alike = (np.ones(rows.size), (rows, problem.proportion.ravel()))

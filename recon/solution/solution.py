@@ -17,12 +17,20 @@ from oretally.recon.reduction import (
     Classes,
     ReducedProblem,
     best_grades,
-    classify_reduced,
     without_idle_bounds,
 )
 from oretally.recon.result import Certificate
 
-__all__ = ["GOOD", "Solution", "StopReason", "better", "lower", "measured_stop", "sum_of_squares"]
+__all__ = [
+    "GOOD",
+    "GROWN",
+    "Solution",
+    "StopReason",
+    "better",
+    "lower",
+    "measured_stop",
+    "sum_of_squares",
+]
 
 
 class StopReason(StrEnum):
@@ -39,6 +47,7 @@ class StopReason(StrEnum):
 
 _SAME = 1e-6  # objectives closer than this, relative and absolute, are one
 _BALANCES = 1e-6  # largest residual of a balance, with which a point can be compared
+GROWN = 20.0  # times the largest measured flow: no plant sends more round
 GOOD = (StopReason.OPTIMUM, StopReason.ROUNDING, StopReason.STOPPED)
 
 
@@ -97,7 +106,7 @@ class Solution:
     def classes(self) -> Classes:
         """What is known of each value."""
         with one_thread():
-            return classify_reduced(self.reduced)
+            return self.reduced.classes
 
     @cached_property
     def grades(self) -> tuple[BestGrades, ...]:

@@ -138,7 +138,7 @@ def stated_at(problem: BalanceProblem, flow: Floats, grade: Floats) -> StatedPro
     n_labels = g.value.shape[1]
     amount_of = np.full((problem.n_analytes, n), -1, dtype=np.intp)
     amount_of[start.analyte, start.flow_label] = first_amount + np.arange(start.stream.size)
-    for analytes, B in _alike(problem):
+    for B, analytes in problem.alike:
         r, j, v = _of(B, 0)
         for k in analytes:
             opens = amount_of[k, start.same[j]]
@@ -269,14 +269,6 @@ def _sizes(flow: Floats, sd: Floats, g: _Grades, q: Floats, start: _Starts) -> F
 def _of(B: Rows, first: int) -> tuple[Ints, Ints, Floats]:
     entries = B.tocoo()
     return first + entries.row.astype(np.intp), entries.col.astype(np.intp), entries.data
-
-
-def _alike(problem: BalanceProblem) -> list[tuple[list[int], Rows]]:
-    """Return the analytes of each set of balances."""
-    found: dict[int, list[int]] = {}
-    for k, B in enumerate(problem.analyte_balance):
-        found.setdefault(id(B), []).append(k)
-    return [(analytes, problem.analyte_balance[analytes[0]]) for analytes in found.values()]
 
 
 def _parts(problem: BalanceProblem) -> tuple[Ints, Ints, Ints]:

@@ -63,23 +63,24 @@ def with_losses(
     if not losses:
         return problem
     n_more = len(losses)
-    wider: dict[int, Rows] = {}  # balances that are one object stay one object
-    for B in (problem.flow_balance, *problem.analyte_balance):
-        if id(B) not in wider:
-            ends = np.zeros((B.shape[0], n_more))
-            for i, (node, (_, size)) in enumerate(losses.items()):
-                ends[node, i] = -1.0 if size >= 0.0 else 1.0
-            wider[id(B)] = sparse.csr_array(sparse.hstack([B, sparse.csr_array(ends)]))
     lost = np.array([grades for grades, _ in losses.values()]).T.reshape(problem.n_analytes, n_more)
     unknown = np.full(n_more, np.nan)
+
+    def wider(B: Rows) -> Rows:
+        ends = np.zeros((B.shape[0], n_more))
+        for i, (node, (_, size)) in enumerate(losses.items()):
+            ends[node, i] = -1.0 if size >= 0.0 else 1.0
+        return sparse.csr_array(sparse.hstack([B, sparse.csr_array(ends)]))
+
+    flow_balance, analyte_balance = problem.each_balance(wider)
 
     def beside(rows: Floats, more: Floats) -> Floats:
         return np.concatenate([rows, more], axis=-1)
 
     return replace(
         problem,
-        flow_balance=wider[id(problem.flow_balance)],
-        analyte_balance=tuple(wider[id(B)] for B in problem.analyte_balance),
+        flow_balance=flow_balance,
+        analyte_balance=analyte_balance,
         tie=np.concatenate([problem.tie, problem.tie.max(initial=-1) + 1 + np.arange(n_more)]),
         flow=beside(problem.flow, unknown),
         flow_sd=beside(problem.flow_sd, unknown),
@@ -132,7 +133,7 @@ class Refitter:
             ready = prepare(without(self.problem, stopped) if stopped.any() else self.problem)
         except NotBalanceable:
             return
-        if ready.alike and not ready.is_large:
+        if ready.blocks.alike and not ready.blocks.is_large:
             self.ready.append((stopped, ready))
 
     @property

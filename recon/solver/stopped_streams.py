@@ -109,11 +109,11 @@ def _closed(problem: BalanceProblem, carrier: int) -> Bools:
 def without(problem: BalanceProblem, stopped: Bools) -> BalanceProblem:
     """Return the problem without some carriers."""
     running = np.flatnonzero(~stopped)
-    matrices = {id(B): B[:, running] for B in problem.analyte_balance}
+    flow_balance, analyte_balance = problem.each_balance(lambda B: B[:, running])
     return replace(
         problem,
-        flow_balance=problem.flow_balance[:, running],
-        analyte_balance=tuple(matrices[id(B)] for B in problem.analyte_balance),
+        flow_balance=flow_balance,
+        analyte_balance=analyte_balance,
         tie=problem.tie[running],
         **{name: getattr(problem, name)[..., running] for name in (
             "flow", "flow_sd", "flow_lower", "grade", "grade_sd", "grade_lower", "grade_upper")},

@@ -52,7 +52,7 @@ def solve(
         return linear
     if not len(problem.proportion):
         ready = prepare(problem)
-        if ready.alike:
+        if ready.blocks.alike:
             try:
                 return _bulk(ready, starts, near)
             except np.linalg.LinAlgError:  # weights that differ beyond all digits

@@ -16,8 +16,13 @@ from scipy.optimize import minimize
 from scipy.stats import binom, chi2
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.gross_errors.elimination import eliminate
-from oretally.recon.gross_errors.robust import HUBER, biweight, huber, least_absolute
+from oretally.recon.gross_errors.other_methods import (
+    HUBER,
+    biweight,
+    eliminate,
+    huber,
+    least_absolute,
+)
 from oretally.recon.gross_errors.variance_factors import CONFIDENCE, variance_factors
 from oretally.recon.propagation import sidak_limit
 from oretally.recon.signatures import signatures_of

@@ -13,20 +13,22 @@ from published import within_binomial
 
 from oretally.recon.laboratory import (
     Bias,
+    Concern,
+    ConcernKind,
     Standards,
     blanks,
+    concerns,
     control_chart,
     dixon,
     fit_precision,
     grubbs,
+    huber_proposal_2,
+    interlaboratory,
     pooled_sd,
     relative_sd,
     standards,
 )
-from oretally.recon.laboratory.control import ConcernKind, verdict
 from oretally.recon.laboratory.duplicates import PrecisionMethod
-from oretally.recon.laboratory.replicates import huber_proposal_2, interlaboratory
-from oretally.recon.propagation import sidak_limit
 
 Floats = NDArray[np.float64]
 
@@ -124,53 +126,46 @@ def test_rate_of_carry_over(part: float, rate: float) -> None:
     for _ in range(1000):
         before = rng.uniform(1.0, 40.0, 10)
         found = blanks(part * before + rng.normal(0.0, 0.05, 10), 9.0, before)
-        concerns = verdict(blanks=found).concerns
-        hits += [c.kind for c in concerns] == [ConcernKind.CARRY_OVER]
+        said = concerns(None, [], found, carried=found.carry_over)
+        hits += [c.kind for c in said] == [ConcernKind.CARRY_OVER]
     assert hits > 990 if rate == 1.0 else within_binomial(hits, 1000, rate)
 
 
-def test_verdict_of_a_bad_batch() -> None:
-    """Standards 0.5 high and one far off, a dirty blank, a chart out of order: all is said."""
-    rng = np.random.default_rng(9)
-    x = 5.5 + 0.1 * rng.standard_normal(8)
-    x[3] = 6.4
-    found = verdict(
-        standards(x, 5.0, 0.02, 0.3),
-        blanks([0.0, 0.0, 0.4], 0.1, [1.0, 1.0, 30.0]),
-        control_chart([0.0, 2.5, 2.6, -3.2], 0.0, 1.0),
+def test_concerns_of_a_bad_batch() -> None:
+    """Standards 0.5 high, a dirty blank, a chart out of order: all is said, and no more."""
+    x = 5.5 + 0.1 * np.random.default_rng(9).standard_normal(8)
+    high, level = standards(x, 5.0, 0.02, 0.3), standards([9.8, 10.2, 10.0, 10.0], 10.0, 0.0, 0.3)
+    charts = [
+        (control_chart([0.0, 2.5, 2.6, -3.2], 0.0, 1.0), high.relative_bias),
+        (control_chart([0.0, 0.1], 0.0, 1.0), level.relative_bias),
+    ]
+    shown = blanks([0.0, 0.0, 0.4], 0.1, [1.0, 1.0, 30.0])
+    assert concerns(high, charts, shown, carried=shown.carry_over) == (
+        Concern(ConcernKind.BIAS),
+        Concern(ConcernKind.BIAS, 0),
+        Concern(ConcernKind.STANDARD_OFF, 0, (3,)),
+        Concern(ConcernKind.TWO_OF_THREE, 0, (2,)),
+        Concern(ConcernKind.BLANK_HIGH, None, (2,)),
+        Concern(ConcernKind.CARRY_OVER),
     )
-    by_kind = {c.kind: c for c in found.concerns}
-    assert set(by_kind) == set(ConcernKind) and found.unchecked == ()
-    assert by_kind[ConcernKind.STANDARD_OFF].places == (3,)
-    assert by_kind[ConcernKind.STANDARD_OFF].limit == pytest.approx(sidak_limit(0.05, 8))
-    assert by_kind[ConcernKind.BIAS].figure == pytest.approx(x.mean() - 5.0)
-    assert by_kind[ConcernKind.RELATIVE_BIAS].figure == pytest.approx(x.mean() / 5.0 - 1.0)
-    assert (by_kind[ConcernKind.BLANK_HIGH].figure, by_kind[ConcernKind.BLANK_HIGH].places) == (
-        0.4,
-        (2,),
-    )
-    assert by_kind[ConcernKind.BEYOND_ACTION].figure == -3.2
-    assert by_kind[ConcernKind.TWO_OF_THREE].figure == 2.6
-    assert all(abs(c.figure) > c.limit for c in found.concerns)
-
-
-def test_verdict_says_what_was_not_checked() -> None:
-    assert set(verdict().unchecked) == set(ConcernKind) and verdict().concerns == ()
-    one = verdict(standards([5.0], 5.0, 0.1, 0.1), blanks([0.0, 0.1], 0.5))
-    assert set(one.unchecked) == set(ConcernKind) - {
-        ConcernKind.STANDARD_OFF,
-        ConcernKind.BLANK_HIGH,
-    }
+    only = concerns(high, charts[:1], None)  # one standard: its bias is that of all
+    assert [c.chart for c in only if c.kind is ConcernKind.BIAS] == [None]
+    assert concerns(None, [], None) == ()
 
 
 def test_rate_of_batches_called_biased() -> None:
-    """Two materials, two tests of bias that share alpha: at most 5 %, and not far below it."""
+    """Two standards, three tests of bias that share alpha: at most 5 %, and not far below it."""
     rng, n, hits = np.random.default_rng(11), 1000, 0
     c = np.array([1.0, 1.0, 1.0, 1.0, 10.0, 10.0, 10.0, 10.0])
     for _ in range(n):
         x = c + 0.05 * c * rng.standard_normal(8)
-        kinds = {f.kind for f in verdict(standards(x, c, 0.0, 0.05 * c)).concerns}
-        hits += bool(kinds & {ConcernKind.BIAS, ConcernKind.RELATIVE_BIAS})
+        charts = [
+            (control_chart(x[part], at, 0.05 * at),
+             standards(x[part], at, 0.0, 0.05 * at).relative_bias)
+            for part, at in ((slice(4), 1.0), (slice(4, 8), 10.0))
+        ]  # fmt: skip
+        said = concerns(standards(x, c, 0.0, 0.05 * c), charts, None)
+        hits += any(each.kind is ConcernKind.BIAS for each in said)
     assert 0.02 < hits / n < 0.07
 
 

@@ -31,8 +31,7 @@ from oretally.flowsheet import (
     balance_problem,
     positions,
 )
-from oretally.recon.plan.left_open import filled, least_readings, open_answers
-from oretally.recon.plan.moves import Exchanges
+from oretally.recon.plan.moves import Exchanges, filled, least_readings, open_answers
 from oretally.recon.plan.rounding import cheapest_plan
 from oretally.recon.solver import prepare
 

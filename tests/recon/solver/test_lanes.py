@@ -250,10 +250,10 @@ def test_conjugate_gradients_reach_the_same_minimum(
     problem = random_circuit(seed, 12, 4).problem(0.03, 0.5 * missing, missing)
     prepared = prepare(problem)
     usual = prepared.solve()
-    assume(prepared.alike and usual.converged)
+    assume(prepared.blocks.alike and usual.converged)
     assume((usual.flow >= 1e-6 * usual.flow.max()).all())
     reduced = prepared.reduced
-    lanes, flows = prepared.large
+    lanes, flows = prepared.blocks.large
     least, stopping = minimise_large(lanes, flows, _data(reduced), reduced.flow)
     assume(least.done[0])  # what it does not solve is left to the careful way, and is said so
     assert not stopping.any()
@@ -265,7 +265,7 @@ def test_a_large_circuit(random_circuit: Maker) -> None:
     """250 nodes and 6 analytes, complete: without matrices of second derivatives."""
     made = random_circuit(5, 250, 6)
     prepared = prepare(made.problem(0.02))
-    assert prepared.is_large
+    assert prepared.blocks.is_large
     found = prepared.solve()
     assert found.converged
     assert found.max_imbalance <= 1e-10

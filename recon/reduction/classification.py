@@ -1,0 +1,71 @@
+"""What is known of each value of a balance problem, or of a circuit and its survey."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from scipy import sparse
+
+from oretally.flowsheet import BalanceProblem, Circuit, ContradictoryValues, Survey
+from oretally.flowsheet.arrays import Floats
+from oretally.recon.numerics import one_thread
+from oretally.recon.reduction.exact_values import named
+from oretally.recon.reduction.observability import SEED, Classes, generic_classes, generic_flows
+from oretally.recon.reduction.presolve import presolve
+
+__all__ = ["classes_of", "classify"]
+
+
+def classify(problem: BalanceProblem) -> Classes:
+    """Classify every flow and grade of a balance problem.
+
+    Raises
+    ------
+    NotBalanceable
+        If the exact balances contradict each other.
+    """
+    with one_thread():
+        if not len(problem.proportion):
+            return presolve(problem).classes
+        flow = _flows_in_proportion(problem)
+        reduced = presolve(problem.linearised(flow))
+        return generic_classes(
+            reduced.basis, reduced.flow_measured, reduced.analytes, flow=flow / reduced.flow_scale
+        )
+
+
+def classes_of(problem: BalanceProblem, circuit: Circuit, survey: Survey) -> Classes:
+    """Classify the problem of a circuit and a survey.
+
+    Raises
+    ------
+    NotBalanceable
+        If exact values contradict each other, which are named.
+    """
+    try:
+        return classify(problem)
+    except ContradictoryValues as error:
+        raise named(error, circuit, survey) from None
+
+
+def _flows_in_proportion(problem: BalanceProblem) -> Floats:
+    """Return random flows in balance whose parts stand in proportion: that of random wholes."""
+    rng = np.random.default_rng(SEED)
+    a, b, c, d = problem.proportion.T
+    pairs, which = np.unique(problem.proportion[:, [1, 3]], axis=0, return_inverse=True)
+    p = rng.uniform(0.5, 2.0, len(pairs))
+    left, right = np.concatenate([a, pairs[:, 0]]), np.concatenate([c, pairs[:, 1]])
+    rows = np.arange(left.size)
+    values = np.concatenate([np.ones(left.size), -p[which.ravel()], -p])
+    more = sparse.csr_array(
+        (values, (np.tile(rows, 2), np.concatenate([left, right]))),
+        shape=(left.size, problem.n_carriers),
+    )
+    fixed = replace(
+        problem,
+        flow_balance=sparse.csr_array(sparse.vstack([problem.flow_balance, more])),
+        flow_source=np.concatenate([problem.flow_source, np.zeros(left.size)]),
+    )
+    reduced = presolve(fixed)
+    return generic_flows(reduced.basis, rng) * reduced.flow_scale
