@@ -21,7 +21,7 @@ import numpy as np
 import scipy.linalg
 from scipy import sparse
 
-from oretally.flowsheet import BalanceProblem, Circuit, ContradictoryValues, Survey
+from oretally.flowsheet import BalanceModel, BalanceProblem, ContradictoryValues
 from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.numerics import SemidefiniteFactor, left_null_space, one_thread
 from oretally.recon.reduction.exact_values import named
@@ -104,7 +104,7 @@ def remember(problem: ReducedProblem, classes: Classes) -> None:
     _known[problem] = classes
 
 
-def classes_of(problem: BalanceProblem, circuit: Circuit, survey: Survey) -> Classes:
+def classes_of(model: BalanceModel) -> Classes:
     """Classify the problem of a circuit and a survey.
 
     Raises
@@ -113,9 +113,9 @@ def classes_of(problem: BalanceProblem, circuit: Circuit, survey: Survey) -> Cla
         If exact values contradict each other, which are named.
     """
     try:
-        return classify(problem)
+        return classify(model.problem)
     except ContradictoryValues as error:
-        raise named(error, circuit, survey) from None
+        raise named(error, model) from None
 
 
 def classify_reduced(problem: ReducedProblem) -> Classes:
