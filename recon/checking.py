@@ -74,7 +74,7 @@ def check(
     check_survey(model)
     feed, products = reference_streams(circuit, feed, products)
     problem, places, never = model.problem, model.positions, never_by_size(model)
-    classes = classes_of(problem, circuit, survey)
+    classes = classes_of(model)
     known = (
         CheckedValue(
             row.stream,

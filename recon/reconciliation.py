@@ -110,7 +110,7 @@ def reconcile(
     check_survey(model)
     feed, products = reference_streams(circuit, feed, products)
     require_scale(survey, feed)
-    classes_of(model.problem, circuit, survey)  # exact values that contradict each other are named
+    classes_of(model)  # exact values that contradict each other are named
     solution = solve_certified(model.problem, starts)
     if not solution.converged:
         return NoBalance(model, solution, feed, products, alpha, rates).balance(trials)

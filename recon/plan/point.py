@@ -93,7 +93,7 @@ def balanced_point(
     plain, places = bare.problem, bare.positions
     if len(places.rows) > MOST_VALUES:
         raise NoPlanPoint(n_values=len(places.rows))
-    classes_of(model.problem, circuit, survey)
+    classes_of(model)
     solution = solve(model.problem)
     if not solution.converged:
         raise NoPlanPoint(status=solution.status.value)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import sparse
 
-from oretally.flowsheet import BalanceProblem, Circuit, ContradictoryValues, Survey
+from oretally.flowsheet import BalanceModel, BalanceProblem, ContradictoryValues
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.numerics import one_thread
 from oretally.recon.reduction.exact_values import named
@@ -35,7 +35,7 @@ def classify(problem: BalanceProblem) -> Classes:
         )
 
 
-def classes_of(problem: BalanceProblem, circuit: Circuit, survey: Survey) -> Classes:
+def classes_of(model: BalanceModel) -> Classes:
     """Classify the problem of a circuit and a survey.
 
     Raises
@@ -44,9 +44,9 @@ def classes_of(problem: BalanceProblem, circuit: Circuit, survey: Survey) -> Cla
         If exact values contradict each other, which are named.
     """
     try:
-        return classify(problem)
+        return classify(model.problem)
     except ContradictoryValues as error:
-        raise named(error, circuit, survey) from None
+        raise named(error, model) from None
 
 
 def _flows_in_proportion(problem: BalanceProblem) -> Floats:

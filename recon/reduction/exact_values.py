@@ -9,13 +9,11 @@ import numpy as np
 from scipy import sparse
 
 from oretally.flowsheet import (
-    Circuit,
+    BalanceModel,
     ContradictoryValues,
     NotBalanceable,
     Position,
     Rows,
-    Survey,
-    positions,
 )
 from oretally.flowsheet.arrays import Floats
 
@@ -79,9 +77,9 @@ class ExactRows:
         )
 
 
-def named(error: ContradictoryValues, circuit: Circuit, survey: Survey) -> NotBalanceable:
+def named(error: ContradictoryValues, model: BalanceModel) -> NotBalanceable:
     """Return the error with the streams and quantities by name."""
-    names = positions(circuit, survey).named
+    names = model.positions.named
     places = [Position(None, j) for j in error.flows]
     flows = [names[p] for p in places if p in names]
     grades = [names[p] for p in (Position(*kj) for kj in error.grades) if p in names]

@@ -16,7 +16,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy import sparse
 
-from oretally.flowsheet import BalanceProblem, Circuit, ContradictoryValues, NotBalanceable
+from oretally.flowsheet import (
+    BalanceModel,
+    BalanceProblem,
+    Circuit,
+    ContradictoryValues,
+    NotBalanceable,
+)
 from oretally.recon.reconciliation import reconcile
 from oretally.recon.reduction import classify
 from oretally.recon.reduction.exact_values import named
@@ -167,7 +173,7 @@ def test_08_sd_that_goes_to_zero_is_an_equality(random_circuit: Maker) -> None:
 
 def test_08_contradictions_are_named(two_products: Circuit, make_survey: Maker) -> None:
     survey = make_survey({"feed": (10.0, 0.1)}, {"X": {"tails": (0.1, 0.01)}})
-    error = named(ContradictoryValues((0, 1), ((0, 2),)), two_products, survey)
+    error = named(ContradictoryValues((0, 1), ((0, 2),)), BalanceModel(two_products, survey))
     assert str(error).startswith(
         "These exact values contradict each other: dry mass of 'feed', dry mass of 'conc', "
         "X in 'tails'. No balance satisfies them all."
