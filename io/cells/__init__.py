@@ -1,14 +1,7 @@
 """What one cell or header says: number, word, unit, stated error."""
 
 from oretally.io.cells.amounts import in_unit_of, read_amount, read_definition_number, read_share
-from oretally.io.cells.bounded_values import (
-    BoundedValue,
-    above_range,
-    below_detection,
-    entered,
-    written_bound,
-)
-from oretally.io.cells.extrapolation import extrapolation_notes
+from oretally.io.cells.bounded_values import entered, written_bound
 from oretally.io.cells.headers import RELATIVE, Heading, Spellings, is_relative, read_heading
 from oretally.io.cells.numbers import ParsedNumber, plain_number, read_number
 from oretally.io.cells.quantity_names import (
@@ -42,27 +35,17 @@ from oretally.io.cells.values import (
     Weight,
     value_in_own_unit,
 )
-from oretally.io.cells.words import (
-    BELOW,
-    NOT_MEASURED,
-    TWO_WAYS,
-    folded_word,
-    in_own_unit,
-    with_own_unit,
-)
+from oretally.io.cells.words import NOT_MEASURED, folded_word, with_own_unit
 
 __all__ = [
-    "BELOW",
     "DENSITIES",
     "NOT_MEASURED",
     "OTHER_QUANTITIES",
     "RELATIVE",
     "SHARES",
-    "TWO_WAYS",
     "WATER",
     "WET",
     "WHOLE_EARTH",
-    "BoundedValue",
     "CellValue",
     "ErrorColumn",
     "Grade",
@@ -76,15 +59,11 @@ __all__ = [
     "ValueColumn",
     "ValueReader",
     "Weight",
-    "above_range",
-    "below_detection",
     "dissolved_name",
     "entered",
     "error_of_nothing",
     "error_without_value",
-    "extrapolation_notes",
     "folded_word",
-    "in_own_unit",
     "in_unit_of",
     "is_relative",
     "percent_refused",

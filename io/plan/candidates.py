@@ -37,7 +37,7 @@ class Candidates:
     """
 
     def __init__(
-        self, definition: Definition, today: Survey, expected: Survey | None, point: PlanPoint,
+        self, definition: Definition, today: Survey, expected: Survey | None, *, point: PlanPoint,
         places: Positions, table: PriceTable, notes: list[str], faults: list[Fault],
     ) -> None:  # fmt: skip
         self.definition, self.today, self.expected = definition, today, expected

@@ -117,7 +117,8 @@ def read_plan_case(
         )
     if table is None or faults:
         raise InputError(faults)
-    reader = Candidates(definition, today, looked_for, point, places, table, notes, faults)
+    reader = Candidates(definition, today, looked_for, point=point, places=places, table=table,
+                        notes=notes, faults=faults)  # fmt: skip
     candidates = reader.all()
     if faults:
         raise InputError(faults)

@@ -15,7 +15,7 @@ import pytest
 
 from oretally.flowsheet import Dimension, ErrorRule, parse_unit
 from oretally.io import read_case
-from oretally.io.cells import extrapolation_notes
+from oretally.io.cells.extrapolation import extrapolation_notes
 from oretally.io.cli import main
 from oretally.io.laboratory import judged_table, lab_json, lab_report, read_lab
 from oretally.io.laboratory.document import lab_document, lab_schema
