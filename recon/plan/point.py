@@ -130,7 +130,7 @@ def balanced_point(
         )  # fmt: skip
     if faults:
         raise InputError(faults)
-    tangent = tangent_at(plain, flow, grade, shown)
+    tangent = tangent_at(plain, flow, grade, named=shown)
     answers = Answers.of(propagate(problem, solution), positions(circuit, survey), survey, feed,
                          products)  # fmt: skip
     at_zero = tuple(
