@@ -100,7 +100,7 @@ def balanced_point(
     _check(bare, solution)
     flow, grade = solution.flow[: plain.n_carriers], solution.grade[: plain.n_analytes]
     grade = _with_tied(grade[:, : plain.n_carriers], plain.tie)
-    tangent = tangent_at(plain, flow, grade, [row.place for row in places.rows])
+    tangent = tangent_at(plain, flow, grade, named=[row.place for row in places.rows])
     covariance = propagate(model.problem, solution)
     answers = Answers.of(model, covariance, feed=feed, products=products)
     at_zero = tuple(

@@ -52,7 +52,7 @@ class Small:
         rows = positions(circuit, self.blank).rows
         self.names = [(row.stream, row.quantity) for row in rows]
         self.places = [row.place for row in rows]
-        self.tangent = tangent_at(problem, flow, grade, self.places)
+        self.tangent = tangent_at(problem, flow, grade, named=self.places)
         value = np.array([flow[j] if k is None else grade[k, j] for k, j in self.places])
         is_flow = np.array([p.analyte is None for p in self.places])
         self.value, n = value, len(value)

@@ -91,7 +91,7 @@ def test_more_money_never_makes_it_worse(random_circuit: Callable[..., Any]) -> 
         small = drawn(random_circuit, seed, 3, 2, most=3, least=30.0, sample=5.0)
         relaxation, last, plans = Relaxation(small.design), np.inf, list[Ints]()
         for share in np.linspace(0.4, 1.8, 4):
-            chosen = best_plan(small.design, relaxation, share * small.once(), plans)
+            chosen = best_plan(small.design, relaxation, share * small.once(), starts=plans)
             if chosen is None:
                 assert last == np.inf
                 continue

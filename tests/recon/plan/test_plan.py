@@ -196,7 +196,7 @@ def test_what_leaves_an_answer_open_is_as_much_as_can_be(
     ones, nothing = np.ones(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
     for _ in range(10):
         order = rng.permutation(n).tolist()
-        full = filled(design, nothing, ones, order, open_answers(design))
+        full = filled(design, nothing, ones, order=order, directions=open_answers(design))
         assert design.criterion(full) == np.inf
         for i in np.flatnonzero(full == 0):
             trial = full.copy()

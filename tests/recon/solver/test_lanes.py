@@ -254,7 +254,7 @@ def test_conjugate_gradients_reach_the_same_minimum(
     assume((usual.flow >= 1e-6 * usual.flow.max()).all())
     reduced = prepared.reduced
     lanes, flows = prepared.blocks.large
-    least, stopping = minimise_large(lanes, flows, _data(reduced), reduced.flow)
+    least, stopping = minimise_large(lanes, flows, _data(reduced), measured=reduced.flow)
     assume(least.done[0])  # what it does not solve is left to the careful way, and is said so
     assert not stopping.any()
     aside = sum(a.remainder for a in reduced.analytes)
