@@ -27,11 +27,13 @@ from oretally.recon.result import ErrorShare, Recovery, RecoveryBudget
 
 __all__ = ["moved_by", "recovery_budgets"]
 
+_NOTHING = 1e-9  # percentage points: the sd of a recovery of all is rounding, and has no shares
+
 
 def recovery_budgets(
     answers: Answers, recoveries: Sequence[Recovery]
 ) -> tuple[RecoveryBudget, ...]:
-    """Return the budget of each recovery to a product whose sd is known.
+    """Return the budget of each recovery to a product whose sd is known and not 0.
 
     None for a circuit too large for a covariance with everything.
 
@@ -46,7 +48,7 @@ def recovery_budgets(
     found = []
     for r in recoveries:
         k, j = answers.analytes.index(r.analyte), answers.streams.index(r.stream)
-        recovery = answers.recovery(k, j) if r.product and r.sd else None
+        recovery = answers.recovery(k, j) if r.product and (r.sd or 0.0) > _NOTHING else None
         if recovery is None or r.sd is None:
             continue
         shares = _shares(answers.model, *answers.covariance.with_all(recovery.slopes))

@@ -19,6 +19,8 @@ from oretally.recon.result import BalancedValue, HiddenError
 
 __all__ = ["hidden_errors"]
 
+_NOTHING = 1e-9  # percentage points: what moves a recovery by less moves none
+
 
 def hidden_errors(
     values: Sequence[BalancedValue], positions: Sequence[Position], answers: Answers
@@ -63,7 +65,7 @@ def hidden_errors(
         found.append(
             HiddenError(
                 v.stream, v.quantity, v.unit, v.sd if size is None else size, checked,
-                *names[worst], float(moved[worst]),
+                *names[worst], float(moved[worst]) if abs(moved[worst]) > _NOTHING else 0.0,
             )
         )  # fmt: skip
     return tuple(sorted(found, key=lambda h: -round(abs(h.points), 6)))
