@@ -10,6 +10,7 @@ from oretally.flowsheet.faults import (
     Place,
 )
 from oretally.flowsheet.problem import (
+    BalanceModel,
     BalanceProblem,
     Position,
     Positions,
@@ -32,6 +33,7 @@ from oretally.flowsheet.units import Dimension, Unit, UnitError, is_unit, parse_
 
 __all__ = [
     "Analyte",
+    "BalanceModel",
     "BalanceProblem",
     "Basis",
     "Circuit",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from oretally.flowsheet import Circuit, Position, Survey, balance_problem, positions
+from oretally.flowsheet import BalanceModel, Circuit, Position, Survey
 from oretally.flowsheet.problem import check_survey, reference_streams
 from oretally.recon.answers import calculated_heads, class_of, closures, never_by_size, open_notes
 from oretally.recon.gross_errors import foresee
@@ -70,11 +70,11 @@ def check(
     InputError
         As `reconcile`.
     """
-    check_survey(circuit, survey)
+    model = BalanceModel(circuit, survey)
+    check_survey(model)
     feed, products = reference_streams(circuit, feed, products)
-    problem = balance_problem(circuit, survey)
+    problem, places, never = model.problem, model.positions, never_by_size(model)
     classes = classes_of(problem, circuit, survey)
-    places, never = positions(circuit, survey), never_by_size(circuit, survey)
     known = (
         CheckedValue(
             row.stream,
@@ -90,8 +90,8 @@ def check(
     )
     return Check(
         classes=statuses,
-        closures=closures(circuit, survey),
-        heads=calculated_heads(circuit, survey, feed, products),
+        closures=closures(model),
+        heads=calculated_heads(model, feed, products),
         degrees_of_freedom=classes.degrees_of_freedom,
         scale_missing=scale_is_missing(survey),
         measure=tuple(
@@ -100,8 +100,6 @@ def check(
                 () if survey.sizes.n_classes else useful_measurements(problem, places.shown)
             )
         ),
-        notes=open_notes(circuit, survey, problem, classes),
-        foreseen=None
-        if scale_is_missing(survey)
-        else foresee(circuit, survey, problem, feed, products),
+        notes=open_notes(model, classes),
+        foreseen=None if scale_is_missing(survey) else foresee(model, feed, products),
     )

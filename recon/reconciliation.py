@@ -5,14 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from oretally.flowsheet import (
-    Circuit,
-    Position,
-    Survey,
-    balance_problem,
-    parse_unit,
-)
-from oretally.flowsheet.problem import check_survey, positions, reference_streams
+from oretally.flowsheet import BalanceModel, Circuit, Position, Survey, parse_unit
+from oretally.flowsheet.problem import check_survey, reference_streams
 from oretally.recon.answers import (
     Answers,
     analyte_amounts,
@@ -43,6 +37,7 @@ from oretally.recon.propagation import global_test
 from oretally.recon.reduction import classes_of, require_scale
 from oretally.recon.result import Balance, BalancedValue, CalculatedHead, ErrorRates, ValueClass
 from oretally.recon.sizes import by_size
+from oretally.recon.solution import Solution
 from oretally.recon.solver import propagate, released_bounds, solve_certified
 
 __all__ = ["reconcile"]
@@ -112,34 +107,43 @@ def reconcile(
     >>> round(balance.recovery("conc", "Sn").recovery, 1)
     63.1
     """
-    rates = ErrorRates() if rates is None else rates
-    check_survey(circuit, survey)
+    model, rates = BalanceModel(circuit, survey), ErrorRates() if rates is None else rates
+    check_survey(model)
     feed, products = reference_streams(circuit, feed, products)
-    problem = balance_problem(circuit, survey)
     require_scale(survey, feed)
-    classes_of(problem, circuit, survey)  # exact values that contradict each other are named
-    solution = solve_certified(problem, starts)
+    # exact values that contradict each other are named
+    classes_of(model.problem, circuit, survey)
+    solution = solve_certified(model.problem, starts)
     if not solution.converged:
-        none = NoBalance(circuit, survey, problem, solution, feed, products, alpha, rates)
-        return none.balance(trials)
-    covariance = propagate(problem, solution)
-    values, found = _missed(circuit, survey, *balanced_values(circuit, survey, covariance, alpha))
+        return NoBalance(model, solution, feed, products, alpha, rates).balance(trials)
+    covariance = propagate(model.problem, solution)
+    answers = Answers.of(model, covariance, feed=feed, products=products)
+    balance = _balance(answers, solution, alpha=alpha, rates=rates, lost=lost)
+    return replace(
+        balance,
+        notes=_notes(balance, answers, asked_starts=starts is not None),
+        worth=worth_totals(answers, balance.losses, prices) if prices else (),
+        doubtful=doubtful_answers(balance, model.positions, solution),
+    )
+
+
+def _balance(
+    answers: Answers, solution: Solution, *, alpha: float, rates: ErrorRates,
+    lost: Sequence[str] | None,
+) -> Balance:  # fmt: skip
+    """Return a balance with what was computed, and without notes."""
+    model, covariance = answers.model, answers.covariance
+    feed, *products = (answers.streams[j] for j in (answers.feed, *answers.products))
+    values, places = _missed(model, *balanced_values(model, covariance, alpha))
     test = global_test(solution.objective, solution.classes.degrees_of_freedom, alpha)
-    places = positions(circuit, survey)
-    answers = Answers.of(covariance, places, survey, feed, products)
-    released = released_bounds(problem, solution, len(survey.analytes))
-    recoveries = answers.recoveries(released)
-    heads = calculated_heads(circuit, survey, feed, products)
-    gaps = closures(circuit, survey)
-    inquiry = Inquiry(circuit, survey, values, found, gaps, covariance, answers, test, rates)
-    gross_errors = inquiry.gross_errors()
-    stocks = inventories(circuit, survey, places, covariance)
-    losses = losses_of(circuit, survey, places, covariance, answers, lost)
-    balance = Balance(
-        circuit=circuit,
-        survey=survey,
+    released = released_bounds(model.problem, solution, len(model.survey.analytes))
+    recoveries, gaps = answers.recoveries(released), closures(model)
+    heads = calculated_heads(model, feed, products)
+    return Balance(
+        circuit=model.circuit,
+        survey=model.survey,
         feed=feed,
-        products=products,
+        products=tuple(products),
         converged=True,
         status=solution.status.value,
         iterations=solution.iterations,
@@ -153,39 +157,44 @@ def reconcile(
         heads=tuple(_with_adjusted(head, values) for head in heads),
         recoveries=recoveries,
         separations=answers.separations(),
-        formulas=formula_recoveries(circuit, survey, recoveries),
-        budgets=recovery_budgets(survey, places, covariance, answers, recoveries),
-        amounts=analyte_amounts(covariance, answers),
-        sizes=by_size(circuit, survey, places, covariance),
-        extractions=extractions(circuit, survey, places, covariance),
-        dissolutions=dissolutions(circuit, survey, places, covariance),
-        inventories=stocks,
-        gross_errors=gross_errors,
-        notes=(
-            *solver_notes(circuit, survey, solution, asked_starts=starts is not None),
-            *open_notes(circuit, survey, problem, solution.classes),
-            *bounded_notes(survey, values, gross_errors.hidden),
-            *stock_notes(circuit, survey, feed, recoveries, stocks),
-            *extraction_notes(circuit, survey, places, covariance),
-            *dissolution_notes(circuit, survey, test),
-        ),
-        losses=losses,
-        worth=worth_totals(covariance, answers, losses, prices) if prices else (),
+        formulas=formula_recoveries(model, recoveries),
+        budgets=recovery_budgets(answers, recoveries),
+        amounts=analyte_amounts(answers),
+        sizes=by_size(model, covariance),
+        extractions=extractions(model, covariance),
+        dissolutions=dissolutions(model, covariance),
+        inventories=inventories(model, covariance),
+        gross_errors=Inquiry(values, places, gaps, answers, test, rates).gross_errors(),
+        notes=(),
+        losses=losses_of(answers, lost),
     )
-    return replace(balance, doubtful=doubtful_answers(balance, places, solution))
+
+
+def _notes(balance: Balance, answers: Answers, *, asked_starts: bool) -> tuple[str, ...]:
+    """Return what the reader must know."""
+    model, covariance = answers.model, answers.covariance
+    solution, stocks = covariance.solution, balance.inventories
+    return (
+        *solver_notes(model, solution, asked_starts=asked_starts),
+        *open_notes(model, solution.classes),
+        *bounded_notes(model.survey, balance.values, balance.gross_errors.hidden),
+        *stock_notes(model, balance.feed, recoveries=balance.recoveries, inventories=stocks),
+        *extraction_notes(model, covariance),
+        *dissolution_notes(model, balance.global_test),
+    )
 
 
 def _missed(
-    circuit: Circuit, survey: Survey, values: Sequence[BalancedValue], positions: list[Position]
+    model: BalanceModel, values: Sequence[BalancedValue], places: list[Position]
 ) -> tuple[tuple[BalancedValue, ...], list[Position]]:
     """Return the rows without classes that nothing determines and nobody looked for."""
-    never = never_by_size(circuit, survey)
+    never = never_by_size(model)
     kept = [
         i
         for i, v in enumerate(values)
         if v.value_class is not ValueClass.UNOBSERVABLE or (v.stream, v.quantity) not in never
     ]
-    return tuple(values[i] for i in kept), [positions[i] for i in kept]
+    return tuple(values[i] for i in kept), [places[i] for i in kept]
 
 
 def _with_adjusted(head: CalculatedHead, values: Sequence[BalancedValue]) -> CalculatedHead:

@@ -14,14 +14,13 @@ from functools import cached_property
 import numpy as np
 
 from oretally.flowsheet import (
+    BalanceModel,
     BalanceProblem,
     Circuit,
     Fault,
     InputError,
     Place,
     Survey,
-    balance_problem,
-    positions,
 )
 from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.draws import (
@@ -213,12 +212,12 @@ def simulate_balance(
     say : callable, optional
         Is told now and then how far it is.
     """
-    problem = balance_problem(balance.circuit, balance.survey)
-    places = positions(balance.circuit, balance.survey)
+    model = BalanceModel(balance.circuit, balance.survey)
+    problem = model.problem
     solution = solve(problem, starts)
     _require(solution, draws)
-    answers = answers_of(balance, places, propagate(problem, solution))
-    flat = rectangular_readings(balance.circuit, balance.survey)
+    answers = answers_of(balance, model, propagate(problem, solution))
+    flat = rectangular_readings(model)
     drawing = DrawnSurveys(problem, solution, flat)
     numbers = len(answers) + drawing.n_readings
     if draws * numbers > _ROOM:

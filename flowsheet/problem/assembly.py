@@ -10,27 +10,29 @@ from scipy import sparse
 from oretally.flowsheet.arrays import Ints
 from oretally.flowsheet.circuit import Circuit, Node, NodeKind
 from oretally.flowsheet.problem.balance_problem import BalanceProblem, Rows
-from oretally.flowsheet.problem.positions import Positions, positions
+from oretally.flowsheet.problem.positions import Positions
 from oretally.flowsheet.problem.problem_terms import (
     with_shared_flow_errors,
     with_shared_grade_errors,
 )
 from oretally.flowsheet.survey import Run, Survey
 
-__all__ = ["balance_problem"]
+__all__ = ["problem_of"]
 
 _Row = dict[int, float]
 _LEAST = 1e-6  # flow of a sieved sample over the largest measured flow
 _Frozen = tuple[tuple[tuple[int, float], ...], ...]
 
 
-def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
+def problem_of(circuit: Circuit, survey: Survey, places: Positions) -> BalanceProblem:
     """Write a circuit and a survey as a balance problem.
 
     Parameters
     ----------
     circuit : Circuit
     survey : Survey
+    places : Positions
+        Of their values.
 
     Returns
     -------
@@ -40,7 +42,6 @@ def balance_problem(circuit: Circuit, survey: Survey) -> BalanceProblem:
         samples and shared sources of error add carriers, and shares add analytes: see
         `oretally.flowsheet.problem.positions`. The balances of the nodes stand first.
     """
-    places = positions(circuit, survey)
     carriers = places.carriers
     balances = _Balances(circuit, places)
     n, n_analytes = balances.n_carriers, carriers.n_analytes

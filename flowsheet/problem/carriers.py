@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from oretally.flowsheet.circuit import Circuit, Content
-from oretally.flowsheet.survey import Kind, Meaning, Run, Survey, meanings
+from oretally.flowsheet.survey import Kind, Meaning, Run, Survey
 
 __all__ = ["Carriers", "carriers_of", "linked_by_size"]
 
@@ -70,6 +70,10 @@ class Carriers:
             return self.wet.get(stream, self.water[stream])
         return stream
 
+    def holds(self, k: int, stream: int) -> bool:
+        """Return whether analyte k can be in a stream: not in water, if it is not dissolved."""
+        return self.solids[stream] or (k in self.dissolved and stream not in self.gone)
+
     def own_classes(self, stream: int, run: Run | None = None) -> range:
         """Return the carriers of the classes of a stream: all, or those that make up a run.
 
@@ -108,8 +112,8 @@ class Carriers:
         return None if (stream, run) not in self.runs else (k, self.runs[stream, run])
 
 
-def carriers_of(circuit: Circuit, survey: Survey) -> Carriers:
-    """Return the carriers that a survey of a circuit needs.
+def carriers_of(circuit: Circuit, survey: Survey, known: Mapping[str, Meaning]) -> Carriers:
+    """Return the carriers that a survey of a circuit needs; ``known`` are its meanings.
 
     Sizes are balanced in streams that nodes which keep sizes connect to one that was sieved, and in
     those that are like one of these. All of them have the same classes: the finest that their
@@ -119,7 +123,6 @@ def carriers_of(circuit: Circuit, survey: Survey) -> Carriers:
     names = circuit.stream_names
     number = {name: j for j, name in enumerate(names)}
     solids = tuple(s.content.has_solids for s in circuit.streams)
-    known = meanings(survey)
     linked = [frozenset(number[s] for s in group) for group in linked_by_size(circuit)]
     sized, by_class, own_assay = set[int](), set[tuple[int, int]](), set[tuple[int, Run]]()
     sieved: dict[frozenset[int], set[Run]] = {}

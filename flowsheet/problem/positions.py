@@ -25,11 +25,10 @@ from typing import NamedTuple
 import numpy as np
 
 from oretally.flowsheet.arrays import Bools
-from oretally.flowsheet.circuit import Circuit
-from oretally.flowsheet.problem.carriers import Carriers, carriers_of
-from oretally.flowsheet.survey import Meaning, SharedSource, Survey, meanings
+from oretally.flowsheet.problem.carriers import Carriers
+from oretally.flowsheet.survey import Meaning, SharedSource, Survey
 
-__all__ = ["Position", "Positions", "Row", "positions"]
+__all__ = ["Position", "Positions", "Row", "positions_of"]
 
 
 class Position(NamedTuple):
@@ -101,16 +100,15 @@ class Positions:
         return found | {place: name for name, place in self.readings.items()}
 
 
-def positions(circuit: Circuit, survey: Survey) -> Positions:
+def positions_of(survey: Survey, carriers: Carriers, known: Mapping[str, Meaning]) -> Positions:
     """Return where each value of a survey stands.
 
     Behind the carriers of the streams come the sieved samples, and then, for the flows and for
     each analyte with shared sources: one carrier a source, one for each measurement that shares
     one, and for an analyte one more for each, which has the true grade.
     """
-    carriers, known = carriers_of(circuit, survey), meanings(survey)
     rows = []
-    for j, stream in enumerate(circuit.stream_names):
+    for j, stream in enumerate(carriers.streams):
         for quantity, meaning in known.items():
             place = carriers.place(j, meaning)
             if place is not None:

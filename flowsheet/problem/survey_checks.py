@@ -9,8 +9,8 @@ import numpy as np
 
 from oretally.flowsheet.circuit import Circuit
 from oretally.flowsheet.faults import Fault, InputError, Place, nearest_name
-from oretally.flowsheet.problem.carriers import carriers_of
-from oretally.flowsheet.survey import DECLARED_LOSS, Measurement, Survey, meanings
+from oretally.flowsheet.problem.model import BalanceModel
+from oretally.flowsheet.survey import DECLARED_LOSS, Measurement, Survey
 
 __all__ = ["check_survey", "reference_streams"]
 
@@ -54,10 +54,10 @@ def _unknown_stream(circuit: Circuit, name: str) -> Fault:
     return Fault(f"There is no stream '{name}' in the circuit.", mend)
 
 
-def check_survey(circuit: Circuit, survey: Survey) -> None:
+def check_survey(model: BalanceModel) -> None:
     """Refuse a survey that does not fit the circuit, or whose numbers cannot be used."""
-    known = meanings(survey)
-    carriers = carriers_of(circuit, survey)
+    circuit, survey = model.circuit, model.survey
+    known, carriers = model.meanings, model.carriers
     number = {name: j for j, name in enumerate(circuit.stream_names)}
     faults, seen = [], dict[tuple[str, str], Measurement]()
     for m in survey.measurements:

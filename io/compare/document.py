@@ -68,7 +68,7 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
 def _test(t: BalancedTest) -> dict[str, Any]:
     return {
         "label": t.label,
-        "title": t.answers.survey.title,
+        "title": t.model.survey.title,
         "feed": t.answers.feed,
         "consistent": t.test.consistent,
         "chi_square": t.test.statistic,

@@ -41,7 +41,7 @@ def comparison_report(found: Comparison) -> str:
         answers=sum(d.mirror_of is None for d in found.differences),
         tests_header=_TESTS,
         tests=[
-            (t.label, t.answers.survey.title, format_number(t.test.statistic), str(t.test.dof),
+            (t.label, t.model.survey.title, format_number(t.test.statistic), str(t.test.dof),
              format_p(t.test.p), format_number(t.factor**0.5, 3))
             for t in found.tests
         ],

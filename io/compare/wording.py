@@ -154,7 +154,7 @@ def difference_table(found: Comparison) -> ResultTable:
 
 def hazards(found: Comparison) -> tuple[Caution, ...]:
     """Return what can hurt in the circuits compared."""
-    return circuit_cautions((t.label, t.answers.circuit, t.answers.survey) for t in found.tests)
+    return circuit_cautions((t.label, t.model.circuit, t.model.survey) for t in found.tests)
 
 
 def cautions(found: Comparison) -> Iterator[str]:

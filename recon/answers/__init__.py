@@ -2,10 +2,12 @@
 
 from oretally.recon.answers.analyte_amounts import analyte_amounts
 from oretally.recon.answers.closures import (
+    Measured,
     amount_unit,
     calculated_heads,
     closures,
     measured_flow,
+    reading,
     summed,
     total_amount,
 )
@@ -23,6 +25,7 @@ __all__ = [
     "AnswerName",
     "Answers",
     "CaseAnswers",
+    "Measured",
     "amount_unit",
     "analyte_amounts",
     "balanced_values",
@@ -35,6 +38,7 @@ __all__ = [
     "measured_value",
     "never_by_size",
     "open_notes",
+    "reading",
     "recovery_budgets",
     "solver_notes",
     "summed",

@@ -4,20 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from oretally.flowsheet import Circuit, Measurement, Stream, Survey, Unit, parse_unit
+from oretally.flowsheet import BalanceModel, Circuit, Stream, Survey, Unit, parse_unit
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import in_solution
-from oretally.recon.propagation import Amount, over, times, weighted
+from oretally.recon.propagation import Derived, total
 from oretally.recon.result import CalculatedHead, Closure
 
-__all__ = ["Measured", "Slopes", "amount_unit", "calculated_heads", "closures", "measured_flow",
-           "summed", "total_amount"]  # fmt: skip
+__all__ = ["Measured", "amount_unit", "calculated_heads", "closures", "measured_flow",
+           "reading", "summed", "total_amount"]  # fmt: skip
 
 _METRIC = ("t", "kg", "g", "mg")
 
 
-Slopes = dict[tuple[str, str], float]
-Measured = Amount[tuple[str, str]]
+Measured = Derived[tuple[str, str]]
 """Something computed from measured values, from whose derivatives `Survey.variance` follows."""
 _Part = tuple[str, str | tuple[str, str], str | None]
 
@@ -54,7 +53,7 @@ def summed(
     likes : mapping of str to str, optional
         Streams that are in all like another one: what was not measured of them is as there.
     """
-    found = list[tuple[float, Measured]]()
+    found = list[Measured]()
     for stream, of_flow, of_grade in parts:
         flow = measured_flow(survey, *((stream, of_flow) if isinstance(of_flow, str) else of_flow))
         if flow is None and likes and stream in likes and of_flow == "water":
@@ -62,14 +61,14 @@ def summed(
         if flow is None:
             return None
         if of_grade is not None:
-            grade = _read(survey, stream, of_grade)
+            grade = reading(survey, stream, of_grade)
             if grade is None and likes and stream in likes:
-                grade = _read(survey, likes[stream], of_grade)
+                grade = reading(survey, likes[stream], of_grade)
             if grade is None:
                 return None
-            flow = times(flow, grade)
-        found.append((1.0, flow))
-    return weighted(found)
+            flow = flow * grade
+        found.append(flow)
+    return total(found)
 
 
 def measured_flow(survey: Survey, stream: str, quantity: str) -> Measured | None:
@@ -78,24 +77,21 @@ def measured_flow(survey: Survey, stream: str, quantity: str) -> Measured | None
     With the dry solids D, the water W, both together P and the share of solids c: D = c P or
     P - W, W = (1 - c) P or P - D or D (1 - c) / c. None if that is not measured either.
     """
-    found = _read(survey, stream, quantity)
+    found = reading(survey, stream, quantity)
     if found is not None or not survey.water:
         return found
     dry = quantity == survey.basis.quantity
-    wet = _read(survey, stream, survey.basis.quantity.replace("dry", "wet"))
-    other = _read(survey, stream, "water" if dry else survey.basis.quantity)
-    solids = _read(survey, stream, "% solids")
-    share = solids
-    if solids is not None and not dry:
-        share = Amount(1.0 - solids.value, {k: -v for k, v in solids.slopes.items()})
+    wet = reading(survey, stream, survey.basis.quantity.replace("dry", "wet"))
+    other = reading(survey, stream, "water" if dry else survey.basis.quantity)
+    solids = reading(survey, stream, "% solids")
+    share = solids if solids is None or dry else 1.0 - solids
     if wet is not None and share is not None:
-        return times(wet, share)
+        return wet * share
     if wet is not None and other is not None:
-        return weighted([(1.0, wet), (-1.0, other)])
-    if other is None or share is None or solids is None:
+        return wet - other
+    if other is None or share is None or share.value == 1.0:
         return None
-    rest = Amount(1.0 - share.value, {k: -v for k, v in share.slopes.items()})
-    return None if rest.value == 0.0 else over(times(other, share), rest)
+    return other * share / (1.0 - share)
 
 
 def _water_like(survey: Survey, stream: str, other: str) -> Measured | None:
@@ -106,12 +102,13 @@ def _water_like(survey: Survey, stream: str, other: str) -> Measured | None:
     )
     if own is None or solids is None or water is None or solids.value == 0.0:
         return None
-    return times(own, over(water, solids))
+    return own * (water / solids)
 
 
-def _read(survey: Survey, stream: str, quantity: str) -> Measured | None:
+def reading(survey: Survey, stream: str, quantity: str) -> Measured | None:
+    """Return a measured value itself; None if it was not measured."""
     m = survey.measured(stream, quantity)
-    return None if m is None else Amount(m.value_base, {(stream, quantity): 1.0})
+    return None if m is None else Derived(m.value_base, {(stream, quantity): 1.0})
 
 
 def _parts(survey: Survey, stream: Stream, quantity: str) -> list[tuple[str, str | None]]:
@@ -145,9 +142,9 @@ def amount_unit(survey: Survey, quantity: str, largest: float) -> Unit:
     return unit
 
 
-def closures(circuit: Circuit, survey: Survey) -> tuple[Closure, ...]:
+def closures(model: BalanceModel) -> tuple[Closure, ...]:
     """Return in minus out of every node and quantity whose numbers are all there, as measured."""
-    rows = []
+    circuit, survey, rows = model.circuit, model.survey, list[Closure]()
     flows = (survey.basis.quantity, *(["water"] if survey.water else []))
     for quantity in (*flows, *(a.name for a in survey.analytes)):
         found = []
@@ -159,10 +156,10 @@ def closures(circuit: Circuit, survey: Survey) -> tuple[Closure, ...]:
         largest = max((max(i.value, o.value) for _, i, o in found), default=0.0)
         unit = amount_unit(survey, quantity, largest)
         for name, into, out in found:
-            sd = survey.variance(weighted([(1.0, into), (-1.0, out)]).slopes) ** 0.5
+            gap = into - out
+            sd = survey.variance(gap.slopes) ** 0.5
             if sd == 0.0:
                 continue  # nothing of it goes through
-            gap = into.value - out.value
             rows.append(
                 Closure(
                     node=name,
@@ -170,9 +167,9 @@ def closures(circuit: Circuit, survey: Survey) -> tuple[Closure, ...]:
                     unit=unit.symbol,
                     inflow=unit.from_base(into.value),
                     outflow=unit.from_base(out.value),
-                    imbalance=unit.from_base(gap),
+                    imbalance=unit.from_base(gap.value),
                     sd=unit.from_base(sd),
-                    z=gap / sd,
+                    z=gap.value / sd,
                 )
             )
     return tuple(rows)
@@ -183,12 +180,13 @@ def _met(circuit: Circuit, names: Sequence[str]) -> list[Stream]:
 
 
 def calculated_heads(
-    circuit: Circuit, survey: Survey, feed: str, products: Sequence[str]
+    model: BalanceModel, feed: str, products: Sequence[str]
 ) -> tuple[CalculatedHead, ...]:
     """Return the feed grades rebuilt from the measured products, where feed is all that enters.
 
     ``adjusted`` is left None; the balance fills it in.
     """
+    circuit, survey = model.circuit, model.survey
     if circuit.feeds != (feed,) or set(products) != set(circuit.products):
         return ()
     rows = []
@@ -198,12 +196,11 @@ def calculated_heads(
         built = _built_head(survey, _met(circuit, products), analyte.name)
         if built is None:
             continue
-        assay: Measurement | None = survey.measured(feed, analyte.name)
+        assay, read = survey.measured(feed, analyte.name), reading(survey, feed, analyte.name)
         unit = analyte.unit
         z = None
-        if assay is not None:
-            head = Amount(assay.value_base, {(feed, analyte.name): 1.0})
-            gap = weighted([(1.0, built), (-1.0, head)])
+        if read is not None:
+            gap = built - read
             z = gap.value / survey.variance(gap.slopes) ** 0.5
         rows.append(
             CalculatedHead(
@@ -226,11 +223,4 @@ def _built_head(survey: Survey, products: Sequence[Stream], analyte: str) -> Mea
     """Return sum F x / sum F over the products, as measured."""
     metal = total_amount(survey, products, analyte)
     mass = total_amount(survey, products, survey.basis.quantity)
-    if metal is None or mass is None or mass.value == 0.0:
-        return None
-    head = metal.value / mass.value
-    slopes = {
-        key: (slope - head * mass.slopes.get(key, 0.0)) / mass.value
-        for key, slope in metal.slopes.items()
-    }
-    return Amount(head, slopes)
+    return None if metal is None or mass is None or mass.value == 0.0 else metal / mass

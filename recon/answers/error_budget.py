@@ -18,23 +18,18 @@ from dataclasses import replace
 
 import numpy as np
 
-from oretally.flowsheet import BalanceProblem, ErrorPart, Position, Positions, Survey
+from oretally.flowsheet import BalanceModel, BalanceProblem, ErrorPart, Position
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.survey import STATED
 from oretally.recon.answers.recoveries import Answers
 from oretally.recon.propagation import LARGEST
 from oretally.recon.result import ErrorShare, Recovery, RecoveryBudget
-from oretally.recon.solver import Covariance
 
 __all__ = ["moved_by", "recovery_budgets"]
 
 
 def recovery_budgets(
-    survey: Survey,
-    places: Positions,
-    covariance: Covariance,
-    answers: Answers,
-    recoveries: Sequence[Recovery],
+    answers: Answers, recoveries: Sequence[Recovery]
 ) -> tuple[RecoveryBudget, ...]:
     """Return the budget of each recovery to a product whose sd is known.
 
@@ -42,24 +37,19 @@ def recovery_budgets(
 
     Parameters
     ----------
-    survey : Survey
-    places : Positions
-        Of the survey's measurements.
-    covariance : Covariance
     answers : Answers
     recoveries : sequence of Recovery
         As `Answers.recoveries` gives them.
     """
-    if len(survey.measurements) > LARGEST:
+    if len(answers.model.survey.measurements) > LARGEST:
         return ()
     found = []
     for r in recoveries:
         k, j = answers.analytes.index(r.analyte), answers.streams.index(r.stream)
-        gradient = answers.gradient(k, j) if r.product and r.sd else None
-        if gradient is None or r.sd is None:
+        recovery = answers.recovery(k, j) if r.product and r.sd else None
+        if recovery is None or r.sd is None:
             continue
-        along = covariance.with_all(k, *gradient)
-        shares = _shares(survey, places, covariance.problem, *along)
+        shares = _shares(answers.model, *answers.covariance.with_all(recovery.slopes))
         total = sum(s.share for s in shares)
         shares = [replace(s, share=s.share / total) for s in shares if s.share > 0.0]
         shares.sort(key=lambda s: (-round(s.share, 9), s.quantity, s.stream, s.source))
@@ -90,19 +80,18 @@ def moved_by(problem: BalanceProblem, flows: Floats, grades: Floats, place: Posi
     return float(moved / sd) if np.isfinite(moved) else 0.0
 
 
-def _shares(
-    survey: Survey, places: Positions, problem: BalanceProblem, flows: Floats, grades: Floats
-) -> list[ErrorShare]:
+def _shares(model: BalanceModel, flows: Floats, grades: Floats) -> list[ErrorShare]:
     """Return what each source adds to the variance, from the covariance with all values."""
+    places = model.positions
 
     def variance(place: Position) -> float:
-        return moved_by(problem, flows, grades, place) ** 2
+        return moved_by(model.problem, flows, grades, place) ** 2
 
     found = [
         ErrorShare(source.name, "", source.quantity, variance(place))
         for place, source in places.sources.items()
     ]
-    for m in survey.measurements:
+    for m in model.survey.measurements:
         whole = variance(places.readings[m.stream, m.quantity])
         own = [p for p in m.parts if not p.shared] or [ErrorPart(STATED, m.sd)]
         squares = sum(p.sd**2 for p in own)

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
-import numpy as np
-
-from oretally.flowsheet import Circuit, Position, Positions, Survey, balance_problem, positions
+from oretally.flowsheet import BalanceModel, Position
 from oretally.recon.answers.error_budget import moved_by
+from oretally.recon.answers.recoveries import amount_share
+from oretally.recon.propagation import Adjusted, adjusted, estimate
 from oretally.recon.result import ErrorPlace
 from oretally.recon.solver import Covariance, propagate, solve
 
@@ -74,35 +74,29 @@ class Answer:
 
 @dataclass(frozen=True)
 class CaseAnswers:
-    """What can be asked of one balanced survey.
+    """Reads the answers of one balance.
 
     Attributes
     ----------
-    circuit, survey : Circuit, Survey
+    model : BalanceModel
     feed, products : str, tuple of str
         Reference stream of the recoveries, and the streams among which they are shared.
     """
 
-    circuit: Circuit
-    survey: Survey
+    model: BalanceModel
     feed: str
     products: tuple[str, ...]
 
     @cached_property
     def covariance(self) -> Covariance:
         """Of all adjusted values."""
-        problem = balance_problem(self.circuit, self.survey)
-        return propagate(problem, solve(problem))
-
-    @cached_property
-    def _places(self) -> Positions:
-        return positions(self.circuit, self.survey)
+        return propagate(self.model.problem, solve(self.model.problem))
 
     def names(self) -> list[AnswerName]:
         """Return every answer that the survey may have, stream by stream, sizes last."""
-        analytes, carriers = [a.name for a in self.survey.analytes], self._places.carriers
-        grid, found = self.survey.sizes, list[AnswerName]()
-        streams = self.circuit.stream_names
+        carriers, survey = self.model.carriers, self.model.survey
+        analytes, found = [a.name for a in survey.analytes], list[AnswerName]()
+        streams = carriers.streams
         for kind in (RECOVERY, GRADE):
             found += [
                 AnswerName(kind, a, s)
@@ -115,51 +109,17 @@ class CaseAnswers:
                 AnswerName(kind, a, s, label)
                 for k, a in enumerate(analytes) for j, s in enumerate(streams)
                 if (k, j) in carriers.by_class
-                for label in map(grid.label, carriers.class_runs[j])
+                for label in map(survey.sizes.label, carriers.class_runs[j])
             ]  # fmt: skip
         return found
 
     def read(self, name: AnswerName) -> Answer | None:
         """Return one answer of `names`; None where the balance does not give it, or no sd."""
-        carriers = self._places.carriers
-        j, of = (self.circuit.stream_names.index(s) for s in (name.stream, self.feed))
-        if name.kind == PULL:
-            return self._ratio(None, j, of)
-        k = [a.name for a in self.survey.analytes].index(name.analyte)
-        if name.kind == GRADE:
-            x = self.covariance.solution.grade[k, j]
-            return self._answer(k, float(x), {}, {j: 1.0})
-        if name.kind == RECOVERY:
-            return self._ratio(k, carriers.whole(k, j), carriers.whole(k, of))
-        labels = [self.survey.sizes.label(run) for run in carriers.class_runs[j]]
-        below = carriers.whole(k, of) if name.kind == LOSS else j
-        return self._ratio(k, carriers.own_classes(j)[labels.index(name.size)], below)
-
-    def _ratio(self, k: int | None, to: int, of: int) -> Answer | None:
-        """Return what one carrier has of the solids, or of an analyte, per what another has."""
-        F = self.covariance.solution.flow
-        x = np.ones(F.size) if k is None else self.covariance.solution.grade[k]
-        below = float(F[of] * x[of])
-        if not np.isfinite([below, x[to]]).all() or below == 0.0 or to == of:
+        found = self._derived(name)
+        if found is None or estimate(self.covariance, found) is None:
             return None
-        R = float(F[to] * x[to] / below)
-        slopes = {to: float(x[to] / below), of: -R / float(F[of])}
-        grades = {} if k is None else {to: float(F[to] / below), of: -R / float(x[of])}
-        return self._answer(k, R, slopes, grades)
-
-    def _answer(
-        self, k: int | None, value: float, by_flow: Mapping[int, float],
-        by_grade: Mapping[int, float],
-    ) -> Answer | None:  # fmt: skip
-        """Return an answer from its derivatives by the flows and grades of carriers."""
-        used = [Position(None, j) for j in by_flow] + [Position(k, j) for j in by_grade]
-        if not np.isfinite([value, *self.covariance.joint(used).ravel()]).all():
-            return None
-        n = self.covariance.problem.n_carriers
-        of_flow, of_grade = np.zeros(n), np.zeros(n)
-        of_flow[list(by_flow)], of_grade[list(by_grade)] = [*by_flow.values()], [*by_grade.values()]
-        along = self.covariance.with_all(k, of_flow, of_grade)
-        problem, places = self.covariance.problem, self._places
+        problem, places = self.model.problem, self.model.positions
+        along = self.covariance.with_all(found.slopes)
         moved = {
             ErrorPlace("measurement", *name): moved_by(problem, *along, place)
             for name, place in places.readings.items()
@@ -168,5 +128,21 @@ class CaseAnswers:
             ErrorPlace("source", source.name, source.quantity): moved_by(problem, *along, place)
             for place, source in places.sources.items()
         }
-        answer = Answer(value, {place: m for place, m in moved.items() if m})
+        answer = Answer(found.value, {place: m for place, m in moved.items() if m})
         return answer if answer.sd > 0.0 else None
+
+    def _derived(self, name: AnswerName) -> Adjusted | None:
+        """Return an answer with its derivatives; None where the balance gives no number."""
+        carriers, survey = self.model.carriers, self.model.survey
+        j, of = (carriers.streams.index(s) for s in (name.stream, self.feed))
+        if name.kind == PULL:
+            return None if j == of else amount_share(self.covariance, None, j, of)
+        k = [a.name for a in survey.analytes].index(name.analyte)
+        if name.kind == GRADE:
+            return adjusted(self.covariance, Position(k, j))
+        to, below = carriers.whole(k, j), carriers.whole(k, of)
+        if name.kind != RECOVERY:
+            labels = [survey.sizes.label(run) for run in carriers.class_runs[j]]
+            to = carriers.own_classes(j)[labels.index(name.size)]
+            below = below if name.kind == LOSS else j
+        return None if to == below else amount_share(self.covariance, k, to, below)

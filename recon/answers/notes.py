@@ -7,17 +7,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from oretally.flowsheet import (
-    BalanceProblem,
+    BalanceModel,
     Basis,
-    Circuit,
     Measurement,
     Position,
-    Positions,
     Survey,
-    positions,
 )
 from oretally.flowsheet.digits import format_with_sd
-from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, Kind, meanings, uniform_ends
+from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, Kind, uniform_ends
 from oretally.recon.answers.values import never_by_size
 from oretally.recon.reduction import Classes, undetermined, useful_measurements
 from oretally.recon.result import BalancedValue, HiddenError
@@ -32,10 +29,10 @@ _HAIR = 1e-9
 
 
 def solver_notes(
-    circuit: Circuit, survey: Survey, solution: Solution, *, asked_starts: bool = False
+    model: BalanceModel, solution: Solution, *, asked_starts: bool = False
 ) -> tuple[str, ...]:
     """Return what the reader must know of how the balance ended."""
-    notes = []
+    circuit, notes = model.circuit, list[str]()
     if asked_starts and solution.starts == 1:
         notes.append("One first guess of the flows was tried: no more are for this circuit.")
     elif asked_starts:
@@ -50,12 +47,12 @@ def solver_notes(
     ]
     if stopped:
         notes.append(
-            f"The balance puts the {survey.basis.quantity} of {_listed(stopped)} at 0: a stream "
-            "that carries nothing has no grade."
+            f"The balance puts the {model.survey.basis.quantity} of {_listed(stopped)} at 0: a "
+            "stream that carries nothing has no grade."
         )
     held = [
         f"{quantity} of {stream!r}"
-        for stream, quantity, _, (k, j) in positions(circuit, survey).rows
+        for stream, quantity, _, (k, j) in model.positions.rows
         if k is not None and solution.grade_at_bound[k, j]
         if solution.flow[j] != 0.0 and solution.classes.grade_determined[k, j]
     ]
@@ -66,30 +63,28 @@ def solver_notes(
     return tuple(notes)
 
 
-def open_notes(
-    circuit: Circuit, survey: Survey, problem: BalanceProblem, classes: Classes
-) -> tuple[str, ...]:
+def open_notes(model: BalanceModel, classes: Classes) -> tuple[str, ...]:
     """Return which values nothing determines, and what to measure for them."""
-    places = positions(circuit, survey)
+    places = model.positions
     every = [places.named[Position(*p)] for p in undetermined(classes, places.shown)]
-    never = never_by_size(circuit, survey)
+    never = never_by_size(model)
     names = [name for name in every if name not in never]
-    by_size = _by_size(survey, [name for name in every if name in never])
-    volumes = _no_volume(survey, places, classes)
+    by_size = _by_size(model, [name for name in every if name in never])
+    volumes = _no_volume(model, classes)
     if not names:
         return (*volumes, *by_size)
     told = f"Not determined by any balance: {_phrase(names[:_LISTED])}"
     if len(names) > _LISTED:
         told += f" and {len(names) - _LISTED} more"
-    if survey.sizes.n_classes:  # what would determine them is a long search then
+    if model.survey.sizes.n_classes:  # what would determine them is a long search then
         return (f"{told}.", *volumes, *by_size)
-    measure = [places.named[Position(*p)] for p in useful_measurements(problem, places.shown)]
+    measure = [places.named[Position(*p)] for p in useful_measurements(model.problem, places.shown)]
     return (f"{told}.", f"All would be determined by measuring {_phrase(measure)}.", *volumes)
 
 
-def _no_volume(survey: Survey, places: Positions, classes: Classes) -> tuple[str, ...]:
+def _no_volume(model: BalanceModel, classes: Classes) -> tuple[str, ...]:
     """Return one note a stream whose solution was assayed, but whose volume nothing determines."""
-    known, carriers = meanings(survey), places.carriers
+    survey, known, carriers = model.survey, model.meanings, model.carriers
     unit = "L" if survey.basis is Basis.BATCH else "m3/h"
     assays: dict[str, list[Measurement]] = {}
     for m in survey.measurements:
@@ -111,12 +106,12 @@ def _no_volume(survey: Survey, places: Positions, classes: Classes) -> tuple[str
     return tuple(notes)
 
 
-def _by_size(survey: Survey, names: Sequence[tuple[str, str]]) -> tuple[str, ...]:
+def _by_size(model: BalanceModel, names: Sequence[tuple[str, str]]) -> tuple[str, ...]:
     """Return one note on the size classes that nobody looked for, stream by stream."""
-    known, found = meanings(survey), dict[str, dict[str, None]]()
+    known, found = model.meanings, dict[str, dict[str, None]]()
     for stream, quantity in names:
         k = known[quantity].analyte
-        what = "the sizes" if k is None else f"{survey.analytes[k].name} by size"
+        what = "the sizes" if k is None else f"{model.survey.analytes[k].name} by size"
         found.setdefault(what, {})[stream] = None
     if not found:
         return ()

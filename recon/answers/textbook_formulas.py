@@ -12,14 +12,15 @@ standard deviations after JCGM 100:2008 (GUM), equations 10 and 13.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import combinations
 
 import numpy as np
 
-from oretally.flowsheet import Circuit, NodeKind, Survey
+from oretally.flowsheet import BalanceModel, NodeKind, Survey
 from oretally.flowsheet.arrays import Floats
-from oretally.recon.answers.closures import Slopes
+from oretally.recon.answers.closures import Measured, reading
+from oretally.recon.propagation import total
 from oretally.recon.result import FormulaRecovery, Recovery
 
 __all__ = ["formula_recoveries", "product_yields", "two_product_recovery"]
@@ -56,7 +57,7 @@ def product_yields(grades: Floats, feed: Floats) -> Floats:
 
 
 def formula_recoveries(
-    circuit: Circuit, survey: Survey, recoveries: Sequence[Recovery]
+    model: BalanceModel, recoveries: Sequence[Recovery]
 ) -> tuple[FormulaRecovery, ...]:
     """Return the textbook recoveries of a circuit that is one separator with one feed.
 
@@ -65,6 +66,7 @@ def formula_recoveries(
     tuple of FormulaRecovery
         Empty for any other circuit.
     """
+    circuit, survey = model.circuit, model.survey
     plain = (
         not survey.dissolved
         and len(circuit.nodes) == 1
@@ -119,7 +121,7 @@ def _assay_formulas(survey: Survey, feed: str, products: Sequence[str]) -> Itera
         for k, analyte in enumerate(chosen):
             for p, product in enumerate(products):
                 value = y[p] * grade[k, 1 + p] / grade[k, 0]
-                slopes: Slopes = {}
+                slopes = dict[tuple[str, str], float]()
                 for i, assayed in enumerate(chosen):
                     # dy = M^-1 (df - dM y): assays of the feed, then of each product
                     change = np.c_[inverse[:, 1 + i], -np.outer(inverse[:, 1 + i], y)]
@@ -141,29 +143,19 @@ def _weight_formulas(survey: Survey, feed: str, products: Sequence[str]) -> Iter
     """Yield the answers from weights and assays, by assayed and by calculated head."""
     flow = survey.basis.quantity
     for analyte in (a.name for a in survey.analytes):
-        metal, logs = {}, {}  # amounts, and the derivatives of their logarithms
+        metal = dict[str, Measured]()
         for stream in (feed, *products):
-            F, x = survey.measured(stream, flow), survey.measured(stream, analyte)
+            F, x = reading(survey, stream, flow), reading(survey, stream, analyte)
             if F is not None and x is not None and F.value * x.value > 0.0:
-                metal[stream] = F.value_base * x.value_base
-                logs[stream] = {(stream, flow): 1.0 / F.value_base,
-                                (stream, analyte): 1.0 / x.value_base}  # fmt: skip
+                metal[stream] = F * x
         for p in products:
             if p in metal and feed in metal:
                 share = metal[p] / metal[feed]
-                sd = share * _relative_sd(survey, logs, {p: 1.0, feed: -1.0})
-                yield p, analyte, "weights, assayed head", share, sd
+                sd = survey.variance(share.slopes) ** 0.5
+                yield p, analyte, "weights, assayed head", share.value, sd
         if all(p in metal for p in products):
-            total = sum(metal[p] for p in products)
-            shares = {p: metal[p] / total for p in products}
+            head = total(metal[p] for p in products)
             for p in products:
-                # dR/R = (1 - R) of its own relative error, -R of the others'
-                parts = {q: (1.0 if q == p else 0.0) - shares[q] for q in products}
-                sd = shares[p] * _relative_sd(survey, logs, parts)
-                yield p, analyte, "weights, calculated head", shares[p], sd
-
-
-def _relative_sd(survey: Survey, logs: Mapping[str, Slopes], weights: Mapping[str, float]) -> float:
-    """Return the relative sd of a product of powers of amounts."""
-    slopes = {key: w * d for s, w in weights.items() for key, d in logs[s].items()}
-    return float(survey.variance(slopes) ** 0.5)
+                share = metal[p] / head
+                sd = survey.variance(share.slopes) ** 0.5
+                yield p, analyte, "weights, calculated head", share.value, sd

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, positions
+from oretally.flowsheet import BalanceModel, BalanceProblem, Position, Survey
 from oretally.flowsheet.circuit import Content
-from oretally.flowsheet.problem import Positions, Row
-from oretally.flowsheet.survey import Kind, Meaning, meanings
+from oretally.flowsheet.problem import Row
+from oretally.flowsheet.survey import Kind, Meaning
 from oretally.recon.propagation import SEEN, detectable_error
 from oretally.recon.reduction import Classes
 from oretally.recon.result import BalancedValue, ValueClass
@@ -35,36 +35,34 @@ def class_of(
     return ValueClass.OBSERVABLE if determined else ValueClass.UNOBSERVABLE
 
 
-def never_by_size(circuit: Circuit, survey: Survey) -> frozenset[tuple[str, str]]:
+def never_by_size(model: BalanceModel) -> frozenset[tuple[str, str]]:
     """Return stream and quantity of what nobody looked for by size.
 
     Shares of the classes of streams that were not sieved, grades of the classes of streams that
     were not assayed by size: where no balance gives them either, nobody misses them.
     """
-    known = {q: m for q, m in meanings(survey).items() if m.run is not None}
+    known = {q: m for q, m in model.meanings.items() if m.run is not None}
     met = {(m.stream, known[m.quantity].analyte)
-           for m in survey.measurements if m.quantity in known}  # fmt: skip
+           for m in model.survey.measurements if m.quantity in known}  # fmt: skip
     return frozenset(
         (stream, quantity)
-        for stream in circuit.stream_names
+        for stream in model.circuit.stream_names
         for quantity, meaning in known.items()
         if (stream, meaning.analyte) not in met
     )
 
 
 def balanced_values(
-    circuit: Circuit, survey: Survey, covariance: Covariance, alpha: float
+    model: BalanceModel, covariance: Covariance, alpha: float
 ) -> tuple[tuple[BalancedValue, ...], list[Position]]:
     """Return the rows, and where each stands in the arrays."""
-    places = positions(circuit, survey)
-    rows = [_value(row, places, survey, covariance, alpha) for row in places.rows]
-    return tuple(rows), [row.place for row in places.rows]
+    rows = model.positions.rows
+    return tuple(_value(row, model, covariance, alpha) for row in rows), [r.place for r in rows]
 
 
-def measured_value(
-    row: Row, places: Positions, survey: Survey, problem: BalanceProblem, classes: Classes
-) -> BalancedValue:
+def measured_value(row: Row, model: BalanceModel, classes: Classes) -> BalancedValue:
     """Return one row where there is no balance: as measured, and what could be known of it."""
+    survey, places = model.survey, model.positions
     m = survey.measured(row.stream, row.quantity)
     gone = row.place.carrier in places.carriers.gone
     return BalancedValue(
@@ -73,7 +71,7 @@ def measured_value(
         unit=(row.meaning.unit if m is None else m.unit).symbol,
         measured=m.value if m else None, sd=m.sd if m else None,
         adjusted=None, adjusted_sd=None, adjustment=None, standardised=None,
-        value_class=class_of(problem, classes, row.place, places.measured_at(row.place)),
+        value_class=class_of(model.problem, classes, row.place, places.measured_at(row.place)),
         redundancy=None, detectable_error=None,
         error_source=m.error_source if m else "", note=m.note if m else "",
     )  # fmt: skip
@@ -88,10 +86,9 @@ def _carrier(meaning: Meaning, survey: Survey) -> str:
     return "solids" if meaning.run is None else survey.sizes.label(meaning.run)
 
 
-def _value(
-    row: Row, places: Positions, survey: Survey, covariance: Covariance, alpha: float
-) -> BalancedValue:
+def _value(row: Row, model: BalanceModel, covariance: Covariance, alpha: float) -> BalancedValue:
     """Return one row: measured against adjusted, in the unit that the user wrote."""
+    survey, places = model.survey, model.positions
     solution, place, at = covariance.solution, row.place, places.measured_at(row.place)
     k, j = place
     m = survey.measured(row.stream, row.quantity)

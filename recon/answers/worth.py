@@ -7,16 +7,10 @@ independent parts.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from oretally.flowsheet import Position
 from oretally.recon.answers.recoveries import Answers
-from oretally.recon.propagation import Function, joint_estimate
+from oretally.recon.propagation import amount_at, estimates, total
 from oretally.recon.result import Losses, WorthTotal
-from oretally.recon.solver import Covariance
 
 __all__ = ["worth_totals"]
 
@@ -24,7 +18,7 @@ _Part = tuple[int, int]  # analyte and stream
 
 
 def worth_totals(
-    covariance: Covariance, answers: Answers, losses: Losses, prices: Mapping[str, float]
+    answers: Answers, losses: Losses, prices: Mapping[str, float]
 ) -> tuple[WorthTotal, ...]:
     """Return the totals over analytes of feed and products, and those of all kept and all lost.
 
@@ -33,7 +27,6 @@ def worth_totals(
 
     Parameters
     ----------
-    covariance : Covariance
     answers : Answers
     losses : Losses
         Which products count as lost, analyte by analyte.
@@ -56,37 +49,22 @@ def worth_totals(
     rows = []
     for name, parts in sums:
         if len(parts) > 1:
-            total = _total(name, parts, covariance, answers, prices)
+            total = _total(name, parts, answers, prices)
             if total is not None:
                 rows.append(total)
     return tuple(rows)
 
 
 def _total(
-    name: str, parts: Sequence[_Part], covariance: Covariance, answers: Answers,
-    prices: Mapping[str, float],
-) -> WorthTotal | None:  # fmt: skip
+    name: str, parts: Sequence[_Part], answers: Answers, prices: Mapping[str, float]
+) -> WorthTotal | None:
     """Return the worth of some amounts together; None where it is not determined."""
-    places = [Position(None, answers.feed)]
-    for k, j in parts:
-        at = answers.whole[k][j]
-        places += [Position(None, at), Position(k, at)]
-    money = np.array([prices[answers.analytes[k]] for k, _ in parts])
-
-    def worth(v: NDArray[Any]) -> Any:
-        return money @ (v[1::2] * v[2::2])
-
-    def per_feed(v: NDArray[Any]) -> Any:
-        return worth(v) / v[0]
-
-    functions: list[Function] = [worth, per_feed]
-    if covariance.solution.flow[answers.feed] == 0.0:
-        functions = [worth]
-    found = joint_estimate(covariance, places, functions)
-    if found is None:
+    worth = total(prices[answers.analytes[k]] * answers.held(k, j) for k, j in parts)
+    fed = amount_at(answers.covariance, None, answers.feed)
+    wanted = [worth, worth / fed] if fed.value != 0.0 else [worth]
+    found = [each for each in estimates(answers.covariance, wanted) if each is not None]
+    if len(found) < len(wanted):
         return None
-    pairs = [(float(x), max(float(v), 0.0) ** 0.5)
-             for x, v in zip(found[0], np.diag(found[1]), strict=True)]  # fmt: skip
-    (value, sd), (per, per_sd) = pairs[0], pairs[1] if len(pairs) > 1 else (None, None)
     analytes = tuple(dict.fromkeys(answers.analytes[k] for k, _ in parts))
-    return WorthTotal(name, analytes, value, sd, per, per_sd)
+    per = found[1] if len(found) > 1 else (None, None)
+    return WorthTotal(name, analytes, *found[0], *per)

@@ -242,7 +242,7 @@ class _Reading:
     def _unit(self, name: AnswerName) -> Unit:
         if name.kind != GRADE:
             return parse_unit("%", Dimension.SHARE)
-        analytes = self.shared.tests[0].answers.survey.analytes
+        analytes = self.shared.tests[0].model.survey.analytes
         return next(a.unit for a in analytes if a.name == name.analyte)
 
     def _row(
@@ -304,7 +304,7 @@ def _nothing(tests: Sequence[BalancedTest], left: Sequence[LeftOut]) -> Fault:
     """Return the fault of tests that have no answer in common."""
     has = [
         f"'{t.label}' has products {', '.join(t.answers.products)} and analytes "
-        f"{', '.join(a.name for a in t.answers.survey.analytes) or 'none'}"
+        f"{', '.join(a.name for a in t.model.survey.analytes) or 'none'}"
         for t in tests[:2]
     ]  # fmt: skip
     reasons = list(dict.fromkeys(f"{row.answer}: {row.reason}" for row in left))[:3]

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from math import isclose
 
-from oretally.flowsheet import Fault, InputError, Measurement
+from oretally.flowsheet import BalanceModel, Fault, InputError, Measurement
 from oretally.flowsheet.faults import nearest_name
 from oretally.recon.answers import CaseAnswers
 from oretally.recon.result import Balance, ErrorPlace, GlobalTest, Suspect
@@ -38,15 +38,20 @@ class BalancedTest:
     test: GlobalTest
     suspects: tuple[Suspect, ...] = ()
 
+    @property
+    def model(self) -> BalanceModel:
+        """What was balanced."""
+        return self.answers.model
+
     @cached_property
     def streams(self) -> tuple[str, ...]:
         """Names of its streams."""
-        return self.answers.circuit.stream_names
+        return self.model.circuit.stream_names
 
     @cached_property
     def readings(self) -> dict[tuple[str, str], Measurement]:
         """Its measurements by stream and quantity."""
-        return {(m.stream, m.quantity): m for m in self.answers.survey.measurements}
+        return {(m.stream, m.quantity): m for m in self.model.survey.measurements}
 
     @property
     def factor(self) -> float:
@@ -58,7 +63,9 @@ class BalancedTest:
 
 def balanced_test(label: str, balance: Balance) -> BalancedTest:
     """Return a balance as a test to compare."""
-    answers = CaseAnswers(balance.circuit, balance.survey, balance.feed, balance.products)
+    answers = CaseAnswers(
+        BalanceModel(balance.circuit, balance.survey), balance.feed, balance.products
+    )
     return BalancedTest(label, answers, balance.global_test, balance.suspects)
 
 
@@ -118,14 +125,14 @@ class InCommon:
 
     def undeclared_sources(self) -> list[str]:
         """Return shared sources that several tests name and that were not declared common."""
-        names = [n for t in self.tests for n in {s.name for s in t.answers.survey.shared}]
+        names = [n for t in self.tests for n in {s.name for s in t.model.survey.shared}]
         return sorted({n for n in names if names.count(n) > 1} - self.sources)
 
     def undeclared_measurements(self) -> list[tuple[str, str]]:
         """Return readings that two tests state alike and that were not declared common."""
         found = dict[tuple[str, str], None]()
         for i, one in enumerate(self.tests):
-            for m in one.answers.survey.measurements:
+            for m in one.model.survey.measurements:
                 key = (self.first_name(one, m.stream), m.quantity)
                 for other in self.tests[i + 1 :]:
                     twin = self.measured(other, *key)
@@ -173,7 +180,7 @@ def _same(one: Measurement, other: Measurement) -> bool:
 
 
 def _alike(one: BalancedTest, other: BalancedTest) -> bool:
-    return one.answers.survey.measurements == other.answers.survey.measurements
+    return one.model.survey.measurements == other.model.survey.measurements
 
 
 def _pairs(
@@ -220,7 +227,7 @@ def _near(name: str, known: Sequence[str]) -> str:
 
 def _is_source(tests: Sequence[BalancedTest], name: str, faults: list[Fault]) -> bool:
     """Tell whether at least two tests have a shared source; if not, say why."""
-    having = [t.label for t in tests if any(s.name == name for s in t.answers.survey.shared)]
+    having = [t.label for t in tests if any(s.name == name for s in t.model.survey.shared)]
     if len(having) > 1:
         return True
     if having:
@@ -232,7 +239,7 @@ def _is_source(tests: Sequence[BalancedTest], name: str, faults: list[Fault]) ->
         return False
     own = any(
         p.source == name
-        for t in tests for m in t.answers.survey.measurements for p in m.parts
+        for t in tests for m in t.model.survey.measurements for p in m.parts
     )  # fmt: skip
     if own:
         faults.append(Fault(
@@ -241,7 +248,7 @@ def _is_source(tests: Sequence[BalancedTest], name: str, faults: list[Fault]) ->
             "[sources].",
         ))  # fmt: skip
         return False
-    known = list(dict.fromkeys(s.name for t in tests for s in t.answers.survey.shared))
+    known = list(dict.fromkeys(s.name for t in tests for s in t.model.survey.shared))
     faults.append(Fault(
         f"--common '{name}': no case has a shared source of error of that name.",
         _near(name, known) if known else "State it under [sources] of every case that it moved.",
@@ -267,7 +274,7 @@ def _reading(
     if len(read) < 2:
         lacking = next(t for t in common.tests if all(t is not other for other, _ in read))
         own = common.own_name(lacking, stream)
-        known = [m.quantity for m in lacking.answers.survey.measurements if m.stream == own]
+        known = [m.quantity for m in lacking.model.survey.measurements if m.stream == own]
         faults.append(Fault(
             f"{option}: '{lacking.label}' has not measured that.",
             f"Measured of '{own}': {', '.join(known) or 'nothing'}. Give one that both have.",
@@ -282,7 +289,7 @@ def _reading(
                 "State it alike in both cases, or leave the option out if there were two readings.",
             ))  # fmt: skip
             return None
-    loose = {s.name for t, m in read for s in t.answers.survey.shared_by(m)} - common.sources
+    loose = {s.name for t, m in read for s in t.model.survey.shared_by(m)} - common.sources
     if loose:
         names = ", ".join(f"'{n}'" for n in sorted(loose))
         faults.append(Fault(

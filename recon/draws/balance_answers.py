@@ -11,10 +11,9 @@ from enum import StrEnum
 
 import numpy as np
 
-from oretally.flowsheet import Positions
+from oretally.flowsheet import BalanceModel
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.circuit import Content
-from oretally.flowsheet.survey import meanings
 from oretally.recon.leach_and_stocks import leach_carriers
 from oretally.recon.result import Balance
 from oretally.recon.solver import Covariance
@@ -94,26 +93,26 @@ def answer_name(kind: AnswerKind, of: str, quantity: str = "") -> str:
 
 
 def answers_of(
-    balance: Balance, places: Positions, covariance: Covariance
+    balance: Balance, model: BalanceModel, covariance: Covariance
 ) -> tuple[BalanceAnswer, ...]:
     """Return every answer that a balance gives, recoveries first and single values last.
 
     Parameters
     ----------
     balance : Balance
-    places : Positions
+    model : BalanceModel
         Of its circuit and survey.
     covariance : Covariance
         Of its adjusted values.
     """
     parts = (_recoveries, _separations, _at_leaches, _values)
-    return tuple(a for part in parts for a in part(balance, places, covariance))
+    return tuple(a for part in parts for a in part(balance, model, covariance))
 
 
 def _recoveries(
-    balance: Balance, places: Positions, covariance: Covariance
+    balance: Balance, model: BalanceModel, covariance: Covariance
 ) -> Iterator[BalanceAnswer]:
-    carriers, analytes = places.carriers, [a.name for a in balance.survey.analytes]
+    carriers, analytes = model.carriers, [a.name for a in balance.survey.analytes]
     number = {name: j for j, name in enumerate(carriers.streams)}
     for r in balance.recoveries:
         if r.recovery is None:
@@ -127,9 +126,9 @@ def _recoveries(
 
 
 def _separations(
-    balance: Balance, places: Positions, covariance: Covariance
+    balance: Balance, model: BalanceModel, covariance: Covariance
 ) -> Iterator[BalanceAnswer]:
-    number = {name: j for j, name in enumerate(places.carriers.streams)}
+    number = {name: j for j, name in enumerate(model.carriers.streams)}
     content = {s.name: s.content for s in balance.circuit.streams}
     for s in balance.separations:
         to, of = number[s.stream], number[s.of]
@@ -150,10 +149,10 @@ def _separations(
 
 
 def _at_leaches(
-    balance: Balance, places: Positions, covariance: Covariance
+    balance: Balance, model: BalanceModel, covariance: Covariance
 ) -> Iterator[BalanceAnswer]:
     circuit = balance.circuit
-    found = leach_carriers(circuit, balance.survey, places, covariance)
+    found = leach_carriers(model, covariance)
     for e in balance.extractions:
         c = found[e.node, e.analyte]
         if e.reconciled is not None:
@@ -167,7 +166,7 @@ def _at_leaches(
                 _share(c.analyte, c.takers_out, c.takers_in, [*c.takers_out, *c.liquid_out],
                        below_less=c.takers_in),
             )  # fmt: skip
-    number = {name: j for j, name in enumerate(places.carriers.streams)}
+    number = {name: j for j, name in enumerate(model.carriers.streams)}
     gone = {s.source: s.name for s in circuit.streams if s.content is Content.DISSOLVED}
     for d in balance.dissolutions:
         into = [number[s.name] for s in circuit.streams
@@ -179,9 +178,11 @@ def _at_leaches(
             )  # fmt: skip
 
 
-def _values(balance: Balance, places: Positions, covariance: Covariance) -> Iterator[BalanceAnswer]:
-    survey, known = balance.survey, meanings(balance.survey)
-    at = {(r.stream, r.quantity): r.place for r in places.rows}
+def _values(
+    balance: Balance, model: BalanceModel, covariance: Covariance
+) -> Iterator[BalanceAnswer]:
+    survey, known = balance.survey, model.meanings
+    at = {(r.stream, r.quantity): r.place for r in model.positions.rows}
     for v in balance.values:
         if v.adjusted is None:
             continue

@@ -37,7 +37,9 @@ def doubtful_answers(balance: Balance, places: Positions, solution: Solution) ->
     """
     search = _Search(balance, places, solution)
     kinds = (search.recoveries(), search.yields(), search.extractions(), search.values())
-    return tuple(name for found in kinds for _, name in sorted(found, key=lambda each: each[0]))
+    return tuple(
+        name for found in kinds for _, name in sorted(found, key=lambda each: round(each[0], 9))
+    )
 
 
 @dataclass(frozen=True)

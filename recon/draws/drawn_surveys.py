@@ -37,7 +37,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtr
 
-from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, positions
+from oretally.flowsheet import BalanceModel, BalanceProblem, Position
 from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.solution import ManySolutions, Solution, gathered
 from oretally.recon.solver import prepare, solve
@@ -112,10 +112,10 @@ class DrawnSurveys:
         return flat
 
 
-def rectangular_readings(circuit: Circuit, survey: Survey) -> frozenset[Position]:
+def rectangular_readings(model: BalanceModel) -> frozenset[Position]:
     """Return where the readings stand of which only bounds are known."""
-    readings = positions(circuit, survey).readings
-    return frozenset(readings[m.stream, m.quantity] for m in survey.measurements if m.bounded)
+    read = model.positions.readings
+    return frozenset(read[m.stream, m.quantity] for m in model.survey.measurements if m.bounded)
 
 
 def balanced_draws(

@@ -11,8 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from oretally.flowsheet import BalanceProblem, Circuit, Survey
-from oretally.flowsheet.problem import positions
+from oretally.flowsheet import BalanceModel
 from oretally.recon.answers import Answers, balanced_values
 from oretally.recon.gross_errors.suspects import Inquiry
 from oretally.recon.propagation import LARGEST, global_test
@@ -25,9 +24,7 @@ _ALPHA = 0.05  # of the measurement test
 _STILL = 1e-6  # flows below this share of the largest: a stream that the data put at a standstill
 
 
-def foresee(
-    circuit: Circuit, survey: Survey, problem: BalanceProblem, feed: str, products: Sequence[str]
-) -> GrossErrors | None:
+def foresee(model: BalanceModel, feed: str, products: Sequence[str]) -> GrossErrors | None:
     """Return groups of errors with one trace, and the errors that could go unseen.
 
     None where the first flows have no place for it: a stream stands still there, nothing checks
@@ -35,12 +32,13 @@ def foresee(
 
     Parameters
     ----------
-    circuit, survey, problem
-        Of one survey, in which a flow was measured.
+    model : BalanceModel
+        A flow was measured.
     feed, products : str, sequence of str
         Reference stream of the recoveries, and the streams among which they are shared.
     """
-    if len(survey.measurements) > LARGEST:
+    circuit, problem = model.circuit, model.problem
+    if len(model.survey.measurements) > LARGEST:
         return None
     point = solve(problem)
     if not point.converged:
@@ -51,8 +49,7 @@ def foresee(
     if classes.degrees_of_freedom <= 0 or flow.min() <= _STILL * flow.max():
         return None
     covariance = propagate(problem, point)
-    values, found = balanced_values(circuit, survey, covariance, _ALPHA)
-    answers = Answers.of(covariance, positions(circuit, survey), survey, feed, products)
+    values, found = balanced_values(model, covariance, _ALPHA)
+    answers = Answers.of(model, covariance, feed=feed, products=products)
     test = global_test(point.objective, classes.degrees_of_freedom, _ALPHA)
-    inquiry = Inquiry(circuit, survey, values, found, (), covariance, answers, test, ErrorRates())
-    return inquiry.foreseen()
+    return Inquiry(values, found, (), answers, test, ErrorRates()).foreseen()

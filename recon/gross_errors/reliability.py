@@ -12,21 +12,16 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from oretally.flowsheet import Position, Survey
+from oretally.flowsheet import Position
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.answers import Answers
 from oretally.recon.result import BalancedValue, HiddenError
-from oretally.recon.solver import Covariance
 
 __all__ = ["hidden_errors"]
 
 
 def hidden_errors(
-    survey: Survey,
-    values: Sequence[BalancedValue],
-    positions: Sequence[Position],
-    covariance: Covariance,
-    answers: Answers,
+    values: Sequence[BalancedValue], positions: Sequence[Position], answers: Answers
 ) -> tuple[HiddenError, ...]:
     """Return, for each measurement, the recovery that an unseen error would move most.
 
@@ -39,16 +34,16 @@ def hidden_errors(
     moves, names = [], []
     for k, analyte in enumerate(answers.analytes):
         for j in answers.products:
-            gradient = answers.gradient(k, j)
-            if gradient is None:
+            recovery = answers.recovery(k, j)
+            if recovery is None:
                 continue
-            flows, grades = covariance.with_all(k, *gradient)
+            flows, grades = answers.covariance.with_all(recovery.slopes)
             moves.append([flows[p.carrier] if p.analyte is None else grades[p] for p in positions])
             names.append((answers.streams[j], analyte))
     if not moves:
         return ()
     along = np.array(moves)
-    problem = covariance.problem
+    problem = answers.model.problem
     found = []
     for i, (v, place) in enumerate(zip(values, positions, strict=True)):
         if v.measured is None or v.sd is None or v.adjusted is None or v.at_bound:
@@ -57,7 +52,7 @@ def hidden_errors(
                    else problem.grade_sd[place])  # fmt: skip
         size = v.detectable_error
         checked = size is not None
-        m = survey.measured(v.stream, v.quantity)
+        m = answers.model.survey.measured(v.stream, v.quantity)
         if m is None or m.error_source == DECLARED_LOSS:
             continue
         error = m.unit.to_base(size if size is not None else v.sd)

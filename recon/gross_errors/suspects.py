@@ -14,7 +14,7 @@ from functools import cached_property
 
 import numpy as np
 
-from oretally.flowsheet import Circuit, Position, Positions, Survey, positions
+from oretally.flowsheet import Position, Positions
 from oretally.flowsheet.arrays import Ints
 from oretally.recon.answers import Answers
 from oretally.recon.gross_errors.diagnosis import Diagnosis
@@ -56,7 +56,7 @@ from oretally.recon.signatures import (
     equivalent_sets,
     signatures_of,
 )
-from oretally.recon.solver import Covariance, propagate
+from oretally.recon.solver import propagate
 
 __all__ = ["TOLD", "Inquiry"]
 
@@ -72,22 +72,17 @@ class Inquiry:
 
     Attributes
     ----------
-    circuit, survey : Circuit, Survey
     values, positions : sequence
         Rows of the balance, and where each stands in the arrays.
     closures : sequence of Closure
-    covariance : Covariance
     answers : Answers
     test : GlobalTest
     rates : ErrorRates
     """
 
-    circuit: Circuit
-    survey: Survey
     values: Sequence[BalancedValue]
     positions: Sequence[Position]
     closures: Sequence[Closure]
-    covariance: Covariance
     answers: Answers
     test: GlobalTest
     rates: ErrorRates
@@ -99,23 +94,18 @@ class Inquiry:
 
     def foreseen(self) -> GrossErrors:
         """Return what no measured value decides: the traces' groups, and what could go unseen."""
-        covariance = self.covariance
-        signatures = signatures_of(covariance.problem, covariance.solution, len(self.circuit.nodes))
+        covariance = self.answers.covariance
+        signatures = signatures_of(covariance.problem, covariance.solution, self._n_nodes)
         return GrossErrors(
             groups=self._groups(equivalent_sets(signatures)),
-            hidden=hidden_errors(
-                self.survey, self.values, self._measured_at(), covariance, self.answers
-            ),
+            hidden=hidden_errors(self.values, self._measured_at(), self.answers),
             near_limit=NEAR, power=POWER, rates=self.rates,
         )  # fmt: skip
 
     def _findings(self, measured: int) -> GrossErrors:
         large = measured > LARGEST
         hidden = (
-            () if large
-            else hidden_errors(
-                self.survey, self.values, self._measured_at(), self.covariance, self.answers
-            )
+            () if large else hidden_errors(self.values, self._measured_at(), self.answers)
         )  # fmt: skip
         nodal = sidak_limit(self.test.alpha, len(self.closures)) if self.closures else None
         if large or self.test.dof <= 0:
@@ -123,8 +113,8 @@ class Inquiry:
                 hidden=hidden, nodal_limit=nodal, rates=self.rates,
                 suspects=self._by_test_alone() if large else (),
             )  # fmt: skip
-        problem, solution = self.covariance.problem, self.covariance.solution
-        found = diagnose(problem, solution, self._slips, self.rates, len(self.circuit.nodes))
+        problem, solution = self.answers.covariance.problem, self.answers.covariance.solution
+        found = diagnose(problem, solution, self._slips, self.rates, self._n_nodes)
         n_tests = len(found.at_balance.members)
         told = ToldSlips(found, self._slips, problem, solution)
         return GrossErrors(
@@ -156,11 +146,17 @@ class Inquiry:
 
     @cached_property
     def _slips(self) -> PossibleSlips:
-        return PossibleSlips(self.survey, self._at, self._rate, self.rates.measurement)
+        return PossibleSlips(
+            self.answers.model.survey, self._at, self._rate, self.rates.measurement
+        )
 
-    @cached_property
+    @property
     def _at(self) -> Positions:
-        return positions(self.circuit, self.survey)
+        return self.answers.model.positions
+
+    @property
+    def _n_nodes(self) -> int:
+        return len(self.answers.model.circuit.nodes)
 
     def _measured_at(self) -> list[Position]:
         """Return where the measurement of each row stands."""
@@ -174,7 +170,7 @@ class Inquiry:
         n = len(signatures.readings)
         if i >= n:
             kind = "gain" if gains and signatures.r[i] < 0.0 else "loss"
-            return ErrorPlace(kind, self.circuit.nodes[signatures.nodes[i - n]].name)
+            return ErrorPlace(kind, self.answers.model.circuit.nodes[signatures.nodes[i - n]].name)
         place = signatures.readings[i]
         if place in self._at.sources:
             return ErrorPlace("source", self._at.sources[place].name, self._quantity(place))
@@ -269,12 +265,12 @@ class Inquiry:
 
     def _unit(self, signatures: Signatures, i: int) -> tuple[float, str]:
         """Return the size of one unit of an error as it is shown, and the symbol."""
-        unit = self.survey.flow_unit
+        unit = self.answers.model.survey.flow_unit
         if i < len(signatures.readings) and signatures.readings[i] in self._at.sources:
             return 1.0, "stated sd"
         if i < len(signatures.readings):
             place = self._place(signatures, i)
-            m = self.survey.measured(place.where, place.quantity)
+            m = self.answers.model.survey.measured(place.where, place.quantity)
             unit = unit if m is None else m.unit
         return unit.from_base(float(signatures.unit[i])), unit.symbol
 
@@ -285,7 +281,7 @@ class Inquiry:
         if len(rows) < 2:
             return ()
         best = best_measurements(
-            found.at_balance.signatures, rows, self.covariance, self.values, self.positions
+            found.at_balance.signatures, rows, self.answers.covariance, self.values, self.positions
         )
         return tuple(
             TieBreaker(self.values[m].stream, self.values[m].quantity, left) for m, left in best
@@ -296,7 +292,7 @@ class Inquiry:
         rows: list[RecoveryUnder] = []
         if e.solution is not None:
             changed = e.rows or e.mixups
-            covariance = propagate(e.problem, e.solution) if changed else self.covariance
+            covariance = propagate(e.problem, e.solution) if changed else self.answers.covariance
             rows = [
                 RecoveryUnder(r.stream, r.analyte, r.recovery, r.sd)
                 for r in replace(self.answers, covariance=covariance).recoveries()

@@ -85,11 +85,7 @@ def _shifts(
     covariance: Covariance, signatures: Signatures, i: int, positions: Sequence[Position]
 ) -> Floats:
     """Return how far one sd of error in measurement i shifts each adjusted value."""
-    k, j = signatures.readings[i]
-    one = np.zeros(covariance.problem.n_carriers)
-    unit = one.copy()
-    unit[j] = 1.0
-    flows, grades = covariance.with_all(k, *((unit, one) if k is None else (one, unit)))
+    flows, grades = covariance.with_all({signatures.readings[i]: 1.0})
     both = [flows[p.carrier] if p.analyte is None else grades[p] for p in positions]
     return np.asarray(np.array(both) / signatures.unit[i])
 

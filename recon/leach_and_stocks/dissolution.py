@@ -10,18 +10,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from oretally.flowsheet import (
-    Circuit,
-    NodeKind,
-    NotBalanceable,
-    Position,
-    Positions,
-    Survey,
-    balance_problem,
-)
+from oretally.flowsheet import BalanceModel, Circuit, NodeKind, NotBalanceable, Survey
 from oretally.flowsheet.circuit import Content, dissolved_solids
 from oretally.flowsheet.digits import format_with_sd
-from oretally.recon.propagation import Amount, adjusted_amount, adjusted_sd, over
+from oretally.recon.propagation import adjusted_amount, estimates
 from oretally.recon.result import Dissolution, GlobalTest
 from oretally.recon.solver import Covariance, propagate, solve
 
@@ -32,12 +24,10 @@ _ALIKE = 1e-6  # relative: leaches that explain the numbers equally well
 _Told = tuple[float | None, float | None]
 
 
-def dissolutions(
-    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
-) -> tuple[Dissolution, ...]:
+def dissolutions(model: BalanceModel, covariance: Covariance) -> tuple[Dissolution, ...]:
     """Return the solids that dissolve at each leach of which the case says so."""
-    number = {name: j for j, name in enumerate(places.carriers.streams)}
-    unit, rows = survey.flow_unit, list[Dissolution]()
+    circuit, unit, rows = model.circuit, model.survey.flow_unit, list[Dissolution]()
+    number = {name: j for j, name in enumerate(circuit.stream_names)}
     size = unit.from_base(1.0)
     for gone in circuit.streams:
         if gone.content is not Content.DISSOLVED or gone.source is None:
@@ -46,33 +36,26 @@ def dissolutions(
                 if s.target == gone.source and s.content.has_solids and not s.takes_up]  # fmt: skip
         fed = adjusted_amount(covariance, into, None)
         mass = adjusted_amount(covariance, [number[gone.name]], None)
-        share = _told(covariance, over(mass, fed), 100.0) if fed.value > 0.0 else (None, None)
-        rows.append(
-            Dissolution(gone.source, unit.symbol, *_told(covariance, fed, size),
-                        *_told(covariance, mass, size), *share)
-        )  # fmt: skip
+        wanted = [size * fed, size * mass, *([100.0 * (mass / fed)] if fed.value > 0.0 else [])]
+        none: _Told = (None, None)
+        told = [each or none for each in estimates(covariance, wanted)]
+        share = told[2] if len(told) > 2 else none
+        rows.append(Dissolution(gone.source, unit.symbol, *told[0], *told[1], *share))
     return tuple(rows)
 
 
-def _told(covariance: Covariance, amount: Amount[Position], size: float) -> _Told:
-    """Return an amount times a size, with its sd, if the balance determines it."""
-    sd = adjusted_sd(covariance, amount)
-    known = bool(np.isfinite([amount.value, sd]).all())
-    return (size * amount.value, size * sd) if known else (None, None)
-
-
-def dissolution_notes(circuit: Circuit, survey: Survey, test: GlobalTest) -> tuple[str, ...]:
+def dissolution_notes(model: BalanceModel, test: GlobalTest) -> tuple[str, ...]:
     """Return at which leach solids seem to dissolve, where no case says so; nothing if none do.
 
     Parameters
     ----------
-    circuit : Circuit
-    survey : Survey
+    model : BalanceModel
     test : GlobalTest
         Of the survey without solids that dissolve there.
     """
     if test.consistent is not False:
         return ()
+    circuit, survey = model.circuit, model.survey
     told = {s.source for s in circuit.streams if s.content is Content.DISSOLVED}
     found = []
     for node in circuit.nodes:
@@ -102,7 +85,7 @@ def _missing(circuit: Circuit, survey: Survey, leach: str) -> tuple[float, float
     if gone.name in circuit.stream_names:
         return None
     free = Circuit((*circuit.streams, gone), circuit.nodes)
-    problem = balance_problem(free, survey)
+    problem = BalanceModel(free, survey).problem
     try:
         solution = solve(problem)
     except NotBalanceable:

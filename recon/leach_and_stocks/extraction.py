@@ -20,33 +20,29 @@ from typing import NamedTuple
 
 import numpy as np
 
-from oretally.flowsheet import Circuit, NodeKind, Position, Positions, Stream, Survey
+from oretally.flowsheet import BalanceModel, Circuit, NodeKind, Position, Stream, Survey
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import in_solution
-from oretally.recon.answers import measured_flow, summed
-from oretally.recon.propagation import Amount, adjusted_amount, adjusted_sd, over, weighted
+from oretally.recon.answers import Measured, measured_flow, reading, summed
+from oretally.recon.propagation import Adjusted, adjusted, adjusted_amount, estimate
 from oretally.recon.result import Extraction
 from oretally.recon.solver import Covariance
 
 __all__ = ["LeachCarriers", "extraction_notes", "extractions", "leach_carriers"]
 
-_Measured = Amount[tuple[str, str]]
-_Adjusted = Amount[Position]
 _Percent = tuple[float | None, float | None]
 _Streams = Sequence[Stream]
 _SURE = 1.96  # sd by which metal must go the other way to be told: two-sided, 5 %
 _NONE: _Percent = (None, None)
 
 
-def extractions(
-    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
-) -> tuple[Extraction, ...]:
+def extractions(model: BalanceModel, covariance: Covariance) -> tuple[Extraction, ...]:
     """Return the extractions of each dissolved analyte at each leach node.
 
     Not where the analyte goes from the solution to the solids: that is no extraction.
     """
     rows = []
-    for leach in _leaches(circuit, survey, places, covariance):
+    for leach in _leaches(model, covariance):
         if leach.upgraded() is not None:
             continue
         taken_up = leach.taken_up()
@@ -61,12 +57,10 @@ def extractions(
     return tuple(rows)
 
 
-def extraction_notes(
-    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
-) -> tuple[str, ...]:
+def extraction_notes(model: BalanceModel, covariance: Covariance) -> tuple[str, ...]:
     """Return at which leaches no extraction is told, since solids leave richer than they enter."""
     found: dict[tuple[str, str], list[str]] = {}
-    for leach in _leaches(circuit, survey, places, covariance):
+    for leach in _leaches(model, covariance):
         rich = leach.upgraded()
         if rich is not None:
             found.setdefault((leach.node, rich), []).append(leach.analyte)
@@ -91,15 +85,15 @@ class LeachCarriers(NamedTuple):
 
 
 def leach_carriers(
-    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
+    model: BalanceModel, covariance: Covariance
 ) -> dict[tuple[str, str], LeachCarriers]:
     """Return what the balance's extractions are made of, by node and analyte.
 
     Extraction: what ore in has more than ore out, per ore in. Taken up: what the takers gain, per
     that and the liquid that leaves.
     """
-    water, found = places.carriers.water, dict[tuple[str, str], LeachCarriers]()
-    for leach in _leaches(circuit, survey, places, covariance):
+    water, found = model.carriers.water, dict[tuple[str, str], LeachCarriers]()
+    for leach in _leaches(model, covariance):
         ore_in, ore_out, takers_in, takers_out = (
             [leach.at(s) for s in part(side)]
             for part in (_ore, _takers) for side in (leach.into, leach.out)
@@ -120,8 +114,7 @@ class _Leach:
     k: int
     into: _Streams
     out: _Streams
-    survey: Survey
-    places: Positions
+    model: BalanceModel
     covariance: Covariance
 
     def upgraded(self) -> str | None:
@@ -151,7 +144,7 @@ class _Leach:
 
     def extracted(self) -> tuple[list[_Percent], bool]:
         """Return by solids, by solution, by the balance, accountability; whether grades alone."""
-        survey = self.survey
+        survey = self.model.survey
         closed = not any(s.content is Content.DISSOLVED for s in self.out)
         S_in, S_out, equal = _solids(
             survey, _ore(self.into), _ore(self.out), self.analyte, closed=closed
@@ -160,18 +153,14 @@ class _Leach:
         by_solids = by_solution = whole = None
         if S_in is not None and S_in.value > 0.0:
             if S_out is not None:
-                by_solids = over(weighted([(1.0, S_in), (-1.0, S_out)]), S_in)
+                by_solids = (S_in - S_out) / S_in
             if before is not None and after is not None and not equal:
-                by_solution = over(weighted([(1.0, after), (-1.0, before)]), S_in)
+                by_solution = (after - before) / S_in
                 if S_out is not None:
-                    whole = over(
-                        weighted([(1.0, S_out), (1.0, after)]),
-                        weighted([(1.0, S_in), (1.0, before)]),
-                    )
+                    whole = (S_out + after) / (S_in + before)
         told = [_percent_measured(survey, a) for a in (by_solids, by_solution, whole)]
         S_in_now, S_out_now = (self._in_solids(_ore(side)) for side in (self.into, self.out))
-        lost = weighted([(1.0, S_in_now), (-1.0, S_out_now)])
-        told.insert(2, self._share(lost, S_in_now))
+        told.insert(2, self._share(S_in_now - S_out_now, S_in_now))
         return told, equal and by_solids is not None
 
     def taken_up(self) -> _Percent:
@@ -179,44 +168,38 @@ class _Leach:
         if not _takers(self.out):
             return _NONE
         C_in, C_out = (self._in_solids(_takers(side)) for side in (self.into, self.out))
-        gain = weighted([(1.0, C_out), (-1.0, C_in)])
-        return self._share(gain, weighted([(1.0, gain), (1.0, self._in_liquid(self.out))]))
+        gain = C_out - C_in
+        return self._share(gain, gain + self._in_liquid(self.out))
 
-    def _share(self, part: _Adjusted, whole: _Adjusted) -> _Percent:
+    def _share(self, part: Adjusted, whole: Adjusted) -> _Percent:
         """Return a share with its sd, in percent."""
         if not (np.isfinite([part.value, whole.value]).all() and whole.value > 0.0):
             return _NONE
-        found = over(part, whole)
-        sd = adjusted_sd(self.covariance, found)
-        return (100.0 * found.value, 100.0 * sd) if np.isfinite(sd) else _NONE
+        return estimate(self.covariance, 100.0 * (part / whole)) or _NONE
 
-    def _surely(self, large: _Adjusted, small: _Adjusted) -> bool:
+    def _surely(self, large: Adjusted, small: Adjusted) -> bool:
         """Whether one amount is larger than another by more than their errors."""
-        gap = weighted([(1.0, large), (-1.0, small)])
-        return gap.value > _SURE * adjusted_sd(self.covariance, gap)  # false of NaN
+        gap = estimate(self.covariance, large - small)
+        return gap is not None and gap[0] > _SURE * gap[1]
 
     def _richer(self, one: Stream, other: Stream) -> bool:
-        grade = self.covariance.solution.grade[self.k]
-        x, y = (Amount(float(grade[j]), {Position(self.k, j): 1.0})
-                for j in (self.at(one), self.at(other)))  # fmt: skip
+        x, y = (adjusted(self.covariance, Position(self.k, self.at(s))) for s in (one, other))
         return self._surely(x, y)
 
-    def _in_solids(self, streams: _Streams) -> _Adjusted:
+    def _in_solids(self, streams: _Streams) -> Adjusted:
         return adjusted_amount(self.covariance, [self.at(s) for s in streams], self.k)
 
-    def _in_liquid(self, streams: _Streams) -> _Adjusted:
-        water = self.places.carriers.water
+    def _in_liquid(self, streams: _Streams) -> Adjusted:
+        water = self.model.carriers.water
         at = [water[self.at(s)] for s in streams if self.at(s) in water]
         return adjusted_amount(self.covariance, at, self.k)
 
     def at(self, stream: Stream) -> int:
         """Return the carrier of the solids of a stream."""
-        return self.places.carriers.streams.index(stream.name)
+        return self.model.carriers.streams.index(stream.name)
 
 
-def _leaches(
-    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
-) -> Iterator[_Leach]:
+def _leaches(model: BalanceModel, covariance: Covariance) -> Iterator[_Leach]:
     """Yield each leach with each analyte that is dissolved.
 
     Where carbon leaves it in the pulp, the leach goes as far as the screen that takes the carbon
@@ -224,6 +207,7 @@ def _leaches(
     told. Where nobody assayed the solids that leave it, it goes as far as the filter or thickener
     behind.
     """
+    circuit, survey = model.circuit, model.survey
     for node in circuit.nodes:
         inner = {node.name, *_as_far_as_screens(circuit, node.name)}
         if node.kind is not NodeKind.LEACH or not _alone(circuit, node.name, inner):
@@ -235,7 +219,7 @@ def _leaches(
             whole = whole if _alone(circuit, node.name, whole) else inner
             into = [s for s in circuit.streams if s.target in whole and s.source not in whole]
             out = [s for s in circuit.streams if s.source in whole and s.target not in whole]
-            yield _Leach(node.name, analyte.name, k, into, out, survey, places, covariance)
+            yield _Leach(node.name, analyte.name, k, into, out, model, covariance)
 
 
 def _alone(circuit: Circuit, leach: str, whole: Set[str]) -> bool:
@@ -288,7 +272,7 @@ def _takers(streams: _Streams) -> list[Stream]:
 
 def _solids(
     survey: Survey, into: _Streams, out: _Streams, analyte: str, *, closed: bool
-) -> tuple[_Measured | None, _Measured | None, bool]:
+) -> tuple[Measured | None, Measured | None, bool]:
     """Return the analyte in the ore that enters and leaves, and whether grades stand for both.
 
     Where no dry flow was measured on one side, and one stream carries ore on each, what enters
@@ -307,16 +291,13 @@ def _solids(
         if S_in is not None and measured_flow(survey, tails.name, flow) is None:
             same = summed(survey, [(tails.name, (feed.name, flow), analyte)])
             return S_in, same, False
-        grades = [survey.measured(s.name, analyte) for s in (feed, tails)]
-        if all(m is not None for m in grades):
-            one, two = (
-                Amount(m.value_base, {(m.stream, m.quantity): 1.0}) for m in grades if m is not None
-            )
+        one, two = (reading(survey, s.name, analyte) for s in (feed, tails))
+        if one is not None and two is not None:
             return one, two, True
     return S_in, S_out, False
 
 
-def _beside_ore(survey: Survey, streams: _Streams, analyte: str) -> _Measured | None:
+def _beside_ore(survey: Survey, streams: _Streams, analyte: str) -> Measured | None:
     """Return the analyte in solution and on what takes it up, as measured."""
     wet = [(s.name, "water", in_solution(analyte)) for s in streams if s.content.has_water]
     held = [(s.name, survey.basis.quantity, analyte) for s in _takers(streams)]
@@ -327,7 +308,7 @@ def _likes(streams: _Streams) -> dict[str, str]:
     return {s.name: s.like for s in streams if s.like is not None}
 
 
-def _percent_measured(survey: Survey, share: _Measured | None) -> _Percent:
+def _percent_measured(survey: Survey, share: Measured | None) -> _Percent:
     if share is None:
         return _NONE
     return 100.0 * share.value, 100.0 * float(survey.variance(share.slopes) ** 0.5)

@@ -10,9 +10,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from oretally.flowsheet import Circuit, NodeKind, Position, Positions, Stream, Survey, Unit
-from oretally.recon.answers import amount_unit, total_amount
-from oretally.recon.propagation import Amount, adjusted_amount, adjusted_sd, weighted
+from oretally.flowsheet import BalanceModel, NodeKind, Stream, Survey, Unit
+from oretally.recon.answers import Measured, amount_unit, total_amount
+from oretally.recon.propagation import Adjusted, adjusted_amount, estimate, total
 from oretally.recon.result import Inventory, InventoryLine
 from oretally.recon.solver import Covariance
 
@@ -22,13 +22,12 @@ _EXPLAINED = 1.96
 _WATER = "water"
 
 
-def inventories(
-    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
-) -> tuple[Inventory, ...]:
+def inventories(model: BalanceModel, covariance: Covariance) -> tuple[Inventory, ...]:
     """Return the inventory of each stockpile with stocks: of each thing that it holds.
 
     Those are the dry mass, each analyte, and the water where that is balanced.
     """
+    circuit, survey = model.circuit, model.survey
     numbers = {a.name: k for k, a in enumerate(survey.analytes)}
     rows = []
     for node in circuit.nodes:
@@ -42,7 +41,7 @@ def inventories(
                 "out": [s for s in met if not s.stock and s.source == node.name],
                 "closing": [s for s in met if s.stock and s.source == node.name],
             }
-            pile = _Pile(survey, places, covariance, quantity, numbers.get(quantity))
+            pile = _Pile(model, covariance, quantity, numbers.get(quantity))
             rows.append(pile.inventory(node.name, groups))
     return tuple(rows)
 
@@ -62,10 +61,9 @@ class _Pile:
     """Amounts of one quantity at one stockpile."""
 
     def __init__(
-        self, survey: Survey, places: Positions, covariance: Covariance, quantity: str,
-        k: int | None,
-    ) -> None:  # fmt: skip
-        self.survey, self.carriers, self.covariance = survey, places.carriers, covariance
+        self, model: BalanceModel, covariance: Covariance, quantity: str, k: int | None
+    ) -> None:
+        self.survey, self.carriers, self.covariance = model.survey, model.carriers, covariance
         self.quantity, self.k = quantity, k
         self.number = {name: j for j, name in enumerate(self.carriers.streams)}
 
@@ -74,20 +72,17 @@ class _Pile:
         adjusted = {g: self.adjusted(s) for g, s in groups.items()}
         # what accumulated: closing less opening
         opening, closing = measured["opening"], measured["closing"]
-        both = opening is not None and closing is not None
-        measured["change"] = (
-            weighted([(1.0, closing), (-1.0, opening)]) if both and closing and opening else None
-        )
-        adjusted["change"] = weighted([(1.0, adjusted["closing"]), (-1.0, adjusted["opening"])])
+        measured["change"] = closing - opening if closing and opening else None
+        adjusted["change"] = adjusted["closing"] - adjusted["opening"]
         values = [a.value for a in (*measured.values(), *adjusted.values()) if a is not None]
         largest = max((abs(v) for v in values if np.isfinite(v)), default=0.0)
         unit = self.unit([s for own in groups.values() for s in own], largest)
         lines = tuple(self.line(g, measured[g], adjusted[g], unit) for g in measured)
         signs = {"opening": 1.0, "in": 1.0, "out": -1.0, "closing": -1.0}
-        parts = [(signs[g], a) for g, a in measured.items() if g in signs and a is not None]
+        parts = [signs[g] * a for g, a in measured.items() if g in signs and a is not None]
         gap = gap_sd = z = None
         if len(parts) == len(signs):
-            whole = weighted(parts)
+            whole = total(parts)
             sd = float(self.survey.variance(whole.slopes) ** 0.5)
             gap, gap_sd = unit.from_base(whole.value), unit.from_base(sd)
             z = whole.value / sd if sd > 0.0 else None
@@ -104,7 +99,7 @@ class _Pile:
             return water
         return amount_unit(self.survey, self.quantity, largest)
 
-    def adjusted(self, streams: Sequence[Stream]) -> Amount[Position]:
+    def adjusted(self, streams: Sequence[Stream]) -> Adjusted:
         """Return the adjusted amount in several streams."""
         c, own = self.carriers, [self.number[s.name] for s in streams]
         if self.quantity == _WATER:
@@ -116,15 +111,14 @@ class _Pile:
         return adjusted_amount(self.covariance, carriers, self.k)
 
     def line(
-        self, item: str, measured: Amount[tuple[str, str]] | None, adjusted: Amount[Position],
-        unit: Unit,
-    ) -> InventoryLine:  # fmt: skip
+        self, item: str, measured: Measured | None, adjusted: Adjusted, unit: Unit
+    ) -> InventoryLine:
         """Return one line, in the unit shown."""
         was = was_sd = now = now_sd = None
         if measured is not None:
             was = unit.from_base(measured.value)
             was_sd = unit.from_base(float(self.survey.variance(measured.slopes) ** 0.5))
-        sd = adjusted_sd(self.covariance, adjusted)
-        if np.isfinite([adjusted.value, sd]).all():
-            now, now_sd = unit.from_base(adjusted.value), unit.from_base(sd)
+        told = estimate(self.covariance, adjusted)
+        if told is not None:
+            now, now_sd = map(unit.from_base, told)
         return InventoryLine(item, was, was_sd, now, now_sd)

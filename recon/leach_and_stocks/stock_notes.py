@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from oretally.flowsheet import Circuit, NodeKind, Stream, Survey
+from oretally.flowsheet import BalanceModel, Circuit, NodeKind, Stream, Survey
 from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.recon.answers import amount_unit, total_amount
-from oretally.recon.propagation import weighted
+from oretally.recon.propagation import total
 from oretally.recon.result import Inventory, Recovery
 
 __all__ = ["stock_notes"]
@@ -17,15 +17,15 @@ _APART = 1.0  # percent of the feed's analyte by which a stock changes before it
 
 
 def stock_notes(
-    circuit: Circuit, survey: Survey, feed: str, recoveries: Sequence[Recovery],
-    inventories: Sequence[Inventory],
+    model: BalanceModel, feed: str, *, recoveries: Sequence[Recovery] = (),
+    inventories: Sequence[Inventory] = (),
 ) -> tuple[str, ...]:  # fmt: skip
     """Return which stocks the measurements would put below 0, and recoveries that stocks move."""
-    notes = []
+    circuit, notes = model.circuit, list[str]()
     for node in circuit.nodes:
         met = [s for s in circuit.streams if node.name in (s.source, s.target)]
         if node.kind is NodeKind.STOCKPILE and any(s.stock for s in met):
-            notes += _below_nothing(survey, node.name, met)
+            notes += _below_nothing(model.survey, node.name, met)
     return (*notes, *_recoveries(circuit, feed, recoveries, inventories))
 
 
@@ -40,7 +40,7 @@ def _below_nothing(survey: Survey, node: str, met: Sequence[Stream]) -> list[str
         # the opening stock is what is missing below the outlets, the closing one what is left
         sign = 1.0 if left[0].target == node else -1.0
         parts = [((-sign if s.target == node else sign), s.name, known[s.name]) for s in met]
-        whole = weighted([(w, amount) for w, _, amount in parts if amount is not None])
+        whole = total(w * amount for w, _, amount in parts if amount is not None)
         sd = float(survey.variance(whole.slopes) ** 0.5)
         if whole.value >= -_SURE * sd:
             continue

@@ -29,17 +29,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from oretally.flowsheet import Survey, Unit
+from oretally.flowsheet import BalanceModel, Unit
 from oretally.flowsheet.arrays import Floats
-from oretally.flowsheet.survey import Kind, meanings
+from oretally.flowsheet.survey import Kind
 from oretally.recon.losses.single_reading import sd_of_one
-from oretally.recon.propagation import propagated
+from oretally.recon.propagation import Derived
 from oretally.recon.result import DecidingTest, Expected, LossCause, TestKind
 
 __all__ = ["ALPHA", "MOST_ASSAYS", "POWER", "AssayError", "Prediction", "chance_to_tell",
@@ -50,8 +48,9 @@ MOST_ASSAYS = 20
 """Assays of one part beyond which no number is named: common sense, no source."""
 _OF_WHOLE = (TestKind.TREAT_AGAIN,)  # tests that assay a product as it is, not parts of it
 
-_Two = Callable[[NDArray[Any]], tuple[Any, Any]]
-"""The two grades of a test from the values that predict them, real or complex."""
+_Value = Derived[int]
+_Two = Callable[[Sequence[_Value]], tuple[_Value, _Value]]
+"""The two grades of a test from the values that predict them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,14 +85,14 @@ class AssayError:
     stated: tuple[tuple[float, float], ...]
 
     @classmethod
-    def of(cls, survey: Survey, k: int, stream: str, test: TestKind) -> AssayError:
+    def of(cls, model: BalanceModel, k: int, stream: str, test: TestKind) -> AssayError:
         """Return the errors stated for an analyte in a stream, else those in any.
 
         A test that assays a whole product takes those of whole products, one that assays parts of
         it those of size classes; each the others where there are none. Of a mean of replicates the
         error of one reading counts.
         """
-        known = meanings(survey)
+        survey, known = model.survey, model.meanings
         wanted = Kind.GRADE if test in _OF_WHOLE else Kind.CLASS_GRADE
         found: dict[tuple[bool, bool], list[tuple[float, float]]] = {}
         for m in survey.measurements:
@@ -177,14 +176,13 @@ def deciding_test(
     return DecidingTest(kind, part, opening_um, coarse_percent, expected, ALPHA, next(enough, None))
 
 
-def _prediction(
-    explanation: LossCause, v: Floats, V: Floats, two: _Two
-) -> Prediction:  # fmt: skip
+def _prediction(explanation: LossCause, v: Floats, V: Floats, two: _Two) -> Prediction:
     """Return what an explanation predicts, from values with their covariance."""
-    value, variance = propagated(v, V, [lambda u: two(u)[0] - two(u)[1]])
-    one, other = (max(float(x), 0.0) for x in two(v))
-    sd = max(float(variance[0, 0]), 0.0) ** 0.5
-    return Prediction(explanation, float(value[0]), sd, (one, other))
+    one, other = two([Derived(float(x), {i: 1.0}) for i, x in enumerate(v)])
+    gap = one - other
+    g = np.array([gap.slopes.get(i, 0.0) for i in range(v.size)])
+    sd = max(float(g @ V @ g), 0.0) ** 0.5
+    return Prediction(explanation, gap.value, sd, (max(one.value, 0.0), max(other.value, 0.0)))
 
 
 def screen(v: Floats, V: Floats) -> list[Prediction]:

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from oretally.flowsheet import Circuit, Position, Positions, Survey
+from oretally.flowsheet import BalanceModel, Position
 from oretally.flowsheet.survey import DECLARED_LOSS, Run
 from oretally.recon.answers import Answers
-from oretally.recon.propagation import Function, estimate, value_at
+from oretally.recon.propagation import Adjusted, adjusted, estimate, total
 from oretally.recon.result import Estimate
 from oretally.recon.solver import Covariance
 
@@ -31,31 +31,40 @@ that is to be won. Common practice, no source."""
 class LossValues:
     """Products of one balance; streams by number, values in base units."""
 
-    circuit: Circuit
-    survey: Survey
-    places: Positions
-    covariance: Covariance
     answers: Answers
 
-    def at(self, k: int | None, j: int) -> float:
+    @property
+    def model(self) -> BalanceModel:
+        """What was balanced."""
+        return self.answers.model
+
+    @property
+    def covariance(self) -> Covariance:
+        """Of its adjusted values."""
+        return self.answers.covariance
+
+    def at(self, k: int | None, j: int) -> Adjusted:
         """Return a flow or a grade."""
-        return value_at(self.covariance, Position(k, j))
+        return adjusted(self.covariance, Position(k, j))
+
+    def estimate(self, found: Adjusted) -> Estimate | None:
+        """Return a value with its sd; None where the balance does not determine it."""
+        return estimate(self.covariance, found)
 
     def solids(self, j: int) -> bool:
         """Return whether a stream carries solids."""
-        return self.circuit.streams[j].content.has_solids
+        return self.model.circuit.streams[j].content.has_solids
 
     def metal(self, k: int, j: int) -> float:
         """Return how much of an analyte a stream has, in solids and solution."""
-        at = self.answers.whole[k][j]
-        return self.at(None, at) * self.at(k, at)
+        return self.answers.held(k, j).value
 
     def products(self, k: int) -> list[int]:
         """Return the products whose content of an analyte is known and measured."""
-        flow = self.survey.basis.quantity
+        flow = self.model.survey.basis.quantity
         found = []
         for j in self.answers.products:
-            m = self.survey.measured(self.answers.streams[j], flow)
+            m = self.model.survey.measured(self.answers.streams[j], flow)
             declared = m is not None and m.error_source == DECLARED_LOSS
             if not declared and np.isfinite(self.metal(k, j)):
                 found.append(j)
@@ -74,40 +83,34 @@ class LossValues:
             kept = [j for j in products if self.answers.streams[j] not in lost]
             rest = [j for j in products if j not in kept]
             return kept if kept and rest and self._mean(k, kept) > self._mean(k, rest) else []
-        if k in self.places.carriers.dissolved:
-            taken = [j for j in products if self.circuit.streams[j].takes_up]
+        if k in self.model.carriers.dissolved:
+            taken = [j for j in products if self.model.circuit.streams[j].takes_up]
             rest = [j for j in products if not self.solids(j)]
             best = max(rest, key=lambda j: (self.metal(k, j), -j), default=None)
             if best is not None and self.metal(k, best) > sum(self.metal(k, j) for j in taken):
                 taken.append(best)
             if taken:
                 return sorted(taken)
-        richest = max(products, key=lambda j: (self.at(k, j), -j))
+        richest = max(products, key=lambda j: (self.at(k, j).value, -j))
         return [richest] if self._enriched(k, richest) else []
 
     def _enriched(self, k: int, j: int) -> bool:
-        return self.at(k, j) >= LEAST_ENRICHMENT * self.at(k, self.answers.feed)
+        return self.at(k, j).value >= LEAST_ENRICHMENT * self.at(k, self.answers.feed).value
 
     def _mean(self, k: int, streams: list[int]) -> float:
-        whole = [self.answers.whole[k][j] for j in streams]
-        return sum(self.metal(k, j) for j in streams) / sum(self.at(None, at) for at in whole)
+        whole = [self.answers.whole(k, j) for j in streams]
+        return sum(self.metal(k, j) for j in streams) / sum(self.at(None, at).value for at in whole)
 
-    def share_of(self, k: int, streams: Sequence[int]) -> tuple[list[Position], Function]:
-        """Return which values give the share of some streams of the feed's analyte, and how."""
-        n, whole = len(streams), [self.answers.whole[k][j] for j in streams]
-        at = [*whole, self.answers.whole[k][self.answers.feed]]
-        places = [*(Position(None, i) for i in at), *(Position(k, i) for i in at)]
-        return places, lambda v: (v[:n] * v[n + 1 : 2 * n + 1]).sum() / (v[n] * v[2 * n + 1])
-
-    def share(self, k: int, streams: Sequence[int]) -> Estimate | None:
+    def share(self, k: int, streams: Sequence[int]) -> Adjusted:
         """Return what share of an analyte of the feed some streams have together. [1]."""
-        return estimate(self.covariance, *self.share_of(k, streams))
+        held = self.answers.held
+        return total(held(k, j) for j in streams) / held(k, self.answers.feed)
 
-    def class_flows(self, j: int) -> list[Position]:
-        """Return where the flows of the size classes of a stream stand; empty without sizes."""
-        carriers = self.places.carriers
-        return [Position(None, at) for at in carriers.own_classes(j)] if self.classes(j) else []
+    def class_flows(self, j: int) -> list[Adjusted]:
+        """Return the flows of the size classes of a stream; empty without sizes."""
+        carriers = self.model.carriers
+        return [self.at(None, at) for at in carriers.own_classes(j)] if self.classes(j) else []
 
     def classes(self, j: int) -> tuple[Run, ...]:
         """Return the size classes of a stream as runs of the grid; empty without sizes."""
-        return self.places.carriers.class_runs.get(j, ())
+        return self.model.carriers.class_runs.get(j, ())

@@ -9,12 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from oretally.flowsheet import Circuit, Fault, InputError, Position, Positions, Survey
+from oretally.flowsheet import Fault, InputError
 from oretally.flowsheet.faults import nearest_name
 from oretally.recon.answers import Answers
 from oretally.recon.losses.deciding_test import (
@@ -28,7 +26,14 @@ from oretally.recon.losses.deciding_test import (
 )
 from oretally.recon.losses.grade_recovery import grade_recovery_curves
 from oretally.recon.losses.kept_and_lost import LossValues
-from oretally.recon.propagation import Function, estimate, joint_estimate, sidak_limit, value_at
+from oretally.recon.propagation import (
+    Adjusted,
+    adjusted,
+    amount_at,
+    joint_estimate,
+    sidak_limit,
+    total,
+)
 from oretally.recon.result import (
     DecidingTest,
     End,
@@ -41,7 +46,6 @@ from oretally.recon.result import (
     TestKind,
 )
 from oretally.recon.sizes import SizePart, size_parts, size_recoveries
-from oretally.recon.solver import Covariance
 
 __all__ = ["COARSE_SHARE", "LEAST_SHARE", "MUCH_SHARE", "losses_of", "richer_between"]
 
@@ -55,16 +59,12 @@ MUCH_SHARE = 0.20
 """Share of a loss that a class between the ends must hold to be named. Our own choice."""
 
 
-def losses_of(
-    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance,
-    answers: Answers, lost: Sequence[str] | None = None,
-) -> Losses:  # fmt: skip
+def losses_of(answers: Answers, lost: Sequence[str] | None = None) -> Losses:
     """Return where each analyte is lost.
 
     Parameters
     ----------
-    circuit, survey, places, covariance, answers
-        What was balanced, and what came of it.
+    answers : Answers
     lost : sequence of str, optional
         Products that are lost; by default all but the richest.
 
@@ -75,9 +75,9 @@ def losses_of(
     """
     if lost is not None:
         _check([answers.streams[j] for j in answers.products], lost)
-    values = LossValues(circuit, survey, places, covariance, answers)
+    values = LossValues(answers)
     found, read, not_read = list[Loss](), dict[int, list[int]](), list[str]()
-    for k, analyte in enumerate(survey.analytes):
+    for k, analyte in enumerate(answers.model.survey.analytes):
         kept = values.kept(k, lost)
         if not kept:
             not_read += [analyte.name] if values.several(k) else []
@@ -87,9 +87,8 @@ def losses_of(
         some = [row for row in rows if row is not None and row.percent[0] > 0.0]
         found += sorted(some, key=lambda row: -row.percent[0])
     return Losses(
-        tuple(found), tuple(not_read), size_recoveries(circuit, survey, places, covariance),
-        grade_recovery_curves(circuit, survey, covariance, answers, read),
-        tuple(lost or ()),
+        tuple(found), tuple(not_read), size_recoveries(answers.model, answers.covariance),
+        grade_recovery_curves(answers, read), tuple(lost or ()),
     )  # fmt: skip
 
 
@@ -145,18 +144,18 @@ class _Reading:
     def loss(self) -> Loss | None:
         """Return the loss; None if its share is not known."""
         values, k, j = self.values, self.k, self.j
-        answers, analyte = values.answers, values.survey.analytes[k]
-        share = values.share(k, [j])
+        answers, analyte = values.answers, values.model.survey.analytes[k]
+        share = values.estimate(values.share(k, [j]))
         if share is None:
             return None
-        parts = size_parts(values.covariance, values.places, k, j)
+        parts = size_parts(values.model, values.covariance, k=k, stream=j)
         ends = self._ends(parts)
         return Loss(
             stream=answers.streams[j], analyte=analyte.name, unit=analyte.unit.symbol,
             of=answers.streams[answers.feed], kept=tuple(answers.streams[i] for i in self.kept),
             percent=(100.0 * share[0], 100.0 * share[1]),
-            in_solution=self._in_solution(), grade=self._shown([Position(k, j)], lambda v: v[0]),
-            sieved=self._cut([value_at(values.covariance, p) for p in values.class_flows(j)])
+            in_solution=self._in_solution(), grade=self._shown(values.at(k, j)),
+            sieved=self._cut(values.class_flows(j))
             is not None,
             parts=tuple(self._part([part]) for part in parts), ends=tuple(ends),
             tests=tuple(self._tests(parts, ends)) if values.solids(j) else (),
@@ -164,62 +163,62 @@ class _Reading:
 
     def _in_solution(self) -> Estimate | None:
         """Return what share of the feed's analyte the solution of the product has, in percent."""
-        water = self.values.places.carriers.water.get(self.j)
-        if self.k not in self.values.places.carriers.dissolved or water is None:
+        carriers, answers = self.values.model.carriers, self.values.answers
+        water = carriers.water.get(self.j)
+        if self.k not in carriers.dissolved or water is None:
             return None
-        of = self.values.answers.whole[self.k][self.values.answers.feed]
-        places = [Position(None, water), Position(self.k, water), Position(None, of),
-                  Position(self.k, of)]  # fmt: skip
-        return self._of(places, lambda v: 100.0 * v[0] * v[1] / (v[2] * v[3]))
+        held = amount_at(answers.covariance, self.k, water)
+        return self.values.estimate(100.0 * (held / answers.held(self.k, answers.feed)))
 
-    def _of(self, places: Sequence[Position], function: Function) -> Estimate | None:
-        return estimate(self.values.covariance, places, function)
-
-    def _shown(self, places: Sequence[Position], function: Function) -> Estimate | None:
+    def _shown(self, grade: Adjusted) -> Estimate | None:
         """Return a grade in the analyte's unit."""
-        found, unit = self._of(places, function), self.values.survey.analytes[self.k].unit
+        found, unit = self.values.estimate(grade), self.values.model.survey.analytes[self.k].unit
         return None if found is None else (unit.from_base(found[0]), unit.from_base(found[1]))
 
     def _part(self, parts: Sequence[SizePart]) -> LossPart:
         """Return neighbouring parts of the product as one."""
-        values, k, n = self.values, self.k, len(parts)
+        values, k = self.values, self.k
         run = (parts[0].run[0], parts[-1].run[1])
-        low, high = values.survey.sizes.bounds(run)
-        flows, grades = [p.flow for p in parts], [p.grade for p in parts]
-        feed = values.answers.feed
-        whole = values.answers.whole[k][feed]
-        bulk = [Position(None, self.j), Position(k, self.j)]
-        solids = self._of([*flows, bulk[0]], lambda v: 100.0 * v[:n].sum() / v[n])
-        label = values.survey.sizes.label(run)
+        low, high = values.model.survey.sizes.bounds(run)
+        mass, feed = self._mass(parts), values.answers.feed
+        solids = values.estimate(100.0 * (mass / values.at(None, self.j)))
+        label = values.model.survey.sizes.label(run)
         if not all(p.known for p in parts):
             return LossPart(label, low, high, solids, None, None, None, None, None)
 
-        def share(v: NDArray[Any]) -> Any:
-            return 100.0 * (v[:n] * v[n : 2 * n]).sum() / (v[2 * n] * v[2 * n + 1])
-
-        def ratio(v: NDArray[Any]) -> Any:
-            return (v[:n] * v[n : 2 * n]).sum() / v[:n].sum() / v[2 * n]
-
-        own = [*flows, *grades]
+        grade = self._grade(parts)
+        metal = mass * grade
+        of_loss, of_feed, against_loss, against_head = (
+            values.estimate(part / whole) for part, whole in (
+                (100.0 * metal, amount_at(values.covariance, k, self.j)),
+                (100.0 * metal, values.answers.held(k, feed)),
+                (grade, values.at(k, self.j)),
+                (grade, values.at(k, feed)),
+            )
+        )  # fmt: skip
         return LossPart(
-            label, low, high, solids,
-            grade=self._shown(own, lambda v: (v[:n] * v[n:]).sum() / v[:n].sum()),
-            of_loss=self._of([*own, *bulk], share),
-            of_feed=self._of([*own, Position(None, whole), Position(k, whole)], share),
-            against_loss=self._of([*own, bulk[1]], ratio),
-            against_head=self._of([*own, Position(k, feed)], ratio) if values.solids(feed)
-            else None,
+            label, low, high, solids, self._shown(grade), of_loss, of_feed, against_loss,
+            against_head if values.solids(feed) else None,
         )  # fmt: skip
 
-    def _cut(self, flows: Sequence[float]) -> int | None:
-        """Return how many of the coarsest parts make the coarse end; None if none can."""
+    def _cut(self, parts: Sequence[Adjusted]) -> int | None:
+        """Return how many of the coarsest flows make the coarse end; None if none can."""
+        flows = [part.value for part in parts]
         if len(flows) < 2 or not np.isfinite(flows).all() or sum(flows) <= 0.0:
             return None
         above = np.cumsum(flows)[:-1] / sum(flows)
         return int(np.argmin(np.abs(above - COARSE_SHARE))) + 1
 
+    def _mass(self, parts: Sequence[SizePart]) -> Adjusted:
+        return total(adjusted(self.values.covariance, p.flow) for p in parts)
+
+    def _grade(self, parts: Sequence[SizePart]) -> Adjusted:
+        """Return the grade of several parts together."""
+        held = (amount_at(self.values.covariance, self.k, p.flow.carrier) for p in parts)
+        return total(held) / self._mass(parts)
+
     def _coarse(self, parts: Sequence[SizePart]) -> Sequence[SizePart]:
-        cut = self._cut([value_at(self.values.covariance, part.flow) for part in parts])
+        cut = self._cut([adjusted(self.values.covariance, part.flow) for part in parts])
         return parts[:cut] if cut is not None else []
 
     def _ends(self, parts: Sequence[SizePart]) -> list[LossEnd]:
@@ -248,73 +247,58 @@ class _Reading:
 
     def _errors(self, test: TestKind) -> AssayError:
         values = self.values
-        return AssayError.of(values.survey, self.k, values.answers.streams[self.j], test)
+        return AssayError.of(values.model, self.k, values.answers.streams[self.j], test)
 
     def _grind(self, parts: Sequence[SizePart]) -> DecidingTest | None:
         coarse = self._coarse(parts)
-        n = len(coarse)
-        places, share = self.values.share_of(self.k, self.kept)
-        found = joint_estimate(
-            self.values.covariance,
-            [*(p.flow for p in coarse), *(p.grade for p in coarse), *places],
-            [lambda v: (v[:n] * v[n : 2 * n]).sum() / v[:n].sum(), lambda v: share(v[2 * n :])],
-        )
+        share = self.values.share(self.k, self.kept)
+        found = joint_estimate(self.values.covariance, [self._grade(coarse), share])
         if found is None:
             return None
-        run, sizes = (coarse[0].run[0], coarse[-1].run[1]), self.values.survey.sizes
+        run, sizes = (coarse[0].run[0], coarse[-1].run[1]), self.values.model.survey.sizes
         return deciding_test(
             TestKind.GRIND_HALF, grind_half(*found), self._errors(TestKind.GRIND_HALF),
-            self.values.survey.analytes[self.k].unit, part=sizes.label(run),
+            self.values.model.survey.analytes[self.k].unit, part=sizes.label(run),
             opening_um=sizes.bounds(run)[0],
         )  # fmt: skip
 
     def _split(self, parts: Sequence[SizePart]) -> DecidingTest | None:
         if not parts[-2].known:
             return None
-        places = [parts[-1].grade, parts[-2].grade]
-        found = joint_estimate(self.values.covariance, places, [lambda v: v[0], lambda v: v[1]])
+        grades = [adjusted(self.values.covariance, part.grade) for part in parts[:-3:-1]]
+        found = joint_estimate(self.values.covariance, grades)
         if found is None:
             return None
         return deciding_test(
             TestKind.SPLIT_FINEST, split_finest(*found), self._errors(TestKind.SPLIT_FINEST),
-            self.values.survey.analytes[self.k].unit,
-            part=self.values.survey.sizes.label(parts[-1].run),
+            self.values.model.survey.analytes[self.k].unit,
+            part=self.values.model.survey.sizes.label(parts[-1].run),
         )  # fmt: skip
 
     def _again(self) -> DecidingTest | None:
-        places, share = self.values.share_of(self.k, self.kept)
-        found = joint_estimate(
-            self.values.covariance, [Position(self.k, self.j), *places],
-            [lambda v: v[0], lambda v: share(v[1:])],
-        )  # fmt: skip
+        share = self.values.share(self.k, self.kept)
+        found = joint_estimate(self.values.covariance, [self.values.at(self.k, self.j), share])
         if found is None:
             return None
-        unit = self.values.survey.analytes[self.k].unit
+        unit = self.values.model.survey.analytes[self.k].unit
         errors = self._errors(TestKind.TREAT_AGAIN)
         return deciding_test(TestKind.TREAT_AGAIN, treat_again(*found), errors, unit)
 
     def _screen(self) -> DecidingTest | None:
         """Return the screening of a product that was not sieved, or not assayed by size."""
-        values, k, sizes = self.values, self.k, self.values.survey.sizes
-        places = [Position(k, self.j), Position(k, values.answers.feed)]
-        if not values.solids(values.answers.feed):
+        values, k, sizes = self.values, self.k, self.values.model.survey.sizes
+        feed = values.answers.feed
+        if not values.solids(feed):
             return None
         flows = values.class_flows(self.j)
-        cut = self._cut([value_at(values.covariance, p) for p in flows])
-        n = len(flows)
-        on: Function = lambda v: COARSE_SHARE + 0.0 * v[0]  # noqa: E731
-        if cut is None:
-            flows = []
-        else:
-            on = lambda v: v[2 : 2 + cut].sum() / v[2 : 2 + n].sum()  # noqa: E731
-        found = joint_estimate(
-            values.covariance, [*places, *flows], [lambda v: v[0], lambda v: v[1], on]
-        )
+        cut = self._cut(flows)
+        on = total(flows[:cut]) / total(flows) if cut else COARSE_SHARE + 0.0 * values.at(k, feed)
+        found = joint_estimate(values.covariance, [values.at(k, self.j), values.at(k, feed), on])
         if found is None:
             return None
         return deciding_test(
             TestKind.SCREEN, screen(*found), self._errors(TestKind.SCREEN),
-            values.survey.analytes[k].unit,
+            values.model.survey.analytes[k].unit,
             opening_um=None if cut is None else sizes.bounds(values.classes(self.j)[cut - 1])[0],
             coarse_percent=100.0 * float(found[0][2]),
         )  # fmt: skip

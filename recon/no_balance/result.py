@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from oretally.flowsheet import BalanceProblem, Circuit, Positions, Survey, positions
+from oretally.flowsheet import BalanceModel
 from oretally.recon.answers import (
     calculated_heads,
     closures,
@@ -34,8 +34,7 @@ class NoBalance:
 
     Attributes
     ----------
-    circuit, survey : Circuit, Survey
-    problem : BalanceProblem
+    model : BalanceModel
     solution : Solution
         Where the search ended.
     feed, products : str, sequence of str
@@ -43,9 +42,7 @@ class NoBalance:
     rates : ErrorRates
     """
 
-    circuit: Circuit
-    survey: Survey
-    problem: BalanceProblem
+    model: BalanceModel
     solution: Solution
     feed: str
     products: Sequence[str]
@@ -54,12 +51,11 @@ class NoBalance:
 
     def balance(self, trials: int | None = None) -> Balance:
         """Return a balance without adjusted values or answers, that says why there are none."""
-        circuit, survey, solution = self.circuit, self.survey, self.solution
-        places, gaps = positions(circuit, survey), closures(circuit, survey)
+        model, solution, gaps = self.model, self.solution, closures(self.model)
         dof = solution.classes.degrees_of_freedom
         return Balance(
-            circuit=circuit,
-            survey=survey,
+            circuit=model.circuit,
+            survey=model.survey,
             feed=self.feed,
             products=tuple(self.products),
             converged=False,
@@ -70,9 +66,9 @@ class NoBalance:
             certificate=solution.certificate,
             max_imbalance=solution.max_imbalance,
             global_test=GlobalTest(solution.objective, dof, None, self.alpha, None),
-            values=self._values(places),
+            values=self._values(),
             closures=gaps,
-            heads=calculated_heads(circuit, survey, self.feed, self.products),
+            heads=calculated_heads(model, self.feed, self.products),
             recoveries=(),
             separations=(),
             formulas=(),
@@ -83,21 +79,21 @@ class NoBalance:
             inventories=(),
             gross_errors=GrossErrors(rates=self.rates),
             notes=(
-                *open_notes(circuit, survey, self.problem, solution.classes),
-                *stock_notes(circuit, survey, self.feed, (), ()),
+                *open_notes(model, solution.classes),
+                *stock_notes(model, self.feed),
             ),
             unbalanced=why_unbalanced(
-                circuit, survey, self.problem, solution, gaps,
-                self.rates.in_survey(len(survey.measurements)), self.alpha,
-                MOST_TRIALS if trials is None else trials,
+                model, solution, gaps, alpha=self.alpha,
+                rates=self.rates.in_survey(len(model.survey.measurements)),
+                most=MOST_TRIALS if trials is None else trials,
             ),
         )  # fmt: skip
 
-    def _values(self, places: Positions) -> tuple[BalancedValue, ...]:
-        never = never_by_size(self.circuit, self.survey)
+    def _values(self) -> tuple[BalancedValue, ...]:
+        never = never_by_size(self.model)
         return tuple(
-            measured_value(row, places, self.survey, self.problem, self.solution.classes)
-            for row in places.rows
-            if self.survey.measured(row.stream, row.quantity) is not None
+            measured_value(row, self.model, self.solution.classes)
+            for row in self.model.positions.rows
+            if self.model.survey.measured(row.stream, row.quantity) is not None
             or (row.stream, row.quantity) not in never
         )

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.special import chdtrc
 
-from oretally.flowsheet import BalanceProblem, Circuit, Position, Survey, positions
+from oretally.flowsheet import BalanceModel, BalanceProblem, Position, Survey
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.no_balance.recycles import Flows, HeldFlow, hold, holds
 from oretally.recon.no_balance.repairs import RepairSearch
@@ -32,15 +32,14 @@ _BALANCES = 1e-6  # largest residual of a balance with which the objective of a 
 
 
 def why_unbalanced(
-    circuit: Circuit, survey: Survey, problem: BalanceProblem, solution: Solution,
-    closures: Sequence[Closure], rates: ErrorRates, alpha: float, most: int = MOST_TRIALS,
+    model: BalanceModel, solution: Solution, closures: Sequence[Closure], *,
+    rates: ErrorRates, alpha: float, most: int = MOST_TRIALS,
 ) -> Unbalanced:  # fmt: skip
     """Say why a survey has no balance, and try what would make one possible.
 
     Parameters
     ----------
-    circuit, survey : Circuit, Survey
-    problem : BalanceProblem
+    model : BalanceModel
     solution : Solution
         Where the search for a balance ended.
     closures : sequence of Closure
@@ -51,8 +50,8 @@ def why_unbalanced(
     most : int
         Changes of the survey that are tried at the most.
     """
-    places = positions(circuit, survey)
-    flows = Flows.of(circuit, survey, problem, places)
+    survey, problem, places = model.survey, model.problem, model.positions
+    flows = Flows.of(model.circuit, survey, problem, places)
     rings = flows.unlimited(solution)
     held = hold(flows, rings, alpha) if rings else None
     point = solution if held is None else held.solution
@@ -61,7 +60,7 @@ def why_unbalanced(
     means = balanced or point.max_imbalance <= _BALANCES
     p = float(chdtrc(dof, point.objective)) if dof > 0 and means else None
     agree = means and (p is None or p >= alpha)
-    off = _off(circuit, survey, held.problem if held else problem, point, balanced=means)
+    off = _off(model, held.problem if held else problem, point, balanced=means)
     search = RepairSearch(survey, flows, places, solution, held, rates, most)
     repairs, untried = search.repairs(_order(solution, off, closures, held, agree=agree))
     return Unbalanced(
@@ -88,17 +87,17 @@ _Off = dict[Position, tuple[str, str, float]]
 
 
 def _off(
-    circuit: Circuit, survey: Survey, problem: BalanceProblem, point: Solution, *, balanced: bool
+    model: BalanceModel, problem: BalanceProblem, point: Solution, *, balanced: bool
 ) -> _Off:  # fmt: skip
     """Return stream, quantity and contradiction in sd of each reading.
 
     At a balanced point standardised by what the balances leave of its error; else as far as the
     reading is from where the search ended, in its own sd.
     """
-    readings = positions(circuit, survey).readings
+    readings = model.positions.readings
     found = dict.fromkeys(readings.values(), 0.0)
     if balanced:
-        signatures = signatures_of(problem, point, len(circuit.nodes))
+        signatures = signatures_of(problem, point, len(model.circuit.nodes))
         n = len(signatures.readings)
         found |= dict(zip(signatures.readings, map(float, signatures.statistic[:n]), strict=True))
     else:

@@ -9,7 +9,7 @@ All such changes are combinations of the columns of one matrix T: dv = T u, u of
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -59,7 +59,7 @@ class Tangent:
         """Return the change of some values along the free coordinates, shape (n, n_free)."""
         return self.T[[self._row[place] for place in places]]
 
-    def gradient(self, slopes: dict[Position, float]) -> Floats:
+    def gradient(self, slopes: Mapping[Position, float]) -> Floats:
         """Return the derivative of a function of the values along the free coordinates.
 
         Parameters

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from oretally.flowsheet import (
+    BalanceModel,
     Circuit,
     Fault,
     InputError,
@@ -15,8 +16,6 @@ from oretally.flowsheet import (
     Place,
     Position,
     Survey,
-    balance_problem,
-    positions,
 )
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.flowsheet.circuit import Content
@@ -66,12 +65,13 @@ def balanced_point(
     NotBalanceable
         If there is no balance of the values.
     """
-    check_survey(circuit, survey)
+    model = BalanceModel(circuit, survey)
+    check_survey(model)
     feed, products = reference_streams(circuit, feed, products)
     require_scale(survey, feed)
-    problem = balance_problem(circuit, survey)
-    plain = balance_problem(circuit, replace(survey, shared=()))
-    places = positions(circuit, replace(survey, shared=()))
+    problem = model.problem
+    bare = BalanceModel(circuit, replace(survey, shared=()))
+    plain, places = bare.problem, bare.positions
     if len(places.rows) > MOST_VALUES:
         raise InputError([
             Fault(f"The circuit has {len(places.rows)} values; a plan takes no more than "
@@ -131,8 +131,7 @@ def balanced_point(
     if faults:
         raise InputError(faults)
     tangent = tangent_at(plain, flow, grade, shown)
-    answers = Answers.of(propagate(problem, solution), positions(circuit, survey), survey, feed,
-                         products)  # fmt: skip
+    answers = Answers.of(model, propagate(problem, solution), feed=feed, products=products)
     at_zero = tuple(
         row.stream for row in places.rows
         if row.place.carrier in free and row.place.analyte is None

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from oretally.flowsheet import Position, Unit
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.answers import Answers
 from oretally.recon.plan.linearised import Tangent
+from oretally.recon.propagation import Adjusted, Derived, amount_at
 
 __all__ = ["PlanAnswer", "recovery_of", "value_of", "yield_of"]
 
@@ -36,33 +35,24 @@ class PlanAnswer:
 
 def recovery_of(answers: Answers, tangent: Tangent, k: int, j: int) -> PlanAnswer | None:
     """Return the recovery of analyte k to stream j; None if the feed has nothing of it."""
-    found = answers.gradient(k, j)
-    if found is None:
-        return None
-    slopes = {Position(None, int(c)): float(found[0][c]) for c in np.flatnonzero(found[0])}
-    slopes |= {Position(k, int(c)): float(found[1][c]) for c in np.flatnonzero(found[1])}
-    to, of = answers.whole[k][j], answers.whole[k][answers.feed]
-    F, x = tangent.flow, tangent.grade[k]
-    return PlanAnswer(
-        f"recovery of {answers.analytes[k]} to {answers.streams[j]}",
-        "%",
-        float(100.0 * F[to] * x[to] / (F[of] * x[of])),
-        100.0 * tangent.gradient(slopes),
-    )
+    found = answers.recovery(k, j)
+    name = f"recovery of {answers.analytes[k]} to {answers.streams[j]}"
+    return None if found is None else _planned(tangent, name, "%", 100.0 * found)
 
 
 def yield_of(answers: Answers, tangent: Tangent, j: int) -> PlanAnswer:
     """Return the mass of dry solids in stream j as a share of the feed's."""
-    F, of = tangent.flow, answers.feed
-    share = float(F[j] / F[of])
-    slopes = {Position(None, j): 1.0 / F[of], Position(None, of): -share / F[of]}
-    gradient = 100.0 * tangent.gradient(slopes)
-    return PlanAnswer(f"yield of {answers.streams[j]}", "%", 100.0 * share, gradient)
+    flow, fed = (amount_at(answers.covariance, None, i) for i in (j, answers.feed))
+    return _planned(tangent, f"yield of {answers.streams[j]}", "%", 100.0 * (flow / fed))
+
+
+def _planned(tangent: Tangent, name: str, unit: str, found: Adjusted) -> PlanAnswer:
+    return PlanAnswer(name, unit, found.value, tangent.gradient(found.slopes))
 
 
 def value_of(tangent: Tangent, name: str, place: Position, unit: Unit) -> PlanAnswer:
     """Return one value itself, such as the grade of a stream."""
     k, j = place
     value = tangent.flow[j] if k is None else tangent.grade[k, j]
-    gradient = unit.from_base(1.0) * tangent.gradient({place: 1.0})
-    return PlanAnswer(name, unit.symbol, unit.from_base(float(value)), gradient)
+    slopes = {place: unit.from_base(1.0)}
+    return _planned(tangent, name, unit.symbol, Derived(unit.from_base(float(value)), slopes))

@@ -1,18 +1,15 @@
-"""Numbers computed from adjusted values, with their sd; levels of the tests."""
+"""Numbers computed from measured or adjusted values, with their sd; levels of the tests."""
 
-from oretally.recon.propagation.amounts import (
-    Amount,
+from oretally.recon.propagation.derived import (
+    Adjusted,
+    Derived,
+    adjusted,
     adjusted_amount,
-    adjusted_sd,
-    over,
-    times,
-    weighted,
-)
-from oretally.recon.propagation.propagated import (
-    Function,
+    amount_at,
     estimate,
+    estimates,
     joint_estimate,
-    propagated,
+    total,
     value_at,
 )
 from oretally.recon.propagation.redundancy import LARGEST, POWER, SEEN, detectable_error
@@ -22,19 +19,18 @@ __all__ = [
     "LARGEST",
     "POWER",
     "SEEN",
-    "Amount",
-    "Function",
+    "Adjusted",
+    "Derived",
+    "adjusted",
     "adjusted_amount",
-    "adjusted_sd",
+    "amount_at",
     "detectable_error",
     "estimate",
+    "estimates",
     "global_test",
     "joint_estimate",
-    "over",
-    "propagated",
     "sidak_limit",
     "sidak_p",
-    "times",
+    "total",
     "value_at",
-    "weighted",
 ]

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from oretally.flowsheet import Circuit, Position, Positions, Survey
+from oretally.flowsheet import BalanceModel, Position
 from oretally.flowsheet.survey import Run
+from oretally.recon.propagation import value_at
 from oretally.recon.result import (
     ClassRow,
     Estimate,
@@ -30,15 +31,13 @@ __all__ = ["by_size"]
 _P80 = 80.0
 
 
-def by_size(
-    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
-) -> SizeResults:
+def by_size(model: BalanceModel, covariance: Covariance) -> SizeResults:
     """Return the results by size, for streams whose distribution the balance gives."""
-    if not places.carriers.classes:
+    if not model.carriers.classes:
         return SizeResults()
-    reader = SizeReader(survey, places, covariance)
-    streams = [_stream(reader, j) for j in sorted(places.carriers.classes)]
-    partitions = [partitioned(circuit, reader, node) for node in circuit.nodes]
+    reader = SizeReader(model, covariance)
+    streams = [_stream(reader, j) for j in sorted(model.carriers.classes)]
+    partitions = [partitioned(model.circuit, reader, node) for node in model.circuit.nodes]
     return SizeResults(
         tuple(s for s in streams if s is not None), tuple(p for p in partitions if p is not None)
     )
@@ -48,7 +47,10 @@ def _stream(reader: SizeReader, j: int) -> StreamSizes | None:
     """Return the sizes of a stream; None if the balance does not give them."""
     runs = reader.known_runs(j)
     shares = [reader.share(j, run) for run in runs]
-    s, V = np.array([reader.value(p) for p in shares]), reader.covariance.joint(shares)
+    s, V = (
+        np.array([value_at(reader.covariance, p) for p in shares]),
+        reader.covariance.joint(shares),
+    )
     if not (len(runs) > 1 and np.isfinite(V).all() and s.sum() > 0.0):
         return None
     openings = reader.openings(runs)
@@ -79,20 +81,17 @@ def _stream(reader: SizeReader, j: int) -> StreamSizes | None:
 def _grade(reader: SizeReader, k: int, j: int, run: Run) -> Estimate | None:
     """Return the grade of an analyte in a run of a stream, in its unit."""
     at, unit = reader.grade(k, j, run), reader.survey.analytes[k].unit
-    (found,) = [None] if at is None else reader.estimates([(reader.value(at), {at: 1.0})])
+    found = None if at is None else reader.estimate(reader.at(at))
     return None if found is None else (unit.from_base(found[0]), unit.from_base(found[1]))
 
 
 def _of_metal(reader: SizeReader, k: int, j: int, run: Run) -> Estimate | None:
     """Return what share of a stream's analyte is in a run, in percent."""
     at, share, whole = reader.grade(k, j, run), reader.share(j, run), Position(k, j)
-    bulk = reader.value(whole)
-    if at is None or not bulk > 0.0:
+    bulk = reader.at(whole)
+    if at is None or not bulk.value > 0.0:
         return None
-    r, x = 100.0 * reader.value(share), reader.value(at)
-    slopes = {share: 100.0 * x / bulk, at: r / bulk, whole: -r * x / bulk**2}
-    (found,) = reader.estimates([(r * x / bulk, slopes)])
-    return found
+    return reader.estimate(100.0 * reader.at(share) * reader.at(at) / bulk)
 
 
 def _fitted(sizes: SizeDistribution, law: SizeLaw) -> FittedLaw:

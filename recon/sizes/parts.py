@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from oretally.flowsheet import Position, Positions
+from oretally.flowsheet import BalanceModel, Position
 from oretally.flowsheet.survey import Run
 from oretally.recon.propagation import value_at
 from oretally.recon.solver import Covariance
@@ -27,12 +27,14 @@ class SizePart:
     known: bool
 
 
-def size_parts(covariance: Covariance, places: Positions, k: int, stream: int) -> list[SizePart]:
+def size_parts(
+    model: BalanceModel, covariance: Covariance, *, k: int, stream: int
+) -> list[SizePart]:
     """Return the parts of a stream, from coarse to fine; empty if none is known of analyte k.
 
     Single classes where the balance gives them, else the shortest run that it gives.
     """
-    carriers = places.carriers
+    carriers = model.carriers
     if (k, stream) not in carriers.by_class:
         return []
     parts, done = list[SizePart](), 0

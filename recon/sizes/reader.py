@@ -2,34 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
-from oretally.flowsheet import Position, Positions, Survey
+from oretally.flowsheet import BalanceModel, Position
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.survey import Run
+from oretally.recon.propagation import Adjusted, Derived, adjusted, estimate, value_at
 from oretally.recon.result import Estimate
 from oretally.recon.solver import Covariance
 
-__all__ = ["SizeReader", "Sloped"]
-
-Sloped = tuple[float, Mapping[Position, float]]
-"""A value and its derivatives."""
+__all__ = ["SizeReader"]
 
 
 class SizeReader:
     """Reads one balance; streams by number, classes as runs of the grid of the survey."""
 
-    def __init__(self, survey: Survey, places: Positions, covariance: Covariance) -> None:
-        self.survey, self.carriers = survey, places.carriers
-        self.covariance, self.solution = covariance, covariance.solution
-        self.grid = survey.sizes
-
-    def value(self, place: Position) -> float:
-        """Return an adjusted value, in base units."""
-        k, j = place
-        return float(self.solution.flow[j] if k is None else self.solution.grade[k, j])
+    def __init__(self, model: BalanceModel, covariance: Covariance) -> None:
+        self.survey, self.carriers, self.covariance = model.survey, model.carriers, covariance
+        self.grid = model.survey.sizes
 
     def share(self, j: int, run: Run) -> Position:
         """Return where the share of a run in the solids of a stream stands."""
@@ -52,7 +44,7 @@ class SizeReader:
         while at < self.grid.n_classes:
             for run in sorted(r for r in self.carriers.shares if r[0] == at):
                 place = self.share(j, run)
-                known = [self.value(place), float(self.covariance.grade_sd[place])]
+                known = [value_at(self.covariance, place), float(self.covariance.grade_sd[place])]
                 if self.carriers.own_classes(j, run) and np.isfinite(known).all():
                     break
             else:
@@ -74,38 +66,23 @@ class SizeReader:
         """Return the openings between runs that meet, the coarsest first. [um]."""
         return np.array([self.grid.bounds(run)[0] for run in runs[:-1]])
 
-    def flow(self, j: int, run: Run) -> Sloped:
-        """Return the flow of a run of a stream, in base units."""
+    def at(self, place: Position) -> Adjusted:
+        """Return an adjusted value itself."""
+        return adjusted(self.covariance, place)
+
+    def flow(self, j: int, run: Run) -> Adjusted:
+        """Return the flow of a run of a stream."""
         own = self.carriers.own_classes(j, run)
         if len(own) == 1:
-            at = Position(None, own[0])
-            return self.value(at), {at: 1.0}
-        whole, share = Position(None, j), self.share(j, run)
-        F, s = self.value(whole), self.value(share)
-        return F * s, {whole: s, share: F}
+            return self.at(Position(None, own[0]))
+        return self.at(Position(None, j)) * self.at(self.share(j, run))
 
-    def metal(self, k: int, j: int, run: Run) -> Sloped | None:
+    def metal(self, k: int, j: int, run: Run) -> Adjusted | None:
         """Return how much of an analyte a run of a stream has; None if that is not known."""
         at = self.grade(k, j, run)
-        if at is None:
-            return None
-        (F, slopes), x = self.flow(j, run), self.value(at)
-        return F * x, {**{place: x * s for place, s in slopes.items()}, at: F}
+        return None if at is None else self.flow(j, run) * self.at(at)
 
-    def jacobian(self, values: Sequence[Sloped]) -> tuple[Floats, list[Position], Floats]:
-        """Return values, the places they are made from, and their derivatives by these."""
-        places = list(dict.fromkeys(place for _, slopes in values for place in slopes))
-        J = np.array([[slopes.get(place, 0.0) for place in places] for _, slopes in values])
-        return np.array([value for value, _ in values]), places, J
-
-    def estimates(self, values: Sequence[Sloped]) -> list[Estimate | None]:
-        """Return values with their sd; None where that is not finite."""
-        v, places, J = self.jacobian(values)
-        V = self.covariance.joint(places)
-        found: list[Estimate | None] = []
-        for value, g in zip(v, J, strict=True):
-            used = g != 0.0
-            variance = float(g[used] @ V[np.ix_(used, used)] @ g[used]) if used.any() else np.nan
-            good = np.isfinite([value, variance]).all()
-            found.append((float(value), max(variance, 0.0) ** 0.5) if good else None)
-        return found
+    def estimate(self, found: Adjusted) -> Estimate | None:
+        """Return a value with its sd; None where nothing moves it, or it is not determined."""
+        slopes = {place: slope for place, slope in found.slopes.items() if slope != 0.0}
+        return estimate(self.covariance, Derived(found.value, slopes)) if slopes else None

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
-from oretally.flowsheet import Circuit, Position, Positions, Survey
-from oretally.recon.propagation import estimate, value_at
+from oretally.flowsheet import BalanceModel, Position
+from oretally.recon.propagation import amount_at, estimate, total, value_at
 from oretally.recon.result import Estimate, SizeRecovery
 from oretally.recon.solver import Covariance
 
 __all__ = ["size_recoveries"]
 
 
-def size_recoveries(
-    circuit: Circuit, survey: Survey, places: Positions, covariance: Covariance
-) -> tuple[SizeRecovery, ...]:
+def size_recoveries(model: BalanceModel, covariance: Covariance) -> tuple[SizeRecovery, ...]:
     """Return them for each separator and each analyte whose grades by size are balanced there.
 
     The reference is the sum of what leaves the separator, class by class.
     """
-    carriers, found = places.carriers, []
+    circuit, survey, carriers = model.circuit, model.survey, model.carriers
+    found = []
     number = {name: j for j, name in enumerate(carriers.streams)}
     for node in circuit.nodes:
         out = [number[s] for s in circuit.outlets(node.name) if carriers.solids[number[s]]]
@@ -44,6 +43,5 @@ def size_recoveries(
 
 def _share(covariance: Covariance, k: int, at: tuple[int, ...], i: int) -> Estimate | None:
     """Return what share of a class leaves in product i, in percent; ``at`` has its carriers."""
-    n = len(at)
-    places = [*(Position(None, j) for j in at), *(Position(k, j) for j in at)]
-    return estimate(covariance, places, lambda v: 100.0 * v[i] * v[n + i] / (v[:n] * v[n:]).sum())
+    held = [amount_at(covariance, k, j) for j in at]
+    return estimate(covariance, 100.0 * (held[i] / total(held)))

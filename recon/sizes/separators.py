@@ -8,9 +8,10 @@ import numpy as np
 
 from oretally.flowsheet import Circuit, Node
 from oretally.flowsheet.survey import DECLARED_LOSS, Run
+from oretally.recon.propagation import joint_estimate, total
 from oretally.recon.result import Estimate, Partitioned, PartitionRow
 from oretally.recon.sizes.partition import partition_curve, sharpness
-from oretally.recon.sizes.reader import SizeReader, Sloped
+from oretally.recon.sizes.reader import SizeReader
 from oretally.recon.sizes.separator_fits import fitted_partitions
 
 __all__ = ["partitioned"]
@@ -34,20 +35,20 @@ def partitioned(circuit: Circuit, reader: SizeReader, node: Node) -> Partitioned
     runs = reader.common_runs([*into, *out])
     if len(out) < 2 or len(runs) < 2:
         return None
-    flows = {j: np.array([reader.flow(j, run)[0] for run in runs]) for j in (*into, *out)}
+    flows = {j: np.array([reader.flow(j, run).value for run in runs]) for j in (*into, *out)}
     if not all(np.isfinite(f).all() and f.sum() > 0.0 for f in flows.values()):
         return None
     rank = np.arange(len(runs))  # the product with the coarsest mean class, of equals the larger
     coarse = min(out, key=lambda j: (round(float(flows[j] @ rank / flows[j].sum()), _ALIKE),
                                      -float(flows[j].sum()), j))  # fmt: skip
     product = [reader.flow(coarse, run) for run in runs]
-    feed = [_sum([reader.flow(j, run) for j in into]) for run in runs]
-    v, places, J = reader.jacobian([*product, *feed])
-    V = reader.covariance.joint(places)
-    if not np.isfinite(V).all():
+    feed = [total(reader.flow(j, run) for j in into) for run in runs]
+    found = joint_estimate(reader.covariance, [*product, *feed])
+    if found is None:
         return None
+    v, V = found
     P, F = v[: len(runs)], v[len(runs) :]
-    curve = partition_curve(reader.openings(runs), np.minimum(P, F), F, J @ V @ J.T)
+    curve = partition_curve(reader.openings(runs), np.minimum(P, F), F, V)
     sd = curve.share_sd if curve.share_sd is not None else np.full(len(runs), np.nan)
     analytes = [a.name for a in reader.survey.analytes]
     rows = [
@@ -82,14 +83,6 @@ def _products(circuit: Circuit, reader: SizeReader, out: Sequence[int]) -> list[
     return kept
 
 
-def _sum(parts: Sequence[Sloped]) -> Sloped:
-    return sum(value for value, _ in parts), {
-        place: sum(slopes.get(place, 0.0) for _, slopes in parts)
-        for _, each in parts
-        for place in each
-    }
-
-
 def _metal(
     reader: SizeReader, k: int, run: Run, product: int, into: Sequence[int]
 ) -> Estimate | None:
@@ -98,11 +91,7 @@ def _metal(
     known = [metal for metal in found if metal is not None]
     if len(known) < len(found):
         return None
-    (above, slopes), (below, more) = known[0], _sum(known[1:])
-    if not (np.isfinite(above) and below > 0.0):
+    above, below = known[0], total(known[1:])
+    if not (np.isfinite(above.value) and below.value > 0.0):
         return None
-    share = above / below
-    both = {p: 100.0 * (slopes.get(p, 0.0) - share * more.get(p, 0.0)) / below
-            for p in (*slopes, *more)}  # fmt: skip
-    (estimate,) = reader.estimates([(100.0 * share, both)])
-    return estimate
+    return reader.estimate(100.0 * (above / below))

@@ -13,7 +13,7 @@ Values held at a bound are taken as known.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -88,15 +88,13 @@ class Covariance:
         covariance = self._response(k)[0] @ self._flow @ self._response(other)[0].T * scale
         return np.where(self._known(k)[:, None] & self._known(other), covariance, np.nan)
 
-    def with_all(self, k: int | None, of_flow: Floats, of_grade: Floats) -> tuple[Floats, Floats]:
+    def with_all(self, slopes: Mapping[Position, float]) -> tuple[Floats, Floats]:
         """Return the covariance of a function of the adjusted values with all of them.
 
         Parameters
         ----------
-        k : int or None
-            Analyte whose grades it depends on, if any.
-        of_flow, of_grade : ndarray, shape (n_carriers,)
-            Its derivatives with respect to the flows and the grades of that analyte.
+        slopes : mapping of Position to float
+            Its derivatives with respect to the values; those left out are 0.
 
         Returns
         -------
@@ -104,44 +102,47 @@ class Covariance:
             With the flows, with the grades; NaN where those are undetermined.
         """
         scale, grades = self.solution.reduced.flow_scale, self.solution.grades
-        along = of_flow * scale
-        own_part = np.zeros(0)
-        if k is not None:
-            G, own = self._response(k)
-            of_grade = of_grade * grades[k].problem.scale
-            along = along + G.T @ of_grade
-            own_part = own @ (own.T @ of_grade)
+        along, own = np.zeros(self.problem.n_carriers), dict[int, Floats]()
+        for (k, j), slope in slopes.items():
+            if k is None:
+                along[j] += slope * scale
+                continue
+            G, root = self._response(k)
+            size = slope * grades[k].problem.scale
+            along += size * G[j]
+            own[k] = own.get(k, 0.0) + size * root[j]
         through_flows = self._half @ (self._half.T @ along)
         flows = np.where(self.solution.classes.flow_determined, through_flows * scale, np.nan)
         rows = []
-        for other, inner in enumerate(grades):
-            row = self._response(other)[0] @ through_flows
-            if other == k:
-                row = row + own_part
-            rows.append(np.where(self._known(other), row * inner.problem.scale, np.nan))
+        for i, inner in enumerate(grades):
+            G, root = self._response(i)
+            row = G @ through_flows + (root @ own[i] if i in own else 0.0)
+            rows.append(np.where(self._known(i), row * inner.problem.scale, np.nan))
         return flows, np.array(rows).reshape(len(grades), flows.size)
+
+    def root(self, places: Sequence[Position]) -> Floats:
+        """Return R with R R' the covariance of some values, shape (n, any); NaN as in `joint`."""
+        scale, grades = self.solution.reduced.flow_scale, self.solution.grades
+        n_flow, first = self._half.shape[1], dict[int, int]()
+        width = n_flow
+        for i in sorted({k for k, _ in places if k is not None}):
+            first[i], width = width, width + self._response(i)[1].shape[1]
+        R = np.zeros((len(places), width))
+        for row, (k, j) in zip(R, places, strict=True):
+            if k is None:
+                known = bool(self.solution.classes.flow_determined[j])
+                row[:n_flow] = self._half[j] * (scale if known else np.nan)
+                continue
+            G, own = self._response(k)
+            size = grades[k].problem.scale if self._known(k)[j] else np.nan
+            row[:n_flow] = size * (G[j] @ self._half)
+            row[first[k] : first[k] + own.shape[1]] = size * own[j]
+        return R
 
     def joint(self, places: Sequence[Position]) -> Floats:
         """Return the covariance of some values, shape (n, n); NaN for undetermined ones."""
-        scale, grades = self.solution.reduced.flow_scale, self.solution.grades
-        through, own = [], []
-        for k, j in places:
-            if k is None:
-                known = bool(self.solution.classes.flow_determined[j])
-                through.append(self._half[j] * (scale if known else np.nan))
-                own.append(np.zeros(0))
-                continue
-            G, root = self._response(k)
-            size = grades[k].problem.scale if self._known(k)[j] else np.nan
-            through.append(size * (G[j] @ self._half))
-            own.append(size * root[j])
-        flows = np.array(through)
-        both = flows @ flows.T
-        for a, one in enumerate(places):
-            for b, other in enumerate(places):
-                if one.analyte is not None and one.analyte == other.analyte:
-                    both[a, b] += own[a] @ own[b]
-        return np.asarray(both)
+        R = self.root(places)
+        return R @ R.T
 
     @cached_property
     def flow_sd(self) -> Floats:

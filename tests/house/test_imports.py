@@ -45,7 +45,7 @@ FOLDERS = {
         "gross_errors": "answers natural propagation reduction result signatures solution solver",
         "leach_and_stocks": "answers propagation result solver",
         "losses": "answers propagation result sizes solver",
-        "plan": "answers numerics reduction signatures solver",
+        "plan": "answers numerics propagation reduction signatures solver",
         "draws": "leach_and_stocks result solution solver",
         "no_balance": "answers leach_and_stocks reduction result signatures solution solver",
     },

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import gammainc, gammaincc, ndtri
 from sound_surveys import Made
 
-from oretally.flowsheet import BalanceProblem, Position, balance_problem, positions
+from oretally.flowsheet import BalanceModel, BalanceProblem, Position, balance_problem
 from oretally.flowsheet.survey import Kind
 from oretally.recon.answers import Answers, balanced_values
 from oretally.recon.solution import Solution
@@ -90,7 +90,8 @@ class Draws:
         self.true = np.array([y[above].sum() / (y[below].sum() if below else 1.0)
                               for _, above, below in natural.readings])  # fmt: skip
         self.sd = share * np.sqrt([survey.own_variance(m) for m in self.readings])
-        self.places = positions(circuit, survey)
+        self.model = BalanceModel(circuit, survey)
+        self.places = self.model.positions
         self.at = [self.places.readings[m.stream, m.quantity] for m in self.readings]
         self.plain = balance_problem(circuit, survey)
         self.check()
@@ -141,7 +142,7 @@ class Draws:
     def told(self, problem: BalanceProblem, found: Solution) -> Floats:
         """Return the stated error of every value and recovery; NaN where there is none."""
         survey, covariance = self.made.survey, propagate(problem, found)
-        values, _ = balanced_values(self.made.circuit, survey, covariance, 0.05)
+        values, _ = balanced_values(BalanceModel(self.made.circuit, survey), covariance, 0.05)
         sds = list[float]()
         for v, row in zip(values, self.places.rows, strict=True):
             m = survey.measured(v.stream, v.quantity)
@@ -190,16 +191,16 @@ class Draws:
     def _answers(self, problem: BalanceProblem, found: Solution) -> Answers:
         products = self.made.circuit.products
         covariance = propagate(problem, found)
-        return Answers.of(covariance, self.places, self.made.survey, self.feed, products)
+        return Answers.of(self.model, covariance, feed=self.feed, products=products)
 
     @staticmethod
     def _recovered(a: Answers) -> list[tuple[str, str, Position, Position]]:
         """Return stream, analyte and where amount and whole stand, of each recovery."""
         return [
-            (stream, analyte, Position(k, a.whole[k][j]), Position(k, a.whole[k][a.feed]))
+            (stream, analyte, Position(k, a.whole(k, j)), Position(k, a.whole(k, a.feed)))
             for k, analyte in enumerate(a.analytes)
             for j, stream in enumerate(a.streams)
-            if j != a.feed and a.carried[k][j]
+            if j != a.feed and a.model.carriers.holds(k, j)
         ]
 
 

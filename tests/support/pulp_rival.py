@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from pulp_plant import Plant
 
 from oretally.flowsheet import (
+    BalanceModel,
     Circuit,
     Measurement,
     Node,
@@ -239,7 +240,7 @@ def reconciled(circuit: Circuit, survey: Survey) -> Reconciled:
     solution = solve(problem)
     assert solution.converged, solution.status
     assert solution.max_imbalance < 1e-10
-    rows, _ = balanced_values(circuit, survey, propagate(problem, solution), 0.05)
+    rows, _ = balanced_values(BalanceModel(circuit, survey), propagate(problem, solution), 0.05)
     return Reconciled(solution, {(r.stream, r.quantity): r for r in rows})
 
 

@@ -15,6 +15,7 @@ from scipy.stats import binom
 
 from oretally.flowsheet import (
     Analyte,
+    BalanceModel,
     Basis,
     Circuit,
     Dimension,
@@ -131,7 +132,7 @@ def draw(
             grades[:, k, j] = moved
     solved = prepare(problem).solve_many(flows, grades)
     assert solved.converged.all()
-    exact = CaseAnswers(TABLE, base, "feed", PRODUCTS)
+    exact = CaseAnswers(BalanceModel(TABLE, base), "feed", PRODUCTS)
     names = [n for n in exact.names() if n.stream in PRODUCTS]
     read = {name: exact.read(name) for name in names}
     values = {name: _value(name, base, solved.flow, solved.grade) for name in names}
@@ -141,7 +142,7 @@ def draw(
             name: Answer(float(values[name][i]), a.moved) for name, a in read.items() if a
         }  # fmt: skip
         found.append(BalancedTest(
-            f"{i}", Drawn(TABLE, base, "feed", PRODUCTS, mine), FINE
+            f"{i}", Drawn(BalanceModel(TABLE, base), "feed", PRODUCTS, mine), FINE
         ))  # fmt: skip
     return found
 
@@ -164,7 +165,7 @@ def _value(name: AnswerName, base: Survey, F: Floats, x: Floats) -> Floats:
 
 def quick(label: str, one: Survey) -> BalancedTest:
     """Return a test without the inquiry into wrong numbers."""
-    return BalancedTest(label, CaseAnswers(TABLE, one, "feed", PRODUCTS), FINE)
+    return BalancedTest(label, CaseAnswers(BalanceModel(TABLE, one), "feed", PRODUCTS), FINE)
 
 
 def full(label: str, one: Survey, circuit: Circuit = TABLE) -> BalancedTest:
@@ -629,7 +630,7 @@ def test_sds_are_those_of_the_balance(random_circuit: Callable[..., Any]) -> Non
         ]  # fmt: skip
         one = Survey(Basis.BATCH, KG, (Analyte("X", PERCENT), Analyte("Y", PERCENT)), tuple(rows))
         balance = reconcile(made.circuit, one, feed="feed")
-        answers = CaseAnswers(made.circuit, one, "feed", balance.products)
+        answers = CaseAnswers(BalanceModel(made.circuit, one), "feed", balance.products)
         for name in answers.names():
             found = answers.read(name)
             if name.kind == "recovery":

@@ -19,6 +19,7 @@ from scipy.stats import chi2, norm
 
 from oretally.flowsheet import (
     Analyte,
+    BalanceModel,
     BalanceProblem,
     Basis,
     Circuit,
@@ -322,7 +323,7 @@ def test_below_detection_is_rectangular() -> None:
     survey = _survey({"feed": (25.0, 0.01), "tails": (24.0, 0.01)},
                      {"Sn": {"feed": (0.80, 0.002)}})  # fmt: skip
     survey = replace(survey, measurements=(*survey.measurements, below))
-    assert len(rectangular_readings(TABLE, survey)) == 1
+    assert len(rectangular_readings(BalanceModel(TABLE, survey))) == 1
     found = simulate(TABLE, survey, np.random.default_rng(4), 4000)
     y = _column(found, "Sn of 'tails'")
     assert y.min() >= -1e-12 and y.max() <= limit * (1.0 + 1e-9)

@@ -22,7 +22,16 @@ from scipy import sparse
 from scipy.special import ndtr, ndtri
 from sound_surveys import Made, sound_survey
 
-from oretally.flowsheet import BalanceProblem, NotBalanceable
+from oretally.flowsheet import (
+    Analyte,
+    BalanceModel,
+    BalanceProblem,
+    Basis,
+    Circuit,
+    NotBalanceable,
+    Survey,
+    parse_unit,
+)
 from oretally.recon.answers import Answers
 from oretally.recon.solver import one_sided_limit, propagate, released_bounds, solve
 
@@ -140,9 +149,13 @@ def _limits(rng: np.random.Generator, tails: float) -> tuple[float, float, float
     problem = _two_products(flow, flow_sd, grade, grade_sd)
     found = solve(problem)
     assert found.converged and found.grade[0, TAILS] == 0.0 and found.grade_at_bound[0, TAILS]
-    names = ("feed", "conc", "tails")
-    carried, whole = [[True] * 3], [[0, 1, 2]]
-    answers = Answers(propagate(problem, found), names, ["Sn"], 0, (1, 2), whole, carried)
+    circuit = Circuit.build(
+        {"feed": (None, "table"), "conc": ("table", None), "tails": ("table", None)}
+    )
+    model = BalanceModel(
+        circuit, Survey(Basis.BATCH, parse_unit("kg"), (Analyte("Sn", parse_unit("%")),), ())
+    )
+    answers = Answers(model, propagate(problem, found), 0, (1, 2))
     conc, rest = answers.recoveries(released_bounds(problem, found, 1))
     assert conc.recovery == pytest.approx(100.0) and rest.recovery == 0.0
     assert conc.sd is None and rest.sd is None

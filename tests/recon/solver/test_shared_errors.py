@@ -20,6 +20,7 @@ from oretally.flowsheet import (
     ErrorPart,
     InputError,
     Measurement,
+    Position,
     SharedSource,
     Survey,
     balance_problem,
@@ -264,17 +265,14 @@ def test_shares_of_a_budget_add_up(seed: int, told: bool) -> None:
         )
     places = positions(TABLE, survey)
     F, x = covariance.solution.flow, covariance.solution.grade[0]
-    g_flow, g_grade = np.zeros(F.size), np.zeros(F.size)
-    g_flow[1], g_grade[1] = x[1], F[1]  # the metal of the concentrate
-    flows, grades = covariance.with_all(0, g_flow, g_grade)
+    metal = {Position(None, 1): float(x[1]), Position(0, 1): float(F[1])}  # of the concentrate
+    flows, grades = covariance.with_all(metal)
     total = 0.0
     for k, j in (*places.readings.values(), *places.sources):
         moved, sd = (flows[j], problem.flow_sd[j]) if k is None else (
             grades[k, j], problem.grade_sd[k, j])  # fmt: skip
         total += float(moved / sd) ** 2
-    assert total == pytest.approx(
-        float(np.nansum(g_flow * flows) + np.nansum(g_grade * grades[0])), rel=1e-8
-    )
+    assert total == pytest.approx(x[1] * flows[1] + F[1] * grades[0, 1], rel=1e-8)
 
 
 def test_a_source_far_out_is_a_suspect() -> None:
