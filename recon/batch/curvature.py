@@ -182,8 +182,3 @@ class DenseModels:
             if definite:
                 found[:, s] = self._d[s] * dpotrs(L, self._d[s] * right[:, s], lower=1)[0]
         return found
-
-    def solve_all(self, right: Floats) -> Floats:
-        """Return H^-1 right, shape (n, m), for the first of the matrices."""
-        d = self._d[0][:, None]
-        return np.asarray(d * dpotrs(self._L[0], d * right, lower=1)[0])

@@ -36,7 +36,7 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Floats
 
-__all__ = ["ErrorCandidate", "Explanation", "Posterior", "explain", "single_log_odds"]
+__all__ = ["ErrorCandidate", "Explanation", "Posterior", "explain"]
 
 _Set = frozenset[int]
 
@@ -128,11 +128,6 @@ def explain(C: Floats, z: Floats, candidates: Sequence[ErrorCandidate]) -> Poste
         left = left - 1 if search.best <= best else patience
         best = search.best
     return search.posterior(whole)
-
-
-def single_log_odds(C: Floats, z: Floats, candidate: ErrorCandidate) -> float:
-    """Return the log odds of one candidate alone, in any of its ways, against nothing."""
-    return float(np.logaddexp.reduce(_Search(C, z, [candidate]).extensions([])))
 
 
 class _Search:

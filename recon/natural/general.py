@@ -15,6 +15,7 @@ from oretally.recon.natural.first_points import first_points
 from oretally.recon.natural.interior_point import InteriorPoint, interior_point
 from oretally.recon.natural.natural_form import NaturalForm, Point, natural_form, summed_at
 from oretally.recon.natural.polish import Polished, polished
+from oretally.recon.natural.slacks import Start
 from oretally.recon.numerics import one_thread
 from oretally.recon.reduction import ReducedProblem, classify, presolve
 from oretally.recon.result import Certificate
@@ -57,31 +58,31 @@ def solve_general(
         reduced = presolve(bare)
         form = natural_form(problem, reduced)
         scaled = None if near is None else near / reduced.flow_scale
-        best: Solution | None = None
-        agreeing = tried = 0
         most = starts or (_STARTS if near is None else _STARTS_NEAR)
-        for start in first_points(form, scaled, most):
-            found = interior_point(form, start)
-            one = _solution(problem, reduced, form, found, polished(form, start, found))
-            tried += 1
-            if best is None or better(one, best):
-                agreeing = 0 if best is None or lower(one, best) else agreeing
+        every = (
+            _found(problem, reduced, form, start) for start in first_points(form, scaled, most)
+        )
+        best = next(every)  # there is one start at least
+        agreeing = tried = 1
+        enough = near is not None or not measured_stop(problem, best)
+        while starts is not None or not (best.converged and enough):
+            one = next(every, None)
+            if one is None:
+                break
+            tried, enough = tried + 1, True
+            if better(one, best):
+                agreeing = 0 if lower(one, best) else agreeing
                 best = one
             agreeing += int(not lower(best, one))
-            enough = tried > 1 or near is not None or not measured_stop(problem, best)
-            done = best.converged and enough
-            if starts is None and done:
-                break
-    assert best is not None  # noqa: S101  one start at least
     return replace(best, starts=tried if starts is not None else 1, agreeing=agreeing)
 
 
-def _solution(
-    problem: BalanceProblem, reduced: ReducedProblem, form: NaturalForm, found: InteriorPoint,
-    last: Polished,
-) -> Solution:  # fmt: skip
-    """Return what was found in the units of the balance problem, with its certificate."""
-    c = form.cells
+def _found(
+    problem: BalanceProblem, reduced: ReducedProblem, form: NaturalForm, start: Start
+) -> Solution:
+    """Return what is found from one start in the units of the problem, with its certificate."""
+    found = interior_point(form, start)
+    last, c = polished(form, start, found), form.cells
     flow, cell = _with_zeros(form, last)
     shape = (problem.n_analytes, problem.n_carriers)
     grade, at_bound = np.zeros(shape), np.zeros(shape, dtype=bool)

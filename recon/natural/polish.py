@@ -14,7 +14,7 @@ import numpy as np
 from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.natural.interior_point import InteriorPoint
 from oretally.recon.natural.natural_form import NaturalForm, Point
-from oretally.recon.natural.newton_system import Hessian, NewtonSystem
+from oretally.recon.natural.newton_system import Hessian, NewtonSystem, Step
 from oretally.recon.natural.slacks import (
     HeldBounds,
     Slacks,
@@ -62,6 +62,23 @@ class Polished:
     error: float
 
 
+@dataclass(frozen=True, eq=False)
+class _Iterate:
+    """A point, its slacks, the bounds that hold there and their multipliers."""
+
+    point: Point
+    multiplier: Floats
+    slack: _Parts
+    held: list[Bools]
+    push: list[Floats]
+
+    def bend(self, unit: Slacks) -> list[Floats]:
+        """Return the stiffness of the bounds that hold."""
+        return [
+            np.where(h, _STIFF / u**2, 0.0) for h, u in zip(self.held, unit.parts(), strict=True)
+        ]
+
+
 def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
     """Take the last digits.
 
@@ -78,63 +95,78 @@ def polished(form: NaturalForm, start: Start, found: InteriorPoint) -> Polished:
         for s, z, u in zip(found.slack.parts(), found.push.parts(), unit.parts(), strict=True)
     ]
     push = [np.where(h, z, 0.0) for h, z in zip(held, found.push.parts(), strict=True)]
-    point, multiplier = found.point, found.multiplier
-    row_size = np.maximum(form.passing(point), 1e-9 * start.row_size)
+    at = _Iterate(found.point, found.multiplier, slacks(form, found.point).parts(), held, push)
+    row_size = np.maximum(form.passing(found.point), 1e-9 * start.row_size)
     system = NewtonSystem(form, unit.flow, unit.low, start.row_size)
-    stiff = [_STIFF / u**2 for u in unit.parts()]
-    none = _held([np.zeros(h.shape, dtype=bool) for h in held])
-    nothing = Polished(point, multiplier, none, none, np.inf)
     best: Polished | None = None
     idle = 0
     for _ in range(_ROUNDS):
-        slack = slacks(form, point).parts()
-        by_flow, by_cell = form.gradient(point)
-        row_flow, row_cell = form.through_rows(point, multiplier)
-        bound_flow, bound_cell = against_bounds(form, Slacks(*push))
-        rest_flow = np.where(form.known, 0.0, by_flow + row_flow - bound_flow)
-        rest_cell = by_cell + row_cell - bound_cell
-        gap = form.residual(point)
-        open_ = max(float(np.abs(gap / row_size).max(initial=0.0)), _apart(slack, held, unit))
-        bend = [np.where(h, k, 0.0) for h, k in zip(held, stiff, strict=True)]
-        damping = _DAMPING
-        while damping <= _MOST and not system.factor(
-            point, multiplier, Hessian(bend[0], bend[1], bend[2], damping)
-        ):
-            damping *= 10.0
-        if damping > _MOST:
+        newton = _newton_step(form, system, unit, at)
+        if newton is None:
             break
-        wanted = Slacks(*(np.where(h, k * np.where(h, s, 0.0), 0.0)
-                          for h, k, s in zip(held, bend, slack, strict=True)))  # fmt: skip
-        stiff_flow, stiff_cell = against_bounds(form, wanted)
-        step = system.solve(-rest_flow - stiff_flow, -rest_cell - stiff_cell, -gap)
-        gain = 0.5 * abs(float(rest_flow @ step.flow + rest_cell @ step.cell))
-        error = max(gain / (1.0 + form.objective(point)), open_)
+        step, gain = newton
+        gap = float(np.abs(form.residual(at.point) / row_size).max(initial=0.0))
+        open_ = max(gap, _apart(at.slack, at.held, unit))
+        error = max(gain / (1.0 + form.objective(at.point)), open_)
         idle = 0 if best is None or error < 0.5 * best.error else idle + 1
-        if _inside(slack, held, unit) and (best is None or error < best.error):
+        if _inside(at.slack, at.held, unit) and (best is None or error < best.error):
             pushed = [h & (z * u > _IDLE_PUSH)
-                      for h, z, u in zip(held, push, unit.parts(), strict=True)]  # fmt: skip
-            copies = [h.copy() for h in held]
-            best = Polished(point, multiplier, _held(copies), _held(pushed), error)
+                      for h, z, u in zip(at.held, at.push, unit.parts(), strict=True)]  # fmt: skip
+            best = Polished(
+                at.point, at.multiplier, HeldBounds(*at.held), HeldBounds(*pushed), error
+            )
         if (best is not None and best.error <= _DONE) or idle > _IDLE:
             break
-        change = slack_change(form, step).parts()
-        length = _to_the_next_bound(slack, held, change)
-        trial = point.moved(length, step.flow, step.cell)
-        after = slacks(form, trial).parts()
-        ahead = [s + d for s, d in zip(slack, change, strict=True)]
-        push = [
-            np.where(h, z - length * k * np.where(h, s, 0.0), 0.0)
-            for h, z, k, s in zip(held, push, bend, ahead, strict=True)
-        ]
-        for i, u in enumerate(unit.parts()):
-            if length < 1.0:
-                met = ~held[i] & (after[i] <= _BELOW * u)
-                held[i] = held[i] | met
-            else:
-                held[i] = held[i] & ~(push[i] * u < -_WRONG)
-            push[i] = np.where(held[i], push[i], 0.0)
-        point, multiplier = trial, multiplier + length * step.multiplier
-    return nothing if best is None or best.error > _FAILED else best
+        at = _after(form, unit, at, step)
+    if best is None or best.error > _FAILED:
+        none = HeldBounds(*(np.zeros(h.shape, dtype=bool) for h in held))
+        return Polished(found.point, found.multiplier, none, none, np.inf)
+    return best
+
+
+def _newton_step(
+    form: NaturalForm, system: NewtonSystem, unit: Slacks, at: _Iterate
+) -> tuple[Step, float] | None:
+    """Return the step with the bounds that hold as equations, and its gain; None if there is none.
+
+    With as little damping of what nothing determines as the curvature needs.
+    """
+    by_flow, by_cell = form.gradient(at.point)
+    row_flow, row_cell = form.through_rows(at.point, at.multiplier)
+    bound_flow, bound_cell = against_bounds(form, Slacks(*at.push))
+    rest_flow = np.where(form.known, 0.0, by_flow + row_flow - bound_flow)
+    rest_cell = by_cell + row_cell - bound_cell
+    bend = at.bend(unit)
+    damping = _DAMPING
+    while not system.factor(at.point, at.multiplier, Hessian(bend[0], bend[1], bend[2], damping)):
+        damping *= 10.0
+        if damping > _MOST:
+            return None
+    wanted = Slacks(*(np.where(h, k * np.where(h, s, 0.0), 0.0)
+                      for h, k, s in zip(at.held, bend, at.slack, strict=True)))  # fmt: skip
+    stiff_flow, stiff_cell = against_bounds(form, wanted)
+    step = system.solve(-rest_flow - stiff_flow, -rest_cell - stiff_cell, -form.residual(at.point))
+    return step, 0.5 * abs(float(rest_flow @ step.flow + rest_cell @ step.cell))
+
+
+def _after(form: NaturalForm, unit: Slacks, at: _Iterate, step: Step) -> _Iterate:
+    """Return what a step leads to: up to the next bound, which then holds, or all of it."""
+    change = slack_change(form, step).parts()
+    length = _to_the_next_bound(at.slack, at.held, change)
+    point = at.point.moved(length, step.flow, step.cell)
+    slack = slacks(form, point).parts()
+    held, push = list[Bools](), list[Floats]()
+    for h, z, k, s, d, then, u in zip(
+        at.held, at.push, at.bend(unit), at.slack, change, slack, unit.parts(), strict=True
+    ):
+        pushed = np.where(h, z - length * k * np.where(h, s + d, 0.0), 0.0)
+        if length < 1.0:
+            holds = h | (~h & (then <= _BELOW * u))
+        else:
+            holds = h & ~(pushed * u < -_WRONG)
+        held.append(holds)
+        push.append(np.where(holds, pushed, 0.0))
+    return _Iterate(point, at.multiplier + length * step.multiplier, slack, held, push)
 
 
 def _apart(slack: _Parts, held: list[Bools], unit: Slacks) -> float:
@@ -160,8 +192,3 @@ def _to_the_next_bound(slack: _Parts, held: list[Bools], change: _Parts) -> floa
         down = ~h & (d < 0.0) & np.isfinite(s)
         length = min(length, float((np.maximum(s[down], 0.0) / -d[down]).min(initial=1.0)))
     return length
-
-
-def _held(parts: list[Bools]) -> HeldBounds:
-    flow, low, high = parts
-    return HeldBounds(flow, low, high)

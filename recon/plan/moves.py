@@ -109,7 +109,7 @@ class Exchanges:
         o = self.design.offers
         less, gain = o.information(fewer) - self._q, o.information(more) - self._q
         pairs: Bools = (less < 0.0)[:, None] & (gain > 0.0)
-        np.fill_diagonal(pairs, False)  # noqa: FBT003 - numpy's own signature
+        np.fill_diagonal(pairs, False)
         found = np.full(pairs.shape, np.inf)
         if not self.known:
             for i in np.flatnonzero(pairs.any(axis=1)).tolist():

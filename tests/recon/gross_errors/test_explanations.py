@@ -15,8 +15,8 @@ from scipy.integrate import quad
 from oretally.recon.gross_errors.explanations import (
     ErrorCandidate,
     Posterior,
+    _Search,
     explain,
-    single_log_odds,
 )
 
 Floats = NDArray[np.float64]
@@ -68,6 +68,11 @@ def _integrated_pair(z: Floats, w: Floats, c: float) -> float:
     return float(np.log(total * step**2)) + top
 
 
+def _alone(C: Floats, z: Floats, candidate: ErrorCandidate) -> float:
+    """Return the log odds of one candidate alone, in any of its ways, against nothing."""
+    return float(np.logaddexp.reduce(_Search(C, z, [candidate]).extensions([])))
+
+
 def _log_odds(found: Posterior, chosen: Chosen) -> float:
     by_set = {e.chosen: e.probability for e in found.explanations}
     return float(np.log(by_set[chosen] / by_set[()]))
@@ -79,7 +84,7 @@ def test_one_error_is_exact(z: float, w: float) -> None:
     """Log odds of one error = integrated likelihood ratio minus the cost, to 1e-8."""
     one, here, C = _candidate(widths=[w]), np.array([z]), np.eye(1)
     expected = _integrated(z, w) - one.cost[0]
-    assert single_log_odds(C, here, one) == pytest.approx(expected, abs=1e-8)
+    assert _alone(C, here, one) == pytest.approx(expected, abs=1e-8)
     if expected > -8.0:  # sets further below the best are not kept
         assert _log_odds(explain(C, here, [one]), (0,)) == pytest.approx(expected, abs=1e-8)
 
@@ -90,7 +95,7 @@ def test_ways_of_one_error_add_up() -> None:
     z = 7.0
     each = [_integrated(z, w) - cost for w, cost in zip(one.width, one.cost, strict=True)]
     expected = float(np.log(np.exp(each).sum()))
-    assert single_log_odds(np.eye(1), np.array([z]), one) == pytest.approx(expected, abs=1e-8)
+    assert _alone(np.eye(1), np.array([z]), one) == pytest.approx(expected, abs=1e-8)
     found = explain(np.eye(1), np.array([z]), [one])
     assert 0.0 < found.left_out < 1e-7  # the widest way, far below the best, is not counted
     assert _log_odds(found, (0,)) == pytest.approx(expected, abs=1.01 * found.left_out)
@@ -99,7 +104,7 @@ def test_ways_of_one_error_add_up() -> None:
 def test_two_errors_without_overlap_are_exact() -> None:
     """Uncorrelated traces: the log odds of both are the sum of the single ones."""
     z, pair = np.array([6.0, -8.0]), [_candidate(), _candidate(widths=[20.0])]
-    alone = [single_log_odds(np.eye(1), z[[i]], pair[i]) for i in range(2)]
+    alone = [_alone(np.eye(1), z[[i]], pair[i]) for i in range(2)]
     assert _log_odds(explain(np.eye(2), z, pair), (0, 1)) == pytest.approx(sum(alone), abs=1e-8)
 
 
@@ -242,4 +247,4 @@ def test_rate_zero_never_occurs(seed: int, never: int) -> None:
     assert found.probability[never] == 0.0
     assert all(never not in e.chosen for e in found.explanations)
     assert np.isfinite(found.probability).all()
-    assert single_log_odds(C[:1, :1], z[:1], candidates[never]) == -np.inf
+    assert _alone(C[:1, :1], z[:1], candidates[never]) == -np.inf
