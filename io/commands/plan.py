@@ -63,7 +63,7 @@ def planned(
     if faults:
         raise InputError(faults)
     found = plan_measurements(
-        case.point.tangent, case.candidates, case.prices, answers, declared=case.declared,
+        case.point.tangent, case.candidates, case.prices, answers=answers, declared=case.declared,
         budget=money, keep=keep,
     )  # fmt: skip
     if not found.answers:

@@ -197,7 +197,7 @@ def _standards(
     for (name, certified, certified_sd), places in groups.items():
         sd = float((method[places[0]] ** 2 + certified_sd**2) ** 0.5)
         measured = [rows[i].measured for i in places]
-        own = standards(measured, certified, certified_sd, method[places[0]])
+        own = standards(measured, certified, certified_sd, method_sd=method[places[0]])
         charts.append(
             StandardChart(
                 name or _named([rows[i].sample for i in places]), tuple(places), certified,
@@ -206,7 +206,7 @@ def _standards(
         )  # fmt: skip
     found = standards(
         [s.measured for s in rows], [s.certified for s in rows], [s.certified_sd for s in rows],
-        method,
+        method_sd=method,
     )  # fmt: skip
     return found, tuple(charts), ""
 

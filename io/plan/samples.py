@@ -63,7 +63,9 @@ def sample_needs(case: PlanCase, option: Option) -> tuple[SampleNeed, ...]:
         enough = own <= wanted
         needed = None
         if not enough:
-            needed = stage_mass_needed(terms.ore(grade), terms.stages, terms.dominant, wanted)
+            needed = stage_mass_needed(
+                terms.ore(grade), terms.stages, terms.dominant, relative_sd=wanted
+            )
         found.append(SampleNeed(line.stream, named_with(line.quantity, line.method),
                                 terms.described(terms.dominant), own, wanted, needed,
                                 enough))  # fmt: skip

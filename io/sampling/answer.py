@@ -62,7 +62,7 @@ def crushed_rows(plan: SamplePlan) -> tuple[CrushedRow, ...]:
     for size in sizes:
         mass = sd = None
         if plan.error is not None:
-            mass = mass_needed(plan.ore, size, plan.error, plan.lot.lot_kg, _g(plan))
+            mass = mass_needed(plan.ore, size, plan.error, lot_kg=plan.lot.lot_kg, g=_g(plan))
         if len(plan.stages) == 1:
             stage = Stage(size, plan.stages[0].lot_kg, plan.stages[0].sample_kg, _g(plan))
             sd = fundamental_error(plan.ore, [stage]).relative_sd
@@ -148,13 +148,13 @@ def _needed(plan: SamplePlan) -> float | None:
     """Return the mass that one stage needs for the error wanted, in kg."""
     if plan.error is None or len(plan.stages) > 1:
         return None
-    return mass_needed(plan.ore, plan.top_size_um, plan.error, plan.lot.lot_kg, _g(plan))
+    return mass_needed(plan.ore, plan.top_size_um, plan.error, lot_kg=plan.lot.lot_kg, g=_g(plan))
 
 
 def _needed_at(plan: SamplePlan, index: int) -> float | None:
     if plan.error is None:
         return None
-    return stage_mass_needed(plan.ore, plan.stages, index, plan.error)
+    return stage_mass_needed(plan.ore, plan.stages, index, relative_sd=plan.error)
 
 
 def _given(plan: SamplePlan) -> list[tuple[str, str]]:

@@ -57,7 +57,7 @@ def reweighted(lanes: Lanes, data: GradeData, weight: Floats) -> GradeData:
 
 
 def folded(
-    lanes: Lanes, data: GradeData, value: Floats, weight: Floats, exact: Sequence[Bools]
+    lanes: Lanes, data: GradeData, value: Floats, *, weight: Floats, exact: Sequence[Bools]
 ) -> tuple[GradeData, Floats | float]:
     """Return the grades of surveys on groups, and the part of the objective set aside.
 

@@ -139,7 +139,7 @@ class _Preconditioner:
 
 
 def minimise_large(
-    lanes: Lanes, flows: LaneFlows, data: GradeData, measured: Floats
+    lanes: Lanes, flows: LaneFlows, data: GradeData, *, measured: Floats
 ) -> tuple[LaneMinimum, Bools]:
     """Return the minimum of one survey, and the flows that want to stop.
 

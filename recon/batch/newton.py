@@ -172,7 +172,9 @@ def starting_lanes(engine: Engine, data: GradeData, measured: Floats) -> Floats:
     return F
 
 
-def minimise_lanes(engine: Engine, data: GradeData, measured: Floats, start: Floats) -> LaneMinimum:
+def minimise_lanes(
+    engine: Engine, data: GradeData, measured: Floats, *, start: Floats
+) -> LaneMinimum:
     """Return the minimum from the given first flows."""
     lanes, curvature, flows = engine.lanes, engine.curvature, engine.flows
 
@@ -205,7 +207,16 @@ def minimise_lanes(engine: Engine, data: GradeData, measured: Floats, start: Flo
         gain = 0.5 * predicted
         done = alive & (gain <= small)
         trial, ahead, reached, alive = _searched(
-            lanes, flows, data, cost, point, value, -(flows.Z @ last), predicted, alive, done
+            lanes,
+            flows,
+            data,
+            cost=cost,
+            point=point,
+            value=value,
+            step=-(flows.Z @ last),
+            predicted=predicted,
+            alive=alive,
+            done=done,
         )
         # the last step is taken whole, unless rounding makes it worse
         worse = done & (reached > value + small)
@@ -219,7 +230,7 @@ def minimise_lanes(engine: Engine, data: GradeData, measured: Floats, start: Flo
 
 
 def _searched(
-    lanes: Lanes, flows: LaneFlows, data: GradeData, cost: Callable[[Floats], Floats],
+    lanes: Lanes, flows: LaneFlows, data: GradeData, *, cost: Callable[[Floats], Floats],
     point: LanePoint, value: Floats, step: Floats, predicted: Floats, alive: Bools, done: Bools,
 ) -> tuple[Floats, LanePoint, Floats, Bools]:  # fmt: skip
     """Return flows along the step that gain enough, the point there, its value, and who is left."""

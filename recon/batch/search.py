@@ -74,7 +74,7 @@ def balanced_positive(A: Rows, b: Floats, guess: Floats) -> Floats:
 
 
 def searched_flows(
-    engine: Engine, data: GradeData, measured: Floats, guesses: Floats
+    engine: Engine, data: GradeData, measured: Floats, *, guesses: Floats
 ) -> tuple[Floats, Floats]:
     """Return flows near the minima that several guesses lead to, best first.
 

@@ -175,7 +175,7 @@ def _damped_search(
 ) -> _Point | None:
     """Return a better point by ever shorter steps that turn to steepest descent, or None."""
     for damping in 10.0 ** np.arange(-6.0, 7.0, 2.0):
-        step, _ = newton_step(problem, point.flow, model, damping)
+        step, _ = newton_step(problem, point.flow, model, damping=damping)
         better = _line_search(problem, point, step, gradient, halvings=4)
         if better is not None:
             return better

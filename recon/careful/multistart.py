@@ -22,8 +22,8 @@ _AT_REST = 1e-6  # flows below this share of the largest count as stopped
 
 
 def best_of_starts(
-    problem: BalanceProblem, reduced: ReducedProblem, engine: Engine, data: GradeData,
-    starts: int, *, thorough: bool,
+    problem: BalanceProblem, reduced: ReducedProblem, engine: Engine, *, data: GradeData,
+    starts: int, thorough: bool,
 ) -> Solution:  # fmt: skip
     """Return the best minimum that several first flows lead to.
 
@@ -40,7 +40,7 @@ def best_of_starts(
         Whether to follow up to three of the minima that the search found, not only the best.
     """
     guesses = scattered(first_guesses(engine, data, reduced.flow), starts)
-    flows, values = searched_flows(engine, data, reduced.flow, guesses)
+    flows, values = searched_flows(engine, data, reduced.flow, guesses=guesses)
     reached = _objectives(engine, reduced, flows, values)
     order = np.argsort(reached, kind="stable")
     flows, reached = flows[:, order], reached[order]

@@ -90,7 +90,7 @@ class QuadraticModel:
 
 
 def newton_step(
-    problem: ReducedProblem, flow: Floats, model: QuadraticModel, damping: float = 0.0
+    problem: ReducedProblem, flow: Floats, model: QuadraticModel, *, damping: float = 0.0
 ) -> tuple[Floats, float]:
     """Return the step to the minimum of the model within the flow bounds, and its gain."""
     # in units in which all curvatures are 1, so that what a direction gains is its slope squared

@@ -185,7 +185,7 @@ class _Search:
         if at.mixups or len(self.problem.proportion):
             reduced = linearised_at(base, point.flow)
             classes = reduced.classes
-        return signatures_at(base, reduced, point, classes, self.n_nodes)
+        return signatures_at(base, reduced, point, classes=classes, n_nodes=self.n_nodes)
 
     def _proposed_at(self, at: Hypothesis) -> tuple[Screen, Posterior]:
         """Propose hypotheses where the balances are linearised at one of them."""

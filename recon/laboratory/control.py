@@ -153,6 +153,7 @@ def standards(
     measured: ArrayLike,
     certified: ArrayLike,
     certified_sd: ArrayLike,
+    *,
     method_sd: ArrayLike,
     confidence: float = 0.95,
 ) -> Standards:
@@ -196,7 +197,7 @@ def standards(
 
 
 def blanks(
-    values: ArrayLike, limit: float, before: ArrayLike | None = None, confidence: float = 0.95
+    values: ArrayLike, limit: float, before: ArrayLike | None = None, *, confidence: float = 0.95
 ) -> Blanks:
     """Return what the blanks show.
 

@@ -204,7 +204,7 @@ def fit_precision(
 
 
 def off_pairs(
-    fit: PrecisionFit, first: ArrayLike, second: ArrayLike, alpha: float = 0.05
+    fit: PrecisionFit, first: ArrayLike, second: ArrayLike, *, alpha: float = 0.05
 ) -> tuple[OffPair, ...]:
     """Return the pairs that are off, the farthest first; pairs of the fit, or later ones.
 

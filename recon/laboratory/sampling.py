@@ -211,7 +211,7 @@ def fundamental_error(ore: Ore, stages: Sequence[Stage]) -> FundamentalError:
 
 def mass_needed(
     ore: Ore, top_size_um: float, relative_sd: float,
-    lot_kg: float = math.inf, g: float = GRANULOMETRIC,
+    *, lot_kg: float = math.inf, g: float = GRANULOMETRIC,
 ) -> float:  # fmt: skip
     """Return the sample mass in kg that leaves a given relative sd in one stage.
 
@@ -234,7 +234,7 @@ def mass_needed(
 
 
 def stage_mass_needed(
-    ore: Ore, stages: Sequence[Stage], index: int, relative_sd: float
+    ore: Ore, stages: Sequence[Stage], index: int, *, relative_sd: float
 ) -> float | None:
     """Return the mass in kg to keep at one stage, others as they are, for a relative sd of all.
 

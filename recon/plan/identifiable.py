@@ -183,12 +183,12 @@ def _filled(design: Design, readings: Ints, most: Ints, pair: tuple[int, int] | 
     of = sorted(set(pair or ()))
     others = [i for i in range(design.offers.n) if most[i] > readings[i] and i not in of]
     if pair is None:
-        full = filled(design, readings, most, others, open_answers(design))
+        full = filled(design, readings, most, order=others, directions=open_answers(design))
     else:
         without = readings.copy()
         without[of] = 0
         rows = design.rows[of] / np.linalg.norm(design.rows[of], axis=1, keepdims=True)
-        full = filled(design, without, most, others, rows)
+        full = filled(design, without, most, order=others, directions=rows)
         full[of] = readings[of]
     if not stays(full):  # what is seen by a hair only
         return readings

@@ -71,7 +71,7 @@ class Tangent:
 
 
 def tangent_at(
-    problem: BalanceProblem, flow: Floats, grade: Floats, named: Sequence[Position]
+    problem: BalanceProblem, flow: Floats, grade: Floats, *, named: Sequence[Position]
 ) -> Tangent:
     """Return the admissible changes at a point in balance.
 

@@ -175,7 +175,7 @@ def least_readings(design: Design) -> int:
 
 
 def filled(
-    design: Design, readings: Ints, most: Ints, order: Sequence[int], directions: Floats
+    design: Design, readings: Ints, most: Ints, *, order: Sequence[int], directions: Floats
 ) -> Ints:
     """Return a plan with the most readings of all that leave one of the directions open.
 

@@ -40,8 +40,8 @@ def plan_measurements(
     tangent: Tangent,
     candidates: Sequence[Candidate],
     prices: Prices,
-    answers: Sequence[PlanAnswer],
     *,
+    answers: Sequence[PlanAnswer],
     declared: Sequence[Declared] = (),
     budget: float | None = None,
     keep: bool = False,
@@ -117,7 +117,11 @@ class _Planner:
             money = budget if share == 1.0 else _rounded(share * budget)
             rounds = 60 if share == 1.0 else _CURVE_ROUNDS
             starts = [p for p in (*first, *found) if o.cost(p) <= money]
-            chosen = best_plan(self.design, relaxation, money, starts, rounds) if starts else None
+            chosen = (
+                best_plan(self.design, relaxation, money, starts=starts, rounds=rounds)
+                if starts
+                else None
+            )
             if chosen is not None:
                 found.append(chosen.readings)
                 curve.append(self.option(self.design, chosen.readings, money, chosen.gap))

@@ -130,7 +130,7 @@ def balanced_point(
         )  # fmt: skip
     if faults:
         raise InputError(faults)
-    tangent = tangent_at(plain, flow, grade, shown)
+    tangent = tangent_at(plain, flow, grade, named=shown)
     answers = Answers.of(model, propagate(problem, solution), feed=feed, products=products)
     at_zero = tuple(
         row.stream for row in places.rows

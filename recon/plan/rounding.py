@@ -123,6 +123,7 @@ def best_plan(
     design: Design,
     relaxation: Relaxation,
     budget: float,
+    *,
     starts: Sequence[Ints] = (),
     rounds: int = 60,
 ) -> Chosen | None:
@@ -157,7 +158,9 @@ def best_plan(
     if len(levels.of) > _MOST_LEVELS or floor >= value * (1.0 - SAME):
         return Chosen(best, value, floor, floor)
     shares = [] if relaxed is None else [relaxed[1]]
-    best, value, bound = _by_cuts(design, levels, budget, best, shares, floor, rounds)
+    best, value, bound = _by_cuts(
+        design, levels, budget, best=best, shares=shares, floor=floor, rounds=rounds
+    )
     return Chosen(best, value, bound, floor)
 
 
@@ -190,7 +193,7 @@ def cheapest_plan(design: Design, rounds: int = 40) -> Ints | None:
 
 
 def _by_cuts(
-    design: Design, levels: Levels, budget: float, best: Ints, shares: Sequence[Floats],
+    design: Design, levels: Levels, budget: float, *, best: Ints, shares: Sequence[Floats],
     floor: float, rounds: int,
 ) -> tuple[Ints, float, float]:  # fmt: skip
     """Return the best plan, its criterion and the bound."""
@@ -272,7 +275,7 @@ def _cut_off_open(design: Design, master: MasterProblem, readings: Ints) -> None
     cuts = set[bytes]()
     for turn in range(_CUTS):
         order = np.roll(missing, -(turn * len(missing)) // _CUTS).tolist()
-        full = filled(design, readings, np.ones_like(readings), order, answers)
+        full = filled(design, readings, np.ones_like(readings), order=order, directions=answers)
         if np.isfinite(design.criterion(full)):
             full = readings  # what is seen by a hair only: the plan alone is cut off
         others = (full[master.levels.of] == 0).astype(float)
@@ -324,9 +327,11 @@ def improved(design: Design, start: Ints, budget: float) -> Ints:
         more, less = np.minimum(best + 1, o.most), np.maximum(best - 1, o.given)
         after = np.where(more > best, at.changed(more), np.inf)
         limit = value * (1.0 - SAME) if np.isfinite(value) else np.inf
-        found = _first(design, best, after[None], limit, budget, [None])
+        found = _first(design, best, after[None], limit=limit, budget=budget, fewer=[None])
         if found is None:
-            found = _first(design, best, at.exchanged(less, more), limit, budget, range(o.n))
+            found = _first(
+                design, best, at.exchanged(less, more), limit=limit, budget=budget, fewer=range(o.n)
+            )
         if found is None:
             break
         reached = design.criterion(found)
@@ -337,7 +342,7 @@ def improved(design: Design, start: Ints, budget: float) -> Ints:
 
 
 def _first(
-    design: Design, base: Ints, after: Floats, limit: float, budget: float,
+    design: Design, base: Ints, after: Floats, *, limit: float, budget: float,
     fewer: Sequence[int | None],
 ) -> Ints | None:  # fmt: skip
     """Return the best exchange with a criterion below a limit that can be paid; None if none is.

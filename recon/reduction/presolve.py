@@ -49,7 +49,9 @@ def presolve(problem: BalanceProblem) -> ReducedProblem:
             rows = AnalyteRows(B[origin], group, int(group.max(initial=-1)) + 1, origin)
             merged[key] = rows, kept
         rows, kept = merged[key]
-        analytes.append(_fold(problem, k, rows, c[kept], flow_scale, balances))
+        analytes.append(
+            _fold(problem, k, rows, source=c[kept], flow_scale=flow_scale, balances=balances)
+        )
     A, b = balances.stacked()
     balances.refuse(A, b)
     flow = np.where(measured, problem.flow, 0.0) / flow_scale
@@ -124,7 +126,7 @@ def _row_entries(rows: Rows) -> list[tuple[tuple[int, float], ...]]:
 
 
 def _fold(
-    problem: BalanceProblem, k: int, rows: AnalyteRows, source: Floats, flow_scale: float,
+    problem: BalanceProblem, k: int, rows: AnalyteRows, *, source: Floats, flow_scale: float,
     balances: ExactRows,
 ) -> AnalyteProblem:  # fmt: skip
     """Return analyte k on groups; add those of its balances that became flow balances."""

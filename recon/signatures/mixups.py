@@ -259,18 +259,18 @@ def _samples(slips: PossibleSlips, row: Mapping[Position, int]) -> Iterator[_Lar
         one, other = list(assays[a].values()), [assays[b][q] for q in assays[a]]
         names, near = f"'{a}' and '{b}'", j - i == 1
         if len(one) > 1:  # one alone is an exchange of two readings
-            yield _exchange("samples", f"the samples of {names} changed places", one, other,
-                            SAMPLES * chance, near)  # fmt: skip
+            yield _exchange("samples", f"the samples of {names} changed places", one, other=other,
+                            chance=SAMPLES * chance, near=near)  # fmt: skip
         if a in flows and flows[a].keys() == flows.get(b, {}).keys():
             yield _exchange(
                 "streams", f"all numbers of {names} changed places",
-                [*one, *flows[a].values()], [*other, *(flows[b][q] for q in flows[a])],
-                STREAMS * chance, near,
+                [*one, *flows[a].values()], other=[*other, *(flows[b][q] for q in flows[a])],
+                chance=STREAMS * chance, near=near,
             )  # fmt: skip
 
 
 def _exchange(
-    kind: str, reason: str, one: list[int], other: list[int], chance: float, near: bool
+    kind: str, reason: str, one: list[int], *, other: list[int], chance: float, near: bool
 ) -> _Larger:
     rows, source = np.array(one + other, dtype=np.intp), np.array(other + one, dtype=np.intp)
     return _Larger(kind, reason, rows, source, log(chance), near)

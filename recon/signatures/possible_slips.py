@@ -93,7 +93,7 @@ class PossibleSlips:
             return ()  # no slip of a number that nobody wrote
         (value, sd), (number, unit) = self.as_read(place), self.number(place)
         dry = m.quantity == self.survey.basis.quantity
-        found = meant(number, sd * number / value, unit, self.survey.containers, dry)
+        found = meant(number, sd * number / value, unit, containers=self.survey.containers, dry=dry)
         return tuple(
             replace(each, value=each.value * value / number, sd=each.sd * value / number)
             for each in found

@@ -99,7 +99,9 @@ def signatures_of(
 ) -> Signatures:
     """Return the traces at the solution of the problem itself."""
     point = only_pushed(solution)
-    return signatures_at(problem, solution.reduced, point, solution.classes, n_nodes)
+    return signatures_at(
+        problem, solution.reduced, point, classes=solution.classes, n_nodes=n_nodes
+    )
 
 
 def only_pushed(solution: Solution) -> Solution:
@@ -117,6 +119,7 @@ def signatures_at(
     problem: BalanceProblem,
     reduced: ReducedProblem,
     point: Solution,
+    *,
     classes: Classes,
     n_nodes: int | None = None,
 ) -> Signatures:

@@ -108,7 +108,7 @@ class Meant:
 
 
 def meant(
-    value: float, sd: float, unit: Unit, containers: Mapping[str, float], dry: bool = True
+    value: float, sd: float, unit: Unit, *, containers: Mapping[str, float], dry: bool = True
 ) -> Iterator[Meant]:
     """Yield what a number may have been meant to be, one for each slip that fits its kind.
 
@@ -137,8 +137,8 @@ def _all_meant(
         places = "one place" if abs(power) == 1 else f"{abs(power)} places"
         side = "left" if power > 0 else "right"  # the point stands too far to that side
         yield _scaled(
-            value, sd, "decimal point", f"the decimal point {places} too far to the {side}",
-            10.0**power, DECIMAL * share,
+            value, sd, "decimal point", reason=f"the decimal point {places} too far to the {side}",
+            factor=10.0**power, chance=DECIMAL * share,
         )  # fmt: skip
     yield from _units(value, sd, unit)
     swapped = _digits_swapped(value)
@@ -153,14 +153,16 @@ def _all_meant(
                     log(share) + log(WET))  # fmt: skip
 
 
-def _scaled(value: float, sd: float, kind: str, reason: str, factor: float, chance: float) -> Meant:
+def _scaled(
+    value: float, sd: float, kind: str, *, reason: str, factor: float, chance: float
+) -> Meant:
     return Meant(kind, reason, value * factor, sd * factor, log(factor) + log(chance))
 
 
 def _units(value: float, sd: float, unit: Unit) -> Iterator[Meant]:
     pairs = _confused(unit)
     for factor, reason in pairs:
-        yield _scaled(value, sd, "unit", reason, factor, UNIT / len(pairs))
+        yield _scaled(value, sd, "unit", reason=reason, factor=factor, chance=UNIT / len(pairs))
 
 
 @lru_cache(maxsize=64)
@@ -209,7 +211,7 @@ def _largest(unit: Unit) -> float:
 
 def undone(reading: MeasuredReading, containers: Mapping[str, float]) -> Iterator[Undone]:
     """Yield the reading without each slip that may have happened to it, beside what others say."""
-    for m in meant(reading.value, reading.sd, reading.unit, containers):
+    for m in meant(reading.value, reading.sd, reading.unit, containers=containers):
         fit = log_normal(m.value - reading.said, m.sd, reading.said_sd)
         if m.kind != "wet mass":
             yield Undone(m.kind, m.reason, m.value, m.sd, fit + m.log_chance)

@@ -124,8 +124,8 @@ class Prepared:
                 problem,
                 reduced,
                 self.blocks.many,
-                data,
-                starts or _STARTS,
+                data=data,
+                starts=starts or _STARTS,
                 thorough=starts is not None,
             )
         if starts is None or not stops:
@@ -151,7 +151,7 @@ class Prepared:
         data, aside = self.blocks.folded(lanes, grade[None])
         measured = np.where(flows.seen, flow, 0.0) / self.reduced.flow_scale
         try:
-            least, stopping = minimise_large(lanes, flows, data, measured)
+            least, stopping = minimise_large(lanes, flows, data, measured=measured)
         except (RuntimeError, np.linalg.LinAlgError):  # a singular preconditioner
             return None
         found = self.blocks.finished(lanes, least, data, aside)

@@ -115,7 +115,9 @@ class SurveyBlocks:
             value = np.where(np.isfinite(value), value, 0.0)
         data = self._data if weight is None else reweighted(lanes, self._data, weight)
         exact = self.problem.grade_sd == 0.0
-        return folded(lanes, data, value, self._weight if weight is None else weight, exact)
+        return folded(
+            lanes, data, value, weight=self._weight if weight is None else weight, exact=exact
+        )
 
     @cached_property
     def _check(self) -> BalanceCheck:
@@ -147,7 +149,7 @@ class SurveyBlocks:
             start = np.repeat(
                 reduced.basis.closed(near / reduced.flow_scale)[:, None], len(flows), 1
             )
-        found = minimise_lanes(engine, data, measured, start)
+        found = minimise_lanes(engine, data, measured, start=start)
         return self.finished(lanes, found, data, aside), found.iterations
 
     def finished(

@@ -286,7 +286,7 @@ def test_equal_stages_add_in_quadrature(n: int, mass: float, grade: float) -> No
 def test_mass_needed_is_the_inverse(top: float, sd: float, grade: float) -> None:
     base = TIN | {"top": f"{top:.6f} mm", "lot": "1000 t"}
     ore = terms(base | {"mass": "1 kg"}).ore(grade)
-    mass = mass_needed(ore, terms(base | {"mass": "1 kg"}).stages[0].top_size_um, sd, 1e6)
+    mass = mass_needed(ore, terms(base | {"mass": "1 kg"}).stages[0].top_size_um, sd, lot_kg=1e6)
     if mass > 1e-9 and mass < 0.9e6:  # what can be written; near the whole lot few digits are left
         again = terms(base | {"mass": f"{mass!r} kg"}).relative_sd(grade)
         assert again == pytest.approx(sd, rel=1e-6)
@@ -298,7 +298,7 @@ def test_mass_needed_at_a_stage_is_the_inverse(index: int, sd: float, grade: flo
     """The chain with that mass has that sd, unless its next stage would need more than its lot."""
     found = terms(TIN | {"lot": "120 kg", "stages": STAGES})
     ore, stages = found.ore(grade), list(found.stages)
-    mass = stage_mass_needed(ore, stages, index, sd)
+    mass = stage_mass_needed(ore, stages, index, relative_sd=sd)
     whole = fundamental_error(ore, stages).relative_sd
     if mass is None:
         assert sd < whole

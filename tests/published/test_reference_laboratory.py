@@ -150,7 +150,7 @@ def test_carry_over_and_bias_against_scipy() -> None:
     assert found is not None
     assert (found.slope, found.intercept) == pytest.approx((line.slope, line.intercept), rel=1e-9)
     assert (found.sd, found.p) == pytest.approx((line.stderr, line.pvalue), rel=1e-9)
-    bias = standards(5.0 + noise, 5.0, 0.0, 0.05).bias
+    bias = standards(5.0 + noise, 5.0, 0.0, method_sd=0.05).bias
     student = stats.ttest_1samp(noise, 0.0)
     limits = student.confidence_interval(0.95)
     assert bias is not None

@@ -123,7 +123,7 @@ def test_more_mass_never_adds_error(
 @settings(derandomize=True, deadline=None)
 @given(ores, sizes, st.floats(1e-3, 0.3), st.one_of(masses, st.just(math.inf)))
 def test_mass_needed_and_back(ore: Ore, size: float, sd: float, lot: float) -> None:
-    mass = mass_needed(ore, size, sd, lot)
+    mass = mass_needed(ore, size, sd, lot_kg=lot)
     assert mass <= lot
     # where nearly the whole lot is needed, 1/sample - 1/lot keeps few digits
     endless = fundamental_error(ore, [Stage(size, math.inf, mass)]).relative_sd

@@ -54,10 +54,10 @@ def test_standards_keep_with_unit_and_order(seed: int, scale: float) -> None:
     rng = np.random.default_rng(seed)
     c = rng.choice([0.5, 2.0, 9.0], 8)
     x = c * (1.0 + 0.05 * rng.standard_normal(8))
-    one = standards(x, c, 0.01 * c, 0.04 * c)
+    one = standards(x, c, 0.01 * c, method_sd=0.04 * c)
     order = rng.permutation(8)
     other = standards(scale * x[order], scale * c[order], 0.01 * scale * c[order],
-                      0.04 * scale * c[order])  # fmt: skip
+                      method_sd=0.04 * scale * c[order])  # fmt: skip
     assert other.z == pytest.approx(np.array(one.z)[order], rel=1e-9)
     assert one.z[0] == pytest.approx((x[0] - c[0]) / (c[0] * 0.0017**0.5), rel=1e-9)
     assert one.n_materials == other.n_materials == len(set(c))
@@ -71,7 +71,7 @@ def test_standards_keep_with_unit_and_order(seed: int, scale: float) -> None:
 def _batch(rng: np.random.Generator, off: float, shared: float) -> Standards:
     """Return eight readings of one standard: certified 5 with sd ``shared``, method sd 0.1."""
     true = 5.0 + shared * rng.standard_normal()
-    return standards(true + off + 0.1 * rng.standard_normal(8), 5.0, shared, 0.1)
+    return standards(true + off + 0.1 * rng.standard_normal(8), 5.0, shared, method_sd=0.1)
 
 
 @pytest.mark.parametrize("shared", [0.0, 0.08])
@@ -86,8 +86,10 @@ def test_rate_of_false_bias(shared: float) -> None:
 
 def test_more_readings_of_one_standard_do_not_better_its_certificate() -> None:
     x = 5.0 + 0.1 * np.random.default_rng(0).standard_normal(400)
-    one = standards(x, 5.0, 0.08, 0.1).bias
-    many = standards(x, 5.0 + 1e-9 * np.arange(400), 0.08, 0.1).bias  # each its own standard
+    one = standards(x, 5.0, 0.08, method_sd=0.1).bias
+    many = standards(
+        x, 5.0 + 1e-9 * np.arange(400), 0.08, method_sd=0.1
+    ).bias  # each its own standard
     assert one is not None and many is not None
     assert one.standard_error == pytest.approx(0.08, rel=0.01)
     assert many.standard_error == pytest.approx((0.08**2 + 0.1**2) ** 0.5 / 20.0, rel=0.1)
@@ -134,7 +136,10 @@ def test_rate_of_carry_over(part: float, rate: float) -> None:
 def test_concerns_of_a_bad_batch() -> None:
     """Standards 0.5 high, a dirty blank, a chart out of order: all is said, and no more."""
     x = 5.5 + 0.1 * np.random.default_rng(9).standard_normal(8)
-    high, level = standards(x, 5.0, 0.02, 0.3), standards([9.8, 10.2, 10.0, 10.0], 10.0, 0.0, 0.3)
+    high, level = (
+        standards(x, 5.0, 0.02, method_sd=0.3),
+        standards([9.8, 10.2, 10.0, 10.0], 10.0, 0.0, method_sd=0.3),
+    )
     charts = [
         (control_chart([0.0, 2.5, 2.6, -3.2], 0.0, 1.0), high.relative_bias),
         (control_chart([0.0, 0.1], 0.0, 1.0), level.relative_bias),
@@ -161,10 +166,10 @@ def test_rate_of_batches_called_biased() -> None:
         x = c + 0.05 * c * rng.standard_normal(8)
         charts = [
             (control_chart(x[part], at, 0.05 * at),
-             standards(x[part], at, 0.0, 0.05 * at).relative_bias)
+             standards(x[part], at, 0.0, method_sd=0.05 * at).relative_bias)
             for part, at in ((slice(4), 1.0), (slice(4, 8), 10.0))
         ]  # fmt: skip
-        said = concerns(standards(x, c, 0.0, 0.05 * c), charts, None)
+        said = concerns(standards(x, c, 0.0, method_sd=0.05 * c), charts, None)
         hits += any(each.kind is ConcernKind.BIAS for each in said)
     assert 0.02 < hits / n < 0.07
 
@@ -187,8 +192,8 @@ def test_rate_of_batches_called_biased() -> None:
         (lambda: fit_precision([1.0, 1.0, 0.9] * 20, [1.0, 1.0, 1.1] * 20), "40 of 60 pairs"),
         (lambda: fit_precision([1.0] * 9, [1.1] * 9, method=METHODS[0]), "no two groups"),
         (lambda: fit_precision(*_pairs(0, 9), n_refits=2).sd(-1.0), "below 0"),
-        (lambda: standards([1.0], 0.0, 0.1, 0.1), "certified values are above 0"),
-        (lambda: standards([1.0], 1.0, 0.0, 0.0), "both 0"),
+        (lambda: standards([1.0], 0.0, 0.1, method_sd=0.1), "certified values are above 0"),
+        (lambda: standards([1.0], 1.0, 0.0, method_sd=0.0), "both 0"),
         (lambda: blanks([], 0.1), "0 blanks"),
         (lambda: blanks([0.1, 0.2], 0.1, [1.0]), "2 blanks, 1 samples"),
         (lambda: control_chart([1.0], 1.0, 0.0), "sd above 0"),

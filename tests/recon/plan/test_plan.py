@@ -57,7 +57,7 @@ class Small:
         rows = positions(circuit, self.blank).rows
         self.names = [(row.stream, row.quantity) for row in rows]
         self.places = [row.place for row in rows]
-        self.tangent = tangent_at(problem, flow, grade, self.places)
+        self.tangent = tangent_at(problem, flow, grade, named=self.places)
         value = np.array([flow[j] if k is None else grade[k, j] for k, j in self.places])
         is_flow = np.array([p.analyte is None for p in self.places])
         self.value, n = value, len(value)
@@ -285,7 +285,7 @@ def test_what_leaves_an_answer_open_is_as_much_as_can_be(
     ones, nothing = np.ones(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
     for _ in range(10):
         order = rng.permutation(n).tolist()
-        full = filled(design, nothing, ones, order, open_answers(design))
+        full = filled(design, nothing, ones, order=order, directions=open_answers(design))
         assert design.criterion(full) == np.inf
         for i in np.flatnonzero(full == 0):
             trial = full.copy()
@@ -358,7 +358,7 @@ def test_more_money_never_makes_it_worse(random_circuit: Callable[..., Any]) -> 
         small = drawn(random_circuit, seed, 3, 2, most=3, least=30.0, sample=5.0)
         relaxation, last, plans = Relaxation(small.design), np.inf, list[Ints]()
         for share in np.linspace(0.4, 1.8, 4):
-            chosen = best_plan(small.design, relaxation, share * small.once(), plans)
+            chosen = best_plan(small.design, relaxation, share * small.once(), starts=plans)
             if chosen is None:
                 assert last == np.inf
                 continue

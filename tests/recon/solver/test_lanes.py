@@ -260,7 +260,7 @@ def test_conjugate_gradients_reach_the_same_minimum(
         return
     reduced = prepared.reduced
     lanes, flows = prepared.blocks.large
-    least, stopping = minimise_large(lanes, flows, _data(reduced), reduced.flow)
+    least, stopping = minimise_large(lanes, flows, _data(reduced), measured=reduced.flow)
     if not least.done[0]:
         return  # what it does not solve is left to the careful way, and is said so
     assert not stopping.any()
