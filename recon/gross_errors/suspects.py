@@ -20,12 +20,7 @@ from oretally.recon.answers import Answers
 from oretally.recon.gross_errors.diagnosis import Diagnosis
 from oretally.recon.gross_errors.hypotheses import Hypothesis
 from oretally.recon.gross_errors.likely_explanations import Explained, likely_explanations
-from oretally.recon.gross_errors.other_methods import (
-    biweight,
-    eliminate,
-    huber,
-    least_absolute,
-)
+from oretally.recon.gross_errors.other_methods import biweight, eliminate, huber, least_absolute
 from oretally.recon.gross_errors.reliability import hidden_errors
 from oretally.recon.gross_errors.search import diagnose
 from oretally.recon.gross_errors.tie_breakers import best_measurements
