@@ -22,7 +22,7 @@ from oretally.recon.answers import (
     worth_totals,
 )
 from oretally.recon.draws import doubtful_answers
-from oretally.recon.gross_errors import Inquiry
+from oretally.recon.gross_errors import gross_errors
 from oretally.recon.leach_and_stocks import (
     dissolution_notes,
     dissolutions,
@@ -160,7 +160,9 @@ def _balance(
         extractions=extractions(model, covariance),
         dissolutions=dissolutions(model, covariance),
         inventories=inventories(model, covariance),
-        gross_errors=Inquiry(values, places, gaps, answers, test, rates).gross_errors(),
+        gross_errors=gross_errors(
+            answers, values, places, test=test, rates=rates, closures=len(gaps)
+        ),
         notes=(),
         losses=losses_of(answers, lost),
     )

@@ -1,9 +1,8 @@
 """Which numbers are probably wrong.
 
-Read ``suspects``, then ``search``.
+Read ``findings``, then ``search``.
 """
 
-from oretally.recon.gross_errors.foresight import foresee
-from oretally.recon.gross_errors.suspects import Inquiry
+from oretally.recon.gross_errors.findings import foresee, gross_errors
 
-__all__ = ["Inquiry", "foresee"]
+__all__ = ["foresee", "gross_errors"]

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from oretally.flowsheet.arrays import Floats
+from oretally.recon.natural.barrier import Barrier, Filter
 from oretally.recon.natural.natural_form import NaturalForm, Point
 from oretally.recon.natural.newton_system import Hessian, NewtonSystem, Step
 from oretally.recon.natural.slacks import (
@@ -43,8 +44,6 @@ _INSIDE = 0.95  # share of the way to a bound that a step may go
 _ITERATIONS = 150
 _DAMPING = (1e-9, 8.0, 1.0 / 3.0, 1e12)  # of the curvature: first, growth, memory, last
 _RETRIES = (1e-6, 1e-4, 1e-2, 1.0)  # dampings, where no step is accepted
-_MARGIN = 1e-5  # of the filter: gain of closeness, and of the objective by it
-_DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
 _SHORTEST = 1e-8  # step
 _SPREAD = 1e10  # of a multiplier about mu / slack
 _FAINT = 1e-9  # of the size of a balance at first: less is not told apart
@@ -82,16 +81,15 @@ class _Search:
 
     def __init__(self, form: NaturalForm, start: Start) -> None:
         self.form, self.start = form, start
-        self.row_size = start.row_size
         self.system = NewtonSystem(form, start.flow_size, start.cell_size, start.row_size)
-        self.point, self.mu = start.point, start.barrier
+        self.point = start.point
         self.slack = slacks(form, start.point)
-        self.unit = Slacks(*(np.where(np.isfinite(s), s, np.inf) for s in self.slack.parts()))
-        self.push = Slacks(*(self.mu / s for s in self.slack.parts()))
-        self.damping, self.filter = 0.0, list[tuple[float, float]]()
+        unit = Slacks(*(np.where(np.isfinite(s), s, np.inf) for s in self.slack.parts()))
+        self.barrier = Barrier(form, unit, start.row_size, start.barrier)
+        self.push = Slacks(*(self.barrier.mu / s for s in self.slack.parts()))
+        self.damping = 0.0
         self.multiplier = self._first_multipliers()
-        self.largest_gap = 1e4 * max(1.0, self._gap(self.point))
-        self.factors = 0
+        self.filter = Filter(self.barrier, self.point)
 
     def _first_multipliers(self) -> Floats:
         """Return multipliers that leave least of the gradient."""
@@ -102,40 +100,18 @@ class _Search:
         nothing = np.zeros(self.form.n_rows)
         if not self.system.factor(self.point, nothing, none):
             return nothing
-        by_flow, by_cell = self._slope(self.point, self.slack)
+        by_flow, by_cell = self.barrier.slope(self.point, self.slack)
         found = self.system.solve(-by_flow, -by_cell, nothing).multiplier
-        large = np.abs(found * self.row_size).max(initial=0.0) > 1e3
+        large = np.abs(found * self.barrier.row_size).max(initial=0.0) > 1e3
         return nothing if large or not np.isfinite(found).all() else found
-
-    def _gap(self, point: Point) -> float:
-        return float(np.abs(self.form.residual(point) / self.row_size).sum())
-
-    def _slope(self, point: Point, slack: Slacks) -> tuple[Floats, Floats]:
-        """Return the gradient of the barrier objective."""
-        by_flow, by_cell = self.form.gradient(point)
-        push = Slacks(*(
-            self.mu / s - self.mu / u
-            for s, u in zip(slack.parts(), self.unit.parts(), strict=True)
-        ))  # fmt: skip
-        bound_flow, bound_cell = against_bounds(self.form, push)
-        return by_flow - bound_flow, by_cell - bound_cell
-
-    def _barrier(self, point: Point, slack: Slacks) -> float:
-        total = 0.0
-        for s, u in zip(slack.parts(), self.unit.parts(), strict=True):
-            seen = np.isfinite(u)
-            ratio = s[seen] / u[seen]
-            if (ratio <= 0.0).any():
-                return np.inf
-            total += float((ratio - np.log(ratio)).sum())
-        return self.form.objective(point) + self.mu * total
 
     def _dual_rest(self) -> tuple[Floats, Floats]:
         """Return the gradient of the Lagrangian with the multipliers of the bounds."""
         by_flow, by_cell = self.form.gradient(self.point)
         row_flow, row_cell = self.form.through_rows(self.point, self.multiplier)
         push = Slacks(*(
-            z - self.mu / u for z, u in zip(self.push.parts(), self.unit.parts(), strict=True)
+            z - self.barrier.mu / u
+            for z, u in zip(self.push.parts(), self.barrier.unit.parts(), strict=True)
         ))  # fmt: skip
         bound_flow, bound_cell = against_bounds(self.form, push)
         return (
@@ -152,27 +128,29 @@ class _Search:
             for s, z in zip(self.slack.parts(), self.push.parts(), strict=True)
         ]
         n = self.form.n_rows + by_flow.size + by_cell.size
-        weight = sum(pushes) + float(np.abs(self.multiplier * self.row_size).sum())
+        weight = sum(pushes) + float(np.abs(self.multiplier * self.barrier.row_size).sum())
         scale = max(1.0, weight / (100.0 * n))
         middle = [
-            float(np.abs(s[np.isfinite(s)] * z[np.isfinite(s)] - self.mu).max(initial=0.0))
+            float(np.abs(s[np.isfinite(s)] * z[np.isfinite(s)] - self.barrier.mu).max(initial=0.0))
             for s, z in zip(self.slack.parts(), self.push.parts(), strict=True)
         ]
         return max(
             float(np.abs(by_flow * flow_size).max(initial=0.0)) / scale,
             float(np.abs(by_cell * cell_size).max(initial=0.0)) / scale,
-            float(np.abs(self.form.residual(self.point) / self.row_size).max(initial=0.0)),
+            float(np.abs(self.form.residual(self.point) / self.barrier.row_size).max(initial=0.0)),
             *(m / scale for m in middle),
         )
 
     def run(self) -> InteriorPoint:
         """Search."""
         for iteration in range(_ITERATIONS):
-            while self.error() <= _NEAR * self.mu:
-                if self.mu <= _LAST_BARRIER:
+            while self.error() <= _NEAR * self.barrier.mu:
+                if self.barrier.mu <= _LAST_BARRIER:
                     self._sharpen()
                     return self._found(iteration, ended=True)
-                self.mu = max(_LAST_BARRIER, min(_FALL * self.mu, self.mu**_POWER))
+                self.barrier.mu = max(
+                    _LAST_BARRIER, min(_FALL * self.barrier.mu, self.barrier.mu**_POWER)
+                )
                 self._rescale()
             step = self._step()
             if step is not None and self._idle(step):
@@ -189,27 +167,26 @@ class _Search:
 
     def _idle(self, step: Step) -> bool:
         """Tell whether a step close to the end has nothing more to gain."""
-        if self.mu > _CLOSE_TO_END or self._gap(self.point) > _LITTLE_OPEN:
+        if self.barrier.mu > _CLOSE_TO_END or self.barrier.gap(self.point) > _LITTLE_OPEN:
             return False
-        by_flow, by_cell = self._slope(self.point, self.slack)
+        by_flow, by_cell = self.barrier.slope(self.point, self.slack)
         gain = abs(float(by_flow @ step.flow + by_cell @ step.cell))
         return gain <= _NO_GAIN * (1.0 + self.form.objective(self.point))
 
     def _rescale(self) -> None:
         """Count the balances in units of what passes now; what was left of the filter goes."""
         passing = self.form.passing(self.point)
-        self.row_size = np.clip(passing, _FAINT * self.start.row_size, self.start.row_size)
-        self.system.row_size = self.row_size
-        self.filter = []
-        self.largest_gap = 1e4 * max(1.0, self._gap(self.point))
+        self.barrier.row_size = np.clip(passing, _FAINT * self.start.row_size, self.start.row_size)
+        self.system.row_size = self.barrier.row_size
+        self.filter = Filter(self.barrier, self.point)
 
     def _sharpen(self) -> None:
         """Let the barrier all but vanish, by whole steps, as long as the errors follow.
 
         Close to the end a line search sees nothing but rounding.
         """
-        while self.mu > _VANISHED:
-            self.mu = max(0.1 * self.mu, _VANISHED)
+        while self.barrier.mu > _VANISHED:
+            self.barrier.mu = max(0.1 * self.barrier.mu, _VANISHED)
             before = self.point, self.slack, self.push, self.multiplier
             for _ in range(3):
                 step = self._step(_HOLD)
@@ -221,30 +198,23 @@ class _Search:
                 if not slacks(self.form, trial).smallest() > 0.0:
                     break
                 self._take(trial, step, length, change, _INSIDE)
-                if self.error() <= _NEAR * self.mu:
+                if self.error() <= _NEAR * self.barrier.mu:
                     break
-            if not self.error() <= 1e3 * self.mu + 1e-11:
+            if not self.error() <= 1e3 * self.barrier.mu + 1e-11:
                 self.point, self.slack, self.push, self.multiplier = before
                 return
 
     def _found(self, iterations: int, *, ended: bool) -> InteriorPoint:
         return InteriorPoint(self.point, self.multiplier, self.slack, self.push, iterations, ended)
 
-    def _bend(self) -> tuple[Floats, Floats, Floats]:
-        flow, low, high = (
-            z / s for z, s in zip(self.push.parts(), self.slack.parts(), strict=True)
-        )
-        return flow, low, high
-
     def _step(self, least: float = 0.0) -> Step | None:
         """Return the Newton step with as little damping as makes it one of descent, or None."""
         first, growth, memory, last = _DAMPING
-        bend = self._bend()
+        bend = [z / s for z, s in zip(self.push.parts(), self.slack.parts(), strict=True)]
         # what the last step needed the next one mostly needs too
         damping = max(least, memory * self.damping if self.damping > first else 0.0)
         while True:
-            curvature = Hessian(*bend, damping=damping)
-            self.factors += 1
+            curvature = Hessian(bend[0], bend[1], bend[2], damping=damping)
             if self.system.factor(self.point, self.multiplier, curvature):
                 break
             damping = max(first, growth * damping)
@@ -254,35 +224,36 @@ class _Search:
         return self._solved(self.form.residual(self.point))
 
     def _solved(self, gap: Floats) -> Step:
-        by_flow, by_cell = self._slope(self.point, self.slack)
+        by_flow, by_cell = self.barrier.slope(self.point, self.slack)
         row_flow, row_cell = self.form.through_rows(self.point, self.multiplier)
         return self.system.solve(-by_flow - row_flow, -by_cell - row_cell, -gap)
 
     def _advance(self, step: Step) -> bool:
         """Take the longest part of a step that the filter accepts; False if none does."""
         change = slack_change(self.form, step)
-        share = max(_INSIDE, 1.0 - self.mu)
+        share = max(_INSIDE, 1.0 - self.barrier.mu)
         longest = longest_step(self.slack, change, share)
-        gap = self._gap(self.point)
-        value = self._barrier(self.point, self.slack)
-        by_flow, by_cell = self._slope(self.point, self.slack)
+        gap = self.barrier.gap(self.point)
+        value = self.barrier.value(self.point, self.slack)
+        by_flow, by_cell = self.barrier.slope(self.point, self.slack)
         slope = float(by_flow @ step.flow + by_cell @ step.cell)
-        small = 1e-4 * max(1.0, self.largest_gap / 1e4)
         length, first = longest, True
         while length > _SHORTEST:
             trial = self.point.moved(length, step.flow, step.cell)
-            verdict = self._accepted(trial, length, gap, value, slope, small)
-            if verdict is None and first and self._gap(trial) >= gap:
-                corrected = self._corrected(step, trial, length)
+            verdict = self.filter.accepted(trial, length, gap, value=value, slope=slope)
+            if verdict is None and first and self.barrier.gap(trial) >= gap:
+                # the step that also takes off what the first one leaves of the balances
+                left = self.form.residual(trial)
+                corrected = self._solved(length * self.form.residual(self.point) + left)
                 ahead = longest_step(self.slack, slack_change(self.form, corrected), share)
                 other = self.point.moved(ahead, corrected.flow, corrected.cell)
-                verdict = self._accepted(other, ahead, gap, value, slope, small)
+                verdict = self.filter.accepted(other, ahead, gap, value=value, slope=slope)
                 if verdict is not None:
                     trial, step, length = other, corrected, ahead
                     change = slack_change(self.form, step)
             if verdict is not None:
                 if not verdict:
-                    self.filter.append(((1.0 - _MARGIN) * gap, value - _MARGIN * gap))
+                    self.filter.add(gap, value)
                 self._take(trial, step, length, change, share)
                 return True
             length, first = 0.5 * length, False
@@ -296,60 +267,32 @@ class _Search:
                 return True
         return False
 
-    def _corrected(self, step: Step, trial: Point, length: float) -> Step:
-        """Return the step that also takes off what the first one leaves of the balances."""
-        gap = length * self.form.residual(self.point) + self.form.residual(trial)
-        return self._solved(gap)
-
-    def _accepted(
-        self, trial: Point, length: float, gap: float, value: float, slope: float, small: float
-    ) -> bool | None:
-        """Return True for a step that lowers the objective, False for one by the filter."""
-        slack = slacks(self.form, trial)
-        if not slack.smallest() > 0.0:
-            return None
-        gap_then, value_then = self._gap(trial), self._barrier(trial, slack)
-        if not np.isfinite(value_then) or gap_then > self.largest_gap:
-            return None
-        rounding = 1e-14 * (1.0 + abs(value))
-        descends = slope < 0.0 and length * (-slope) ** 2.3 > gap**1.1
-        if gap <= small and descends:
-            good = value_then <= value + _DESCENT * length * slope + 10.0 * rounding
-        else:
-            good = gap_then <= (1.0 - _MARGIN) * gap or (
-                value_then <= value - _MARGIN * gap + rounding
-            )
-        good = good and all(gap_then < g or value_then < v + rounding for g, v in self.filter)
-        if not good:
-            return None
-        return bool(gap <= small and descends)
-
     def _take(self, trial: Point, step: Step, length: float, change: Slacks, share: float) -> None:
         pushes = []
         with np.errstate(invalid="ignore"):
             for s, z, d in zip(self.slack.parts(), self.push.parts(), change.parts(), strict=True):
-                pushes.append(self.mu / s - z - z / s * d)
+                pushes.append(self.barrier.mu / s - z - z / s * d)
         moved = Slacks(*pushes)
         ahead = longest_step(self.push, moved, share)
         self.point, self.slack = trial, slacks(self.form, trial)
         self.multiplier = self.multiplier + length * step.multiplier
         self.push = Slacks(*(
-            np.clip(z + ahead * d, self.mu / (_SPREAD * s), _SPREAD * self.mu / s)
+            np.clip(z + ahead * d, self.barrier.mu / (_SPREAD * s), _SPREAD * self.barrier.mu / s)
             for z, d, s in zip(
                 self.push.parts(), moved.parts(), self.slack.parts(), strict=True)
         ))  # fmt: skip
 
     def _closer(self) -> bool:
         """Go towards the balances by least squares until the filter accepts; False if it fails."""
-        gap = self._gap(self.point)
-        value = self._barrier(self.point, self.slack)
-        self.filter.append(((1.0 - _MARGIN) * gap, value - _MARGIN * gap))
+        gap = self.barrier.gap(self.point)
+        value = self.barrier.value(self.point, self.slack)
+        self.filter.add(gap, value)
         nothing = np.zeros(self.form.n_rows)
         for _ in range(30):
-            if self._gap(self.point) <= 1e-13:
+            if self.barrier.gap(self.point) <= 1e-13:
                 break
             near = [np.minimum(s, u) ** -2.0 for s, u in
-                    zip(self.slack.parts(), self.unit.parts(), strict=True)]  # fmt: skip
+                    zip(self.slack.parts(), self.barrier.unit.parts(), strict=True)]  # fmt: skip
             size = self.start
             curvature = Hessian(
                 near[0] + size.flow_size**-2.0, near[1] + size.cell_size**-2.0, near[2],
@@ -363,24 +306,24 @@ class _Search:
             )  # fmt: skip
             change = slack_change(self.form, step)
             length = longest_step(self.slack, change, _INSIDE)
-            before = self._gap(self.point)
+            before = self.barrier.gap(self.point)
             for _ in range(12):
                 trial = self.point.moved(length, step.flow, step.cell)
-                if self._gap(trial) <= (1.0 - 1e-4 * length) * before:
+                if self.barrier.gap(trial) <= (1.0 - 1e-4 * length) * before:
                     break
                 length *= 0.5
             else:
                 return False
             self.point, self.slack = trial, slacks(self.form, trial)
-            now, then = self._gap(trial), self._barrier(trial, self.slack)
-            if now <= 0.9 * gap and all(now < g or then < v for g, v in self.filter):
+            now, then = self.barrier.gap(trial), self.barrier.value(trial, self.slack)
+            if now <= 0.9 * gap and all(now < g or then < v for g, v in self.filter.pairs):
                 break
         self.push = Slacks(*(
-            np.clip(z, self.mu / (_SPREAD * s), _SPREAD * self.mu / s)
+            np.clip(z, self.barrier.mu / (_SPREAD * s), _SPREAD * self.barrier.mu / s)
             for z, s in zip(self.push.parts(), self.slack.parts(), strict=True)
         ))  # fmt: skip
         self.multiplier = self._first_multipliers()
-        return self._gap(self.point) < gap
+        return self.barrier.gap(self.point) < gap
 
 
 def interior_point(form: NaturalForm, start: Start) -> InteriorPoint:

@@ -39,7 +39,7 @@ FOLDERS = {
         "solver": "batch careful natural numerics reduction result solution",
         "propagation": "result solver",
         "answers": "propagation reduction result solution solver",
-        "laboratory": "propagation",
+        "laboratory": "",
         "signatures": "numerics propagation reduction result solution solver",
         "sizes": "propagation result solver",
         "comparison": "answers result",

@@ -1,0 +1,262 @@
+"""What the tests say of the errors of a survey, with names; and what they will be able to say.
+
+Which errors no data can tell apart, and which could go unseen, depends on the circuit, on what was
+measured and on the stated errors; on measured values only through the point at which the balances
+are linearised, that of the adjusted values. So much can be told before a survey is balanced.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from oretally.flowsheet import BalanceModel, Position
+from oretally.recon.answers import Answers, balanced_values
+from oretally.recon.gross_errors.error_names import ErrorNames
+from oretally.recon.gross_errors.likely_explanations import Explained, likely_explanations
+from oretally.recon.gross_errors.other_methods import biweight, eliminate, huber, least_absolute
+from oretally.recon.gross_errors.reliability import hidden_errors
+from oretally.recon.gross_errors.search import diagnose
+from oretally.recon.gross_errors.suspects import Findings, by_test_alone, suspects
+from oretally.recon.gross_errors.told_slips import ToldSlips
+from oretally.recon.gross_errors.variance_factors import variance_factors
+from oretally.recon.propagation import LARGEST, POWER, sidak_limit
+from oretally.recon.result import (
+    BalancedValue,
+    EquivalenceGroup,
+    ErrorPlace,
+    ErrorRates,
+    GlobalTest,
+    GrossErrors,
+    NamedExplanation,
+    RecoveryUnder,
+    SecondOpinion,
+    VarianceFactor,
+)
+from oretally.recon.signatures import NEAR, Groups, PossibleSlips, equivalent_sets, signatures_of
+from oretally.recon.solver import propagate, solve
+
+__all__ = ["foresee", "gross_errors"]
+
+_SEVERAL = 3  # errors from which stated errors are suspected as well
+_ROBUST = 300  # measurements up to which robust estimates are made
+_ALPHA = 0.05  # of the measurement test
+_STILL = 1e-6  # flows below this share of the largest: a stream that the data put at a standstill
+
+
+def gross_errors(
+    answers: Answers, values: Sequence[BalancedValue], positions: Sequence[Position], *,
+    test: GlobalTest, rates: ErrorRates, closures: int,
+) -> GrossErrors:  # fmt: skip
+    """Return all that the tests say; less for a circuit too large to compare explanations.
+
+    Parameters
+    ----------
+    answers : Answers
+        Of the balance.
+    values, positions : sequence
+        Rows of the balance, and where each stands in the arrays.
+    test : GlobalTest
+    rates : ErrorRates
+    closures : int
+        Nodes that were tested by themselves.
+    """
+    model, covariance = answers.model, answers.covariance
+    problem, solution = covariance.problem, covariance.solution
+    measured = sum(v.measured is not None for v in values)
+    rates, large = rates.in_survey(measured), measured > LARGEST
+    hidden = () if large else hidden_errors(values, _measured_at(model, positions), answers)
+    alone = sidak_limit(test.alpha, 1)
+    nodal = sidak_limit(test.alpha, closures) if closures else None
+    if large or test.dof <= 0:
+        tested = sum(v.standardised is not None for v in values)
+        return GrossErrors(
+            hidden=hidden, nodal_limit=nodal, rates=rates,
+            adjustment_limits=(alone, sidak_limit(test.alpha, tested)),
+            suspects=by_test_alone(values, test) if large else (),
+        )  # fmt: skip
+    names = ErrorNames(model)
+    slips = _slips(names, rates)
+    found = diagnose(problem, solution, slips, rates, len(model.circuit.nodes))
+    told = ToldSlips(found, slips, problem, solution)
+    case = Findings(found, told, names, answers, values, positions, test)
+    n_tests = len(found.at_balance.members)
+    largest = sidak_limit(test.alpha, n_tests)
+    return GrossErrors(
+        suspects=suspects(case),
+        probabilities=_probabilities(case),
+        explanations=tuple(
+            _explanation(case, e) for e in likely_explanations(found, problem, solution)
+        ),
+        groups=_groups(names, found.at_balance),
+        hidden=hidden,
+        variance_factors=_variance_factors(case),
+        opinions=_opinions(names, found.at_balance, test.alpha),
+        tests=n_tests,
+        measurement_limit=largest,
+        adjustment_limits=(alone, largest),
+        nodal_limit=nodal,
+        near_limit=NEAR,
+        power=POWER,
+        rates=rates,
+        all_up_to=found.posterior.all_up_to,
+        left_out=min(1.0, found.posterior.left_out + found.unseen),
+        sound=found.sound,
+    )
+
+
+def foresee(model: BalanceModel, feed: str, products: Sequence[str]) -> GrossErrors | None:
+    """Return groups of errors with one trace, and the errors that could go unseen.
+
+    None where the first flows have no place for it: a stream stands still there, nothing checks
+    anything, or the circuit is too large.
+
+    Parameters
+    ----------
+    model : BalanceModel
+        A flow was measured.
+    feed, products : str, sequence of str
+        Reference stream of the recoveries, and the streams among which they are shared.
+    """
+    circuit, problem = model.circuit, model.problem
+    if len(model.survey.measurements) > LARGEST:
+        return None
+    point = solve(problem)
+    if not point.converged:
+        return None
+    classes = point.classes
+    carry = [s.content.has_solids for s in circuit.streams]
+    flow = np.abs(point.flow[: len(circuit.streams)][carry])
+    if classes.degrees_of_freedom <= 0 or flow.min() <= _STILL * flow.max():
+        return None
+    covariance = propagate(problem, point)
+    values, found = balanced_values(model, covariance, _ALPHA)
+    answers = Answers.of(model, covariance, feed=feed, products=products)
+    signatures = signatures_of(problem, point, len(circuit.nodes))
+    return GrossErrors(
+        groups=_groups(ErrorNames(model), equivalent_sets(signatures)),
+        hidden=hidden_errors(values, _measured_at(model, found), answers),
+        near_limit=NEAR, power=POWER, rates=ErrorRates(),
+    )  # fmt: skip
+
+
+def _measured_at(model: BalanceModel, positions: Sequence[Position]) -> list[Position]:
+    """Return where the measurement of each row stands."""
+    return [model.positions.measured_at(place) for place in positions]
+
+
+def _slips(names: ErrorNames, rates: ErrorRates) -> PossibleSlips:
+    at = names.model.positions
+
+    def rate(place: Position) -> float:
+        source, m = at.sources.get(place), slips.written.get(place)
+        parts = [] if m is None else [p.source for p in m.parts]
+        return rates.of(names.quantity(place), [source.name] if source else parts)
+
+    slips = PossibleSlips(names.model.survey, at, rate, rates.measurement)
+    return slips
+
+
+def _probabilities(case: Findings) -> tuple[tuple[ErrorPlace, float], ...]:
+    """Return the probability of each error, measurements and losses in their order."""
+    found = case.found
+    every = found.of_row.copy()
+    for c, p in found.of_mixup.items():
+        every[found.mixups.rows(c)] += p
+    signatures = found.at_best.signatures
+    return tuple(
+        (case.names.place(signatures, int(i)), min(1.0, float(every[i])))
+        for i in np.flatnonzero(signatures.seen)
+    )
+
+
+def _explanation(case: Findings, e: Explained) -> NamedExplanation:
+    found = case.found
+    signatures = found.at_best.signatures
+    rows: list[RecoveryUnder] = []
+    if e.solution is not None:
+        changed = e.rows or e.mixups
+        covariance = propagate(e.problem, e.solution) if changed else case.answers.covariance
+        rows = [
+            RecoveryUnder(r.stream, r.analyte, r.recovery, r.sd)
+            for r in replace(case.answers, covariance=covariance).recoveries()
+            if r.product
+        ]
+    mixed = [int(i) for c in e.mixups for i in found.mixups.rows(c)]
+    return NamedExplanation(
+        places=tuple(case.names.place(signatures, i) for i in (*e.rows, *mixed)),
+        slips=case.told.under(e),
+        probability=e.probability,
+        objective=None if e.solution is None else e.solution.objective,
+        dof=case.test.dof - sum(s < 0 for s in e.slips)
+        if e.solution is None
+        else e.solution.classes.degrees_of_freedom,
+        recoveries=tuple(rows),
+    )
+
+
+def _groups(names: ErrorNames, groups: Groups) -> tuple[EquivalenceGroup, ...]:
+    """Return groups of more than one member, and those nearly the same, joined."""
+    joined, told = [], set[int]()
+    for g, members in enumerate(groups.members):
+        if g in told:
+            continue
+        near = [(h, c) for h, c in groups.near(g) if h not in told]
+        if near:
+            told.update(h for h, _ in near)
+            all_ = [p for h in (g, *(h for h, _ in near)) for p in names.group(groups, h)]
+            alike = [g, *(h for h, _ in near)]
+            least = np.abs(groups.correlation[np.ix_(alike, alike)]).min()
+            joined.append(EquivalenceGroup(tuple(all_), float(least)))
+        elif len(members) > 1:
+            joined.append(EquivalenceGroup(names.group(groups, g), 1.0))
+    return tuple(joined)
+
+
+def _variance_factors(case: Findings) -> tuple[VarianceFactor, ...]:
+    """Return the variance factors, the errors of the likeliest explanation left out.
+
+    Where that takes several, also with nothing left out: errors stated too small may explain
+    the survey as well as so many gross ones.
+    """
+    found = case.found
+    signatures = found.at_best.signatures
+    n = len(signatures.readings)
+    first = found.weighed[0].hypothesis
+    wrong = list(first.rows)
+    wrong += [int(i) for c in first.mixups for i in found.mixups.rows(c)]
+    P, r = signatures.without(wrong)
+    quantities = [case.names.quantity(place) for place in signatures.readings]
+    found_ = variance_factors(P[:n, :n], r[:n], quantities, wrong)
+    if len(first) >= _SEVERAL:
+        whole = found.at_balance.signatures
+        found_ += variance_factors(whole.P[:n, :n], whole.r[:n], [""] * n, [])
+    return found_
+
+
+def _opinions(names: ErrorNames, groups: Groups, alpha: float) -> tuple[SecondOpinion, ...]:
+    """Return what other methods find, measurements only; all at the same level.
+
+    Robust estimates take minutes for thousands of measurements: none are made there.
+    """
+    signatures, n = groups.signatures, len(groups.signatures.readings)
+    P, r = signatures.P[:n, :n], signatures.r[:n]
+    eliminated = eliminate(P, r, lambda tests: sidak_limit(alpha, tests))
+    found = [SecondOpinion("serial elimination", names.places(signatures, eliminated))]
+    limit = sidak_limit(alpha, n)
+    if n > _ROBUST:
+        return tuple(found)
+    for method, estimate in (
+        ("Huber's estimate", huber),
+        ("Tukey's biweight", biweight),
+        ("least absolute errors", least_absolute),
+    ):
+        try:
+            size = np.abs(estimate(P, r))
+        except ArithmeticError:  # no optimum found: that opinion is not given
+            continue
+        far = np.flatnonzero(size > limit)[np.argsort(-np.round(size[size > limit], 6))]
+        found.append(SecondOpinion(method, names.places(signatures, far.tolist())))
+    return tuple(found)
