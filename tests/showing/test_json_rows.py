@@ -27,6 +27,7 @@ from oretally.io.results.document import balance_document
 from oretally.io.wording import Simulated
 from oretally.recon import Balance, reconcile
 from oretally.recon.plan import MeasurementPlan
+from oretally.recon.propagation import Derived
 from oretally.recon.result import Estimate, Hold, LossPart, WhatIf
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "examples" / "tin_table"
@@ -47,6 +48,8 @@ def made_up(hint: Any, *, full: bool) -> Any:
         return tuple(made_up(part, full=full) for part in parts if part is not ...)
     if get_origin(hint) in (dict, Mapping):
         return {NAME: made_up(parts[1], full=full)}
+    if get_origin(hint) is Derived:
+        return Derived(0.5, {})
     if get_origin(hint) is np.ndarray:
         return np.ones(3, bool)
     if isinstance(hint, type) and issubclass(hint, Enum):

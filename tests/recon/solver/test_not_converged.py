@@ -52,7 +52,9 @@ def test_it_is_said_before_any_number(tmp_path: Path, capsys: pytest.CaptureFixt
     assert lines[0] == "Balance of 'no way': NOT CONVERGED"
     assert " ".join(lines[1:3]) == f"NO BALANCE {SAID}"
     html = Path(files[0]).read_text("utf-8")
-    assert re.search(rf"<h1>no way</h1>\s*<p class=\"stop\">{re.escape(SAID)}</p>", html)
+    assert re.search(
+        rf"<h1>no way</h1>\s*<section>\s*<p class=\"stop\">{re.escape(SAID)}</p>", html
+    )
     rows = list(openpyxl.load_workbook(io.BytesIO(Path(files[1]).read_bytes()))["summary"].values)
     assert rows[1][:2] == ("title", "no way")
     assert rows[2][:2] == ("NO BALANCE", SAID)
