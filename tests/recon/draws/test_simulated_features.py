@@ -141,7 +141,7 @@ def test_masses_of_a_stack_are_independent() -> None:
         Basis.BATCH, KG, (), (Measurement("feed", "dry mass", 50.0, KG, 0.2), *shares),
         sizes=grid, stacks=frozenset({"feed"}),
     )  # fmt: skip
-    n = 600
+    n = often(600)
     found = simulate(circuit, survey, np.random.default_rng(10), n)
     assert found.failed == 0
     y = np.array([answer_column(found, f"{m.quantity} of 'feed'") for m in shares]) / 100.0

@@ -9,6 +9,7 @@ from math import exp
 import numpy as np
 import openpyxl
 import pytest
+from often import often
 from size_cases import (
     GRINDING,
     GRINDING_GRID,
@@ -49,10 +50,10 @@ def _computed(flow: Floats, grade: Floats) -> list[float]:
 
 
 def test_sds_agree_with_simulation() -> None:
-    """300 surveys drawn with the stated errors: the sd of an sd is then 1/sqrt(598), 4.1 %."""
+    """Surveys drawn with the stated errors: the sd of an sd of n is 1/sqrt(2n)."""
     problem = balance_problem(GRINDING, grinding())
     rng = np.random.default_rng(20)
-    n = 300
+    n = often(300)
 
     def drawn(value: Floats, sd: Floats) -> Floats:
         noise = rng.standard_normal((n, *value.shape))
@@ -72,9 +73,8 @@ def test_sds_agree_with_simulation() -> None:
             middle.solids, middle.analytes["Pb"], (d50.size_um, d50.sd_um),
             (p80.size_um, p80.sd_um)]  # fmt: skip
     value, sd = np.array(told, dtype=float).T
-    assert found.std(axis=0, ddof=1) / sd == pytest.approx(np.ones(7), abs=3.5 * 0.0409)
-    # the error of a mean is 0.058 sd
-    assert (np.abs(found.mean(axis=0) - value) < 0.2 * sd).all()
+    assert found.std(axis=0, ddof=1) / sd == pytest.approx(np.ones(7), abs=3.5 / (2 * n) ** 0.5)
+    assert (np.abs(found.mean(axis=0) - value) < 3.5 / n**0.5 * sd).all()
     # without errors in the survey the answers are the true ones
     truth = _computed(_true_flow(), _true_grade())
     assert value == pytest.approx(truth, rel=1e-6)
