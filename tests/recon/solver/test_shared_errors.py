@@ -224,7 +224,7 @@ def test_sd_of_recoveries_by_simulation() -> None:
         told, plain = with_them.recovery(stream, "Sn").sd, ignored.recovery(stream, "Sn").sd
         assert told is not None
         assert plain is not None
-        assert told == pytest.approx(sd, rel=4.0 / (2.0 * 700) ** 0.5)
+        assert told == pytest.approx(sd, rel=4.0 / (2.0 * n) ** 0.5)
         # what is common to all weights cancels in a recovery: ignored, it makes the sd too large
         assert plain > (1.0 + 4.0 / (2.0 * 700) ** 0.5) * sd
 

@@ -2,7 +2,7 @@
 
 IPOPT starts from the true plant (nightly from further points too); where ours differs it starts
 from ours as well. It knows nothing of our arrays: `natural_problem` writes the survey anew.
-ORETALLY_NIGHTLY=1 runs 1,000 seeds in place of 30, some two hours.
+ORETALLY_NIGHTLY=1 runs 1,000 seeds in place of 40, some two hours.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from oretally.recon.numerics import one_thread
 from oretally.recon.solution import certify
 from oretally.recon.solver import solve
 
-SEEDS, STARTS = (1000, 6) if NIGHTLY else (30, 1)
+SEEDS, STARTS = (1000, 6) if NIGHTLY else (40, 1)
 SLOW = 20.0  # seconds: no survey takes longer
 GOOD = ("agree", "better", "local")  # verdicts on what has converged
 OPEN = ("not converged", "runaway")  # and said so
