@@ -25,7 +25,7 @@ from oretally.flowsheet.survey.quantities import (
 from oretally.flowsheet.survey.size_grid import Run, SizeGrid, grid_of
 from oretally.flowsheet.survey.slurry import (
     WATER_DENSITY,
-    Estimate,
+    SlurryValue,
     dry_from_density,
     dry_from_solids,
     dry_from_wet,
@@ -59,7 +59,6 @@ __all__ = [
     "ErrorPart",
     "ErrorRule",
     "ErrorSource",
-    "Estimate",
     "Kind",
     "Meaning",
     "Measurement",
@@ -67,6 +66,7 @@ __all__ = [
     "SharedSource",
     "SizeGrid",
     "SizeRule",
+    "SlurryValue",
     "Sourced",
     "Survey",
     "amount_unit",

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 __all__ = [
     "WATER_DENSITY",
-    "Estimate",
+    "SlurryValue",
     "dry_from_density",
     "dry_from_solids",
     "dry_from_wet",
@@ -27,7 +27,7 @@ _STEP = 1e-6  # relative, of the numerical derivatives: the functions are smooth
 
 
 @dataclass(frozen=True, slots=True)
-class Estimate:
+class SlurryValue:
     """A value and its standard deviation, in one unit.
 
     ``slopes`` are the derivatives of a computed value with respect to its inputs.
@@ -60,22 +60,22 @@ def pulp_density(share: float, solids: float) -> float:
     return 1.0 / (share / solids + (1.0 - share) / WATER_DENSITY)
 
 
-def dry_from_wet(wet: Estimate, moisture: Estimate) -> Estimate:
+def dry_from_wet(wet: SlurryValue, moisture: SlurryValue) -> SlurryValue:
     """Return the dry mass or rate; the moisture is a share of the wet mass."""
     return propagated(lambda w, m: w * (1.0 - m), (wet, moisture))
 
 
-def dry_from_solids(volume: Estimate, share: Estimate, solids: Estimate) -> Estimate:
+def dry_from_solids(volume: SlurryValue, share: SlurryValue, solids: SlurryValue) -> SlurryValue:
     """Return the dry mass or rate in a volume of pulp [m3] with a mass share of solids."""
     return propagated(lambda v, c, s: v * c * pulp_density(c, s), (volume, share, solids))
 
 
-def dry_from_density(volume: Estimate, pulp: Estimate, solids: Estimate) -> Estimate:
+def dry_from_density(volume: SlurryValue, pulp: SlurryValue, solids: SlurryValue) -> SlurryValue:
     """Return the dry mass or rate in a volume of pulp [m3], from the densities in kg/m3."""
     return propagated(lambda v, p, s: v * p * solids_share(p, s), (volume, pulp, solids))
 
 
-def propagated(function: Callable[..., float], inputs: Sequence[Estimate]) -> Estimate:
+def propagated(function: Callable[..., float], inputs: Sequence[SlurryValue]) -> SlurryValue:
     """Return a function of independent estimates, with its first-order sd."""
     values = [x.value for x in inputs]
     slopes = []
@@ -84,4 +84,4 @@ def propagated(function: Callable[..., float], inputs: Sequence[Estimate]) -> Es
         up, down = ([*values[:i], x.value + s, *values[i + 1 :]] for s in (step, -step))
         slopes.append((function(*up) - function(*down)) / (2.0 * step))
     variance = sum((slope * x.sd) ** 2 for slope, x in zip(slopes, inputs, strict=True))
-    return Estimate(function(*values), variance**0.5, tuple(slopes))
+    return SlurryValue(function(*values), variance**0.5, tuple(slopes))

@@ -6,6 +6,7 @@ from oretally.io.cells.headers import RELATIVE, Heading, Spellings, is_relative,
 from oretally.io.cells.numbers import ParsedNumber, plain_number, read_number
 from oretally.io.cells.quantity_names import (
     DENSITIES,
+    MASS,
     OTHER_QUANTITIES,
     SHARES,
     WATER,
@@ -29,9 +30,9 @@ from oretally.io.cells.value_columns import ValueColumn
 from oretally.io.cells.value_reader import ValueReader
 from oretally.io.cells.values import (
     WHOLE_EARTH,
-    CellValue,
     Grade,
     Measurand,
+    TypedValue,
     Weight,
     value_in_own_unit,
 )
@@ -39,6 +40,7 @@ from oretally.io.cells.words import NOT_MEASURED, folded_word, with_own_unit
 
 __all__ = [
     "DENSITIES",
+    "MASS",
     "NOT_MEASURED",
     "OTHER_QUANTITIES",
     "RELATIVE",
@@ -46,7 +48,6 @@ __all__ = [
     "WATER",
     "WET",
     "WHOLE_EARTH",
-    "CellValue",
     "ErrorColumn",
     "Grade",
     "Heading",
@@ -56,6 +57,7 @@ __all__ = [
     "Spellings",
     "StatedError",
     "StreamNames",
+    "TypedValue",
     "ValueColumn",
     "ValueReader",
     "Weight",

@@ -15,9 +15,10 @@ from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.survey import in_solution, solution_unit
 from oretally.io.cells.headers import Spellings
 
-__all__ = ["WATER", "QuantityNames", "dissolved_name", "quantities_of", "quantity_unit"]
+__all__ = ["MASS", "WATER", "QuantityNames", "dissolved_name", "quantities_of", "quantity_unit"]
 
 WATER = "water"
+MASS = "mass"  # of a class or a fraction
 _FLOWS = {basis.quantity: basis for basis in Basis}
 _VOLUMES = {Dimension.MASS: Dimension.VOLUME, Dimension.RATE: Dimension.VOLUME_RATE}
 _SOLUTION = re.compile(r"(?P<name>.+?)[\s_]+(?:in[\s_]+)?solution", re.IGNORECASE)

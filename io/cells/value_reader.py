@@ -9,7 +9,7 @@ from oretally.flowsheet.circuit import fold_name
 from oretally.io.cells.extrapolation import extrapolation_notes
 from oretally.io.cells.numbers import plain_number
 from oretally.io.cells.stated_errors import StatedError, error_of_nothing, read_row_error
-from oretally.io.cells.values import CellValue, Measurand
+from oretally.io.cells.values import Measurand, TypedValue
 from oretally.io.cells.words import NOT_MEASURED, folded_word
 from oretally.io.files import Cell, Table
 
@@ -44,7 +44,7 @@ class ValueReader:
         """Add a fault."""
         self.faults.append(Fault(problem, mend, place))
 
-    def value(self, cell: Cell, of: Measurand, place: Place, unit: Unit) -> CellValue | None:
+    def value(self, cell: Cell, of: Measurand, place: Place, unit: Unit) -> TypedValue | None:
         """Return the number of a cell that is not blank; None if it says so in a word, or is wrong.
 
         ``unit`` is that of its column.
@@ -64,13 +64,13 @@ class ValueReader:
         return found
 
     def statement(
-        self, read: CellValue, of: Measurand, error: Cell | None, error_unit: Unit | None
+        self, read: TypedValue, of: Measurand, error: Cell | None, error_unit: Unit | None
     ) -> tuple[_Rule, str] | None:
         """Return what states the error of a value, and its source; None, with a fault, if nothing.
 
         Parameters
         ----------
-        read : CellValue
+        read : TypedValue
         of : Measurand
         error : Cell or None
             Beside the value; None if there is no column of its errors.
@@ -99,7 +99,7 @@ class ValueReader:
         return next((each for each in found if each is not None), None)
 
     def stated_sd(
-        self, read: CellValue, of: Measurand, error: Cell | None, error_unit: Unit | None
+        self, read: TypedValue, of: Measurand, error: Cell | None, error_unit: Unit | None
     ) -> tuple[float, _Rule, str] | None:
         """Return the sd of a value in its unit, what states it, and the source of that."""
         found = self.statement(read, of, error, error_unit)
@@ -114,10 +114,10 @@ class ValueReader:
             self.faults.append(error_of_nothing(place))
         return sd > 0.0
 
-    def instead(self, read: CellValue, of: Measurand) -> str:
+    def instead(self, read: TypedValue, of: Measurand) -> str:
         """Return words on what would stand in for the error of the row, or nothing."""
         return ""
 
-    def missing(self, read: CellValue, of: Measurand) -> None:
+    def missing(self, read: TypedValue, of: Measurand) -> None:
         """Report a value without any error."""
         raise NotImplementedError

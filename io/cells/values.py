@@ -16,7 +16,7 @@ from oretally.io.cells.quantity_names import dissolved_name
 from oretally.io.cells.words import BELOW, TWO_WAYS, folded_word, in_own_unit
 from oretally.io.files import Cell, Table
 
-__all__ = ["WHOLE_EARTH", "CellValue", "Grade", "Measurand", "Weight", "value_in_own_unit"]
+__all__ = ["WHOLE_EARTH", "Grade", "Measurand", "TypedValue", "Weight", "value_in_own_unit"]
 
 WHOLE_EARTH = 6e24
 """Its mass in kg; of anything else, too, there is less in base units."""
@@ -27,7 +27,7 @@ _LIMIT = "Write the limit, as in <0.01"
 
 
 @dataclass(frozen=True, slots=True)
-class CellValue:
+class TypedValue:
     """A number as read, in ``unit``; below detection or above the range it is the limit.
 
     ``own_unit`` tells whether the cell itself named the unit.
@@ -56,7 +56,7 @@ class CellValue:
 def value_in_own_unit(
     cell: Cell, table: Table, place: Place, *, unit: Unit, unit_of: Callable[[str], Unit],
     what: str = "value",
-) -> CellValue | Fault:  # fmt: skip
+) -> TypedValue | Fault:  # fmt: skip
     """Return the number of a cell, in the unit that it names, else in that of its column.
 
     Parameters
@@ -80,7 +80,7 @@ def value_in_own_unit(
     reading = read_number(number, table, place, what)
     if isinstance(reading, Fault):
         return reading
-    return CellValue(cell, reading, unit, place, number is not cell)
+    return TypedValue(cell, reading, unit, place, number is not cell)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,19 +101,19 @@ class Measurand:
     title: str = ""
     rules: tuple[str, ...] = ()
 
-    def read(self, cell: Cell, table: Table, place: Place, unit: Unit) -> CellValue | Fault:
+    def read(self, cell: Cell, table: Table, place: Place, unit: Unit) -> TypedValue | Fault:
         """Return the number of a cell that is neither blank nor says that nothing was measured."""
         plain = plain_number(cell)
-        found: CellValue | Fault
+        found: TypedValue | Fault
         if plain is not None:
-            found = CellValue(cell, ParsedNumber(plain), unit, place)
+            found = TypedValue(cell, ParsedNumber(plain), unit, place)
         else:
             found = self._in_words(cell, table, place, unit)
         if isinstance(found, Fault):
             return found
         return self.wrong(found) or found
 
-    def _in_words(self, cell: Cell, table: Table, place: Place, unit: Unit) -> CellValue | Fault:
+    def _in_words(self, cell: Cell, table: Table, place: Place, unit: Unit) -> TypedValue | Fault:
         word = folded_word(cell)
         if word in TWO_WAYS:
             one, two = TWO_WAYS[word]
@@ -124,15 +124,15 @@ class Measurand:
             return self.below_unstated(cell, place, unit)
         return value_in_own_unit(cell, table, place, unit=unit, unit_of=self.unit_of)
 
-    def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> CellValue | Fault:
+    def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> TypedValue | Fault:
         """Return the detection limit for a word such as 'trace', or why there is none."""
         raise NotImplementedError
 
-    def wrong(self, found: CellValue) -> Fault | None:
+    def wrong(self, found: TypedValue) -> Fault | None:
         """Return what is wrong with the size of a number."""
         raise NotImplementedError
 
-    def bounded(self, found: CellValue) -> BoundedValue | None:
+    def bounded(self, found: TypedValue) -> BoundedValue | None:
         """Return the value if only bounds are known of it."""
         return None
 
@@ -143,12 +143,12 @@ class Grade(Measurand):
 
     analyte: Analyte
 
-    def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> CellValue | Fault:
+    def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> TypedValue | Fault:
         """Return the detection limit of the analyte, or what states one."""
         a = self.analyte
         if a.detection is not None:
             limit = ParsedNumber(unit.from_base(a.detection), below=True)
-            return CellValue(cell, limit, unit, place)
+            return TypedValue(cell, limit, unit, place)
         mend = f"{_LIMIT}."
         if dissolved_name(a.name) is None:
             spelt = f'"{a.name}"' if " " in a.name else a.name
@@ -159,7 +159,7 @@ class Grade(Measurand):
             place,
         )  # fmt: skip
 
-    def wrong(self, found: CellValue) -> Fault | None:
+    def wrong(self, found: TypedValue) -> Fault | None:
         """Return what is wrong with the size of a grade, or of a limit."""
         reading, place, most = found.reading, found.place, self.analyte.maximum
         if reading.below and reading.value <= 0.0:
@@ -177,7 +177,7 @@ class Grade(Measurand):
             return Fault(f"The grade is {found}, {why} ({limit}).", _CORRECT, place)
         return None
 
-    def bounded(self, found: CellValue) -> BoundedValue | None:
+    def bounded(self, found: TypedValue) -> BoundedValue | None:
         """Return a grade below detection or above the range as a value between its bounds."""
         if found.reading.below:
             return below_detection(found.value, found.unit)
@@ -203,11 +203,11 @@ class Weight(Measurand):
     weigh: str = "Weigh it, or leave it blank."
     negative: str = _NOT_MEASURED
 
-    def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> CellValue | Fault:
+    def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> TypedValue | Fault:
         """Refuse a word that only a grade can be."""
         return Fault(f"A {self.what} cannot be '{cell.text}'.", self.weigh, place)
 
-    def wrong(self, found: CellValue) -> Fault | None:
+    def wrong(self, found: TypedValue) -> Fault | None:
         """Return what is wrong with the size of a number."""
         if found.reading.below:
             return Fault(f"A {self.what} cannot be below detection.", self.weigh, found.place)
@@ -225,5 +225,5 @@ def _neither(what: str, mend: str, place: Place) -> Fault:
     return Fault(f"A {what} is measured, or it is not: '>' says neither.", mend, place)
 
 
-def _negative(what: str, found: CellValue, mend: str) -> Fault:
+def _negative(what: str, found: TypedValue, mend: str) -> Fault:
     return Fault(f"The {what} is {found}; it cannot be negative.", mend, found.place)

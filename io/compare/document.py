@@ -10,8 +10,13 @@ from oretally.io.wording import defer
 from oretally.recon.answers import AnswerName
 from oretally.recon.comparison import BalancedTest, Comparison, Difference
 
-__all__ = ["COMPARISON_SCHEMA", "comparison_document", "comparison_json", "comparison_schema",
-           "written"]  # fmt: skip
+__all__ = [
+    "COMPARISON_SCHEMA",
+    "comparison_document",
+    "comparison_json",
+    "comparison_rows",
+    "comparison_schema",
+]  # fmt: skip
 
 COMPARISON_SCHEMA = "oretally.comparison/1"
 
@@ -32,7 +37,7 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
     return {
         "schema": COMPARISON_SCHEMA,
         "arms": [
-            {"label": found.arm_label(i), "tests": written(arm)}
+            {"label": found.arm_label(i), "tests": comparison_rows(arm)}
             for i, arm in enumerate(found.arms)
         ],
         "common": {
@@ -42,24 +47,24 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
                 {"stream": s, "quantity": q} for s, q in sorted(common.measurements)
             ],
         },
-        **written.keys(found, "alpha least"),
+        **comparison_rows.keys(found, "alpha least"),
         "correction": "Holm",
-        **written.keys(
+        **comparison_rows.keys(
             found,
             "together together_by_size alpha_whole_streams=alpha_whole alpha_by_size",
         ),
         "verdicts": list(verdicts(found)),
         "differences": [_difference(d, found) for d in found.differences],
-        "left_out": written(found.left_out),
+        "left_out": comparison_rows(found.left_out),
         "cautions": list(cautions(found)),
-        "what_can_hurt": written(hazards(found)),
+        "what_can_hurt": comparison_rows(hazards(found)),
         "defer": defer(),
     }  # fmt: skip
 
 
 def _test(t: BalancedTest) -> dict[str, Any]:
     return {
-        **written.keys(
+        **comparison_rows.keys(
             t,
             "label title=model.survey.title feed=answers.feed consistent=test.consistent "
             "chi_square=test.statistic dof=test.dof p=test.p",
@@ -71,14 +76,14 @@ def _test(t: BalancedTest) -> dict[str, Any]:
 
 def _difference(d: Difference, found: Comparison) -> dict[str, Any]:
     return {
-        **written.keys(
+        **comparison_rows.keys(
             d,
             "answer kind=answer.kind analyte=answer.analyte stream=answer.stream size=answer.size "
             "unit",
         ),
         "first": found.arm_label(d.first),
         "second": found.arm_label(d.second),
-        **written.keys(
+        **comparison_rows.keys(
             d,
             "first_value first_sd second_value second_sd difference sd "
             "sd_with_nothing_common=apart_sd sd_between_equal_tests=between_sd dof p scaled_sd "
@@ -88,5 +93,5 @@ def _difference(d: Difference, found: Comparison) -> dict[str, Any]:
     }
 
 
-written = JsonRows({AnswerName: str, BalancedTest: _test})
+comparison_rows = JsonRows({AnswerName: str, BalancedTest: _test})
 """Writes the rows of a comparison."""

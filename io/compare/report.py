@@ -13,8 +13,8 @@ from oretally.io.wording import (
     as_text,
     brief,
     defer,
-    folded,
     print_table,
+    wrapped,
 )
 from oretally.recon.comparison import Comparison
 
@@ -24,14 +24,14 @@ __all__ = ["comparison_report", "comparison_text"]
 def comparison_text(found: Comparison) -> str:
     """Return the comparison as plain text."""
     table = as_text(lambda console: print_table(difference_table(found), console))
-    lines = [line for verdict in verdicts(found) for line in folded(verdict)]
+    lines = [line for verdict in verdicts(found) for line in wrapped(verdict)]
     lines += table.splitlines()
-    lines += [line for caution in cautions(found) for line in folded(caution, "- ")]
+    lines += [line for caution in cautions(found) for line in wrapped(caution, "- ")]
     hurts = hazards(found)
     if hurts:
         lines += ["", CAUTIONS_HEADING]
-        lines += [line for caution in hurts for line in folded(f"CAUTION {brief(caution)}", "- ")]
-        lines += folded(defer())
+        lines += [line for caution in hurts for line in wrapped(f"CAUTION {brief(caution)}", "- ")]
+        lines += wrapped(defer())
     return "\n".join(lines) + "\n"
 
 

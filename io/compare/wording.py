@@ -10,7 +10,7 @@ from oretally.io.wording import Caution, ResultTable, circuit_cautions
 from oretally.recon.answers import GRADE
 from oretally.recon.comparison import (
     MOST_TESTS,
-    POWER,
+    TESTS_POWER,
     BalancedTest,
     Comparison,
     Difference,
@@ -258,9 +258,10 @@ def _of_method(found: Comparison) -> Iterator[str]:
         f"answers{f' of {what}' if len(told) > 1 else ''})"
         for n, what, alpha in counts if n
     )  # fmt: skip
+    chance = format_number(100.0 * TESTS_POWER)
     yield (
         "'tests of each': with so many whole tests of each kind, and more than there were, a "
-        f"difference {size} would be found real with a chance of {format_number(100.0 * POWER)} % "
+        f"difference {size} would be found real with a chance of {chance} % "
         f"or more, judged as one of all that are looked at: at {levels}. What is common is "
         "taken to stay common."
     )

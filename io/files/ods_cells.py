@@ -11,7 +11,7 @@ from datetime import date, datetime
 
 from oretally.flowsheet import Place
 from oretally.io.files.table import Cell, CellValue, cleaned
-from oretally.io.files.workbook_xml import LOCAL, Sheet, count_cells, parse_member, shown_percent
+from oretally.io.files.workbook_xml import LOCAL, SheetXml, count_cells, parse_member, shown_percent
 
 __all__ = ["ods_sheets"]
 
@@ -20,7 +20,9 @@ _CELLS = ("table-cell", "covered-table-cell")
 _ASIDE = ("annotation", "tracked-changes", "shapes", "dde-links", "frame", "custom-shape", "object")
 
 
-def ods_sheets(archive: zipfile.ZipFile, name: str, wanted: Callable[[str], bool]) -> list[Sheet]:
+def ods_sheets(
+    archive: zipfile.ZipFile, name: str, wanted: Callable[[str], bool]
+) -> list[SheetXml]:
     """Return the sheets of a workbook; only the wanted ones with their cells.
 
     Parameters
@@ -41,7 +43,7 @@ class _Reader:
 
     def __init__(self, name: str, wanted: Callable[[str], bool]) -> None:
         self.name, self.wanted = name, wanted
-        self.sheets: list[Sheet] = []
+        self.sheets: list[SheetXml] = []
         self.style = ""
         self.hidden_styles: set[str] = set()
         self.aside = 0
@@ -74,7 +76,7 @@ class _Reader:
         elif tag == "table":
             title = attributes.get("table:name", "")
             hidden = attributes.get("table:style-name", "") in self.hidden_styles
-            self.sheets.append(Sheet(title, hidden, []))
+            self.sheets.append(SheetXml(title, hidden, []))
             self.origin = Place(file=self.name, sheet=title)
             self.reading, self.row, self.cells = self.wanted(title), 0, 0
         elif tag == "style":

@@ -15,7 +15,7 @@ from oretally.flowsheet import Fault, Place
 from oretally.flowsheet.circuit import fold_name
 from oretally.io.files.ods_cells import ods_sheets
 from oretally.io.files.table import Table, collection_paused, filled_columns, key_of, make_table
-from oretally.io.files.workbook_xml import NotRead, Sheet, opened
+from oretally.io.files.workbook_xml import NotRead, SheetXml, opened
 from oretally.io.files.xlsx_cells import xlsx_sheets
 
 __all__ = ["SUFFIXES", "Sheets", "read_workbook"]
@@ -105,7 +105,7 @@ def read_workbook(
     return sheets, faults
 
 
-def _sheets(data: bytes, name: str, wanted: Sequence[str]) -> list[Sheet]:
+def _sheets(data: bytes, name: str, wanted: Sequence[str]) -> list[SheetXml]:
     """Return the sheets of a workbook by what is in it, whatever its name ends in."""
     _refuse(data)
     with opened(data) as archive:
@@ -164,7 +164,7 @@ def _refuse(data: bytes) -> None:
         )
 
 
-def _misspelt(found: Iterable[Sheet], wanted: Sequence[str], name: str) -> Iterable[Fault]:
+def _misspelt(found: Iterable[SheetXml], wanted: Sequence[str], name: str) -> Iterable[Fault]:
     """Refuse sheets that are not read, but are called almost like one that is missing."""
     titles = [fold_name(sheet.title) for sheet in found]
     missing = [key for key in wanted if key not in titles]

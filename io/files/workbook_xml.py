@@ -10,7 +10,7 @@ from xml.parsers import expat
 
 from oretally.io.files.table import MOST_CELLS, Cell
 
-__all__ = ["LOCAL", "NotRead", "Sheet", "count_cells", "opened", "parse_member", "shown_percent"]
+__all__ = ["LOCAL", "NotRead", "SheetXml", "count_cells", "opened", "parse_member", "shown_percent"]
 
 StartTag = Callable[[str, dict[str, str]], None]
 _PIECE = 2**20
@@ -26,7 +26,7 @@ class NotRead(Exception):
 
 
 @dataclass(slots=True)
-class Sheet:
+class SheetXml:
     """One sheet: its name, whether it is hidden, and the filled cells of every row with any."""
 
     title: str

@@ -13,7 +13,7 @@ from datetime import date, datetime, time, timedelta
 from oretally.flowsheet import Place
 from oretally.io.files.number_formats import DATE, MIXED, PERCENT, PLAIN, THOUSANDS, format_kind
 from oretally.io.files.table import Cell, CellValue, cleaned
-from oretally.io.files.workbook_xml import LOCAL, Sheet, count_cells, parse_member, shown_percent
+from oretally.io.files.workbook_xml import LOCAL, SheetXml, count_cells, parse_member, shown_percent
 
 __all__ = ["xlsx_sheets"]
 
@@ -24,7 +24,9 @@ _DAYS = {False: datetime(1899, 12, 30), True: datetime(1904, 1, 1)}  # day 0, by
 _LAST_DAY = 2_958_466  # 31 December 9999 has passed
 
 
-def xlsx_sheets(archive: zipfile.ZipFile, name: str, wanted: Callable[[str], bool]) -> list[Sheet]:
+def xlsx_sheets(
+    archive: zipfile.ZipFile, name: str, wanted: Callable[[str], bool]
+) -> list[SheetXml]:
     """Return the wanted sheets of a workbook.
 
     Parameters
@@ -42,7 +44,7 @@ def xlsx_sheets(archive: zipfile.ZipFile, name: str, wanted: Callable[[str], boo
     targets = _targets(archive, f"{folder}/_rels/{file}.rels".lstrip("/"))
     by_kind = {kind: target for kind, target in targets.values()}
     if not any(wanted(title) for title, _, _ in sheets):
-        return [Sheet(title, hidden, []) for title, hidden, _ in sheets]
+        return [SheetXml(title, hidden, []) for title, hidden, _ in sheets]
     texts = _shared_texts(archive, by_kind.get("sharedStrings", ""))
     kinds = _style_kinds(archive, by_kind.get("styles", ""))
     found = []
@@ -53,7 +55,7 @@ def xlsx_sheets(archive: zipfile.ZipFile, name: str, wanted: Callable[[str], boo
             reader = _SheetReader(Place(file=name, sheet=title), texts, kinds, _DAYS[since_1904])
             parse_member(archive, target, reader.start, reader.end, reader.text)
             rows = reader.rows
-        found.append(Sheet(title, hidden, rows))
+        found.append(SheetXml(title, hidden, rows))
     return found
 
 

@@ -23,10 +23,10 @@ from oretally.flowsheet import (
 from oretally.flowsheet.circuit import fold_name
 from oretally.io.cells import (
     NOT_MEASURED,
-    CellValue,
     ErrorColumn,
     Measurand,
     ParsedNumber,
+    TypedValue,
     folded_word,
     percent_refused,
     value_in_own_unit,
@@ -229,7 +229,9 @@ class _Reader:
         name = row.standard if row.standard != row.sample else ""
         batch.standards.append(Standard(row.sample, value, figures[0], figures[1], name))
 
-    def figure(self, row: LabRow, column: str, cell: Cell | None, place: Place) -> CellValue | None:
+    def figure(
+        self, row: LabRow, column: str, cell: Cell | None, place: Place
+    ) -> TypedValue | None:
         """Return what a cell certifies, with its unit; None, with a fault, if nothing."""
         what = "certified value" if column == "certified" else column
         if cell is None or cell.blank:
@@ -268,11 +270,11 @@ class _Assay(Measurand):
 
     __slots__ = ()
 
-    def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> CellValue | Fault:
+    def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> TypedValue | Fault:
         return Fault(f"'{cell.text}' gives no limit of detection.", "Write the limit, as in "
                      "<0.01, or leave the cell blank if it was not assayed.", place)  # fmt: skip
 
-    def wrong(self, found: CellValue) -> Fault | None:
+    def wrong(self, found: TypedValue) -> Fault | None:
         text, reading = found.cell.text, found.reading
         if found.value < 0.0:
             return Fault(f"The value is {text}.", f"Write <{text.lstrip('<>- ')} if that is how "
@@ -287,6 +289,6 @@ class _Assay(Measurand):
 _ASSAY = _Assay(unit_of=_grade_unit)
 
 
-def _in_unit(found: CellValue, batch: LabBatch) -> float:
+def _in_unit(found: TypedValue, batch: LabBatch) -> float:
     """Return a number in the unit of the batch; as typed if that is its own."""
     return found.value if found.unit == batch.unit else batch.unit.from_base(found.base)

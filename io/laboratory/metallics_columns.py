@@ -17,10 +17,11 @@ from oretally.flowsheet import (
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import did_you_mean
 from oretally.io.cells import (
+    MASS,
     WHOLE_EARTH,
-    CellValue,
     Heading,
     Spellings,
+    TypedValue,
     ValueColumn,
     error_of_nothing,
     error_without_value,
@@ -31,9 +32,9 @@ from oretally.io.cells import (
 )
 from oretally.io.files import Cell, Table
 
-__all__ = ["CONTAINED", "MASS", "Columns", "Value", "read_columns", "read_value"]
+__all__ = ["CONTAINED", "Columns", "Value", "read_columns", "read_value"]
 
-MASS, CONTAINED = "mass", "contained"
+CONTAINED = "contained"
 _WORDS = {"stream": "stream", "fraction": "fraction", "note": "note", "notes": "note"}
 _WET = "wet mass"
 _MASSES = (MASS, "dry mass")  # all masses of this table are dry
@@ -213,7 +214,7 @@ def read_value(
     return Value(read.base, sd, False, place)
 
 
-def _sd(read: CellValue, error: Cell, column: ValueColumn, table: Table) -> float | Fault:
+def _sd(read: TypedValue, error: Cell, column: ValueColumn, table: Table) -> float | Fault:
     """Return the stated error of a number in its base unit, or what is wrong with it."""
     where = error.place.about(stream=read.place.stream, quantity=column.name)
     dimension = column.unit.dimension
@@ -229,7 +230,7 @@ def _sd(read: CellValue, error: Cell, column: ValueColumn, table: Table) -> floa
     return sd if sd > 0.0 else error_of_nothing(where)
 
 
-def _wrong(read: CellValue, column: ValueColumn) -> Fault | None:
+def _wrong(read: TypedValue, column: ValueColumn) -> Fault | None:
     """Return what is wrong with the size of a number."""
     what = column.name if column.analyte else "mass of the fraction"
     shown = read.cell.text if read.own_unit else f"{read.cell.text} {read.unit}"

@@ -14,7 +14,7 @@ from oretally.io.laboratory.judgement import (
     signed_percent,
 )
 from oretally.io.report import Block, Boxed, Items, Picture, Section, Terms, page
-from oretally.io.wording import ResultTable, folded
+from oretally.io.wording import ResultTable, wrapped
 
 __all__ = ["LAB_REMARKS", "lab_report", "lab_summary"]
 
@@ -35,8 +35,8 @@ def lab_summary(found: JudgedTable) -> str:
     for judgement in found.judgements:
         lines += ["", f"{judgement.batch.analyte} [{judgement.batch.unit}]"]
         for word, text in (*_words(judgement), ("verdict", judgement.verdict)):
-            lines += folded(text, f"  {word:<11}")
-    lines += ["", *(line for remark in LAB_REMARKS for line in folded(remark))]
+            lines += wrapped(text, f"  {word:<11}")
+    lines += ["", *(line for remark in LAB_REMARKS for line in wrapped(remark))]
     return "\n".join(lines) + "\n"
 
 

@@ -22,7 +22,7 @@ from oretally.flowsheet.survey import (
     PROPAGATED,
     STATED,
     WATER_DENSITY,
-    Estimate,
+    SlurryValue,
     Sourced,
     combined_sd,
     dry_from_density,
@@ -101,7 +101,7 @@ def dry_flows(typed: Sourced, basis: Basis, flow_unit: Unit, *, faults: list[Fau
 
 
 def made_of(
-    typed: Sequence[Measurement], found: Estimate, quantity: str, unit: Unit
+    typed: Sequence[Measurement], found: SlurryValue, quantity: str, unit: Unit
 ) -> Measurement:
     """Return what was computed from typed numbers of a stream as a measurement, in ``unit``.
 
@@ -244,11 +244,11 @@ def dense(found: Mapping[str, Measurement]) -> Fault | None:
     return Fault("The pulp is as dense as its solids, or denser.", "Correct one of the two.", place)
 
 
-def _dry(found: Mapping[str, Measurement], basis: Basis) -> tuple[Estimate, list[Measurement]]:
+def _dry(found: Mapping[str, Measurement], basis: Basis) -> tuple[SlurryValue, list[Measurement]]:
     """Return the dry flow [kg or kg/h] and the measurements it was made from."""
 
-    def of(quantity: str) -> Estimate:
-        return Estimate(found[quantity].value_base, found[quantity].sd_base)
+    def of(quantity: str) -> SlurryValue:
+        return SlurryValue(found[quantity].value_base, found[quantity].sd_base)
 
     wet = WET[basis]
     if wet in found:

@@ -10,10 +10,10 @@ from oretally.flowsheet import Analyte, Dimension, Fault, Measurement
 from oretally.flowsheet.survey import SizeRule, in_solution
 from oretally.io.cells import (
     RELATIVE,
-    CellValue,
     Grade,
     Measurand,
     StreamNames,
+    TypedValue,
     ValueReader,
     Weight,
     quantity_unit,
@@ -97,16 +97,16 @@ class EntryChecker(ValueReader):
             self.faults.append(found)
         return None
 
-    def instead(self, read: CellValue, of: Measurand) -> str:
+    def instead(self, read: TypedValue, of: Measurand) -> str:
         """Return words on the rule that would stand in for a missing error, or nothing."""
         rule = self.rule(read.place.stream, of)
         return f" to use the rule stated for the {rule[1]}" if rule else ""
 
-    def missing(self, read: CellValue, of: Measurand) -> None:
+    def missing(self, read: TypedValue, of: Measurand) -> None:
         """Report a number without an error."""
         self.fault("No error is stated.", self.proposal(read, of), read.place)
 
-    def proposal(self, read: CellValue, of: Measurand) -> str:
+    def proposal(self, read: TypedValue, of: Measurand) -> str:
         """Return a proposal for a missing error: proposed, never used."""
         name = of.title
         same = [

@@ -24,7 +24,7 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import (
-    Estimate,
+    SlurryValue,
     Sourced,
     propagated,
     pulp_density,
@@ -127,7 +127,9 @@ def water_flows(
             continue
         for way in _ways(found, wet):
             inputs = [found[q] for q in way.of]
-            result = propagated(way.function, [Estimate(m.value_base, m.sd_base) for m in inputs])
+            result = propagated(
+                way.function, [SlurryValue(m.value_base, m.sd_base) for m in inputs]
+            )
             shown = _PERCENT if way.quantity == _SHARE else flow_unit
             computed = made_of(inputs, result, way.quantity, shown)
             made.setdefault(stream, []).append(computed)

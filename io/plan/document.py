@@ -10,11 +10,11 @@ from oretally.io.plan.samples import SampleNeed, sample_needs
 from oretally.io.plan.summary import plan_warnings
 from oretally.recon.plan import MeasurementPlan, NextBest, Option, PlanAnswer, PlannedReading
 
-__all__ = ["PLAN_SCHEMA", "plan_document", "plan_json", "plan_schema", "written"]
+__all__ = ["PLAN_SCHEMA", "plan_document", "plan_json", "plan_rows", "plan_schema"]
 
 PLAN_SCHEMA = "oretally.plan/1"
 
-written = JsonRows({
+plan_rows = JsonRows({
     PlanAnswer: "name unit value",
     Option: "budget cost unpriced gap sds readings",
     PlannedReading: "stream quantity method? unit value times new sd",
@@ -44,12 +44,12 @@ def plan_document(case: PlanCase, found: MeasurementPlan) -> dict[str, Any]:
     needs = () if found.best is None else sample_needs(case, found.best)
     return {
         "schema": PLAN_SCHEMA,
-        **written.keys(case, "title currency"),
-        **written.keys(
+        **plan_rows.keys(case, "title currency"),
+        **plan_rows.keys(
             found,
             "budget keep answers not_determined=never today best curve cheapest=least "
             "next_best=more identifiable identifiable_proven",
         ),
-        "samples": written(needs),
+        "samples": plan_rows(needs),
         "notes": [*plan_warnings(case, found), *case.notes],
     }

@@ -10,7 +10,7 @@ from oretally.io.plan.case import PlanCase
 from oretally.io.plan.methods import named_with
 from oretally.io.plan.samples import SampleNeed, sample_needs
 from oretally.io.sampling import mass_text
-from oretally.io.wording import folded
+from oretally.io.wording import wrapped
 from oretally.recon.plan import CURVE, MOST_TOLD, MeasurementPlan, Option
 
 __all__ = ["PLAN_REMARKS", "plan_summary", "plan_warnings"]
@@ -32,7 +32,7 @@ def plan_summary(case: PlanCase, found: MeasurementPlan) -> str:
     """Return the plan as text."""
     lines = [f"Plan of measurements for '{case.title}'"]
     for word, sentence in _head(case, found):
-        lines += folded(sentence, f"{word:13}")
+        lines += wrapped(sentence, f"{word:13}")
     lines += ["", "Answers, ± now and by the plan", *_answers(found)]
     if found.best is not None:
         lines += ["", f"The best plan within {_money(found.budget, case)}"]
@@ -45,8 +45,8 @@ def plan_summary(case: PlanCase, found: MeasurementPlan) -> str:
     notes = (*plan_warnings(case, found), *case.notes)
     if notes:
         lines += ["", "Notes"]
-        lines += [line for note in notes for line in folded(note, "- ")]
-    lines += ["", *(line for remark in PLAN_REMARKS for line in folded(remark))]
+        lines += [line for note in notes for line in wrapped(note, "- ")]
+    lines += ["", *(line for remark in PLAN_REMARKS for line in wrapped(remark))]
     return "\n".join(lines) + "\n"
 
 
@@ -197,7 +197,7 @@ def _change(now: float | None, then: float | None) -> str:
 def _identifiable(found: MeasurementPlan, case: PlanCase) -> list[str]:
     option = found.identifiable
     if option is None:
-        return folded(
+        return wrapped(
             "The cheapest plan that tells every error from every other: none was found among the "
             f"measurements on offer, with {_most(case)} of each."
         )
@@ -207,7 +207,7 @@ def _identifiable(found: MeasurementPlan, case: PlanCase) -> list[str]:
         "other (no two traces with a correlation of 0.95 or more): "
         f"{_money(option.cost, case)}, {proof}. Losses at nodes are not looked at."
     )
-    return [*folded(text), *_shopping(option, keep=_kept(found))]
+    return [*wrapped(text), *_shopping(option, keep=_kept(found))]
 
 
 def _most(case: PlanCase) -> str:
@@ -221,14 +221,14 @@ def _samples(case: PlanCase, found: MeasurementPlan) -> list[str]:
         return ["Sample masses: there is no plan within the budget, and so none of its samples."]
     needs = sample_needs(case, found.best)
     if not needs:
-        return folded(
+        return wrapped(
             "Sample masses: the case does not describe the sampling of what is planned. 'oretally "
             "sample-mass' tells how much an ore needs; a source with sampling = { ... } brings it "
             "into the plan."
         )
     lines = ["Sample masses (Gy's fundamental error, beside a third of the sd of the readings)"]
     for need in needs:
-        lines += folded(_need(need), "  ", "    ")
+        lines += wrapped(_need(need), "  ", "    ")
     return lines
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from oretally.flowsheet import Basis, Survey
 from oretally.io.definition import Price
 from oretally.io.json_rows import document_text, packaged_schema
-from oretally.io.results.document_rows import written
+from oretally.io.results.document_rows import balance_rows
 from oretally.io.wording import (
     MONEY_CAUTION,
     Simulated,
@@ -48,27 +48,27 @@ def balance_document(
     """Return the balance as plain dicts and lists."""
     return {
         "schema": BALANCE_SCHEMA,
-        **written.keys(
+        **balance_rows.keys(
             balance,
             "title=survey.title basis=survey.basis feed products converged status iterations "
             "objective redundancy=global_test.dof stationarity max_imbalance certificate "
             "global_test circuit",
         ),
         "values": [_value(v, balance.survey) for v in balance.values],
-        **written.keys(
+        **balance_rows.keys(
             balance,
             "closures heads recoveries budgets separations formulas extractions dissolutions "
             "inventories amounts",
         ),
         "worth": _worth(balance, prices),
-        "what_if": written(otherwise),
-        "simulation": written(simulated),
+        "what_if": balance_rows(otherwise),
+        "simulation": balance_rows(simulated),
         "sizes": {
             "openings_um": list(balance.survey.sizes.openings),
-            **written(balance.sizes),
+            **balance_rows(balance.sizes),
         },
-        "losses": written(balance.losses),
-        "cautions": {"shown": written(cautions_of(balance)), "defer": defer()},
+        "losses": balance_rows(balance.losses),
+        "cautions": {"shown": balance_rows(cautions_of(balance)), "defer": defer()},
         **_gross_errors(balance.gross_errors),
         "doubtful": list(balance.doubtful),
         "unbalanced": _unbalanced(balance),
@@ -79,12 +79,12 @@ def balance_document(
 def _value(v: BalancedValue, survey: Survey) -> dict[str, Any]:
     m = survey.measured(v.stream, v.quantity)
     return {
-        **written.keys(
+        **balance_rows.keys(
             v,
             "stream quantity carrier unit measured sd adjusted adjusted_sd adjustment standardised "
             "class=value_class redundancy detectable_error at_bound error_source",
         ),
-        "error_parts": written(() if m is None else m.parts),
+        "error_parts": balance_rows(() if m is None else m.parts),
         "note": v.note,
     }
 
@@ -96,21 +96,23 @@ def _worth(balance: Balance, prices: Sequence[Price]) -> dict[str, Any] | None:
         "caution": MONEY_CAUTION,
         "currency": prices[0].currency,
         "of": "batch" if balance.survey.basis is Basis.BATCH else "hour",
-        "prices": [written(p) for p in prices],
-        "rows": [written(r) for r in worth_rows(balance, prices)],
+        "prices": [balance_rows(p) for p in prices],
+        "rows": [balance_rows(r) for r in worth_rows(balance, prices)],
     }
 
 
 def _gross_errors(found: GrossErrors) -> dict[str, Any]:
     return {
-        "suspects": written(found.suspects),
-        "probabilities": [{**written(place), "probability": p} for place, p in found.probabilities],
-        **written.keys(
+        "suspects": balance_rows(found.suspects),
+        "probabilities": [
+            {**balance_rows(place), "probability": p} for place, p in found.probabilities
+        ],
+        **balance_rows.keys(
             found,
             "explanations groups detectable_error=hidden dispersion=variance_factors "
             "second_opinions=opinions",
         ),
-        "search": written.keys(
+        "search": balance_rows.keys(
             found,
             "tests measurement_limit nodal_limit near_correlation=near_limit power rates "
             "all_explanations_up_to=all_up_to left_out sound",
@@ -125,15 +127,15 @@ def _unbalanced(balance: Balance) -> dict[str, Any] | None:
     lines = [*obstacles(balance), *repair_sentences(balance)]
     return {
         "sentences": [sentence for _, sentence in lines],
-        "recycles": written(found.recycles),
-        "held": written.keys(found, "taken? unit=flow_unit flows=together"),
-        "agreement": written.keys(
+        "recycles": balance_rows(found.recycles),
+        "held": balance_rows.keys(found, "taken? unit=flow_unit flows=together"),
+        "agreement": balance_rows.keys(
             found, "statistic=objective dof p of_a_balance=balanced consistent=agree"
         ),
-        **written.keys(found, "would_hold=holds contradicting=misfits repairs"),
+        **balance_rows.keys(found, "would_hold=holds contradicting=misfits repairs"),
         "trials": {
-            **written.keys(found, "tried left_out"),
+            **balance_rows.keys(found, "tried left_out"),
             "slips": found.tried - found.left_out,
-            **written.keys(found, "measurements_untried=untried most"),
+            **balance_rows.keys(found, "measurements_untried=untried most"),
         },
     }

@@ -47,7 +47,7 @@ from oretally.recon.result import (
     WhatIf,
 )
 
-__all__ = ["written"]
+__all__ = ["balance_rows"]
 
 _TEST = "statistic dof p"
 
@@ -58,11 +58,11 @@ def _separation(s: Separation) -> dict[str, Any]:
         for name, pair in s.enrichment.items()
     }
     keys = "stream of yield=yield_percent yield_sd ratio_of_concentration ratio_sd"
-    return written.keys(s, keys) | {"enrichment": grades}
+    return balance_rows.keys(s, keys) | {"enrichment": grades}
 
 
 def _partitioned(p: Partitioned) -> dict[str, Any]:
-    return written.keys(p, "node product classes sharpness") | {
+    return balance_rows.keys(p, "node product classes sharpness") | {
         "fits": [_fit(p, fit) for fit in p.fits]
     }
 
@@ -70,7 +70,7 @@ def _partitioned(p: Partitioned) -> dict[str, Any]:
 def _fit(p: Partitioned, fit: FittedPartition) -> dict[str, Any]:
     ends = fit.bypass_range
     return {
-        **written(fit),
+        **balance_rows(fit),
         "bypass_range": None if ends is None else {"least": ends[0], "most": ends[1]},
         "open_classes": [
             {"class": p.classes[o.place].label, "least": 100.0 * o.least, "most": 100.0 * o.most,
@@ -85,7 +85,7 @@ def _sharpness(found: Sharpness) -> dict[str, Any]:
     def pair(value: float | None, sd: float | None) -> dict[str, float | None] | None:
         return None if value is None else {"value": value, "sd": sd}
 
-    return written.keys(found, "d25 d50 d75") | {
+    return balance_rows.keys(found, "d25 d50 d75") | {
         "ecart_probable_um": pair(found.ecart_probable_um, found.ecart_probable_sd_um),
         "imperfection": pair(found.imperfection, found.imperfection_sd),
         "kappa": pair(found.kappa, found.kappa_sd),
@@ -94,15 +94,15 @@ def _sharpness(found: Sharpness) -> dict[str, Any]:
 
 
 def _end(end: LossEnd) -> dict[str, Any]:
-    told = written.keys(end, "than_loss=against_loss than_head=against_head matters")
-    return {"end": end.end, **written(end.part), **told}
+    told = balance_rows.keys(end, "than_loss=against_loss than_head=against_head matters")
+    return {"end": end.end, **balance_rows(end.part), **told}
 
 
 def _by_size(found: SizeRecovery) -> dict[str, Any]:
     classes = [
-        {"class": label, "share": written(share, Estimate)} for label, share in found.classes
+        {"class": label, "share": balance_rows(share, Estimate)} for label, share in found.classes
     ]
-    return written.keys(found, "node analyte product") | {"classes": classes}
+    return balance_rows.keys(found, "node analyte product") | {"classes": classes}
 
 
 def _place(place: ErrorPlace) -> dict[str, Any]:
@@ -117,31 +117,31 @@ def _suspect(s: Suspect) -> dict[str, Any]:
     return {
         "group": s.group,
         "kind": kinds.pop() if len(kinds) == 1 else "mixed",
-        **written.keys(s, "probability shares"),
+        **balance_rows.keys(s, "probability shares"),
         "near": [{**_place(p), "correlation": c} for p, c in s.near],
-        **written.keys(s, "unit estimated_error sd statistic p"),
+        **balance_rows.keys(s, "unit estimated_error sd statistic p"),
         "after_removal": {"objective": s.objective_without, "dof": s.dof_without},
-        **written.keys(s, "slips tie_breakers together"),
+        **balance_rows.keys(s, "slips tie_breakers together"),
     }
 
 
 def _hidden(h: HiddenError) -> dict[str, Any]:
-    moves = written.keys(h, "stream=product analyte points")
-    return written.keys(h, "stream quantity unit size checked") | {"moves": moves}
+    moves = balance_rows.keys(h, "stream=product analyte points")
+    return balance_rows.keys(h, "stream quantity unit size checked") | {"moves": moves}
 
 
 def _repair(r: Repair) -> dict[str, Any]:
     opened = [{"stream": s, "quantity": q} for s, q in r.opened]
     keys = "kind reason? readings statistic=objective dof p log_odds checked"
-    return written.keys(r, keys) | {"not_determined_then": opened}
+    return balance_rows.keys(r, keys) | {"not_determined_then": opened}
 
 
 def _what_if(found: WhatIf) -> dict[str, Any]:
     return {
-        **written.keys(found, "changes converged status"),
-        "as_it_is": written.keys(found.now, _TEST),
-        "what_if": None if found.test is None else written.keys(found.test, _TEST),
-        **written.keys(found, "recoveries values"),
+        **balance_rows.keys(found, "changes converged status"),
+        "as_it_is": balance_rows.keys(found.now, _TEST),
+        "what_if": None if found.test is None else balance_rows.keys(found.test, _TEST),
+        **balance_rows.keys(found, "recoveries values"),
     }
 
 
@@ -164,17 +164,17 @@ def _answer(r: SimulatedAnswer) -> dict[str, Any]:
     off = ("tolerance", "low_off", "high_off")
     return {
         "answer": r.answer.name,
-        **written.keys(r.answer, "kind of quantity unit value sd"),
-        **written.keys(r, "draws mean simulated_sd=sd"),
+        **balance_rows.keys(r.answer, "kind of quantity unit value sd"),
+        **balance_rows.keys(r, "draws mean simulated_sd=sd"),
         **ends(r.symmetric, "low", "high"),
         **ends(r.shortest, "shortest_low", "shortest_high"),
         "sd_holds": r.valid,
         **(dict.fromkeys(off) if r.validation is None
-           else written.keys(r.validation, "tolerance=delta low_off high_off")),
+           else balance_rows.keys(r.validation, "tolerance=delta low_off high_off")),
     }  # fmt: skip
 
 
-written = JsonRows({
+balance_rows = JsonRows({
     Circuit: "streams nodes",
     Stream: "name from=source to=target carries like stock",
     Node: "name kind",

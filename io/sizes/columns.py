@@ -13,6 +13,7 @@ from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.units import Series, opening_um, openings_of, outside
 from oretally.io.cells import (
+    MASS,
     Heading,
     Spellings,
     ValueColumn,
@@ -23,9 +24,8 @@ from oretally.io.cells import (
 )
 from oretally.io.files import Cell, Table
 
-__all__ = ["MASS", "OpeningColumn", "SizesColumns", "read_opening", "read_sizes_columns"]
+__all__ = ["OpeningColumn", "SizesColumns", "read_opening", "read_sizes_columns"]
 
-MASS = "mass"
 _PASSING, _RETAINED = "passing", "retained"
 _WORDS = {"stream": "stream", "note": "note", "notes": "note"}
 _MASSES = (MASS, "dry mass")  # all masses of this table are dry

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from oretally.flowsheet import Dimension, parse_unit
 from oretally.flowsheet.digits import format_number
 from oretally.flowsheet.survey import PROPAGATED
-from oretally.io.cells import CellValue, ValueColumn
+from oretally.io.cells import TypedValue, ValueColumn
 from oretally.io.sizes.columns import SizesColumns
 from oretally.io.sizes.stacks import SieveClass
 from oretally.io.sizes.values import ClassValue, ClassValues
@@ -18,7 +18,7 @@ __all__ = ["ClassShares", "class_shares"]
 
 _LEAST, _MOST = 99.0, 101.0  # percent to which rounded shares may add up; common sense, no source
 _EXACT = 1e-7  # percent; what is closer to 100 adds up by rounding of the last digit of a float
-_Weighed = tuple[CellValue, ValueColumn]
+_Weighed = tuple[TypedValue, ValueColumn]
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,10 @@ from functools import partial
 
 from oretally.flowsheet import Analyte, Dimension, ErrorModel, Fault, Place, Unit, parse_unit
 from oretally.io.cells import (
-    CellValue,
+    MASS,
     Grade,
     Measurand,
+    TypedValue,
     ValueColumn,
     ValueReader,
     Weight,
@@ -22,7 +23,6 @@ from oretally.io.cells import (
 )
 from oretally.io.definition import CLASS_GRADES, CLASS_MASS
 from oretally.io.files import Cell, Table
-from oretally.io.sizes.columns import MASS
 
 __all__ = ["ClassValue", "ClassValues"]
 
@@ -63,11 +63,11 @@ class _ClassMass(Weight):
 
     __slots__ = ()
 
-    def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> CellValue | Fault:
+    def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> TypedValue | Fault:
         """Refuse a word that only a grade can be."""
         return Fault(f"The {self.what} cannot be '{cell.text}'.", self.weigh, place)
 
-    def wrong(self, found: CellValue) -> Fault | None:
+    def wrong(self, found: TypedValue) -> Fault | None:
         """Return what is wrong with the size of a mass or share."""
         if found.reading.below or found.reading.above:
             return Fault(f"The {self.what} is {found.cell.text}: weighed it is a number.",
@@ -106,7 +106,7 @@ class ClassValues(ValueReader):
         return Grade(unit_of=unit_of, title=column.title, rules=(CLASS_GRADES, column.name),
                      analyte=self.analytes[column.name])  # fmt: skip
 
-    def mass(self, row: Sequence[Cell], column: ValueColumn, place: Place) -> CellValue | None:
+    def mass(self, row: Sequence[Cell], column: ValueColumn, place: Place) -> TypedValue | None:
         """Return the mass or share of a row; None if there is none, or it is refused."""
         cell = row[column.index]
         if cell.blank:
@@ -114,7 +114,7 @@ class ClassValues(ValueReader):
         return self.value(cell, self.measurand(column), place, column.unit)
 
     def mass_with_sd(
-        self, row: Sequence[Cell], column: ValueColumn, read: CellValue, whole: float
+        self, row: Sequence[Cell], column: ValueColumn, read: TypedValue, whole: float
     ) -> ClassValue | None:
         """Return a mass or share with its stated error; ``whole`` is the sum, in kg."""
         error = None if column.error is None else row[column.error]
@@ -159,7 +159,7 @@ class ClassValues(ValueReader):
         sd, _, source = stated
         return ClassValue(read.value, sd, unit, source, note, place)
 
-    def missing(self, read: CellValue, of: Measurand) -> None:
+    def missing(self, read: TypedValue, of: Measurand) -> None:
         """Remember a number without an error."""
         self.without_error.setdefault(of.rules, (of.title, []))[1].append(read.place)
 

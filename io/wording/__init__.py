@@ -13,10 +13,10 @@ from oretally.io.wording.cautions import (
 from oretally.io.wording.console import (
     WIDTH,
     as_text,
-    folded,
     print_heading,
     print_table,
     sentence_row,
+    wrapped,
 )
 from oretally.io.wording.loss_tables import (
     curve_tables,
@@ -146,7 +146,6 @@ __all__ = [
     "explanation_table",
     "fit_remark",
     "fit_table",
-    "folded",
     "formula_table",
     "group_table",
     "head_table",
@@ -198,4 +197,5 @@ __all__ = [
     "worth_rows",
     "worth_sheet",
     "worth_table",
+    "wrapped",
 ]

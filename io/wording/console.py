@@ -12,7 +12,7 @@ from oretally.io.wording.tables import ResultTable
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-__all__ = ["WIDTH", "as_text", "folded", "print_heading", "print_table", "sentence_row"]
+__all__ = ["WIDTH", "as_text", "print_heading", "print_table", "sentence_row", "wrapped"]
 
 WIDTH = 160  # columns of text that is not for a terminal: tables are never cut
 _WIDEST = 1000  # columns of the widest table
@@ -29,12 +29,12 @@ def as_text(draw: Callable[[Console], None]) -> str:
     return "\n".join(line.rstrip() for line in buffer.getvalue().splitlines()) + "\n"
 
 
-def folded(sentence: str, first: str = "", rest: str | None = None) -> list[str]:
+def wrapped(sentence: str, first: str = "", rest: str | None = None) -> list[str]:
     """Return a sentence as lines to be read, the first after ``first``, the others indented.
 
     Examples
     --------
-    >>> folded("Nothing was adjusted.", "note ")
+    >>> wrapped("Nothing was adjusted.", "note ")
     ['note Nothing was adjusted.']
     """
     lines = wrap(sentence, _TEXT, initial_indent=first,

@@ -5,13 +5,13 @@ Read ``compare`` first.
 
 from oretally.recon.comparison.compare import NothingInCommon, compare
 from oretally.recon.comparison.in_common import BalancedTest, InCommon, balanced_test, same_reading
-from oretally.recon.comparison.multiple_tests import POWER
+from oretally.recon.comparison.multiple_tests import TESTS_POWER
 from oretally.recon.comparison.repeats import MOST_TESTS
 from oretally.recon.comparison.rows import Comparison, Difference, LeftOut, Verdict
 
 __all__ = [
     "MOST_TESTS",
-    "POWER",
+    "TESTS_POWER",
     "BalancedTest",
     "Comparison",
     "Difference",

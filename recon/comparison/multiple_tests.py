@@ -25,9 +25,9 @@ from oretally.recon.answers import GRADE, AnswerName
 from oretally.recon.comparison.repeats import RepeatPlan
 from oretally.recon.comparison.rows import Difference, Verdict
 
-__all__ = ["POWER", "WHOLE_SHARE", "AnswerRow", "Together", "judged_together"]
+__all__ = ["TESTS_POWER", "WHOLE_SHARE", "AnswerRow", "Together", "judged_together"]
 
-POWER = 0.80
+TESTS_POWER = 0.80
 """Chance with which so many tests as are named would tell."""
 WHOLE_SHARE = 0.8
 """Of alpha, for answers of whole streams where there are some by size too. Our own choice: of four
@@ -104,7 +104,7 @@ def _judged(found: Difference, row: AnswerRow, alpha: float, least: float | None
     else:
         verdict = Verdict.SMALL if slight else Verdict.OPEN
     made = row.made if verdict is Verdict.OPEN else 0.0  # so many have just not decided
-    tests = row.plan.tests_needed(found.size, POWER, found.level, made)
+    tests = row.plan.tests_needed(found.size, TESTS_POWER, found.level, made)
     return replace(found, verdict=verdict, tests=tests)
 
 

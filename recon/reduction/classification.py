@@ -11,7 +11,12 @@ from oretally.flowsheet import BalanceModel, BalanceProblem, ContradictoryValues
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.numerics import one_thread
 from oretally.recon.reduction.exact_values import named
-from oretally.recon.reduction.observability import SEED, Classes, generic_classes, generic_flows
+from oretally.recon.reduction.observability import (
+    GENERIC_SEED,
+    Classes,
+    generic_classes,
+    generic_flows,
+)
 from oretally.recon.reduction.presolve import presolve
 
 __all__ = ["classes_of", "classify"]
@@ -51,7 +56,7 @@ def classes_of(model: BalanceModel) -> Classes:
 
 def _flows_in_proportion(problem: BalanceProblem) -> Floats:
     """Return random flows in balance whose parts stand in proportion: that of random wholes."""
-    rng = np.random.default_rng(SEED)
+    rng = np.random.default_rng(GENERIC_SEED)
     a, b, c, d = problem.proportion.T
     pairs, which = np.unique(problem.proportion[:, [1, 3]], axis=0, return_inverse=True)
     p = rng.uniform(0.5, 2.0, len(pairs))

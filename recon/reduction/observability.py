@@ -25,10 +25,10 @@ from oretally.recon.numerics import SemidefiniteFactor, left_null_space
 from oretally.recon.reduction.analyte_problem import AnalyteProblem
 from oretally.recon.reduction.flow_basis import FlowBasis
 
-__all__ = ["SEED", "Classes", "generic_classes", "generic_flows"]
+__all__ = ["GENERIC_SEED", "Classes", "generic_classes", "generic_flows"]
 
 
-SEED = 20_011  # of the generic point: any will do, a fixed one keeps results the same
+GENERIC_SEED = 20_011  # of the generic point: any will do, a fixed one keeps results the same
 _CLEAR = 1e-5  # smallest pivot that leaves no doubt of a rank
 _ROUNDING = 1e-12  # of what a free number moves at all
 _ZERO = 1e-9  # shares below this are zero: entries at the generic point are of the order of 1
@@ -92,7 +92,7 @@ def generic_classes(
     flow : ndarray, shape (n_carriers,), optional
         Flows of the generic point, in balance; random ones unless given.
     """
-    rng = np.random.default_rng(SEED)
+    rng = np.random.default_rng(GENERIC_SEED)
     Z, n = basis.Z, flow_measured.size
     if flow is None:
         flow = generic_flows(basis, rng)

@@ -52,3 +52,14 @@ def test_packages_re_export_only(package: str) -> None:
     offered = {each for name in _modules(package) for each in importlib.import_module(name).__all__}
     assert sorted(set(root.__all__) - offered) == []
     assert sorted(_defined(root)) == []
+
+
+def test_one_name_for_one_thing() -> None:
+    """No public class, function or constant stands in two modules, but for commands."""
+    homes: dict[str, list[str]] = {}
+    for name in (m for p in PACKAGES for m in _modules(p)):
+        module = importlib.import_module(name)
+        if not hasattr(module, "__path__") and name != "oretally.io.cli":
+            for each in module.__all__:
+                homes.setdefault(each, []).append(name)
+    assert {k: v for k, v in homes.items() if len(v) > 1} == {}

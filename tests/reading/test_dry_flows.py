@@ -11,7 +11,7 @@ import pytest
 
 from oretally.flowsheet import InputError
 from oretally.flowsheet.survey import (
-    Estimate,
+    SlurryValue,
     dry_from_density,
     dry_from_solids,
     dry_from_wet,
@@ -80,36 +80,42 @@ def test_published_slurries(reference: Reference) -> None:
     for seconds, kg_per_h in zip(
         two["fill_seconds"], printed["ex2"]["solids_kg_per_h"], strict=True
     ):
-        volume = Estimate(two["can_litre"] / 1000.0 * 3600.0 / seconds, 0.0)
-        pulp, dense = Estimate(two["pulp_density"], 0.0), Estimate(two["solids_density"], 0.0)
+        volume = SlurryValue(two["can_litre"] / 1000.0 * 3600.0 / seconds, 0.0)
+        pulp, dense = SlurryValue(two["pulp_density"], 0.0), SlurryValue(two["solids_density"], 0.0)
         assert dry_from_density(volume, pulp, dense).value == pytest.approx(kg_per_h, abs=0.5)
 
 
 @pytest.mark.parametrize(
     ("function", "inputs"),
     [
-        (dry_from_wet, (Estimate(25.4, 0.1), Estimate(0.12, 0.005))),
-        (dry_from_solids, (Estimate(8.0, 0.1), Estimate(0.35, 0.01), Estimate(2700.0, 30.0))),
-        (dry_from_density, (Estimate(8.0, 0.1), Estimate(1280.0, 6.0), Estimate(2700.0, 30.0))),
+        (dry_from_wet, (SlurryValue(25.4, 0.1), SlurryValue(0.12, 0.005))),
+        (
+            dry_from_solids,
+            (SlurryValue(8.0, 0.1), SlurryValue(0.35, 0.01), SlurryValue(2700.0, 30.0)),
+        ),
+        (
+            dry_from_density,
+            (SlurryValue(8.0, 0.1), SlurryValue(1280.0, 6.0), SlurryValue(2700.0, 30.0)),
+        ),
     ],
 )
 def test_errors_against_simulation(
-    function: Callable[..., Estimate], inputs: tuple[Estimate, ...]
+    function: Callable[..., SlurryValue], inputs: tuple[SlurryValue, ...]
 ) -> None:
     """First-order sd against 100,000 draws (fixed seed), within 1.5 %."""
     rng = np.random.default_rng(3)
     draws = [rng.normal(x.value, x.sd, 100_000) for x in inputs]
-    exact = [function(*(Estimate(float(v), 0.0) for v in row)).value
+    exact = [function(*(SlurryValue(float(v), 0.0) for v in row)).value
              for row in zip(*(d[:20_000] for d in draws), strict=True)]  # fmt: skip
     assert function(*inputs).sd == pytest.approx(float(np.std(exact)), rel=0.015)
 
 
 def test_density_and_solids_agree() -> None:
     """The same pulp, once by its density and once by its solids."""
-    volume, solids = Estimate(8.0, 0.0), Estimate(2700.0, 0.0)
+    volume, solids = SlurryValue(8.0, 0.0), SlurryValue(2700.0, 0.0)
     share = solids_share(1280.0, 2700.0)
-    one = dry_from_density(volume, Estimate(1280.0, 0.0), solids)
-    two = dry_from_solids(volume, Estimate(share, 0.0), solids)
+    one = dry_from_density(volume, SlurryValue(1280.0, 0.0), solids)
+    two = dry_from_solids(volume, SlurryValue(share, 0.0), solids)
     assert one.value == pytest.approx(two.value, rel=1e-12)
 
 

@@ -21,7 +21,7 @@ from oretally.flowsheet import Circuit, Survey
 from oretally.io.case import Case, read_case
 from oretally.io.definition import Price
 from oretally.io.json_rows import JsonRows, packaged_schema
-from oretally.io.plan.document import written as written_plan
+from oretally.io.plan.document import plan_rows as written_plan
 from oretally.io.plan.samples import SampleNeed
 from oretally.io.results.document import balance_document
 from oretally.io.wording import Simulated

@@ -29,8 +29,8 @@ from oretally.flowsheet.problem import linked_by_size
 from oretally.flowsheet.survey import (
     DECLARED_LOSS,
     PROPAGATED,
-    Estimate,
     SizeGrid,
+    SlurryValue,
     class_grade,
     class_share,
     in_solution,
@@ -268,8 +268,8 @@ class _Samplers:
                     self.features.add("density")
                     density = pulp_density(share, 2700.0) * (1.0 + 0.01 * rng.standard_normal())
                     density = min(max(density, 1020.0), 2600.0)
-                    read = propagated(solids_share, (Estimate(density, 0.01 * density),
-                                                     Estimate(2700.0, 30.0)))  # fmt: skip
+                    read = propagated(solids_share, (SlurryValue(density, 0.01 * density),
+                                                     SlurryValue(2700.0, 30.0)))  # fmt: skip
                     self.readings.append(
                         replace(like, quantity="% solids", value=100.0 * read.value, relative=0.0,
                                 absolute=100.0 * read.sd, source=PROPAGATED)

@@ -7,7 +7,7 @@ import pytest
 import scipy.stats
 from published import within_binomial
 
-from oretally.recon.comparison import POWER
+from oretally.recon.comparison import TESTS_POWER
 from oretally.recon.comparison.repeats import (
     RepeatPlan,
     between_tests,
@@ -89,10 +89,10 @@ def test_chance_to_tell_agrees_with_simulation(
 @pytest.mark.parametrize("repeated", [False, True])
 def test_least_number_of_tests(size: float, repeated: bool) -> None:
     plan = RepeatPlan(own=2.0, repeated=repeated)
-    n = plan.tests_needed(size, POWER, 0.05)
-    assert n is not None and chance_to_decide(plan, size, n, 0.05) >= POWER
+    n = plan.tests_needed(size, TESTS_POWER, 0.05)
+    assert n is not None and chance_to_decide(plan, size, n, 0.05) >= TESTS_POWER
     fewer = [k for k in range(2 if repeated else 1, n)]
-    assert all(chance_to_decide(plan, size, k, 0.05) < POWER for k in fewer)
+    assert all(chance_to_decide(plan, size, k, 0.05) < TESTS_POWER for k in fewer)
     assert n >= 2 or not repeated
 
 
@@ -102,18 +102,18 @@ def test_more_tests_than_were_made(made: float, repeated: bool) -> None:
     """3 and 2 tests of two arms are as good as 2.67 of each: three of each are more."""
     plan = RepeatPlan(own=2.0, repeated=repeated)
     for size in (0.5, 2.5, 6.0):
-        n = plan.tests_needed(size, POWER, 0.01, made)
-        assert n is not None and n > made and chance_to_decide(plan, size, n, 0.01) >= POWER
+        n = plan.tests_needed(size, TESTS_POWER, 0.01, made)
+        assert n is not None and n > made and chance_to_decide(plan, size, n, 0.01) >= TESTS_POWER
         between = range(int(made) + 1, n)
-        assert all(chance_to_decide(plan, size, k, 0.01) < POWER for k in between)
-    assert plan.tests_needed(2.5, POWER, 0.05, 1000.0) is None
+        assert all(chance_to_decide(plan, size, k, 0.01) < TESTS_POWER for k in between)
+    assert plan.tests_needed(2.5, TESTS_POWER, 0.05, 1000.0) is None
 
 
 def test_repeats_cannot_take_off_what_is_common() -> None:
     plan = RepeatPlan(own=2.0, common=1.0)
-    assert plan.tests_needed(2.0, POWER, 0.05) is None
-    assert plan.tests_needed(3.2, POWER, 0.05) is not None
-    assert RepeatPlan(own=2.0).tests_needed(0.0, POWER, 0.05) is None
+    assert plan.tests_needed(2.0, TESTS_POWER, 0.05) is None
+    assert plan.tests_needed(3.2, TESTS_POWER, 0.05) is not None
+    assert RepeatPlan(own=2.0).tests_needed(0.0, TESTS_POWER, 0.05) is None
 
 
 def test_t_needs_more_than_normal() -> None:
