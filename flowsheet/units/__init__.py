@@ -1,6 +1,8 @@
 """Units of the trade: exact factors, spellings read or refused, conversions, sieves.
 
 Knows nothing of circuits.
+
+Read ``table``, then ``parse``.
 """
 
 from oretally.flowsheet.units.conversion import Conversion, convert, read_exactly

@@ -1,4 +1,7 @@
-"""What one cell or header says: number, word, unit, stated error."""
+"""What one cell or header says: number, word, unit, stated error.
+
+Read ``numbers``, then ``values``.
+"""
 
 from oretally.io.cells.amounts import in_unit_of, read_amount, read_definition_number, read_share
 from oretally.io.cells.bounded_values import entered, written_bound

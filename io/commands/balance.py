@@ -28,9 +28,9 @@ from oretally.io.results import (
 )
 from oretally.io.wording import Simulated
 from oretally.recon import reconcile
-from oretally.recon.otherwise import impossible, otherwise
 from oretally.recon.result import Balance, WhatIf
 from oretally.recon.simulation import TooManyDraws, simulate_balance
+from oretally.recon.what_if import impossible, otherwise
 
 __all__ = ["BalancedCase", "Outputs", "balanced", "show", "write"]
 

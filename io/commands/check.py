@@ -10,6 +10,7 @@ from oretally.flowsheet import Survey
 from oretally.flowsheet.survey import meanings
 from oretally.io.case import Case
 from oretally.io.wording import (
+    MOVES_NOTHING,
     SD_LEGEND,
     ResultTable,
     closure_table,
@@ -29,7 +30,6 @@ __all__ = ["print_check"]
 _TOLD = 3  # errors that could go unseen, the most harmful ones
 _GROUPS = 6  # groups of errors that cannot be told apart
 _AS_GOOD_AS_ONE = 0.9995  # a correlation that would be written 1.000
-_MATTERS = 0.05  # points of recovery: less is not worth a line
 _WORDS = {
     ValueClass.REDUNDANT: "measured, checked by others",
     ValueClass.NONREDUNDANT: "measured, checked by nothing",
@@ -127,7 +127,7 @@ def _foreseen(found: GrossErrors, survey: Survey) -> list[str]:
     if len(kin) > _GROUPS:
         left = len(kin) - _GROUPS
         sentences.append(f"So it is with {left} more group{'s' if left > 1 else ''}.")
-    hidden = [h for h in found.hidden[:_TOLD] if abs(h.points) >= _MATTERS]
+    hidden = [h for h in found.hidden[:_TOLD] if abs(h.points) >= MOVES_NOTHING]
     return [*sentences, *(hidden_sentence(h, found.power) for h in hidden)]
 
 

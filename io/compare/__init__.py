@@ -1,4 +1,7 @@
-"""The command ``compare``: cases read, comparison shown."""
+"""The command ``compare``: cases read, comparison shown.
+
+Read ``cases`` first.
+"""
 
 from oretally.io.compare.cases import case_paths, compare_cases
 from oretally.io.compare.document import comparison_json

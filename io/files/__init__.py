@@ -1,6 +1,8 @@
 """CSV, .xlsx and .ods files read to located cells; cells written.
 
 Knows no meaning of a cell.
+
+Read ``table``, then ``workbook``.
 """
 
 from oretally.io.files.case_table import case_table

@@ -1,4 +1,7 @@
-"""Before the test: blank cases, sampling form, workbooks to type into."""
+"""Before the test: blank cases, sampling form, workbooks to type into.
+
+Read ``new_case`` first.
+"""
 
 from oretally.io.forms.entry_workbook import entry_workbook
 from oretally.io.forms.new_case import example_names, make_case

@@ -1,4 +1,7 @@
-"""Pictures as SVG, the same bytes every time."""
+"""Pictures as SVG, the same bytes every time.
+
+Read ``layout``, then ``circuit``.
+"""
 
 from oretally.io.pictures.adjustments import adjustment_svg
 from oretally.io.pictures.circuit import balance_labels, circuit_svg, flow_svg, measured_labels

@@ -75,7 +75,8 @@ def circuit_svg(circuit: Circuit, labels: Mapping[str, Sequence[str]] | None = N
     """
     shown = {name: list((labels or {}).get(name, _cut(name))) for name in circuit.stream_names}
     drawing = lay_out(circuit, shown)
-    title = f"Circuit of {len(circuit.nodes)} nodes and {len(circuit.streams)} streams"
+    n = len(circuit.nodes)
+    title = f"Circuit of {n} node{'s' * (n != 1)} and {len(circuit.streams)} streams"
     said = "; ".join(
         f"{s.name}: from {s.source or 'outside'} to {s.target or 'outside'}"
         for s in circuit.streams

@@ -1,4 +1,7 @@
-"""The command ``plan``: read, ask, show."""
+"""The command ``plan``: read, ask, show.
+
+Read ``case`` first.
+"""
 
 from oretally.io.plan.case import PlanCase, read_plan_case
 from oretally.io.plan.document import plan_json

@@ -1,4 +1,7 @@
-"""A balance as terminal text, page, PDF, workbook and JSON."""
+"""A balance as terminal text, page, PDF, workbook and JSON.
+
+Read ``outline`` first. Of recon it knows the rows only.
+"""
 
 from oretally.io.results.document import to_json
 from oretally.io.results.html import html_report

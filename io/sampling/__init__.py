@@ -1,4 +1,7 @@
-"""Descriptions of sampling, and the command ``sample-mass``."""
+"""Descriptions of sampling, and the command ``sample-mass``.
+
+Read ``request``, then ``terms``.
+"""
 
 from oretally.io.sampling.answer import sample_mass_json, sample_mass_text
 from oretally.io.sampling.request import read_sample_plan

@@ -1,4 +1,7 @@
-"""Facts of a result as sentences and tables, free of any format."""
+"""Facts of a result as sentences and tables, free of any format.
+
+Read ``tables`` and ``sentences`` first. Computes nothing: of recon it knows the rows only.
+"""
 
 from oretally.io.wording.amounts import amount_sheets, amount_tables
 from oretally.io.wording.cautions import (
@@ -56,6 +59,7 @@ from oretally.io.wording.size_tables import (
     passing_tables,
 )
 from oretally.io.wording.suspect_tables import (
+    MOVES_NOTHING,
     explanation_columns,
     explanation_table,
     group_table,
@@ -112,6 +116,7 @@ __all__ = [
     "CLOSING",
     "LOSS_HEADING",
     "MONEY_CAUTION",
+    "MOVES_NOTHING",
     "NOT_A_BALANCE",
     "SD_LEGEND",
     "SUSPECTS_HEADING",

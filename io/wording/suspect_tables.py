@@ -14,6 +14,7 @@ from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import Balance, HiddenError
 
 __all__ = [
+    "MOVES_NOTHING",
     "explanation_columns",
     "explanation_table",
     "group_table",
@@ -27,6 +28,7 @@ __all__ = [
 _REST = 0.01  # probability of all other explanations from which it is told
 _BRIEF = 4  # recoveries beside each explanation on a terminal
 _HIDDEN_TOLD = 2  # in the summary
+MOVES_NOTHING = 0.05  # percentage points of recovery: less is not worth a line
 _MATTERS = 1.0  # percentage points from which a hidden error is told there
 _MANY_TIMES = 100.0
 _WHOLE = 100.0  # points
@@ -150,16 +152,20 @@ def _suspects(count: int) -> str:
 
 
 def hidden_table(balance: Balance) -> ResultTable:
-    """Return, for each measurement, what could go unseen and what it would do."""
+    """Return, for each measurement, what could go unseen and what it would do, if it matters."""
+    hidden = balance.gross_errors.hidden
+    matters = [h for h in hidden if abs(h.points) >= MOVES_NOTHING]
     rows = [
         [h.stream, f"{h.quantity} [{h.unit}]", format_number(h.size, 2), _points(h.points),
-         f"{h.analyte} to {h.product}", "" if h.checked else "nothing checks it: one sd"]
-        for h in balance.gross_errors.hidden
+         f"{h.analyte} to {h.product}", "by others" if h.checked else "by nothing: one sd"]
+        for h in matters
     ]  # fmt: skip
-    header = ["stream", "quantity", "error", "moves by [points]", "the recovery of", ""]
+    header = ["stream", "quantity", "error", "moves by [points]", "the recovery of", "checked"]
     missed = round(100.0 * (1.0 - balance.gross_errors.power))
     caption = f"What could go unseen: errors missed in {missed} of 100 cases, and what they do"
-    return ResultTable(caption, header, rows, 2, 2, wraps=True)
+    rest = len(hidden) - len(matters)
+    note = f"Of {rest} more it would move no recovery by {MOVES_NOTHING:g} points." if rest else ""
+    return ResultTable(caption, header, rows, 2, 2, wraps=True, legend=(note,) if note else ())
 
 
 def _points(points: float) -> str:

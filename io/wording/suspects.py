@@ -281,10 +281,11 @@ def search_sentence(balance: Balance) -> str:
     if own:
         told = ", ".join(f"{what} {100.0 * rate:.2g} %" for what, rate in own.items())
         text += f" (as the case says: {told})"
+    several = "1 error" if f.all_up_to == 1 else f"{f.all_up_to} errors"
     left_out = format_chance(f.left_out)
     left_out = f"about {left_out}" if left_out[0].isdigit() else left_out
     return (
-        f"{text}. All explanations by up to {f.all_up_to} errors were compared, those by more as "
+        f"{text}. All explanations by up to {several} were compared, those by more as "
         f"far as they were likely; the search left out {left_out} of the "
         f"odds. Corrected for the number of tests (Sidak), at {100.0 * alpha:.2g} % together, a "
         f"standardised adjustment is significant beyond {format_number(f.measurement_limit, 3)}"

@@ -1,4 +1,7 @@
-"""The answers of a balance as rows: values, recoveries, closures, formulas, budgets, notes."""
+"""The answers of a balance as rows: values, recoveries, closures, formulas, budgets, notes.
+
+Read ``recoveries`` first.
+"""
 
 from oretally.recon.answers.analyte_amounts import analyte_amounts
 from oretally.recon.answers.closures import (

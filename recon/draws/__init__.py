@@ -1,4 +1,7 @@
-"""Surveys drawn as they could have come out: coverage intervals, answers whose sd is doubtful."""
+"""Surveys drawn as they could have come out: coverage intervals, answers whose sd is doubtful.
+
+Read ``drawn_surveys`` first.
+"""
 
 from oretally.recon.draws.balance_answers import answers_of
 from oretally.recon.draws.coverage_intervals import (

@@ -1,6 +1,8 @@
 """Statistics of a laboratory, sampling error, screened metallics.
 
 Needs no balance.
+
+Read ``control`` first.
 """
 
 from oretally.recon.laboratory.control import (

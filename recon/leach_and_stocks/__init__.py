@@ -1,4 +1,7 @@
-"""Extraction, solids that dissolve, inventories of stockpiles."""
+"""Extraction, solids that dissolve, inventories of stockpiles.
+
+Read ``extraction`` first.
+"""
 
 from oretally.recon.leach_and_stocks.dissolution import dissolution_notes, dissolutions
 from oretally.recon.leach_and_stocks.extraction import extraction_notes, extractions, leach_carriers

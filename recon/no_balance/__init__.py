@@ -3,6 +3,6 @@
 Read ``unbalanced`` first.
 """
 
-from oretally.recon.no_balance.result import NoBalance
+from oretally.recon.no_balance.no_balance import NoBalance
 
 __all__ = ["NoBalance"]

@@ -1,6 +1,8 @@
 """Linear algebra, quadratic problems with bounds and threads.
 
 Knows nothing of balances.
+
+Read ``semidefinite`` and ``quadratic`` first.
 """
 
 from oretally.recon.numerics.batched_factor import (

@@ -1,4 +1,7 @@
-"""Numbers computed from measured or adjusted values, with their sd; levels of the tests."""
+"""Numbers computed from measured or adjusted values, with their sd; levels of the tests.
+
+Read ``derived`` first.
+"""
 
 from oretally.recon.propagation.derived import (
     Adjusted,

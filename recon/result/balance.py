@@ -153,8 +153,9 @@ class Balance:
 
     def __repr__(self) -> str:
         state = "converged" if self.converged else "NOT converged"
+        title, n = f" {self.survey.title!r}" if self.survey.title else "", len(self.circuit.nodes)
         return (
-            f"<Balance {self.survey.title!r}: {state}, {len(self.circuit.nodes)} nodes, "
+            f"<Balance{title}: {state}, {n} node{'s' * (n != 1)}, "
             f"{len(self.circuit.streams)} streams, objective {self.objective:.4g} "
             f"on {self.global_test.dof} degrees of freedom>"
         )

@@ -1,4 +1,7 @@
-"""What a balance comes to, and whether it is a minimum of the problem as stated."""
+"""What a balance comes to, and whether it is a minimum of the problem as stated.
+
+Read ``solution``, then ``certificate``.
+"""
 
 from oretally.recon.solution.balance_check import BalanceCheck
 from oretally.recon.solution.certificate import certify

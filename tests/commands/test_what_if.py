@@ -18,8 +18,8 @@ from oretally.io.wording import (
     otherwise_tables,
 )
 from oretally.recon import Balance, reconcile
-from oretally.recon.otherwise import impossible, otherwise
 from oretally.recon.result import WhatIf
+from oretally.recon.what_if import impossible, otherwise
 
 ROOT = Path(__file__).resolve().parents[2]
 

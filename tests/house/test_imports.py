@@ -7,6 +7,7 @@ Read from the sources, not from a run. A folder is entered by its door, the name
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -74,12 +75,23 @@ FOLDERS = {
 # of other rooms, where that is less than all
 OF_ROOMS = {
     "recon.numerics": {"flowsheet.arrays"},
+    "recon.result": {"flowsheet.", "flowsheet.arrays", "flowsheet.digits", "flowsheet.read_only"},
+    "recon.reduction": {"flowsheet.", "flowsheet.arrays", "flowsheet.survey"},
+    "recon.batch": {"flowsheet.", "flowsheet.arrays"},
+    "recon.solution": {"flowsheet.", "flowsheet.arrays"},
+    "recon.careful": {"flowsheet.", "flowsheet.arrays"},
+    "recon.natural": {"flowsheet.", "flowsheet.arrays"},
+    "recon.solver": {"flowsheet.", "flowsheet.arrays"},
     "recon.laboratory": {"flowsheet.arrays"},
     "io.files": {"flowsheet"},
     "io.cells": {"flowsheet"},
     "io.json_rows": {"recon.result"},
     "io.pictures": {"flowsheet", "recon.result"},
     "io.wording": {"flowsheet", "recon.result"},
+    "io.definition": {"flowsheet", "recon.result"},
+    "io.sizes": {"flowsheet"},
+    "io.case": {"flowsheet", "recon.result"},
+    "io.forms": {"flowsheet"},
     "io.report": set(),
     "io.results": {"flowsheet", "recon.result"},
 }
@@ -122,6 +134,9 @@ def breaches(path: str, source: str) -> list[str]:
         if of != "oretally":
             if inside and of not in LATE:
                 found.append(f"{module} inside a function")
+            continue
+        if not into:
+            found.append(f"{module}: import from a room")
             continue
         other, *deep = into
         if inside and name not in COMMANDS:
@@ -169,6 +184,13 @@ def test_direction(file: Path) -> None:
         ("flowsheet/units/parse.py", "from flowsheet.units import table",
          "flowsheet.units: import oretally.flowsheet.units"),
         ("recon/solver/ways.py", "def f():\n    import numpy", "numpy inside a function"),
+        ("io/definition/definition.py", "from oretally.recon.solver import solve",
+         "io/definition must not import oretally.recon.solver"),
+        ("io/forms/new_case.py", "from oretally.recon import reconcile",
+         "io/forms must not import oretally.recon"),
+        ("recon/batch/newton.py", "from oretally.flowsheet.survey import Survey",
+         "recon/batch must not import oretally.flowsheet.survey"),
+        ("recon/solver/ways.py", "from oretally import io", "oretally: import from a room"),
     ],
 )  # fmt: skip
 def test_planted_breach(path: str, source: str, breach: str) -> None:
@@ -202,3 +224,11 @@ def test_modules_have_one_subject() -> None:
         assert len(file.read_text("utf-8").splitlines()) <= 400, file
     for folder in {file.parent for file in FILES}:
         assert len(list(folder.glob("*.py"))) <= 16, folder
+
+
+def test_doors_say_where_to_begin() -> None:
+    """Each folder's docstring says what is here and which module to read first; there is one."""
+    for door in (p for room in ROOMS for p in (ROOT / room).glob("*/__init__.py")):
+        said = ast.get_docstring(ast.parse(door.read_text("utf-8"))) or ""
+        first = re.search(r"Read ``(\w+)``", said)
+        assert first and (door.parent / f"{first[1]}.py").is_file(), door
