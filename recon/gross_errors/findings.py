@@ -108,7 +108,7 @@ def gross_errors(
 
 
 def foresee(model: BalanceModel, feed: str, products: Sequence[str]) -> GrossErrors | None:
-    """Return groups of errors with one trace, and the errors that could go unseen.
+    """Return groups of errors with one signature, and the errors that could go unseen.
 
     None where the first flows have no place for it: a stream stands still there, nothing checks
     anything, or the circuit is too large.

@@ -31,9 +31,9 @@ from oretally.flowsheet.arrays import Floats
 __all__ = ["biweight", "eliminate", "huber", "least_absolute"]
 
 
-_GONE = 1e-7  # what is left of a trace that others explain
+_GONE = 1e-7  # what is left of a signature that others explain
 HUBER, TUKEY = 1.345, 4.685
-_ROUNDS = 3_000  # where traces are nearly equal the weights settle slowly
+_ROUNDS = 3_000  # where signatures are nearly equal the weights settle slowly
 _DONE = 1e-8
 _LEAST = 1e-6  # weight below which a measurement counts as not there
 
@@ -44,9 +44,9 @@ def eliminate(P: Floats, r: Floats, limit: Callable[[int], float], most: int = 2
     Parameters
     ----------
     P : ndarray, shape (n, n)
-        Inner products of the traces.
+        Inner products of the signatures.
     r : ndarray, shape (n,)
-        Inner products of the traces with the checks.
+        Inner products of the signatures with the checks.
     limit : callable
         Limit of the largest absolute statistic, given the number of errors not left out yet.
     most : int

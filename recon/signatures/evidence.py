@@ -100,7 +100,7 @@ class Evidence:
 
 
 def covariance_known(P: Floats, read: Floats, most: Floats) -> Floats:
-    """Return the covariance of errors from the inner products of their traces.
+    """Return the covariance of errors from the inner products of their signatures.
 
     Parameters
     ----------

@@ -66,7 +66,7 @@ class Mixups:
     ----------
     slips : PossibleSlips
     readings : sequence of Position
-        Measurements, in the order of the traces.
+        Measurements, in the order of the signatures.
     unit : ndarray, shape (n_readings,)
         Their stated errors, base units.
     """
@@ -114,7 +114,7 @@ class Mixups:
     def gains(self, P: Floats, r: Floats) -> list[tuple[int, float]]:
         """Return mix-ups and by how much each would raise the log evidence, the best first.
 
-        ``P``, ``r`` are inner products of the traces, other errors left out; linear.
+        ``P``, ``r`` are inner products of the signatures, other errors left out; linear.
         """
         shift, (i, j) = self._pair_shifts, self._pairs.T
         own = shift[:, 0] ** 2 * P[i, i] + shift[:, 1] ** 2 * P[j, j]
