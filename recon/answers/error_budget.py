@@ -65,7 +65,7 @@ def moved_by(problem: BalanceProblem, flows: Floats, grades: Floats, place: Posi
     Parameters
     ----------
     problem : BalanceProblem
-    flows, grades : ndarray
+    flows, grades : ndarray, shape (n_carriers,), (n_analytes, n_carriers)
         Covariance of the answer with all values, as `Covariance.with_all` gives it.
     place : Position
         Of the measurement, or of the unknown of a shared source.

@@ -205,7 +205,7 @@ class Lanes:
         return x if self.group is None else x[self.group]
 
     def on_groups(self, y: Floats) -> Floats:
-        """Return the sums of values of carriers, axis 0, over each group."""
+        """Return sums over groups, shape (n_groups, ...), of values, shape (n_carriers, ...)."""
         return y if self.G is None else _apply(self.G, y)
 
     def balance(self, F: Floats, x: Floats, data: GradeData) -> Floats:
@@ -278,7 +278,10 @@ class Lanes:
         return np.where(data.free, (data.target * seen).sum(axis=0) / count, data.target)
 
     def wide(self, data: GradeData, F: Floats) -> Floats | None:
-        """Return the variance of unmeasured grades, so that each outweighs its balances."""
+        """Return the variance of unmeasured grades, so that each outweighs its balances.
+
+        F has shape (n_carriers, 1, n_surveys), the variance (n_groups, n_analytes, n_surveys).
+        """
         if not data.any_free:
             return None
         rows = _apply(self.size, F * F * self.on_carriers(data.variance))

@@ -91,7 +91,7 @@ class WayTable:
         return np.asarray(np.logaddexp.reduceat(self._scores(size, variance), self._starts))
 
     def log_evidence_free(self, size: Floats, variance: Floats) -> Floats:
-        """Return the same of errors of free size alone."""
+        """Return the same, shape (n_rows,), of errors of free size alone."""
         scores = np.where(self.all.slip < 0, self._scores(size, variance), -np.inf)
         return np.asarray(np.logaddexp.reduceat(scores, self._starts))
 

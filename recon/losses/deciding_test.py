@@ -205,9 +205,9 @@ def screen(v: Floats, V: Floats) -> list[Prediction]:
 
     Parameters
     ----------
-    v : array (3,)
+    v : ndarray, shape (3,)
         Grade of the product, grade of the head, share on the screen (mass per mass).
-    V : array (3, 3)
+    V : ndarray, shape (3, 3)
         Their covariance.
     """
     x, h, w = (float(value) for value in v)
@@ -226,7 +226,10 @@ def screen(v: Floats, V: Floats) -> list[Prediction]:
 
 
 def grind_half(v: Floats, V: Floats) -> list[Prediction]:
-    """Predict the grinding of half the coarse part, from its grade and the recovery so far."""
+    """Predict the grinding of half the coarse part, from its grade and the recovery so far.
+
+    v has shape (2,), their covariance V (2, 2).
+    """
     return [
         _prediction(LossCause.LOCKED, v, V, lambda u: (u[0], u[0] * (1.0 - u[1]))),
         _prediction(
@@ -236,7 +239,10 @@ def grind_half(v: Floats, V: Floats) -> list[Prediction]:
 
 
 def split_finest(v: Floats, V: Floats) -> list[Prediction]:
-    """Predict the splitting of the finest class, from its grade and that of the next class."""
+    """Predict the splitting of the finest class, from its grade and that of the next class.
+
+    v has shape (2,), their covariance V (2, 2).
+    """
     if not 0.0 <= v[1] < v[0]:
         return []
     return [
@@ -246,7 +252,10 @@ def split_finest(v: Floats, V: Floats) -> list[Prediction]:
 
 
 def treat_again(v: Floats, V: Floats) -> list[Prediction]:
-    """Predict a second treatment, from the grade of the product and the recovery so far."""
+    """Predict a second treatment, from the grade of the product and the recovery so far.
+
+    v has shape (2,), their covariance V (2, 2).
+    """
     return [
         _prediction(LossCause.MISSED, v, V, lambda u: (u[0], u[0] * (1.0 - u[1]))),
         _prediction(LossCause.OUT_OF_REACH, v, V, lambda u: (u[0], u[0])),

@@ -106,14 +106,18 @@ class BestGrades:
         return np.asarray(pull * np.where(idle, best, grade))
 
     def gauss_newton(self, Z: Floats) -> Floats:
-        """Return Z'E'N S^-1 N'E Z: the semidefinite part of the second derivative along Z."""
+        """Return Z'E'N S^-1 N'E Z: the semidefinite part of the second derivative along Z.
+
+        Z has shape (n_carriers, n_free), what is returned (n_free, n_free).
+        """
         root = self.S.root(self.N.T @ self.problem.rows.of_flows(self.x, Z))
         return np.asarray(root.T @ root)
 
     def second_derivative(self, Z: Floats) -> Floats:
         """Return the second derivative of ``value`` along the flow directions Z.
 
-        Implicit differentiation of the optimality conditions. With P = G'diag(B'lam) Z, E = E Z:
+        Z has shape (n_carriers, n_free), what is returned (n_free, n_free). By implicit
+        differentiation of the optimality conditions, with P = G'diag(B'lam) Z, E = E Z:
 
             R = P_M - C_M' Q      T = D V R - N'E      T'S^-1 T - R'V R - (E'Q + Q'E)
 

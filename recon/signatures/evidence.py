@@ -72,14 +72,14 @@ class Ways:
 
     @classmethod
     def free(cls, widths: Sequence[float], log_prior: Floats, side: float = 0.0) -> Ways:
-        """Return free sizes."""
+        """Return free sizes, ``log_prior`` of shape (n_ways,)."""
         w = np.array(widths, dtype=float)
         zero = np.zeros(w.size)
         return cls(zero, w**2, w, log_prior, zero + side, np.full(w.size, -1))
 
     @classmethod
     def slips(cls, mean: Floats, added: Floats, log_prior: Floats, slip: Ints) -> Ways:
-        """Return slips."""
+        """Return slips, all of shape (n_ways,)."""
         zero = np.zeros(mean.size)
         return cls(mean, added, zero, log_prior, zero, slip)
 
@@ -166,7 +166,7 @@ def log_evidence(size: Floats, covariance: Floats, ways: Sequence[Ways]) -> Evid
 def single_log_evidence(size: Floats | float, variance: Floats | float, ways: Ways) -> Floats:
     """Return the log odds of each way of one error alone, less (S_0 - S)/2.
 
-    ``size`` and ``variance`` may have one value for each way.
+    ``size`` and ``variance`` are numbers or have shape (n_ways,), as what is returned.
     """
     M = np.maximum(variance + ways.added, _LEAST)
     gap = size - ways.mean

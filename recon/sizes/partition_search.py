@@ -42,11 +42,11 @@ class Readings:
 
     Attributes
     ----------
-    log_size, weight : arrays (n, q)
+    log_size, weight : ndarray, shape (n, q)
         Sizes in the closed classes, ln of um, and their weights in the average.
-    ends : array (m, 2)
+    ends : ndarray, shape (m, 2)
         Fine and coarse end of each open class, ln of um, -inf to inf.
-    share, covariance : arrays (n + m,), (n + m, n + m)
+    share, covariance : ndarray, shape (n + m,), (n + m, n + m)
     held : float or None
         The bypass, if it is not to be fitted.
     stated : (float, float) or None
@@ -68,14 +68,14 @@ class BestCurve:
 
     Attributes
     ----------
-    values : array (3,)
+    values : ndarray, shape (3,)
     region : BoundedRange
         Of ln d50c, ln exponent, bypass (unless held) and the shares of the open classes.
-    fitted : array (n + m,)
+    fitted : ndarray, shape (n + m,)
         What the curve gives for the shares.
     meets : tuple of Meets
         For each open class.
-    limits : array (m, 2)
+    limits : ndarray, shape (m, 2)
         Between which the curve lets the share of each open class be.
     at_zero : bool
         Whether the bypass rests at its bound 0.

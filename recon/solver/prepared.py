@@ -190,7 +190,10 @@ class Prepared:
         return joined([self.solve_block(*task) for task in tasks])
 
     def solve_block(self, flows: Floats, grades: Floats) -> ManySolutions:
-        """Solve surveys side by side, then one by one those that need care."""
+        """Solve surveys side by side, then one by one those that need care.
+
+        Flows have shape (n_surveys, n_carriers), grades (n_surveys, n_analytes, n_carriers).
+        """
         if not self.blocks.alike or self.blocks.size() < FEW:
             alone = [self.solve(flow, grade) for flow, grade in zip(flows, grades, strict=True)]
             return gathered(alone)
