@@ -1,8 +1,7 @@
 """Simulation of a balance: every answer with the limits that drawn and balanced surveys give.
 
 How surveys are drawn, and about what, says `oretally.recon.draws.drawn_surveys`; how limits come
-from
-samples and first-order errors are judged by them, `oretally.recon.draws.coverage_intervals`.
+from samples and first-order errors are judged by them, `oretally.recon.draws.coverage_intervals`.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""Second derivatives along the free flows, for all analytes and surveys of a set of lanes."""
+"""Second derivatives along the free flows, for all analytes and surveys of a set of lanes.
+
+The formulas stand in `oretally.recon.batch.inner_problem`.
+"""
 
 from __future__ import annotations
 

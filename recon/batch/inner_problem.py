@@ -15,6 +15,11 @@ The value of the inner problem as a function of the flows, for analytes k::
     Hessian     sum_k R'S^-1 R - diag(a) V diag(a)
 
 Pairs (c, d) of carriers of one grade group stand for the products in C V C' and diag(a) V diag(a).
+
+References
+----------
+J. Nocedal and S.J. Wright, Numerical Optimization, 2nd ed. (2006), section 17.3: method of
+multipliers. Cited from memory.
 """
 
 from __future__ import annotations

@@ -1,9 +1,13 @@
 """The balance of one survey, whatever its data: Newton's method with a line search.
 
 The grades are eliminated (`oretally.recon.reduction.best_grades`); what is left is a smooth
-function of the
-flows, minimised over F = offset + Z u. Every iterate is a balance that closes. Where a step meets
-a bound on a flow, it is replaced by that of the bounded quadratic problem.
+function of the flows, minimised over F = offset + Z u. Every iterate is a balance that closes.
+Where a step meets a bound on a flow, it is replaced by that of the bounded quadratic problem.
+
+References
+----------
+J. Nocedal and S.J. Wright, Numerical Optimization, 2nd ed. (2006), chapters 3 (line search) and 4
+(damping). Cited from memory.
 """
 
 from __future__ import annotations

@@ -1,4 +1,10 @@
-"""One Newton step on the flows: a quadratic model, its minimum within the flow bounds."""
+"""One Newton step on the flows: a quadratic model, its minimum within the flow bounds.
+
+References
+----------
+J. Nocedal and S.J. Wright, Numerical Optimization, 2nd ed. (2006), sections 3.4 (curvature made
+positive) and 16.6 (quadratic problems by an interior point). Cited from memory.
+"""
 
 from __future__ import annotations
 

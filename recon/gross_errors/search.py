@@ -3,8 +3,7 @@
 The tests are linear, at the balance itself. A gross error distorts that balance, so hypotheses are
 only proposed there: those that may be likely are balanced again, and weighed by the objective that
 is really left (`oretally.recon.signatures.evidence`). Where one of them is likelier than the point
-at which
-they were proposed, more are proposed there, until none is.
+at which they were proposed, more are proposed there, until none is.
 """
 
 from __future__ import annotations

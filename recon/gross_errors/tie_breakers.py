@@ -1,4 +1,7 @@
-"""What to measure so that errors that leave the same signature can be told apart."""
+"""What to measure so that errors that leave the same signature can be told apart.
+
+What a measurement adds to the signatures stands at `best_measurements`; no source.
+"""
 
 from __future__ import annotations
 

@@ -22,6 +22,9 @@ split the finest class in halves: D = finer - coarser half
     slimes: the coarser half is like the next class, D = 2 (x - next); not by size: D = 0
 treat again: D = before - after
     missed: D = x R; out of reach: D = 0
+
+What each explanation predicts is reasoned from the common practice of looking for losses; no
+source.
 """
 
 from __future__ import annotations

@@ -1,8 +1,11 @@
 """Where an analyte is lost, in which sizes, what the numbers support, and which test would tell.
 
 Each lost product (see `oretally.recon.losses.kept_and_lost`) is read against its own whole and
-against the
-head: its coarse end, which holds about a fifth of its solids, and its finest class.
+against the head: its coarse end, which holds about a fifth of its solids, and its finest class.
+
+A grade differs from another if their ratio is off 1 by more than its sd times the limit of
+`oretally.recon.propagation.significance.sidak_limit`. To read a loss by its ends of size is common
+practice, no source.
 """
 
 from __future__ import annotations

@@ -1,4 +1,14 @@
-"""Factors of semidefinite matrices, null spaces and solutions through them."""
+"""Factors of semidefinite matrices, null spaces and solutions through them.
+
+S is scaled to a unit diagonal, D S D = L L' or, where that fails, V diag(s) V' without the s that
+are rounding; then S^-1 b = D (L L')^-1 D b, or D V diag(1/s) V' D b.
+
+References
+----------
+G.H. Golub and C.F. Van Loan, Matrix Computations, 4th ed. (2013), sections 4.2 (Cholesky), 5.5
+(singular values and rank, least squares of least length) and 3.5 (iterative refinement). Cited from
+memory.
+"""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """What a set of measurements tells of the answers, and what it costs: arrays only.
 
 The free coordinates u of the linearised balances (`oretally.recon.plan.linearised`) and the shared
-sources
-of error, each N(0, 1), are the unknowns. Measurement i, read n times, adds to the information::
+sources of error, each N(0, 1), are the unknowns. Measurement i, read n times, adds to the
+information::
 
     M(n) = P'P + sum_i q_i(n_i) t_i t_i'       q_i(n) = n / (own_i^2 + n stays_i^2)
 

@@ -8,6 +8,9 @@ the sample behind it; losses at nodes are not looked at.
 
 Readings without a signature, or two with one signature, stay so in every part of the plan: the
 plan is cut off with all its parts that hold them, and HiGHS asked for the next cheapest.
+
+Length and correlation of signatures: `oretally.recon.signatures.signatures`, where their source
+stands. The search for the cheapest plan that tells them is our own; no source.
 """
 
 from __future__ import annotations

@@ -1,4 +1,10 @@
-"""Levels of redundancy and of the tests: what counts as seen, as detectable, as too many."""
+"""Levels of redundancy and of the tests: what counts as seen, as detectable, as too many.
+
+References
+----------
+W. Baarda, A testing procedure for use in geodetic networks (1968): detectable errors. That 'seen'
+begins at 1e-9 is our own choice. Cited from memory.
+"""
 
 from __future__ import annotations
 

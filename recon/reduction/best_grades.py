@@ -11,6 +11,12 @@ D = N'C_M, V = diag(1/w_M):
     S = D V D'      S nu = N'(c - C_H x_H) - D xm      x_M = xm + V D' nu      lam = -N nu
 
 The value of the problem is a function of the flows alone; the balances hold at every F.
+
+References
+----------
+J. Nocedal and S.J. Wright, Numerical Optimization, 2nd ed. (2006), sections 16.2 (the equations'
+range and null space) and 16.5 (bounds: active sets). The slope of the value is that of the envelope
+theorem. Cited from memory.
 """
 
 from __future__ import annotations

@@ -1,4 +1,10 @@
-"""Exact values that contradict each other: found before solving, and named."""
+"""Exact values that contradict each other: found before solving, and named.
+
+References
+----------
+G.H. Golub and C.F. Van Loan, Matrix Computations, 4th ed. (2013), section 5.5: least squares and
+rank. Cited from memory.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""Errors that cannot be told apart: signatures that point the same way in every balance."""
+"""Errors that cannot be told apart: signatures that point the same way in every balance.
+
+The correlation of signatures i and j is P_ij / sqrt(P_ii P_jj), P their inner products
+(`oretally.recon.signatures.signatures`, where their source stands).
+"""
 
 from __future__ import annotations
 

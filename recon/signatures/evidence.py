@@ -8,11 +8,10 @@ of the odds against 'nothing is wrong' is::
     (S_0 - S)/2 + 1/2 log det C - 1/2 log det M - 1/2 (b - m)'M^-1 (b - m) + sum log p
     M = C + diag(v)
 
-v being the variance that the way adds to the stated one, and p its chance. A free size has m = 0,
-v = w^2 and the density b^2 exp(-b^2/(2w^2)) of `oretally.recon.gross_errors.explanations`; a slip
-has the size
-that takes the reading to what was meant, and v = (sd meant / sd stated)^2 - 1. The ways of one
-error are added up, those of the others as they fit best: exact for one error.
+v being the variance that the way adds to the stated one, and p its chance. A free size has m = 0, v
+= w^2 and the density b^2 exp(-b^2/(2w^2)) of `oretally.recon.gross_errors.explanations`; a slip has
+the size that takes the reading to what was meant, and v = (sd meant / sd stated)^2 - 1. The ways of
+one error are added up, those of the others as they fit best: exact for one error.
 
 References
 ----------

@@ -10,6 +10,11 @@ the reading checks the curve.
     subject to  y(fine end) <= eta <= y(coarse end),  0 <= R < 1
 
 with y(0) = R, the fine end of the pan, and y(inf) = 1, the coarse end of the coarsest class.
+
+References
+----------
+G.A.F. Seber and C.J. Wild, Nonlinear Regression (1989), chapter 2: generalised least squares.
+Classes that are open: no source. Cited from memory.
 """
 
 from __future__ import annotations
