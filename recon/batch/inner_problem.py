@@ -238,7 +238,7 @@ class Lanes:
         return LaneFactor(self.pattern, entries)
 
     def evaluate(
-        self, data: GradeData, flow: Floats, near: LanePoint | None = None, passes: int = _PASSES
+        self, data: GradeData, flow: Floats, near: LanePoint | None = None, *, passes: int = _PASSES
     ) -> LanePoint:
         """Find the best grades for flows.
 

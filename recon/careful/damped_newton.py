@@ -98,11 +98,12 @@ def _minimise(
             return point, gain, iteration, StopReason.LIMIT
         gradient, exact, positive = _derivatives(problem, point)
         model = QuadraticModel.of(
-            problem, point.flow, gradient, exact, unobservable, signed=True, positive=positive
-        )
+            problem, point.flow, gradient, H=exact, unobservable=unobservable,
+            signed=True, positive=positive,
+        )  # fmt: skip
         if not model.convex:
             model = QuadraticModel.of(
-                problem, point.flow, gradient, positive, unobservable, signed=False
+                problem, point.flow, gradient, H=positive, unobservable=unobservable, signed=False
             )
         step, gain = newton_step(problem, point.flow, model)
         if gain <= _GAIN * (1.0 + point.value):
@@ -111,7 +112,7 @@ def _minimise(
         better = _line_search(problem, point, step, gradient)
         if better is None:
             model = QuadraticModel.of(
-                problem, point.flow, gradient, positive, unobservable, signed=False
+                problem, point.flow, gradient, H=positive, unobservable=unobservable, signed=False
             )
             better = _damped_search(problem, point, model, gradient)
         if better is None:
@@ -170,7 +171,9 @@ def _with_stops(
     held = point.flow <= problem.flow_lower
     if not held.any():
         return None, np.inf
-    model = QuadraticModel.of(problem, point.flow, gradient, positive, 0, signed=False, held=held)
+    model = QuadraticModel.of(
+        problem, point.flow, gradient, H=positive, unobservable=0, signed=False, held=held
+    )
     return newton_step(problem, point.flow, model)
 
 

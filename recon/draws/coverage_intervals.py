@@ -102,7 +102,7 @@ def end_scatter(samples: Floats, level: float = 0.95) -> Interval:
 
 
 def relieved(
-    samples: Floats, first_order: Floats, exact: Interval, level: float = 0.95
+    samples: Floats, first_order: Floats, exact: Interval, *, level: float = 0.95
 ) -> tuple[Interval, Interval]:
     """Return the symmetric interval without what its draws are off by chance, and its scatter.
 

@@ -38,7 +38,7 @@ _DONE = 1e-8
 _LEAST = 1e-6  # weight below which a measurement counts as not there
 
 
-def eliminate(P: Floats, r: Floats, limit: Callable[[int], float], most: int = 20) -> list[int]:
+def eliminate(P: Floats, r: Floats, limit: Callable[[int], float], *, most: int = 20) -> list[int]:
     """Return the errors that are left out, in order.
 
     Parameters

@@ -66,6 +66,7 @@ def diagnose(
     problem: BalanceProblem,
     solution: Solution,
     slips: PossibleSlips,
+    *,
     rates: ErrorRates,
     n_nodes: int | None = None,
 ) -> Diagnosis:
@@ -163,7 +164,7 @@ class _Search:
                 ways = joined_ways([ways, Ways.slips(
                     np.array([(value - m.value) / unit for m in meant]),
                     np.array([(m.sd / unit) ** 2 - 1.0 for m in meant]),
-                    np.array([odds + m.log_chance for m in meant]), slip,
+                    np.array([odds + m.log_chance for m in meant]), slip=slip,
                 )])  # fmt: skip
             found.append(ways)
         width = [self.rates.loss_width / LOSS_UNIT]

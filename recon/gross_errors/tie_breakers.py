@@ -27,6 +27,7 @@ def best_measurements(
     signatures: Signatures,
     rows: Sequence[int],
     covariance: Covariance,
+    *,
     values: Sequence[BalancedValue],
     positions: Sequence[Position],
 ) -> list[tuple[int, float]]:

@@ -92,7 +92,7 @@ class AssayError:
     stated: tuple[tuple[float, float], ...]
 
     @classmethod
-    def of(cls, model: BalanceModel, k: int, stream: str, test: TestKind) -> AssayError:
+    def of(cls, model: BalanceModel, k: int, stream: str, *, test: TestKind) -> AssayError:
         """Return the errors stated for an analyte in a stream, else those in any.
 
         A test that assays a whole product takes those of whole products, one that assays parts of
@@ -163,7 +163,7 @@ def chance_to_tell(values: Sequence[float], sds: Sequence[float], alpha: float) 
 
 
 def deciding_test(
-    kind: TestKind, predictions: Sequence[Prediction], errors: AssayError, unit: Unit, *,
+    kind: TestKind, predictions: Sequence[Prediction], errors: AssayError, *, unit: Unit,
     part: str = "", opening_um: float | None = None, coarse_percent: float | None = None,
 ) -> DecidingTest | None:  # fmt: skip
     """Return a test with its chances; None without predictions or stated errors of assays."""

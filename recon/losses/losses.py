@@ -246,7 +246,7 @@ class _Reading:
 
     def _errors(self, test: TestKind) -> AssayError:
         values = self.values
-        return AssayError.of(values.model, self.k, values.answers.streams[self.j], test)
+        return AssayError.of(values.model, self.k, values.answers.streams[self.j], test=test)
 
     def _grind(self, parts: Sequence[SizePart]) -> DecidingTest | None:
         coarse = self._coarse(parts)
@@ -257,7 +257,7 @@ class _Reading:
         run, sizes = (coarse[0].run[0], coarse[-1].run[1]), self.values.model.survey.sizes
         return deciding_test(
             TestKind.GRIND_HALF, grind_half(*found), self._errors(TestKind.GRIND_HALF),
-            self.values.model.survey.analytes[self.k].unit, part=sizes.label(run),
+            unit=self.values.model.survey.analytes[self.k].unit, part=sizes.label(run),
             opening_um=sizes.bounds(run)[0],
         )  # fmt: skip
 
@@ -270,7 +270,7 @@ class _Reading:
             return None
         return deciding_test(
             TestKind.SPLIT_FINEST, split_finest(*found), self._errors(TestKind.SPLIT_FINEST),
-            self.values.model.survey.analytes[self.k].unit,
+            unit=self.values.model.survey.analytes[self.k].unit,
             part=self.values.model.survey.sizes.label(parts[-1].run),
         )  # fmt: skip
 
@@ -281,7 +281,7 @@ class _Reading:
             return None
         unit = self.values.model.survey.analytes[self.k].unit
         errors = self._errors(TestKind.TREAT_AGAIN)
-        return deciding_test(TestKind.TREAT_AGAIN, treat_again(*found), errors, unit)
+        return deciding_test(TestKind.TREAT_AGAIN, treat_again(*found), errors, unit=unit)
 
     def _screen(self) -> DecidingTest | None:
         """Return the screening of a product that was not sieved, or not assayed by size."""
@@ -297,7 +297,7 @@ class _Reading:
             return None
         return deciding_test(
             TestKind.SCREEN, screen(*found), self._errors(TestKind.SCREEN),
-            values.model.survey.analytes[k].unit,
+            unit=values.model.survey.analytes[k].unit,
             opening_um=None if cut is None else sizes.bounds(values.classes(self.j)[cut - 1])[0],
             coarse_percent=100.0 * float(found[0][2]),
         )  # fmt: skip

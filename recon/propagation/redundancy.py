@@ -20,7 +20,7 @@ POWER = 0.80  # chance of finding an error of the detectable size
 
 
 def detectable_error(
-    sd: float, redundancy: float, alpha: float = 0.05, power: float = POWER
+    sd: float, redundancy: float, *, alpha: float = 0.05, power: float = POWER
 ) -> float | None:
     """Return the least error that the measurement test finds with the given power, as ``sd``.
 

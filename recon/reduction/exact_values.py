@@ -41,7 +41,7 @@ class ExactRows:
     grades: list[tuple[tuple[int, int], ...]] = field(default_factory=list)
 
     def add(
-        self, rows: Rows, right: Floats, flows: Sequence[tuple[int, ...]] = (),
+        self, rows: Rows, right: Floats, *, flows: Sequence[tuple[int, ...]] = (),
         grades: Sequence[tuple[tuple[int, int], ...]] = (),
     ) -> None:  # fmt: skip
         """Add rows, shape (m, n_carriers), and their right side, shape (m,).

@@ -77,7 +77,7 @@ class Ways:
         return cls(zero, w**2, w, log_prior, zero + side, np.full(w.size, -1))
 
     @classmethod
-    def slips(cls, mean: Floats, added: Floats, log_prior: Floats, slip: Ints) -> Ways:
+    def slips(cls, mean: Floats, added: Floats, log_prior: Floats, *, slip: Ints) -> Ways:
         """Return slips, all of shape (n_ways,)."""
         zero = np.zeros(mean.size)
         return cls(mean, added, zero, log_prior, zero, slip)

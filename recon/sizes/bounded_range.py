@@ -93,7 +93,7 @@ class BoundedRange:
         return sum(self.reach(gradient)) / 2.0
 
 
-def bounded_range(slopes: Floats, residual: Floats, rows: Floats, slack: Floats) -> BoundedRange:
+def bounded_range(slopes: Floats, residual: Floats, *, rows: Floats, slack: Floats) -> BoundedRange:
     """Return the region about the best values of a fit that minimises |residual - slopes dx|^2.
 
     Parameters

@@ -52,7 +52,7 @@ class Crossing:
 
 
 def crossing(
-    log_size: Floats, value: Floats, level: float, log_value: Floats | None = None
+    log_size: Floats, value: Floats, level: float, *, log_value: Floats | None = None
 ) -> Crossing:
     """Return where straight lines through (log size, value) meet a level, with the slopes.
 

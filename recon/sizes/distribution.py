@@ -226,7 +226,7 @@ def passing_size(
         some = P > 0.0  # what nothing passes has no logarithm
         opening, P, V = opening[some], P[some], None if V is None else V[np.ix_(some, some)]
     log = np.log(P) if by is Interpolation.LOG_LOG else None
-    found = crossing(np.log(opening), P, level, log)
+    found = crossing(np.log(opening), P, level, log_value=log)
     if found.log_size is None:
         return SizeAt(percent, None, None, str(by), found.reason)
     size = float(np.exp(found.log_size))

@@ -114,7 +114,7 @@ def representative_sizes(
 
 def partition_curve(
     opening_um: ArrayLike, product: ArrayLike, feed: ArrayLike,
-    covariance: ArrayLike | None = None, *, product_is_coarse: bool = True,
+    *, covariance: ArrayLike | None = None, product_is_coarse: bool = True,
     upper_um: float | None = None, lower_um: float | None = None,
 ) -> PartitionCurve:  # fmt: skip
     """Return the share of each class of the feed that reports to the coarse product.

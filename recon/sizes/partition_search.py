@@ -283,4 +283,4 @@ def _region(law: PartitionLaw, readings: Readings, best: _Curve) -> BoundedRange
     rows, slack = np.vstack([low, high]), np.concatenate([eta - y[:, 0], y[:, 1] - eta])
     if p == 3:
         rows, slack = np.vstack([rows, np.eye(p + m)[2]]), np.append(slack, best.values[2])
-    return bounded_range(J, r, rows, np.maximum(slack, 0.0))
+    return bounded_range(J, r, rows=rows, slack=np.maximum(slack, 0.0))

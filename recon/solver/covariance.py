@@ -13,7 +13,7 @@ Values held at a bound are taken as known.
 References
 ----------
 S. Narasimhan and C. Jordache, Data Reconciliation and Gross Error Detection (2000), chapters 3 and
-5: covariance of adjusted values, at the solution of balances of flows times grades. JCGM 100:2008
+4: covariance of adjusted values, at the solution of balances of flows times grades. JCGM 100:2008
 (GUM), eq. 13. Cited from memory.
 """
 

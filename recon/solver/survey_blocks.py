@@ -154,10 +154,10 @@ class SurveyBlocks:
                 reduced.basis.closed(near / reduced.flow_scale)[:, None], len(flows), 1
             )
         found = minimise_lanes(engine, data, measured, start=start)
-        return self.finished(lanes, found, data, aside), found.iterations
+        return self.finished(lanes, found, data, aside=aside), found.iterations
 
     def finished(
-        self, lanes: Lanes, found: LaneMinimum, data: GradeData, aside: Floats | float
+        self, lanes: Lanes, found: LaneMinimum, data: GradeData, *, aside: Floats | float
     ) -> ManySolutions:
         """Return what was found in the units of the balance problem.
 
