@@ -41,7 +41,7 @@ def timed(study: StudyCircuit, errors: np.ndarray, repeats: int) -> tuple[float,
         start = time.perf_counter()
         solution = solve(problem)
         middle = time.perf_counter()
-        diagnose(problem, solution, slips, rates, len(study.circuit.nodes))
+        diagnose(problem, solution, slips, rates=rates, n_nodes=len(study.circuit.nodes))
         solves.append(middle - start)
         diagnoses.append(time.perf_counter() - middle)
     return statistics.median(solves), statistics.median(diagnoses)

@@ -262,7 +262,7 @@ def through_the_solver(name: str, surveys: int) -> dict[int, tuple[float, float,
             places = positions(study.circuit, survey)
             rate = rates.measurement
             slips = PossibleSlips(survey, places, lambda _, r=rate: r, rate)
-            d = diagnose(problem, solution, slips, rates)
+            d = diagnose(problem, solution, slips, rates=rates)
             every = d.of_row.copy()
             for c, p in d.of_mixup.items():
                 every[d.mixups.rows(c)] += p

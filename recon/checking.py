@@ -79,7 +79,7 @@ def check(
         CheckedValue(
             row.stream,
             row.quantity,
-            class_of(problem, classes, row.place, places.measured_at(row.place)),
+            class_of(problem, classes, row.place, at=places.measured_at(row.place)),
         )
         for row in places.rows
     )

@@ -1,8 +1,7 @@
 """Simulation of a balance: every answer with the limits that drawn and balanced surveys give.
 
 How surveys are drawn, and about what, says `oretally.recon.draws.drawn_surveys`; how limits come
-from
-samples and first-order errors are judged by them, `oretally.recon.draws.coverage_intervals`.
+from samples and first-order errors are judged by them, `oretally.recon.draws.coverage_intervals`.
 """
 
 from __future__ import annotations
@@ -54,7 +53,7 @@ class TooManyDraws(OretallyError):
 
 
 def simulate(
-    circuit: Circuit, survey: Survey, generator: np.random.Generator, draws: int, *,
+    circuit: Circuit, survey: Survey, generator: np.random.Generator, *, draws: int,
     feed: str | None = None, products: Sequence[str] | None = None,
 ) -> Simulation:  # fmt: skip
     """Balance a survey, and as many surveys drawn about the adjusted values.
@@ -92,7 +91,7 @@ def simulate(
     ...     Measurement("feed", "Sn", 0.80, percent, 0.02),
     ...     Measurement("conc", "Sn", 0.95, percent, 0.03),
     ...     Measurement("tails", "Sn", 0.70, percent, 0.02)))
-    >>> found = simulate(circuit, survey, np.random.default_rng(1), 1000)
+    >>> found = simulate(circuit, survey, np.random.default_rng(1), draws=1000)
     >>> row = next(r for r in found.rows if r.answer.name == "yield of 'conc'")
     >>> round(row.answer.value), round(row.answer.sd)  # to first order: 40 +- 10 %
     (40, 10)
@@ -141,7 +140,7 @@ def simulate_balance(
         done += len(normal)
         say(f"simulating, {done} of {draws} draws")
     values[~converged] = np.nan
-    return simulation_of([answer for answer, _ in answers], values, converged, errors)
+    return simulation_of([answer for answer, _ in answers], values, converged, normal=errors)
 
 
 def simulate_problem(
@@ -163,7 +162,7 @@ def simulate_problem(
 
 
 def simulation_of(
-    answers: Sequence[BalanceAnswer], values: Floats, converged: Bools, normal: Floats
+    answers: Sequence[BalanceAnswer], values: Floats, converged: Bools, *, normal: Floats
 ) -> Simulation:
     """Return what draws say of the answers of the balance about which was drawn.
 
@@ -220,6 +219,6 @@ def _judged(answer: BalanceAnswer, values: Floats, first_order: Floats) -> Simul
         plain = Interval(answer.value - off, answer.value + off)
         compared, scatter = ends, end_scatter(y, COVERAGE)
         if np.isfinite(line).all():
-            compared, scatter = relieved(y, answer.value + answer.sd * line, plain, COVERAGE)
+            compared, scatter = relieved(y, answer.value + answer.sd * line, plain, level=COVERAGE)
         judged = validation(answer.value, answer.sd, compared, scatter=scatter)
     return SimulatedAnswer(answer, y.size, mean, sd, ends, shortest, judged)

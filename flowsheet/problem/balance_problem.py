@@ -156,9 +156,9 @@ class BalanceProblem:
         return made[id(self.flow_balance)], tuple(made[id(B)] for B in self.analyte_balance)
 
     def linearised(self, flow: Floats) -> BalanceProblem:
-        """Return the problem with its proportions as flow balances, exact at some flows.
+        """Return the problem with its proportions as flow balances, exact at ``flow``.
 
-        With p and s from `ratios`, a proportion is to first order
+        ``flow`` has shape (n_carriers,). With p and s from `ratios`, a proportion is to first order
         F_a - s F_b - p (F_c - s F_d) = 0. What stands still so has the parts of the stream that it
         is held against, and that one stays free.
         """
@@ -183,7 +183,7 @@ class BalanceProblem:
         """Return what two streams in proportion have to each other, and their parts to them.
 
         p = F_b / F_d, 1 where both stand still; and s, the mean of F_a / F_b and F_c / F_d weighted
-        by the wholes.
+        by the wholes. ``flow`` has shape (n_carriers,), what is returned shape (n_proportions,).
         """
         a, b, c, d = self._held_against_moving(flow).T
         one, other = flow[b], flow[d]

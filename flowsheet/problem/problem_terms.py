@@ -42,7 +42,7 @@ _T = TypeVar("_T")
 
 
 def with_sum(
-    problem: BalanceProblem, weights: Mapping[int, float], value: float, sd: float,
+    problem: BalanceProblem, weights: Mapping[int, float], *, value: float, sd: float,
     lower: float = -np.inf,
 ) -> BalanceProblem:  # fmt: skip
     """Add a measured sum of flows as a new last carrier.
@@ -68,7 +68,7 @@ def with_flow_upper(problem: BalanceProblem, carrier: int, upper: float) -> Bala
 
 
 def with_ratio(
-    problem: BalanceProblem, numerator: Sequence[int], denominator: int, value: float, sd: float
+    problem: BalanceProblem, numerator: Sequence[int], denominator: int, *, value: float, sd: float
 ) -> BalanceProblem:
     """Add a measured ratio of flows as the grade of a new last analyte in the denominator.
 
@@ -84,7 +84,7 @@ def with_ratio(
     """
     if problem.tie[denominator] in problem.tie[list(numerator)]:
         # a tie would make the ratio the 1 of the numerator: the flow gets a name of its own
-        problem = with_sum(problem, {denominator: 1.0}, np.nan, np.nan, lower=0.0)
+        problem = with_sum(problem, {denominator: 1.0}, value=np.nan, sd=np.nan, lower=0.0)
         denominator = problem.n_carriers - 1
     n = problem.n_carriers
     grade, grade_sd, low, high = (np.full((1, n), fill) for fill in (np.nan, np.nan, 0.0, np.inf))
@@ -103,8 +103,9 @@ def with_ratio(
 
 
 def with_ratio_bounds(
-    problem: BalanceProblem, numerator: Sequence[int], denominator: int, lower: float, upper: float
-) -> BalanceProblem:
+    problem: BalanceProblem, numerator: Sequence[int], denominator: int, *,
+    lower: float, upper: float,
+) -> BalanceProblem:  # fmt: skip
     """Bound a ratio of flows; each new last carrier is N - lower D or upper D - N, at least 0.
 
     Parameters
@@ -118,12 +119,12 @@ def with_ratio_bounds(
     for bound, sign in ((lower, 1.0), (upper, -1.0)):
         if np.isfinite(bound):
             weights = {**dict.fromkeys(numerator, sign), denominator: -sign * bound}
-            problem = with_sum(problem, weights, np.nan, np.nan, lower=0.0)
+            problem = with_sum(problem, weights, value=np.nan, sd=np.nan, lower=0.0)
     return problem
 
 
 def with_grade_interval(
-    problem: BalanceProblem, analyte: int, carrier: int, lower: float, upper: float
+    problem: BalanceProblem, analyte: int, carrier: int, *, lower: float, upper: float
 ) -> BalanceProblem:
     """Take a grade as known to lie in an interval only: below detection, over range."""
     grade, sd, low, high = (

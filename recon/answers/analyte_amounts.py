@@ -1,4 +1,8 @@
-"""How much of each analyte the streams hold: in all, and per mass of feed."""
+"""How much of each analyte the streams hold: in all, and per mass of feed.
+
+A stream of flow P and grade p holds P p, and P p / F per mass of feed F: common practice, no
+source. Sd as in `oretally.recon.propagation.derived`.
+"""
 
 from __future__ import annotations
 

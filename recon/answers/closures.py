@@ -1,4 +1,16 @@
-"""Closures and calculated heads: what the numbers say before any adjustment."""
+"""Closures and calculated heads: what the numbers say before any adjustment.
+
+With flows F and grades x as measured::
+
+    closure  d = sum_in F x - sum_out F x    z = d / sd(d)    calculated head  sum F x / sum F
+
+References
+----------
+Pulp: B.A. Wills and T.J. Napier-Munn, Mineral Processing Technology, 7th ed. (2006), chapter 3; the
+calculated head: common practice, no source. The closure of one node as a test: S. Narasimhan and C.
+Jordache, Data Reconciliation and Gross Error Detection (2000), chapter 7 (nodal test). Sd: JCGM
+100:2008 (GUM), eq. 13. Cited from memory.
+"""
 
 from __future__ import annotations
 

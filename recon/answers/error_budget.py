@@ -59,13 +59,13 @@ def recovery_budgets(
     return tuple(found)
 
 
-def moved_by(problem: BalanceProblem, flows: Floats, grades: Floats, place: Position) -> float:
+def moved_by(problem: BalanceProblem, flows: Floats, grades: Floats, *, place: Position) -> float:
     """Return what an error of plus one sd, where a measurement or source stands, adds to an answer.
 
     Parameters
     ----------
     problem : BalanceProblem
-    flows, grades : ndarray
+    flows, grades : ndarray, shape (n_carriers,), (n_analytes, n_carriers)
         Covariance of the answer with all values, as `Covariance.with_all` gives it.
     place : Position
         Of the measurement, or of the unknown of a shared source.
@@ -87,7 +87,7 @@ def _shares(model: BalanceModel, flows: Floats, grades: Floats) -> list[ErrorSha
     places = model.positions
 
     def variance(place: Position) -> float:
-        return moved_by(model.problem, flows, grades, place) ** 2
+        return moved_by(model.problem, flows, grades, place=place) ** 2
 
     found = [
         ErrorShare(source.name, "", source.quantity, variance(place))

@@ -118,11 +118,13 @@ class CaseAnswers:
         problem, places = self.model.problem, self.model.positions
         along = self.covariance.with_all(found.slopes)
         moved = {
-            ErrorPlace("measurement", *name): moved_by(problem, *along, place)
+            ErrorPlace("measurement", *name): moved_by(problem, *along, place=place)
             for name, place in places.readings.items()
         }
         moved |= {
-            ErrorPlace("source", source.name, source.quantity): moved_by(problem, *along, place)
+            ErrorPlace("source", source.name, source.quantity): moved_by(
+                problem, *along, place=place
+            )
             for place, source in places.sources.items()
         }
         answer = Answer(found.value, {place: m for place, m in moved.items() if m})

@@ -1,4 +1,14 @@
-"""Recoveries, yields, enrichment and ratios of concentration, with their sd."""
+"""Recoveries, yields, enrichment and ratios of concentration, with their sd.
+
+With F the solids and f the grade of the reference stream, P and p those of another::
+
+    recovery P p / (F f)    yield P / F    ratio of concentration F / P    enrichment p / f
+
+References
+----------
+B.A. Wills and T.J. Napier-Munn, Mineral Processing Technology, 7th ed. (2006), chapter 1: recovery,
+ratio of concentration, enrichment ratio. JCGM 100:2008 (GUM), eq. 13: their sd. Cited from memory.
+"""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ __all__ = ["balanced_values", "class_of", "measured_value", "never_by_size"]
 
 
 def class_of(
-    problem: BalanceProblem, classes: Classes, place: Position, at: Position
+    problem: BalanceProblem, classes: Classes, place: Position, *, at: Position
 ) -> ValueClass:
     """Return the class of one value, from what was measured and what the balances determine.
 
@@ -72,7 +72,7 @@ def measured_value(row: Row, model: BalanceModel, classes: Classes) -> BalancedV
         unit=(row.meaning.unit if m is None else m.unit).symbol,
         measured=m.value if m else None, sd=m.sd if m else None,
         adjusted=None, adjusted_sd=None, adjustment=None, standardised=None,
-        value_class=class_of(model.problem, classes, row.place, places.measured_at(row.place)),
+        value_class=class_of(model.problem, classes, row.place, at=places.measured_at(row.place)),
         redundancy=None, detectable_error=None,
         error_source=m.error_source if m else "", note=m.note if m else "",
     )  # fmt: skip
@@ -102,7 +102,7 @@ def _value(row: Row, model: BalanceModel, covariance: Covariance, *, alpha: floa
         # a share is 0 where the flow that it is of is at its bound
         at_bound |= k >= len(survey.analytes) and float(adjusted) == 0.0
     unit = m.unit if m is not None else row.meaning.unit
-    value_class = class_of(covariance.problem, solution.classes, place, at)
+    value_class = class_of(covariance.problem, solution.classes, place, at=at)
     if k is not None and solution.flow[j] == 0.0:
         value_class, at_bound = ValueClass.ABSENT, False
     shown = value_class not in (ValueClass.UNOBSERVABLE, ValueClass.ABSENT)
@@ -124,7 +124,7 @@ def _value(row: Row, model: BalanceModel, covariance: Covariance, *, alpha: floa
             redundancy = max(1.0 - (left_sd / own_sd) ** 2, 0.0)
         if redundancy is not None and value_class is ValueClass.REDUNDANT and redundancy > SEEN:
             standardised = moved / (own_sd * redundancy**0.5)
-            detectable = detectable_error(own_sd, redundancy, alpha)
+            detectable = detectable_error(own_sd, redundancy, alpha=alpha)
     return BalancedValue(
         stream=row.stream,
         quantity=row.quantity,

@@ -2,6 +2,9 @@
 
 Amounts of one stream, and of several streams, are known together: the sd of a sum is not that of
 independent parts.
+
+With prices c by analyte and amounts P p: sum c P p, and the same per mass of feed. Common practice,
+no source.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""Second derivatives along the free flows, for all analytes and surveys of a set of lanes."""
+"""Second derivatives along the free flows, for all analytes and surveys of a set of lanes.
+
+The formulas stand in `oretally.recon.batch.inner_problem`.
+"""
 
 from __future__ import annotations
 
@@ -47,7 +50,10 @@ class GradeSlopes:
     def at(
         cls, lanes: Lanes, point: LanePoint, *, exact: bool = True, barrier: Floats | None = None
     ) -> GradeSlopes:
-        """Return the slopes at a point; without the indefinite part unless ``exact``."""
+        """Return the slopes at a point; without the indefinite part unless ``exact``.
+
+        ``barrier`` has shape (n_carriers, n_surveys).
+        """
         turn = lanes.on_carriers(point.V) * point.pull if exact else None
         x = lanes.on_carriers(point.x)
         return cls(point.flow, x, turn, point.pull, point.factor, barrier)
@@ -85,7 +91,7 @@ class Curvature:
             self._squares[self._at] = (Z[first][:, self._upper] * Z[second][:, self._lower]).T
 
     def weighted(self, weight: Floats) -> Curvature:
-        """Return the same with other weights."""
+        """Return the same with other weights, of one of the shapes of ``weight``."""
         other = copy(self)
         other.weight = weight
         return other

@@ -15,6 +15,11 @@ The value of the inner problem as a function of the flows, for analytes k::
     Hessian     sum_k R'S^-1 R - diag(a) V diag(a)
 
 Pairs (c, d) of carriers of one grade group stand for the products in C V C' and diag(a) V diag(a).
+
+References
+----------
+J. Nocedal and S.J. Wright, Numerical Optimization, 2nd ed. (2006), section 17.3: method of
+multipliers. Cited from memory.
 """
 
 from __future__ import annotations
@@ -205,7 +210,7 @@ class Lanes:
         return x if self.group is None else x[self.group]
 
     def on_groups(self, y: Floats) -> Floats:
-        """Return the sums of values of carriers, axis 0, over each group."""
+        """Return sums over groups, shape (n_groups, ...), of values, shape (n_carriers, ...)."""
         return y if self.G is None else _apply(self.G, y)
 
     def balance(self, F: Floats, x: Floats, data: GradeData) -> Floats:
@@ -233,7 +238,7 @@ class Lanes:
         return LaneFactor(self.pattern, entries)
 
     def evaluate(
-        self, data: GradeData, flow: Floats, near: LanePoint | None = None, passes: int = _PASSES
+        self, data: GradeData, flow: Floats, near: LanePoint | None = None, *, passes: int = _PASSES
     ) -> LanePoint:
         """Find the best grades for flows.
 
@@ -278,7 +283,10 @@ class Lanes:
         return np.where(data.free, (data.target * seen).sum(axis=0) / count, data.target)
 
     def wide(self, data: GradeData, F: Floats) -> Floats | None:
-        """Return the variance of unmeasured grades, so that each outweighs its balances."""
+        """Return the variance of unmeasured grades, so that each outweighs its balances.
+
+        F has shape (n_carriers, 1, n_surveys), the variance (n_groups, n_analytes, n_surveys).
+        """
         if not data.any_free:
             return None
         rows = _apply(self.size, F * F * self.on_carriers(data.variance))

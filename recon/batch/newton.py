@@ -114,7 +114,10 @@ class LaneFlows:
         return np.asarray(0.5 * (self.weight @ misfit**2))
 
     def inside(self, F: Floats) -> Bools:
-        """Tell for each survey whether all flows are clear of their bounds."""
+        """Tell for each survey, shape (n_surveys,), whether all flows are clear of their bounds.
+
+        F has shape (n_carriers, n_surveys).
+        """
         above = F[self.bounded] - self.lower[self.bounded, None]
         return np.asarray((above > _FAINT * F.max(axis=0)).all(axis=0))
 
@@ -175,7 +178,7 @@ def starting_lanes(engine: Engine, data: GradeData, measured: Floats) -> Floats:
 def minimise_lanes(
     engine: Engine, data: GradeData, measured: Floats, *, start: Floats
 ) -> LaneMinimum:
-    """Return the minimum from the given first flows."""
+    """Return the minimum; measured and first flows have shape (n_carriers, n_surveys)."""
     lanes, curvature, flows = engine.lanes, engine.curvature, engine.flows
 
     def cost(F: Floats) -> Floats:

@@ -1,9 +1,13 @@
 """The balance of one survey, whatever its data: Newton's method with a line search.
 
 The grades are eliminated (`oretally.recon.reduction.best_grades`); what is left is a smooth
-function of the
-flows, minimised over F = offset + Z u. Every iterate is a balance that closes. Where a step meets
-a bound on a flow, it is replaced by that of the bounded quadratic problem.
+function of the flows, minimised over F = offset + Z u. Every iterate is a balance that closes.
+Where a step meets a bound on a flow, it is replaced by that of the bounded quadratic problem.
+
+References
+----------
+J. Nocedal and S.J. Wright, Numerical Optimization, 2nd ed. (2006), chapters 3 (line search) and 4
+(damping). Cited from memory.
 """
 
 from __future__ import annotations
@@ -94,11 +98,12 @@ def _minimise(
             return point, gain, iteration, StopReason.LIMIT
         gradient, exact, positive = _derivatives(problem, point)
         model = QuadraticModel.of(
-            problem, point.flow, gradient, exact, unobservable, signed=True, positive=positive
-        )
+            problem, point.flow, gradient, H=exact, unobservable=unobservable,
+            signed=True, positive=positive,
+        )  # fmt: skip
         if not model.convex:
             model = QuadraticModel.of(
-                problem, point.flow, gradient, positive, unobservable, signed=False
+                problem, point.flow, gradient, H=positive, unobservable=unobservable, signed=False
             )
         step, gain = newton_step(problem, point.flow, model)
         if gain <= _GAIN * (1.0 + point.value):
@@ -107,7 +112,7 @@ def _minimise(
         better = _line_search(problem, point, step, gradient)
         if better is None:
             model = QuadraticModel.of(
-                problem, point.flow, gradient, positive, unobservable, signed=False
+                problem, point.flow, gradient, H=positive, unobservable=unobservable, signed=False
             )
             better = _damped_search(problem, point, model, gradient)
         if better is None:
@@ -166,7 +171,9 @@ def _with_stops(
     held = point.flow <= problem.flow_lower
     if not held.any():
         return None, np.inf
-    model = QuadraticModel.of(problem, point.flow, gradient, positive, 0, signed=False, held=held)
+    model = QuadraticModel.of(
+        problem, point.flow, gradient, H=positive, unobservable=0, signed=False, held=held
+    )
     return newton_step(problem, point.flow, model)
 
 

@@ -1,4 +1,10 @@
-"""One Newton step on the flows: a quadratic model, its minimum within the flow bounds."""
+"""One Newton step on the flows: a quadratic model, its minimum within the flow bounds.
+
+References
+----------
+J. Nocedal and S.J. Wright, Numerical Optimization, 2nd ed. (2006), sections 3.4 (curvature made
+positive) and 16.6 (quadratic problems by an interior point). Cited from memory.
+"""
 
 from __future__ import annotations
 
@@ -48,16 +54,18 @@ class QuadraticModel:
         problem: ReducedProblem,
         flow: Floats,
         gradient: Floats,
+        *,
         H: Floats,
         unobservable: int,
-        *,
         signed: bool,
         held: Bools | None = None,
         positive: Floats | None = None,
     ) -> QuadraticModel:
         """Return the model with second derivative H along Z; ``signed`` if H may be indefinite.
 
-        ``positive`` is the semidefinite part of H, whose rounding is that of squares; H if None.
+        ``flow``, ``gradient`` and ``held``, the carriers that keep their flows, have shape
+        (n_carriers,), H and ``positive`` shape (n_free, n_free). ``positive`` is the semidefinite
+        part of H, whose rounding is that of squares; H if None.
         """
         Z, Hu = problem.basis.Z, H
         square = np.diag(H if positive is None else positive)
@@ -92,7 +100,10 @@ class QuadraticModel:
 def newton_step(
     problem: ReducedProblem, flow: Floats, model: QuadraticModel, *, damping: float = 0.0
 ) -> tuple[Floats, float]:
-    """Return the step to the minimum of the model within the flow bounds, and its gain."""
+    """Return the step to the minimum of the model within the flow bounds, and its gain.
+
+    Flow and step have shape (n_carriers,); ``damping`` is added to the curvatures.
+    """
     # in units in which all curvatures are 1, so that what a direction gains is its slope squared
     unit = 1.0 / np.sqrt(model.K + damping)
     R, g = model.R * unit, model.g * unit

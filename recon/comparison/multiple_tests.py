@@ -104,7 +104,7 @@ def _judged(found: Difference, row: AnswerRow, alpha: float, least: float | None
     else:
         verdict = Verdict.SMALL if slight else Verdict.OPEN
     made = row.made if verdict is Verdict.OPEN else 0.0  # so many have just not decided
-    tests = row.plan.tests_needed(found.size, TESTS_POWER, found.level, made)
+    tests = row.plan.tests_needed(found.size, TESTS_POWER, found.level, more_than=made)
     return replace(found, verdict=verdict, tests=tests)
 
 

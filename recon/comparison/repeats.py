@@ -148,7 +148,7 @@ class RepeatPlan:
     repeated: bool = False
 
     def tests_needed(
-        self, size: float, power: float, alpha: float, more_than: float = 0.0
+        self, size: float, power: float, alpha: float, *, more_than: float = 0.0
     ) -> int | None:  # fmt: skip
         """Return the least number of tests in each arm; None if `MOST_TESTS` do not do.
 
@@ -156,22 +156,22 @@ class RepeatPlan:
         of this one answer: where several are looked at together, what is left to each.
         """
         made = math.floor(more_than)
-        if made < 1 and not self.repeated and chance_to_decide(self, size, 1, alpha) >= power:
+        if made < 1 and not self.repeated and chance_to_decide(self, size, 1, alpha=alpha) >= power:
             return 1
         low = max(1, made)
         high = low + 1
-        while high > MOST_TESTS or chance_to_decide(self, size, high, alpha) < power:
+        while high > MOST_TESTS or chance_to_decide(self, size, high, alpha=alpha) < power:
             if high >= MOST_TESTS:
                 return None
             low, high = high, min(2 * high, MOST_TESTS)
         while high - low > 1:
             middle = (low + high) // 2
-            enough = chance_to_decide(self, size, middle, alpha) >= power
+            enough = chance_to_decide(self, size, middle, alpha=alpha) >= power
             low, high = (low, middle) if enough else (middle, high)
         return high
 
 
-def chance_to_decide(plan: RepeatPlan, size: float, tests: int, alpha: float) -> float:
+def chance_to_decide(plan: RepeatPlan, size: float, tests: int, *, alpha: float) -> float:
     """Return the chance that a difference of a given size is found real.
 
     Parameters
@@ -192,7 +192,7 @@ def chance_to_decide(plan: RepeatPlan, size: float, tests: int, alpha: float) ->
 
     Examples
     --------
-    >>> round(chance_to_decide(RepeatPlan(own=1.0), 1.959964 + 0.841621, 1, 0.05), 3)
+    >>> round(chance_to_decide(RepeatPlan(own=1.0), 1.959964 + 0.841621, 1, alpha=0.05), 3)
     0.8
     """
     d = 2.0 * (tests - 1)

@@ -69,7 +69,7 @@ def symmetric_interval(samples: Floats, level: float = 0.95) -> Interval:
 
 
 def shortest_interval(samples: Floats, level: float = 0.95) -> Interval:
-    """Return the shortest coverage interval; parameters as of `symmetric_interval`.
+    """Return the shortest coverage interval of samples, shape (n,), as in `symmetric_interval`.
 
     Examples
     --------
@@ -87,7 +87,8 @@ def shortest_interval(samples: Floats, level: float = 0.95) -> Interval:
 def end_scatter(samples: Floats, level: float = 0.95) -> Interval:
     """Return the sd of both ends of the symmetric interval, from one simulation to the next.
 
-    Half the distance between the samples whose ranks are one sd of a binomial count off.
+    Half the distance between the samples whose ranks are one sd of a binomial count off; samples
+    have shape (n,), parameters as of `symmetric_interval`.
     """
     y = _sorted(samples, level)
     n, tail = y.size, 0.5 * (1.0 - level)
@@ -101,7 +102,7 @@ def end_scatter(samples: Floats, level: float = 0.95) -> Interval:
 
 
 def relieved(
-    samples: Floats, first_order: Floats, exact: Interval, level: float = 0.95
+    samples: Floats, first_order: Floats, exact: Interval, *, level: float = 0.95
 ) -> tuple[Interval, Interval]:
     """Return the symmetric interval without what its draws are off by chance, and its scatter.
 

@@ -31,17 +31,17 @@ class Diagnosis:
     Attributes
     ----------
     at_balance, at_best : Groups
-        Traces in groups at the balance, and linearised at the likeliest hypothesis.
+        Signatures in groups at the balance, and linearised at the likeliest hypothesis.
     weighed : tuple of Weighed
         Hypotheses, the likeliest first; probabilities sum to 1.
     meant : sequence of tuple of Meant
-        Of each row of the traces, in base units.
+        Of each row of the signatures, in base units.
     ways : sequence of Ways
         Of each row; ``slip`` counts in ``meant``.
     mixups : Mixups
     sizes : mapping of Hypothesis to (ndarray, ndarray)
-        Errors of the rows of each hypothesis that was balanced again, in units of the traces, and
-        their covariance.
+        Errors of the rows of each hypothesis that was balanced again, in units of the signatures,
+        and their covariance.
     objectives : mapping of Hypothesis to float
         Objective that is left under each hypothesis that was balanced again.
     posterior : Posterior
@@ -85,7 +85,7 @@ class Diagnosis:
 
     @cached_property
     def groups(self) -> tuple[Ints, ...]:
-        """Rows that no data tell apart; a row that leaves no trace, but may be wrong, by itself."""
+        """Rows that no data tell apart; a row without a signature, but maybe wrong, by itself."""
         taken = {int(i) for members in self.at_best.members for i in members}
         alone = [i for i in np.flatnonzero(self.of_row > 0.0) if int(i) not in taken]
         return (*self.at_best.members, *(np.array([i], dtype=np.intp) for i in alone))

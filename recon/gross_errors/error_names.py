@@ -1,4 +1,4 @@
-"""Where an error stands, in words: the measurement, source or node behind a row of the traces."""
+"""Where an error stands, in words: the measurement, source or node behind each signature."""
 
 from __future__ import annotations
 

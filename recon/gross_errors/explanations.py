@@ -3,7 +3,7 @@
 An explanation is a set of gross errors. Before looking, each error is there with a small
 probability; its size is then symmetric about 0, but hardly ever small, with density proportional
 to b^2 exp(-b^2 / (2 w^2)), for one of a few w: a biased scale and a slipped decimal point are both
-expected. With C the correlations of the traces, z the standardised statistics, and for a set T
+expected. With C the correlations of the signatures, z the standardised statistics, and for a set T
 
     Q = C_TT + diag(w_T^-2)     m = Q^-1 z_T     v = diag(Q^-1)
 
@@ -13,7 +13,7 @@ the logarithm of its odds against 'nothing is wrong' is
 
 an error's cost being minus the logarithm of its odds before looking. The third term is the factor
 b^2 of the density, the errors' sizes taken as independent given the survey: exact for one error,
-and for several whose traces do not overlap.
+and for several whose signatures do not overlap.
 
 References
 ----------
@@ -105,7 +105,7 @@ def explain(C: Floats, z: Floats, candidates: Sequence[ErrorCandidate]) -> Poste
     Parameters
     ----------
     C : ndarray, shape (n, n)
-        Correlations of the traces of the candidates.
+        Correlations of the signatures of the candidates.
     z : ndarray, shape (n,)
         Standardised statistics.
     candidates : sequence of ErrorCandidate

@@ -79,7 +79,7 @@ def gross_errors(
         )  # fmt: skip
     names = ErrorNames(model)
     slips = _slips(names, rates)
-    found = diagnose(problem, solution, slips, rates, len(model.circuit.nodes))
+    found = diagnose(problem, solution, slips, rates=rates, n_nodes=len(model.circuit.nodes))
     told = ToldSlips(found, slips, problem, solution)
     case = Findings(found, told, names, answers, values, positions, test)
     n_tests = len(found.at_balance.members)
@@ -108,7 +108,7 @@ def gross_errors(
 
 
 def foresee(model: BalanceModel, feed: str, products: Sequence[str]) -> GrossErrors | None:
-    """Return groups of errors with one trace, and the errors that could go unseen.
+    """Return groups of errors with one signature, and the errors that could go unseen.
 
     None where the first flows have no place for it: a stream stands still there, nothing checks
     anything, or the circuit is too large.
@@ -229,10 +229,10 @@ def _variance_factors(case: Findings) -> tuple[VarianceFactor, ...]:
     wrong += [int(i) for c in first.mixups for i in found.mixups.rows(c)]
     P, r = signatures.without(wrong)
     quantities = [case.names.quantity(place) for place in signatures.readings]
-    found_ = variance_factors(P[:n, :n], r[:n], quantities, wrong)
+    found_ = variance_factors(P[:n, :n], r[:n], quantities, left_out=wrong)
     if len(first) >= _SEVERAL:
         whole = found.at_balance.signatures
-        found_ += variance_factors(whole.P[:n, :n], whole.r[:n], [""] * n, [])
+        found_ += variance_factors(whole.P[:n, :n], whole.r[:n], [""] * n, left_out=[])
     return found_
 
 

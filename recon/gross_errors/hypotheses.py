@@ -30,13 +30,13 @@ from oretally.recon.signatures import (
 __all__ = ["NOTHING", "Hypothesis", "Screen", "WayTable", "error_covariance", "joint_errors"]
 
 
-_APART = 1e-7  # share of a trace that others must leave for an error to be seen beside them
+_APART = 1e-7  # share of a signature that others must leave for an error to be seen beside them
 _SETS, _MEMBERS = 40, 24  # sets of several errors scored with their slips; members of groups in one
 
 
 @dataclass(frozen=True, slots=True)
 class Hypothesis:
-    """Rows of the traces that are in error, and mix-ups by number; in order."""
+    """Rows of the signatures that are in error, and mix-ups by number; in order."""
 
     rows: tuple[int, ...]
     mixups: tuple[int, ...] = ()
@@ -67,7 +67,7 @@ class WayTable:
     Attributes
     ----------
     ways : sequence of Ways
-        Of each row of the traces.
+        Of each row of the signatures.
     """
 
     ways: Sequence[Ways]
@@ -91,7 +91,7 @@ class WayTable:
         return np.asarray(np.logaddexp.reduceat(self._scores(size, variance), self._starts))
 
     def log_evidence_free(self, size: Floats, variance: Floats) -> Floats:
-        """Return the same of errors of free size alone."""
+        """Return the same, shape (n_rows,), of errors of free size alone."""
         scores = np.where(self.all.slip < 0, self._scores(size, variance), -np.inf)
         return np.asarray(np.logaddexp.reduceat(scores, self._starts))
 
@@ -131,7 +131,7 @@ class Screen:
 
     Attributes
     ----------
-    traces : Signatures
+    signatures : Signatures
         Of the survey with the mix-ups of ``at`` undone, linearised at its balance without the rest.
     table : WayTable
     mixups : Mixups
@@ -195,7 +195,7 @@ class Screen:
             else (self.signatures.P, self.signatures.r)
         )
         own = np.diag(P).copy()
-        # what the chosen ones leave of an error with nearly their trace is rounding
+        # what the chosen ones leave of an error with nearly their signature is rounding
         seen = (own > SEEN) & (own > _APART * self.signatures.redundancy)
         seen[list(chosen)] = False
         variance = np.where(seen, 1.0 / np.where(seen, own, 1.0), np.inf)

@@ -24,7 +24,7 @@ class Explained:
     Attributes
     ----------
     rows : tuple of int
-        Rows of the traces that are in error.
+        Rows of the signatures that are in error.
     slips : tuple of int
         The slip of each, by its number among those of the reading; -1 for an error of any size.
     mixups : tuple of int

@@ -31,22 +31,22 @@ from oretally.flowsheet.arrays import Floats
 __all__ = ["biweight", "eliminate", "huber", "least_absolute"]
 
 
-_GONE = 1e-7  # what is left of a trace that others explain
+_GONE = 1e-7  # what is left of a signature that others explain
 HUBER, TUKEY = 1.345, 4.685
-_ROUNDS = 3_000  # where traces are nearly equal the weights settle slowly
+_ROUNDS = 3_000  # where signatures are nearly equal the weights settle slowly
 _DONE = 1e-8
 _LEAST = 1e-6  # weight below which a measurement counts as not there
 
 
-def eliminate(P: Floats, r: Floats, limit: Callable[[int], float], most: int = 20) -> list[int]:
+def eliminate(P: Floats, r: Floats, limit: Callable[[int], float], *, most: int = 20) -> list[int]:
     """Return the errors that are left out, in order.
 
     Parameters
     ----------
     P : ndarray, shape (n, n)
-        Inner products of the traces.
+        Inner products of the signatures.
     r : ndarray, shape (n,)
-        Inner products of the traces with the checks.
+        Inner products of the signatures with the checks.
     limit : callable
         Limit of the largest absolute statistic, given the number of errors not left out yet.
     most : int
@@ -77,12 +77,15 @@ def eliminate(P: Floats, r: Floats, limit: Callable[[int], float], most: int = 2
 
 
 def huber(P: Floats, r: Floats) -> Floats:
-    """Return errors by Huber's estimate: squares up to 1.345 stated errors, then linear."""
+    """Return errors by Huber's estimate: squares up to 1.345 stated errors, then linear.
+
+    P and r as in `eliminate`, shape (n, n) and (n,); errors (n,).
+    """
     return _reweighted(P, r, lambda v: HUBER / np.maximum(np.abs(v), HUBER), r)
 
 
 def biweight(P: Floats, r: Floats) -> Floats:
-    """Return errors by Tukey's biweight, from Huber's estimate on: far errors cost no more."""
+    """Return errors, shape (n,), by Tukey's biweight, begun at Huber's: far ones cost no more."""
 
     def weight(v: Floats) -> Floats:
         inside = np.clip(1.0 - (v / TUKEY) ** 2, 0.0, None) ** 2
@@ -94,7 +97,7 @@ def biweight(P: Floats, r: Floats) -> Floats:
 def least_absolute(P: Floats, r: Floats) -> Floats:
     """Return the errors with the least sum of absolute values, in stated errors.
 
-    A linear programme, solved by HiGHS through scipy.
+    A linear programme, solved by HiGHS through scipy. Shapes: P (n, n), r (n,); errors (n,).
 
     Raises
     ------

@@ -3,8 +3,7 @@
 The tests are linear, at the balance itself. A gross error distorts that balance, so hypotheses are
 only proposed there: those that may be likely are balanced again, and weighed by the objective that
 is really left (`oretally.recon.signatures.evidence`). Where one of them is likelier than the point
-at which
-they were proposed, more are proposed there, until none is.
+at which they were proposed, more are proposed there, until none is.
 """
 
 from __future__ import annotations
@@ -57,7 +56,7 @@ _QUICK, _SLOW = 600, 24  # hypotheses balanced again at most: side by side, one 
 _WORK = 40_000  # numbers in those that are balanced at first, as far as that allows the fewest
 _OWN, _OWN_WORK = 12, 4_000  # hypotheses linearised at themselves at most; numbers in those
 _SMALL = 200  # measurements, up to which each is balanced from several first flows
-_MOVES = 4.0  # log evidence that better traces may add
+_MOVES = 4.0  # log evidence that better signatures may add
 _BATCH, _FEW = 64, 6  # at once
 _FIRST = 24  # measurements left out one by one at first, where that is not quick
 _GAIN = 0.1  # of the rate of losses: that something comes in unseen
@@ -67,6 +66,7 @@ def diagnose(
     problem: BalanceProblem,
     solution: Solution,
     slips: PossibleSlips,
+    *,
     rates: ErrorRates,
     n_nodes: int | None = None,
 ) -> Diagnosis:
@@ -81,7 +81,7 @@ def diagnose(
         What may have happened to the readings, and how often each is wrong.
     rates : ErrorRates
     n_nodes : int, optional
-        Balances of nodes; see `oretally.recon.signatures.signatures.traces_at`.
+        Balances of nodes; see `oretally.recon.signatures.signatures.signatures_at`.
     """
     return _Search(problem, solution, slips, rates, n_nodes).found()
 
@@ -164,7 +164,7 @@ class _Search:
                 ways = joined_ways([ways, Ways.slips(
                     np.array([(value - m.value) / unit for m in meant]),
                     np.array([(m.sd / unit) ** 2 - 1.0 for m in meant]),
-                    np.array([odds + m.log_chance for m in meant]), slip,
+                    np.array([odds + m.log_chance for m in meant]), slip=slip,
                 )])  # fmt: skip
             found.append(ways)
         width = [self.rates.loss_width / LOSS_UNIT]
@@ -175,7 +175,7 @@ class _Search:
         return found + [either] * len(self.first.nodes)
 
     def _signatures_at(self, at: Hypothesis) -> Signatures:
-        """Return the traces where the balances are linearised at one hypothesis."""
+        """Return the signatures where the balances are linearised at one hypothesis."""
         solution = self.balanced[at][1]
         if at == NOTHING or solution is None:
             return self.first
@@ -210,7 +210,7 @@ class _Search:
     def _singles(self) -> list[Hypothesis]:
         """Return measurements by themselves, those that stand out most first.
 
-        A slip that drove the balance to a bound leaves no trace that can be trusted.
+        A slip that drove the balance to a bound leaves no signature that can be trusted.
         """
         statistic = np.where(self.first.seen, np.abs(self.first.statistic), 0.0)[: self.n]
         order = np.argsort(-np.round(statistic, 9), kind="stable")
@@ -294,7 +294,7 @@ class _Search:
         return True
 
     def _sizes(self, h: Hypothesis, signatures: Signatures) -> tuple[Floats, Floats] | None:
-        """Return the errors of the rows, in units of the traces, as balancing again has them.
+        """Return the errors of the rows, in units of the signatures, as balancing again has them.
 
         What the data do not tell is known within the larger of what was read and what the others
         say. None if there is no balance, or one in which a stream whose assay is in error stops.
@@ -321,7 +321,7 @@ class _Search:
         return found, error_covariance(signatures, h.rows, np.maximum(most, 1.0))
 
     def _weigh(self, signatures: Signatures, some: Sequence[Hypothesis]) -> None:
-        """Weigh what was balanced again, errors as likely as they are where traces are taken."""
+        """Weigh what was balanced again, errors as likely as where signatures are taken."""
         for h in some:
             solution = self.balanced[h][1]
             none = Evidence(-np.inf, (), ())

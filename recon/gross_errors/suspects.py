@@ -167,8 +167,9 @@ def _tie_breakers(case: Findings, g: int) -> tuple[TieBreaker, ...]:
     if len(rows) < 2:
         return ()
     best = best_measurements(
-        found.at_balance.signatures, rows, case.answers.covariance, case.values, case.positions
-    )
+        found.at_balance.signatures, rows, case.answers.covariance,
+        values=case.values, positions=case.positions,
+    )  # fmt: skip
     return tuple(
         TieBreaker(case.values[m].stream, case.values[m].quantity, left) for m, left in best
     )

@@ -1,4 +1,7 @@
-"""What to measure so that errors that leave the same trace can be told apart."""
+"""What to measure so that errors that leave the same signature can be told apart.
+
+What a measurement adds to the signatures stands at `best_measurements`; no source.
+"""
 
 from __future__ import annotations
 
@@ -24,6 +27,7 @@ def best_measurements(
     signatures: Signatures,
     rows: Sequence[int],
     covariance: Covariance,
+    *,
     values: Sequence[BalancedValue],
     positions: Sequence[Position],
 ) -> list[tuple[int, float]]:
@@ -31,9 +35,9 @@ def best_measurements(
 
     Parameters
     ----------
-    traces : Signatures
+    signatures : Signatures
     rows : sequence of int
-        Measurements of one group: rows of the traces.
+        Measurements of one group: rows of the signatures.
     covariance : Covariance
     values, positions : sequence
         Rows of the balance, and where each stands in the arrays.
@@ -48,7 +52,7 @@ def best_measurements(
     -----
     A new measurement m is one more check: against its adjusted value, with the variance of both.
     An error of one sd in measurement i shifts that by Cov(adjusted_m, adjusted_i) / sd_i, which
-    lengthens the trace of i by one component.
+    lengthens the signature of i by one component.
     """
     shift = np.array([_shifts(covariance, signatures, i, positions) for i in rows])
     P = signatures.P[np.ix_(rows, rows)]
@@ -73,7 +77,7 @@ def best_measurements(
 
 
 def _largest(P: Floats) -> float:
-    """Return the largest correlation of the first trace with another; 1 if one leaves none."""
+    """Return the largest correlation of the first signature with another; 1 if one leaves none."""
     size = np.sqrt(np.maximum(np.diag(P), 0.0))
     both = size[0] * size[1:]
     if (both <= 0.0).any():

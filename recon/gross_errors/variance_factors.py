@@ -24,7 +24,7 @@ _CHECKS = 2.0  # with fewer, nothing can be said
 
 
 def variance_factors(
-    P: Floats, r: Floats, quantity: Sequence[str], left_out: Sequence[int]
+    P: Floats, r: Floats, quantity: Sequence[str], *, left_out: Sequence[int]
 ) -> tuple[VarianceFactor, ...]:
     """Return variance factors of all measurements and of each quantity.
 

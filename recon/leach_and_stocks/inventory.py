@@ -2,6 +2,11 @@
 
 Unaccounted is opening + in - out - closing as measured, with the sd that the stated errors give
 it; more than 1.96 of that sd is more than the measurements explain (two-sided, 5 %).
+
+References
+----------
+AMIRA P754, Metal Accounting: Code of Practice and Guidelines, release 3 (2007): opening and closing
+stock in the balance. Cited from memory.
 """
 
 from __future__ import annotations

@@ -22,6 +22,9 @@ split the finest class in halves: D = finer - coarser half
     slimes: the coarser half is like the next class, D = 2 (x - next); not by size: D = 0
 treat again: D = before - after
     missed: D = x R; out of reach: D = 0
+
+What each explanation predicts is reasoned from the common practice of looking for losses; no
+source.
 """
 
 from __future__ import annotations
@@ -89,7 +92,7 @@ class AssayError:
     stated: tuple[tuple[float, float], ...]
 
     @classmethod
-    def of(cls, model: BalanceModel, k: int, stream: str, test: TestKind) -> AssayError:
+    def of(cls, model: BalanceModel, k: int, stream: str, *, test: TestKind) -> AssayError:
         """Return the errors stated for an analyte in a stream, else those in any.
 
         A test that assays a whole product takes those of whole products, one that assays parts of
@@ -160,7 +163,7 @@ def chance_to_tell(values: Sequence[float], sds: Sequence[float], alpha: float) 
 
 
 def deciding_test(
-    kind: TestKind, predictions: Sequence[Prediction], errors: AssayError, unit: Unit, *,
+    kind: TestKind, predictions: Sequence[Prediction], errors: AssayError, *, unit: Unit,
     part: str = "", opening_um: float | None = None, coarse_percent: float | None = None,
 ) -> DecidingTest | None:  # fmt: skip
     """Return a test with its chances; None without predictions or stated errors of assays."""
@@ -205,9 +208,9 @@ def screen(v: Floats, V: Floats) -> list[Prediction]:
 
     Parameters
     ----------
-    v : array (3,)
+    v : ndarray, shape (3,)
         Grade of the product, grade of the head, share on the screen (mass per mass).
-    V : array (3, 3)
+    V : ndarray, shape (3, 3)
         Their covariance.
     """
     x, h, w = (float(value) for value in v)
@@ -226,7 +229,10 @@ def screen(v: Floats, V: Floats) -> list[Prediction]:
 
 
 def grind_half(v: Floats, V: Floats) -> list[Prediction]:
-    """Predict the grinding of half the coarse part, from its grade and the recovery so far."""
+    """Predict the grinding of half the coarse part, from its grade and the recovery so far.
+
+    v has shape (2,), their covariance V (2, 2).
+    """
     return [
         _prediction(LossCause.LOCKED, v, V, lambda u: (u[0], u[0] * (1.0 - u[1]))),
         _prediction(
@@ -236,7 +242,10 @@ def grind_half(v: Floats, V: Floats) -> list[Prediction]:
 
 
 def split_finest(v: Floats, V: Floats) -> list[Prediction]:
-    """Predict the splitting of the finest class, from its grade and that of the next class."""
+    """Predict the splitting of the finest class, from its grade and that of the next class.
+
+    v has shape (2,), their covariance V (2, 2).
+    """
     if not 0.0 <= v[1] < v[0]:
         return []
     return [
@@ -246,7 +255,10 @@ def split_finest(v: Floats, V: Floats) -> list[Prediction]:
 
 
 def treat_again(v: Floats, V: Floats) -> list[Prediction]:
-    """Predict a second treatment, from the grade of the product and the recovery so far."""
+    """Predict a second treatment, from the grade of the product and the recovery so far.
+
+    v has shape (2,), their covariance V (2, 2).
+    """
     return [
         _prediction(LossCause.MISSED, v, V, lambda u: (u[0], u[0] * (1.0 - u[1]))),
         _prediction(LossCause.OUT_OF_REACH, v, V, lambda u: (u[0], u[0])),

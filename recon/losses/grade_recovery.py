@@ -1,4 +1,14 @@
-"""Grade against recovery, products taken together from the richest down."""
+"""Grade against recovery, products taken together from the richest down.
+
+Of the n richest products with flows P and grades p, against a feed F of grade f::
+
+    yield sum P / F    grade sum P p / sum P    recovery sum P p / (F f)
+
+References
+----------
+B.A. Wills and T.J. Napier-Munn, Mineral Processing Technology, 7th ed. (2006), chapter 1: recovery
+and grade against each other. JCGM 100:2008 (GUM), eq. 13: their sd. Cited from memory.
+"""
 
 from __future__ import annotations
 

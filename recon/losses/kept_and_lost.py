@@ -4,6 +4,11 @@ A product is lost to an analyte if it is not kept. Unless it is said which produ
 richest one is kept and all others are lost. Of an analyte that is dissolved, what takes it up
 (carbon, a precipitate) is kept, and the solution that leaves with most of it if that has more. An
 analyte that no product is enriched in is not read.
+
+    share of an analyte  sum P p / (F f)        enrichment  p / f
+
+of streams with flows P and grades p from a feed F of grade f. Which products count as lost: common
+practice, no source.
 """
 
 from __future__ import annotations

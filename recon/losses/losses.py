@@ -1,8 +1,11 @@
 """Where an analyte is lost, in which sizes, what the numbers support, and which test would tell.
 
 Each lost product (see `oretally.recon.losses.kept_and_lost`) is read against its own whole and
-against the
-head: its coarse end, which holds about a fifth of its solids, and its finest class.
+against the head: its coarse end, which holds about a fifth of its solids, and its finest class.
+
+A grade differs from another if their ratio is off 1 by more than its sd times the limit of
+`oretally.recon.propagation.significance.sidak_limit`. To read a loss by its ends of size is common
+practice, no source.
 """
 
 from __future__ import annotations
@@ -243,7 +246,7 @@ class _Reading:
 
     def _errors(self, test: TestKind) -> AssayError:
         values = self.values
-        return AssayError.of(values.model, self.k, values.answers.streams[self.j], test)
+        return AssayError.of(values.model, self.k, values.answers.streams[self.j], test=test)
 
     def _grind(self, parts: Sequence[SizePart]) -> DecidingTest | None:
         coarse = self._coarse(parts)
@@ -254,7 +257,7 @@ class _Reading:
         run, sizes = (coarse[0].run[0], coarse[-1].run[1]), self.values.model.survey.sizes
         return deciding_test(
             TestKind.GRIND_HALF, grind_half(*found), self._errors(TestKind.GRIND_HALF),
-            self.values.model.survey.analytes[self.k].unit, part=sizes.label(run),
+            unit=self.values.model.survey.analytes[self.k].unit, part=sizes.label(run),
             opening_um=sizes.bounds(run)[0],
         )  # fmt: skip
 
@@ -267,7 +270,7 @@ class _Reading:
             return None
         return deciding_test(
             TestKind.SPLIT_FINEST, split_finest(*found), self._errors(TestKind.SPLIT_FINEST),
-            self.values.model.survey.analytes[self.k].unit,
+            unit=self.values.model.survey.analytes[self.k].unit,
             part=self.values.model.survey.sizes.label(parts[-1].run),
         )  # fmt: skip
 
@@ -278,7 +281,7 @@ class _Reading:
             return None
         unit = self.values.model.survey.analytes[self.k].unit
         errors = self._errors(TestKind.TREAT_AGAIN)
-        return deciding_test(TestKind.TREAT_AGAIN, treat_again(*found), errors, unit)
+        return deciding_test(TestKind.TREAT_AGAIN, treat_again(*found), errors, unit=unit)
 
     def _screen(self) -> DecidingTest | None:
         """Return the screening of a product that was not sieved, or not assayed by size."""
@@ -294,7 +297,7 @@ class _Reading:
             return None
         return deciding_test(
             TestKind.SCREEN, screen(*found), self._errors(TestKind.SCREEN),
-            values.model.survey.analytes[k].unit,
+            unit=values.model.survey.analytes[k].unit,
             opening_um=None if cut is None else sizes.bounds(values.classes(self.j)[cut - 1])[0],
             coarse_percent=100.0 * float(found[0][2]),
         )  # fmt: skip

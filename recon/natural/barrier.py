@@ -1,4 +1,7 @@
-"""The barrier objective of the interior point, and the filter that says which steps count."""
+"""The barrier objective of the interior point, and the filter that says which steps count.
+
+Sources: `oretally.recon.natural.interior_point`.
+"""
 
 from __future__ import annotations
 

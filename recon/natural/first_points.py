@@ -75,7 +75,10 @@ def _guessed(form: NaturalForm, grade: Floats) -> Floats:
 
 
 def first_points(form: NaturalForm, near: Floats | None, most: int) -> Iterator[Start]:
-    """Yield first points: from other flows, from the measured values, then scattered about them."""
+    """Yield first points: from other flows, from the measured values, then scattered about them.
+
+    ``near`` has the other flows, shape (n_flows,), in the units of the form.
+    """
     sizes = _sizes(form)
     rng = np.random.default_rng(_SEED)
     if near is not None and near.size == form.n_flows and np.isfinite(near).all():

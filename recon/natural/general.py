@@ -152,7 +152,7 @@ def _status(found: InteriorPoint, certificate: Certificate, growth: float) -> St
 
 
 def linearised_at(problem: BalanceProblem, flow: Floats) -> ReducedProblem:
-    """Return the reduced problem, its proportions linearised at some flows, with its classes."""
+    """Return the reduced problem, its proportions linearised at some flows, shape (n_carriers,)."""
     reduced = presolve(problem.linearised(flow))
     if len(problem.proportion):
         return replace(reduced, known_classes=classify(problem))

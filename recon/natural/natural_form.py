@@ -104,7 +104,7 @@ class Point:
     cell: Floats
 
     def moved(self, length: float, flow: Floats, cell: Floats) -> Point:
-        """Return the point some length along a step."""
+        """Return the point some length along a step, of the shapes of the point."""
         return Point(self.flow + length * flow, self.cell + length * cell)
 
 
@@ -147,7 +147,10 @@ class NaturalForm:
         return np.where(c.link_amount, own, point.flow[c.link_carrier] * own)
 
     def shares(self, flow: Floats) -> Floats:
-        """Return the shares of parts in streams that are alike, of all together; (n_cells,)."""
+        """Return the shares, shape (n_cells,), of parts in all of streams that are alike.
+
+        ``flow`` has shape (n_flows,).
+        """
         rows, columns, _ = self.linear
         c = self.cells
         part_of = np.zeros(self.n_rows, dtype=np.intp)
@@ -186,12 +189,15 @@ class NaturalForm:
         return self.flow_weight * (point.flow - self.flow), c.weight * (point.cell - c.target)
 
     def pulls(self, multiplier: Floats) -> Floats:
-        """Return the multipliers of the balances gathered on each link."""
+        """Return the multipliers, shape (n_rows,), gathered on the links, shape (n_links,)."""
         c = self.cells
         return summed_at(c.link, c.value * multiplier[c.row], c.link_cell.size)
 
     def through_rows(self, point: Point, multiplier: Floats) -> tuple[Floats, Floats]:
-        """Return the transposed derivative of the balances times multipliers: by flows, cells."""
+        """Return the transposed derivative of the balances times multipliers: by flows, cells.
+
+        Multipliers have shape (n_rows,), the two returned (n_flows,) and (n_cells,).
+        """
         rows, columns, values = self.linear
         c, n = self.cells, self.n_flows
         pull = self.pulls(multiplier)

@@ -3,6 +3,11 @@
 Near the minimum the multiplier of a bound that holds is large against its slack, and small where
 it does not hold. With those that hold as equations Newton's method takes the last digits; what no
 measurement determines stays where it is.
+
+References
+----------
+J. Nocedal and S.J. Wright, Numerical Optimization, 2nd ed. (2006), section 16.5: active sets. Cited
+from memory.
 """
 
 from __future__ import annotations

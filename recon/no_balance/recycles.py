@@ -91,7 +91,7 @@ class Flows:
 
     @classmethod
     def of(
-        cls, circuit: Circuit, survey: Survey, problem: BalanceProblem, places: Positions
+        cls, circuit: Circuit, survey: Survey, problem: BalanceProblem, *, places: Positions
     ) -> Flows:
         """Return the flows of a survey."""
         solids = {j: j for j in range(len(circuit.streams))}
@@ -211,8 +211,8 @@ def _solved(problem: BalanceProblem, starts: int | None = None) -> Solution:
 
 
 def holds(
-    flows: Flows, survey: Survey, places: Positions, held: HeldFlow, rings: Sequence[Recycle], *,
-    flows_only: bool = False,
+    flows: Flows, survey: Survey, places: Positions, *, held: HeldFlow,
+    rings: Sequence[Recycle], flows_only: bool = False,
 ) -> tuple[Hold, ...]:  # fmt: skip
     """Return measurements each of which would keep the recycles finite, the cheapest first.
 

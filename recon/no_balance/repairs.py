@@ -11,6 +11,8 @@ mean, whose sd is that of the reading and of what the others say of it, together
 whatever their degrees of freedom, and a slip that fits goes before leaving the same number out. How
 well a slip fits says its own trial: a reading that is off by a thousand bends the balances, and
 what is left of it in the linear terms may be far from what the others say.
+
+Sources of the evidence: `oretally.recon.signatures.evidence`; the order of trials is our own.
 """
 
 from __future__ import annotations

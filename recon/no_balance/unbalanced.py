@@ -51,7 +51,7 @@ def why_unbalanced(
         Changes of the survey that are tried at the most.
     """
     survey, problem, places = model.survey, model.problem, model.positions
-    flows = Flows.of(model.circuit, survey, problem, places)
+    flows = Flows.of(model.circuit, survey, problem, places=places)
     rings = flows.unlimited(solution)
     held = hold(flows, rings, alpha) if rings else None
     point = solution if held is None else held.solution
@@ -68,7 +68,10 @@ def why_unbalanced(
         together=held.names if held else (),
         taken=survey.flow_unit.from_base(held.load) if held else 0.0,
         flow_unit=survey.flow_unit.symbol,
-        holds=holds(flows, survey, places, held, rings, flows_only=not agree) if held else (),
+        holds=(
+            holds(flows, survey, places, held=held, rings=rings, flows_only=not agree)
+            if held else ()
+        ),
         objective=point.objective,
         dof=dof,
         p=p,

@@ -211,7 +211,7 @@ class LaneFactor:
                 np.subtract(row[i], term, out=row[i])
 
     def divide(self, right: Floats) -> Floats:
-        """Return D^-1 right."""
+        """Return D^-1 right, shape (n, ..., *lanes)."""
         inverse = np.empty_like(self._inverse)
         inverse[list(self._pattern.order)] = self._inverse
         return np.asarray(self._spread(inverse, right) * right)

@@ -1,4 +1,14 @@
-"""Factors of semidefinite matrices, null spaces and solutions through them."""
+"""Factors of semidefinite matrices, null spaces and solutions through them.
+
+S is scaled to a unit diagonal, D S D = L L' or, where that fails, V diag(s) V' without the s that
+are rounding; then S^-1 b = D (L L')^-1 D b, or D V diag(1/s) V' D b.
+
+References
+----------
+G.H. Golub and C.F. Van Loan, Matrix Computations, 4th ed. (2013), sections 4.2 (Cholesky), 5.5
+(singular values and rank, least squares of least length) and 3.5 (iterative refinement). Cited from
+memory.
+"""
 
 from __future__ import annotations
 
@@ -41,14 +51,17 @@ class SemidefiniteFactor:
         return np.asarray((inner.T * self._d).T)
 
     def solve(self, right: Floats) -> Floats:
-        """Return S^-1 right, with one step of iterative refinement."""
+        """Return S^-1 right, shape (n,) or (n, m), with one step of iterative refinement."""
         if not len(self._d):
             return np.zeros_like(right)
         first = self._once(right)
         return first + self._once(right - self._S @ first)
 
     def root(self, right: Floats) -> Floats:
-        """Return Q with Q'Q = right' S^-1 right: semidefinite whatever the rounding."""
+        """Return Q with Q'Q = right' S^-1 right: semidefinite whatever the rounding.
+
+        ``right`` has shape (n, m), Q shape (rank, m).
+        """
         scaled = right * self._d[:, None]
         if self._L is None:
             return np.asarray(self._root.T @ scaled)
@@ -84,7 +97,10 @@ def left_null_space(columns: Floats) -> Floats:
 
 
 def through(C_U: Floats, right: Floats) -> Floats:
-    """Return the smallest x_U with C_U x_U = right; columns are scaled, so ranks are structural."""
+    """Return the smallest x_U with C_U x_U = right; columns are scaled, so ranks are structural.
+
+    With C_U of shape (n_rows, n_U) ``right`` has shape (n_rows,) or (n_rows, m), x_U (n_U, ...).
+    """
     size = np.abs(C_U).max(axis=0)
     rows = np.abs(C_U).max(axis=1)
     rows = np.where(rows > 0.0, rows, 1.0)

@@ -1,8 +1,8 @@
 """What a set of measurements tells of the answers, and what it costs: arrays only.
 
 The free coordinates u of the linearised balances (`oretally.recon.plan.linearised`) and the shared
-sources
-of error, each N(0, 1), are the unknowns. Measurement i, read n times, adds to the information::
+sources of error, each N(0, 1), are the unknowns. Measurement i, read n times, adds to the
+information::
 
     M(n) = P'P + sum_i q_i(n_i) t_i t_i'       q_i(n) = n / (own_i^2 + n stays_i^2)
 
@@ -77,12 +77,12 @@ class Offers:
         return len(self.rows)
 
     def information(self, readings: Ints | Floats) -> Floats:
-        """Return q of each measurement for a number of readings."""
+        """Return q of each measurement, shape (n,), for a number of readings of each."""
         n = np.asarray(readings, dtype=float)
         return np.where(n > 0.0, n / (self.own**2 + n * self.stays**2), 0.0)
 
     def sd(self, readings: Ints) -> Floats:
-        """Return the sd of the mean of some readings; infinite for none."""
+        """Return the sd of the mean of some readings of each, shape (n,); infinite for none."""
         with np.errstate(divide="ignore"):
             return np.asarray(self.information(readings) ** -0.5)
 
@@ -95,7 +95,7 @@ class Offers:
         return ~free
 
     def cost(self, readings: Ints) -> float:
-        """Return what all but the given readings cost."""
+        """Return what readings, shape (n,), cost beyond the given ones."""
         new = np.asarray(readings) - self.given
         bought = new > 0
         charge = np.bincount(self.batch, self.price * new, len(self.least_charge))
@@ -183,7 +183,7 @@ class Design:
         return np.asarray(outside > BEYOND * np.linalg.norm(scaled, axis=1))
 
     def decomposed(self, information: Floats) -> Decomposed:
-        """Return what M sees at some information of each measurement."""
+        """Return what M sees at some information of each measurement, shape (n,)."""
         M = self.prior.T @ self.prior + (self.rows.T * information) @ self.rows
         size, V = np.linalg.eigh(M)
         seen = size > _SEEN
@@ -192,24 +192,24 @@ class Design:
         return Decomposed(root @ root.T, outside <= BEYOND * self._lengths, V[:, ~seen])
 
     def inverse(self, information: Floats) -> tuple[Floats, Bools]:
-        """Return a pseudo-inverse of M, and which answers it determines."""
+        """Return a pseudo-inverse of M, shape (n_seen, n_seen), and which answers it determines."""
         found = self.decomposed(information)
         return found.inverse, found.known
 
     def variances(self, readings: Ints | Floats) -> Floats:
-        """Return the variance of each answer; infinite where it is not determined."""
+        """Return the variance of each answer, shape (n_answers,); infinite if not determined."""
         inverse, known = self.inverse(self.offers.information(readings))
         spread = ((self.wanted @ inverse) * self.wanted).sum(axis=1)
         return np.where(known, np.maximum(spread, 0.0), np.inf)
 
     def criterion(self, readings: Ints | Floats) -> float:
-        """Return the weighted sum of the variances; infinite if an answer is not determined."""
+        """Return the weighted sum of the variances at readings, shape (n,), or infinity."""
         variances = self.variances(readings)
         counts = self.weights > 0.0
         return float(self.weights[counts] @ variances[counts])
 
     def slope(self, information: Floats) -> tuple[float, Floats] | None:
-        """Return the criterion and its derivatives along the information of each measurement.
+        """Return the criterion and its derivatives along the information, both of shape (n,).
 
         None where an answer is not determined. The criterion is convex in the information, so
         that the tangent plane lies below it everywhere.
@@ -224,10 +224,10 @@ class Design:
 
 
 def criterion_weights(design: Design, today: Ints | None) -> Floats:
-    """Return weights that count each variance in units of a reference, over their number.
+    """Return weights, shape (n_answers,), of variances in units of a reference, over their number.
 
-    The reference is today's plan if it determines every answer, else everything measured once.
-    An answer that is known without measuring has the weight 0.
+    The reference is today's plan, shape (n,), if it determines every answer, else everything
+    measured once. An answer that is known without measuring has the weight 0.
     """
     once = np.maximum(np.minimum(design.offers.most, 1), design.offers.given)
     reference = design.variances(once)

@@ -1,14 +1,16 @@
-"""The cheapest plan in which an error in any of its measurements leaves a trace of its own.
+"""The cheapest plan in which an error in any of its measurements leaves a signature of its own.
 
 Every reading counts for itself: with V the covariance of the readings, R their rows and M the
-information, errors in them leave traces with the inner products V^-1 - V^-1 R M^-1 R' V^-1. An
-error is told from all others if its trace has a length and no other has a correlation of `NEAR`
+information, errors in them leave signatures with the inner products V^-1 - V^-1 R M^-1 R' V^-1. An
+error is told from all others if its signature has a length and no other has a correlation of `NEAR`
 with it (`oretally.recon.signatures.equivalent_sets`). A gross error is one of a reading, not of
-the sample behind
-it; losses at nodes are not looked at.
+the sample behind it; losses at nodes are not looked at.
 
-Readings without a trace, or two with one trace, stay so in every part of the plan: the plan is cut
-off with all its parts that hold them, and HiGHS asked for the next cheapest.
+Readings without a signature, or two with one signature, stay so in every part of the plan: the
+plan is cut off with all its parts that hold them, and HiGHS asked for the next cheapest.
+
+Length and correlation of signatures: `oretally.recon.signatures.signatures`, where their source
+stands. The search for the cheapest plan that tells them is our own; no source.
 """
 
 from __future__ import annotations
@@ -27,14 +29,14 @@ from oretally.recon.signatures import NEAR
 __all__ = ["MOST_TOLD", "NO_TRACE", "Identifiable", "cheapest_identifiable", "confused"]
 
 NO_TRACE = 2.0
-_SILENT = 1e-7  # share of its information that an error without a trace leaves by rounding
+_SILENT = 1e-7  # share of its information that an error without a signature leaves by rounding
 MOST_TOLD = 3
 """Readings of one number that are looked at: they tell by themselves which is wrong."""
 _LISTED = 70_000  # plans that are listed one by one
 _FIRST, _FAR = 8, 0.5  # rounds after which a bound below this share of the cost is given up
 _MOST_OTHERS = 20  # plans cut off one by one before the search is given up
 _CENT = 1e-6
-_EXACT = 1.0 - 1e-7  # correlation of traces that point the same way whatever the sds are
+_EXACT = 1.0 - 1e-7  # correlation of signatures that point the same way whatever the sds are
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,8 +71,9 @@ def confused(
     Returns
     -------
     list of (int, int, float)
-        Two measurements and the correlation of the traces of one reading of each; twice the same
-        for two readings of one, or, with 2 in place of a correlation, for one without a trace.
+        Two measurements and the correlation of the signatures of one reading of each; twice the
+        same for two readings of one, or, with 2 in place of a correlation, for one without a
+        signature.
     """
     o = design.offers
     taken = np.flatnonzero(readings > 0) if pair is None else np.unique(pair)
@@ -171,8 +174,8 @@ def _by_cuts(design: Design, rounds: int, below: float) -> Identifiable | None:
 def _filled(design: Design, readings: Ints, most: Ints, pair: tuple[int, int] | None) -> Ints:
     """Return the plan with all that leaves its fault as it is: the sharpest cut.
 
-    The fault is an open answer, or a pair of measurements with one trace, or without any. Errors
-    have one trace, or none, if what all others leave open moves nothing but the pair.
+    The fault is an open answer, or a pair of measurements with one signature, or without any.
+    Errors have one signature, or none, if what all others leave open moves nothing but the pair.
     """
 
     def stays(plan: Ints) -> bool:

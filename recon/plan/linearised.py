@@ -5,6 +5,12 @@ With flows F and grades x in balance, changes dF and dx keep the balances to fir
     A dF = 0    B_k (diag(x_k) dF + diag(F) dx_k) = 0    dx equal within a tie, 0 where exact
 
 All such changes are combinations of the columns of one matrix T: dv = T u, u of any size.
+
+References
+----------
+S. Narasimhan and C. Jordache, Data Reconciliation and Gross Error Detection (2000), chapter 4:
+balances of flows times grades, linearised. G.H. Golub and C.F. Van Loan, Matrix Computations, 4th
+ed. (2013), section 5.5: null space by singular values. Cited from memory.
 """
 
 from __future__ import annotations

@@ -87,7 +87,7 @@ class Levels:
         )  # fmt: skip
 
     def readings(self, design: Design, shares: Floats) -> Ints:
-        """Return the readings of each measurement from whole shares."""
+        """Return the readings, shape (n,), from whole shares of the levels, shape (n_levels,)."""
         found = design.offers.given.copy()
         taken = shares > 0.5
         found[self.of[taken]] = self.count[taken]

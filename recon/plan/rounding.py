@@ -91,7 +91,7 @@ class MasterProblem:
             self.require(-row, 0.0, n + b + int(j))
 
     def require(self, of_levels: Floats, least: float, other: int | None = None) -> None:
-        """Ask that a sum over the levels, and one other column, is at least a number."""
+        """Ask that a sum over levels, shape (n_levels,), and another column is at least some."""
         row = np.zeros(self.width)
         row[: self.n] = of_levels
         if other is not None:
@@ -100,7 +100,10 @@ class MasterProblem:
         self.low.append(least)
 
     def solve(self, objective: Floats, budget: float | None = None) -> tuple[Floats, float] | None:
-        """Return the shares of the levels and the bound; None if nothing fits."""
+        """Return the shares of the levels and the bound; None if nothing fits.
+
+        The objective has shape (width,), the shares (n_levels,).
+        """
         from scipy.optimize import Bounds, LinearConstraint, milp
 
         whole = np.zeros(self.width, dtype=np.intp)
@@ -318,7 +321,8 @@ def _affordable(design: Design, readings: Ints, budget: float) -> bool:
 def improved(design: Design, start: Ints, budget: float) -> Ints:
     """Return a plan within the budget that no exchange of two readings makes better.
 
-    One reading more, or one less here for one more there, as long as the criterion falls.
+    One reading more, or one less here for one more there, as long as the criterion falls. Plans are
+    numbers of readings, shape (n,).
     """
     o = design.offers
     best, value = start.copy(), design.criterion(start)

@@ -1,8 +1,12 @@
 """A value computed from others, with its derivatives by these; sd and covariance to first order.
 
+With V the covariance of the values, functions f and h of them with the derivatives g_f and g_h have
+the variance g_f' V g_f and the covariance g_f' V g_h; V = R R' makes no variance negative.
+
 References
 ----------
-JCGM 100:2008 (GUM), eq. 13: law of propagation. Cited from memory.
+JCGM 100:2008 (GUM), eq. 13: law of propagation; F.1.2.3: covariance of two functions. Cited from
+memory.
 """
 
 from __future__ import annotations

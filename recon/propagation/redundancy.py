@@ -1,4 +1,10 @@
-"""Levels of redundancy and of the tests: what counts as seen, as detectable, as too many."""
+"""Levels of redundancy and of the tests: what counts as seen, as detectable, as too many.
+
+References
+----------
+W. Baarda, A testing procedure for use in geodetic networks (1968): detectable errors. That 'seen'
+begins at 1e-9 is our own choice. Cited from memory.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +20,7 @@ POWER = 0.80  # chance of finding an error of the detectable size
 
 
 def detectable_error(
-    sd: float, redundancy: float, alpha: float = 0.05, power: float = POWER
+    sd: float, redundancy: float, *, alpha: float = 0.05, power: float = POWER
 ) -> float | None:
     """Return the least error that the measurement test finds with the given power, as ``sd``.
 

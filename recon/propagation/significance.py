@@ -1,5 +1,10 @@
 """Is the survey consistent: the global test, and levels of the largest of several statistics.
 
+The objective at the balance is chi-square with as many degrees of freedom as there are independent
+checks. The largest |z| of n independent statistics has::
+
+    p_n = 1 - (1 - p)^n    p = 2 (1 - Phi(|z|))        limit: 1 - (1 - alpha)^(1/n) = p
+
 References
 ----------
 S. Narasimhan and C. Jordache, Data Reconciliation and Gross Error Detection (2000), chapter 7:

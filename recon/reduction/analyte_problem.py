@@ -59,7 +59,7 @@ class AnalyteRows:
         return sparse.csr_array((np.ones(n), ends), shape=(n, self.n_groups))
 
     def by_group(self, rows: Floats) -> Floats:
-        """Return G' rows: rows of carriers added up by their groups."""
+        """Return G' rows, shape (n_groups, m): rows, (n_carriers, m), added up by their groups."""
         G = self._sparse_G
         return np.asarray(self.G.T @ rows if G is None else G.T @ rows)
 
@@ -71,7 +71,10 @@ class AnalyteRows:
         return np.asarray((sparse.csr_array(self.sparse.multiply(flow)) @ G).toarray())
 
     def of_flows(self, grade: Floats, along: Floats) -> Floats:
-        """Return B diag(G x) Z, the balances by the flows along some directions."""
+        """Return B diag(G x) Z, shape (n_rows, m): the balances by the flows along directions.
+
+        x has shape (n_groups,), Z shape (n_carriers, m).
+        """
         x = grade[self.group]
         if self._sparse_G is None:
             return np.asarray((self.B * x) @ along)

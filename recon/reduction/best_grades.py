@@ -11,6 +11,12 @@ D = N'C_M, V = diag(1/w_M):
     S = D V D'      S nu = N'(c - C_H x_H) - D xm      x_M = xm + V D' nu      lam = -N nu
 
 The value of the problem is a function of the flows alone; the balances hold at every F.
+
+References
+----------
+J. Nocedal and S.J. Wright, Numerical Optimization, 2nd ed. (2006), sections 16.2 (the equations'
+range and null space) and 16.5 (bounds: active sets). The slope of the value is that of the envelope
+theorem. Cited from memory.
 """
 
 from __future__ import annotations
@@ -106,14 +112,18 @@ class BestGrades:
         return np.asarray(pull * np.where(idle, best, grade))
 
     def gauss_newton(self, Z: Floats) -> Floats:
-        """Return Z'E'N S^-1 N'E Z: the semidefinite part of the second derivative along Z."""
+        """Return Z'E'N S^-1 N'E Z: the semidefinite part of the second derivative along Z.
+
+        Z has shape (n_carriers, n_free), what is returned (n_free, n_free).
+        """
         root = self.S.root(self.N.T @ self.problem.rows.of_flows(self.x, Z))
         return np.asarray(root.T @ root)
 
     def second_derivative(self, Z: Floats) -> Floats:
         """Return the second derivative of ``value`` along the flow directions Z.
 
-        Implicit differentiation of the optimality conditions. With P = G'diag(B'lam) Z, E = E Z:
+        Z has shape (n_carriers, n_free), what is returned (n_free, n_free). By implicit
+        differentiation of the optimality conditions, with P = G'diag(B'lam) Z, E = E Z:
 
             R = P_M - C_M' Q      T = D V R - N'E      T'S^-1 T - R'V R - (E'Q + Q'E)
 

@@ -1,4 +1,10 @@
-"""Exact values that contradict each other: found before solving, and named."""
+"""Exact values that contradict each other: found before solving, and named.
+
+References
+----------
+G.H. Golub and C.F. Van Loan, Matrix Computations, 4th ed. (2013), section 5.5: least squares and
+rank. Cited from memory.
+"""
 
 from __future__ import annotations
 
@@ -35,10 +41,13 @@ class ExactRows:
     grades: list[tuple[tuple[int, int], ...]] = field(default_factory=list)
 
     def add(
-        self, rows: Rows, right: Floats, flows: Sequence[tuple[int, ...]] = (),
+        self, rows: Rows, right: Floats, *, flows: Sequence[tuple[int, ...]] = (),
         grades: Sequence[tuple[tuple[int, int], ...]] = (),
     ) -> None:  # fmt: skip
-        """Add balances; ``flows`` and ``grades`` say for each which exact values made it."""
+        """Add rows, shape (m, n_carriers), and their right side, shape (m,).
+
+        ``flows`` and ``grades`` say for each which exact values made it.
+        """
         self.rows.append(rows)
         self.right.append(right)
         self.flows += list(flows) or [()] * right.size
@@ -56,8 +65,9 @@ class ExactRows:
     def refuse(self, A: Rows, b: Floats) -> None:
         """Raise ContradictoryValues if A F = b has no solution.
 
-        What least squares leaves of b is a combination of balances whose left sides cancel: those
-        with a share in it contradict each other.
+        A has shape (n_rows, n_carriers), b (n_rows,). What least squares leaves of b is a
+        combination of balances whose left sides cancel: those with a share in it contradict each
+        other.
         """
         if not any(self.flows) and not any(self.grades) and not b.any():
             return

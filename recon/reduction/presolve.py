@@ -36,7 +36,7 @@ def presolve(problem: BalanceProblem) -> ReducedProblem:
     exact = np.flatnonzero(measured & (problem.flow_sd == 0.0))
     if exact.size:
         unit = sparse.csr_array(sparse.eye_array(problem.n_carriers))[exact]
-        balances.add(unit, problem.flow[exact] / flow_scale, [(int(j),) for j in exact])
+        balances.add(unit, problem.flow[exact] / flow_scale, flows=[(int(j),) for j in exact])
     soft = measured & (problem.flow_sd > 0.0)
     analytes = []
     merged: dict[tuple[int, bytes], tuple[AnalyteRows, Bools]] = {}
@@ -158,7 +158,7 @@ def _fold(
             given, others = np.flatnonzero(unknown == 0.0), np.flatnonzero(unknown > 0.0)
             turned = sparse.csr_array(rows.sparse[given] @ sparse.diags_array(target[group]))
             touched = [np.isin(group, group[rows.sparse[[r]].indices]) & exact for r in given]
-            balances.add(turned, source[given], (), [
+            balances.add(turned, source[given], grades=[
                 tuple((k, int(j)) for j in np.flatnonzero(part)) for part in touched
             ])  # fmt: skip
             rows = AnalyteRows(rows.sparse[others], group, n_groups, rows.origin[others])

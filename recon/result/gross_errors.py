@@ -51,8 +51,8 @@ class ErrorPlace(NamedTuple):
 class TieBreaker:
     """A quantity not measured yet whose measurement would tell members of a group apart.
 
-    ``correlation`` is what would be left of the correlation of their traces, were it measured as
-    well as its like.
+    ``correlation`` is what would be left of the correlation of their signatures, were it measured
+    as well as its like.
     """
 
     stream: str
@@ -125,7 +125,7 @@ class Suspect:
     shares : tuple of float
         Probability that each member is the one.
     near : tuple of (ErrorPlace, float)
-        Others whose traces are nearly the same, with the correlation.
+        Others whose signatures are nearly the same, with the correlation.
     unit : str
     estimated_error, sd : float
         Measured minus what the others say, in ``unit``, and its sd; what is lost, for a loss.
@@ -194,7 +194,7 @@ class NamedExplanation:
 
 @dataclass(frozen=True, slots=True)
 class EquivalenceGroup:
-    """Errors whose traces are the same in every balance, or nearly so.
+    """Errors whose signatures are the same in every balance, or nearly so.
 
     ``correlation`` is the least among the members, 1 if no data can tell them apart.
     """
@@ -283,7 +283,7 @@ class GrossErrors:
         The likeliest first.
     probabilities : tuple of (ErrorPlace, float)
         That each measurement is wrong, and that each node loses or gains unseen; those that leave
-        no trace are not among them, for nothing is known of them.
+        no signature are not among them, for nothing is known of them.
     explanations : tuple of NamedExplanation
         The likeliest first; 'nothing is wrong' is among them, and they need not sum to 1.
     groups : tuple of EquivalenceGroup
@@ -300,7 +300,7 @@ class GrossErrors:
         Largest absolute standardised adjustments that chance explains: of a measurement looked at
         alone, and of all that are checked (Sidak). None where nothing is checked.
     near_limit : float
-        Correlation from which traces count as nearly the same.
+        Correlation from which signatures count as nearly the same.
     power : float
         Of the detectable errors.
     rates : ErrorRates

@@ -1,4 +1,8 @@
-"""Errors that cannot be told apart: traces that point the same way in every balance."""
+"""Errors that cannot be told apart: signatures that point the same way in every balance.
+
+The correlation of signatures i and j is P_ij / sqrt(P_ii P_jj), P their inner products
+(`oretally.recon.signatures.signatures`, where their source stands).
+"""
 
 from __future__ import annotations
 
@@ -12,18 +16,18 @@ from oretally.recon.signatures.signatures import Signatures
 
 __all__ = ["NEAR", "Groups", "equivalent_sets"]
 
-NEAR = 0.95  # correlation from which two traces count as nearly the same
-_SEED = 20_012  # of the vector that sorts the traces: any will do
-_SAME = 1e-8  # half of what a correlation may be short of 1 by rounding, for traces of full length
+NEAR = 0.95  # correlation from which two signatures count as nearly the same
+_SEED = 20_012  # of the vector that sorts the signatures: any will do
+_SAME = 1e-8  # half of what a correlation may be short of 1 by rounding, for full lengths
 
 
 @dataclass(frozen=True, eq=False)
 class Groups:
-    """Errors in groups of equal traces; errors that leave no trace are in none.
+    """Errors in groups of equal signatures; errors that leave no signature are in none.
 
     Attributes
     ----------
-    traces : Signatures
+    signatures : Signatures
     members : tuple of ndarray of int
         Rows of ``signatures`` in each group, in order: measurements before losses.
     """
@@ -38,7 +42,7 @@ class Groups:
 
     @cached_property
     def correlation(self) -> Floats:
-        """Correlations of the traces of the groups, shape (n_groups, n_groups)."""
+        """Correlations of the signatures of the groups, shape (n_groups, n_groups)."""
         if len(self.first) == len(self.signatures.P):
             return self.signatures.correlation
         return np.asarray(self.signatures.correlation[np.ix_(self.first, self.first)])
@@ -49,21 +53,21 @@ class Groups:
         return np.asarray(self.signatures.statistic[self.first])
 
     def of(self, row: int) -> int | None:
-        """Return the group of an error; None if it leaves no trace."""
+        """Return the group of an error; None if it leaves no signature."""
         for g, members in enumerate(self.members):
             if row in members:
                 return g
         return None
 
     def near(self, g: int, least: float = NEAR) -> list[tuple[int, float]]:
-        """Return other groups with nearly the same trace, and the correlations; closest first."""
+        """Return other groups with nearly the same signature, with correlations; closest first."""
         size = np.abs(self.correlation[g])
         found = [(int(h), float(size[h])) for h in np.flatnonzero(size >= least) if h != g]
         return sorted(found, key=lambda pair: (-pair[1], pair[0]))
 
 
 def equivalent_sets(signatures: Signatures) -> Groups:
-    """Sort errors into groups whose traces are the same up to size and sign.
+    """Sort errors into groups whose signatures are the same up to size and sign.
 
     Notes
     -----
@@ -72,7 +76,7 @@ def equivalent_sets(signatures: Signatures) -> Groups:
     """
     seen = np.flatnonzero(signatures.seen)
     size = np.sqrt(signatures.redundancy[seen])
-    # equal traces have equal products with any vector, up to sign: only neighbours are compared
+    # equal signatures have equal products with any vector, up to sign: only neighbours are compared
     probe = np.random.default_rng(_SEED).standard_normal(len(signatures.P))
     products = signatures.P @ probe
     mark = np.abs(products[seen]) / size

@@ -8,11 +8,10 @@ of the odds against 'nothing is wrong' is::
     (S_0 - S)/2 + 1/2 log det C - 1/2 log det M - 1/2 (b - m)'M^-1 (b - m) + sum log p
     M = C + diag(v)
 
-v being the variance that the way adds to the stated one, and p its chance. A free size has m = 0,
-v = w^2 and the density b^2 exp(-b^2/(2w^2)) of `oretally.recon.gross_errors.explanations`; a slip
-has the size
-that takes the reading to what was meant, and v = (sd meant / sd stated)^2 - 1. The ways of one
-error are added up, those of the others as they fit best: exact for one error.
+v being the variance that the way adds to the stated one, and p its chance. A free size has m = 0, v
+= w^2 and the density b^2 exp(-b^2/(2w^2)) of `oretally.recon.gross_errors.explanations`; a slip has
+the size that takes the reading to what was meant, and v = (sd meant / sd stated)^2 - 1. The ways of
+one error are added up, those of the others as they fit best: exact for one error.
 
 References
 ----------
@@ -72,14 +71,14 @@ class Ways:
 
     @classmethod
     def free(cls, widths: Sequence[float], log_prior: Floats, side: float = 0.0) -> Ways:
-        """Return free sizes."""
+        """Return free sizes, ``log_prior`` of shape (n_ways,)."""
         w = np.array(widths, dtype=float)
         zero = np.zeros(w.size)
         return cls(zero, w**2, w, log_prior, zero + side, np.full(w.size, -1))
 
     @classmethod
-    def slips(cls, mean: Floats, added: Floats, log_prior: Floats, slip: Ints) -> Ways:
-        """Return slips."""
+    def slips(cls, mean: Floats, added: Floats, log_prior: Floats, *, slip: Ints) -> Ways:
+        """Return slips, all of shape (n_ways,)."""
         zero = np.zeros(mean.size)
         return cls(mean, added, zero, log_prior, zero, slip)
 
@@ -100,7 +99,7 @@ class Evidence:
 
 
 def covariance_known(P: Floats, read: Floats, most: Floats) -> Floats:
-    """Return the covariance of errors from the inner products of their traces.
+    """Return the covariance of errors from the inner products of their signatures.
 
     Parameters
     ----------
@@ -166,7 +165,7 @@ def log_evidence(size: Floats, covariance: Floats, ways: Sequence[Ways]) -> Evid
 def single_log_evidence(size: Floats | float, variance: Floats | float, ways: Ways) -> Floats:
     """Return the log odds of each way of one error alone, less (S_0 - S)/2.
 
-    ``size`` and ``variance`` may have one value for each way.
+    ``size`` and ``variance`` are numbers or have shape (n_ways,), as what is returned.
     """
     M = np.maximum(variance + ways.added, _LEAST)
     gap = size - ways.mean

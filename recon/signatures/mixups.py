@@ -66,7 +66,7 @@ class Mixups:
     ----------
     slips : PossibleSlips
     readings : sequence of Position
-        Measurements, in the order of the traces.
+        Measurements, in the order of the signatures.
     unit : ndarray, shape (n_readings,)
         Their stated errors, base units.
     """
@@ -114,7 +114,8 @@ class Mixups:
     def gains(self, P: Floats, r: Floats) -> list[tuple[int, float]]:
         """Return mix-ups and by how much each would raise the log evidence, the best first.
 
-        ``P``, ``r`` are inner products of the traces, other errors left out; linear.
+        ``P``, ``r`` are inner products of the signatures, other errors left out, shape (n, n) and
+        (n,); linear.
         """
         shift, (i, j) = self._pair_shifts, self._pairs.T
         own = shift[:, 0] ** 2 * P[i, i] + shift[:, 1] ** 2 * P[j, j]
@@ -151,7 +152,7 @@ class Mixups:
         """Return what a mix-up adds to the log evidence beside the objective and its odds.
 
         Stated errors move with the readings; a reading whose value nobody knows is as likely as any
-        of its size. ``P`` is that of the survey as read.
+        of its size. ``P``, shape (n, n), is that of the survey as read.
         """
         mixup, rows = self[number], self.rows(number)
         sd = np.array([e for _, e in mixup.values.values()])

@@ -2,7 +2,7 @@
 
 The balances, linearised at a balanced point and freed of all that was not measured, are as many
 independent checks as there are degrees of freedom. An error of unit size in measurement i shifts
-them, each in units of its own standard deviation, by a vector q_i: its trace. All statistics
+them, each in units of its own standard deviation, by a vector q_i: its signature. All statistics
 follow from the inner products P_ij = q_i'q_j and r_i = q_i't, t being the checks as they are::
 
     redundancy number P_ii         standardised adjustment r_i / sqrt(P_ii)
@@ -10,7 +10,7 @@ follow from the inner products P_ij = q_i'q_j and r_i = q_i't, t being the check
     estimated error r_i / P_ii, its sd 1 / sqrt(P_ii)
 
 For measurements P is the identity minus Cov(adjusted) in units of the stated errors, r the
-adjustments in those units with the sign turned. A loss at a node has a trace like any error.
+adjustments in those units with the sign turned. A loss at a node has a signature like any error.
 
 References
 ----------
@@ -42,7 +42,7 @@ LOSS_UNIT = 0.01  # of what passes a node: the unit in which its loss is counted
 
 @dataclass(frozen=True, eq=False)
 class Signatures:
-    """Inner products of the traces of all errors that are looked for.
+    """Inner products of the signatures of all errors that are looked for.
 
     Attributes
     ----------
@@ -54,9 +54,9 @@ class Signatures:
         Size of one unit of each error, in the units of the balance problem: the stated error of a
         measurement, for a loss one percent of what passes the node.
     P : ndarray, shape (n, n)
-        Inner products of the traces, each of unit size.
+        Inner products of the signatures, each of unit size.
     r : ndarray, shape (n,)
-        Inner products of the traces with the checks as they are.
+        Inner products of the signatures with the checks as they are.
     """
 
     readings: tuple[Position, ...]
@@ -72,18 +72,18 @@ class Signatures:
 
     @cached_property
     def correlation(self) -> Floats:
-        """Correlations of the traces, shape (n, n); 0 for those that leave none."""
+        """Correlations of the signatures, shape (n, n); 0 for those that leave none."""
         size = np.where(self.seen, np.maximum(self.redundancy, SEEN), np.inf) ** -0.5
         return np.asarray(self.P * size[:, None] * size)
 
     @property
     def seen(self) -> Bools:
-        """Errors that leave a trace at all."""
+        """Errors that leave a signature at all."""
         return self.redundancy > SEEN
 
     @property
     def statistic(self) -> Floats:
-        """Standardised: r / sqrt(P_ii), about N(0, 1) if nothing is wrong; 0 without a trace."""
+        """Standardised: r / sqrt(P_ii), about N(0, 1) if nothing is wrong; 0 without one."""
         size = np.where(self.seen, self.redundancy, 1.0)
         return np.where(self.seen, self.r / np.sqrt(size), 0.0)
 
@@ -97,7 +97,7 @@ class Signatures:
 def signatures_of(
     problem: BalanceProblem, solution: Solution, n_nodes: int | None = None
 ) -> Signatures:
-    """Return the traces at the solution of the problem itself."""
+    """Return the signatures at the solution of the problem itself."""
     point = only_pushed(solution)
     return signatures_at(
         problem, solution.reduced, point, classes=solution.classes, n_nodes=n_nodes
@@ -123,7 +123,7 @@ def signatures_at(
     classes: Classes,
     n_nodes: int | None = None,
 ) -> Signatures:
-    """Return the traces with the balances linearised at a balanced point.
+    """Return the signatures with the balances linearised at a balanced point.
 
     Parameters
     ----------
@@ -192,7 +192,7 @@ class _Linear:
             answer = answer - basis.Z @ np.linalg.lstsq(held, stays, rcond=1e-12)[0]
         closes = np.abs(basis.A @ answer - right).max(axis=0, initial=0.0) < 1e-9
         closes &= np.abs(answer[self.point.flow_at_bound]).max(axis=0, initial=0.0) < 1e-9
-        # a loss of unknown grades leaves no trace that could be known
+        # a loss of unknown grades leaves no signature that could be known
         unknown = (~self.classes.grade_determined).any(axis=0).astype(float)
         nodes = np.flatnonzero(np.asarray(A.multiply(A > 0.0) @ unknown) == 0.0)
         through = np.where(closes, through, 0.0)[nodes]
@@ -208,7 +208,7 @@ class _Linear:
             root_w[:, None] * self.loss[self.flows],
         )
         n = self.flows.size + sum(len(p.carriers) for p in self.inner) + n_losses
-        # K: what the free flows can explain of each trace; H: their curvature; pull: of the checks
+        # K: what the free flows explain of each signature; H: their curvature; pull: of the checks
         P, r, K = np.zeros((n, n)), np.zeros(n), np.zeros((n, self.Z.shape[1]))
         H, pull = flows.T @ flows, -flows.T @ gap
         rows, last = slice(0, self.flows.size), slice(n - n_losses, n)
@@ -245,7 +245,7 @@ class _Inner:
     """One analyte: its reduced balances, and what each of its measurements does to them.
 
     Measurements of one grade group share a column: with c the weights of the group's mean, the
-    trace of member i has the part c_i on the column and the rest, e_i - c_i c, within the group.
+    signature of member i has the part c_i on the column, the rest, e_i - c_i c, within the group.
     """
 
     def __init__(

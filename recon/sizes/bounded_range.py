@@ -37,11 +37,11 @@ class BoundedRange:
 
     Attributes
     ----------
-    root : array (n, n)
+    root : ndarray, shape (n, n)
         root root' is the covariance of the unknowns x without bounds.
-    shift : array (n,)
+    shift : ndarray, shape (n,)
         0 where the best values are those without bounds.
-    normal, offset : arrays (K, n), (K,)
+    normal, offset : ndarray, shape (K, n), (K,)
         Of planes; the rows of ``normal`` have the length 1.
     """
 
@@ -55,7 +55,7 @@ class BoundedRange:
 
         Parameters
         ----------
-        gradient : array (n,)
+        gradient : ndarray, shape (n,)
             Slopes of the answer by the unknowns at their best values, g.
 
         Notes
@@ -86,18 +86,21 @@ class BoundedRange:
         return -min(found), max(found)
 
     def spread(self, gradient: Floats) -> float:
-        """Return half the range of an answer g'x: its sd where no bound cuts the region."""
+        """Return half the range of an answer g'x: its sd where no bound cuts the region.
+
+        g has shape (n,).
+        """
         return sum(self.reach(gradient)) / 2.0
 
 
-def bounded_range(slopes: Floats, residual: Floats, rows: Floats, slack: Floats) -> BoundedRange:
+def bounded_range(slopes: Floats, residual: Floats, *, rows: Floats, slack: Floats) -> BoundedRange:
     """Return the region about the best values of a fit that minimises |residual - slopes dx|^2.
 
     Parameters
     ----------
-    slopes, residual : arrays (m, n), (m,)
+    slopes, residual : ndarray, shape (m, n), (m,)
         Whitened, at the best values.
-    rows, slack : arrays (K, n), (K,)
+    rows, slack : ndarray, shape (K, n), (K,)
         Bounds: slack + rows dx >= 0 for steps dx from the best values.
     """
     scale = np.linalg.norm(slopes, axis=0)

@@ -24,14 +24,14 @@ def average_sizes(bound_um: Floats, feed: Floats) -> tuple[Floats, Floats]:
 
     Parameters
     ----------
-    bound_um : array (C + 1,)
+    bound_um : ndarray, shape (C + 1,)
         Bounds of the classes, descending; infinite at the top, 0 at the end where open. [um]
-    feed : array (C,)
+    feed : ndarray, shape (C,)
         Flow of each class, coarsest first, in any unit.
 
     Returns
     -------
-    log_size, weight : arrays (C, 20)
+    log_size, weight : ndarray, shape (C, 20)
         ln of sizes in um, and weights that sum to 1; nan for an open class: nothing says how its
         feed is spread over its sizes.
 

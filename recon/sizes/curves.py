@@ -52,16 +52,16 @@ class Crossing:
 
 
 def crossing(
-    log_size: Floats, value: Floats, level: float, log_value: Floats | None = None
+    log_size: Floats, value: Floats, level: float, *, log_value: Floats | None = None
 ) -> Crossing:
     """Return where straight lines through (log size, value) meet a level, with the slopes.
 
     Parameters
     ----------
-    log_size, value : arrays (n,)
+    log_size, value : ndarray, shape (n,)
         ln of sizes in um, descending; the curve's values there, 1 is 100 %.
     level : float
-    log_value : array (n,), optional
+    log_value : ndarray, shape (n,), optional
         ln of ``value``, to draw the lines in it.
 
     Notes
@@ -113,7 +113,10 @@ def misfit_in_words(chi_square: float | None, dof: int, p: float | None) -> str:
 
 
 def spread_of(gradient: Floats, covariance: Floats | None) -> float | None:
-    """Return the sd of a value from its slopes: root of g V g (GUM, eq. 13); None without V."""
+    """Return the sd of a value from its slopes: root of g V g (GUM, eq. 13); None without V.
+
+    g has shape (n,), V shape (n, n).
+    """
     if covariance is None:
         return None
     variance = float(gradient @ covariance @ gradient)
@@ -121,7 +124,7 @@ def spread_of(gradient: Floats, covariance: Floats | None) -> float | None:
 
 
 def whitening(covariance: Floats) -> Floats | None:
-    """Return W with W V W' = 1, V the covariance; None where V is singular."""
+    """Return W with W V W' = 1, V the covariance, shape (n, n); None where V is singular."""
     sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     if not np.all(sd > 0.0):
         return None
@@ -130,7 +133,10 @@ def whitening(covariance: Floats) -> Floats | None:
 
 
 def parameter_covariance(slopes: Floats) -> Floats | None:
-    """Return (J'J)^-1 of whitened slopes J; None where they do not fix all parameters."""
+    """Return (J'J)^-1, shape (n, n), of whitened slopes J, shape (m, n).
+
+    None where they do not fix all parameters.
+    """
     size = np.linalg.norm(slopes, axis=0)
     if not np.all(size > 0.0):
         return None

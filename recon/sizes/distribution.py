@@ -63,11 +63,11 @@ class SizeDistribution:
 
     Attributes
     ----------
-    opening_um : array (C - 1,)
+    opening_um : ndarray, shape (C - 1,)
         Openings, descending. [um]
-    share, share_covariance : arrays (C,), (C, C)
+    share, share_covariance : ndarray, shape (C,), (C, C)
         Mass of each class over the whole mass, coarsest first; the shares sum to 1. [1]
-    passing, passing_covariance : arrays (C - 1,), (C - 1, C - 1)
+    passing, passing_covariance : ndarray, shape (C - 1,), (C - 1, C - 1)
         Mass finer than each opening over the whole mass. [1]
 
     The covariances are None where none was given; then no result has an sd.
@@ -100,7 +100,7 @@ class SizeFit:
     law : SizeLaw
     exponent, size_um : float
         m and k of Gates, Gaudin and Schuhmann; n and d' of Rosin and Rammler. [1], [um]
-    covariance : array (2, 2) or None
+    covariance : ndarray, shape (2, 2), or None
         Of (exponent, size_um), from that of the shares; not scaled by the fit. None without it.
     weighted : bool
         Generalised least squares; otherwise a plain straight line in logarithms.
@@ -167,11 +167,11 @@ def size_distribution(
 
     Parameters
     ----------
-    opening_um : array (C - 1,)
+    opening_um : ndarray, shape (C - 1,)
         Openings, descending. [um]
-    mass : array (C,)
+    mass : ndarray, shape (C,)
         Masses of the classes in any one unit, or shares, coarsest first, the pan last.
-    covariance : array (C, C), optional
+    covariance : ndarray, shape (C, C), optional
         Of ``mass``. Masses are divided by their sum, and the covariance follows to first order:
         nothing changes for shares that sum to 1 with a covariance that knows it.
 
@@ -226,7 +226,7 @@ def passing_size(
         some = P > 0.0  # what nothing passes has no logarithm
         opening, P, V = opening[some], P[some], None if V is None else V[np.ix_(some, some)]
     log = np.log(P) if by is Interpolation.LOG_LOG else None
-    found = crossing(np.log(opening), P, level, log)
+    found = crossing(np.log(opening), P, level, log_value=log)
     if found.log_size is None:
         return SizeAt(percent, None, None, str(by), found.reason)
     size = float(np.exp(found.log_size))

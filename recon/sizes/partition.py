@@ -52,16 +52,16 @@ class PartitionCurve:
 
     Attributes
     ----------
-    bound_um : array (C + 1,)
+    bound_um : ndarray, shape (C + 1,)
         Bounds of the classes, descending: infinity and 0 at the ends unless stated. [um]
-    size_um : array (C,)
+    size_um : ndarray, shape (C,)
         Representative size of each class; nan of an open class without a stated bound. [um]
-    feed : array (C,)
+    feed : ndarray, shape (C,)
         Flow of each class, coarsest first, in the unit it was given in.
-    share : array (C,)
+    share : ndarray, shape (C,)
         Share to the coarse product, coarsest class first; nan where the feed holds none, or less
         than rounding leaves. [1]
-    covariance : array (C, C) or None
+    covariance : ndarray, shape (C, C), or None
         Of ``share``, 0 where that is nan; None where no covariance was given.
     """
 
@@ -114,18 +114,18 @@ def representative_sizes(
 
 def partition_curve(
     opening_um: ArrayLike, product: ArrayLike, feed: ArrayLike,
-    covariance: ArrayLike | None = None, *, product_is_coarse: bool = True,
+    *, covariance: ArrayLike | None = None, product_is_coarse: bool = True,
     upper_um: float | None = None, lower_um: float | None = None,
 ) -> PartitionCurve:  # fmt: skip
     """Return the share of each class of the feed that reports to the coarse product.
 
     Parameters
     ----------
-    opening_um : array (C - 1,)
+    opening_um : ndarray, shape (C - 1,)
         Openings, descending. [um]
-    product, feed : arrays (C,)
+    product, feed : ndarray, shape (C,)
         Flows of the classes in one unit, coarsest first, the pan last.
-    covariance : array (2C, 2C), optional
+    covariance : ndarray, shape (2C, 2C), optional
         Of product and feed, one behind the other.
     product_is_coarse : bool
         False for the fine product: the share to the coarse one is then 1 less its own.
@@ -201,7 +201,10 @@ def _interpolated(curve: PartitionCurve, percent: float) -> tuple[SizeAt, float 
 def sharpness_of(
     sizes: list[SizeAt], logs: Floats, spread: Callable[[Floats], float | None]
 ) -> Sharpness:
-    """Return the measures of d25, d50, d75 from ln of them; ``spread`` gives the sd for slopes."""
+    """Return the measures of d25, d50, d75 from ln of them, shape (3,).
+
+    ``spread`` gives the sd for slopes by these, shape (3,).
+    """
     three = (sizes[0], sizes[1], sizes[2])
     missing = [d for d in sizes if d.size_um is None]
     if missing:

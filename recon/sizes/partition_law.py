@@ -22,7 +22,7 @@ def corrected_share(
 ) -> tuple[Floats, Floats, Floats]:
     """Return c at ln(d/d50c), its slope by that and by ln exponent.
 
-    At -inf, size 0, c is 0, at inf it is 1, both without slope.
+    All have the shape of ``log_ratio``. At -inf, size 0, c is 0, at inf it is 1, without slope.
     """
     inside = np.isfinite(log_ratio)
     c, by_size, by_exponent = _curve(law, np.where(inside, log_ratio, 0.0), exponent)

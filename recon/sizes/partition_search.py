@@ -10,6 +10,11 @@ the reading checks the curve.
     subject to  y(fine end) <= eta <= y(coarse end),  0 <= R < 1
 
 with y(0) = R, the fine end of the pan, and y(inf) = 1, the coarse end of the coarsest class.
+
+References
+----------
+G.A.F. Seber and C.J. Wild, Nonlinear Regression (1989), chapter 2: generalised least squares.
+Classes that are open: no source. Cited from memory.
 """
 
 from __future__ import annotations
@@ -42,11 +47,11 @@ class Readings:
 
     Attributes
     ----------
-    log_size, weight : arrays (n, q)
+    log_size, weight : ndarray, shape (n, q)
         Sizes in the closed classes, ln of um, and their weights in the average.
-    ends : array (m, 2)
+    ends : ndarray, shape (m, 2)
         Fine and coarse end of each open class, ln of um, -inf to inf.
-    share, covariance : arrays (n + m,), (n + m, n + m)
+    share, covariance : ndarray, shape (n + m,), (n + m, n + m)
     held : float or None
         The bypass, if it is not to be fitted.
     stated : (float, float) or None
@@ -68,14 +73,14 @@ class BestCurve:
 
     Attributes
     ----------
-    values : array (3,)
+    values : ndarray, shape (3,)
     region : BoundedRange
         Of ln d50c, ln exponent, bypass (unless held) and the shares of the open classes.
-    fitted : array (n + m,)
+    fitted : ndarray, shape (n + m,)
         What the curve gives for the shares.
     meets : tuple of Meets
         For each open class.
-    limits : array (m, 2)
+    limits : ndarray, shape (m, 2)
         Between which the curve lets the share of each open class be.
     at_zero : bool
         Whether the bypass rests at its bound 0.
@@ -278,4 +283,4 @@ def _region(law: PartitionLaw, readings: Readings, best: _Curve) -> BoundedRange
     rows, slack = np.vstack([low, high]), np.concatenate([eta - y[:, 0], y[:, 1] - eta])
     if p == 3:
         rows, slack = np.vstack([rows, np.eye(p + m)[2]]), np.append(slack, best.values[2])
-    return bounded_range(J, r, rows, np.maximum(slack, 0.0))
+    return bounded_range(J, r, rows=rows, slack=np.maximum(slack, 0.0))

@@ -1,4 +1,12 @@
-"""Recovery by size: what share of each class a separator sends to its richest product."""
+"""Recovery by size: what share of each class a separator sends to its richest product.
+
+With P the flow of a class in a product and p its grade there: P p / sum P p over all products.
+
+References
+----------
+B.A. Wills and T.J. Napier-Munn, Mineral Processing Technology, 7th ed. (2006), chapter 12: recovery
+by size. JCGM 100:2008 (GUM), eq. 13: its sd. Cited from memory.
+"""
 
 from __future__ import annotations
 

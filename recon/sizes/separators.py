@@ -48,7 +48,7 @@ def partitioned(circuit: Circuit, reader: SizeReader, node: Node) -> Partitioned
         return None
     v, V = found
     P, F = v[: len(runs)], v[len(runs) :]
-    curve = partition_curve(reader.openings(runs), np.minimum(P, F), F, V)
+    curve = partition_curve(reader.openings(runs), np.minimum(P, F), F, covariance=V)
     sd = curve.share_sd if curve.share_sd is not None else np.full(len(runs), np.nan)
     analytes = [a.name for a in reader.survey.analytes]
     rows = [

@@ -83,7 +83,7 @@ def gathered(alone: list[Solution]) -> ManySolutions:
 
 
 def replaced(whole: ManySolutions, rows: Ints, part: ManySolutions) -> ManySolutions:
-    """Return the whole with some surveys taken from a part."""
+    """Return the whole with the surveys ``rows``, shape (n,), taken from a part."""
     values = {}
     for name in _FIELDS:
         values[name] = getattr(whole, name).copy()

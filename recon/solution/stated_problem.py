@@ -84,7 +84,10 @@ class StatedProblem:
         )
 
     def curvature(self, multiplier: Floats) -> sparse.coo_array:
-        """Return the second derivatives of the balances times multipliers, scaled; upper half."""
+        """Return the second derivatives of the balances times multipliers, scaled; upper half.
+
+        Multipliers have shape (n_rows,), the derivatives (n, n).
+        """
         row, i, j, value = self.products
         bend = value * (multiplier / self.row_size)[row] * self.size[i] * self.size[j]
         ends = np.minimum(i, j), np.maximum(i, j)
@@ -242,7 +245,10 @@ class _Starts:
 
 
 def same_flow(A: Rows, b: Floats) -> Ints:
-    """Return a label for each carrier; those of one label have one flow: what enters leaves."""
+    """Return a label for each carrier; those of one label have one flow: what enters leaves.
+
+    A F = b has shape (n_rows, n_carriers) (n_carriers,) = (n_rows,); labels (n_carriers,).
+    """
     two = np.flatnonzero((np.diff(A.indptr) == 2) & (b == 0.0))
     first = A.indptr[two]
     through = first[A.data[first] == -A.data[first + 1]]

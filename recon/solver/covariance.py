@@ -9,6 +9,12 @@ grades::
     Cov(x_k, x_l) = G_k Cov(F) G_l'       Cov(x_k, F) = G_k Cov(F)
 
 Values held at a bound are taken as known.
+
+References
+----------
+S. Narasimhan and C. Jordache, Data Reconciliation and Gross Error Detection (2000), chapters 3 and
+4: covariance of adjusted values, at the solution of balances of flows times grades. JCGM 100:2008
+(GUM), eq. 13. Cited from memory.
 """
 
 from __future__ import annotations

@@ -58,7 +58,7 @@ class Prepared:
         self.blocks = SurveyBlocks(problem, self.reduced)
 
     def solve(
-        self, flow: Floats | None = None, grade: Floats | None = None, starts: int | None = None,
+        self, flow: Floats | None = None, grade: Floats | None = None, *, starts: int | None = None,
         near: Floats | None = None,
     ) -> Solution:  # fmt: skip
         """Find the flows and grades nearest to the measured ones that balance exactly.
@@ -154,7 +154,7 @@ class Prepared:
             least, stopping = minimise_large(lanes, flows, data, measured=measured)
         except (RuntimeError, np.linalg.LinAlgError):  # a singular preconditioner
             return None
-        found = self.blocks.finished(lanes, least, data, aside)
+        found = self.blocks.finished(lanes, least, data, aside=aside)
         whole = self._one(found, least.iterations, flow, grade)
         if whole.converged:
             return whole
@@ -190,7 +190,10 @@ class Prepared:
         return joined([self.solve_block(*task) for task in tasks])
 
     def solve_block(self, flows: Floats, grades: Floats) -> ManySolutions:
-        """Solve surveys side by side, then one by one those that need care."""
+        """Solve surveys side by side, then one by one those that need care.
+
+        Flows have shape (n_surveys, n_carriers), grades (n_surveys, n_analytes, n_carriers).
+        """
         if not self.blocks.alike or self.blocks.size() < FEW:
             alone = [self.solve(flow, grade) for flow, grade in zip(flows, grades, strict=True)]
             return gathered(alone)

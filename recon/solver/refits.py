@@ -97,8 +97,9 @@ def refit(
 ) -> Solution | None:
     """Solve; None if it cannot be balanced or did not converge.
 
-    ``near`` has the flows of the survey as it was, where a large problem begins: from scratch it
-    takes three times as long. ``starts`` as in `oretally.recon.solver.ways.solve`.
+    ``near`` has the flows, shape (n_carriers,), of the survey as it was, where a large problem
+    begins: from scratch it takes three times as long. ``starts`` as in
+    `oretally.recon.solver.ways.solve`.
     """
     try:
         found = solve(problem, starts=starts, near=near)

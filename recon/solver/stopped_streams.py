@@ -107,7 +107,7 @@ def _closed(problem: BalanceProblem, carrier: int) -> Bools:
 
 
 def without(problem: BalanceProblem, stopped: Bools) -> BalanceProblem:
-    """Return the problem without some carriers."""
+    """Return the problem without some carriers, of shape (n_carriers,)."""
     running = np.flatnonzero(~stopped)
     flow_balance, analyte_balance = problem.each_balance(lambda B: B[:, running])
     return replace(
@@ -121,7 +121,10 @@ def without(problem: BalanceProblem, stopped: Bools) -> BalanceProblem:
 
 
 def embedded(problem: BalanceProblem, stopped: Bools, part: Solution) -> Solution:
-    """Return a solution of the problem without some carriers as one with them at a standstill."""
+    """Return a solution of the problem without some carriers as one with them at a standstill.
+
+    ``stopped`` has shape (n_carriers,), True for these.
+    """
     flow = np.zeros(problem.n_carriers)
     grade = np.full((problem.n_analytes, problem.n_carriers), np.nan)
     at_bound = np.zeros(grade.shape, dtype=bool)

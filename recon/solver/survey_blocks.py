@@ -109,7 +109,11 @@ class SurveyBlocks:
     def folded(
         self, lanes: Lanes, grades: Floats, weight: Floats | None = None
     ) -> tuple[GradeData, Floats | float]:
-        """Return the grades of surveys on groups, and the part of the objective set aside."""
+        """Return the grades of surveys on groups, and the part of the objective set aside.
+
+        Grades have shape (n_surveys, n_analytes, n_carriers), weights as `reweighted` takes them
+        shape (n_carriers, n_analytes, n_surveys).
+        """
         value = np.ascontiguousarray((grades / self.scale[:, None]).transpose(2, 1, 0))
         if np.isnan(value).any():
             value = np.where(np.isfinite(value), value, 0.0)
@@ -150,12 +154,15 @@ class SurveyBlocks:
                 reduced.basis.closed(near / reduced.flow_scale)[:, None], len(flows), 1
             )
         found = minimise_lanes(engine, data, measured, start=start)
-        return self.finished(lanes, found, data, aside), found.iterations
+        return self.finished(lanes, found, data, aside=aside), found.iterations
 
     def finished(
-        self, lanes: Lanes, found: LaneMinimum, data: GradeData, aside: Floats | float
+        self, lanes: Lanes, found: LaneMinimum, data: GradeData, *, aside: Floats | float
     ) -> ManySolutions:
-        """Return what was found in the units of the balance problem."""
+        """Return what was found in the units of the balance problem.
+
+        ``aside`` has shape (n_surveys,), as `folded` returns it.
+        """
         point = found.point
         flow = point.flow * self.reduced.flow_scale
         exact = self.problem.flow_sd == 0.0

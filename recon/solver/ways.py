@@ -1,4 +1,10 @@
-"""The balance: weighted least squares on flows and grades, exact in every balance."""
+"""The balance: weighted least squares on flows and grades, exact in every balance.
+
+References
+----------
+S. Narasimhan and C. Jordache, Data Reconciliation and Gross Error Detection (2000), chapters 3 and
+4: least squares under linear and bilinear balances. Cited from memory.
+"""
 
 from __future__ import annotations
 

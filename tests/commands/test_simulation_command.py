@@ -161,7 +161,9 @@ def test_draws_that_did_not_balance_are_said(case: Path) -> None:
     values, converged = found.values.copy(), found.converged.copy()
     values[:3], converged[:3] = np.nan, False
     normal = np.zeros((len(values), 1))
-    less = Simulated(simulation_of([r.answer for r in found.rows], values, converged, normal), 1)
+    less = Simulated(
+        simulation_of([r.answer for r in found.rows], values, converged, normal=normal), 1
+    )
     assert simulation_sentences(less)[0] == (
         "200 surveys drawn about the adjusted values, seed 1: 3 of them did not balance and are in "
         "no figure."

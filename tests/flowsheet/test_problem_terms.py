@@ -57,7 +57,7 @@ def _general(flows: BalanceProblem, term: Callable[[Floats], float], bounds: Any
 
 
 def test_sum(flows: BalanceProblem) -> None:
-    found = solve(with_sum(flows, {1: 1.0, 3: 1.0}, 20.0, 0.1))
+    found = solve(with_sum(flows, {1: 1.0, 3: 1.0}, value=20.0, sd=0.1))
     expected = _general(flows, lambda F: ((F[1] + F[3] - 20.0) / 0.1) ** 2)
     assert found.flow[:5] == pytest.approx(expected, rel=1e-6)
     assert found.flow[5] == pytest.approx(found.flow[1] + found.flow[3], rel=1e-12)
@@ -65,7 +65,7 @@ def test_sum(flows: BalanceProblem) -> None:
 
 def test_ratio(flows: BalanceProblem) -> None:
     """A measured split, 9 +- 0.1 % of the feed, beside flows that say 11 %."""
-    found = solve(with_ratio(flows, [1], 0, 0.09, 0.001))
+    found = solve(with_ratio(flows, [1], 0, value=0.09, sd=0.001))
     expected = _general(flows, lambda F: ((F[1] / F[0] - 0.09) / 0.001) ** 2)
     assert found.converged
     assert found.flow == pytest.approx(expected, rel=1e-5)
@@ -75,8 +75,8 @@ def test_ratio(flows: BalanceProblem) -> None:
 def test_ratio_of_tied_outlets(flows: BalanceProblem) -> None:
     """The outlets of a splitter share a label; the measured split counts all the same."""
     tied = replace(flows, tie=np.array([0, 1, 1, 2, 3]))
-    plain = solve(with_ratio(flows, [1], 2, 0.12, 0.001))
-    found = solve(with_ratio(tied, [1], 2, 0.12, 0.001))
+    plain = solve(with_ratio(flows, [1], 2, value=0.12, sd=0.001))
+    found = solve(with_ratio(tied, [1], 2, value=0.12, sd=0.001))
     assert found.converged
     assert found.flow[:5] == pytest.approx(plain.flow[:5], rel=1e-7)
 
@@ -89,10 +89,10 @@ def test_a_shared_error_needs_measurements(flows: BalanceProblem) -> None:
 
 def test_bounds_of_a_ratio(flows: BalanceProblem) -> None:
     """Both products at least 25 % of the feed, exactly; a wide bound changes nothing."""
-    found = solve(with_ratio_bounds(flows, [1, 3], 0, 0.25, np.inf))
+    found = solve(with_ratio_bounds(flows, [1, 3], 0, lower=0.25, upper=np.inf))
     assert found.converged
     assert (found.flow[1] + found.flow[3]) / found.flow[0] == pytest.approx(0.25, rel=1e-9)
-    wide = solve(with_ratio_bounds(flows, [1, 3], 0, 0.01, 0.9))
+    wide = solve(with_ratio_bounds(flows, [1, 3], 0, lower=0.01, upper=0.9))
     assert wide.flow[:5] == pytest.approx(solve(flows).flow, rel=1e-9)
 
 
@@ -145,7 +145,7 @@ def test_grade_interval(random_circuit: Maker) -> None:
     made = random_circuit(6, 3, 1)
     problem = made.problem(0.05)
     last = problem.n_carriers - 1
-    wide = solve(with_grade_interval(problem, 0, last, 0.0, 1.0))
+    wide = solve(with_grade_interval(problem, 0, last, lower=0.0, upper=1.0))
     sd = problem.grade_sd.copy()
     unmeasured = problem.grade.copy()
     unmeasured[0, last] = sd[0, last] = np.nan
@@ -153,7 +153,7 @@ def test_grade_interval(random_circuit: Maker) -> None:
         solve(replace(problem, grade=unmeasured, grade_sd=sd)).objective, rel=1e-9
     )
     limit = 0.5 * float(wide.grade[0, last])
-    narrow = solve(with_grade_interval(problem, 0, last, 0.0, limit))
+    narrow = solve(with_grade_interval(problem, 0, last, lower=0.0, upper=limit))
     assert narrow.converged
     assert narrow.grade[0, last] == pytest.approx(limit, rel=1e-9)
     assert narrow.objective >= wide.objective

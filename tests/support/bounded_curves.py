@@ -63,7 +63,7 @@ def bounded_curve(share: Floats, sd: Floats | float, feed: Floats | None = None)
     f = np.full(8, 10.0) if feed is None else feed
     V = np.zeros((16, 16))
     V[:8, :8] = np.diag((f * sd) ** 2)
-    return partition_curve(SIEVES, f * share, f, V)
+    return partition_curve(SIEVES, f * share, f, covariance=V)
 
 
 def fitted_bounded(curve: PartitionCurve, law: PartitionLaw = PLITT, **how: Any) -> PartitionFit:

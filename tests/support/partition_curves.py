@@ -55,7 +55,9 @@ def joint_covariance(product: Floats, feed: Floats, relative: float) -> Floats:
 
 def made_curve(share: Floats, relative: float = 0.02, **change: Any) -> PartitionCurve:
     p = FEED * share
-    return partition_curve(OPENING, p, FEED, joint_covariance(p, FEED, relative), **(OPEN | change))
+    return partition_curve(
+        OPENING, p, FEED, covariance=joint_covariance(p, FEED, relative), **(OPEN | change)
+    )
 
 
 def fitted_curve(curve: PartitionCurve, law: PartitionLaw, **how: Any) -> PartitionFit:

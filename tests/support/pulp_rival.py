@@ -278,6 +278,6 @@ def same_classes(
         expected, freedom = Oracle(plant, measurements, runs).classes()
     assert ours.degrees_of_freedom == freedom
     for row in places.rows:
-        found = class_of(problem, ours, row.place, places.measured_at(row.place))
+        found = class_of(problem, ours, row.place, at=places.measured_at(row.place))
         assert found == expected[row.stream, row.quantity], (row.stream, row.quantity)
     return len(places.rows)

@@ -50,7 +50,7 @@ def test_real_difference_is_found_as_often_as_said() -> None:
             answers=[REC],
         )
     )
-    said = chance_to_decide(RepeatPlan(own=d.sd**2), 2.0, 1, 0.05)
+    said = chance_to_decide(RepeatPlan(own=d.sd**2), 2.0, 1, alpha=0.05)
     assert 0.3 < said < 0.95
     pairs = zip(
         draw_tests(drawn_survey(), DRAWN, rng),
@@ -172,7 +172,7 @@ def test_repeats_without_scatter_are_no_worse() -> None:
         first(compare([tests[:3], tests[3:]], answers=[REC])) is Verdict.REAL
         for tests in zip(*drawn, strict=True)
     ]
-    said = chance_to_decide(RepeatPlan(own=1.0), 0.0, 3, 0.05)
+    said = chance_to_decide(RepeatPlan(own=1.0), 0.0, 3, alpha=0.05)
     assert 0.01 < said < 0.05
     false_rate(real, said)
 

@@ -131,7 +131,7 @@ def test_tests_that_are_named_are_more_than_have_just_not_decided() -> None:
                 if d.verdict is Verdict.OPEN:
                     near += d.p_together > 0.05 > d.p
                     assert d.tests is None or d.tests > len(arms[0])
-                    single = chance_to_decide(RepeatPlan(own=d.sd**2), d.size, 1, d.level)
+                    single = chance_to_decide(RepeatPlan(own=d.sd**2), d.size, 1, alpha=d.level)
                     lifted += len(arms[0]) == 1 and single >= TESTS_POWER
     assert near > n / 4  # alone they would have been real
     assert lifted > n / 20  # one test tells 3 points eight times in ten, but it has just not told
@@ -150,7 +150,9 @@ def test_the_number_of_tests_is_for_the_level_that_the_verdict_asks() -> None:
         assert d.tests is not None
         needed.append(d.tests)
         plan = RepeatPlan(own=d.sd**2)
-        fewer, enough = (chance_to_decide(plan, d.size, n, d.level) for n in (d.tests - 1, d.tests))
+        fewer, enough = (
+            chance_to_decide(plan, d.size, n, alpha=d.level) for n in (d.tests - 1, d.tests)
+        )
         assert fewer < TESTS_POWER <= enough
     assert 2 < needed[0] < needed[1]
 

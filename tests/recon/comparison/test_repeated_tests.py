@@ -81,7 +81,7 @@ def test_chance_to_tell_agrees_with_simulation(
             seen = plan.common + 2.0 * (shown * V[0, 0] + tau2) / tests
             real = real and difference > quantile(0.05, 2.0 * (tests - 1)) * seen**0.5
         found.append(real)
-    said = chance_to_decide(plan, size, tests, 0.05)
+    said = chance_to_decide(plan, size, tests, alpha=0.05)
     assert within_binomial(sum(found), len(found), said), (sum(found), said)
 
 
@@ -90,9 +90,9 @@ def test_chance_to_tell_agrees_with_simulation(
 def test_least_number_of_tests(size: float, repeated: bool) -> None:
     plan = RepeatPlan(own=2.0, repeated=repeated)
     n = plan.tests_needed(size, TESTS_POWER, 0.05)
-    assert n is not None and chance_to_decide(plan, size, n, 0.05) >= TESTS_POWER
+    assert n is not None and chance_to_decide(plan, size, n, alpha=0.05) >= TESTS_POWER
     fewer = [k for k in range(2 if repeated else 1, n)]
-    assert all(chance_to_decide(plan, size, k, 0.05) < TESTS_POWER for k in fewer)
+    assert all(chance_to_decide(plan, size, k, alpha=0.05) < TESTS_POWER for k in fewer)
     assert n >= 2 or not repeated
 
 
@@ -102,11 +102,15 @@ def test_more_tests_than_were_made(made: float, repeated: bool) -> None:
     """3 and 2 tests of two arms are as good as 2.67 of each: three of each are more."""
     plan = RepeatPlan(own=2.0, repeated=repeated)
     for size in (0.5, 2.5, 6.0):
-        n = plan.tests_needed(size, TESTS_POWER, 0.01, made)
-        assert n is not None and n > made and chance_to_decide(plan, size, n, 0.01) >= TESTS_POWER
+        n = plan.tests_needed(size, TESTS_POWER, 0.01, more_than=made)
+        assert (
+            n is not None
+            and n > made
+            and chance_to_decide(plan, size, n, alpha=0.01) >= TESTS_POWER
+        )
         between = range(int(made) + 1, n)
-        assert all(chance_to_decide(plan, size, k, 0.01) < TESTS_POWER for k in between)
-    assert plan.tests_needed(2.5, TESTS_POWER, 0.05, 1000.0) is None
+        assert all(chance_to_decide(plan, size, k, alpha=0.01) < TESTS_POWER for k in between)
+    assert plan.tests_needed(2.5, TESTS_POWER, 0.05, more_than=1000.0) is None
 
 
 def test_repeats_cannot_take_off_what_is_common() -> None:
@@ -120,9 +124,11 @@ def test_t_needs_more_than_normal() -> None:
     """With many tests the chance is the normal one; with few less, for the scatter is unknown."""
     for n in (2, 3, 5):
         normal = 1.0 - scipy.stats.norm.cdf(1.959964 - 2.0 / (2.0 / n) ** 0.5)
-        assert chance_to_decide(RepeatPlan(own=2.0), 2.0, n, 0.05) < normal
+        assert chance_to_decide(RepeatPlan(own=2.0), 2.0, n, alpha=0.05) < normal
     normal = 1.0 - scipy.stats.norm.cdf(1.959964 - 0.2 * 500.0**0.5 / 2.0**0.5)
-    assert chance_to_decide(RepeatPlan(own=2.0), 0.2, 500, 0.05) == pytest.approx(normal, abs=0.02)
+    assert chance_to_decide(RepeatPlan(own=2.0), 0.2, 500, alpha=0.05) == pytest.approx(
+        normal, abs=0.02
+    )
     assert quantile(0.05, 4.0) == pytest.approx(2.776, abs=5e-4)
 
 

@@ -73,7 +73,7 @@ def test_shared_source_is_drawn_once_for_all() -> None:
         {"Sn": {"feed": (0.8, 0.02), "tails": (0.3, 0.01)}}, (scale,),
     )  # fmt: skip
     n = 4000
-    found = simulate(TABLE, survey, np.random.default_rng(8), n)
+    found = simulate(TABLE, survey, np.random.default_rng(8), draws=n)
     assert found.failed == 0
     feed, conc = (answer_column(found, f"dry mass of '{s}'") for s in ("feed", "conc"))
     wide = 5.0 / (2 * n) ** 0.5
@@ -97,7 +97,7 @@ def test_shared_source_of_assays() -> None:
                      for s, x in (("feed", 0.8), ("tails", 0.3))}}  # fmt: skip
     survey = simulated_survey({"feed": (25.0, 0.01), "tails": (21.0, 0.01)}, grades, (batch,))
     n = 3000
-    found = simulate(TABLE, survey, np.random.default_rng(9), n)
+    found = simulate(TABLE, survey, np.random.default_rng(9), draws=n)
     kept = 100.0 * 21.0 * 0.3 / (25.0 * 0.8)  # recovery to the tailings
     sd = kept * (2.0 * own**2 + (0.01 / 25.0) ** 2 + (0.01 / 21.0) ** 2) ** 0.5
     y = answer_column(found, "recovery of Sn to 'tails'")
@@ -114,7 +114,7 @@ def test_below_detection_is_rectangular() -> None:
                      {"Sn": {"feed": (0.80, 0.002)}})  # fmt: skip
     survey = replace(survey, measurements=(*survey.measurements, below))
     assert len(rectangular_readings(BalanceModel(TABLE, survey))) == 1
-    found = simulate(TABLE, survey, np.random.default_rng(4), 4000)
+    found = simulate(TABLE, survey, np.random.default_rng(4), draws=4000)
     y = answer_column(found, "Sn of 'tails'")
     assert y.min() >= -1e-12 and y.max() <= limit * (1.0 + 1e-9)
     assert y.std() == pytest.approx(limit / 12.0**0.5, rel=0.03)
@@ -142,7 +142,7 @@ def test_masses_of_a_stack_are_independent() -> None:
         sizes=grid, stacks=frozenset({"feed"}),
     )  # fmt: skip
     n = often(600)
-    found = simulate(circuit, survey, np.random.default_rng(10), n)
+    found = simulate(circuit, survey, np.random.default_rng(10), draws=n)
     assert found.failed == 0
     y = np.array([answer_column(found, f"{m.quantity} of 'feed'") for m in shares]) / 100.0
     p = mass / M
@@ -182,7 +182,7 @@ def test_outlets_in_proportion(tmp_path: Path) -> None:
     problem = balance_problem(case.circuit, case.survey)
     assert len(problem.proportion)
     n = 120
-    found = simulate(case.circuit, case.survey, np.random.default_rng(1), n)
+    found = simulate(case.circuit, case.survey, np.random.default_rng(1), draws=n)
     assert found.failed == 0
     for name in ("% solids of 'north'", "dry rate of 'north'", "Cu of 'south'", "yield of 'south'"):
         row = answer_row(found, name)
@@ -213,10 +213,10 @@ def test_every_answer_has_the_sd_of_first_order(name: str) -> None:
 
 def test_first_draws_of_many_are_those_of_few() -> None:
     survey = simulated_survey(FLOWS, GRADES)
-    many = simulate(TABLE, survey, np.random.default_rng(3), 1200)
-    few = simulate(TABLE, survey, np.random.default_rng(3), 150)
+    many = simulate(TABLE, survey, np.random.default_rng(3), draws=1200)
+    few = simulate(TABLE, survey, np.random.default_rng(3), draws=150)
     assert many.values[:150] == pytest.approx(few.values, rel=1e-9)
-    other = simulate(TABLE, survey, np.random.default_rng(4), 150)
+    other = simulate(TABLE, survey, np.random.default_rng(4), draws=150)
     assert np.abs(other.values - few.values).max() > 0.1
 
 
@@ -234,7 +234,7 @@ def test_draws_that_do_not_balance_are_counted(monkeypatch: pytest.MonkeyPatch) 
             yield normal, replace(part, converged=converged, flow=flow)
 
     monkeypatch.setattr(simulation, "balanced_draws", some_fail)
-    found = simulate(TABLE, simulated_survey(FLOWS, GRADES), np.random.default_rng(1), 400)
+    found = simulate(TABLE, simulated_survey(FLOWS, GRADES), np.random.default_rng(1), draws=400)
     assert (found.draws, found.failed) == (400, 10)
     assert np.isnan(found.values[0]).all() and np.isfinite(found.values[1]).all()
     row = answer_row(found, "dry mass of 'feed'")
@@ -247,7 +247,7 @@ def test_stream_that_stands_still_in_some_draws() -> None:
     n = often(600)
     grades = {"feed": (1.0, 0.04), "conc": (1.5, 0.05), "tails": (0.99, 0.04)}
     survey = simulated_survey({"feed": (25.0, 0.05)}, {"Sn": grades})
-    found = simulate(TABLE, survey, np.random.default_rng(1), n)
+    found = simulate(TABLE, survey, np.random.default_rng(1), draws=n)
     flow = answer_column(found, "dry mass of 'conc'")
     still = int((flow == 0.0).sum())
     assert n / 6 < still < n / 1.5
@@ -262,9 +262,9 @@ def test_stream_that_stands_still_in_some_draws() -> None:
 def test_what_cannot_be_drawn_is_refused() -> None:
     survey = simulated_survey(FLOWS, GRADES)
     with pytest.raises(ValueError, match="0 draws: one at least is needed"):
-        simulate(TABLE, survey, np.random.default_rng(1), 0)
+        simulate(TABLE, survey, np.random.default_rng(1), draws=0)
     with pytest.raises(TooManyDraws, match="do not fit into memory"):
-        simulate(TABLE, survey, np.random.default_rng(1), 10**8)
+        simulate(TABLE, survey, np.random.default_rng(1), draws=10**8)
     problem: BalanceProblem = balance_problem(TABLE, survey)
     lost = replace(solve(problem), converged=False)
     with pytest.raises(ValueError, match="there is no balance to draw about"):

@@ -61,7 +61,7 @@ def _yield_quantile(p: float) -> float:
 def test_two_products_of_poor_contrast() -> None:
     """No weight but the feed's: yield and ratio of concentration by assays alone."""
     survey = simulated_survey({"feed": (25.0, 0.05)}, {"Sn": {"feed": F, "conc": C, "tails": T}})
-    found = simulate(TABLE, survey, np.random.default_rng(1), 20_000)
+    found = simulate(TABLE, survey, np.random.default_rng(1), draws=20_000)
     assert found.failed == 0 and found.draws == 20_000
     low, high = (_yield_quantile(p) for p in (0.025, 0.975))
     assert low > 0.05  # nothing meets a bound at these chances

@@ -220,7 +220,7 @@ def test_dispersion_of_simulated_errors(sd: float, verdict: str) -> None:
     Q, P, _ = _checks(5, 60, 40)
     r = P @ (sd * np.random.default_rng(11).standard_normal(60))
     quantity = ["mass"] * 35 + ["Cu"] * 25
-    whole, *parts = variance_factors(P, r, quantity, [])
+    whole, *parts = variance_factors(P, r, quantity, left_out=[])
     assert (whole.quantity, whole.verdict) == ("", verdict)
     assert whole.factor == pytest.approx(r @ r / 40.0, rel=1e-12)
     limits = r @ r / chi2.ppf([0.5 + CONFIDENCE / 2.0, 0.5 - CONFIDENCE / 2.0], 40)
@@ -237,18 +237,20 @@ def test_dispersion_without_suspects() -> None:
     e[4] += 40.0
     r = P @ e
     p = P[:, 4]
-    found = variance_factors(P - np.outer(p, p) / p[4], r - p * (r[4] / p[4]), ["mass"] * 30, [4])
+    found = variance_factors(
+        P - np.outer(p, p) / p[4], r - p * (r[4] / p[4]), ["mass"] * 30, left_out=[4]
+    )
     assert [d.quantity for d in found] == [""]
     assert (found[0].verdict, found[0].left_out) == ("", 1)
     assert found[0].checks == pytest.approx(19.0)
-    assert variance_factors(P, r, ["mass"] * 30, [])[0].verdict == "too small"
-    assert variance_factors(P[:2, :2], r[:2], ["mass"] * 2, []) == ()
+    assert variance_factors(P, r, ["mass"] * 30, left_out=[])[0].verdict == "too small"
+    assert variance_factors(P[:2, :2], r[:2], ["mass"] * 2, left_out=[]) == ()
 
 
 def test_dispersion_is_wrong_as_often_as_stated() -> None:
     """Errors as stated: a verdict in 5 % of 600 surveys, within binomial limits of 1 in 1000."""
     P, rng = _checks(7, 12, 6)[1], np.random.default_rng(10)
     draws = (P @ rng.standard_normal(12) for _ in range(600))
-    wrong = sum(variance_factors(P, r, ["mass"] * 12, [])[0].verdict != "" for r in draws)
+    wrong = sum(variance_factors(P, r, ["mass"] * 12, left_out=[])[0].verdict != "" for r in draws)
     low, high = binom.interval(0.999, 600, 1.0 - CONFIDENCE)
     assert low <= wrong <= high

@@ -119,7 +119,7 @@ def test_a_whole_test_agrees_with_simulation(
     correlation = np.full((len(v), len(v)), 0.3) + 0.7 * np.eye(len(v))
     V = correlation * np.outer(sd, sd)
     errors = AssayError(((0.4, 0.4 * assay),))
-    test = deciding_test(kind, MAKE[kind](np.array(v), V), errors, parse_unit("kg"))
+    test = deciding_test(kind, MAKE[kind](np.array(v), V), errors, unit=parse_unit("kg"))
     assert test is not None
     assert {e.explanation for e in test.expected} == set(GRADES[kind])
     truth = rng.multivariate_normal(v, V, n).T
@@ -163,23 +163,25 @@ def test_assay_errors_grow_in_proportion_and_do_not_shrink() -> None:
 def test_assay_errors_are_those_of_the_stream_else_of_any() -> None:
     """Of whole products for a test of the whole, of classes for one of parts."""
     survey = loss_survey(COARSE_RICH)
-    own = AssayError.of(BalanceModel(TABLE, survey), 0, "tails", TestKind.GRIND_HALF).stated
+    own = AssayError.of(BalanceModel(TABLE, survey), 0, "tails", test=TestKind.GRIND_HALF).stated
     assert sorted(x for x, _ in own) == pytest.approx(sorted(COARSE_RICH / 100.0))
     assert {round(sd / x, 9) for x, sd in own} == {0.03}
     tails = float(COARSE_RICH @ MASS / MASS.sum()) / 100.0
     for bulk in (survey, loss_survey(None)):
-        (found,) = AssayError.of(BalanceModel(TABLE, bulk), 0, "tails", TestKind.TREAT_AGAIN).stated
+        (found,) = AssayError.of(
+            BalanceModel(TABLE, bulk), 0, "tails", test=TestKind.TREAT_AGAIN
+        ).stated
         assert found == pytest.approx(
             (tails, 0.02 * tails) if bulk is survey else (0.004, 0.02 * 0.004)
         )
     (screened,) = AssayError.of(
-        BalanceModel(TABLE, loss_survey(None)), 0, "tails", TestKind.SCREEN
+        BalanceModel(TABLE, loss_survey(None)), 0, "tails", test=TestKind.SCREEN
     ).stated
     assert screened == pytest.approx((0.004, 0.02 * 0.004))  # no class was assayed
     without = replace(survey, measurements=tuple(
         m for m in survey.measurements if m.stream != "tails" or m.unit is KG))  # fmt: skip
     for kind in TestKind:
-        any_stream = AssayError.of(BalanceModel(TABLE, without), 0, "tails", kind).stated
+        any_stream = AssayError.of(BalanceModel(TABLE, without), 0, "tails", test=kind).stated
         assert sorted(x for x, _ in any_stream)[0] == pytest.approx(0.01)
 
 
@@ -211,7 +213,7 @@ def test_one_assay_has_the_error_of_one_reading(tmp_path: Path, rows: int) -> No
         assert m.sd == pytest.approx((one**2 / rows + (0.303 * batch / 100.0) ** 2) ** 0.5)
         balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
         errors = AssayError.of(
-            BalanceModel(case.circuit, case.survey), 0, "tailings", TestKind.SCREEN
+            BalanceModel(case.circuit, case.survey), 0, "tailings", test=TestKind.SCREEN
         )
         assert 100.0 * errors.sd(m.value_base) == pytest.approx(
             (one**2 + (0.303 * batch / 100.0) ** 2) ** 0.5
@@ -230,7 +232,7 @@ def test_fewest_assays_are_the_fewest(sd: float) -> None:
         Prediction(LossCause.FREE, 0.0, 0.0, (0.4, 0.4)),
     ]
     errors = AssayError(((0.4, sd), (0.8, sd)))
-    test = deciding_test(TestKind.GRIND_HALF, predictions, errors, KG)
+    test = deciding_test(TestKind.GRIND_HALF, predictions, errors, unit=KG)
     assert test is not None and test.assays is not None
 
     def chance(n: int) -> float:
@@ -245,7 +247,7 @@ def test_fewest_assays_are_the_fewest(sd: float) -> None:
 def test_a_test_that_cannot_tell_says_so() -> None:
     close = [Prediction(LossCause.MISSED, 0.01, 0.02, (0.4, 0.39)),
              Prediction(LossCause.OUT_OF_REACH, 0.0, 0.02, (0.4, 0.4))]  # fmt: skip
-    test = deciding_test(TestKind.TREAT_AGAIN, close, AssayError(((0.4, 0.01),)), KG)
+    test = deciding_test(TestKind.TREAT_AGAIN, close, AssayError(((0.4, 0.01),)), unit=KG)
     assert test is not None and test.assays is None and test.chance < 0.1
     loss = replace(only_loss(loss_case("even")), tests=(test,))
     balance = loss_case("even")
@@ -260,9 +262,9 @@ def test_a_test_that_cannot_tell_says_so() -> None:
 def test_no_prediction_and_no_stated_error_give_no_test() -> None:
     assert screen(np.array([1.1, 1.0, 0.2]), np.zeros((3, 3))) == []  # richer than the head
     assert split_finest(np.array([0.3, 0.4]), np.zeros((2, 2))) == []  # not richer than the next
-    assert deciding_test(TestKind.SCREEN, [], AssayError(((0.4, 0.1),)), KG) is None
+    assert deciding_test(TestKind.SCREEN, [], AssayError(((0.4, 0.1),)), unit=KG) is None
     some = treat_again(np.array([0.4, 0.3]), np.eye(2) * 1e-6)
-    assert deciding_test(TestKind.TREAT_AGAIN, some, AssayError(()), KG) is None
+    assert deciding_test(TestKind.TREAT_AGAIN, some, AssayError(()), unit=KG) is None
 
 
 def test_a_loss_too_small_for_untouched_grains_lies_in_the_coarse_part_whole() -> None:

@@ -55,7 +55,7 @@ def test_a_free_size_by_quadrature(size: float, variance: float, w: float, side:
 
 def test_a_slip_is_a_reading_elsewhere() -> None:
     """The density of what was meant: normal, its variance that of the corrected reading."""
-    slip = Ways.slips(np.array([9.0]), np.array([-0.75]), NO_PRIOR, np.zeros(1, dtype=np.intp))
+    slip = Ways.slips(np.array([9.0]), np.array([-0.75]), NO_PRIOR, slip=np.zeros(1, dtype=np.intp))
     found = single_log_evidence(8.2, 1.4, slip)[0]
     # the reading's own variance of 1 becomes 0.25; the others' 0.4 stays
     expected = norm.logpdf(8.2 - 9.0, 0.0, 0.65**0.5) - norm.logpdf(0.0, 0.0, 1.4**0.5)
@@ -71,7 +71,7 @@ def test_apart_errors_add_up(sizes: list[float], seed: int) -> None:
     ways = [joined_ways([
         Ways.free((6.0, 60.0), np.log([0.02, 0.005])),
         Ways.slips(np.array([float(rng.uniform(-30.0, 30.0))]), np.array([0.5]),
-                   np.array([-5.0]), np.zeros(1, dtype=np.intp)),
+                   np.array([-5.0]), slip=np.zeros(1, dtype=np.intp)),
     ]) for _ in sizes]  # fmt: skip
     every = log_evidence(np.array(sizes), np.diag(own), ways)
     alone = [log_evidence(np.array([s]), np.array([[v]]), [w])
@@ -84,7 +84,7 @@ def test_apart_errors_add_up(sizes: list[float], seed: int) -> None:
 
 def test_two_slips_by_the_joint_density() -> None:
     C = np.array([[1.6, 0.4], [0.4, 1.3]])
-    ways = [Ways.slips(np.array([m]), np.array([v]), np.array([p]), np.zeros(1, dtype=np.intp))
+    ways = [Ways.slips(np.array([m]), np.array([v]), np.array([p]), slip=np.zeros(1, dtype=np.intp))
             for m, v, p in ((5.0, 0.2, -3.0), (-7.0, 3.0, -4.0))]  # fmt: skip
     size = np.array([5.5, -6.0])
     gap, M = size - [5.0, -7.0], C + np.diag([0.2, 3.0])

@@ -96,7 +96,7 @@ def test_the_least_within_the_bounds(law: PartitionLaw, seed: int) -> None:
     A = np.eye(8) + 0.3 * rng.standard_normal((8, 8))
     V = np.zeros((16, 16))
     V[:8, :8] = A @ np.diag((0.02 * feed) ** 2) @ A.T
-    curve = partition_curve(SIEVES, feed * share, feed, V)
+    curve = partition_curve(SIEVES, feed * share, feed, covariance=V)
     fit = fitted_bounded(curve, law)
     best = min(
         _least(curve, law, np.array([a, b, R, 0.99, R + 0.01]))
@@ -121,7 +121,7 @@ def test_the_range_is_that_of_a_general_optimiser(seed: int, *, of_planes: bool)
     slack = np.array([0.0, 0.1, 0.4, 3.0])
     # the best values are the least within the bounds: the slope of chi-square is along the first
     residual = -1.5 * J @ np.linalg.solve(J.T @ J, rows[0])
-    region = bounded_range(J, residual, rows, slack)
+    region = bounded_range(J, residual, rows=rows, slack=slack)
     level = float(residual @ residual)
     inequalities: Any = [
         {"type": "ineq", "fun": lambda x: slack + rows @ x},
@@ -146,7 +146,7 @@ def test_the_range_without_bounds_in_reach_is_one_sd() -> None:
     rng = np.random.default_rng(1)
     J, g = rng.standard_normal((7, 3)), rng.standard_normal(3)
     sd = float(np.sqrt(g @ np.linalg.solve(J.T @ J, g)))
-    region = bounded_range(J, np.zeros(7), np.eye(3), np.full(3, 10.0))
+    region = bounded_range(J, np.zeros(7), rows=np.eye(3), slack=np.full(3, 10.0))
     assert region.reach(g) == pytest.approx((sd, sd))
 
 
@@ -158,7 +158,7 @@ def _simulated(
     V, rng = joint_flows(coarse, feed, relative), np.random.default_rng(7)
     C = len(feed)
     fits = [
-        fitted_bounded(partition_curve(sieves, np.minimum(d[:C], d[C:]), d[C:], V), law)
+        fitted_bounded(partition_curve(sieves, np.minimum(d[:C], d[C:]), d[C:], covariance=V), law)
         for d in rng.multivariate_normal(np.concatenate([coarse, feed]), V, size=n)
     ]
     values = np.array([(f.d50c_um, f.exponent, f.bypass) for f in fits])

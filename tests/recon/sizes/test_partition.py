@@ -32,7 +32,7 @@ def _straight() -> PartitionCurve:
     """Classes at 400, 100 and 25 um with shares 1, 1/2 and 0: a line in log size."""
     p, f = [10.0, 5.0, 0.0], [10.0, 10.0, 10.0]
     V = np.diag([0.1, 0.2, 0.0, 0.0, 0.0, 0.0]) ** 2
-    return partition_curve([200.0, 50.0], p, f, V, upper_um=800.0, lower_um=12.5)
+    return partition_curve([200.0, 50.0], p, f, covariance=V, upper_um=800.0, lower_um=12.5)
 
 
 def test_sizes_of_classes() -> None:
@@ -83,7 +83,7 @@ def test_the_fine_product_gives_the_same_curve() -> None:
     n = len(FEED)
     A = np.block([[-np.eye(n), np.eye(n)], [np.zeros((n, n)), np.eye(n)]])
     V = A @ joint_covariance(p, FEED, 0.02) @ A.T
-    fine = partition_curve(OPENING, FEED - p, FEED, V, product_is_coarse=False, **OPEN)
+    fine = partition_curve(OPENING, FEED - p, FEED, covariance=V, product_is_coarse=False, **OPEN)
     assert fine.share == pytest.approx(coarse.share)
     assert fine.share_sd == pytest.approx(coarse.share_sd)
     assert cut_size(fine).sd_um == pytest.approx(cut_size(coarse).sd_um)
@@ -94,7 +94,7 @@ def test_open_classes_are_no_points_and_empty_ones_stay_out() -> None:
     feed = FEED.copy()
     feed[1] = 0.0
     V = joint_covariance(feed * y, feed, 0.02)
-    curve = partition_curve(OPENING, feed * y, feed, V)
+    curve = partition_curve(OPENING, feed * y, feed, covariance=V)
     assert np.isnan(curve.share[1])
     assert np.isnan(curve.size_um[[0, -1]]).all()
     assert curve.share_sd is not None

@@ -163,7 +163,7 @@ def test_open_classes_within_their_bounds_change_nothing(law: PartitionLaw) -> N
     feed, coarse = cyclone_flows(law, SIEVES, 165.0, 2.0, 0.2)
     V = joint_flows(coarse, feed, 0.01)
     drawn = rng.multivariate_normal(np.concatenate([coarse, feed]), V)
-    curve = partition_curve(SIEVES, drawn[:8], drawn[8:], V)
+    curve = partition_curve(SIEVES, drawn[:8], drawn[8:], covariance=V)
     fit, blind = fitted_bounded(curve, law), fitted_bounded(_without(curve, 0, 7), law)
     assert [o.meets for o in fit.open_classes] == [Meets.WITHIN] * 2
     assert blind.left_out == (UnusedClass(0, "it has no feed"), UnusedClass(7, "it has no feed"))
@@ -191,12 +191,14 @@ def test_an_open_class_that_follows_from_the_others_does_not_stop_the_fit() -> N
     V[7, :] = V[:, 7] = V[7, 7] = 0.0
     J = np.eye(16)
     J[7, 1:7] = -1.0  # what the pan has is what the others lack: their sum is exact
-    curve = partition_curve(SIEVES, coarse, feed, J @ V @ J.T)
+    curve = partition_curve(SIEVES, coarse, feed, covariance=J @ V @ J.T)
     assert fitted_bounded(curve).left_out == (UnusedClass(7, "its share follows from the others"),)
 
 
 def test_a_coarse_stack_still_says_what_is_missing() -> None:
-    few = partition_curve([300.0, 150.0, 75.0], [9.0, 7.0, 4.0, 2.0], [10.0] * 4, np.eye(8) * 1e-4)
+    few = partition_curve(
+        [300.0, 150.0, 75.0], [9.0, 7.0, 4.0, 2.0], [10.0] * 4, covariance=np.eye(8) * 1e-4
+    )
     assert fit_partition(few) == NoFit(
         "3 unknown values, but 2 classes to fit: those with feed, a size and a share that is not "
         "exact."
@@ -216,7 +218,10 @@ def test_free_of_units(size_unit: float, flow_unit: float) -> None:
     assert one.covariance is not None
     V[:8, :8] = one.covariance * np.outer(feed, feed)
     other = partition_curve(
-        size_unit * SIEVES, flow_unit * feed * one.share, flow_unit * feed, flow_unit**2 * V
+        size_unit * SIEVES,
+        flow_unit * feed * one.share,
+        flow_unit * feed,
+        covariance=flow_unit**2 * V,
     )
     f, g = fitted_bounded(one), fitted_bounded(other)
     assert g.d50c_um == pytest.approx(size_unit * f.d50c_um, rel=1e-5)

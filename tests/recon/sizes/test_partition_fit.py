@@ -92,10 +92,10 @@ def test_free_of_units(size_unit: float, flow_unit: float) -> None:
     rng = np.random.default_rng(3)
     p = FEED * np.clip(printed(PLITT, SIZE, 90.0, 2.0, 0.15) + rng.normal(0, 0.01, 9), 0.0, 1.0)
     V = joint_covariance(p, FEED, 0.03)
-    one = partition_curve(OPENING, p, FEED, V, **OPEN)
+    one = partition_curve(OPENING, p, FEED, covariance=V, **OPEN)
     bounds: dict[str, Any] = {name: size_unit * bound for name, bound in OPEN.items()}
     other = partition_curve(
-        size_unit * OPENING, flow_unit * p, flow_unit * FEED, flow_unit**2 * V, **bounds
+        size_unit * OPENING, flow_unit * p, flow_unit * FEED, covariance=flow_unit**2 * V, **bounds
     )
     a, b = cut_size(one), cut_size(other)
     assert b.size_um == pytest.approx(size_unit * found_fit(a), rel=1e-9)
@@ -113,7 +113,7 @@ def test_fit_is_the_least_of_its_objective(law: PartitionLaw) -> None:
     y = _averages(law, 130.0, 1.5, 0.15)
     V = joint_covariance(FEED * y, FEED, 0.03)
     drawn = rng.multivariate_normal(np.concatenate([FEED * y, FEED]), V)[:9]
-    curve = partition_curve(OPENING, np.minimum(drawn, FEED), FEED, V, **OPEN)
+    curve = partition_curve(OPENING, np.minimum(drawn, FEED), FEED, covariance=V, **OPEN)
     assert curve.covariance is not None
     weight = np.linalg.inv(curve.covariance)
     hows: tuple[tuple[dict[str, Any], int], ...] = (
@@ -146,7 +146,7 @@ def test_stated_sds_are_those_of_simulated_errors(law: PartitionLaw) -> None:
     V = joint_covariance(FEED * y, FEED, 0.005)
 
     def answers(drawn: Floats) -> tuple[Floats, Floats, float]:
-        curve = partition_curve(OPENING, drawn[:9], drawn[9:], V, **OPEN)
+        curve = partition_curve(OPENING, drawn[:9], drawn[9:], covariance=V, **OPEN)
         fit = fitted_curve(curve, law)
         sizes = [cut_size(curve), cut_size(curve, 75.0), fit.cut_size(), fit.cut_size(30.0)]
         values: list[float | None] = [fit.d50c_um, fit.exponent, fit.bypass]
@@ -220,7 +220,9 @@ def test_the_start_does_not_decide(law: PartitionLaw) -> None:
         d50c, exponent, R = rng.uniform([50, 1, 0], [200, 6, 0.5])
         y = np.clip(_averages(law, d50c, exponent, R), 1e-4, 1.0 - 1e-4)
         coarse = FEED * expit(logit(y) + rng.uniform(-0.2, 0.2, 9))
-        curve = partition_curve(OPENING, coarse, FEED, joint_covariance(coarse, FEED, 0.1), **OPEN)
+        curve = partition_curve(
+            OPENING, coarse, FEED, covariance=joint_covariance(coarse, FEED, 0.1), **OPEN
+        )
         fit = fit_partition(curve, law)
         if isinstance(fit, NoFit) or fit.bypass_held:
             continue
@@ -246,14 +248,14 @@ def test_no_curve_and_why() -> None:
         "the classes do not fix cut size and exponent of the Plitt curve: too few of them have "
         "shares between the bypass and 100 %."
     )
-    few = partition_curve([200.0, 100.0], [9.0, 5.0, 1.0], [10.0] * 3, np.eye(6) * 1e-4)
+    few = partition_curve([200.0, 100.0], [9.0, 5.0, 1.0], [10.0] * 3, covariance=np.eye(6) * 1e-4)
     assert fit_partition(few) == NoFit(
         "3 unknown values, but 1 class to fit: those with feed, a size and a share that is not "
         "exact."
     )
     p = FEED * printed(PLITT, SIZE, 90.0, 2.0, 0.1)
     together = np.outer(np.append(p, 0 * p), np.append(p, 0 * p)) * 1e-4
-    same = fit_partition(partition_curve(OPENING, p, FEED, together, **OPEN))
+    same = fit_partition(partition_curve(OPENING, p, FEED, covariance=together, **OPEN))
     assert isinstance(same, NoFit)
     assert same.reason.startswith("the covariance of the shares is singular")
 

@@ -324,7 +324,7 @@ def test_a_balance_has_none_of_it() -> None:
     assert balance_document(balance)["unbalanced"] is None
     problem = balance_problem(case.circuit, case.survey)
     places = positions(case.circuit, case.survey)
-    flows = Flows.of(case.circuit, case.survey, problem, places)
+    flows = Flows.of(case.circuit, case.survey, problem, places=places)
     assert flows.unlimited(solve(problem)) == ()
 
 
