@@ -182,8 +182,7 @@ class Survey:
     stacks : frozenset of str
         Streams whose shares of size classes were made from the masses of one whole stack: they add
         up to 100 % by construction, see `oretally.flowsheet.problem.positions`. Shares of other
-        streams
-        are measured each by itself.
+        streams are measured each by itself.
     """
 
     basis: Basis
