@@ -74,7 +74,7 @@ class WayTable:
 
     @cached_property
     def row(self) -> Ints:
-        """The row of each way."""
+        """The row of each way, shape (n_ways,)."""
         return np.repeat(np.arange(len(self.ways)), [len(w) for w in self.ways])
 
     @cached_property
