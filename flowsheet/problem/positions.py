@@ -85,7 +85,7 @@ class Positions:
 
     @cached_property
     def shown(self) -> tuple[Bools, Bools]:
-        """Masks of the places that have a name: of flows, and of grades, analyte by carrier."""
+        """Masks of the places with a name, shapes (n_carriers,) and (n_analytes, n_carriers)."""
         c = self.carriers
         n_shares = len(c.shares) + (c.solids_share is not None)
         flows = np.zeros(c.n_carriers, dtype=bool)

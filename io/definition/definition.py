@@ -1,6 +1,6 @@
 """The definition of a case: circuit, analytes, error rules and report, from file or workbook.
 
-Two readers (`circuit_text`, `circuit_sheets`) bring what was written to the same rows; here the
+Two readers (`from_toml`, `from_sheets`) bring what was written to the same rows; here the
 rows become objects, and everything wrong with them is collected.
 """
 

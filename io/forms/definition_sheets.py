@@ -1,4 +1,4 @@
-"""The sheets that define a case, written from its definition; `circuit_sheets` reads them back."""
+"""The sheets that define a case, written from its definition; `from_sheets` reads them back."""
 
 from __future__ import annotations
 

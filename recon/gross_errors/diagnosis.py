@@ -91,7 +91,7 @@ class Diagnosis:
         return (*self.at_best.members, *(np.array([i], dtype=np.intp) for i in alone))
 
     def of_ways(self, row: int) -> Floats:
-        """Return the probability of each way of a row."""
+        """Return the probability of each way of a row, shape (n_ways,)."""
         found = np.zeros(len(self.ways[row]))
         for w in self.weighed:
             if row in w.hypothesis.rows and w.probability > 1e-3 * self.of_row[row]:

@@ -74,7 +74,7 @@ class WayTable:
 
     @cached_property
     def row(self) -> Ints:
-        """The row of each way."""
+        """The row of each way, shape (n_ways,)."""
         return np.repeat(np.arange(len(self.ways)), [len(w) for w in self.ways])
 
     @cached_property
@@ -109,7 +109,9 @@ class WayTable:
 def joint_errors(signatures: Signatures, rows: Sequence[int]) -> tuple[Floats, Floats]:
     """Return the sizes of errors that are there together, in their units, and their covariance.
 
-    What the data do not tell, of one error or of several apart, has a variance beyond all others.
+    They have shape (n_rows,) and (n_rows, n_rows): P_TT^-1 r_T and P_TT^-1, as sourced at
+    `oretally.recon.signatures.signatures`. What the data do not tell, of one error or of several
+    apart, has a variance beyond all others.
     """
     chosen = list(rows)
     covariance = error_covariance(signatures, chosen, np.full(len(chosen), np.inf))

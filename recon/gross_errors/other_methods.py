@@ -97,7 +97,8 @@ def biweight(P: Floats, r: Floats) -> Floats:
 def least_absolute(P: Floats, r: Floats) -> Floats:
     """Return the errors with the least sum of absolute values, in stated errors.
 
-    A linear programme, solved by HiGHS through scipy. Shapes: P (n, n), r (n,); errors (n,).
+    A linear programme, solved by HiGHS through scipy. P and r have shape (n, n) and
+    (n,), the errors (n,).
 
     Raises
     ------

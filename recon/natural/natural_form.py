@@ -76,17 +76,17 @@ class Cells:
 
     @cached_property
     def lower_finite(self) -> Floats:
-        """The lower bounds, 0 where there is none."""
+        """The lower bounds, shape (n_cells,); 0 where there is none."""
         return np.where(np.isfinite(self.lower), self.lower, 0.0)
 
     @cached_property
     def upper_finite(self) -> Floats:
-        """The upper bounds, 0 where there is none."""
+        """The upper bounds, shape (n_cells,); 0 where there is none."""
         return np.where(np.isfinite(self.upper), self.upper, 0.0)
 
     @cached_property
     def link_amount(self) -> Bools:
-        """Whether the cell of each link is an amount."""
+        """Whether the cell of each link is an amount, shape (n_links,)."""
         return np.asarray(self.amount[self.link_cell])
 
     @cached_property
@@ -119,7 +119,7 @@ class NaturalForm:
         Flows that are no unknowns: exact, or 0 since all else at a node is.
     flow, flow_weight, flow_lower : ndarray, shape (n_flows,)
         Measured flows (those known: their values), 1/sd^2, bounds.
-    linear : tuple of ndarray
+    linear : tuple of ndarray, shape (n_linear,)
         Rows, columns and values of all entries that are constant: the flow balances, and exact
         grades in the analyte balances.
     right : ndarray, shape (n_rows,)
@@ -141,7 +141,7 @@ class NaturalForm:
         return self.right.size
 
     def amounts(self, point: Point) -> Floats:
-        """Return the amount of each link."""
+        """Return the amount of each link, shape (n_links,)."""
         c = self.cells
         own = point.cell[c.link_cell]
         return np.where(c.link_amount, own, point.flow[c.link_carrier] * own)
@@ -184,7 +184,7 @@ class NaturalForm:
         return 0.5 * float(flows + c.weight @ (point.cell - c.target) ** 2)
 
     def gradient(self, point: Point) -> tuple[Floats, Floats]:
-        """Return the derivatives of the objective by flows and cells."""
+        """Return the slopes of the objective, shapes (n_flows,) and (n_cells,)."""
         c = self.cells
         return self.flow_weight * (point.flow - self.flow), c.weight * (point.cell - c.target)
 

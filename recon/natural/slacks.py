@@ -55,7 +55,7 @@ class Start:
     ----------
     point : Point
         Inside all bounds.
-    flow_size, cell_size, row_size : ndarray
+    flow_size, cell_size, row_size : ndarray, shape (n_flows,), (n_cells,), (n_rows,)
     barrier : float
         First barrier, in units of the objective.
     """

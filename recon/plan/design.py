@@ -88,7 +88,7 @@ class Offers:
 
     @cached_property
     def open_samples(self) -> Bools:
-        """Samples that must be paid: nothing given was taken from them."""
+        """Samples that must be paid, shape (n_samples,): nothing given was taken from them."""
         there = self.sample[(self.given > 0) & (self.sample >= 0)]
         free = np.zeros(len(self.sample_price), dtype=bool)
         free[there] = True
@@ -172,7 +172,7 @@ class Design:
 
     @cached_property
     def unanswerable(self) -> Bools:
-        """Answers that not even everything measured determines."""
+        """Answers that not even everything measured determines, shape (n_answers,)."""
         o = self.offers
         M = o.prior.T @ o.prior + (o.rows.T * o.information(o.most)) @ o.rows
         d = np.where(np.diag(M) > 0.0, np.diag(M), 1.0) ** -0.5

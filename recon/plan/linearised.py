@@ -66,7 +66,7 @@ class Tangent:
         return self.T[[self._row[place] for place in places]]
 
     def gradient(self, slopes: Mapping[Position, float]) -> Floats:
-        """Return the derivative of a function of the values along the free coordinates.
+        """Return the derivative of a function of the values along the coordinates, shape (n_free,).
 
         Parameters
         ----------

@@ -29,7 +29,7 @@ class PlanPoint:
 
     Attributes
     ----------
-    flow, grade : ndarray
+    flow, grade : ndarray, shape (n_carriers,) and (n_analytes, n_carriers)
         In the units of the balance problem, without shared sources of error.
     places : Positions
         Of its values, without shared sources too.

@@ -140,7 +140,7 @@ class Relaxation:
         self._problem: Any = cp.Problem(cp.Minimize(total), limits)
 
     def solve(self, budget: float) -> tuple[float, Floats] | None:
-        """Return the least criterion within a budget and the shares of the levels.
+        """Return the least criterion within a budget and the shares, shape (n_levels,).
 
         None if no plan within the budget determines every answer, or the solver fails.
         """

@@ -174,7 +174,7 @@ def estimate(covariance: Covariance, found: Adjusted) -> Estimate | None:
 def joint_estimate(
     covariance: Covariance, found: Sequence[Adjusted]
 ) -> tuple[Floats, Floats] | None:
-    """Return several values and their covariance; None where one of them is not determined."""
+    """Return several values, shape (n,), and their covariance; None if one is not determined."""
     values, R = np.array([d.value for d in found]), _roots(covariance, found)
     V = R @ R.T
     return (values, V) if np.isfinite(values).all() and np.isfinite(V).all() else None

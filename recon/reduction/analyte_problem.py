@@ -121,7 +121,7 @@ class AnalyteProblem:
 
     @property
     def measured(self) -> Bools:
-        """Groups with a measurement that is not exact."""
+        """Groups with a measurement that is not exact, shape (n_groups,)."""
         return (self.weight > 0.0) & ~self.fixed
 
     @property

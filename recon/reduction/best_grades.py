@@ -81,7 +81,7 @@ class BestGrades:
 
     @cached_property
     def D(self) -> Floats:
-        """N'C_M: the reduced balances on the measured grades."""
+        """N'C_M, shape (n_reduced, n_moving): the reduced balances on the measured grades."""
         return _reduced(self.N, self.C[:, self.moving], self.unmeasured)
 
     @property
@@ -91,11 +91,11 @@ class BestGrades:
 
     @property
     def E(self) -> Floats:
-        """Derivative of the balances with respect to the flows: B diag(G x)."""
+        """Derivative of the balances by the flows, shape (n_rows, n_carriers): B diag(G x)."""
         return self.problem.B * self.x[self.problem.group]
 
     def gradient(self) -> Floats:
-        """Return the derivative of ``value`` with respect to the flows: (B'lam) * (G x).
+        """Return the derivative of ``value`` by the flows, shape (n_carriers,): (B'lam) * (G x).
 
         A stopped stream of unmeasured grade may start with whatever grade helps most.
         """

@@ -54,7 +54,7 @@ class ExactRows:
         self.grades += list(grades) or [()] * right.size
 
     def stacked(self) -> tuple[Rows, Floats]:
-        """Return A and b of all balances."""
+        """Return A, shape (n_rows, n_carriers), and b, shape (n_rows,), of all balances."""
         A = (
             sparse.csr_array(sparse.vstack(self.rows))
             if self.rows

@@ -1,4 +1,12 @@
-"""All flows that satisfy the flow balances, written with as few free numbers as there are."""
+"""All flows that satisfy the flow balances, written with as few free numbers as there are.
+
+References
+----------
+G. Strang, Introduction to Applied Mathematics (1986), chapter 2: spanning trees and loops of a
+network. J.B. Kruskal, On the shortest spanning subtree of a graph and the traveling salesman
+problem, Proceedings of the American Mathematical Society 7 (1956) 48-50. G.H. Golub and C.F. Van
+Loan, Matrix Computations, 4th ed. (2013), section 5.4: pivoted QR. Cited from memory.
+"""
 
 from __future__ import annotations
 

@@ -42,7 +42,7 @@ class ReducedProblem:
 
     @property
     def flow_measured(self) -> Bools:
-        """Carriers whose flow was measured."""
+        """Carriers whose flow was measured, shape (n_carriers,)."""
         return self.flow_weight > 0.0
 
     @cached_property

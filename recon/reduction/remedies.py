@@ -21,8 +21,8 @@ _MOST_TRIALS = 400  # classifications tried in the search; larger circuits get t
 def undetermined(classes: Classes, shown: tuple[Bools, Bools]) -> list[tuple[int | None, int]]:
     """Return (analyte or None, carrier) of every value that nothing determines.
 
-    ``shown`` says which flows and grades count, as
-    `oretally.flowsheet.problem.positions.Positions.shown`.
+    ``shown`` says which flows, shape (n_carriers,), and grades, shape (n_analytes, n_carriers),
+    count, as `oretally.flowsheet.problem.positions.Positions.shown`.
     """
     n = shown[0].size
     flows = [(None, int(j)) for j in np.flatnonzero(~classes.flow_determined[:n] & shown[0])]

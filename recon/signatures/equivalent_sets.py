@@ -28,7 +28,7 @@ class Groups:
     Attributes
     ----------
     signatures : Signatures
-    members : tuple of ndarray of int
+    members : tuple of ndarray of int, shape (n_members,)
         Rows of ``signatures`` in each group, in order: measurements before losses.
     """
 
@@ -37,7 +37,7 @@ class Groups:
 
     @cached_property
     def first(self) -> Ints:
-        """The member of each group that stands for it."""
+        """The member of each group that stands for it, shape (n_groups,)."""
         return np.array([m[0] for m in self.members], dtype=np.intp)
 
     @cached_property
@@ -49,7 +49,7 @@ class Groups:
 
     @cached_property
     def statistic(self) -> Floats:
-        """Standardised statistic of each group, with the sign of its first member."""
+        """Standardised statistic, shape (n_groups,), with the sign of the first member."""
         return np.asarray(self.signatures.statistic[self.first])
 
     def of(self, row: int) -> int | None:

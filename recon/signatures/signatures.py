@@ -67,7 +67,7 @@ class Signatures:
 
     @property
     def redundancy(self) -> Floats:
-        """Diagonal of P: the redundancy number of each measurement; of any size for a loss."""
+        """Diagonal of P, shape (n,): redundancy numbers of measurements; of any size for a loss."""
         return np.asarray(np.maximum(np.diag(self.P), 0.0))
 
     @cached_property
@@ -78,12 +78,12 @@ class Signatures:
 
     @property
     def seen(self) -> Bools:
-        """Errors that leave a signature at all."""
+        """Errors that leave a signature at all, shape (n,)."""
         return self.redundancy > SEEN
 
     @property
     def statistic(self) -> Floats:
-        """Standardised: r / sqrt(P_ii), about N(0, 1) if nothing is wrong; 0 without one."""
+        """Standardised: r / sqrt(P_ii), shape (n,), about N(0, 1) if all is well; 0 without one."""
         size = np.where(self.seen, self.redundancy, 1.0)
         return np.where(self.seen, self.r / np.sqrt(size), 0.0)
 

@@ -81,12 +81,12 @@ class SizeDistribution:
 
     @property
     def retained(self) -> Floats:
-        """Mass coarser than each opening, on all sieves down to it, over the whole mass."""
+        """Mass on all sieves down to each opening, shape (C - 1,), over the whole mass."""
         return np.asarray(1.0 - self.passing)
 
     @property
     def passing_sd(self) -> Floats | None:
-        """One standard deviation of ``passing``, and of ``retained``, a fraction."""
+        """One standard deviation of ``passing`` and ``retained``, shape (C - 1,), a fraction."""
         V = self.passing_covariance
         return None if V is None else np.sqrt(np.maximum(np.diag(V), 0.0))
 

@@ -73,7 +73,7 @@ class PartitionCurve:
 
     @property
     def share_sd(self) -> Floats | None:
-        """One standard deviation of ``share``; nan where that is nan."""
+        """One standard deviation of ``share``, shape (C,); nan where that is nan."""
         if self.covariance is None:
             return None
         sd = np.sqrt(np.maximum(np.diag(self.covariance), 0.0))
@@ -89,7 +89,7 @@ class PartitionCurve:
 def representative_sizes(
     opening_um: ArrayLike, *, upper_um: float | None = None, lower_um: float | None = None
 ) -> Floats:
-    """Return the geometric mean of the two openings of each class, coarsest first. [um].
+    """Return the geometric mean of each class's openings, coarsest first, shape (C,). [um].
 
     The coarsest class and the pan are open: nan, unless a bound is stated, for example the next
     coarser sieve of the series, or half the finest opening. Nothing is assumed otherwise: classes

@@ -39,9 +39,9 @@ class StatedProblem:
         Distances to the lower and upper bounds.
     size : ndarray, shape (n,)
         In which a change counts.
-    linear : tuple of ndarray
+    linear : tuple of ndarray, shape (n_linear,)
         Rows, columns and coefficients of the terms c y_i.
-    products : tuple of ndarray
+    products : tuple of ndarray, shape (n_products,)
         Rows, first and second columns and coefficients of the terms c y_i y_j.
     n_rows : int
     objective : float

@@ -148,7 +148,7 @@ def test_no_plan_tells_errors_with_one_reading_each() -> None:
 def test_errors_are_confused_as_the_balance_confuses_them(
     random_circuit: Callable[..., Any],
 ) -> None:
-    """Single readings: the same groups as `recon.equivalence` finds from the balance itself."""
+    """Single readings: the same groups as `equivalent_sets` finds from the balance itself."""
     compared = 0
     for seed in range(5):
         small = drawn(random_circuit, seed, 3, 2)
