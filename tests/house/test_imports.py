@@ -222,6 +222,8 @@ def test_modules_have_one_subject() -> None:
     for file in FILES:
         assert file.stem not in {"utils", "util", "helpers", "common", "misc"}
         assert len(file.read_text("utf-8").splitlines()) <= 400, file
+    for file in (ROOT / "tests").rglob("*.py"):
+        assert len(file.read_text("utf-8").splitlines()) <= 400, file
     for folder in {file.parent for file in FILES}:
         assert len(list(folder.glob("*.py"))) <= 16, folder
 

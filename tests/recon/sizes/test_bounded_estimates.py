@@ -237,8 +237,6 @@ def test_where_the_pan_often_holds_the_range_covers_the_truth(
 
 
 LADDER = SizeGrid((850.0, *SIEVES.tolist()))
-
-
 SHARE = parse_unit("%", Dimension.SHARE)
 
 
