@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from typing import TYPE_CHECKING
 
+import numpy as np
+from scipy import sparse
+from scipy.sparse.csgraph import breadth_first_order
+
+from oretally.flowsheet.arrays import Ints
 from oretally.flowsheet.circuit.streams import Content, Node, NodeKind, Stream, fold_name
 from oretally.flowsheet.faults import Fault, did_you_mean, nearest_name
-
-if TYPE_CHECKING:
-    import networkx as nx
 
 __all__ = ["circuit_faults", "content_faults"]
 
@@ -254,46 +255,34 @@ def content_faults(streams: Sequence[Stream], nodes: Sequence[Node], *, water: b
 
 def _cut_off(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
     """Nodes that no feed reaches, or from which no product is reached."""
-    import networkx as nx  # late: it doubles the time to the first message
-
-    graph: nx.DiGraph[str] = nx.DiGraph()
-    graph.add_nodes_from(node.name for node in nodes)
-    entries, products = set(), set()
-    for s in streams:
-        if s.source is None:
-            entries.add(s.target)
-        elif s.target is None:
-            products.add(s.source)
-        else:
-            graph.add_edge(s.source, s.target)
-    fed = _reached(graph, entries)
-    drained = _reached(graph.reverse(), products)
+    outside = len(nodes)
+    number = {node.name: i for i, node in enumerate(nodes)} | {None: outside}
+    ends = np.array([(number[s.source], number[s.target]) for s in streams], dtype=np.intp)
+    fed = _reached(ends[:, 0], ends[:, 1], outside)
+    drained = _reached(ends[:, 1], ends[:, 0], outside)
     faults = []
     for lost, text, mend in (
         (
-            [n.name for n in nodes if n.name not in fed],
+            [n for i, n in enumerate(nodes) if i not in fed],
             "not connected to a feed",
             "Add a stream that comes from outside or from the rest of the circuit.",
         ),
         (
-            [n.name for n in nodes if n.name not in drained],
+            [n for i, n in enumerate(nodes) if i not in drained],
             "not connected to a product",
             "Add a stream that leaves to the outside or to the rest of the circuit.",
         ),
     ):
         if lost:
-            place = next(n.place for n in nodes if n.name == lost[0])
-            faults.append(Fault(f"Part of the circuit ({_listed(lost)}) is {text}.", mend, place))
+            names = _listed(n.name for n in lost)
+            faults.append(Fault(f"Part of the circuit ({names}) is {text}.", mend, lost[0].place))
     return faults
 
 
-def _reached(graph: nx.DiGraph[str], starts: Iterable[str | None]) -> set[str]:
-    import networkx as nx
-
-    found = {s for s in starts if s is not None}
-    for start in sorted(found):
-        found |= nx.descendants(graph, start)
-    return found
+def _reached(start: Ints, end: Ints, outside: int) -> set[int]:
+    """Return the nodes that a way leads to from outside; edges from ``start`` to ``end``."""
+    ways = sparse.csr_array((np.ones(start.size), (start, end)), shape=(outside + 1, outside + 1))
+    return {int(i) for i in breadth_first_order(ways, outside, return_predecessors=False)}
 
 
 def _met(streams: Sequence[Stream]) -> set[str]:
