@@ -100,13 +100,16 @@ def _held(*tables: ResultTable) -> Iterator[ResultTable]:
 
 
 def _verdict(balance: Balance, shown: Format) -> Iterator[Block]:
+    quiet = words.quiet_sentence(balance)
+    if quiet and shown is Format.TERMINAL:
+        quiet += " How likely each is wrong stands beside it in --html and --json."
     pairs = [
         ("agreement", words.verdict(balance)),
         *(("recovery", sentence) for sentence in words.recovery_sentences(balance)),
         ("largest move", words.largest_move(balance.values)),
         ("sizes", words.class_sentence(balance) if shown is Format.TERMINAL else ""),
         *(("errors", sentence) for sentence in words.variance_factor_sentences(balance)),
-        ("suspects", words.quiet_sentence(balance)),
+        ("suspects", quiet),
         *(("unseen", sentence) for sentence in words.hidden_sentences(balance)),
     ]
     yield Terms(tuple(pair for pair in pairs if pair[1]))

@@ -60,10 +60,7 @@ def quiet_sentence(balance: Balance) -> str:
     """Return that no number stands out; empty if one does, or if that was not looked for."""
     if not is_quiet(balance):
         return ""
-    return (
-        f"No number stands out; all right: {format_chance(balance.gross_errors.sound)}. How likely "
-        "each is wrong stands beside it in --html and --json."
-    )
+    return f"No number stands out; all right: {format_chance(balance.gross_errors.sound)}."
 
 
 def unexplained_sentence(balance: Balance) -> str:
