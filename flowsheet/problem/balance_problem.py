@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 from scipy import sparse
@@ -79,37 +79,19 @@ class BalanceProblem:
     def __post_init__(self) -> None:
         copies: dict[int, Floats] = {}  # arrays given as one object stay one object
         matrices: dict[int, Rows] = {}
-
-        def kept(array: Floats) -> Floats:
-            if id(array) not in copies:
-                copies[id(array)] = np.array(array, dtype=float)
-                copies[id(array)].flags.writeable = False
-            return copies[id(array)]
-
-        def rows(matrix: Rows) -> Rows:
-            if id(matrix) not in matrices:
-                made: Rows = sparse.csr_array(matrix.astype(float))
-                made.sum_duplicates()
-                made.eliminate_zeros()
-                for part in (made.data, made.indices, made.indptr):
-                    part.flags.writeable = False
-                matrices[id(matrix)] = made
-            return matrices[id(matrix)]
-
         for name in (
             "flow_source", "flow", "flow_sd", "flow_lower",
             "grade", "grade_sd", "grade_lower", "grade_upper",
         ):  # fmt: skip
-            object.__setattr__(self, name, kept(getattr(self, name)))
-        object.__setattr__(self, "flow_balance", rows(self.flow_balance))
-        object.__setattr__(self, "analyte_balance", tuple(map(rows, self.analyte_balance)))
-        object.__setattr__(self, "analyte_source", tuple(map(kept, self.analyte_source)))
-        tie = np.array(self.tie, dtype=np.intp)
-        tie.flags.writeable = False
-        object.__setattr__(self, "tie", tie)
-        proportion = np.array(self.proportion, dtype=np.intp).reshape(-1, 4)
-        proportion.flags.writeable = False
-        object.__setattr__(self, "proportion", proportion)
+            self._set(name, _kept(getattr(self, name), copies))
+        self._set("flow_balance", _kept_rows(self.flow_balance, matrices))
+        self._set("analyte_balance", tuple(_kept_rows(B, matrices) for B in self.analyte_balance))
+        self._set("analyte_source", tuple(_kept(c, copies) for c in self.analyte_source))
+        self._set("tie", _read_only(self.tie, np.intp))
+        self._set("proportion", _read_only(self.proportion, np.intp).reshape(-1, 4))
+
+    def _set(self, name: str, value: object) -> None:
+        object.__setattr__(self, name, value)
 
     @classmethod
     def of_flows(
@@ -233,3 +215,41 @@ class BalanceProblem:
     def n_analytes(self) -> int:
         """Number of analytes."""
         return len(self.analyte_balance)
+
+
+def _read_only(array: Floats | Ints, kind: type) -> Any:
+    """Return an array that nobody writes to: itself if it is kept so already, else a copy."""
+    given = isinstance(array, np.ndarray) and array.dtype == kind
+    if given and array.flags.owndata and not array.flags.writeable:
+        return array
+    made: Any = np.array(array, dtype=kind)
+    made.flags.writeable = False
+    return made
+
+
+def _kept(array: Floats, copies: dict[int, Floats]) -> Floats:
+    if id(array) not in copies:
+        copies[id(array)] = _read_only(array, float)
+    return copies[id(array)]
+
+
+def _kept_rows(matrix: Rows, matrices: dict[int, Rows]) -> Rows:
+    """Return a matrix in canonical form that nobody writes to."""
+    if id(matrix) not in matrices:
+        matrices[id(matrix)] = matrix if _is_kept(matrix) else _canonical(matrix)
+    return matrices[id(matrix)]
+
+
+def _is_kept(matrix: Rows) -> bool:
+    if not isinstance(matrix, sparse.csr_array) or matrix.dtype != float:
+        return False
+    return not any(p.flags.writeable for p in (matrix.data, matrix.indices, matrix.indptr))
+
+
+def _canonical(matrix: Rows) -> Rows:
+    made: Rows = sparse.csr_array(matrix.astype(float))
+    made.sum_duplicates()
+    made.eliminate_zeros()
+    for part in (made.data, made.indices, made.indptr):
+        part.flags.writeable = False
+    return made
