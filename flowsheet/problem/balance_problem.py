@@ -217,14 +217,17 @@ class BalanceProblem:
         return len(self.analyte_balance)
 
 
-def _read_only(array: Floats | Ints, kind: type) -> Any:
+def _read_only(array: Any, kind: type) -> Any:
     """Return an array that nobody writes to: itself if it is kept so already, else a copy."""
-    given = isinstance(array, np.ndarray) and array.dtype == kind
-    if given and array.flags.owndata and not array.flags.writeable:
+    if type(array) is np.ndarray and array.dtype == kind and _is_kept(array):
         return array
     made: Any = np.array(array, dtype=kind)
     made.flags.writeable = False
     return made
+
+
+def _is_kept(array: Any) -> bool:
+    return bool(array.flags.owndata and not array.flags.writeable)
 
 
 def _kept(array: Floats, copies: dict[int, Floats]) -> Floats:
@@ -236,20 +239,23 @@ def _kept(array: Floats, copies: dict[int, Floats]) -> Floats:
 def _kept_rows(matrix: Rows, matrices: dict[int, Rows]) -> Rows:
     """Return a matrix in canonical form that nobody writes to."""
     if id(matrix) not in matrices:
-        matrices[id(matrix)] = matrix if _is_kept(matrix) else _canonical(matrix)
+        matrices[id(matrix)] = matrix if _is_canonical(matrix) else _canonical(matrix)
     return matrices[id(matrix)]
 
 
-def _is_kept(matrix: Rows) -> bool:
+def _is_canonical(matrix: Rows) -> bool:
     if not isinstance(matrix, sparse.csr_array) or matrix.dtype != float:
         return False
-    return not any(p.flags.writeable for p in (matrix.data, matrix.indices, matrix.indptr))
+    kept = all(map(_is_kept, (matrix.data, matrix.indices, matrix.indptr)))
+    return kept and bool(matrix.has_canonical_format) and bool(matrix.data.all())
 
 
 def _canonical(matrix: Rows) -> Rows:
     made: Rows = sparse.csr_array(matrix.astype(float))
     made.sum_duplicates()
     made.eliminate_zeros()
-    for part in (made.data, made.indices, made.indptr):
-        part.flags.writeable = False
+    # what was summed up may be a view of the longer array
+    made.data, made.indices, made.indptr = (
+        _read_only(part, part.dtype.type) for part in (made.data, made.indices, made.indptr)
+    )
     return made

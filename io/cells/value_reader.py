@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from typing import TypeVar
 
 from oretally.flowsheet import ErrorModel, ErrorRule, Fault, Place, Unit
@@ -19,7 +20,7 @@ _Rule = ErrorRule | StatedError
 _T = TypeVar("_T")
 
 
-class ValueReader:
+class ValueReader(ABC):
     """Reads the values of a table; faults and notes are collected.
 
     Parameters
@@ -118,6 +119,6 @@ class ValueReader:
         """Return words on what would stand in for the error of the row, or nothing."""
         return ""
 
+    @abstractmethod
     def missing(self, read: TypedValue, of: Measurand) -> None:
         """Report a value without any error."""
-        raise NotImplementedError

@@ -6,6 +6,7 @@ Possible at all? What the numbers are of, and so what bounds them, a `Measurand`
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -84,7 +85,7 @@ def value_in_own_unit(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measurand:
+class Measurand(ABC):
     """What the numbers of a column are of.
 
     Attributes
@@ -124,13 +125,13 @@ class Measurand:
             return self.below_unstated(cell, place, unit)
         return value_in_own_unit(cell, table, place, unit=unit, unit_of=self.unit_of)
 
+    @abstractmethod
     def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> TypedValue | Fault:
         """Return the detection limit for a word such as 'trace', or why there is none."""
-        raise NotImplementedError
 
+    @abstractmethod
     def wrong(self, found: TypedValue) -> Fault | None:
         """Return what is wrong with the size of a number."""
-        raise NotImplementedError
 
     def bounded(self, found: TypedValue) -> BoundedValue | None:
         """Return the value if only bounds are known of it."""

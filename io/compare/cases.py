@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from oretally.flowsheet import Fault, InputError, NotBalanceable
 from oretally.io.case import Case, read_case, unfilled
@@ -23,7 +24,7 @@ def compare_cases(
     *,
     least: str | None = None,
     say: Callable[[str], None] = lambda _: None,
-    **declared: Sequence[str] | bool,
+    **declared: Any,
 ) -> Comparison:
     """Compare the cases named on a command line.
 
@@ -60,7 +61,7 @@ def compare_cases(
     say("comparing")
     rest = iter(found)
     return compare_declared(
-        [[next(rest) for _ in arm] for arm in arms], least=points, **declared,  # type: ignore[arg-type]
+        [[next(rest) for _ in arm] for arm in arms], least=points, **declared,
     )  # fmt: skip
 
 

@@ -5,13 +5,15 @@ from __future__ import annotations
 import copy
 import pickle
 from collections.abc import Iterator, Mapping
-from dataclasses import FrozenInstanceError, fields, is_dataclass
+from dataclasses import FrozenInstanceError, fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+from scipy import sparse
 
-from oretally.flowsheet import Survey
+from oretally.flowsheet import BalanceProblem, Survey
 from oretally.io.case import read_case
 from oretally.recon import Balance, reconcile
 
@@ -57,3 +59,23 @@ def test_between_processes(balance: Balance) -> None:
     assert sent == balance and copy.deepcopy(balance) == balance
     with pytest.raises(TypeError):
         sent.survey.containers["more"] = 1.0
+
+
+def test_only_what_nobody_can_write_to_is_taken_as_it_is() -> None:
+    """Read-only views and matrices that are not canonical are copied, and brought to form."""
+    base = np.array([10.0, 6.0, 4.0])
+    view = base.view()
+    view.flags.writeable = False
+    twice = sparse.csr_array((np.array([1.0, 1.0, -1.0, 0.0]), np.array([0, 0, 1, 2]), [0, 4]))
+    for part in (twice.data, twice.indices, twice.indptr):
+        part.flags.writeable = False
+    problem = BalanceProblem.of_flows(twice, view, np.full(3, 0.1))
+    base[:] = 0.0
+    assert problem.flow.tolist() == [10.0, 6.0, 4.0]
+    assert problem.flow_balance.toarray().tolist() == [[2.0, -1.0, 0.0]]
+    assert problem.flow_balance.nnz == 2
+    again = replace(problem, flow=problem.flow + 1.0)
+    assert again.flow_balance is problem.flow_balance and again.flow_sd is problem.flow_sd
+    for array in (problem.flow, problem.flow_balance.data, problem.tie):
+        with pytest.raises(ValueError, match="read-only"):
+            array[0] = 1

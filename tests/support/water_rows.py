@@ -2,32 +2,9 @@
 
 from __future__ import annotations
 
-WATER = """\
-basis = "rate"
-water = true
-[streams]
-feed = { to = "tank" }
-wash = { to = "tank", carries = "water" }
-pulp = { from = "tank", to = "thickener" }
-underflow = { from = "thickener" }
-overflow = { from = "thickener", carries = "solution" }
-[nodes]
-tank = { kind = "leach" }
-thickener = { kind = "thickener" }
-[analytes]
-Au = { unit = "g/t" }
-[errors]
-"dry rate" = { relative = 1 }
-"wet rate" = { relative = 1 }
-water = { relative = 2 }
-moisture = { absolute = "0.5 %" }
-"% solids" = { absolute = "0.5 %" }
-"pulp density" = { absolute = "0.005 kg/L" }
-"solids density" = { absolute = "0.02 kg/L" }
-pulp = { relative = 2 }
-Au = { relative = 3 }
-"Au in solution" = { relative = 2, absolute = "0.005 mg/L" }
-"""
+from water_case import WATER_CIRCUIT
+
+WATER = WATER_CIRCUIT.removeprefix('title = "t"\n')
 
 
 ROWS = """\
