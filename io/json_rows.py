@@ -1,7 +1,7 @@
 """Rows of a result as JSON: a row is an object of its fields, in their order.
 
 What is written otherwise is told, type by type, as its keys or as a function. Enums are their
-values, what is not finite is null, and a value with its sd is ``{"value": ..., "sd": ...}``.
+values, what has no limit is null, and a value with its sd is ``{"value": ..., "sd": ...}``.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import is_dataclass
 from enum import Enum
 from importlib.resources import files
-from math import isfinite
+from math import isinf
 from operator import attrgetter
 from types import UnionType
 from typing import Any, get_args, get_type_hints
@@ -47,7 +47,7 @@ class JsonRows:
         if isinstance(value, Enum):
             return value.value
         if isinstance(value, float):
-            return value if isfinite(value) else None
+            return None if isinf(value) else value
         if isinstance(hint, UnionType):  # with None
             hint = next(part for part in get_args(hint) if part is not type(None))
         if isinstance(value, tuple) and hint == Estimate:
@@ -96,7 +96,7 @@ def document_text(document: Mapping[str, Any]) -> str:
     Raises
     ------
     ValueError
-        If a number is not finite.
+        If a number is none (NaN): that is a mistake of ours, and no result.
     """
     return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
 
