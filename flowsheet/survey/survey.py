@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
@@ -250,18 +250,24 @@ class Survey:
         -----
         Law of propagation with correlated inputs: JCGM 100:2008 (GUM), equations 13 and F.1.2.3.
         """
-        # slopes before squares: those of a value of 1e-300 have none
-        own = (
-            (slope * m.sd_base) ** 2
-            - sum((slope * s.loadings[m.stream]) ** 2 for s in self.shared_by(m))
-            for m in self.measurements
-            if (slope := slopes.get((m.stream, m.quantity))) is not None
-        )
-        shared = (
-            sum(slopes.get((stream, s.quantity), 0.0) * L for stream, L in s.loadings.items()) ** 2
-            for s in self.shared
-        )
+        own, shared = 0.0, dict[int, float]()
         try:
-            return sum(own) + sum(shared)
+            for name, slope in slopes.items():
+                sd, parts = self._errors.get(name, (0.0, ()))
+                # slopes before squares: those of a value of 1e-300 have none
+                own += (slope * sd) ** 2
+                for number, loading in parts:
+                    own -= (slope * loading) ** 2
+                    shared[number] = shared.get(number, 0.0) + slope * loading
+            return own + sum(moved**2 for moved in shared.values())
         except OverflowError:  # an error beyond all numbers
             return math.inf
+
+    @cached_property
+    def _errors(self) -> Mapping[tuple[str, str], tuple[float, Sequence[tuple[int, float]]]]:
+        """Sd of each measurement, and what shared sources, by number, add to it; base units."""
+        adds: dict[tuple[str, str], list[tuple[int, float]]] = {}
+        for number, source in enumerate(self.shared):
+            for stream, loading in source.loadings.items():
+                adds.setdefault((stream, source.quantity), []).append((number, loading))
+        return {name: (m.sd_base, adds.get(name, ())) for name, m in self._by_name.items()}

@@ -280,7 +280,7 @@ def recovery_budget_table(balance: Balance) -> ResultTable:
         told = format_with_sd(r.recovery, r.sd)
         if told[1] == DASH:  # nothing is known, or nothing could be otherwise
             continue
-        large = [s for s in b.shares[:_TOLD] if s.share >= _LITTLE]
+        large = [s for s in b.first(_TOLD) if s.share >= _LITTLE]
         text = "; ".join(f"{_source(s)} {chance_percent(s.share)} %" for s in large)
         rows.append([b.stream, b.analyte, *told, text])
     header = ["stream", "analyte", "recovery [%]", "±", "share of its variance"]

@@ -14,20 +14,21 @@ adjustment) = 0.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
-from oretally.flowsheet import BalanceModel, BalanceProblem, ErrorPart, Position
+from oretally.flowsheet import BalanceModel, BalanceProblem, Position
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.survey import STATED
 from oretally.recon.answers.recoveries import Answers
-from oretally.recon.propagation import LARGEST
-from oretally.recon.result import ErrorShare, Recovery, RecoveryBudget
+from oretally.recon.propagation import LARGEST, moved_by_errors
+from oretally.recon.result import ErrorOrigin, Recovery, RecoveryBudget
 
 __all__ = ["moved_by", "recovery_budgets"]
 
 _NOTHING = 1e-9  # percentage points: the sd of a recovery of all is rounding, and has no shares
+_ROUNDING = 1e-24  # a share that is none
+_DIGITS = 9  # of a share: those that differ by less are in the order of their names
 
 
 def recovery_budgets(
@@ -43,20 +44,42 @@ def recovery_budgets(
     recoveries : sequence of Recovery
         As `Answers.recoveries` gives them.
     """
-    if len(answers.model.survey.measurements) > LARGEST:
+    model = answers.model
+    told = [r for r in recoveries if r.product and (r.sd or 0.0) > _NOTHING]
+    if len(model.survey.measurements) > LARGEST or not told:
         return ()
+    numbers = {name: k for k, name in enumerate(answers.analytes)}
+    carriers = {name: j for j, name in enumerate(answers.streams)}
+    of = [answers.recovery_of(numbers[r.analyte], carriers[r.stream]) for r in told]
+    origins, places, parts = _origins(model)
+    shares = moved_by_errors(answers.covariance, of, places) ** 2 * parts
+    shares /= shares.sum(axis=1, keepdims=True)
+    named = np.argsort(np.array([f"{o.quantity}\0{o.stream}\0{o.source}" for o in origins]))
     found = []
-    for r in recoveries:
-        k, j = answers.analytes.index(r.analyte), answers.streams.index(r.stream)
-        recovery = answers.recovery(k, j) if r.product and (r.sd or 0.0) > _NOTHING else None
-        if recovery is None or r.sd is None:
-            continue
-        shares = _shares(answers.model, *answers.covariance.with_all(recovery.slopes))
-        total = sum(s.share for s in shares)
-        shares = [replace(s, share=s.share / total) for s in shares if s.share > 0.0]
-        shares.sort(key=lambda s: (-round(s.share, 9), s.quantity, s.stream, s.source))
-        found.append(RecoveryBudget(r.stream, r.analyte, r.sd, tuple(shares)))
+    for r, share in zip(told, shares, strict=True):
+        some = named[share[named] > _ROUNDING]
+        largest = some[np.argsort(-np.round(share[some], _DIGITS), kind="stable")]
+        found.append(
+            RecoveryBudget(
+                r.stream, r.analyte, r.sd or 0.0, origins,
+                tuple(largest.tolist()), tuple(share[largest].tolist()),
+            )
+        )  # fmt: skip
     return tuple(found)
+
+
+def _origins(model: BalanceModel) -> tuple[tuple[ErrorOrigin, ...], list[Position], Floats]:
+    """Return where errors come from, where each stands, and its part of the variance there."""
+    places = model.positions
+    found = [ErrorOrigin(source.name, "", source.quantity) for source in places.sources.values()]
+    at, parts = list(places.sources), [1.0] * len(found)
+    for m in model.survey.measurements:
+        own = [(p.source, p.sd**2) for p in m.parts if not p.shared] or [(STATED, 1.0)]
+        whole = sum(square for _, square in own)
+        found += [ErrorOrigin(source, m.stream, m.quantity) for source, _ in own]
+        at += [places.readings[m.stream, m.quantity]] * len(own)
+        parts += [square / whole for _, square in own]
+    return tuple(found), at, np.array(parts)
 
 
 def moved_by(problem: BalanceProblem, flows: Floats, grades: Floats, *, place: Position) -> float:
@@ -80,24 +103,3 @@ def moved_by(problem: BalanceProblem, flows: Floats, grades: Floats, *, place: P
     moved = flows[j] if k is None else grades[place]
     sd = problem.flow_sd[j] if k is None else problem.grade_sd[place]
     return float(moved / sd) if np.isfinite(moved) else 0.0
-
-
-def _shares(model: BalanceModel, flows: Floats, grades: Floats) -> list[ErrorShare]:
-    """Return what each source adds to the variance, from the covariance with all values."""
-    places = model.positions
-
-    def variance(place: Position) -> float:
-        return moved_by(model.problem, flows, grades, place=place) ** 2
-
-    found = [
-        ErrorShare(source.name, "", source.quantity, variance(place))
-        for place, source in places.sources.items()
-    ]
-    for m in model.survey.measurements:
-        whole = variance(places.readings[m.stream, m.quantity])
-        own = [p for p in m.parts if not p.shared] or [ErrorPart(STATED, m.sd)]
-        squares = sum(p.sd**2 for p in own)
-        found += [
-            ErrorShare(p.source, m.stream, m.quantity, whole * p.sd**2 / squares) for p in own
-        ]
-    return found

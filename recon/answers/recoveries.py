@@ -76,10 +76,14 @@ class Answers:
         """Return how much of an analyte a stream has."""
         return amount_at(self.covariance, k, self.whole(k, j))
 
+    def recovery_of(self, k: int, j: int) -> Adjusted:
+        """Return the recovery of analyte k to stream j, as a share; NaN where there is none."""
+        return self.held(k, j) / self.held(k, self.feed)
+
     def recovery(self, k: int, j: int) -> Adjusted | None:
         """Return the recovery of analyte k to stream j, as a share; None if not determined."""
-        found = amount_share(self.covariance, k, to=self.whole(k, j), of=self.whole(k, self.feed))
-        return None if found is None or estimate(self.covariance, found) is None else found
+        found = self.recovery_of(k, j)
+        return None if estimate(self.covariance, found) is None else found
 
     def recoveries(
         self, released: Mapping[Position, Released] | None = None

@@ -12,6 +12,7 @@ from oretally.recon.propagation.derived import (
     estimate,
     estimates,
     joint_estimate,
+    moved_by_errors,
     total,
     value_at,
 )
@@ -32,6 +33,7 @@ __all__ = [
     "estimates",
     "global_test",
     "joint_estimate",
+    "moved_by_errors",
     "sidak_limit",
     "sidak_p",
     "total",

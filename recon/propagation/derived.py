@@ -32,6 +32,7 @@ __all__ = [
     "estimate",
     "estimates",
     "joint_estimate",
+    "moved_by_errors",
     "total",
     "value_at",
 ]
@@ -169,6 +170,39 @@ def estimates(covariance: Covariance, found: Sequence[Adjusted]) -> list[Estimat
 def estimate(covariance: Covariance, found: Adjusted) -> Estimate | None:
     """Return a value with its sd; None where the balance does not determine it."""
     return estimates(covariance, [found])[0]
+
+
+def moved_by_errors(
+    covariance: Covariance, found: Sequence[Adjusted], places: Sequence[Position]
+) -> Floats:
+    """Return what an error of plus one sd in measurements, or sources, adds to computed values.
+
+    Parameters
+    ----------
+    covariance : Covariance
+    found : sequence of Derived
+        Determined, each.
+    places : sequence of Position
+        Of the measurements, or of the unknowns of shared sources.
+
+    Returns
+    -------
+    ndarray, shape (n_found, n_places)
+        Cov(found, adjusted) / sd, with its sign; 0 where an adjusted value is not determined. The
+        squares of a row are shares of its variance, the products of two rows what each measurement
+        adds to their covariance.
+    """
+    own = dict.fromkeys(p for d in found for p in d.slopes)
+    R = covariance.root([*places, *own])
+    R, of_own = R[: len(places)], R[len(places) :]
+    at = {place: i for i, place in enumerate(own)}
+    slopes = np.zeros((len(found), len(own)))
+    for row, d in zip(slopes, found, strict=True):
+        row[[at[p] for p in d.slopes]] = list(d.slopes.values())
+    flow_sd, grade_sd = covariance.problem.flow_sd, covariance.problem.grade_sd
+    sd = np.array([flow_sd[p.carrier] if p.analyte is None else grade_sd[p] for p in places])
+    moved = slopes @ (of_own @ R.T) / sd
+    return np.where(np.isfinite(moved), moved, 0.0)
 
 
 def joint_estimate(

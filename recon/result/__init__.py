@@ -12,6 +12,7 @@ from oretally.recon.result.amounts import (
     WorthTotal,
 )
 from oretally.recon.result.balance import Balance
+from oretally.recon.result.budgets import ErrorOrigin, ErrorShare, RecoveryBudget
 from oretally.recon.result.certificate import CLOSED, STATIONARY, Certificate
 from oretally.recon.result.error_rates import ErrorRates
 from oretally.recon.result.estimate import Estimate
@@ -89,11 +90,9 @@ from oretally.recon.result.values import (
     BalancedValue,
     CalculatedHead,
     Closure,
-    ErrorShare,
     FormulaRecovery,
     GlobalTest,
     Recovery,
-    RecoveryBudget,
     Separation,
     ValueClass,
 )
@@ -125,6 +124,7 @@ __all__ = [
     "Dissolution",
     "End",
     "EquivalenceGroup",
+    "ErrorOrigin",
     "ErrorPlace",
     "ErrorRates",
     "ErrorShare",

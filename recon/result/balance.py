@@ -18,6 +18,7 @@ from oretally.recon.result.amounts import (
     Inventory,
     WorthTotal,
 )
+from oretally.recon.result.budgets import RecoveryBudget
 from oretally.recon.result.certificate import Certificate
 from oretally.recon.result.gross_errors import GrossErrors, Suspect
 from oretally.recon.result.losses import Losses
@@ -30,7 +31,6 @@ from oretally.recon.result.values import (
     FormulaRecovery,
     GlobalTest,
     Recovery,
-    RecoveryBudget,
     Separation,
 )
 

@@ -1,4 +1,4 @@
-"""Rows of a balance: values, closures, heads, recoveries and their error budgets."""
+"""Rows of a balance: values, closures, heads, recoveries."""
 
 from __future__ import annotations
 
@@ -14,11 +14,9 @@ __all__ = [
     "BalancedValue",
     "CalculatedHead",
     "Closure",
-    "ErrorShare",
     "FormulaRecovery",
     "GlobalTest",
     "Recovery",
-    "RecoveryBudget",
     "Separation",
     "ValueClass",
 ]
@@ -143,42 +141,6 @@ class Recovery:
         if self.at_most is not None:
             return f"at most {format_number(self.at_most, 2)}"
         return "" if self.at_least is None else f"at least {format_number(self.at_least, 3)}"
-
-
-@dataclass(frozen=True, slots=True)
-class ErrorShare:
-    """What one source adds to the variance of an answer.
-
-    Attributes
-    ----------
-    source : str
-        'stated error', or the name of a source.
-    stream : str
-        Empty for a source that several measurements share.
-    quantity : str
-    share : float
-        Of the variance; all shares together are 1.
-    """
-
-    source: str
-    stream: str
-    quantity: str
-    share: float
-
-    @property
-    def shared(self) -> bool:
-        """Whether several measurements have this error together."""
-        return not self.stream
-
-
-@dataclass(frozen=True, slots=True)
-class RecoveryBudget:
-    """Shares of the variance of one recovery, the largest first; ``sd`` in percent."""
-
-    stream: str
-    analyte: str
-    sd: float
-    shares: tuple[ErrorShare, ...]
 
 
 @dataclass(frozen=True, slots=True)
