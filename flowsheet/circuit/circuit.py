@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from oretally.flowsheet.faults import Fault, InputError, Place, did_you_mean
 __all__ = ["Circuit", "kind_fault", "with_all_nodes"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Circuit:
     """Nodes and streams, in the order in which the user wrote them.
 
@@ -81,7 +82,7 @@ class Circuit:
         """
         return cls(*with_all_nodes(streams, nodes))
 
-    @property
+    @cached_property
     def stream_names(self) -> tuple[str, ...]:
         """Names of the streams, in order."""
         return tuple(stream.name for stream in self.streams)
@@ -102,11 +103,21 @@ class Circuit:
 
     def inlets(self, node: str) -> tuple[str, ...]:
         """Names of the streams that enter ``node``."""
-        return tuple(s.name for s in self.streams if s.target == node)
+        return self._ends[0].get(node, ())
 
     def outlets(self, node: str) -> tuple[str, ...]:
         """Names of the streams that leave ``node``."""
-        return tuple(s.name for s in self.streams if s.source == node)
+        return self._ends[1].get(node, ())
+
+    @cached_property
+    def _ends(self) -> tuple[Mapping[str, tuple[str, ...]], Mapping[str, tuple[str, ...]]]:
+        """Streams that enter, and that leave, each node."""
+        found: tuple[dict[str, tuple[str, ...]], dict[str, tuple[str, ...]]] = {}, {}
+        for s in self.streams:
+            for node, ends in zip((s.target, s.source), found, strict=True):
+                if node is not None:
+                    ends[node] = (*ends.get(node, ()), s.name)
+        return found
 
     def incidence(self) -> Floats:
         """Return the incidence matrix, shape (n_nodes, n_streams): +1 enters, -1 leaves."""

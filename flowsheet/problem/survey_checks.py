@@ -62,7 +62,7 @@ def check_survey(model: BalanceModel) -> None:
     faults, seen = [], dict[tuple[str, str], Measurement]()
     for m in survey.measurements:
         place = m.place.about(stream=m.stream, quantity=m.quantity)
-        if m.stream not in circuit.stream_names:
+        if m.stream not in number:
             faults.append(replace(_unknown_stream(circuit, m.stream), place=place))
         if m.quantity not in known:
             faults.append(

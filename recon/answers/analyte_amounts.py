@@ -17,16 +17,17 @@ def analyte_amounts(answers: Answers) -> tuple[AnalyteAmount, ...]:
     """Return the amounts in the reference stream and in the products, where they are known."""
     covariance, feed, found = answers.covariance, answers.feed, []
     fed = amount_at(covariance, None, feed)
+    streams = (feed, *answers.products)
     for k, analyte in enumerate(answers.analytes):
-        for j in (feed, *answers.products):
-            held = answers.held(k, j)
-            both = [held, held / fed] if fed.value > 0.0 else [held]
-            amount, *per = estimates(covariance, both)
+        held = [answers.held(k, j) for j in streams]
+        of_feed = [amount / fed for amount in held] if fed.value > 0.0 else []
+        told = estimates(covariance, [*held, *of_feed])
+        per_feed = told[len(held) :] or [None] * len(held)
+        for j, amount, per in zip(streams, told, per_feed, strict=False):
             if amount is not None:
-                of_feed, of_feed_sd = (per[0] if per else None) or (None, None)
                 found.append(
                     AnalyteAmount(
-                        answers.streams[j], analyte, *amount, of_feed, of_feed_sd, j != feed
+                        answers.streams[j], analyte, *amount, *(per or (None, None)), j != feed
                     )
-                )  # fmt: skip
+                )
     return tuple(found)

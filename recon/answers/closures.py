@@ -140,13 +140,14 @@ def closures(model: BalanceModel) -> tuple[Closure, ...]:
     """Return in minus out of every node and quantity whose numbers are all there, as measured."""
     circuit, survey, rows = model.circuit, model.survey, list[Closure]()
     flows = (survey.basis.quantity, *(["water"] if survey.water else []))
+    ends = [(n.name, circuit.inlets(n.name), circuit.outlets(n.name)) for n in circuit.nodes]
     for quantity in (*flows, *(a.name for a in survey.analytes)):
+        amounts = {s.name: total_amount(survey, [s], quantity) for s in circuit.streams}
         found = []
-        for node in circuit.nodes:
-            into = total_amount(survey, _met(circuit, circuit.inlets(node.name)), quantity)
-            out = total_amount(survey, _met(circuit, circuit.outlets(node.name)), quantity)
+        for node, inlets, outlets in ends:
+            into, out = _sum_of(amounts, inlets), _sum_of(amounts, outlets)
             if into is not None and out is not None:
-                found.append((node.name, into, out))
+                found.append((node, into, out))
         largest = max((max(i.value, o.value) for _, i, o in found), default=0.0)
         unit = amount_unit(survey, quantity, largest)
         for name, into, out in found:
@@ -167,6 +168,13 @@ def closures(model: BalanceModel) -> tuple[Closure, ...]:
                 )
             )
     return tuple(rows)
+
+
+def _sum_of(amounts: Mapping[str, Measured | None], names: Sequence[str]) -> Measured | None:
+    """Return what some streams have together; None if one number is missing."""
+    found = [amounts[name] for name in names]
+    known = [amount for amount in found if amount is not None]
+    return total(known) if len(known) == len(found) else None
 
 
 def _met(circuit: Circuit, names: Sequence[str]) -> list[Stream]:

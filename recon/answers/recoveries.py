@@ -19,7 +19,15 @@ from functools import cached_property
 import numpy as np
 
 from oretally.flowsheet import BalanceModel, Position
-from oretally.recon.propagation import Adjusted, adjusted, amount_at, estimate, estimates
+from oretally.recon.propagation import (
+    Adjusted,
+    adjusted,
+    amount_at,
+    amount_roots,
+    estimate,
+    estimates,
+    per_unit,
+)
 from oretally.recon.result import Recovery, Separation
 from oretally.recon.solver import Covariance, Released, one_sided_limit
 
@@ -123,18 +131,20 @@ class Answers:
 
     def separations(self) -> tuple[Separation, ...]:
         """Return yield, ratio of concentration and enrichment of each product."""
-        rows = []
         every = (None, *range(len(self.analytes)))
         fed = [adjusted(self.covariance, Position(k, self.feed)) for k in every]
-        for j in self.products:
-            own = [adjusted(self.covariance, Position(k, j)) for k in every]
-            ratios = [fed[0] / own[0], *(x / of for x, of in zip(own, fed, strict=True))]
-            back, pull, *enriched = estimates(self.covariance, ratios)
-            (share, share_sd), (ratio, ratio_sd) = (each or (None, None) for each in (pull, back))
+        own = [[adjusted(self.covariance, Position(k, j)) for k in every] for j in self.products]
+        back = estimates(self.covariance, [fed[0] / of[0] for of in own])
+        each = [estimates(self.covariance, [of[i] / fed[i] for of in own]) for i in range(len(fed))]
+        rows = []
+        for j, ratio, (pull, *enriched) in zip(
+            self.products, back, zip(*each, strict=True), strict=True
+        ):
+            (share, share_sd), (times, times_sd) = (x or (None, None) for x in (pull, ratio))
             rows.append(
                 Separation(
                     self.streams[j], self.streams[self.feed], _percent(share), _percent(share_sd),
-                    ratio, ratio_sd, dict(zip(self.analytes, enriched, strict=True)),
+                    times, times_sd, dict(zip(self.analytes, enriched, strict=True)),
                 )
             )  # fmt: skip
         return tuple(rows)
@@ -154,13 +164,18 @@ def _recovered(covariance: Covariance, k: int, carriers: Sequence[int], *, of: i
 
     None where not determined; what stands still has nothing, and no sd.
     """
-    still = (covariance.solution.flow == 0.0) & np.isfinite(covariance.flow_sd)
-    shares = [None if still[j] else amount_share(covariance, k, to=j, of=of) for j in carriers]
-    told = iter(estimates(covariance, [s for s in shares if s is not None]))
+    values, R = amount_roots(covariance, k, [*carriers, of])
+    shares, roots = per_unit((values[:-1], R[:-1]), float(values[-1]), R[-1])
+    known = np.isfinite(shares) & np.isfinite(roots).all(axis=1)
+    sds = np.sqrt((roots**2).sum(axis=1))
+    at = list(carriers)
+    still = (covariance.solution.flow[at] == 0.0) & np.isfinite(covariance.flow_sd[at])
     none: _Told = (None, None)
     return [
-        (0.0, None) if still[j] else (none if share is None else next(told) or none)
-        for j, share in zip(carriers, shares, strict=True)
+        (0.0, None) if stopped else ((share, sd) if determined else none)
+        for stopped, determined, share, sd in zip(
+            still.tolist(), known.tolist(), shares.tolist(), sds.tolist(), strict=True
+        )
     ]
 
 

@@ -209,8 +209,10 @@ def _leaches(model: BalanceModel, covariance: Covariance) -> Iterator[_Leach]:
     """
     circuit, survey = model.circuit, model.survey
     for node in circuit.nodes:
+        if node.kind is not NodeKind.LEACH:
+            continue
         inner = {node.name, *_as_far_as_screens(circuit, node.name)}
-        if node.kind is not NodeKind.LEACH or not _alone(circuit, node.name, inner):
+        if not _alone(circuit, node.name, inner):
             continue
         for k, analyte in enumerate(survey.analytes):
             if analyte.name not in survey.dissolved:

@@ -24,8 +24,10 @@ def stock_notes(
     """Return which stocks the measurements would put below 0, and recoveries that stocks move."""
     circuit, notes = model.circuit, list[str]()
     for node in circuit.nodes:
+        if node.kind is not NodeKind.STOCKPILE:
+            continue
         met = [s for s in circuit.streams if node.name in (s.source, s.target)]
-        if node.kind is NodeKind.STOCKPILE and any(s.stock for s in met):
+        if any(s.stock for s in met):
             notes += _below_nothing(model.survey, node.name, met)
     return (*notes, *_recoveries(circuit, feed, recoveries, inventories))
 

@@ -30,7 +30,7 @@ source.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,8 +49,19 @@ from oretally.recon.result import (
     TestKind,
 )
 
-__all__ = ["ALPHA", "AssayError", "Prediction", "chance_to_tell",
-           "deciding_test", "grind_half", "screen", "split_finest", "treat_again"]  # fmt: skip
+__all__ = [
+    "ALPHA",
+    "AssayError",
+    "Prediction",
+    "StatedAssays",
+    "chance_to_tell",
+    "deciding_test",
+    "grind_half",
+    "screen",
+    "split_finest",
+    "stated_assays",
+    "treat_again",
+]
 
 ALPHA = 0.05
 _OF_WHOLE = (TestKind.TREAT_AGAIN,)  # tests that assay a product as it is, not parts of it
@@ -58,6 +69,9 @@ _OF_WHOLE = (TestKind.TREAT_AGAIN,)  # tests that assay a product as it is, not 
 _Value = Derived[int]
 _Two = Callable[[Sequence[_Value]], tuple[_Value, _Value]]
 """The two grades of a test from the values that predict them."""
+_Rank = tuple[bool, str]  # whether of a size class, and of which stream
+StatedAssays = Mapping[int, Mapping[_Rank, Sequence[tuple[float, float]]]]
+"""Grades with the sd of one reading: by analyte, by whether they are of a size class, by stream."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,24 +106,17 @@ class AssayError:
     stated: tuple[tuple[float, float], ...]
 
     @classmethod
-    def of(cls, model: BalanceModel, k: int, stream: str, *, test: TestKind) -> AssayError:
+    def of(cls, stated: StatedAssays, k: int, stream: str, *, test: TestKind) -> AssayError:
         """Return the errors stated for an analyte in a stream, else those in any.
 
         A test that assays a whole product takes those of whole products, one that assays parts of
         it those of size classes; each the others where there are none. Of a mean of replicates the
         error of one reading counts.
         """
-        survey, known = model.survey, model.meanings
-        wanted = Kind.GRADE if test in _OF_WHOLE else Kind.CLASS_GRADE
         found: dict[tuple[bool, bool], list[tuple[float, float]]] = {}
-        for m in survey.measurements:
-            meaning = known.get(m.quantity)
-            if (
-                meaning is not None and meaning.analyte == k and m.typed and m.sd > 0.0
-                and meaning.kind in (Kind.GRADE, Kind.CLASS_GRADE) and m.value > 0.0
-            ):  # fmt: skip
-                rank = (m.stream == stream, meaning.kind is wanted)
-                found.setdefault(rank, []).append((m.value_base, _assay_sd(survey, m)))
+        for (by_class, other), told in stated.get(k, {}).items():
+            rank = (other == stream, by_class is (test not in _OF_WHOLE))
+            found.setdefault(rank, []).extend(told)
         return cls(tuple(found[max(found)]) if found else ())
 
     def sd(self, grade: float) -> float:
@@ -122,6 +129,21 @@ class AssayError:
         near = max(grade, min(x for x, _ in self.stated))
         x, sd = min(self.stated, key=lambda pair: abs(np.log(near / pair[0])))
         return sd * max(1.0, grade / x)
+
+
+def stated_assays(model: BalanceModel) -> StatedAssays:
+    """Return the assays of a survey with their errors, as mass per mass."""
+    found: dict[int, dict[_Rank, list[tuple[float, float]]]] = {}
+    for m in model.survey.measurements:
+        meaning = model.meanings.get(m.quantity)
+        if (
+            meaning is not None and meaning.analyte is not None and m.typed and m.sd > 0.0
+            and meaning.kind in (Kind.GRADE, Kind.CLASS_GRADE) and m.value > 0.0
+        ):  # fmt: skip
+            rank = (meaning.kind is Kind.CLASS_GRADE, m.stream)
+            told = found.setdefault(meaning.analyte, {}).setdefault(rank, [])
+            told.append((m.value_base, _assay_sd(model.survey, m)))
+    return found
 
 
 def _assay_sd(survey: Survey, m: Measurement) -> float:

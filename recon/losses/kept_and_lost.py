@@ -15,12 +15,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from oretally.flowsheet import BalanceModel, Position
 from oretally.flowsheet.survey import DECLARED_LOSS, Run
 from oretally.recon.answers import Answers
+from oretally.recon.losses.deciding_test import StatedAssays, stated_assays
 from oretally.recon.propagation import Adjusted, adjusted, estimate, total
 from oretally.recon.result import LEAST_ENRICHMENT, Estimate
 from oretally.recon.solver import Covariance
@@ -43,6 +45,11 @@ class LossValues:
     def covariance(self) -> Covariance:
         """Of its adjusted values."""
         return self.answers.covariance
+
+    @cached_property
+    def stated(self) -> StatedAssays:
+        """What the survey states of the errors of assays."""
+        return stated_assays(self.model)
 
     def at(self, k: int | None, j: int) -> Adjusted:
         """Return a flow or a grade."""

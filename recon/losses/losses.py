@@ -246,7 +246,7 @@ class _Reading:
 
     def _errors(self, test: TestKind) -> AssayError:
         values = self.values
-        return AssayError.of(values.model, self.k, values.answers.streams[self.j], test=test)
+        return AssayError.of(values.stated, self.k, values.answers.streams[self.j], test=test)
 
     def _grind(self, parts: Sequence[SizePart]) -> DecidingTest | None:
         coarse = self._coarse(parts)

@@ -29,10 +29,12 @@ __all__ = [
     "adjusted",
     "adjusted_amount",
     "amount_at",
+    "amount_roots",
     "estimate",
     "estimates",
     "joint_estimate",
     "moved_by_errors",
+    "per_unit",
     "total",
     "value_at",
 ]
@@ -137,6 +139,38 @@ def amount_at(covariance: Covariance, k: int | None, j: int) -> Adjusted:
     """Return the adjusted flow in a carrier, or what it has of analyte k: NaN without a grade."""
     flow = adjusted(covariance, Position(None, j))
     return flow if k is None else flow * adjusted(covariance, Position(k, j))
+
+
+def amount_roots(
+    covariance: Covariance, k: int | None, carriers: Sequence[int]
+) -> tuple[Floats, Floats]:
+    """Return adjusted flows, or what they have of analyte k, with a root of their covariance.
+
+    Returns
+    -------
+    ndarray, shape (n,), and ndarray R, shape (n, any)
+        The covariance is R R'; NaN where the balance does not determine an amount.
+    """
+    flow = covariance.solution.flow[list(carriers)]
+    places = [Position(None, j) for j in carriers]
+    if k is None:
+        return flow, covariance.root(places)
+    grade = covariance.solution.grade[k, list(carriers)]
+    R = covariance.root([*places, *(Position(k, j) for j in carriers)])
+    of_flow, of_grade = R[: flow.size], R[flow.size :]
+    return flow * grade, grade[:, None] * of_flow + flow[:, None] * of_grade
+
+
+def per_unit(amounts: tuple[Floats, Floats], whole: float, root: Floats) -> tuple[Floats, Floats]:
+    """Return amounts per another one, and a root of their covariance; NaN over 0.
+
+    ``amounts`` as `amount_roots` returns them; ``root``, of shape (any,), is that of the whole, in
+    the same columns.
+    """
+    values, R = amounts
+    below = whole or math.nan
+    share = values / below
+    return share, (R - share[:, None] * root) / below
 
 
 def adjusted_amount(covariance: Covariance, carriers: Iterable[int], k: int | None) -> Adjusted:
