@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from math import isfinite
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 
 from oretally.flowsheet import BalanceModel, BalanceProblem, Position, Survey
 from oretally.flowsheet.circuit import Content
@@ -30,6 +34,10 @@ def class_of(
     else:
         measured, checked = np.isfinite(problem.grade[at]), classes.grade_checked[at]
         determined = classes.grade_determined[k, j]
+    return _class(bool(measured), bool(checked), bool(determined))
+
+
+def _class(measured: bool, checked: bool, determined: bool) -> ValueClass:
     if measured:
         return ValueClass.REDUNDANT if checked else ValueClass.NONREDUNDANT
     return ValueClass.OBSERVABLE if determined else ValueClass.UNOBSERVABLE
@@ -56,9 +64,8 @@ def balanced_values(
     model: BalanceModel, covariance: Covariance, alpha: float
 ) -> tuple[tuple[BalancedValue, ...], list[Position]]:
     """Return the rows, and where each stands in the arrays."""
-    rows = model.positions.rows
-    values = tuple(_value(row, model, covariance, alpha=alpha) for row in rows)
-    return values, [row.place for row in rows]
+    rows, balanced = model.positions.rows, _Balanced(model, covariance, alpha)
+    return tuple(map(balanced.row, rows)), [row.place for row in rows]
 
 
 def measured_value(row: Row, model: BalanceModel, classes: Classes) -> BalancedValue:
@@ -87,70 +94,92 @@ def _carrier(meaning: Meaning, survey: Survey) -> str:
     return "solids" if meaning.run is None else survey.sizes.label(meaning.run)
 
 
-def _value(row: Row, model: BalanceModel, covariance: Covariance, *, alpha: float) -> BalancedValue:
-    """Return one row: measured against adjusted, in the unit that the user wrote."""
-    survey, places = model.survey, model.positions
-    solution, place, at = covariance.solution, row.place, places.measured_at(row.place)
-    k, j = place
-    m = survey.measured(row.stream, row.quantity)
-    if k is None:
-        adjusted, sd = solution.flow[j], covariance.flow_sd[j]
-        at_bound = bool(solution.flow_at_bound[j])
-    else:
-        adjusted = solution.grade[k, j]
-        sd, at_bound = covariance.grade_sd[k, j], bool(solution.grade_at_bound[k, j])
+_Lists = list[list[Any]]  # of each analyte by carrier, those of the flows last
+
+
+def _lists(of_flow: NDArray[Any], of_grade: NDArray[Any]) -> _Lists:
+    return [*of_grade.tolist(), of_flow.tolist()]
+
+
+class _Balanced:
+    """What the balance says of each place; as lists, which are quicker to read one by one."""
+
+    def __init__(self, model: BalanceModel, covariance: Covariance, alpha: float) -> None:
+        solution, problem, classes = covariance.solution, model.problem, covariance.solution.classes
+        self.survey, self.positions = model.survey, model.positions
+        self.carried = {q: _carrier(meaning, model.survey) for q, meaning in model.meanings.items()}
+        self.sampled = frozenset(model.positions.samples.values())
+        bound = solution.grade_at_bound.copy()
         # a share is 0 where the flow that it is of is at its bound
-        at_bound |= k >= len(survey.analytes) and float(adjusted) == 0.0
-    unit = m.unit if m is not None else row.meaning.unit
-    value_class = class_of(covariance.problem, solution.classes, place, at=at)
-    if k is not None and solution.flow[j] == 0.0:
-        value_class, at_bound = ValueClass.ABSENT, False
-    shown = value_class not in (ValueClass.UNOBSERVABLE, ValueClass.ABSENT)
-    new = unit.from_base(float(adjusted)) if shown else None
-    new_sd = unit.from_base(float(sd)) if shown and not at_bound and np.isfinite(sd) else None
-    sampled = at.carrier in places.samples.values()  # there a share may be less well known
-    if m is not None and new_sd is not None and not sampled and new_sd > m.sd * (1.0 + 1e-6):
-        new_sd = None  # next to a stopped stream the propagation breaks down: nothing is known
-    change = standardised = redundancy = detectable = None
-    if m is not None and new is not None:
-        change = new - m.value
-        own_sd, moved, left_sd = m.sd, change, new_sd
-        # what sources share, and how much a whole sample weighed, is no error of this reading
-        if at != place and new_sd is not None:
-            seen, seen_sd, sd_base = _observed(covariance, at)
-            own_sd, left_sd = unit.from_base(sd_base), unit.from_base(seen_sd)
-            moved = unit.from_base(seen) - m.value
-        if left_sd is not None:
-            redundancy = max(1.0 - (left_sd / own_sd) ** 2, 0.0)
-        if redundancy is not None and value_class is ValueClass.REDUNDANT and redundancy > SEEN:
-            standardised = moved / (own_sd * redundancy**0.5)
-            detectable = detectable_error(own_sd, redundancy, alpha=alpha)
-    return BalancedValue(
-        stream=row.stream,
-        quantity=row.quantity,
-        carrier=(
-            Content.DISSOLVED.value if j in places.carriers.gone else _carrier(row.meaning, survey)
-        ),  # fmt: skip
-        unit=unit.symbol,
-        measured=m.value if m else None,
-        sd=m.sd if m else None,
-        adjusted=new,
-        adjusted_sd=new_sd,
-        adjustment=change,
-        standardised=standardised,
-        value_class=value_class,
-        redundancy=redundancy,
-        detectable_error=detectable,
-        at_bound=at_bound,
-        error_source=m.error_source if m else "",
-        note=m.note if m else "",
-    )
+        shares = slice(len(model.survey.analytes), None)
+        bound[shares] |= solution.grade[shares] == 0.0
+        self.stopped = (solution.flow == 0.0).tolist()
+        self.adjusted = _lists(solution.flow, solution.grade)
+        self.sd = _lists(covariance.flow_sd, covariance.grade_sd)
+        self.own_sd = _lists(problem.flow_sd, problem.grade_sd)
+        self.at_bound = _lists(solution.flow_at_bound, bound)
+        self.measured = _lists(np.isfinite(problem.flow), np.isfinite(problem.grade))
+        self.checked = _lists(classes.flow_checked, classes.grade_checked)
+        self.determined = _lists(classes.flow_determined, classes.grade_determined)
+        # the least error that is found is in proportion to it
+        self.detectable = detectable_error(1.0, 1.0, alpha=alpha) or 0.0
+
+    def row(self, row: Row) -> BalancedValue:
+        """Return one row: measured against adjusted, in the unit that the user wrote."""
+        place, at = row.place, self.positions.measured_at(row.place)
+        k, j = _indices(place)
+        seen_k, seen_j = _indices(at)
+        m = self.survey.measured(row.stream, row.quantity)
+        unit = m.unit if m is not None else row.meaning.unit
+        sd, at_bound = self.sd[k][j], self.at_bound[k][j]
+        value_class = _class(
+            self.measured[seen_k][seen_j], self.checked[seen_k][seen_j], self.determined[k][j]
+        )
+        if place.analyte is not None and self.stopped[j]:
+            value_class, at_bound = ValueClass.ABSENT, False
+        shown = value_class is not ValueClass.UNOBSERVABLE and value_class is not ValueClass.ABSENT
+        new = unit.from_base(self.adjusted[k][j]) if shown else None
+        new_sd = unit.from_base(sd) if shown and not at_bound and isfinite(sd) else None
+        if (
+            m is not None and new_sd is not None and new_sd > m.sd * (1.0 + 1e-6)
+            and at.carrier not in self.sampled  # there a share may be less well known
+        ):  # fmt: skip
+            new_sd = None  # next to a stopped stream the propagation breaks down: nothing is known
+        change = standardised = redundancy = detectable = None
+        if m is not None and new is not None:
+            change = new - m.value
+            own_sd, moved, left_sd = m.sd, change, new_sd
+            # what sources share, and how much a whole sample weighed, is no error of this reading
+            if at != place and new_sd is not None:
+                own_sd = unit.from_base(self.own_sd[seen_k][seen_j])
+                left_sd = unit.from_base(self.sd[seen_k][seen_j])
+                moved = unit.from_base(self.adjusted[seen_k][seen_j]) - m.value
+            if left_sd is not None:
+                redundancy = max(1.0 - (left_sd / own_sd) ** 2, 0.0)
+            if redundancy is not None and value_class is ValueClass.REDUNDANT and redundancy > SEEN:
+                standardised = moved / (own_sd * redundancy**0.5)
+                detectable = own_sd * self.detectable / redundancy**0.5
+        gone = j in self.positions.carriers.gone
+        return BalancedValue(
+            stream=row.stream,
+            quantity=row.quantity,
+            carrier=Content.DISSOLVED.value if gone else self.carried[row.quantity],
+            unit=unit.symbol,
+            measured=m.value if m else None,
+            sd=m.sd if m else None,
+            adjusted=new,
+            adjusted_sd=new_sd,
+            adjustment=change,
+            standardised=standardised,
+            value_class=value_class,
+            redundancy=redundancy,
+            detectable_error=detectable,
+            at_bound=at_bound,
+            error_source=m.error_source if m else "",
+            note=m.note if m else "",
+        )
 
 
-def _observed(covariance: Covariance, at: Position) -> tuple[float, float, float]:
-    """Return the adjusted reading with what its sources add, its sd, and the sd of its own part."""
-    solution, problem = covariance.solution, covariance.problem
-    if at.analyte is None:
-        j = at.carrier
-        return float(solution.flow[j]), float(covariance.flow_sd[j]), float(problem.flow_sd[j])
-    return float(solution.grade[at]), float(covariance.grade_sd[at]), float(problem.grade_sd[at])
+def _indices(place: Position) -> tuple[int, int]:
+    """Return where a place stands in lists as `_lists` makes them."""
+    return (-1 if place.analyte is None else place.analyte), place.carrier
