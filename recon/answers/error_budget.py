@@ -27,8 +27,6 @@ from oretally.recon.result import ErrorOrigin, Recovery, RecoveryBudget
 __all__ = ["moved_by", "recovery_budgets"]
 
 _NOTHING = 1e-9  # percentage points: the sd of a recovery of all is rounding, and has no shares
-_ROUNDING = 1e-24  # a share that is none
-_DIGITS = 9  # of a share: those that differ by less are in the order of their names
 
 
 def recovery_budgets(
@@ -54,18 +52,11 @@ def recovery_budgets(
     origins, places, parts = _origins(model)
     shares = moved_by_errors(answers.covariance, of, places) ** 2 * parts
     shares /= shares.sum(axis=1, keepdims=True)
-    named = np.argsort(np.array([f"{o.quantity}\0{o.stream}\0{o.source}" for o in origins]))
-    found = []
-    for r, share in zip(told, shares, strict=True):
-        some = named[share[named] > _ROUNDING]
-        largest = some[np.argsort(-np.round(share[some], _DIGITS), kind="stable")]
-        found.append(
-            RecoveryBudget(
-                r.stream, r.analyte, r.sd or 0.0, origins,
-                tuple(largest.tolist()), tuple(share[largest].tolist()),
-            )
-        )  # fmt: skip
-    return tuple(found)
+    shares.setflags(write=False)
+    return tuple(
+        RecoveryBudget(r.stream, r.analyte, r.sd or 0.0, origins, share)
+        for r, share in zip(told, shares, strict=True)
+    )
 
 
 def _origins(model: BalanceModel) -> tuple[tuple[ErrorOrigin, ...], list[Position], Floats]:
@@ -79,7 +70,10 @@ def _origins(model: BalanceModel) -> tuple[tuple[ErrorOrigin, ...], list[Positio
         found += [ErrorOrigin(source, m.stream, m.quantity) for source, _ in own]
         at += [places.readings[m.stream, m.quantity]] * len(own)
         parts += [square / whole for _, square in own]
-    return tuple(found), at, np.array(parts)
+    order = sorted(
+        range(len(found)), key=lambda i: (found[i].quantity, found[i].stream, found[i].source)
+    )
+    return tuple(found[i] for i in order), [at[i] for i in order], np.array(parts)[order]
 
 
 def moved_by(problem: BalanceProblem, flows: Floats, grades: Floats, *, place: Position) -> float:

@@ -8,7 +8,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
+from oretally.flowsheet.arrays import Floats
+
 __all__ = ["ErrorOrigin", "ErrorShare", "RecoveryBudget"]
+
+_ROUNDING = 1e-24  # a share that is none
+_DIGITS = 9  # of a share: those that differ by less are in the order of their names
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +48,7 @@ class ErrorShare(ErrorOrigin):
     share: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class RecoveryBudget:
     """Shares of the variance of one recovery.
 
@@ -51,28 +58,34 @@ class RecoveryBudget:
     sd : float
         Of the recovery, in percent.
     origins : tuple of ErrorOrigin
-        All sources of error of the survey.
-    largest : tuple of int
-        Numbers of the origins that have a share, the largest first.
-    share : tuple of float
-        Of each of these; they add up to 1.
+        All sources of error of the survey, in the order of their names.
+    share : ndarray, shape (n_origins,)
+        They add up to 1.
     """
 
     stream: str
     analyte: str
     sd: float
     origins: tuple[ErrorOrigin, ...]
-    largest: tuple[int, ...]
-    share: tuple[float, ...]
+    share: Floats
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, RecoveryBudget) and self._key() == other._key()
+
+    def __hash__(self) -> int:
+        return hash(self._key())
+
+    def _key(self) -> tuple[object, ...]:
+        return self.stream, self.analyte, self.sd, self.origins, self.share.tobytes()
 
     @property
     def shares(self) -> tuple[ErrorShare, ...]:
         """Every source that has a share, the largest first."""
-        return self.first(len(self.largest))
+        return self.first(len(self.origins))
 
     def first(self, n: int) -> tuple[ErrorShare, ...]:
-        """Return the n largest shares."""
-        told = (
-            (self.origins[i], share) for i, share in zip(self.largest[:n], self.share, strict=False)
-        )
+        """Return the n largest shares, as far as there are so many."""
+        order = np.argsort(-np.round(self.share, _DIGITS), kind="stable")
+        largest = order[self.share[order] > _ROUNDING][:n]
+        told = ((self.origins[i], float(self.share[i])) for i in largest)
         return tuple(ErrorShare(o.source, o.stream, o.quantity, share) for o, share in told)
