@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Set
+from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import replace
-
-import numpy as np
+from math import isfinite
 
 from oretally.flowsheet.circuit import Circuit
-from oretally.flowsheet.faults import Fault, InputError, Place, nearest_name
+from oretally.flowsheet.faults import Fault, InputError, nearest_name
 from oretally.flowsheet.problem.model import BalanceModel
 from oretally.flowsheet.survey import DECLARED_LOSS, Measurement, Survey
 
@@ -40,12 +39,12 @@ def reference_streams(
     return chosen[0], wanted
 
 
-def _twice(one: Measurement, other: Measurement, place: Place) -> Fault:
+def _twice(one: Measurement, other: Measurement) -> Fault:
     if DECLARED_LOSS in (one.error_source, other.error_source):
         return Fault("It is declared and measured as well.",
                      "Take one of the two out: the row, or what the case declares (a loss under "
-                     "[losses], the size of what dissolves).", place)  # fmt: skip
-    return Fault("This value is given twice.", "Pool replicates into one measurement.", place)
+                     "[losses], the size of what dissolves).")  # fmt: skip
+    return Fault("This value is given twice.", "Pool replicates into one measurement.")
 
 
 def _unknown_stream(circuit: Circuit, name: str) -> Fault:
@@ -57,55 +56,50 @@ def _unknown_stream(circuit: Circuit, name: str) -> Fault:
 def check_survey(model: BalanceModel) -> None:
     """Refuse a survey that does not fit the circuit, or whose numbers cannot be used."""
     circuit, survey = model.circuit, model.survey
-    known, carriers = model.meanings, model.carriers
     number = {name: j for j, name in enumerate(circuit.stream_names)}
-    faults, seen = [], dict[tuple[str, str], Measurement]()
+    faults, seen = list[Fault](), dict[tuple[str, str], Measurement]()
     for m in survey.measurements:
-        place = m.place.about(stream=m.stream, quantity=m.quantity)
-        if m.stream not in number:
-            faults.append(replace(_unknown_stream(circuit, m.stream), place=place))
-        if m.quantity not in known:
-            faults.append(
-                Fault(f"'{m.quantity}' is not a quantity of this survey.",
-                      f"Quantities: {', '.join(sorted(known))}.", place)
-            )  # fmt: skip
-        elif m.stream in number and carriers.place(number[m.stream], known[m.quantity]) is None:
-            content = circuit.streams[number[m.stream]].content
-            faults.append(
-                Fault(f"The stream carries no such thing: its content is '{content}'.",
-                      "Take the value out, or correct what the stream carries.", place)
-            )  # fmt: skip
+        found = list(_faults_of(m, model, number))
         twin = seen.setdefault((m.stream, m.quantity), m)
         if twin is not m:
-            faults.append(_twice(twin, m, place))
-        if not (np.isfinite(m.value) and m.value >= 0.0):
-            faults.append(
-                Fault(f"The value is {m.value:g}; a finite number of at least 0 is needed.",
-                      "Correct it, or leave the measurement out.", place)
-            )  # fmt: skip
-        if not (np.isfinite(m.sd) and m.sd > 0.0):
-            faults.append(
-                Fault(f"The stated error is {m.sd:g}; a finite number above 0 is needed.",
-                      "Give its standard deviation.", place)
-            )  # fmt: skip
-        elif m.value_base > LARGEST or m.sd_base > LARGEST or m.sd_base < SMALLEST:
-            faults.append(
-                Fault(f"{m.value:g} ± {m.sd:g} {m.unit} is beyond what is weighed or assayed "
-                      "anywhere.", "Correct the value, its error or its unit.", place)
-            )  # fmt: skip
-        elif survey.own_variance(m) < (OWN * m.sd_base) ** 2:
-            faults.append(
-                Fault("Next to all of the stated error comes from sources that it shares with "
-                      "other measurements.", "State an error of its own as well.", place)
-            )  # fmt: skip
-        elif m.sd_base < SHARPEST * m.value_base:
-            faults.append(
-                Fault(f"The stated error {m.sd:g} {m.unit} is less than 1e-10 of the value; "
-                      "double precision cannot tell it from 0.", "Give a larger error.", place)
-            )  # fmt: skip
+            found.append(_twice(twin, m))
+        if found:
+            place = m.place.about(stream=m.stream, quantity=m.quantity)
+            faults += [replace(fault, place=place) for fault in found]
     faults += _loose_sources(survey, seen.keys())
     if faults:
         raise InputError(faults)
+
+
+def _faults_of(m: Measurement, model: BalanceModel, number: Mapping[str, int]) -> Iterator[Fault]:
+    """Yield what is wrong with one measurement; ``number`` is that of each stream."""
+    circuit, known = model.circuit, model.meanings
+    if m.stream not in number:
+        yield _unknown_stream(circuit, m.stream)
+    if m.quantity not in known:
+        yield Fault(f"'{m.quantity}' is not a quantity of this survey.",
+                    f"Quantities: {', '.join(sorted(known))}.")  # fmt: skip
+    elif m.stream in number and model.carriers.place(number[m.stream], known[m.quantity]) is None:
+        content = circuit.streams[number[m.stream]].content
+        yield Fault(f"The stream carries no such thing: its content is '{content}'.",
+                    "Take the value out, or correct what the stream carries.")  # fmt: skip
+    if not (isfinite(m.value) and m.value >= 0.0):
+        yield Fault(f"The value is {m.value:g}; a finite number of at least 0 is needed.",
+                    "Correct it, or leave the measurement out.")  # fmt: skip
+    if not (isfinite(m.sd) and m.sd > 0.0):
+        yield Fault(f"The stated error is {m.sd:g}; a finite number above 0 is needed.",
+                    "Give its standard deviation.")  # fmt: skip
+        return
+    value, sd = m.value_base, m.sd_base
+    if value > LARGEST or sd > LARGEST or sd < SMALLEST:
+        yield Fault(f"{m.value:g} ± {m.sd:g} {m.unit} is beyond what is weighed or assayed "
+                    "anywhere.", "Correct the value, its error or its unit.")  # fmt: skip
+    elif model.survey.own_variance(m) < (OWN * sd) ** 2:
+        yield Fault("Next to all of the stated error comes from sources that it shares with "
+                    "other measurements.", "State an error of its own as well.")  # fmt: skip
+    elif sd < SHARPEST * value:
+        yield Fault(f"The stated error {m.sd:g} {m.unit} is less than 1e-10 of the value; "
+                    "double precision cannot tell it from 0.", "Give a larger error.")  # fmt: skip
 
 
 def _loose_sources(survey: Survey, measured: Set[tuple[str, str]]) -> list[Fault]:
