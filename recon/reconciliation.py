@@ -28,6 +28,7 @@ from oretally.recon.leach_and_stocks import (
     dissolutions,
     extraction_notes,
     extractions,
+    impossible_stocks,
     inventories,
     stock_notes,
 )
@@ -121,6 +122,7 @@ def reconcile(
         balance, notes=_notes(balance, answers, asked_starts=starts is not None),
         worth=worth_totals(answers, balance.losses, prices) if prices else (),
         doubtful=doubtful_answers(balance, model.positions, solution),
+        contradictions=impossible_stocks(model),
     )  # fmt: skip
 
 
@@ -176,7 +178,9 @@ def _notes(balance: Balance, answers: Answers, *, asked_starts: bool) -> tuple[s
         *solver_notes(model, solution, asked_starts=asked_starts),
         *open_notes(model, solution.classes),
         *bounded_notes(model.survey, balance.values, balance.gross_errors.hidden),
-        *stock_notes(model, balance.feed, recoveries=balance.recoveries, inventories=stocks),
+        *stock_notes(
+            model.circuit, balance.feed, recoveries=balance.recoveries, inventories=stocks
+        ),
         *extraction_notes(model, covariance),
         *dissolution_notes(model, balance.global_test),
     )

@@ -199,7 +199,7 @@ balance_rows = JsonRows({
     Partitioned: _partitioned,
     PartitionRow: "class=label size_um solids analytes",
     Sharpness: _sharpness,
-    Losses: "found not_read stated recovery_by_size=by_separator grade_recovery=curves",
+    Losses: "found kept not_read stated recovery_by_size=by_separator grade_recovery=curves",
     Loss: "stream analyte unit of kept percent in_solution grade classes=parts ends tests",
     LossPart: "class=label retained_um passed_um solids grade of_loss of_feed against_loss "
               "against_head",

@@ -139,13 +139,14 @@ def _held(statistic: float) -> str:
 def notes_of(balance: Balance, *, simulated: bool = False) -> tuple[str, ...]:
     """Return what the reader must know; first which ± are doubtful, unless a simulation tells."""
     names = balance.doubtful
+    notes = (*balance.contradictions, *balance.notes)
     if simulated or not names:
-        return balance.notes
+        return notes
     rest = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
     return (
         f"The ± of {', '.join(names[:_NAMED])}{rest} is a rough guide only (close to a bound, or "
         "above a fifth of the value); limits: oretally balance CASE --draws 2000",
-        *balance.notes,
+        *notes,
     )
 
 

@@ -11,25 +11,52 @@ from oretally.recon.answers import total_amount
 from oretally.recon.propagation import total
 from oretally.recon.result import Inventory, Recovery
 
-__all__ = ["stock_notes"]
+__all__ = ["impossible_stocks", "stock_notes"]
 
 _SURE = 1.96  # sd that a stock lies below 0: two-sided, 5 %, as for what is unaccounted for
 _APART = 1.0  # percent of the feed's analyte by which a stock changes before it is told
 
 
-def stock_notes(
-    model: BalanceModel, feed: str, *, recoveries: Sequence[Recovery] = (),
-    inventories: Sequence[Inventory] = (),
-) -> tuple[str, ...]:  # fmt: skip
-    """Return which stocks the measurements would put below 0, and recoveries that stocks move."""
-    circuit, notes = model.circuit, list[str]()
+def impossible_stocks(model: BalanceModel) -> tuple[str, ...]:
+    """Return which stocks the measurements would put below 0, in whole sentences."""
+    circuit, found = model.circuit, list[str]()
     for node in circuit.nodes:
         if node.kind is not NodeKind.STOCKPILE:
             continue
         met = [s for s in circuit.streams if node.name in (s.source, s.target)]
         if any(s.stock for s in met):
-            notes += _below_nothing(model.survey, node.name, met)
-    return (*notes, *_recoveries(circuit, feed, recoveries, inventories))
+            found += _below_nothing(model.survey, node.name, met)
+    return tuple(found)
+
+
+def stock_notes(
+    circuit: Circuit, feed: str, *, recoveries: Sequence[Recovery], inventories: Sequence[Inventory]
+) -> tuple[str, ...]:
+    """Return that recoveries do not add up to 100 %, because a stock behind the feed changed."""
+    behind = _behind(circuit, feed)
+    shares = {(r.stream, r.analyte): r.recovery for r in recoveries}
+    notes = []
+    for node in dict.fromkeys(i.node for i in inventories if i.node in behind):
+        met = [s for s in circuit.streams if node in (s.source, s.target)]
+        changes = []
+        for i in inventories:
+            line = next(line for line in i.lines if line.item == "change")
+            own = [shares.get((s.name, i.quantity)) for s in met if s.stock]
+            if i.node != node or line.adjusted is None or line.adjusted_sd is None:
+                continue
+            if len(own) < 2 or None in own:
+                continue
+            if abs((own[0] or 0.0) - (own[1] or 0.0)) > _APART:
+                value, by = format_with_sd(line.adjusted, line.adjusted_sd)
+                sign = "+" if line.adjusted > 0.0 else ""
+                changes.append(f"{sign}{value} ± {by} {i.unit} of {i.quantity}")
+        if changes:
+            notes.append(
+                f"Recoveries refer to '{feed}', and the stock of '{node}' behind it changed by "
+                f"{', '.join(changes)}: they are shares of what was fed, not of what was treated, "
+                f"and do not add up to 100 %. {_mend(circuit, node, behind)}"
+            )
+    return tuple(notes)
 
 
 def _below_nothing(survey: Survey, node: str, met: Sequence[Stream]) -> list[str]:
@@ -66,36 +93,6 @@ def _below_nothing(survey: Survey, node: str, met: Sequence[Stream]) -> list[str
             "on it."
         ]
     return []
-
-
-def _recoveries(
-    circuit: Circuit, feed: str, recoveries: Sequence[Recovery], inventories: Sequence[Inventory]
-) -> list[str]:
-    """Return that recoveries do not add up to 100 %, because a stock behind the feed changed."""
-    behind = _behind(circuit, feed)
-    shares = {(r.stream, r.analyte): r.recovery for r in recoveries}
-    notes = []
-    for node in dict.fromkeys(i.node for i in inventories if i.node in behind):
-        met = [s for s in circuit.streams if node in (s.source, s.target)]
-        changes = []
-        for i in inventories:
-            line = next(line for line in i.lines if line.item == "change")
-            own = [shares.get((s.name, i.quantity)) for s in met if s.stock]
-            if i.node != node or line.adjusted is None or line.adjusted_sd is None:
-                continue
-            if len(own) < 2 or None in own:
-                continue
-            if abs((own[0] or 0.0) - (own[1] or 0.0)) > _APART:
-                value, by = format_with_sd(line.adjusted, line.adjusted_sd)
-                sign = "+" if line.adjusted > 0.0 else ""
-                changes.append(f"{sign}{value} ± {by} {i.unit} of {i.quantity}")
-        if changes:
-            notes.append(
-                f"Recoveries refer to '{feed}', and the stock of '{node}' behind it changed by "
-                f"{', '.join(changes)}: they are shares of what was fed, not of what was treated, "
-                f"and do not add up to 100 %. {_mend(circuit, node, behind)}"
-            )
-    return notes
 
 
 def _mend(circuit: Circuit, node: str, behind: frozenset[str]) -> str:

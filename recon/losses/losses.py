@@ -43,6 +43,7 @@ from oretally.recon.result import (
     DecidingTest,
     End,
     Estimate,
+    KeptShare,
     Loss,
     LossEnd,
     Losses,
@@ -76,6 +77,7 @@ def losses_of(answers: Answers, lost: Sequence[str] | None = None) -> Losses:
         _check([answers.streams[j] for j in answers.products], lost)
     values = LossValues(answers)
     found, read, not_read = list[Loss](), dict[int, list[int]](), list[str]()
+    recovered = list[KeptShare]()
     for k, analyte in enumerate(answers.model.survey.analytes):
         kept = values.kept(k, lost)
         if not kept:
@@ -83,11 +85,16 @@ def losses_of(answers: Answers, lost: Sequence[str] | None = None) -> Losses:
             continue
         rows = [_Reading(values, k, j, kept).loss() for j in values.products(k) if j not in kept]
         read[k] = values.products(k)
+        share = values.estimate(values.share(k, kept))
+        if share is not None:
+            names = tuple(answers.streams[j] for j in kept)
+            percent = 100.0 * share[0], 100.0 * share[1]
+            recovered.append(KeptShare(analyte.name, names, answers.streams[answers.feed], percent))
         some = [row for row in rows if row is not None and row.percent[0] > 0.0]
         found += sorted(some, key=lambda row: -row.percent[0])
     return Losses(
         tuple(found), tuple(not_read), size_recoveries(answers.model, answers.covariance),
-        grade_recovery_curves(answers, read), tuple(lost or ()),
+        grade_recovery_curves(answers, read), tuple(lost or ()), tuple(recovered),
     )  # fmt: skip
 
 

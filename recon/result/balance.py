@@ -82,6 +82,9 @@ class Balance:
         What several analytes are worth together, if prices were given.
     doubtful : tuple of str
         Answers whose sd is no more than a rough guide.
+    contradictions : tuple of str
+        What the measurements would need and cannot be, such as a stock below nothing: the answers
+        are not to be relied on.
     certificate : Certificate or None
         What an examination of the problem as it was stated found, however it was solved.
     unbalanced : Unbalanced or None
@@ -117,6 +120,7 @@ class Balance:
     dissolutions: tuple[Dissolution, ...] = ()
     worth: tuple[WorthTotal, ...] = ()
     doubtful: tuple[str, ...] = ()
+    contradictions: tuple[str, ...] = ()
     certificate: Certificate | None = None
     unbalanced: Unbalanced | None = None
 

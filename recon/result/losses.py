@@ -18,6 +18,7 @@ __all__ = [
     "End",
     "Expected",
     "GradeRecovery",
+    "KeptShare",
     "Loss",
     "LossCause",
     "LossEnd",
@@ -283,6 +284,26 @@ class GradeRecovery:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptShare:
+    """What the products that count as kept have of an analyte together.
+
+    Attributes
+    ----------
+    analyte : str
+    streams : tuple of str
+    of : str
+        Stream to which it refers.
+    percent : (float, float)
+        Of the analyte of that stream, and its sd. [%]
+    """
+
+    analyte: str
+    streams: tuple[str, ...]
+    of: str
+    percent: Estimate
+
+
+@dataclass(frozen=True, slots=True)
 class Losses:
     """Where the analytes are lost.
 
@@ -296,6 +317,8 @@ class Losses:
     curves : tuple of GradeRecovery
     stated : tuple of str
         Products that were said to be lost; empty if that was left to the default.
+    kept : tuple of KeptShare
+        By analyte, where some products count as kept.
     """
 
     found: tuple[Loss, ...] = ()
@@ -303,3 +326,4 @@ class Losses:
     by_separator: tuple[SizeRecovery, ...] = ()
     curves: tuple[GradeRecovery, ...] = ()
     stated: tuple[str, ...] = ()
+    kept: tuple[KeptShare, ...] = ()

@@ -155,8 +155,9 @@ def test_one_stock_alone_gives_the_other(tmp_path: Path) -> None:
 
 
 def _notes(folder: Path, circuit: str, rows: str, stocks: str) -> list[str]:
-    """Return the notes that speak of a stock."""
-    return [n for n in balanced_stocked(read_stocked(folder, circuit, rows, stocks)).notes
+    """Return the notes and contradictions that speak of a stock."""
+    balance = balanced_stocked(read_stocked(folder, circuit, rows, stocks))
+    return [n for n in (*balance.contradictions, *balance.notes)
             if "stock" in n and "Held" not in n]  # fmt: skip
 
 

@@ -294,7 +294,7 @@ def test_a_stock_of_water_below_nothing_is_told(tmp_path: Path) -> None:
         "node,when,water [m3]\ntank,opening,100\n",
     )
     balance = balanced_stocked(read_stocked(tmp_path, WATER_TANK, rows, stocks))
-    (note,) = [n for n in balance.notes if n.startswith("What was measured leaves")]
+    (note,) = balance.contradictions
     assert note.startswith(
         "What was measured leaves -400 ± 18 m3 of water for the closing stock of tank: 1000 ('in') "
         "+ 100 ('opening stock of tank') - 1500 ('out'). No stock is below 0"

@@ -51,7 +51,8 @@ def made_up(hint: Any, *, full: bool) -> Any:
     if get_origin(hint) is Derived:
         return Derived(0.5, {})
     if get_origin(hint) is np.ndarray:
-        return np.ones(3, bool)
+        (kind,) = get_args(parts[1])
+        return np.ones(1) if kind is np.float64 else np.ones(3, bool)
     if isinstance(hint, type) and issubclass(hint, Enum):
         return next(iter(hint))
     if is_dataclass(hint) or hasattr(hint, "_fields"):

@@ -164,7 +164,9 @@ def test_assay_errors_grow_in_proportion_and_do_not_shrink() -> None:
 def test_assay_errors_are_those_of_the_stream_else_of_any() -> None:
     """Of whole products for a test of the whole, of classes for one of parts."""
     survey = loss_survey(COARSE_RICH)
-    own = AssayError.of(stated_assays(BalanceModel(TABLE, survey)), 0, "tails", test=TestKind.GRIND_HALF).stated
+    own = AssayError.of(
+        stated_assays(BalanceModel(TABLE, survey)), 0, "tails", test=TestKind.GRIND_HALF
+    ).stated
     assert sorted(x for x, _ in own) == pytest.approx(sorted(COARSE_RICH / 100.0))
     assert {round(sd / x, 9) for x, sd in own} == {0.03}
     tails = float(COARSE_RICH @ MASS / MASS.sum()) / 100.0
@@ -182,7 +184,9 @@ def test_assay_errors_are_those_of_the_stream_else_of_any() -> None:
     without = replace(survey, measurements=tuple(
         m for m in survey.measurements if m.stream != "tails" or m.unit is KG))  # fmt: skip
     for kind in TestKind:
-        any_stream = AssayError.of(stated_assays(BalanceModel(TABLE, without)), 0, "tails", test=kind).stated
+        any_stream = AssayError.of(
+            stated_assays(BalanceModel(TABLE, without)), 0, "tails", test=kind
+        ).stated
         assert sorted(x for x, _ in any_stream)[0] == pytest.approx(0.01)
 
 
@@ -214,7 +218,10 @@ def test_one_assay_has_the_error_of_one_reading(tmp_path: Path, rows: int) -> No
         assert m.sd == pytest.approx((one**2 / rows + (0.303 * batch / 100.0) ** 2) ** 0.5)
         balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
         errors = AssayError.of(
-            stated_assays(BalanceModel(case.circuit, case.survey)), 0, "tailings", test=TestKind.SCREEN
+            stated_assays(BalanceModel(case.circuit, case.survey)),
+            0,
+            "tailings",
+            test=TestKind.SCREEN,
         )
         assert 100.0 * errors.sd(m.value_base) == pytest.approx(
             (one**2 + (0.303 * batch / 100.0) ** 2) ** 0.5
