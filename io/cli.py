@@ -60,13 +60,14 @@ def oretally() -> None:
 @balance_options
 def balance(
     case: Path, json_file: str | None, html: Path | None, xlsx: Path | None, pdf: Path | None,
-    show: bool, **asked: Any,
+    brief: bool, show: bool, parts: str | None, full: bool, **asked: Any,
 ) -> int:  # fmt: skip
     """Adjust all measurements of CASE so that everything balances, and report."""
     with progress("reading") as say:
         from oretally.io.commands import balance as work
 
-        outputs = work.Outputs(json_file, html, xlsx, pdf, show)
+        shown = work.shown_parts(parts, full=full)
+        outputs = work.Outputs(json_file, html, xlsx, pdf, brief, show, shown)
         answer = work.balanced(case, outputs, say=say, **asked)
         say("writing")
         work.write(answer, outputs)

@@ -18,6 +18,8 @@ from oretally.io.commands.what_if import changed_survey
 from oretally.io.definition import Price
 from oretally.io.draw_limits import SEED
 from oretally.io.results import (
+    ALL,
+    PARTS,
     html_report,
     pdf_report,
     print_summary,
@@ -32,18 +34,32 @@ from oretally.recon.result import Balance, WhatIf
 from oretally.recon.simulation import TooManyDraws, simulate_balance
 from oretally.recon.what_if import impossible, otherwise
 
-__all__ = ["BalancedCase", "Outputs", "balanced", "show", "write"]
+__all__ = ["BalancedCase", "Outputs", "balanced", "show", "shown_parts", "write"]
 
 
 @dataclass(frozen=True, slots=True)
 class Outputs:
-    """Files asked for; ``json`` may be '-', which prints."""
+    """What was asked for.
+
+    Attributes
+    ----------
+    json, html, xlsx, pdf : path, optional
+        Files; ``json`` may be '-', which prints.
+    brief : bool
+        Whether the PDF has its first page only.
+    show : bool
+        Whether the page is opened.
+    parts : tuple of str
+        Sections to print; none for the first screen.
+    """
 
     json: str | None = None
     html: Path | None = None
     xlsx: Path | None = None
     pdf: Path | None = None
+    brief: bool = False
     show: bool = False
+    parts: tuple[str, ...] = ()
 
     @property
     def files(self) -> list[Path]:
@@ -61,6 +77,8 @@ class Outputs:
         """
         if self.show and self.html is None:
             raise click.UsageError("--open needs --html FILE: the report that it shows.")
+        if self.brief and self.pdf is None:
+            raise click.UsageError("--brief needs --pdf FILE: the report that it shortens.")
         if self.pdf is not None:
             refuse_without_typst()
         refuse_overwriting(case, self.json, self.html, self.xlsx, self.pdf)
@@ -74,6 +92,26 @@ class BalancedCase:
     prices: tuple[Price, ...] = ()
     otherwise: WhatIf | None = None
     simulated: Simulated | None = None
+
+
+def shown_parts(parts: str | None, *, full: bool) -> tuple[str, ...]:
+    """Return the sections that are to be printed, from the two options that name them.
+
+    Raises
+    ------
+    click.UsageError
+        If there is no part of such a name.
+    """
+    if full:
+        return (ALL,)
+    found = tuple(part.strip().casefold() for part in (parts or "").split(",") if part.strip())
+    unknown = [part for part in found if part not in PARTS]
+    if unknown or (parts is not None and not found):
+        named = f"no part of the report is called {', '.join(map(repr, unknown))}"
+        raise click.UsageError(
+            f"--show: {named if unknown else 'name a part'}. Parts: {', '.join(PARTS)}."
+        )
+    return found
 
 
 def balanced(
@@ -143,7 +181,7 @@ def write(answer: BalancedCase, outputs: Outputs) -> None:
     if outputs.xlsx is not None:
         write_whole(outputs.xlsx, xlsx_bytes(*asked, simulated=simulated))
     if outputs.pdf is not None:
-        write_whole(outputs.pdf, pdf_report(*asked, simulated=simulated))
+        write_whole(outputs.pdf, pdf_report(*asked, simulated=simulated, brief=outputs.brief))
 
 
 def show(answer: BalancedCase, outputs: Outputs) -> bool:
@@ -155,9 +193,15 @@ def show(answer: BalancedCase, outputs: Outputs) -> bool:
         from rich.console import Console
 
         console = Console(highlight=False)
-        print_summary(balance, console, answer.prices, otherwise=beside, simulated=answer.simulated)
+        print_summary(
+            balance, console, answer.prices, otherwise=beside, simulated=answer.simulated,
+            parts=outputs.parts,
+        )  # fmt: skip
     else:
-        click.echo(summary(balance, answer.prices, beside, simulated=answer.simulated))
+        text = summary(
+            balance, answer.prices, beside, simulated=answer.simulated, parts=outputs.parts
+        )
+        click.echo(text, nl=False)
     for path in outputs.files:
         click.echo(f"written: {path}", err=True)
     if outputs.show and outputs.html is not None:

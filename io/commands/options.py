@@ -43,12 +43,24 @@ def _file(name: str, *suffixes: str, said: str) -> _Decorator:
 _CASE = click.argument("case", type=click.Path(path_type=Path))
 _HTML = _file("--html", ".html", ".htm", said="Write the report: one file, no network needed.")
 
+_SHOWN: tuple[_Decorator, ...] = (
+    click.option(
+        "--show",
+        "parts",
+        metavar="PARTS",
+        help="Print these parts of the report, as in --show recoveries,values; the first screen "
+        "names those that are there.",
+    ),
+    click.option("--full", is_flag=True, help="Print all of the report."),
+)
+
 balance_options = _with((
     _CASE,
     _json("result"),
     _HTML,
     _file("--xlsx", ".xlsx", said="Write the results and the inputs as a workbook."),
     _file("--pdf", ".pdf", said="Write the report as pages to print (needs the extra 'pdf')."),
+    click.option("--brief", is_flag=True, help="Write the first page of the PDF only."),
     click.option("--without", multiple=True, metavar="STREAM:QUANTITY",
                  help="What if this had not been measured: the answers beside those of all "
                  "numbers. More than once if you like: all at one time."),
@@ -64,6 +76,7 @@ balance_options = _with((
     click.option("--seed", type=click.IntRange(0, 2**63 - 1), metavar="S",
                  help=f"Of the draws, {SEED} unless given: the same seed gives the same draws."),
     click.option("--open", "show", is_flag=True, help="Show the HTML report in the browser."),
+    *_SHOWN,
 ))  # fmt: skip
 """Adds CASE and the options of ``balance`` to a command."""
 

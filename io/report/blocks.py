@@ -7,8 +7,8 @@ from enum import Enum, auto
 
 from oretally.io.wording import Caution, LossReading, ResultTable, SuspectWords
 
-__all__ = ["Block", "Boxed", "Format", "Items", "Paragraphs", "Picture", "Section", "Suspects",
-           "Terms"]  # fmt: skip
+__all__ = ["Block", "Boxed", "Format", "Items", "Lead", "Paragraphs", "Picture", "Section",
+           "Suspects", "Terms"]  # fmt: skip
 
 
 class Format(Enum):
@@ -17,6 +17,13 @@ class Format(Enum):
     TERMINAL = auto()
     PAGE = auto()
     PDF = auto()
+
+
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """What is read first: the verdict, and in further sentences what follows from it."""
+
+    texts: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +71,16 @@ class Picture:
 
 
 Block = (
-    Terms | Paragraphs | Items | Boxed | Suspects | Picture | LossReading | Caution | ResultTable
+    Lead
+    | Terms
+    | Paragraphs
+    | Items
+    | Boxed
+    | Suspects
+    | Picture
+    | LossReading
+    | Caution
+    | ResultTable
 )
 """What a section is made of; nothing of it is empty."""
 

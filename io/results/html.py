@@ -6,12 +6,13 @@ from collections.abc import Sequence
 
 from oretally.io.definition import Price
 from oretally.io.report import Format, page
-from oretally.io.results.outline import outline
+from oretally.io.results.outline import FRONT, outline
 from oretally.io.wording import CLOSING, Simulated
 from oretally.recon.result import Balance, WhatIf
 
 __all__ = ["html_report"]
 
+_OPEN = frozenset({"suspects", "simulation", "worth"})  # asked for, or to be seen at once
 _WIDE = frozenset({"simulation", "circuit", "flows", "sizes", "values", "budgets"})
 
 
@@ -38,5 +39,6 @@ def html_report(
         balance, Format.PAGE, prices=prices, otherwise=otherwise, simulated=simulated
     )
     return page(
-        title, sections, about=f"{title}: mass and metal balance", closing=CLOSING, wide=_WIDE
-    )
+        title, sections, about=f"{title}: mass and metal balance", closing=CLOSING, wide=_WIDE,
+        folded={s.key for s in sections} - FRONT - _OPEN,
+    )  # fmt: skip

@@ -16,6 +16,7 @@ from oretally.io.report import (
     Boxed,
     Format,
     Items,
+    Lead,
     Paragraphs,
     Picture,
     Section,
@@ -25,13 +26,24 @@ from oretally.io.report import (
 from oretally.io.wording import ResultTable, Simulated
 from oretally.recon.result import Balance, WhatIf
 
-__all__ = ["outline"]
+__all__ = ["FRONT", "PARTS", "outline"]
+
+PARTS = (
+    "summary", "obstacles", "repairs", "what-if", "circuit", "flows", "suspects", "simulation",
+    "recoveries", "worth", "losses", "cautions", "notes", "agreement", "sizes", "values",
+    "budgets", "adjustments", "tests", "closures", "method",
+)  # fmt: skip
+"""Keys of the sections, in their order."""
+FRONT = frozenset({"summary", "obstacles", "repairs", "what-if", "circuit", "flows"})
+"""Keys of the sections that everybody reads: they stand on the first page."""
 
 # what a terminal shows; of more, the rest is left to the page and the JSON
 _SUSPECTS_SHOWN = 3
 _AMOUNTS_SHOWN = 6  # rows of metal in mass, where no price asks for them
 _CHANGES_SHOWN = 12  # values that change in a what if
 _BUDGETS_SHOWN = 12  # recoveries
+_PRODUCTS_SHOWN, _PRODUCT_LINES = 8, 16  # rows of the table of products, lines of all its parts
+_WIDTHS = {Format.TERMINAL: 80, Format.PAGE: 110, Format.PDF: 100}  # characters of that table
 _Part = tuple[str, str, Iterable[Block]]  # key, heading and what a section holds
 
 
@@ -53,43 +65,43 @@ def outline(
         What drawn surveys say of the answers.
     """
     notes = words.notes_of(balance, simulated=simulated is not None)
-    between: list[_Part] = [
-        ("notes", "Notes", [Items(notes)] if notes else []),
-        ("what-if", "What if", _what_if(otherwise, shown)),
-    ]
+    summary, method = ("summary", "", _summary(balance, shown)), _method(balance, shown)
     if balance.converged:
         told = [
-            ("counts", "", [Terms(words.counts(balance))]),
-            ("verdict", "What the numbers say", _verdict(balance, shown)),
-            ("suspects", words.SUSPECTS_HEADING, _suspects(balance, shown)),
-            *between,
-            ("recoveries", "Recoveries", _recoveries(balance, shown, prices)),
-            ("worth", "What the metal is worth", _worth(balance, prices)),
-            ("simulation", "Simulation", _simulation(simulated, shown)),
-            ("losses", words.LOSS_HEADING, _losses(balance, shown)),
-            ("cautions", words.CAUTIONS_HEADING, _cautions(balance)),
+            summary,
+            ("what-if", "What if", _what_if(otherwise, shown)),
             ("circuit", "The circuit, balanced", _circuit(balance, shown)),
             *_flows(balance, shown),
+            ("suspects", words.SUSPECTS_HEADING, _suspects(balance, shown)),
+            ("simulation", "Simulation", _simulation(simulated, shown)),
+            ("recoveries", "Recoveries", _recoveries(balance, shown, prices)),
+            ("worth", "What the metal is worth", _worth(balance, prices)),
+            ("losses", words.LOSS_HEADING, _losses(balance, shown)),
+            ("cautions", words.CAUTIONS_HEADING, _cautions(balance)),
+            ("notes", "Notes", [Items(notes)] if notes else []),
+            ("agreement", "What the numbers say", _agreement(balance, shown)),
             ("sizes", "By size", _sizes(balance, shown)),
             ("values", "Measured against adjusted", _values(balance, shown)),
             ("budgets", "Where the uncertainty comes from", _budgets(balance, shown)),
             ("adjustments", "How far the measurements moved", _adjustments(balance, shown)),
             ("tests", "What the tests can and cannot see", _tests(balance, shown)),
             ("closures", "Before any adjustment", _closures(balance)),
-            ("method", "How it was computed", _method(balance, shown)),
+            ("method", "How it was computed", method),
         ]
     else:
-        terms = Terms((*words.counts(balance), ("why", words.verdict(balance))))
+        terms = Terms((*words.counts(balance), ("why", words.agreement(balance))))
         obstacles = zip(("obstacles", "repairs"), words.unbalanced_blocks(balance), strict=False)
         labels, brief = words.class_labels(balance.survey), shown is Format.TERMINAL
         told = [
-            ("counts", "", [Boxed("NO BALANCE", words.NOT_A_BALANCE), terms]),
+            summary,
             *((key, heading, [Terms(tuple(lines))]) for key, (heading, lines) in obstacles),
-            *between,
+            ("what-if", "What if", _what_if(otherwise, shown)),
             ("circuit", "The circuit, as measured", _circuit(balance, shown)),
+            ("notes", "Notes", [Items(notes)] if notes else []),
+            ("agreement", "What was measured", [Boxed("NO BALANCE", words.NOT_A_BALANCE), terms]),
             ("values", "The numbers", words.measured_tables(balance, labels, brief=brief)),
             ("closures", "Before any adjustment", _closures(balance)),
-            ("method", "How it was computed", _method(balance, shown)),
+            ("method", "How it was computed", method),
         ]
     sections = (Section(key, heading, tuple(blocks)) for key, heading, blocks in told)
     return [section for section in sections if section.blocks]
@@ -99,12 +111,32 @@ def _held(*tables: ResultTable) -> Iterator[ResultTable]:
     return (table for table in tables if table.rows)
 
 
-def _verdict(balance: Balance, shown: Format) -> Iterator[Block]:
+def _summary(balance: Balance, shown: Format) -> Iterator[Block]:
+    """Yield what everybody wants to know: is it sound, what was recovered, what next."""
+    yield Lead(words.verdict_sentences(balance))
+    if not balance.converged:
+        return
+    kept = words.kept_sentences(balance)
+    if kept:
+        yield Paragraphs(kept)
+    brief = shown is Format.TERMINAL
+    yield from words.product_tables(
+        balance, _WIDTHS[shown], most=_PRODUCTS_SHOWN if brief else None,
+        lines=_PRODUCT_LINES if brief else None,
+    )  # fmt: skip
+    step, cautions = words.next_step(balance), words.caution_lines(balance)
+    pairs = [*([("Next", step)] if step else []), *(("Caution", line) for line in cautions)]
+    if pairs:
+        yield Terms(tuple(pairs))
+
+
+def _agreement(balance: Balance, shown: Format) -> Iterator[Block]:
     quiet = words.quiet_sentence(balance)
     if quiet and shown is Format.TERMINAL:
         quiet += " How likely each is wrong stands beside it in --html and --json."
     pairs = [
-        ("agreement", words.verdict(balance)),
+        *words.counts(balance),
+        ("agreement", words.agreement(balance)),
         *(("recovery", sentence) for sentence in words.recovery_sentences(balance)),
         ("largest move", words.largest_move(balance.values)),
         ("sizes", words.class_sentence(balance) if shown is Format.TERMINAL else ""),

@@ -42,7 +42,7 @@ def refuse_without_typst() -> None:
 
 def pdf_report(
     balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None, *,
-    simulated: Simulated | None = None,
+    simulated: Simulated | None = None, brief: bool = False,
 ) -> bytes:  # fmt: skip
     """Return the report of a balance as a PDF: A4, pages numbered, its fonts within.
 
@@ -58,6 +58,8 @@ def pdf_report(
         The answers with other measurements, shown beside.
     simulated : Simulated, optional
         What drawn surveys say of the answers.
+    brief : bool
+        Whether to stop after what everybody reads: one page.
 
     Raises
     ------
@@ -67,7 +69,7 @@ def pdf_report(
     refuse_without_typst()
     import typst
 
-    found = pages(balance, prices, otherwise, simulated=simulated)
+    found = pages(balance, prices, otherwise, simulated=simulated, brief=brief)
     covered = _covered(json.dumps(found, ensure_ascii=False))
     if not covered:
         found["parts"].append({"wide": False, "blocks": [{"kind": "words", "texts": [_FOREIGN]}]})

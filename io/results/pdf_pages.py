@@ -17,13 +17,14 @@ from oretally.io.report import (
     Boxed,
     Format,
     Items,
+    Lead,
     Paragraphs,
     Picture,
     Section,
     Suspects,
     Terms,
 )
-from oretally.io.results.outline import outline
+from oretally.io.results.outline import FRONT, outline
 from oretally.io.wording import CLOSING, Caution, LossReading, ResultTable, Simulated
 from oretally.recon.result import Balance, WhatIf
 
@@ -40,10 +41,15 @@ _Block = dict[str, Any]
 
 def pages(
     balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None, *,
-    simulated: Simulated | None = None,
+    simulated: Simulated | None = None, brief: bool = False,
 ) -> dict[str, Any]:  # fmt: skip
-    """Return title and parts of the report; each part is pages upright, or one across."""
+    """Return title and parts of the report; each part is pages upright, or one across.
+
+    ``brief`` leaves all out but what everybody reads.
+    """
     sections = outline(balance, Format.PDF, prices=prices, otherwise=otherwise, simulated=simulated)
+    if brief:
+        sections = [section for section in sections if section.key in FRONT]
     parts = [
         {"wide": wide, "blocks": [block for section in run for block in _section(section)]}
         for wide, run in groupby(sections, _wide)
@@ -80,6 +86,8 @@ def _section(section: Section) -> Iterator[_Block]:
 def _blocks(block: Block) -> Iterator[_Block]:
     """Yield a block of the outline as blocks of the template."""
     match block:
+        case Lead():
+            yield {"kind": "lead", "text": " ".join(block.texts)}
         case Terms():
             yield {"kind": "terms", "pairs": block.pairs}
         case Paragraphs():

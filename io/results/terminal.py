@@ -2,20 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from oretally.io.definition import Price
-from oretally.io.report import Block, Boxed, Format, Items, Paragraphs, Suspects, Terms
+from oretally.io.report import (
+    Block,
+    Boxed,
+    Format,
+    Items,
+    Lead,
+    Paragraphs,
+    Section,
+    Suspects,
+    Terms,
+)
 from oretally.io.results.outline import outline
 from oretally.io.wording import (
-    CLOSING,
+    BRIEF_CLOSING,
     Caution,
     LossReading,
     ResultTable,
     Simulated,
     as_text,
     print_heading,
+    print_lines,
+    print_plain,
     print_table,
     sentence_row,
 )
@@ -24,7 +36,11 @@ from oretally.recon.result import Balance, WhatIf
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["print_summary", "summary"]
+__all__ = ["ALL", "print_summary", "summary"]
+
+ALL = "all"
+"""All parts of the report."""
+_ASKED = ("what-if", "worth", "simulation")  # there only where other options ask for them
 
 _NAMES_SHOWN = 4  # analytes named beside a reading
 _MARK = "            -"  # of an item
@@ -32,12 +48,12 @@ _MARK = "            -"  # of an item
 
 def summary(
     balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None, *,
-    simulated: Simulated | None = None,
+    simulated: Simulated | None = None, parts: Collection[str] = (),
 ) -> str:  # fmt: skip
-    """Return the summary as plain text."""
+    """Return what `print_summary` prints as plain text."""
     return as_text(
         lambda console: print_summary(
-            balance, console, prices, otherwise=otherwise, simulated=simulated
+            balance, console, prices, otherwise=otherwise, simulated=simulated, parts=parts
         )
     )
 
@@ -45,29 +61,74 @@ def summary(
 def print_summary(
     balance: Balance, console: Console, prices: Sequence[Price] = (), *,
     otherwise: WhatIf | None = None, simulated: Simulated | None = None,
+    parts: Collection[str] = (),
 ) -> None:  # fmt: skip
-    """Print the summary to a rich console."""
-    failed = "" if balance.converged else ": NOT CONVERGED"
-    print_heading(console, f"Balance of '{balance.survey.title}'{failed}")
-    for section in outline(
+    """Print the first screen to a rich console, or parts of the report.
+
+    Parameters
+    ----------
+    parts : collection of str, optional
+        Keys of the sections to print, `ALL` for all of them; by default the first screen, and
+        below it what was asked for by other options.
+    """
+    sections = outline(
         balance, Format.TERMINAL, prices=prices, otherwise=otherwise, simulated=simulated
-    ):
-        # tables have captions of their own
-        if section.heading and not isinstance(section.blocks[0], ResultTable):
-            print_heading(console, section.heading)
-        for block in section.blocks:
-            if isinstance(block, ResultTable):
-                print_table(block, console)
-            else:
-                for word, sentence in _rows(block):
-                    console.print(sentence_row(word, sentence))
+    )
+    from rich.text import Text
+
+    first, *rest = sections
+    console.print(Text(balance.survey.title or "Mass and metal balance", style="bold"))
+    if not parts or ALL in parts:
+        _print_first(first, console)
+    wanted = [s for s in sections if s.key in (parts or _ASKED) or ALL in parts]
+    for section in wanted:
+        if section is not first or first.key in parts:
+            _print_section(section, console)
+    absent = [key for key in parts if key != ALL and key not in {s.key for s in wanted}]
+    if absent:
+        console.print()
+        print_lines(f"Nothing here to show of: {', '.join(absent)}.", console)
     console.print()
-    console.print(sentence_row("", CLOSING))
+    left = list(dict.fromkeys(s.key for s in rest if s not in wanted))
+    if not parts:
+        print_lines(f"More: --show with some of {','.join(left)}; --full shows all.", console)
+    print_lines(BRIEF_CLOSING, console)
+
+
+def _print_first(section: Section, console: Console) -> None:
+    """Print the section that stands on the first screen."""
+    for block in section.blocks:
+        console.print()
+        match block:
+            case Lead():
+                print_lines(" ".join(block.texts), console)
+            case Paragraphs():
+                for text in block.texts:
+                    print_lines(text, console)
+            case Terms():
+                for word, sentence in block.pairs:
+                    print_lines(f"{word}: {sentence}", console)
+            case ResultTable():
+                print_plain(block, console)
+
+
+def _print_section(section: Section, console: Console) -> None:
+    # tables have captions of their own
+    if section.heading and not isinstance(section.blocks[0], ResultTable):
+        print_heading(console, section.heading)
+    for block in section.blocks:
+        if isinstance(block, ResultTable):
+            print_table(block, console)
+        else:
+            for word, sentence in _rows(block):
+                console.print(sentence_row(word, sentence))
 
 
 def _rows(block: Block) -> Iterable[tuple[str, str]]:
     """Yield what is said in a block, and the word that stands beside each sentence."""
     match block:
+        case Lead():
+            yield from (("", text) for text in block.texts)
         case Terms():
             yield from block.pairs
         case Boxed():

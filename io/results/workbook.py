@@ -17,6 +17,7 @@ from oretally.io.wording import (
     NOT_A_BALANCE,
     SD_LEGEND,
     Simulated,
+    agreement,
     amount_sheets,
     certificate_figures,
     counts,
@@ -27,7 +28,6 @@ from oretally.io.wording import (
     recovery_sentences,
     simulation_sheet,
     unbalanced_blocks,
-    verdict,
     worth_sheet,
 )
 from oretally.recon.result import Balance, WhatIf
@@ -100,7 +100,7 @@ def _summary(balance: Balance) -> Sheet:
     facts = [
         ("title", balance.survey.title),
         *counts(balance),
-        ("agreement", verdict(balance)),
+        ("agreement", agreement(balance)),
         *(("recovery", sentence) for sentence in recovery_sentences(balance)),
         ("converged", balance.converged),
         ("status", balance.status),
@@ -123,7 +123,7 @@ def _unbalanced(balance: Balance, otherwise: WhatIf | None) -> Iterable[Sheet]:
             ("title", balance.survey.title),
             ("NO BALANCE", NOT_A_BALANCE),
             *counts(balance),
-            ("why", verdict(balance)),
+            ("why", agreement(balance)),
             ("converged", False),
             ("status", balance.status),
             *(row for head, lines in unbalanced_blocks(balance) for row in ((head, ""), *lines)),

@@ -17,6 +17,8 @@ from oretally.io.wording.console import (
     WIDTH,
     as_text,
     print_heading,
+    print_lines,
+    print_plain,
     print_table,
     sentence_row,
     wrapped,
@@ -29,16 +31,18 @@ from oretally.io.wording.loss_tables import (
 )
 from oretally.io.wording.losses import LOSS_HEADING, LossReading, loss_meaning, loss_readings
 from oretally.io.wording.partition_words import partition_remark
+from oretally.io.wording.product_table import product_tables
 from oretally.io.wording.sentences import (
+    BRIEF_CLOSING,
     CLOSING,
     NOT_A_BALANCE,
     SD_LEGEND,
+    agreement,
     certificate_figures,
     counts,
     largest_move,
     notes_of,
     recovery_sentences,
-    verdict,
 )
 from oretally.io.wording.simulation import (
     Simulated,
@@ -100,6 +104,12 @@ from oretally.io.wording.unbalanced import (
     repair_sentences,
     unbalanced_blocks,
 )
+from oretally.io.wording.verdict import (
+    caution_lines,
+    kept_sentences,
+    next_step,
+    verdict_sentences,
+)
 from oretally.io.wording.what_if import otherwise_sentences, otherwise_sheet, otherwise_tables
 from oretally.io.wording.worth import (
     MONEY_CAUTION,
@@ -112,6 +122,7 @@ from oretally.io.wording.worth import (
 )
 
 __all__ = [
+    "BRIEF_CLOSING",
     "CAUTIONS_HEADING",
     "CLOSING",
     "LOSS_HEADING",
@@ -128,11 +139,13 @@ __all__ = [
     "Simulated",
     "SuspectWords",
     "WorthRow",
+    "agreement",
     "amount_sheets",
     "amount_table",
     "amount_tables",
     "as_text",
     "brief",
+    "caution_lines",
     "cautions_of",
     "certificate_figures",
     "circuit_cautions",
@@ -158,6 +171,7 @@ __all__ = [
     "hidden_sentences",
     "hidden_table",
     "is_quiet",
+    "kept_sentences",
     "largest_move",
     "law_table",
     "loss_meaning",
@@ -165,6 +179,7 @@ __all__ = [
     "loss_tables",
     "measured_tables",
     "metal_table",
+    "next_step",
     "notes_of",
     "obstacles",
     "opinion_sentence",
@@ -177,7 +192,10 @@ __all__ = [
     "passing_tables",
     "price_sheet",
     "print_heading",
+    "print_lines",
+    "print_plain",
     "print_table",
+    "product_tables",
     "quiet_sentence",
     "recovery_budget_table",
     "recovery_sentences",
@@ -198,7 +216,7 @@ __all__ = [
     "value_table",
     "variance_factor_sentences",
     "variance_factor_table",
-    "verdict",
+    "verdict_sentences",
     "worth_rows",
     "worth_sheet",
     "worth_table",

@@ -42,6 +42,8 @@ class Caution:
         Why it is shown.
     usual : tuple of str
         The usual cautions.
+    short : str
+        The hazard and the first of what is usual, on one line.
     """
 
     hazard: str
@@ -49,6 +51,7 @@ class Caution:
     because: tuple[str, ...]
     hurts: str
     usual: tuple[str, ...]
+    short: str
 
 
 @cache
@@ -102,7 +105,7 @@ def _called_for(now: Collection[str], names: Sequence[str]) -> tuple[Caution, ..
             reasons[hazard] = [f"The case names '{named}'."]
     return tuple(
         Caution(hazard, entry["title"], tuple(reasons[hazard]), entry["hurts"],
-                tuple(entry["usual"]))
+                tuple(entry["usual"]), entry["short"])
         for hazard, entry in ((h, _data()["hazards"][h]) for h in reasons)
     )  # fmt: skip
 
@@ -136,9 +139,9 @@ def _of_losses(balance: Balance) -> set[str]:
         "sieving": bool(tests & {TestKind.SCREEN, TestKind.GRIND_HALF, TestKind.SPLIT_FINEST}),
         "washing": bool(tests & {TestKind.SPLIT_FINEST, TestKind.TREAT_AGAIN}),
         "precious": any(loss.analyte in fine for loss, _ in tested),
-        "free gold": any(
-            loss.analyte in free and test.kind in (TestKind.SCREEN, TestKind.GRIND_HALF)
-            for loss, test in tested
+        # a screen is proposed where nothing was measured by size: no sign of free grains
+        "free gold": "leach" not in _of_circuit(balance.circuit, survey) and any(
+            loss.analyte in free and test.kind is TestKind.GRIND_HALF for loss, test in tested
         ),
         "refractory": "leach" in _of_circuit(balance.circuit, survey) and any(
             loss.analyte in free and test.kind is TestKind.TREAT_AGAIN for loss, test in tested

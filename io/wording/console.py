@@ -12,7 +12,19 @@ from oretally.io.wording.tables import ResultTable
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-__all__ = ["WIDTH", "as_text", "print_heading", "print_table", "sentence_row", "wrapped"]
+__all__ = [
+    "SCREEN",
+    "WIDTH",
+    "as_text",
+    "print_heading",
+    "print_lines",
+    "print_plain",
+    "print_table",
+    "sentence_row",
+    "wrapped",
+]
+
+SCREEN = 80  # columns of the first screen
 
 WIDTH = 160  # columns of text that is not for a terminal: tables are never cut
 _WIDEST = 1000  # columns of the widest table
@@ -83,3 +95,26 @@ def print_table(table: ResultTable, console: Console) -> None:
     console.width = narrow
     for sentence in table.below:
         console.print(sentence_row("", sentence))
+
+
+def print_lines(sentence: str, console: Console, style: str = "") -> None:
+    """Print a sentence on the first screen, wrapped to its width."""
+    from rich.text import Text
+
+    for line in wrap(sentence, SCREEN, break_on_hyphens=False, break_long_words=False):
+        console.print(Text(line, style=style))
+
+
+def print_plain(table: ResultTable, console: Console) -> None:
+    """Print a table without lines or caption, cells never cut, on the first screen."""
+    from rich.table import Table
+    from rich.text import Text
+
+    shown = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    for name, kind in zip(table.header, table.kinds, strict=True):
+        shown.add_column(Text(name), justify="right" if kind == "number" else "left", no_wrap=True)
+    for row in zip(*table.columns, strict=True):
+        shown.add_row(*(Text(cell) for cell in row))
+    console.print(shown, crop=False)
+    for sentence in table.below:
+        print_lines(sentence, console)

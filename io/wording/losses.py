@@ -28,7 +28,8 @@ from oretally.recon.result import (
     TestKind,
 )
 
-__all__ = ["EXPLANATIONS", "LOSS_HEADING", "LossReading", "loss_meaning", "loss_readings"]
+__all__ = ["EXPLANATIONS", "LOSS_HEADING", "LossReading", "loss_meaning", "loss_readings",
+           "next_test"]  # fmt: skip
 
 LOSS_HEADING = "Where the metal is lost, and as what"
 EXPLANATIONS = {
@@ -242,10 +243,10 @@ def _instruction(balance: Balance, loss: Loss, test: DecidingTest) -> str:
     stream, part = loss.stream, test.part
     if test.kind is TestKind.SCREEN:
         if test.opening_um is not None:
-            return (f"Do first: assay '{stream}' above and below {test.opening_um:g} um, where "
+            return (f"Assay '{stream}' above and below {test.opening_um:g} um, where "
                     f"{test.coarse_percent:.0f} % of it stays on the sieve. Looked at: grade of "
                     "the coarse part less that of the fine part.")  # fmt: skip
-        return (f"Do first: screen '{stream}' on the sieve that keeps about a fifth of it "
+        return (f"Screen '{stream}' on the sieve that keeps about a fifth of it "
                 f"({_begin(balance, loss)}), weigh and assay both parts. Looked at: grade of the "
                 f"coarse part less that of the fine part, if {100 * COARSE_SHARE:.0f} % stay on "
                 "the sieve.")  # fmt: skip
@@ -270,6 +271,30 @@ def _instruction(balance: Balance, loss: Loss, test: DecidingTest) -> str:
                 "coarser.")  # fmt: skip
     return (f"The test between them: treat a sample of '{stream}' once more, as before, and assay "
             "it before and after. Looked at: grade before less grade after.")  # fmt: skip
+
+
+def next_test(balance: Balance) -> str:
+    """Return the test that would tell about the greatest loss of the first analyte with one.
+
+    In short; empty if none is proposed.
+    """
+    loss = next((loss for loss in balance.losses.found if loss.tests), None)
+    if loss is None:
+        return ""
+    test = loss.tests[0]
+    stream, part = loss.stream, test.part
+    if test.kind is TestKind.SCREEN:
+        at = f"{test.opening_um:g} um" if test.opening_um is not None else _FIRST_OPENING
+        verb = "assay" if loss.sieved else "screen"
+        return (f"{verb} '{stream}' {'above and below' if loss.sieved else 'at'} {at}"
+                f"{'' if loss.sieved else ' and assay both parts'}: is {loss.analyte} lost in "
+                "coarse grains?")  # fmt: skip
+    if test.kind is TestKind.GRIND_HALF:
+        return (f"grind half of {part} of '{stream}' and treat both halves again: is the "
+                f"{loss.analyte} locked, or free and missed?")  # fmt: skip
+    if test.kind is TestKind.SPLIT_FINEST:
+        return f"split {part} of '{stream}' once more and assay both: is it lost as slimes?"
+    return f"treat a sample of '{stream}' once more: was {loss.analyte} missed, or out of reach?"
 
 
 def _begin(balance: Balance, loss: Loss) -> str:

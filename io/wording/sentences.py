@@ -9,9 +9,11 @@ from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.result import Balance, BalancedValue
 
 __all__ = [
+    "BRIEF_CLOSING",
     "CLOSING",
     "NOT_A_BALANCE",
     "SD_LEGEND",
+    "agreement",
     "certificate_figures",
     "counts",
     "fit_words",
@@ -20,7 +22,6 @@ __all__ = [
     "notes_of",
     "quoted",
     "recovery_sentences",
-    "verdict",
 ]
 
 SD_LEGEND = "± is one standard deviation (sd) throughout."
@@ -28,6 +29,7 @@ CLOSING = (
     f"{SD_LEGEND} These results describe the samples that were weighed and assayed. They are no "
     "resource statement, valuation or settlement."
 )
+BRIEF_CLOSING = "± is one standard deviation. No resource statement, valuation or settlement."
 NOT_A_BALANCE = (
     "There is no balance of these numbers, so no answers are given. Below stand what was measured, "
     "what is in the way, and what would help."
@@ -75,7 +77,7 @@ def _many(count: int, word: str) -> str:
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
-def verdict(balance: Balance) -> str:
+def agreement(balance: Balance) -> str:
     """Return whether the numbers agree with each other, in one sentence."""
     test = balance.global_test
     if not balance.converged:

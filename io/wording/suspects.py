@@ -24,6 +24,8 @@ __all__ = [
     "is_quiet",
     "opinion_sentence",
     "quiet_sentence",
+    "remedy",
+    "said_of",
     "search_sentence",
     "slip_sentence",
     "suspect_words",
@@ -133,6 +135,25 @@ def _head(balance: Balance, s: Suspect) -> str:
     return f"{text}."
 
 
+def said_of(balance: Balance, s: Suspect) -> str:
+    """Return one suspect in a sentence: what it reads, what the others say, the likeliest slip."""
+    first, slip = s.group[0], next(iter(s.slips), None)
+    if s.together or first.kind != "measurement":
+        return _head(balance, s)
+    row = balance.value(first.where, first.quantity)
+    said = format_with_sd((row.measured or 0.0) - s.estimated_error, s.sd)
+    text = (f"{first} reads {format_number(row.measured)} {row.unit}, the others say "
+            f"{' ± '.join(said)}")  # fmt: skip
+    if slip is not None:
+        text += f". Perhaps {slip.reason}"
+    others = len(s.group) - 1
+    if others == 1:
+        text += f". Or it is {s.group[1]}: nothing here tells which"
+    elif others > 1:
+        text += f". Or it is one of {others} others: nothing here tells which"
+    return f"{text}."
+
+
 def group_words(places: Sequence[ErrorPlace]) -> str:
     """Return several places in a few words; more than four as what they have in common."""
     names = [str(p) for p in places]
@@ -180,7 +201,7 @@ def _details(balance: Balance, s: Suspect) -> Iterator[str]:
 def _tie_sentence(balance: Balance, s: Suspect) -> str:
     """Return what would tell the members of a group apart."""
     members = [*s.group, *(place for place, _ in s.near[:2])]
-    again = "; or ".join(dict.fromkeys(_again(balance, m) for m in members[:4]))
+    again = "; or ".join(dict.fromkeys(remedy(balance, m) for m in members[:4]))
     text = f"To tell them apart: {again}"
     new = [f"{t.quantity} of '{t.stream}'" for t in s.tie_breakers]
     if new:
@@ -188,7 +209,8 @@ def _tie_sentence(balance: Balance, s: Suspect) -> str:
     return f"{text}."
 
 
-def _again(balance: Balance, place: ErrorPlace) -> str:
+def remedy(balance: Balance, place: ErrorPlace) -> str:
+    """Return what would settle whether an error is there: weigh, assay, look for a loss."""
     if place.kind == "loss":
         return f"look for what gets lost at '{place.where}'"
     if place.kind == "gain":

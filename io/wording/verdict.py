@@ -1,0 +1,114 @@
+"""The verdict on a balance in plain words: sound, one number to check first, or not to be used.
+
+What comes after it, in the order of the first screen: what was recovered, the next test, cautions.
+"""
+
+from __future__ import annotations
+
+from oretally.flowsheet.digits import DASH, format_with_sd
+from oretally.flowsheet.survey import DECLARED_LOSS
+from oretally.io.wording.cautions import cautions_of
+from oretally.io.wording.losses import next_test
+from oretally.io.wording.sentences import quoted
+from oretally.io.wording.suspects import is_quiet, remedy, said_of, unexplained_sentence
+from oretally.io.wording.unbalanced import obstacles, repair_sentences
+from oretally.recon.result import Balance
+
+__all__ = ["CHECK", "NOT_CHECKED", "SOUND", "STOP", "caution_lines", "kept_sentences", "next_step",
+           "verdict_sentences"]  # fmt: skip
+
+SOUND, CHECK, STOP = "Sound: use it.", "Check one number first:", "Do not use:"
+NOT_CHECKED = "Not checked:"
+"""How a verdict begins."""
+
+_DEFER = "Local codes and licensed practice come before these reminders."
+_LIKELY = 0.5  # probability from which a further suspect is counted
+
+
+def verdict_sentences(balance: Balance) -> tuple[str, ...]:
+    """Return the verdict with its reason, then what follows from it."""
+    if not balance.converged:
+        return _no_balance(balance)
+    if balance.contradictions:
+        return tuple(f"{STOP} {sentence[0].lower()}{sentence[1:]}" if i == 0 else sentence
+                     for i, sentence in enumerate(balance.contradictions))  # fmt: skip
+    if balance.suspects and not is_quiet(balance):
+        return _suspected(balance)
+    test = balance.global_test
+    if test.consistent is None:
+        return (f"{NOT_CHECKED} no number here checks another, so a wrong one would not show. "
+                "Use the answers with care.",)  # fmt: skip
+    if not test.consistent:
+        return (f"{STOP} the numbers do not agree within their stated errors, and no single one "
+                "explains it. Several are wrong, or errors are stated too small.",)  # fmt: skip
+    return (f"{SOUND} {_checked(balance)} agree within their stated errors, and none stands out.",)
+
+
+def _checked(balance: Balance) -> str:
+    """Return how many numbers could disagree."""
+    measured = [v for v in balance.values
+                if v.measured is not None and v.error_source != DECLARED_LOSS]  # fmt: skip
+    checked = sum(v.value_class.value == "redundant" for v in measured)
+    if checked == len(measured):
+        return f"The {checked} numbers"
+    return f"{checked} of the {len(measured)} numbers are checked by others; they"
+
+
+def _no_balance(balance: Balance) -> tuple[str, ...]:
+    why = obstacles(balance)
+    repairs = repair_sentences(balance)
+    reason = why[0][1] if why else f"The search ended without one: {balance.status}."
+    return (f"{STOP} there is no balance of these numbers. {reason}",
+            *(sentence for _, sentence in repairs[:1]))  # fmt: skip
+
+
+def _suspected(balance: Balance) -> tuple[str, ...]:
+    """Return the first suspect with its slip, and one action."""
+    first = balance.suspects[0]
+    place = first.group[0]
+    what = said_of(balance, first)
+    step = remedy(balance, place)
+    more = sum((s.probability or 0.0) > _LIKELY for s in balance.suspects) - 1
+    begin = CHECK if place.kind == "measurement" and not first.together else "Check first:"
+    if unexplained_sentence(balance):
+        begin = f"{STOP} more than one number is wrong. Begin with this:"
+    elif more > 0:
+        begin = f"Check {more + 1} numbers first, beginning with this:"
+    action = f"{step[0].upper()}{step[1:]}, mend the number, and balance again."
+    return (f"{begin} {what}", f"{action} All below rests on it.")
+
+
+def kept_sentences(balance: Balance) -> tuple[str, ...]:
+    """Return the recovery of each analyte into what is kept, and the extractions, each with ±."""
+    told = [
+        f"Recovery of {k.analyte}: {_percent(*k.percent)} in {quoted(k.streams)}."
+        for k in balance.losses.kept
+    ]
+    told += [
+        f"Extraction of {e.analyte} at '{e.node}': {_percent(e.reconciled, e.reconciled_sd)}."
+        for e in balance.extractions if e.reconciled is not None
+    ]  # fmt: skip
+    return tuple(told)
+
+
+def _percent(value: float | None, sd: float | None) -> str:
+    shown, by = format_with_sd(value, sd)
+    return f"{shown} %" if by == DASH else f"{shown} ± {by} %"
+
+
+def next_step(balance: Balance) -> str:
+    """Return the test that would tell most about the greatest loss, in one line; or nothing.
+
+    Nothing while a number is to be checked first: that is the next step then.
+    """
+    if not balance.converged or balance.contradictions:
+        return ""
+    if balance.suspects and not is_quiet(balance):
+        return ""
+    return next_test(balance)
+
+
+def caution_lines(balance: Balance) -> tuple[str, ...]:
+    """Return the cautions that the case calls for, one line each, and to what they defer."""
+    found = tuple(caution.short for caution in cautions_of(balance))
+    return (*found, _DEFER) if found else ()
