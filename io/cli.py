@@ -79,7 +79,8 @@ def balance(
 @click.option("--svg", type=click.Path(path_type=Path), metavar="FILE",
               callback=ends_in(".svg"),
               help="Write the drawing of the circuit.")  # fmt: skip
-def check(case: Path, svg: Path | None) -> int:
+@click.option("--full", is_flag=True, help="Print the circuit as read, closures and heads too.")
+def check(case: Path, svg: Path | None, full: bool) -> int:
     """Read CASE and judge it: closures, what is checked, what cannot be known. No adjustment."""
     with progress("reading") as say:
         from oretally.io.case import read_case
@@ -95,7 +96,7 @@ def check(case: Path, svg: Path | None) -> int:
             from oretally.io.pictures import circuit_svg, measured_labels
 
             write_whole(svg, circuit_svg(read.circuit, measured_labels(read.survey)))
-    print_check(read, found, _console())
+    print_check(read, found, _console(), full=full)
     if svg is not None:
         click.echo(f"written: {svg}", err=True)
     if found.scale_missing:

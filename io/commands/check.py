@@ -16,6 +16,8 @@ from oretally.io.wording import (
     closure_table,
     head_table,
     hidden_sentence,
+    print_heading,
+    print_lines,
     print_table,
 )
 from oretally.recon import Check
@@ -29,54 +31,81 @@ __all__ = ["print_check"]
 
 _TOLD = 3  # errors that could go unseen, the most harmful ones
 _GROUPS = 6  # groups of errors that cannot be told apart
-_AS_GOOD_AS_ONE = 0.9995  # a correlation that would be written 1.000
+_SHOWN = 4  # remarks on the first screen
+_FAR = 3.0  # sd, beyond which a closure is told
 _WORDS = {
-    ValueClass.REDUNDANT: "measured, checked by others",
-    ValueClass.NONREDUNDANT: "measured, checked by nothing",
-    ValueClass.OBSERVABLE: "not measured, given by the balance",
-    ValueClass.UNOBSERVABLE: "not measured and not determined",
+    ValueClass.REDUNDANT: "numbers measured and checked by others (redundant)",
+    ValueClass.NONREDUNDANT: "measured and checked by nothing (nonredundant)",
+    ValueClass.OBSERVABLE: "not measured, given by the balance (observable)",
+    ValueClass.UNOBSERVABLE: "not measured and not determined (unobservable)",
 }
 
 
-def print_check(case: Case, found: Check, console: Console) -> None:
-    """Print what was read and how well it can be balanced."""
-
-    def say(text: str = "", style: str = "") -> None:
-        console.print(text, style=style or None, markup=False, highlight=False)
-
+def print_check(case: Case, found: Check, console: Console, *, full: bool = False) -> None:
+    """Print how well a case can be balanced; in full, what was read and every closure as well."""
     survey = case.survey
-    names = ", ".join(f"{a.name} [{a.unit}]" for a in survey.analytes) or "none"
-    say(f"'{case.title}' as read", "bold")
-    say(f"basis {survey.basis.value}; analytes: {names}; recoveries refer to '{case.feed}'")
-    kinds = {n.name: n.kind.value for n in case.circuit.nodes}
-    streams = [
-        [s.name, _end(s.source, kinds), "->", _end(s.target, kinds)] for s in case.circuit.streams
-    ]
-    print_table(ResultTable("Circuit", ["stream", "from", "", "to"], streams, 4), console)
-    say("What can be known", "bold")
-    counted = Counter(v.value_class for v in found.classes)
-    for value_class, words in _WORDS.items():
-        say(f"{counted[value_class]:5d}  {words}")
-    say(f"{found.degrees_of_freedom:5d}  independent checks (degrees of freedom)")
-    lone = [v for v in found.classes if v.value_class is ValueClass.NONREDUNDANT]
-    if lone:
-        say(f"An error in these would go unnoticed: {_listed(lone, survey)}.")
+    console.print(case.title, style="bold", markup=False, highlight=False)
+    for sentence in _judged(case, found):
+        print_lines(sentence, console)
+    if full:
+        names = ", ".join(f"{a.name} [{a.unit}]" for a in survey.analytes) or "none"
+        print_heading(console, "As read")
+        print_lines(
+            f"basis {survey.basis.value}; analytes: {names}; recoveries refer to '{case.feed}'",
+            console,
+        )
+        kinds = {n.name: n.kind.value for n in case.circuit.nodes}
+        streams = [
+            [s.name, _end(s.source, kinds), "->", _end(s.target, kinds)]
+            for s in case.circuit.streams
+        ]
+        print_table(ResultTable("Circuit", ["stream", "from", "", "to"], streams, 4), console)
+        if found.closures:
+            print_table(closure_table(found.closures), console)
+        if found.heads:
+            print_table(head_table(found.heads, adjusted=False), console)
+    foreseen = _foreseen(found.foreseen, survey) if found.foreseen else []
+    told = [*foreseen, *found.notes, *case.notes]
+    shown = told if full else told[:_SHOWN]
+    if shown:
+        console.print()
+    for sentence in shown:
+        print_lines(f"- {sentence}", console)
+    console.print()
+    if not full:
+        left = f"{len(told) - len(shown)} more remarks, " if len(told) > len(shown) else ""
+        print_lines(f"More: --full prints {left}the circuit, closures and heads.", console)
+    print_lines(f"{SD_LEGEND} Nothing was adjusted.", console)
+
+
+def _judged(case: Case, found: Check) -> list[str]:
+    """Return whether the case can be balanced, what is checked, and the worst closure."""
+    survey, told = case.survey, list[str]()
     if found.scale_missing:
-        say(f"No {survey.basis.quantity} was measured: nothing fixes the scale, and the case "
-            "cannot be balanced.")  # fmt: skip
-    for sentence in _foreseen(found.foreseen, survey) if found.foreseen else ():
-        say(f"- {sentence}")
-    for note in (*found.notes, *case.notes):
-        say(f"- {note}")
-    if found.closures:
-        print_table(closure_table(found.closures), console)
-        worst = max(found.closures, key=lambda c: abs(c.z))
-        if abs(worst.z) > 3.0:
-            say(f"The {worst.quantity} closure of '{worst.node}' is {abs(worst.z):.1f} times its "
-                "expected sd: look at its numbers before balancing.")  # fmt: skip
-    if found.heads:
-        print_table(head_table(found.heads, adjusted=False), console)
-    say(f"{SD_LEGEND} Nothing was adjusted.")
+        told.append(
+            f"Cannot be balanced: no {survey.basis.quantity} was measured, so nothing fixes the "
+            "scale."
+        )
+    else:
+        told.append(
+            "Can be balanced."
+            if found.degrees_of_freedom
+            else "Can be balanced, but no number checks another: a wrong one would not show."
+        )
+    counted = Counter(v.value_class for v in found.classes)
+    told += [f"{counted[c]} {words}." for c, words in _WORDS.items() if counted[c]]
+    lone = [v for v in found.classes if v.value_class is ValueClass.NONREDUNDANT]
+    if lone and found.degrees_of_freedom:
+        told.append(f"An error in these would go unnoticed: {_listed(lone, survey)}.")
+    worst = max(found.closures, key=lambda c: abs(c.z), default=None)
+    if worst is not None and abs(worst.z) > _FAR:
+        told.append(
+            f"The {worst.quantity} closure of '{worst.node}' is {abs(worst.z):.1f} times its "
+            "expected sd: look at its numbers before balancing."
+        )
+    elif worst is not None:
+        told.append(f"Every node closes within {_FAR:g} times its expected error.")
+    return told
 
 
 def _listed(values: Sequence[CheckedValue], survey: Survey) -> str:
@@ -113,13 +142,10 @@ def _foreseen(found: GrossErrors, survey: Survey) -> list[str]:
         kin.setdefault(_alike(group, survey), []).append(group)
     for groups in list(kin.values())[:_GROUPS]:
         names = "; ".join(map(str, groups[0].members))
-        least = min(group.correlation for group in groups)
         others = len(groups) - 1
         more = f" So it is in {others} other size {'class' if others == 1 else 'classes'}."
         tell = "no data here can tell which" if groups[0].exact else (
-            f"the data can hardly tell which (correlation {least:.3f} or more)"
-            if least < _AS_GOOD_AS_ONE
-            else "the data can hardly tell which"
+            "the data can hardly tell which"
         )  # fmt: skip
         sentences.append(
             f"If one of these is wrong, {tell}: {names}.{more if others else ''}"
@@ -128,7 +154,7 @@ def _foreseen(found: GrossErrors, survey: Survey) -> list[str]:
         left = len(kin) - _GROUPS
         sentences.append(f"So it is with {left} more group{'s' if left > 1 else ''}.")
     hidden = [h for h in found.hidden[:_TOLD] if abs(h.points) >= MOVES_NOTHING]
-    return [*sentences, *(hidden_sentence(h, found.power) for h in hidden)]
+    return [*(hidden_sentence(h, found.power) for h in hidden), *sentences]
 
 
 def _end(name: str | None, kinds: dict[str, str]) -> str:

@@ -42,7 +42,8 @@ _SUSPECTS_SHOWN = 3
 _AMOUNTS_SHOWN = 6  # rows of metal in mass, where no price asks for them
 _CHANGES_SHOWN = 12  # values that change in a what if
 _BUDGETS_SHOWN = 12  # recoveries
-_PRODUCTS_SHOWN, _PRODUCT_LINES = 8, 16  # rows of the table of products, lines of all its parts
+_PRODUCTS_SHOWN = 8  # rows of the table of products
+_LINES = 22  # of a first screen, less its title, the empty lines and what stands at its end
 _WIDTHS = {Format.TERMINAL: 80, Format.PAGE: 110, Format.PDF: 100}  # characters of that table
 _Part = tuple[str, str, Iterable[Block]]  # key, heading and what a section holds
 
@@ -65,7 +66,7 @@ def outline(
         What drawn surveys say of the answers.
     """
     notes = words.notes_of(balance, simulated=simulated is not None)
-    summary, method = ("summary", "", _summary(balance, shown)), _method(balance, shown)
+    summary, method = ("summary", "", _summary(balance, shown, prices)), _method(balance, shown)
     if balance.converged:
         told = [
             summary,
@@ -111,21 +112,23 @@ def _held(*tables: ResultTable) -> Iterator[ResultTable]:
     return (table for table in tables if table.rows)
 
 
-def _summary(balance: Balance, shown: Format) -> Iterator[Block]:
+def _summary(balance: Balance, shown: Format, prices: Sequence[Price]) -> Iterator[Block]:
     """Yield what everybody wants to know: is it sound, what was recovered, what next."""
-    yield Lead(words.verdict_sentences(balance))
+    lead = words.verdict_sentences(balance)
+    yield Lead(lead)
     if not balance.converged:
         return
-    kept = words.kept_sentences(balance)
-    if kept:
-        yield Paragraphs(kept)
-    brief = shown is Format.TERMINAL
-    yield from words.product_tables(
-        balance, _WIDTHS[shown], most=_PRODUCTS_SHOWN if brief else None,
-        lines=_PRODUCT_LINES if brief else None,
-    )  # fmt: skip
+    worth = words.worth_sentence(balance, prices)
+    kept = (*words.kept_sentences(balance), *([worth] if worth else []))
     step, cautions = words.next_step(balance), words.caution_lines(balance)
     pairs = [*([("Next", step)] if step else []), *(("Caution", line) for line in cautions)]
+    if kept:
+        yield Paragraphs(kept)
+    most = lines = None
+    if shown is Format.TERMINAL:
+        texts = [" ".join(lead), *kept, *(f"{word}: {text}" for word, text in pairs)]
+        most, lines = _PRODUCTS_SHOWN, _LINES - sum(len(words.screen_lines(t)) for t in texts)
+    yield from words.product_tables(balance, _WIDTHS[shown], most=most, lines=lines)
     if pairs:
         yield Terms(tuple(pairs))
 

@@ -40,7 +40,7 @@ __all__ = ["ALL", "print_summary", "summary"]
 
 ALL = "all"
 """All parts of the report."""
-_ASKED = ("what-if", "worth", "simulation")  # there only where other options ask for them
+_ASKED = ("what-if", "simulation")  # there only where other options ask for them
 
 _NAMES_SHOWN = 4  # analytes named beside a reading
 _MARK = "            -"  # of an item
@@ -78,8 +78,9 @@ def print_summary(
 
     first, *rest = sections
     console.print(Text(balance.survey.title or "Mass and metal balance", style="bold"))
+    asked = any(section.key in _ASKED for section in rest)
     if not parts or ALL in parts:
-        _print_first(first, console)
+        _print_first(first, console, tables=not asked or ALL in parts)
     wanted = [s for s in sections if s.key in (parts or _ASKED) or ALL in parts]
     for section in wanted:
         if section is not first or first.key in parts:
@@ -91,14 +92,17 @@ def print_summary(
     console.print()
     left = list(dict.fromkeys(s.key for s in rest if s not in wanted))
     if not parts:
-        print_lines(f"More: --show with some of {','.join(left)}; --full shows all.", console)
+        print_lines(f"More: --show with {', '.join(left)}; or --full.", console)
     print_lines(BRIEF_CLOSING, console)
 
 
-def _print_first(section: Section, console: Console) -> None:
-    """Print the section that stands on the first screen."""
-    for block in section.blocks:
-        console.print()
+def _print_first(section: Section, console: Console, *, tables: bool) -> None:
+    """Print the section that stands on the first screen, with its tables or without."""
+    for i, block in enumerate(section.blocks):
+        if isinstance(block, ResultTable) and not tables:
+            continue
+        if i:
+            console.print()
         match block:
             case Lead():
                 print_lines(" ".join(block.texts), console)

@@ -20,6 +20,7 @@ from oretally.io.wording.console import (
     print_lines,
     print_plain,
     print_table,
+    screen_lines,
     sentence_row,
     wrapped,
 )
@@ -117,6 +118,7 @@ from oretally.io.wording.worth import (
     amount_table,
     price_sheet,
     worth_rows,
+    worth_sentence,
     worth_sheet,
     worth_table,
 )
@@ -201,6 +203,7 @@ __all__ = [
     "recovery_sentences",
     "recovery_table",
     "repair_sentences",
+    "screen_lines",
     "search_sentence",
     "sentence_row",
     "separation_table",
@@ -218,6 +221,7 @@ __all__ = [
     "variance_factor_table",
     "verdict_sentences",
     "worth_rows",
+    "worth_sentence",
     "worth_sheet",
     "worth_table",
     "wrapped",

@@ -20,6 +20,7 @@ __all__ = [
     "print_lines",
     "print_plain",
     "print_table",
+    "screen_lines",
     "sentence_row",
     "wrapped",
 ]
@@ -97,11 +98,16 @@ def print_table(table: ResultTable, console: Console) -> None:
         console.print(sentence_row("", sentence))
 
 
+def screen_lines(sentence: str) -> list[str]:
+    """Return a sentence as lines of the first screen."""
+    return wrap(sentence, SCREEN, break_on_hyphens=False, break_long_words=False)
+
+
 def print_lines(sentence: str, console: Console, style: str = "") -> None:
     """Print a sentence on the first screen, wrapped to its width."""
     from rich.text import Text
 
-    for line in wrap(sentence, SCREEN, break_on_hyphens=False, break_long_words=False):
+    for line in screen_lines(sentence):
         console.print(Text(line, style=style))
 
 

@@ -77,9 +77,9 @@ def product_tables(
     fitted = list(_fitting(names, blocks, width))
     tables = [_joined(some) for some in fitted]
     parts = len(tables) if lines is None else max(1, lines // (len(rows) + 2))
-    more = [(len(mass) - len(largest), "products"),
-            (sum(len(some) - 1 for some in fitted[parts:]), "analytes")]  # fmt: skip
-    told = listed([f"{n} more {what}" for n, what in more if n] or [""])
+    more = [(len(mass) - len(largest), "product"),
+            (sum(len(some) - 1 for some in fitted[parts:]), "analyte")]  # fmt: skip
+    told = listed([f"{n} more {what}{'s' * (n > 1)}" for n, what in more if n] or [""])
     if told:
         tables[parts - 1] = replace(tables[parts - 1], below=(f"{told}: --show recoveries.",))
     return tables[:parts]

@@ -29,7 +29,7 @@ CLOSING = (
     f"{SD_LEGEND} These results describe the samples that were weighed and assayed. They are no "
     "resource statement, valuation or settlement."
 )
-BRIEF_CLOSING = "± is one standard deviation. No resource statement, valuation or settlement."
+BRIEF_CLOSING = "Follow local codes. ± is one sd. No resource statement, valuation or settlement."
 NOT_A_BALANCE = (
     "There is no balance of these numbers, so no answers are given. Below stand what was measured, "
     "what is in the way, and what would help."

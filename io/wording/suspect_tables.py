@@ -114,8 +114,9 @@ def hidden_sentence(h: HiddenError, power: float) -> str:
             f"{h.unit}, moves {moves}."
         )
     missed = round(100.0 * (1.0 - power))
+    unit = "points" if h.unit == "%" else h.unit
     return (
-        f"An error of {format_number(h.size, 2)} {h.unit} in {h.quantity} of '{h.stream}' would "
+        f"An error of {format_number(h.size, 2)} {unit} in {h.quantity} of '{h.stream}' would "
         f"pass unnoticed in {missed} of 100 cases, and move {moves}."
     )
 

@@ -139,7 +139,8 @@ def said_of(balance: Balance, s: Suspect) -> str:
     """Return one suspect in a sentence: what it reads, what the others say, the likeliest slip."""
     first, slip = s.group[0], next(iter(s.slips), None)
     if s.together or first.kind != "measurement":
-        return _head(balance, s)
+        head = _head(balance, s)
+        return f"{head[0].lower()}{head[1:]}"
     row = balance.value(first.where, first.quantity)
     said = format_with_sd((row.measured or 0.0) - s.estimated_error, s.sd)
     text = (f"{first} reads {format_number(row.measured)} {row.unit}, the others say "

@@ -9,7 +9,7 @@ from oretally.flowsheet.digits import DASH, format_with_sd
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io.wording.cautions import cautions_of
 from oretally.io.wording.losses import next_test
-from oretally.io.wording.sentences import quoted
+from oretally.io.wording.sentences import listed, quoted
 from oretally.io.wording.suspects import is_quiet, remedy, said_of, unexplained_sentence
 from oretally.io.wording.unbalanced import obstacles, repair_sentences
 from oretally.recon.result import Balance
@@ -21,7 +21,6 @@ SOUND, CHECK, STOP = "Sound: use it.", "Check one number first:", "Do not use:"
 NOT_CHECKED = "Not checked:"
 """How a verdict begins."""
 
-_DEFER = "Local codes and licensed practice come before these reminders."
 _LIKELY = 0.5  # probability from which a further suspect is counted
 
 
@@ -65,30 +64,31 @@ def _no_balance(balance: Balance) -> tuple[str, ...]:
 def _suspected(balance: Balance) -> tuple[str, ...]:
     """Return the first suspect with its slip, and one action."""
     first = balance.suspects[0]
-    place = first.group[0]
-    what = said_of(balance, first)
-    step = remedy(balance, place)
+    what, step = said_of(balance, first), remedy(balance, first.group[0])
+    if first.together:
+        step = "look up which is which, or measure them again"
     more = sum((s.probability or 0.0) > _LIKELY for s in balance.suspects) - 1
-    begin = CHECK if place.kind == "measurement" and not first.together else "Check first:"
+    begin = CHECK if first.group[0].kind == "measurement" and not first.together else "Check first:"
     if unexplained_sentence(balance):
         begin = f"{STOP} more than one number is wrong. Begin with this:"
     elif more > 0:
         begin = f"Check {more + 1} numbers first, beginning with this:"
-    action = f"{step[0].upper()}{step[1:]}, mend the number, and balance again."
-    return (f"{begin} {what}", f"{action} All below rests on it.")
+    action = f"{step[0].upper()}{step[1:]}, mend it, and balance again: all below rests on it."
+    return (f"{begin} {what}", action)
 
 
 def kept_sentences(balance: Balance) -> tuple[str, ...]:
     """Return the recovery of each analyte into what is kept, and the extractions, each with ±."""
-    told = [
-        f"Recovery of {k.analyte}: {_percent(*k.percent)} in {quoted(k.streams)}."
-        for k in balance.losses.kept
-    ]
-    told += [
-        f"Extraction of {e.analyte} at '{e.node}': {_percent(e.reconciled, e.reconciled_sd)}."
+    into: dict[tuple[str, ...], list[str]] = {}
+    for k in balance.losses.kept:
+        into.setdefault(k.streams, []).append(f"{_percent(*k.percent)} of the {k.analyte}")
+    told = [f"{listed(shares)} in {quoted(streams)}" for streams, shares in into.items()]
+    leached = [
+        f"{_percent(e.reconciled, e.reconciled_sd)} of the {e.analyte} at '{e.node}'"
         for e in balance.extractions if e.reconciled is not None
     ]  # fmt: skip
-    return tuple(told)
+    found = [("Recovered", told), ("Extracted", leached)]
+    return tuple(f"{word}: {'; '.join(parts)}." for word, parts in found if parts)
 
 
 def _percent(value: float | None, sd: float | None) -> str:
@@ -109,6 +109,5 @@ def next_step(balance: Balance) -> str:
 
 
 def caution_lines(balance: Balance) -> tuple[str, ...]:
-    """Return the cautions that the case calls for, one line each, and to what they defer."""
-    found = tuple(caution.short for caution in cautions_of(balance))
-    return (*found, _DEFER) if found else ()
+    """Return the cautions that the case calls for, one line each."""
+    return tuple(caution.short for caution in cautions_of(balance))

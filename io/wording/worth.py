@@ -16,7 +16,8 @@ from oretally.io.files import Sheet
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import AnalyteAmount, Balance
 
-__all__ = ["MONEY_CAUTION", "WorthRow", "amount_table", "price_sheet", "worth_rows", "worth_sheet",
+__all__ = ["MONEY_CAUTION", "WorthRow", "amount_table", "price_sheet", "worth_rows",
+           "worth_sentence", "worth_sheet",
            "worth_table"]  # fmt: skip
 
 MONEY_CAUTION = (
@@ -53,6 +54,21 @@ def _standing(balance: Balance, amount: AnalyteAmount) -> str:
     if any(loss.stream == amount.stream for loss in losses):
         return "lost"
     return "kept" if any(amount.stream in loss.kept for loss in losses) else ""
+
+
+def worth_sentence(balance: Balance, prices: Sequence[Price]) -> str:
+    """Return what the metal that is kept, and that is lost, is worth; empty without prices."""
+    if not prices:
+        return ""
+    whole, _ = _units(balance, prices)
+    rows = list(worth_rows(balance, prices))
+    told = []
+    for standing in ("kept", "lost"):
+        own = [r for r in rows if r.standing == standing]
+        joint = [r for r in rows if r.name == f"all that is {standing}"]
+        found = (joint or own)[-1:] if joint or len(own) == 1 else []
+        told += [f"{' ± '.join(format_with_sd(r.worth, r.sd))} {whole} {standing}" for r in found]
+    return f"At the stated prices: {', '.join(told)} (no valuation)." if told else ""
 
 
 def worth_table(balance: Balance, prices: Sequence[Price]) -> ResultTable:
