@@ -52,7 +52,7 @@ def comparison_report(found: Comparison) -> str:
         Section("cautions", CAUTIONS_HEADING, (*hurts, Paragraphs((defer(),)))),
     ]
     return page(title, sections if hurts else sections[:-1], about=f"Compared: {title}",
-                closing=SD_LEGEND, wide={"differences"})  # fmt: skip
+                closing=SD_LEGEND)  # fmt: skip
 
 
 def _picture(found: Comparison, answers: int) -> tuple[Block, ...]:

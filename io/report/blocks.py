@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import Enum, auto
 
@@ -9,6 +10,9 @@ from oretally.io.wording import Caution, LossReading, ResultTable, SuspectWords
 
 __all__ = ["Block", "Boxed", "Format", "Items", "Lead", "Paragraphs", "Picture", "Section",
            "Suspects", "Terms"]  # fmt: skip
+
+_UPRIGHT = 640.0  # a picture wider than that gets a page across [px]
+_SIZE = re.compile(r'<svg [^>]*?width="([\d.]+)" height="([\d.]+)"')
 
 
 class Format(Enum):
@@ -69,6 +73,12 @@ class Picture:
     svg: str
     caption: str
 
+    @property
+    def size(self) -> tuple[float, float]:
+        """Width and height that the drawing itself states, in px."""
+        size = _SIZE.match(self.svg)
+        return (400.0, 300.0) if size is None else (float(size[1]), float(size[2]))
+
 
 Block = (
     Lead
@@ -101,3 +111,9 @@ class Section:
     key: str
     heading: str
     blocks: tuple[Block, ...]
+
+    @property
+    def across(self) -> bool:
+        """Whether it is a drawing that needs a page across."""
+        drawn = [block for block in self.blocks if isinstance(block, Picture)]
+        return len(drawn) == len(self.blocks) and any(p.size[0] > _UPRIGHT for p in drawn)

@@ -20,7 +20,7 @@ _FIGURE_SPACE = "\u2007"  # as wide as a digit: pads numbers so that decimal poi
 
 def page(
     title: str, sections: Sequence[Section], *, about: str, closing: str,
-    wide: Collection[str] = (), folded: Collection[str] = (),
+    folded: Collection[str] = (),
 ) -> str:  # fmt: skip
     """Return a report as one self-contained HTML document.
 
@@ -33,13 +33,11 @@ def page(
         The title of the document, beside what others are called.
     closing : str
         What stands below all.
-    wide : collection of str, optional
-        Keys of the sections that are printed on pages across.
     folded : collection of str, optional
         Keys of the sections that show their heading alone until it is clicked; whole in print.
     """
     return template("report.html.j2").render(
-        title=title, about=about, sections=sections, wide=wide, folded=folded, closing=closing,
+        title=title, about=about, sections=sections, folded=folded, closing=closing,
         kind=_kind,
         cells=_cells, version=version("oretally"),
     )  # fmt: skip

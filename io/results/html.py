@@ -13,7 +13,6 @@ from oretally.recon.result import Balance, WhatIf
 __all__ = ["html_report"]
 
 _OPEN = frozenset({"suspects", "simulation", "worth"})  # asked for, or to be seen at once
-_WIDE = frozenset({"simulation", "circuit", "flows", "sizes", "values", "budgets"})
 
 
 def html_report(
@@ -39,6 +38,6 @@ def html_report(
         balance, Format.PAGE, prices=prices, otherwise=otherwise, simulated=simulated
     )
     return page(
-        title, sections, about=f"{title}: mass and metal balance", closing=CLOSING, wide=_WIDE,
+        title, sections, about=f"{title}: mass and metal balance", closing=CLOSING,
         folded={s.key for s in sections} - FRONT - _OPEN,
     )  # fmt: skip
