@@ -40,6 +40,7 @@ UNTOUCHED = (
 _SOUND = 0.5  # probability that all numbers are right, from which no number is told
 _UNEXPLAINED = 1e-4  # chance of what the likeliest explanation leaves, below which it is none
 _MANY = 4  # members of a group that are told one by one
+_OTHER = 0.1  # probability from which another member is told on the first screen
 _HARDLY = 0.01  # probability below which a member of a group is not told
 
 
@@ -147,11 +148,10 @@ def said_of(balance: Balance, s: Suspect) -> str:
             f"{' ± '.join(said)}")  # fmt: skip
     if slip is not None:
         text += f". Perhaps {slip.reason}"
-    others = len(s.group) - 1
-    if others == 1:
-        text += f". Or it is {s.group[1]}: nothing here tells which"
-    elif others > 1:
-        text += f". Or it is one of {others} others: nothing here tells which"
+    others = [m for m, p in zip(s.group[1:], s.shares[1:], strict=False) if p >= _OTHER]
+    if others:
+        names = str(others[0]) if len(others) == 1 else f"one of {len(others)} others"
+        text += f". Or it is {names}: nothing here tells which"
     return f"{text}."
 
 
