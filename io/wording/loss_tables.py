@@ -18,7 +18,7 @@ _TEST_LEGEND = (
     "the limits of all of them says that none holds.",
 )
 _LOSS_LEGEND = (
-    "Of loss, of feed: share of what the solids of that product hold, and of what the feed holds. "
+    "Of its own, of feed: share of what that product's solids hold, and of what the feed holds. "
     "x whole, x head: grade of the class over that of the product's solids, and of the feed's.",
 )
 _TESTS_SHOWN = 6  # in a terminal
@@ -43,10 +43,10 @@ def loss_tables(balance: Balance) -> list[ResultTable]:
                 rows.append([loss.stream if i == 0 else "", part.label, *cells])
         if rows:
             unit = analyte.unit.symbol
-            heads = (f"{analyte.name} [{unit}]", "of loss [%]", "of feed [%]",
+            heads = (f"{analyte.name} [{unit}]", "of its own [%]", "of feed [%]",
                      "x whole", "x head")  # fmt: skip
-            header = ["lost in", "class", *(h for head in heads for h in (head, "±"))]
-            tables.append(ResultTable(f"Loss of {analyte.name} by size", header, rows, 2))
+            header = ["product", "class", *(h for head in heads for h in (head, "±"))]
+            tables.append(ResultTable(f"{analyte.name} by size", header, rows, 2))
     # one legend for all of them, below the last
     return [*tables[:-1], *(replace(table, legend=_LOSS_LEGEND) for table in tables[-1:])]
 

@@ -31,14 +31,14 @@ from oretally.recon.result import (
 __all__ = ["EXPLANATIONS", "LOSS_HEADING", "LossReading", "loss_meaning", "loss_readings",
            "next_test"]  # fmt: skip
 
-LOSS_HEADING = "Where the metal is lost, and as what"
+LOSS_HEADING = "Where the rest of the metal is, and as what"
 EXPLANATIONS = {
-    LossCause.COARSE_UNTOUCHED: "coarse grains untouched: as rich as the head, or the whole loss",
+    LossCause.COARSE_UNTOUCHED: "coarse grains untouched: as rich as the head, or with all of it",
     LossCause.NO_SIZE: "no size stands out: both parts have one grade",
     LossCause.ALL_FINE: "all of it is in the finer part",
     LossCause.LOCKED: "locked in coarse particles: only the ground half gives it up",
     LossCause.FREE: "free coarse grains that were missed: both halves give them up",
-    LossCause.SLIMES: "the very finest is lost: the coarser half is like the next class",
+    LossCause.SLIMES: "it is in the very finest: the coarser half is like the next class",
     LossCause.NOT_BY_SIZE: "not by size: both halves have one grade",
     LossCause.MISSED: "missed: the second treatment takes the same share as the first",
     LossCause.OUT_OF_REACH: "out of reach: the second treatment takes nothing",
@@ -77,11 +77,9 @@ def loss_meaning(balance: Balance) -> str:
     parts = []
     if kept:
         said = "; ".join(f"{listed(names)}: {quoted(streams)}" for streams, names in kept.items())
-        parts.append(
-            f"Lost is what leaves otherwise than in the product that counts as kept ({said})."
-        )
+        parts.append(f"What counts as kept: {said}. The rest of the metal is told here.")
     if balance.losses.not_read:
-        why = ("what is kept is no richer in it than what is lost" if balance.losses.stated else
+        why = ("what is kept is no richer in it than the rest" if balance.losses.stated else
                f"no product has {LEAST_ENRICHMENT:g} times the grade of the feed")  # fmt: skip
         parts.append(f"Not read: {listed(balance.losses.not_read)}, as {why}.")
     if len(kept) > 1 and not balance.losses.stated:
@@ -112,7 +110,7 @@ def _by_size(balance: Balance, loss: Loss) -> LossReading:
     if loss.ends and not matter:
         sentences.append(
             f"Neither end is richer than the whole beyond chance and holds {100 * LEAST_SHARE:.0f} "
-            f"% of this loss. {loss.analyte} that the treatment missed at all sizes, and "
+            f"% of it. {loss.analyte} that the treatment missed at all sizes, and "
             f"{loss.analyte} that it cannot take (locked finely, or in another mineral), look the "
             "same by size."
         )
@@ -132,7 +130,7 @@ def _without_sizes(balance: Balance, losses: Sequence[Loss]) -> LossReading:
     what = "sieved, but not assayed by size" if first.sieved else "not measured by size"
     sentences.append(
         f"'{first.stream}' was {what}: no number here says in which sizes {listed(names)} "
-        f"{'is' if len(names) == 1 else 'are'} lost."
+        f"{'is' if len(names) == 1 else 'are'} there."
     )
     tested = [loss for loss in losses if loss.tests]
     if not tested:
@@ -204,7 +202,7 @@ def _cannot_tell(balance: Balance, loss: Loss, end: LossEnd) -> str:
         words = (f"Two explanations fit: {a} locked in coarse particles, or free coarse grains "
                  f"{slow}. Grades by size cannot tell them apart.")  # fmt: skip
         if end.against_head is Standing.RICHER:
-            words += (f" {label} is richer than the head: what is lost there was hardly treated, "
+            words += (f" {label} is richer than the head: what is there was hardly treated, "
                       "or gathers there.")  # fmt: skip
         return words + " A few rich grains in one sample look the same: assay a second split of it."
     return (f"{a} in {label} may be slimes too fine for the device, fine grains that are locked "
@@ -287,13 +285,13 @@ def next_test(balance: Balance) -> str:
         at = f"{test.opening_um:g} um" if test.opening_um is not None else _FIRST_OPENING
         verb = "assay" if loss.sieved else "screen"
         return (f"{verb} '{stream}' {'above and below' if loss.sieved else 'at'} {at}"
-                f"{'' if loss.sieved else ' and assay both parts'}: is {loss.analyte} lost in "
+                f"{'' if loss.sieved else ' and assay both parts'}: is its {loss.analyte} in "
                 "coarse grains?")  # fmt: skip
     if test.kind is TestKind.GRIND_HALF:
         return (f"grind half of {part} of '{stream}' and treat both halves again: is the "
                 f"{loss.analyte} locked, or free and missed?")  # fmt: skip
     if test.kind is TestKind.SPLIT_FINEST:
-        return f"split {part} of '{stream}' once more and assay both: is it lost as slimes?"
+        return f"split {part} of '{stream}' once more and assay both: is it slimes?"
     return f"treat a sample of '{stream}' once more: was {loss.analyte} missed, or out of reach?"
 
 

@@ -29,7 +29,7 @@ _Row = Sequence[object]
 
 
 def amount_table(balance: Balance) -> ResultTable:
-    """Return the mass of each analyte in feed and products, and which of them count as lost."""
+    """Return the mass of each analyte in feed and products, and which of them count as kept."""
     rows = []
     largest = {
         a.name: max((m.amount for m in balance.amounts if m.analyte == a.name), default=0.0)
@@ -47,23 +47,23 @@ def amount_table(balance: Balance) -> ResultTable:
 
 
 def _standing(balance: Balance, amount: AnalyteAmount) -> str:
-    """Return whether an amount is fed, kept or lost; empty where nothing is read as lost."""
+    """Return whether an amount is fed, kept or not; empty where nothing is read so."""
     if not amount.product:
         return "fed"
     losses = [loss for loss in balance.losses.found if loss.analyte == amount.analyte]
     if any(loss.stream == amount.stream for loss in losses):
-        return "lost"
+        return "not kept"
     return "kept" if any(amount.stream in loss.kept for loss in losses) else ""
 
 
 def worth_sentence(balance: Balance, prices: Sequence[Price]) -> str:
-    """Return what the metal that is kept, and that is lost, is worth; empty without prices."""
+    """Return what the metal that is kept, and that is not, is worth; empty without prices."""
     if not prices:
         return ""
     whole, _ = _units(balance, prices)
     rows = list(worth_rows(balance, prices))
     told = []
-    for standing in ("kept", "lost"):
+    for standing in ("kept", "not kept"):
         own = [r for r in rows if r.standing == standing]
         joint = [r for r in rows if r.name == f"all that is {standing}"]
         found = (joint or own)[-1:] if joint or len(own) == 1 else []

@@ -46,7 +46,7 @@ def worth_totals(
         found = [loss for loss in losses.found if loss.analyte == answers.analytes[k]]
         lost += [(k, at[loss.stream]) for loss in found]
         kept += [(k, at[name]) for name in dict.fromkeys(s for x in found for s in x.kept)]
-    for name, parts in (("all that is kept", kept), ("all that is lost", lost)):
+    for name, parts in (("all that is kept", kept), ("all that is not kept", lost)):
         if len({j for _, j in parts}) > 1:  # that of one stream stands there
             sums.append((name, parts))
     rows = []

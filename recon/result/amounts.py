@@ -140,7 +140,7 @@ class WorthTotal:
     Attributes
     ----------
     name : str
-        A stream, 'all that is kept' or 'all that is lost'.
+        A stream, 'all that is kept' or 'all that is not kept'.
     analytes : tuple of str
         Those that count.
     worth, sd : float
