@@ -29,7 +29,7 @@ from oretally.io.definition import (
     loss_note,
     read_metal_prices,
 )
-from oretally.io.files import Table
+from oretally.io.files import Table, collection_paused
 from oretally.io.laboratory import error_rule, metallics_measurements, read_lab
 from oretally.io.measurements import assayed_analytes, leach_faults, read_survey
 from oretally.io.sizes import SizesReading, read_sizes, sizes_table
@@ -72,6 +72,7 @@ class Case:
     source: Path
 
 
+@collection_paused()
 def read_case(source: str | Path) -> Case:
     """Read a case folder or workbook.
 

@@ -39,12 +39,11 @@ from oretally.io.cells.values import (
     Weight,
     value_in_own_unit,
 )
-from oretally.io.cells.words import NOT_MEASURED, folded_word, with_own_unit
+from oretally.io.cells.words import with_own_unit
 
 __all__ = [
     "DENSITIES",
     "MASS",
-    "NOT_MEASURED",
     "OTHER_QUANTITIES",
     "RELATIVE",
     "SHARES",
@@ -68,7 +67,6 @@ __all__ = [
     "entered",
     "error_of_nothing",
     "error_without_value",
-    "folded_word",
     "in_unit_of",
     "is_relative",
     "percent_refused",

@@ -29,6 +29,8 @@ class StatedError:
         """Return the sd of a value, in the unit of the value."""
         if self.unit is None:
             return self.number / 100.0 * value
+        if self.unit is unit:
+            return self.number
         return unit.from_base(self.unit.to_base(self.number))
 
 

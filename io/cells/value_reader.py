@@ -8,10 +8,8 @@ from typing import TypeVar
 from oretally.flowsheet import ErrorModel, ErrorRule, Fault, Place, Unit
 from oretally.flowsheet.circuit import fold_name
 from oretally.io.cells.extrapolation import extrapolation_notes
-from oretally.io.cells.numbers import plain_number
 from oretally.io.cells.stated_errors import StatedError, error_of_nothing, read_row_error
 from oretally.io.cells.values import Measurand, TypedValue
-from oretally.io.cells.words import NOT_MEASURED, folded_word
 from oretally.io.files import Cell, Table
 
 __all__ = ["ValueReader"]
@@ -50,12 +48,12 @@ class ValueReader(ABC):
 
         ``unit`` is that of its column.
         """
-        meaning = None if plain_number(cell) is not None else NOT_MEASURED.get(folded_word(cell))
-        if meaning is not None:
-            self.notes.append(f"{place.quantity} of '{place.stream}' is '{cell.text}': {meaning}; "
+        found = of.read(cell, self.table, place, unit)
+        if isinstance(found, str):
+            self.notes.append(f"{place.quantity} of '{place.stream}' is '{cell.text}': {found}; "
                               "it counts as not measured.")  # fmt: skip
             return None
-        return self.kept(of.read(cell, self.table, place, unit))
+        return self.kept(found)
 
     def kept(self, found: _T | Fault) -> _T | None:
         """Return what was found; None if it is a fault, which is added."""

@@ -9,12 +9,13 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from oretally.flowsheet import Analyte, Fault, Place, Unit, UnitError
 from oretally.io.cells.bounded_values import BoundedValue, above_range, below_detection
 from oretally.io.cells.numbers import ParsedNumber, plain_number, read_number
 from oretally.io.cells.quantity_names import dissolved_name
-from oretally.io.cells.words import BELOW, TWO_WAYS, folded_word, in_own_unit
+from oretally.io.cells.words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word, in_own_unit
 from oretally.io.files import Cell, Table
 
 __all__ = ["WHOLE_EARTH", "Grade", "Measurand", "TypedValue", "Weight", "value_in_own_unit"]
@@ -23,12 +24,11 @@ WHOLE_EARTH = 6e24
 """Its mass in kg; of anything else, too, there is less in base units."""
 
 _CORRECT = "Correct the value or its unit."
-_NOT_MEASURED = "Correct it, or leave the cell blank if it was not measured."
+_CORRECT_OR_BLANK = "Correct it, or leave the cell blank if it was not measured."
 _LIMIT = "Write the limit, as in <0.01"
 
 
-@dataclass(frozen=True, slots=True)
-class TypedValue:
+class TypedValue(NamedTuple):
     """A number as read, in ``unit``; below detection or above the range it is the limit.
 
     ``own_unit`` tells whether the cell itself named the unit.
@@ -102,20 +102,23 @@ class Measurand(ABC):
     title: str = ""
     rules: tuple[str, ...] = ()
 
-    def read(self, cell: Cell, table: Table, place: Place, unit: Unit) -> TypedValue | Fault:
-        """Return the number of a cell that is neither blank nor says that nothing was measured."""
+    def read(self, cell: Cell, table: Table, place: Place, unit: Unit) -> TypedValue | Fault | str:
+        """Return the number of a cell that is not blank; why none was measured if it says so."""
         plain = plain_number(cell)
-        found: TypedValue | Fault
         if plain is not None:
-            found = TypedValue(cell, ParsedNumber(plain), unit, place)
+            found: TypedValue | Fault = TypedValue(cell, ParsedNumber(plain), unit, place)
         else:
-            found = self._in_words(cell, table, place, unit)
+            word = folded_word(cell)
+            if word in NOT_MEASURED:
+                return NOT_MEASURED[word]
+            found = self._in_words(word, cell, table, place, unit)
         if isinstance(found, Fault):
             return found
         return self.wrong(found) or found
 
-    def _in_words(self, cell: Cell, table: Table, place: Place, unit: Unit) -> TypedValue | Fault:
-        word = folded_word(cell)
+    def _in_words(
+        self, word: str, cell: Cell, table: Table, place: Place, unit: Unit
+    ) -> TypedValue | Fault:
         if word in TWO_WAYS:
             one, two = TWO_WAYS[word]
             return Fault(f"'{cell.text}' can be read as {one} or as {two}.",
@@ -168,7 +171,7 @@ class Grade(Measurand):
         if reading.above and dissolved_name(self.analyte.name) is not None:
             return _neither("grade", "Assay it, or leave it blank.", place)
         if reading.value < 0.0:
-            return _negative("grade", found, _NOT_MEASURED)
+            return _negative("grade", found, _CORRECT_OR_BLANK)
         if reading.above and found.base >= most * (1.0 - 1e-9):
             return Fault(f"The grade is above {found}, which is the most that it can be.",
                          _CORRECT, place)  # fmt: skip
@@ -202,7 +205,7 @@ class Weight(Measurand):
 
     what: str
     weigh: str = "Weigh it, or leave it blank."
-    negative: str = _NOT_MEASURED
+    negative: str = _CORRECT_OR_BLANK
 
     def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> TypedValue | Fault:
         """Refuse a word that only a grade can be."""

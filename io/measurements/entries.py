@@ -45,6 +45,7 @@ class EntryChecker(ValueReader):
         self.analytes = {a.name: a for a in analytes}
         self.analytes |= {(name := in_solution(a.name)): Analyte(name, a.unit) for a in analytes}
         self.measurands: dict[str, Measurand] = {}
+        self.told: set[Fault] = set()
 
     def measurement(self, entry: Entry) -> tuple[Measurement, SizeRule | None] | None:
         """Return the measurement of one entry; None, with faults, if it cannot be used.
@@ -52,7 +53,8 @@ class EntryChecker(ValueReader):
         Beside it stands what states its error at any level; None if only bounds are known.
         """
         stream, of = self.stream(entry), self.measurand(entry)
-        read = self.value(entry.value, of, entry.place, entry.unit)
+        place = entry.place
+        read = self.value(entry.value, of, place, entry.unit)
         if read is None:
             return None
         rule: SizeRule | None = None
@@ -67,9 +69,7 @@ class EntryChecker(ValueReader):
             sd, rule, source = stated
         if stream is None:
             return None
-        return Measurement(
-            stream, entry.quantity, value, read.unit, sd, source, note, entry.place
-        ), rule
+        return Measurement(stream, entry.quantity, value, read.unit, sd, source, note, place), rule
 
     def measurand(self, entry: Entry) -> Measurand:
         """Return what the numbers of a quantity are of."""
@@ -81,7 +81,7 @@ class EntryChecker(ValueReader):
                 found = Grade(unit_of=unit_of, title=name, rules=(name,), analyte=analyte)
             else:
                 found = Weight(unit_of=unit_of, title=name, rules=(name,), what=name)
-                if entry.place.file == STOCKS_FILE or entry.place.sheet == "stocks":
+                if self.table.place.file == STOCKS_FILE or self.table.place.sheet == "stocks":
                     found = replace(found, negative=_NO_STOCK)
             self.measurands[name] = found
         return found
@@ -93,7 +93,8 @@ class EntryChecker(ValueReader):
         found = self.streams.find(entry.stream)
         if isinstance(found, str):
             return found
-        if found not in self.faults:
+        if found not in self.told:  # once for the row of a stream, whatever stands in it
+            self.told.add(found)
             self.faults.append(found)
         return None
 

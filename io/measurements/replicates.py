@@ -186,17 +186,18 @@ def _group_notes(group: _Replicates) -> list[str]:
     """Return what is odd about the replicates of one stream."""
     notes = []
     first, unit, values = group.members[0], group.unit, group.values
+    spread, dof = group.chi_square, len(values) - 1
+    p, apart = _chi_square_tail(spread, dof), _lying_apart(values)
+    if p >= _SPREAD_P and apart is None:
+        return notes
     listed = ", ".join(f"{v:g}" for v in values)
     name = f"{first.quantity} of '{first.stream}' ({listed} {unit})"
-    spread, dof = group.chi_square, len(values) - 1
-    p = _chi_square_tail(spread, dof)
     if p < _SPREAD_P:
         notes.append(
             f"The replicates of {name} spread more than their stated errors allow (chi-square "
             f"{spread:.1f} on {dof}, p {p:.2g}); their own sd is {stdev(values):.2g} {unit} "
             f"on {_degrees(dof)}."
         )
-    apart = _lying_apart(values)
     if apart is not None:
         notes.append(
             f"Of the replicates of {name} {apart.value:g} lies apart from the others (Grubbs "

@@ -18,7 +18,7 @@ from oretally.flowsheet import (
 from oretally.flowsheet.survey import SizeRule, Sourced, with_sources
 from oretally.io.cells import OTHER_QUANTITIES, WATER, dissolved_name, entered
 from oretally.io.definition import Definition, Scope
-from oretally.io.files import Table, collection_paused
+from oretally.io.files import Table
 from oretally.io.laboratory import with_metallics
 from oretally.io.measurements.dry_flows import DryFlows, dry_flows
 from oretally.io.measurements.entries import EntryChecker
@@ -115,8 +115,7 @@ def _measured(
     found, told = list[tuple[Measurement, SizeRule | None]](), list[str]()
     for table, read in reads:
         checker = EntryChecker(table, read, definition, analytes, faults)
-        with collection_paused():
-            found += [m for entry in read.entries if (m := checker.measurement(entry)) is not None]
+        found += [m for entry in read.entries if (m := checker.measurement(entry)) is not None]
         told += checker.notes
     return found, told
 
