@@ -43,14 +43,16 @@ class ValueReader(ABC):
         """Add a fault."""
         self.faults.append(Fault(problem, mend, place))
 
-    def value(self, cell: Cell, of: Measurand, place: Place, unit: Unit) -> TypedValue | None:
+    def value(
+        self, cell: Cell, of: Measurand, unit: Unit, *, stream: str, quantity: str
+    ) -> TypedValue | None:
         """Return the number of a cell that is not blank; None if it says so in a word, or is wrong.
 
-        ``unit`` is that of its column.
+        Parameters as of `Measurand.read`.
         """
-        found = of.read(cell, self.table, place, unit)
+        found = of.read(cell, self.table, unit, stream=stream, quantity=quantity)
         if isinstance(found, str):
-            self.notes.append(f"{place.quantity} of '{place.stream}' is '{cell.text}': {found}; "
+            self.notes.append(f"{quantity} of '{stream}' is '{cell.text}': {found}; "
                               "it counts as not measured.")  # fmt: skip
             return None
         return self.kept(found)
@@ -79,17 +81,18 @@ class ValueReader(ABC):
         own = None
         if error is not None and not error.blank:
             own = self.kept(read_row_error(
-                error, self.table, read.place, unit=error_unit, value=read.unit,
-                unit_of=of.unit_of, instead=lambda: self.instead(read, of),
+                error, self.table, unit=error_unit, value=read.unit, unit_of=of.unit_of,
+                stream=read.stream, quantity=read.quantity, instead=lambda: self.instead(read, of),
             ))  # fmt: skip
             return None if own is None else (own, "row")
-        stream, quantity = read.place.stream, read.place.quantity
-        found = self.rule(stream, of)
+        found = self.rule(read.stream, of)
         if found is None:
             if not {"*", *map(fold_name, of.rules)} & self.in_doubt:
                 self.missing(read, of)
             return None
-        self.notes += extrapolation_notes(found[0], stream, quantity, read.value, read.unit)
+        self.notes += extrapolation_notes(
+            found[0], read.stream, read.quantity, read.value, read.unit
+        )
         return found
 
     def rule(self, stream: str, of: Measurand) -> tuple[ErrorRule, str] | None:
@@ -105,12 +108,12 @@ class ValueReader(ABC):
         if found is None:
             return None
         sd = found[0].sd(read.value, read.unit)
-        return (sd, *found) if self.positive(sd, read.place) else None
+        return (sd, *found) if self.positive(sd, read) else None
 
-    def positive(self, sd: float, place: Place) -> bool:
+    def positive(self, sd: float, read: TypedValue) -> bool:
         """Refuse the sd 0 that a relative error gives a value of 0."""
         if not sd > 0.0:
-            self.faults.append(error_of_nothing(place))
+            self.faults.append(error_of_nothing(read.place))
         return sd > 0.0
 
     def instead(self, read: TypedValue, of: Measurand) -> str:

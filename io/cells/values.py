@@ -31,14 +31,21 @@ _LIMIT = "Write the limit, as in <0.01"
 class TypedValue(NamedTuple):
     """A number as read, in ``unit``; below detection or above the range it is the limit.
 
-    ``own_unit`` tells whether the cell itself named the unit.
+    ``stream`` and ``quantity`` are what it is of, ``own_unit`` tells whether the cell itself named
+    the unit.
     """
 
     cell: Cell
     reading: ParsedNumber
     unit: Unit
-    place: Place
+    stream: str
+    quantity: str
     own_unit: bool = False
+
+    @property
+    def place(self) -> Place:
+        """Address of the cell, with stream and quantity."""
+        return self.cell.place_of(self.stream, self.quantity)
 
     @property
     def value(self) -> float:
@@ -81,7 +88,7 @@ def value_in_own_unit(
     reading = read_number(number, table, place, what)
     if isinstance(reading, Fault):
         return reading
-    return TypedValue(cell, reading, unit, place, number is not cell)
+    return TypedValue(cell, reading, unit, place.stream, place.quantity, number is not cell)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,16 +109,30 @@ class Measurand(ABC):
     title: str = ""
     rules: tuple[str, ...] = ()
 
-    def read(self, cell: Cell, table: Table, place: Place, unit: Unit) -> TypedValue | Fault | str:
-        """Return the number of a cell that is not blank; why none was measured if it says so."""
+    def read(
+        self, cell: Cell, table: Table, unit: Unit, *, stream: str, quantity: str
+    ) -> TypedValue | Fault | str:
+        """Return the number of a cell that is not blank; why none was measured if it says so.
+
+        Parameters
+        ----------
+        cell : Cell
+        table : Table
+        unit : Unit
+            Of the column.
+        stream, quantity : str
+            What the number is of, for its place.
+        """
         plain = plain_number(cell)
         if plain is not None:
-            found: TypedValue | Fault = TypedValue(cell, ParsedNumber(plain), unit, place)
+            found: TypedValue | Fault = TypedValue(
+                cell, ParsedNumber(plain), unit, stream, quantity
+            )
         else:
             word = folded_word(cell)
             if word in NOT_MEASURED:
                 return NOT_MEASURED[word]
-            found = self._in_words(word, cell, table, place, unit)
+            found = self._in_words(word, cell, table, cell.place_of(stream, quantity), unit)
         if isinstance(found, Fault):
             return found
         return self.wrong(found) or found
@@ -152,7 +173,7 @@ class Grade(Measurand):
         a = self.analyte
         if a.detection is not None:
             limit = ParsedNumber(unit.from_base(a.detection), below=True)
-            return TypedValue(cell, limit, unit, place)
+            return TypedValue(cell, limit, unit, place.stream, place.quantity)
         mend = f"{_LIMIT}."
         if dissolved_name(a.name) is None:
             spelt = f'"{a.name}"' if " " in a.name else a.name

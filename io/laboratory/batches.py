@@ -170,7 +170,7 @@ class _Reader:
         key = fold_name(row.analyte)
         place = row.value.place.about(quantity=row.analyte)
         batch = self.found.setdefault(key, LabBatch(row.analyte, row.unit))
-        found = _ASSAY.read(row.value, self.table, place, row.unit)
+        found = _ASSAY.read(row.value, self.table, row.unit, stream="", quantity=row.analyte)
         if isinstance(found, str):
             batch.notes.append(f"{row.kind} '{row.sample}' is '{row.value.text}': {found}")
             return

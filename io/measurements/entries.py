@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 
-from oretally.flowsheet import Analyte, Dimension, Fault, Measurement
+from oretally.flowsheet import Analyte, Dimension, Fault
 from oretally.flowsheet.survey import SizeRule, in_solution
 from oretally.io.cells import (
     RELATIVE,
@@ -21,6 +21,7 @@ from oretally.io.cells import (
 )
 from oretally.io.definition import STOCKS_FILE, Definition
 from oretally.io.files import Table
+from oretally.io.measurements.replicates import Reading
 from oretally.io.measurements.table import Entry, EntryTable
 
 __all__ = ["EntryChecker"]
@@ -32,7 +33,7 @@ _NO_STOCK = (
 
 
 class EntryChecker(ValueReader):
-    """Turns entries into measurements, or into faults."""
+    """Turns entries into readings, or into faults."""
 
     def __init__(
         self, table: Table, read: EntryTable, definition: Definition,
@@ -47,14 +48,12 @@ class EntryChecker(ValueReader):
         self.measurands: dict[str, Measurand] = {}
         self.told: set[Fault] = set()
 
-    def measurement(self, entry: Entry) -> tuple[Measurement, SizeRule | None] | None:
-        """Return the measurement of one entry; None, with faults, if it cannot be used.
-
-        Beside it stands what states its error at any level; None if only bounds are known.
-        """
+    def reading(self, entry: Entry) -> Reading | None:
+        """Return the reading of one entry; None, with faults, if it cannot be used."""
         stream, of = self.stream(entry), self.measurand(entry)
-        place = entry.place
-        read = self.value(entry.value, of, place, entry.unit)
+        read = self.value(
+            entry.value, of, entry.unit, stream=entry.stream.text, quantity=entry.quantity
+        )
         if read is None:
             return None
         rule: SizeRule | None = None
@@ -69,7 +68,9 @@ class EntryChecker(ValueReader):
             sd, rule, source = stated
         if stream is None:
             return None
-        return Measurement(stream, entry.quantity, value, read.unit, sd, source, note, place), rule
+        return Reading(
+            stream, entry.quantity, value, read.unit, sd, source, note, entry.value, rule
+        )
 
     def measurand(self, entry: Entry) -> Measurand:
         """Return what the numbers of a quantity are of."""
@@ -100,7 +101,7 @@ class EntryChecker(ValueReader):
 
     def instead(self, read: TypedValue, of: Measurand) -> str:
         """Return words on the rule that would stand in for a missing error, or nothing."""
-        rule = self.rule(read.place.stream, of)
+        rule = self.rule(read.stream, of)
         return f" to use the rule stated for the {rule[1]}" if rule else ""
 
     def missing(self, read: TypedValue, of: Measurand) -> None:
