@@ -49,11 +49,13 @@ class Unit:
 
     def to_base(self, value: float) -> float:
         """Convert a value in this unit to the base unit of its dimension."""
-        return value * self.factor.numerator / self.factor.denominator
+        numerator, denominator = self.factor.as_integer_ratio()
+        return value * numerator / denominator
 
     def from_base(self, value: float) -> float:
         """Convert a value in the base unit to this unit."""
-        return value * self.factor.denominator / self.factor.numerator
+        numerator, denominator = self.factor.as_integer_ratio()
+        return value * denominator / numerator
 
     def __str__(self) -> str:
         return self.symbol

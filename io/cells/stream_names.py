@@ -28,19 +28,14 @@ class StreamNames:
     def __init__(self, names: Iterable[str]) -> None:
         self.known = {fold_name(name): name for name in names}
         self.told: set[str] = set()
-        self.found: dict[str, str] = {}
 
     def find(self, cell: Cell) -> str | Fault:
         """Return the stream as the circuit spells it, or what is wrong with the name."""
-        written = cell.text
-        known = self.found.get(written)
-        if known is None:
-            known = self.known.get(fold_name(written)) if self.known else written
-            if known is None:
-                mend = did_you_mean(written, list(self.known.values()), "Streams")
-                return Fault(f"There is no stream '{written}' in the circuit.", mend, cell.place)
-            self.found[written] = known
-        return known
+        known = self.known.get(fold_name(cell.text)) if self.known else cell.text
+        if known is not None:
+            return known
+        mend = did_you_mean(cell.text, list(self.known.values()), "Streams")
+        return Fault(f"There is no stream '{cell.text}' in the circuit.", mend, cell.place)
 
     def of_row(self, row: Sequence[Cell], column: int, faults: list[Fault]) -> str | None:
         """Return the stream of a row; None, with a fault once for each name, if there is none."""

@@ -186,20 +186,21 @@ class Grade(Measurand):
 
     def wrong(self, found: TypedValue) -> Fault | None:
         """Return what is wrong with the size of a grade, or of a limit."""
-        reading, place, most = found.reading, found.place, self.analyte.maximum
-        if reading.below and reading.value <= 0.0:
-            return Fault("The detection limit is 0 or less.", f"{_LIMIT}.", place)
+        reading, value, most = found.reading, found.value, self.analyte.maximum
+        if reading.below and value <= 0.0:
+            return Fault("The detection limit is 0 or less.", f"{_LIMIT}.", found.place)
         if reading.above and dissolved_name(self.analyte.name) is not None:
-            return _neither("grade", "Assay it, or leave it blank.", place)
-        if reading.value < 0.0:
+            return _neither("grade", "Assay it, or leave it blank.", found.place)
+        if value < 0.0:
             return _negative("grade", found, _CORRECT_OR_BLANK)
-        if reading.above and found.base >= most * (1.0 - 1e-9):
+        base = found.base
+        if reading.above and base >= most * (1.0 - 1e-9):
             return Fault(f"The grade is above {found}, which is the most that it can be.",
-                         _CORRECT, place)  # fmt: skip
-        if found.base > most * (1.0 + 1e-9):
+                         _CORRECT, found.place)  # fmt: skip
+        if base > most * (1.0 + 1e-9):
             limit = f"{found.unit.from_base(most):g} {found.unit}"
             why = "more than the whole" if most == 1.0 else "more than the stated max"
-            return Fault(f"The grade is {found}, {why} ({limit}).", _CORRECT, place)
+            return Fault(f"The grade is {found}, {why} ({limit}).", _CORRECT, found.place)
         return None
 
     def bounded(self, found: TypedValue) -> BoundedValue | None:

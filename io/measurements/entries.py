@@ -20,7 +20,7 @@ from oretally.io.cells import (
     with_own_unit,
 )
 from oretally.io.definition import STOCKS_FILE, Definition
-from oretally.io.files import Table
+from oretally.io.files import Cell, Table
 from oretally.io.measurements.replicates import Reading
 from oretally.io.measurements.table import Entry, EntryTable
 
@@ -46,14 +46,14 @@ class EntryChecker(ValueReader):
         self.analytes = {a.name: a for a in analytes}
         self.analytes |= {(name := in_solution(a.name)): Analyte(name, a.unit) for a in analytes}
         self.measurands: dict[str, Measurand] = {}
+        self.spelt: dict[str, str] = {}
         self.told: set[Fault] = set()
 
     def reading(self, entry: Entry) -> Reading | None:
         """Return the reading of one entry; None, with faults, if it cannot be used."""
-        stream, of = self.stream(entry), self.measurand(entry)
-        read = self.value(
-            entry.value, of, entry.unit, stream=entry.stream.text, quantity=entry.quantity
-        )
+        written, of = entry.stream.text, self.measurand(entry)
+        stream = self.spelt.get(written) or self.stream(entry.stream)
+        read = self.value(entry.value, of, entry.unit, stream=written, quantity=entry.quantity)
         if read is None:
             return None
         rule: SizeRule | None = None
@@ -87,12 +87,13 @@ class EntryChecker(ValueReader):
             self.measurands[name] = found
         return found
 
-    def stream(self, entry: Entry) -> str | None:
-        """Return the stream as the circuit spells it."""
-        if entry.stream.blank or not self.streams.known:
+    def stream(self, cell: Cell) -> str | None:
+        """Return the stream as the circuit spells it; None, with a fault, if there is none."""
+        if cell.blank or not self.streams.known:
             return None
-        found = self.streams.find(entry.stream)
+        found = self.streams.find(cell)
         if isinstance(found, str):
+            self.spelt[cell.text] = found
             return found
         if found not in self.told:  # once for the row of a stream, whatever stands in it
             self.told.add(found)

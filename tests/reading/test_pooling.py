@@ -183,7 +183,8 @@ def test_bounds_that_exclude_each_other() -> None:
     faults: list[Fault] = []
     pooled_replicates([_between(10.0, 80.0, RANGE_LIMIT), _between(0.0, 0.5)], faults)
     assert [str(f) for f in faults] == [
-        "stream 'tails', Sn: The replicates of Sn exclude each other: one is above 10 %, another below 0.5.\n"
+        "stream 'tails', Sn: The replicates of Sn exclude each other: one is above 10 %, another "
+        "below 0.5.\n"
         "Correct or take out what is wrong."
     ]
 
