@@ -26,6 +26,8 @@ from oretally.io.measurements.table import Entry, EntryTable
 
 __all__ = ["EntryChecker"]
 
+_NAMED = 8  # numbers that are named after the first, of those with one fault
+
 _NO_STOCK = (
     "No stock is below 0: write 0 for an empty pile, and leave the cell blank if nobody measured "
     "it.\nIf it was computed from what came in and went out, one of those masses is wrong."
@@ -46,6 +48,7 @@ class EntryChecker(ValueReader):
         self.analytes = {a.name: a for a in analytes}
         self.analytes |= {(name := in_solution(a.name)): Analyte(name, a.unit) for a in analytes}
         self.measurands: dict[str, Measurand] = {}
+        self.without_error: dict[str, tuple[Measurand, list[TypedValue]]] = {}
         self.spelt: dict[str, str] = {}
         self.told: set[Fault] = set()
 
@@ -106,8 +109,19 @@ class EntryChecker(ValueReader):
         return f" to use the rule stated for the {rule[1]}" if rule else ""
 
     def missing(self, read: TypedValue, of: Measurand) -> None:
-        """Report a number without an error."""
-        self.fault("No error is stated.", self.proposal(read, of), read.place)
+        """Remember a number without an error."""
+        self.without_error.setdefault(of.title, (of, []))[1].append(read)
+
+    def report_missing(self) -> None:
+        """Report numbers without an error, one fault a quantity."""
+        for of, (first, *others) in self.without_error.values():
+            places = [read.place for read in others]
+            named = [f"'{p.stream}' ({p.cell})" for p in places[:_NAMED]]
+            if len(places) > _NAMED:
+                named.append(f"{len(places) - _NAMED} more")
+            listed = " and ".join([*([", ".join(named[:-1])] if named[1:] else []), *named[-1:]])
+            nor = f", nor for {listed}" if listed else ""
+            self.fault(f"No error is stated{nor}.", self.proposal(first, of), first.place)
 
     def proposal(self, read: TypedValue, of: Measurand) -> str:
         """Return a proposal for a missing error: proposed, never used."""

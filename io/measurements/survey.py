@@ -116,6 +116,7 @@ def _measured(
     for table, read in reads:
         checker = EntryChecker(table, read, definition, analytes, faults)
         found += [m for entry in read.entries if (m := checker.reading(entry)) is not None]
+        checker.report_missing()
         told += checker.notes
     return found, told
 
