@@ -27,6 +27,7 @@ from oretally.io.cells import (
     QuantityNames,
     dissolved_name,
     error_without_value,
+    flow_word,
     is_relative,
     quantity_unit,
     read_heading,
@@ -218,6 +219,7 @@ class _EntryReader:
         stream = note = -1
         columns: list[_Column] = []
         first: dict[tuple[str, bool], Cell] = {}
+        flows = self.flows()
         for j, cell in enumerate(self.table.header):
             if cell.problem:
                 self.fault(cell.problem, "Write the header as a text.", cell.place)
@@ -245,7 +247,17 @@ class _EntryReader:
                     cell.place,
                 )
                 continue
-            is_error, name = found.is_error, self.names.canonical(found.name)
+            is_error, name = found.is_error, self.names.beside(found.written, found.unit or "")
+            if is_error and (found.unit is None or is_relative(found.unit)):
+                of = flows.get(flow_word(found.written, self.names.known), [name])
+                if len(of) > 1:
+                    self.fault(
+                        f"The header '{cell.text}' can be of the {of[0]} or of the {of[1]}.",
+                        f"Write ± {of[0]} [{RELATIVE}]\nor ± {of[1]} [{RELATIVE}].",
+                        cell.place,
+                    )
+                    continue
+                name = of[0]
             key = (fold_name(name), is_error)
             if key in first:
                 self.fault(
@@ -262,6 +274,18 @@ class _EntryReader:
             else:
                 columns.extend(self.column(j, name, found.unit, cell, is_error=is_error))
         return stream, note, columns
+
+    def flows(self) -> dict[str | None, list[str]]:
+        """Return what columns of flows are taken as, by their words: their errors go with them."""
+        known = self.names.known
+        headings = (read_heading(cell.text, known) for cell in self.table.header)
+        found: dict[str | None, list[str]] = {}
+        for h in headings:
+            word = None if h is None or h.is_error else flow_word(h.written, known)
+            if h is not None and word is not None:
+                name, names = self.names.beside(h.written, h.unit or ""), found.setdefault(word, [])
+                names += [name] if name not in names else []
+        return found
 
     def column(
         self, j: int, name: str, unit: str | None, cell: Cell, *, is_error: bool
@@ -341,7 +365,7 @@ class _EntryReader:
 
         ``error_unit`` is None if the row states no error.
         """
-        name = self.names.canonical(quantity)
+        name = self.names.beside(quantity, unit)
         place = value.place_of(stream, name)
         if not name:
             self.fault("The row names no quantity.", "Write the quantity.", place)
