@@ -9,7 +9,7 @@ from oretally.flowsheet import UnitError
 from oretally.flowsheet.units import Conversion, convert, practice_of
 from oretally.io.commands.sieves import names_sieve, sieve_text
 
-__all__ = ["conversion_text"]
+__all__ = ["conversion_text", "exactly", "rounded"]
 
 _DIGITS = 6  # significant, at least, of a number that has no end
 _IN_FULL = 10  # significant digits up to which a number that has an end is shown to it

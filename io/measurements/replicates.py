@@ -224,7 +224,7 @@ def _beside(bounds: Sequence[Reading], within: Measurement, mean: Measurement) -
 
 def _group_notes(group: _Replicates) -> list[str]:
     """Return what is odd about the replicates of one stream."""
-    notes = []
+    notes: list[str] = []
     first, unit, values = group.members[0], group.unit, group.values
     spread, dof = group.chi_square, len(values) - 1
     p, apart = _chi_square_tail(spread, dof), _lying_apart(values)
