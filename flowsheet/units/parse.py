@@ -63,6 +63,11 @@ _SYNONYMS = {
     "short tons": "st",
     "long ton": "lt",
     "long tons": "lt",
+    "at": "assay ton",
+    "assay tons": "assay ton",
+    "short assay ton": "assay ton",
+    "short assay tons": "assay ton",
+    "long assay tons": "long assay ton",
     "troy oz": "ozt",
     "troy ounce": "ozt",
     "troy ounces": "ozt",
@@ -102,6 +107,9 @@ _PRACTICE = {
     "gr/lt": "'gr/lt' is read as grain per long ton",
     "tph": "'tph' is read as tonne per hour (t/h): common practice, no source",
     "tpd": "'tpd' is read as tonne per day (t/d): common practice, no source",
+    "at": "'AT' is read as assay ton, that of the short ton",
+    "assay ton": "'assay ton' is read as that of the short ton",
+    "assay tons": "'assay tons' is read as those of the short ton",
 }
 _LETTERS = str.maketrans({
     "\N{GREEK SMALL LETTER MU}": "u",  # the micro sign too, once it is folded

@@ -3,7 +3,8 @@
 Sources: NIST Special Publication 811 (2008), appendix B, and NIST Handbook 44, appendix C (from
 memory): 1 lb = 0.453 592 37 kg = 7000 grains = 16 avoirdupois ounces, 1 troy ounce = 480 grains,
 1 pennyweight = 24 grains, 1 short ton = 2000 lb, 1 long ton = 2240 lb, 1 in = 25.4 mm, 1 US gallon
-= 231 in3, 1 imperial gallon = 4.546 09 L, all exact.
+= 231 in3, 1 imperial gallon = 4.546 09 L, all exact. Assay tons: E.E. Bugbee, A Textbook of Fire
+Assaying (from memory); the long one C. and J.J. Beringer, A Text-book of Assaying, 9th ed. (1904).
 """
 
 from __future__ import annotations
@@ -49,11 +50,13 @@ class Unit:
 
     def to_base(self, value: float) -> float:
         """Convert a value in this unit to the base unit of its dimension."""
-        return value * self.factor.numerator / self.factor.denominator
+        numerator, denominator = self.factor.as_integer_ratio()
+        return value * numerator / denominator
 
     def from_base(self, value: float) -> float:
         """Convert a value in the base unit to this unit."""
-        return value * self.factor.denominator / self.factor.numerator
+        numerator, denominator = self.factor.as_integer_ratio()
+        return value * denominator / numerator
 
     def __str__(self) -> str:
         return self.symbol
@@ -75,6 +78,10 @@ _MASS: dict[str, Fraction] = {
     "dwt": _DWT,
     "grain": _GRAIN,
     "ozav": _OZAV,
+}
+_SAMPLE: dict[str, Fraction] = {  # weighed out only: a rate of them says nothing
+    "assay ton": _MASS["st"] / _OZT * _MASS["mg"],
+    "long assay ton": _MASS["lt"] / _OZT * _MASS["mg"],
 }
 _TIME: dict[str, Fraction] = {  # in hours
     "s": Fraction(1, 3600),
@@ -115,7 +122,14 @@ _GRADE: dict[str, Fraction] = {
         for ton in tons
     },
 }
-_RARE = {"dwt", "grain", "ozav", "megalitre", *list(_GRADE)[list(_GRADE).index("ozt/lt") + 1 :]}
+_RARE = {
+    "dwt",
+    "grain",
+    "ozav",
+    "megalitre",
+    *_SAMPLE,
+    *list(_GRADE)[list(_GRADE).index("ozt/lt") + 1 :],
+}
 """Accepted wherever they are met, but not offered to who has yet to choose a unit."""
 _VOLUME: dict[str, Fraction] = {  # in m3
     "mL": Fraction(1, 1000000),
@@ -157,6 +171,10 @@ _ORIGINS = {
     "ozav": "1 ozav (avoirdupois ounce) = 1/16 lb = 28.349523125 g exactly",
     "st": "1 st (short ton) = 2000 lb",
     "lt": "1 lt (long ton) = 2240 lb",
+    "assay ton": "1 assay ton = 175/6 g exactly: 1 mg in it is 1 ozt in a short ton "
+    "(Bugbee, A Textbook of Fire Assaying)",
+    "long assay ton": "1 long assay ton = 98/3 g exactly: 1 mg in it is 1 ozt in a long ton "
+    "(Beringer, A Text-book of Assaying)",
     "t": "1 t = 1000 kg",
     "in": "1 in = 25.4 mm exactly",
     "megalitre": "1 megalitre = 1000 m3",
@@ -181,7 +199,7 @@ def _per_time(amounts: dict[str, Fraction]) -> dict[str, Fraction]:
 
 def _table() -> dict[Dimension, dict[str, Unit]]:
     factors = {
-        Dimension.MASS: _MASS,
+        Dimension.MASS: _MASS | _SAMPLE,
         Dimension.RATE: _per_time(_MASS),
         Dimension.GRADE: _GRADE,
         Dimension.VOLUME: _VOLUME,
@@ -225,6 +243,9 @@ def origin_of(unit: Unit) -> tuple[str, ...]:
     """
     parts = unit.symbol.split("/")
     found = [_ORIGINS[p] for p in parts if p in _ORIGINS]
+    for sample, ton in (("assay ton", "st"), ("long assay ton", "lt")):
+        if sample in parts:
+            found += [_ORIGINS["ozt"], _ORIGINS[ton]]
     if any(p in _LB_TOO for p in parts):
         found.append(_ORIGINS["lb"])
     return tuple(dict.fromkeys(found))

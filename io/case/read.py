@@ -29,10 +29,10 @@ from oretally.io.definition import (
     loss_note,
     read_metal_prices,
 )
-from oretally.io.files import Table
-from oretally.io.laboratory import error_rule, metallics_measurements, read_lab
+from oretally.io.files import Table, collection_paused
+from oretally.io.laboratory import error_rule, read_lab, read_metallics
 from oretally.io.measurements import assayed_analytes, leach_faults, read_survey
-from oretally.io.sizes import SizesReading, read_sizes, sizes_table
+from oretally.io.sizes import SizesReading, read_sizes
 from oretally.recon.result import ErrorRates
 
 __all__ = ["Case", "read_case", "unfilled"]
@@ -72,6 +72,7 @@ class Case:
     source: Path
 
 
+@collection_paused()
 def read_case(source: str | Path) -> Case:
     """Read a case folder or workbook.
 
@@ -96,15 +97,18 @@ def read_case(source: str | Path) -> Case:
     """
     path = Path(source)
     faults: list[Fault] = []
-    rows, table = case_parts(path, faults)
+    rows, tables = case_parts(path, faults, more=("metallics", "sizes"))
+    table = tables.get("measurements")
     definition, wrong = define(rows, _lab_rules(path, rows, faults))
     faults.extend(wrong)
     reading, rates, prices, ways = None, ErrorRates(), tuple[Price, ...](), list[str]()
     if table is not None:
         definition = replace(definition, title=definition.title or path.stem)
         streams, analytes = definition.stream_names, definition.analytes
-        metallics, ways = metallics_measurements(path, streams, analytes, faults)
-        sizes = _sizes(path, definition, table, faults)
+        metallics = list[Measurement]()
+        if "metallics" in tables:
+            metallics, ways = read_metallics(tables["metallics"], streams, analytes, faults)
+        sizes = _sizes(tables.get("sizes"), definition, table, faults)
         reading = read_survey(table, definition, faults, metallics=metallics, sizes=sizes)
         if definition.circuit is not None and not faults:
             faults.extend(leach_faults(definition.circuit, reading.survey))
@@ -139,13 +143,12 @@ def _declared(circuit: Circuit, flows: Sequence[Measurement]) -> list[str]:
 
 
 def _sizes(
-    path: Path, definition: Definition, table: Table, faults: list[Fault]
+    sizes: Table | None, definition: Definition, table: Table, faults: list[Fault]
 ) -> SizesReading | None:
     """Return the size data of a case; None if it has none.
 
     Analytes are spelt as in the definition, else as in the headers of the measurements.
     """
-    sizes = sizes_table(path, faults)
     if sizes is None:
         return None
     if definition.analytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from oretally.flowsheet import (
@@ -32,11 +33,23 @@ CIRCUIT_FILE = "circuit.toml"
 MEASUREMENTS_FILE = "measurements.csv"
 
 
-def case_parts(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table | None]:
-    """Return the definition rows and the measurements table; stop at once if there is nothing."""
+def case_parts(
+    path: Path, faults: list[Fault], *, more: Sequence[str] = ()
+) -> tuple[DefinitionRows, dict[str, Table]]:
+    """Return the definition rows and the tables of a case; stop at once if there is nothing.
+
+    Parameters
+    ----------
+    path : Path
+        Folder or workbook; it is read once.
+    faults : list of Fault
+        What is wrong is added.
+    more : sequence of str
+        Tables wanted beside the measurements, if there are any: 'metallics', 'sizes'.
+    """
     name = str(path)
     if path.is_dir():
-        return _folder(path, faults)
+        return _folder(path, faults, more)
     if not path.exists():
         raise InputError(
             [
@@ -59,8 +72,9 @@ def case_parts(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table |
                 )
             ]
         )
-    sheets, wrong = read_workbook(path, path.name, SHEETS)
+    sheets, wrong = read_workbook(path, path.name, (*SHEETS, *more))
     faults.extend(wrong)
+    tables = {title: sheets.pop(title) for title in more if title in sheets}
     if not sheets:
         raise InputError(
             faults
@@ -80,10 +94,14 @@ def case_parts(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table |
                 Place(file=path.name),
             )
         )
-    return read_circuit_sheets(sheets, path.name), sheets.get("measurements")
+    else:
+        tables["measurements"] = sheets["measurements"]
+    return read_circuit_sheets(sheets, path.name), tables
 
 
-def _folder(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table | None]:
+def _folder(
+    path: Path, faults: list[Fault], more: Sequence[str]
+) -> tuple[DefinitionRows, dict[str, Table]]:
     circuit, measurements = path / CIRCUIT_FILE, path / MEASUREMENTS_FILE
     missing = [
         Fault(f"There is no {file.name} in the folder.", mend, Place(file=str(path)))
@@ -99,6 +117,11 @@ def _folder(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table | No
     if (path / STOCKS_FILE).is_file():
         rows.stocks, wrong = read_csv_table(path / STOCKS_FILE, STOCKS_FILE)
         faults.extend(wrong)
-    table, wrong = read_csv_table(measurements, MEASUREMENTS_FILE)
-    faults.extend(wrong)
-    return rows, table
+    tables = {}
+    for file in (measurements, *(path / f"{name}.csv" for name in more)):
+        if file.is_file():
+            table, wrong = read_csv_table(file, file.name)
+            faults.extend(wrong)
+            if table is not None:
+                tables[file.stem] = table
+    return rows, tables

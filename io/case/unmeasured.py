@@ -79,7 +79,8 @@ def read_unmeasured(source: str | Path) -> UnmeasuredCase:
             stocks, _ = read_csv_table(path / STOCKS_FILE, STOCKS_FILE)
             rows.stocks = None if stocks is None else replace(stocks, rows=())
     else:
-        rows, table = case_parts(path, found)
+        rows, tables = case_parts(path, found)
+        table = tables.get("measurements")
     rows.planned = True
     definition, wrong = define(rows)
     # what is wrong with the measurements does not matter here: there may be none yet

@@ -5,7 +5,14 @@ Read ``numbers``, then ``values``.
 
 from oretally.io.cells.amounts import in_unit_of, read_amount, read_definition_number, read_share
 from oretally.io.cells.bounded_values import entered, written_bound
-from oretally.io.cells.headers import RELATIVE, Heading, Spellings, is_relative, read_heading
+from oretally.io.cells.headers import (
+    RELATIVE,
+    Heading,
+    Spellings,
+    flow_word,
+    is_relative,
+    read_heading,
+)
 from oretally.io.cells.numbers import ParsedNumber, plain_number, read_number
 from oretally.io.cells.quantity_names import (
     DENSITIES,
@@ -39,12 +46,11 @@ from oretally.io.cells.values import (
     Weight,
     value_in_own_unit,
 )
-from oretally.io.cells.words import NOT_MEASURED, folded_word, with_own_unit
+from oretally.io.cells.words import with_own_unit
 
 __all__ = [
     "DENSITIES",
     "MASS",
-    "NOT_MEASURED",
     "OTHER_QUANTITIES",
     "RELATIVE",
     "SHARES",
@@ -68,7 +74,7 @@ __all__ = [
     "entered",
     "error_of_nothing",
     "error_without_value",
-    "folded_word",
+    "flow_word",
     "in_unit_of",
     "is_relative",
     "percent_refused",

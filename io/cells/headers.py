@@ -5,6 +5,8 @@ Taken are forms that can be read in one way only. For the dry mass in kg:
 - unit: ``dry mass [kg]``, ``dry mass (kg)``, ``dry mass, kg``, ``dry mass kg``; ``% Sn``, ``Sn %``
 - name: any case; ``dry_mass``, ``dry-mass``, ``drymass``, ``mass dry``, ``mass (dry)``,
   ``dry weight``; ``solids`` and ``percent solids`` for ``% solids``
+- in a unit of mass or rate ``dry``, ``solids`` and ``dry solids`` are dry, ``wet`` is wet; a dry
+  mass in t/h is a dry rate
 - error, one standard deviation: before the name ``±``, ``+/-``, ``+-``, ``sd``, ``error``,
   ``standard deviation`` (each with or without ``of``); after it ``±``, ``sd``, ``error``
 
@@ -20,7 +22,7 @@ from dataclasses import dataclass
 from oretally.flowsheet import Dimension, UnitError, is_unit, parse_unit
 from oretally.flowsheet.circuit import fold_name
 
-__all__ = ["RELATIVE", "Heading", "Spellings", "is_relative", "read_heading"]
+__all__ = ["RELATIVE", "Heading", "Spellings", "flow_word", "is_relative", "read_heading"]
 
 RELATIVE = "rel %"
 """Unit of an error in percent of the value, as it should be written."""
@@ -38,6 +40,8 @@ _ALIASES = {
     "solids": "% solids", "percent solids": "% solids", "pct solids": "% solids",
 }  # fmt: skip
 
+_FLOWS = {"dry mass", "dry", "dry solids", "solids", "wet mass", "wet"}
+
 
 @dataclass(frozen=True, slots=True)
 class Heading:
@@ -51,12 +55,15 @@ class Heading:
     is_error : bool
     second_unit : str
         A unit that stands in round brackets beside the one in square brackets, else empty.
+    written : str
+        The quantity as written.
     """
 
     name: str
     unit: str | None
     is_error: bool
     second_unit: str = ""
+    written: str = ""
 
 
 class Spellings:
@@ -81,6 +88,21 @@ class Spellings:
         return found
 
 
+def flow_word(written: str, known: Spellings) -> str | None:
+    """Return the plain form of a name that is a flow beside a unit of one; None of another name.
+
+    Examples
+    --------
+    >>> known = Spellings(["dry mass", "% solids"])
+    >>> [flow_word(w, known) for w in ("Dry_mass", "Solids", "wet", "mass", "% solids", "Sn")]
+    ['dry mass', 'solids', 'wet', None, None, None]
+    """
+    word = known.find(written)
+    if word is None or word == "% solids":  # 'solids' is a share or a flow, by its unit
+        word = " ".join(re.split(r"[\s_-]+", fold_name(written)))
+    return word if word in _FLOWS else None
+
+
 def _run_together(folded: str) -> str:
     return re.sub(r"[\s_-]", "", folded)
 
@@ -100,9 +122,9 @@ def read_heading(text: str, known: Spellings) -> Heading | None:
     Examples
     --------
     >>> read_heading("DRY MASS, kg", Spellings(["dry mass"]))
-    Heading(name='dry mass', unit='kg', is_error=False, second_unit='')
+    Heading(name='dry mass', unit='kg', is_error=False, second_unit='', written='DRY MASS')
     >>> read_heading("sd of Sn (rel %)", Spellings([]))
-    Heading(name='Sn', unit='rel %', is_error=True, second_unit='')
+    Heading(name='Sn', unit='rel %', is_error=True, second_unit='', written='Sn')
     """
     written = " ".join(text.split())
     unit: str | None = None
@@ -128,7 +150,7 @@ def read_heading(text: str, known: Spellings) -> Heading | None:
         unit = "%"
     if "±" in name:
         return None
-    return Heading(name, unit, is_error, second)
+    return Heading(name, unit, is_error, second, written)
 
 
 def _without_sign(written: str) -> tuple[str, bool]:
@@ -147,7 +169,8 @@ def _unit_in_words(written: str, known: Spellings) -> tuple[str, str | None]:
         return comma["name"], comma["unit"]
     last = _LAST.fullmatch(written.replace("_", " "))
     if last is not None and _reads_as_unit(last["unit"]):
-        if known.find(last["name"]) or _is_grade(last["unit"]):
+        name = last["name"]
+        if known.find(name) or flow_word(name, known) or _is_grade(last["unit"]):
             return last["name"], last["unit"]
     share = _SHARE.fullmatch(written)
     if share is not None and known.find(written) is None and known.find(share["name"]):

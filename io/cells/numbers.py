@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from oretally.flowsheet import Fault, Place
 from oretally.io.files import Cell, Table
@@ -12,6 +12,7 @@ from oretally.io.files import Cell, Table
 __all__ = ["ParsedNumber", "plain_number", "read_number"]
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?")
+_DIGITS = "0123456789."
 _GROUPED = re.compile(r"([<>]?\s*[+-]?\d{1,3})((?: \d{3})+)((?:[.,]\d*)?)")  # ISO 80000-1, 7.3
 _MONTH = r"(jan|feb|mar|m[aä]r|apr|ma[iy]|jun|jul|aug|sep|o[ck]t|nov|de[cz])[a-zä]{0,6}\.?"
 _DATE = re.compile(
@@ -23,8 +24,7 @@ _NOT_FINITE = {"nan", "inf", "+inf", "-inf", "infinity", "+infinity", "-infinity
 _BLANK = "leave the cell blank if it was not measured."
 
 
-@dataclass(frozen=True, slots=True)
-class ParsedNumber:
+class ParsedNumber(NamedTuple):
     """A number, and whether it was written as below detection ('<0.01') or above range ('>10')."""
 
     value: float
@@ -39,9 +39,14 @@ def plain_number(cell: Cell) -> float | None:
     """
     value = cell.value
     if type(value) is str:
-        if not _NUMBER.fullmatch(value):
+        try:
+            number = float(value)
+        except ValueError:
             return None
-        value = float(value)
+        # float takes more, such as '1_000'; of digits and points it takes what the pattern does
+        if value.strip(_DIGITS) and not _NUMBER.fullmatch(value):
+            return None
+        value = number
     return value if type(value) is float and not cell.problem and math.isfinite(value) else None
 
 

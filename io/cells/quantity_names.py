@@ -13,7 +13,7 @@ from oretally.flowsheet import Basis, Dimension, Fault, Place, Unit, UnitError, 
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.survey import in_solution, solution_unit
-from oretally.io.cells.headers import Spellings
+from oretally.io.cells.headers import Spellings, flow_word
 
 __all__ = ["MASS", "WATER", "QuantityNames", "dissolved_name", "quantities_of", "quantity_unit"]
 
@@ -115,6 +115,23 @@ class QuantityNames:
                 found = in_solution(self.known.find(analyte) or analyte)
             self.found[name] = found
         return found
+
+    def beside(self, written: str, unit: str) -> str:
+        """Return a name with its unit as the case spells it: a dry mass in t/h is a dry rate.
+
+        A unit with several readings will do if all are of the flows of the case.
+        """
+        word = flow_word(written, self.known)
+        if word is None or not self._of_flow(unit):
+            return self.canonical(written)
+        return WET[self.basis] if word.startswith("wet") else self.basis.quantity
+
+    def _of_flow(self, unit: str) -> bool:
+        try:
+            parse_unit(unit, self.basis.dimension)
+        except UnitError as error:
+            return bool(error.readings) and all(self._of_flow(each) for each in error.readings)
+        return True
 
     def dimension(self, name: str, place: Place) -> Dimension | Fault:
         """Return what a quantity measures, or why it cannot be taken."""

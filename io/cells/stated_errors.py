@@ -29,6 +29,8 @@ class StatedError:
         """Return the sd of a value, in the unit of the value."""
         if self.unit is None:
             return self.number / 100.0 * value
+        if self.unit is unit:
+            return self.number
         return unit.from_base(self.unit.to_base(self.number))
 
 
@@ -96,8 +98,8 @@ def read_stated_error(
 
 
 def read_row_error(
-    cell: Cell, table: Table, place: Place, *, unit: Unit | None, value: Unit,
-    unit_of: Callable[[str], Unit], instead: Callable[[], str] = str,
+    cell: Cell, table: Table, *, unit: Unit | None, value: Unit, unit_of: Callable[[str], Unit],
+    stream: str, quantity: str, instead: Callable[[], str] = str,
 ) -> StatedError | Fault:  # fmt: skip
     """Return the error that stands beside a value, or what is wrong with it.
 
@@ -106,19 +108,18 @@ def read_row_error(
     cell : Cell
         Not blank.
     table : Table
-    place : Place
-        Of the value.
     unit, value, unit_of :
         As in `ErrorColumn`.
+    stream, quantity : str
+        Of the value.
     instead : callable
         Returns what would stand in for a blank cell; asked only if something is wrong.
     """
     plain = plain_number(cell)
     if plain is not None and plain > 0.0:
         return StatedError(plain, unit)
-    own = cell.place.about(stream=place.stream, quantity=place.quantity)
-    column = ErrorColumn(unit, value, unit_of)
-    return read_stated_error(cell, table, own, column, instead=instead())
+    place, column = cell.place_of(stream, quantity), ErrorColumn(unit, value, unit_of)
+    return read_stated_error(cell, table, place, column, instead=instead())
 
 
 def error_of_nothing(place: Place) -> Fault:

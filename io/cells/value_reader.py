@@ -8,10 +8,8 @@ from typing import TypeVar
 from oretally.flowsheet import ErrorModel, ErrorRule, Fault, Place, Unit
 from oretally.flowsheet.circuit import fold_name
 from oretally.io.cells.extrapolation import extrapolation_notes
-from oretally.io.cells.numbers import plain_number
 from oretally.io.cells.stated_errors import StatedError, error_of_nothing, read_row_error
 from oretally.io.cells.values import Measurand, TypedValue
-from oretally.io.cells.words import NOT_MEASURED, folded_word
 from oretally.io.files import Cell, Table
 
 __all__ = ["ValueReader"]
@@ -45,17 +43,19 @@ class ValueReader(ABC):
         """Add a fault."""
         self.faults.append(Fault(problem, mend, place))
 
-    def value(self, cell: Cell, of: Measurand, place: Place, unit: Unit) -> TypedValue | None:
+    def value(
+        self, cell: Cell, of: Measurand, unit: Unit, *, stream: str, quantity: str
+    ) -> TypedValue | None:
         """Return the number of a cell that is not blank; None if it says so in a word, or is wrong.
 
-        ``unit`` is that of its column.
+        Parameters as of `Measurand.read`.
         """
-        meaning = None if plain_number(cell) is not None else NOT_MEASURED.get(folded_word(cell))
-        if meaning is not None:
-            self.notes.append(f"{place.quantity} of '{place.stream}' is '{cell.text}': {meaning}; "
+        found = of.read(cell, self.table, unit, stream=stream, quantity=quantity)
+        if isinstance(found, str):
+            self.notes.append(f"{quantity} of '{stream}' is '{cell.text}': {found}; "
                               "it counts as not measured.")  # fmt: skip
             return None
-        return self.kept(of.read(cell, self.table, place, unit))
+        return self.kept(found)
 
     def kept(self, found: _T | Fault) -> _T | None:
         """Return what was found; None if it is a fault, which is added."""
@@ -81,17 +81,18 @@ class ValueReader(ABC):
         own = None
         if error is not None and not error.blank:
             own = self.kept(read_row_error(
-                error, self.table, read.place, unit=error_unit, value=read.unit,
-                unit_of=of.unit_of, instead=lambda: self.instead(read, of),
+                error, self.table, unit=error_unit, value=read.unit, unit_of=of.unit_of,
+                stream=read.stream, quantity=read.quantity, instead=lambda: self.instead(read, of),
             ))  # fmt: skip
             return None if own is None else (own, "row")
-        stream, quantity = read.place.stream, read.place.quantity
-        found = self.rule(stream, of)
+        found = self.rule(read.stream, of)
         if found is None:
             if not {"*", *map(fold_name, of.rules)} & self.in_doubt:
                 self.missing(read, of)
             return None
-        self.notes += extrapolation_notes(found[0], stream, quantity, read.value, read.unit)
+        self.notes += extrapolation_notes(
+            found[0], read.stream, read.quantity, read.value, read.unit
+        )
         return found
 
     def rule(self, stream: str, of: Measurand) -> tuple[ErrorRule, str] | None:
@@ -107,12 +108,12 @@ class ValueReader(ABC):
         if found is None:
             return None
         sd = found[0].sd(read.value, read.unit)
-        return (sd, *found) if self.positive(sd, read.place) else None
+        return (sd, *found) if self.positive(sd, read) else None
 
-    def positive(self, sd: float, place: Place) -> bool:
+    def positive(self, sd: float, read: TypedValue) -> bool:
         """Refuse the sd 0 that a relative error gives a value of 0."""
         if not sd > 0.0:
-            self.faults.append(error_of_nothing(place))
+            self.faults.append(error_of_nothing(read.place))
         return sd > 0.0
 
     def instead(self, read: TypedValue, of: Measurand) -> str:

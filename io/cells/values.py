@@ -9,12 +9,13 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from oretally.flowsheet import Analyte, Fault, Place, Unit, UnitError
 from oretally.io.cells.bounded_values import BoundedValue, above_range, below_detection
 from oretally.io.cells.numbers import ParsedNumber, plain_number, read_number
 from oretally.io.cells.quantity_names import dissolved_name
-from oretally.io.cells.words import BELOW, TWO_WAYS, folded_word, in_own_unit
+from oretally.io.cells.words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word, in_own_unit
 from oretally.io.files import Cell, Table
 
 __all__ = ["WHOLE_EARTH", "Grade", "Measurand", "TypedValue", "Weight", "value_in_own_unit"]
@@ -23,22 +24,28 @@ WHOLE_EARTH = 6e24
 """Its mass in kg; of anything else, too, there is less in base units."""
 
 _CORRECT = "Correct the value or its unit."
-_NOT_MEASURED = "Correct it, or leave the cell blank if it was not measured."
+_CORRECT_OR_BLANK = "Correct it, or leave the cell blank if it was not measured."
 _LIMIT = "Write the limit, as in <0.01"
 
 
-@dataclass(frozen=True, slots=True)
-class TypedValue:
+class TypedValue(NamedTuple):
     """A number as read, in ``unit``; below detection or above the range it is the limit.
 
-    ``own_unit`` tells whether the cell itself named the unit.
+    ``stream`` and ``quantity`` are what it is of, ``own_unit`` tells whether the cell itself named
+    the unit.
     """
 
     cell: Cell
     reading: ParsedNumber
     unit: Unit
-    place: Place
+    stream: str
+    quantity: str
     own_unit: bool = False
+
+    @property
+    def place(self) -> Place:
+        """Address of the cell, with stream and quantity."""
+        return self.cell.place_of(self.stream, self.quantity)
 
     @property
     def value(self) -> float:
@@ -81,7 +88,7 @@ def value_in_own_unit(
     reading = read_number(number, table, place, what)
     if isinstance(reading, Fault):
         return reading
-    return TypedValue(cell, reading, unit, place, number is not cell)
+    return TypedValue(cell, reading, unit, place.stream, place.quantity, number is not cell)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,20 +109,37 @@ class Measurand(ABC):
     title: str = ""
     rules: tuple[str, ...] = ()
 
-    def read(self, cell: Cell, table: Table, place: Place, unit: Unit) -> TypedValue | Fault:
-        """Return the number of a cell that is neither blank nor says that nothing was measured."""
+    def read(
+        self, cell: Cell, table: Table, unit: Unit, *, stream: str, quantity: str
+    ) -> TypedValue | Fault | str:
+        """Return the number of a cell that is not blank; why none was measured if it says so.
+
+        Parameters
+        ----------
+        cell : Cell
+        table : Table
+        unit : Unit
+            Of the column.
+        stream, quantity : str
+            What the number is of, for its place.
+        """
         plain = plain_number(cell)
-        found: TypedValue | Fault
         if plain is not None:
-            found = TypedValue(cell, ParsedNumber(plain), unit, place)
+            found: TypedValue | Fault = TypedValue(
+                cell, ParsedNumber(plain), unit, stream, quantity
+            )
         else:
-            found = self._in_words(cell, table, place, unit)
+            word = folded_word(cell)
+            if word in NOT_MEASURED:
+                return NOT_MEASURED[word]
+            found = self._in_words(word, cell, table, cell.place_of(stream, quantity), unit)
         if isinstance(found, Fault):
             return found
         return self.wrong(found) or found
 
-    def _in_words(self, cell: Cell, table: Table, place: Place, unit: Unit) -> TypedValue | Fault:
-        word = folded_word(cell)
+    def _in_words(
+        self, word: str, cell: Cell, table: Table, place: Place, unit: Unit
+    ) -> TypedValue | Fault:
         if word in TWO_WAYS:
             one, two = TWO_WAYS[word]
             return Fault(f"'{cell.text}' can be read as {one} or as {two}.",
@@ -149,7 +173,7 @@ class Grade(Measurand):
         a = self.analyte
         if a.detection is not None:
             limit = ParsedNumber(unit.from_base(a.detection), below=True)
-            return TypedValue(cell, limit, unit, place)
+            return TypedValue(cell, limit, unit, place.stream, place.quantity)
         mend = f"{_LIMIT}."
         if dissolved_name(a.name) is None:
             spelt = f'"{a.name}"' if " " in a.name else a.name
@@ -162,20 +186,21 @@ class Grade(Measurand):
 
     def wrong(self, found: TypedValue) -> Fault | None:
         """Return what is wrong with the size of a grade, or of a limit."""
-        reading, place, most = found.reading, found.place, self.analyte.maximum
-        if reading.below and reading.value <= 0.0:
-            return Fault("The detection limit is 0 or less.", f"{_LIMIT}.", place)
+        reading, value, most = found.reading, found.value, self.analyte.maximum
+        if reading.below and value <= 0.0:
+            return Fault("The detection limit is 0 or less.", f"{_LIMIT}.", found.place)
         if reading.above and dissolved_name(self.analyte.name) is not None:
-            return _neither("grade", "Assay it, or leave it blank.", place)
-        if reading.value < 0.0:
-            return _negative("grade", found, _NOT_MEASURED)
-        if reading.above and found.base >= most * (1.0 - 1e-9):
+            return _neither("grade", "Assay it, or leave it blank.", found.place)
+        if value < 0.0:
+            return _negative("grade", found, _CORRECT_OR_BLANK)
+        base = found.base
+        if reading.above and base >= most * (1.0 - 1e-9):
             return Fault(f"The grade is above {found}, which is the most that it can be.",
-                         _CORRECT, place)  # fmt: skip
-        if found.base > most * (1.0 + 1e-9):
+                         _CORRECT, found.place)  # fmt: skip
+        if base > most * (1.0 + 1e-9):
             limit = f"{found.unit.from_base(most):g} {found.unit}"
             why = "more than the whole" if most == 1.0 else "more than the stated max"
-            return Fault(f"The grade is {found}, {why} ({limit}).", _CORRECT, place)
+            return Fault(f"The grade is {found}, {why} ({limit}).", _CORRECT, found.place)
         return None
 
     def bounded(self, found: TypedValue) -> BoundedValue | None:
@@ -202,7 +227,7 @@ class Weight(Measurand):
 
     what: str
     weigh: str = "Weigh it, or leave it blank."
-    negative: str = _NOT_MEASURED
+    negative: str = _CORRECT_OR_BLANK
 
     def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> TypedValue | Fault:
         """Refuse a word that only a grade can be."""

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from decimal import Decimal, localcontext
 from fractions import Fraction
 
 from oretally.flowsheet import UnitError
 from oretally.flowsheet.units import Conversion, convert, practice_of
 from oretally.io.commands.sieves import names_sieve, sieve_text
 
-__all__ = ["conversion_text", "exactly"]
+__all__ = ["conversion_text", "exactly", "rounded"]
 
-_DIGITS = 6  # significant, of a number that has no end
+_DIGITS = 6  # significant, at least, of a number that has no end
+_IN_FULL = 10  # significant digits up to which a number that has an end is shown to it
+_SURE = 15  # significant digits of a float that are all its own
 
 
 def conversion_text(number: str, unit: str, other: str) -> tuple[str, bool]:
@@ -28,12 +31,12 @@ def conversion_text(number: str, unit: str, other: str) -> tuple[str, bool]:
         for reading in error.readings:
             for asked in ((number, reading, other), (number, unit, reading)):
                 try:
-                    lines.append(f"  as {reading}: {_equation(convert(*asked))}")
+                    lines.append(f"  as {reading}: {_equation(convert(*asked), number)}")
                     break
                 except UnitError:
                     continue
         return "\n".join([*lines, error.mend]), False
-    lines = [_equation(found), f"factor  {exactly(found.factor)}, exact"]
+    lines = [_equation(found, number), f"factor  {exactly(found.factor)}, exact"]
     said = [text for text in map(practice_of, (unit, other)) if text]
     lines += [f"{'read' if i == 0 else '':8}{text}" for i, text in enumerate(dict.fromkeys(said))]
     lines += [f"{'from' if i == 0 else '':8}{text}" for i, text in enumerate(found.origins)]
@@ -42,30 +45,56 @@ def conversion_text(number: str, unit: str, other: str) -> tuple[str, bool]:
     return "\n".join(lines), True
 
 
-def _equation(c: Conversion) -> str:
-    return f"{exactly(c.value)} {c.source} = {exactly(c.result, brief=True)} {c.target}"
+def _equation(c: Conversion, typed: str) -> str:
+    return f"{exactly(c.value)} {c.source} = {rounded(c.result, typed)} {c.target}"
 
 
-def exactly(number: Fraction, *, brief: bool = False) -> str:
+def rounded(number: Fraction, typed: str) -> str:
+    """Return the result for a number as typed, with one digit more than that has, and at least 6.
+
+    Digits before the point are all shown; so is a number that ends soon, or with that digit.
+
+    Examples
+    --------
+    >>> rounded(Fraction("559990.17145379"), "1234567"), rounded(Fraction(240, 7), "1.0")
+    ('559990.17', '34.2857')
+    >>> rounded(Fraction("28.349523125"), "1"), rounded(Fraction("12345678901000"), "12345678901")
+    ('28.3495', '12345678901000')
+    """
+    mantissa = typed.casefold().partition("e")[0]
+    digits = sum(c.isdigit() for c in mantissa.lstrip("+-\N{MINUS SIGN}0., ")) + 1
+    digits = max(_DIGITS, digits, len(str(abs(int(number)))))
+    whole = _ended(number)
+    if whole is not None:
+        kept = len(whole.partition("e")[0].replace(".", "").strip("-0"))
+        if kept <= max(_IN_FULL, digits):
+            return whole
+    return f"{float(number):.{min(digits, _SURE)}g}"
+
+
+def exactly(number: Fraction) -> str:
     """Return a fraction as a decimal if it has an end, else as a fraction with its beginning.
 
     Examples
     --------
-    >>> exactly(Fraction(240, 7)), exactly(Fraction(1, 8))
-    ('240/7 (34.2857...)', '0.125')
-    >>> exactly(Fraction(240, 7), brief=True), exactly(Fraction("28.349523125"), brief=True)
-    ('34.2857', '28.3495')
-    >>> exactly(Fraction("28.349523125"))
-    '28.349523125'
+    >>> exactly(Fraction(240, 7)), exactly(Fraction(1, 8)), exactly(Fraction("28.349523125"))
+    ('240/7 (34.2857...)', '0.125', '28.349523125')
     """
+    whole = _ended(number)
+    return f"{number} ({float(number):.{_DIGITS}g}...)" if whole is None else whole
+
+
+def _ended(number: Fraction) -> str | None:
+    """Return a fraction as a decimal to its end; None if it has none."""
     rest = number.denominator
     for prime in (2, 5):
         while rest % prime == 0:
             rest //= prime
-    shown = f"{float(number):.{_DIGITS}g}"
-    if rest == 1:
-        whole = f"{float(number):.15g}"
-        short = len(whole.replace(".", "").strip("-0")) <= 10
-        if Fraction(whole) == number and (short or not brief):
-            return whole
-    return shown if brief else f"{number} ({shown}...)"
+    if rest != 1:
+        return None
+    whole = f"{float(number):.{_SURE}g}"
+    if Fraction(whole) == number:
+        return whole
+    top, below = number.as_integer_ratio()
+    with localcontext(prec=len(str(top)) + below.bit_length()):
+        return f"{Decimal(top) / Decimal(below):f}"

@@ -5,7 +5,6 @@ Knows no meaning of a cell.
 Read ``table``, then ``workbook``.
 """
 
-from oretally.io.files.case_table import case_table
 from oretally.io.files.csv_table import read_csv_table
 from oretally.io.files.table import EMPTY, NO_ROWS, Cell, Table, collection_paused, make_table
 from oretally.io.files.workbook import SUFFIXES, Sheets, read_workbook
@@ -19,7 +18,6 @@ __all__ = [
     "Sheet",
     "Sheets",
     "Table",
-    "case_table",
     "collection_paused",
     "make_table",
     "number_format",

@@ -15,9 +15,11 @@ from oretally.io.files.workbook_xml import LOCAL, SheetXml, count_cells, parse_m
 
 __all__ = ["ods_sheets"]
 
-_CELLS = ("table-cell", "covered-table-cell")
+_CELLS = frozenset(("table-cell", "covered-table-cell"))
 # what may hold text or tables that are not the sheet's own
-_ASIDE = ("annotation", "tracked-changes", "shapes", "dde-links", "frame", "custom-shape", "object")
+_ASIDE = frozenset(
+    ("annotation", "tracked-changes", "shapes", "dde-links", "frame", "custom-shape", "object")
+)
 
 
 def ods_sheets(
@@ -38,6 +40,9 @@ def ods_sheets(
     return reader.sheets
 
 
+_OUTSIDE = frozenset(("table", "style", "table-properties"))  # what matters outside a wanted sheet
+
+
 class _Reader:
     """Handlers that collect the sheets of a document."""
 
@@ -55,12 +60,15 @@ class _Reader:
         self.attributes: dict[str, str] = {}
         self.paragraphs: list[list[str]] = []
         self.in_paragraph = False
+        self.texts: dict[str, str | None] = {}  # one that comes again is kept once
 
     def start(self, tag: str, attributes: dict[str, str]) -> None:
         tag = LOCAL[tag]
         if tag in _ASIDE:
             self.aside += 1
         if self.aside:
+            return
+        if not self.reading and tag not in _OUTSIDE:
             return
         if tag in _CELLS:
             self.attributes, self.paragraphs = attributes, []
@@ -94,16 +102,17 @@ class _Reader:
             self.aside -= 1
         elif self.aside:
             return
+        elif not self.reading:
+            return
+        elif tag == "p":
+            self.in_paragraph = False
         elif tag in _CELLS:
-            if self.reading:
-                self.add()
+            self.add()
             self.column += self.cells_alike
         elif tag == "table-row":
             if self.line:
                 self.add_rows()
             self.row += self.rows_alike
-        elif tag == "p":
-            self.in_paragraph = False
 
     def add(self) -> None:
         value, problem = self.content()
@@ -112,7 +121,7 @@ class _Reader:
         if self.cells_alike > 1:
             count_cells(self.cells + len(self.line) + self.cells_alike)
         for j in range(self.column, self.column + self.cells_alike):
-            self.line.append(Cell(value, self.origin, problem, self.row, j))
+            self.line.append(tuple.__new__(Cell, (value, self.origin, problem, self.row, j)))
 
     def add_rows(self) -> None:
         """Take the row as often as it is there; equal rows are written once."""
@@ -131,7 +140,7 @@ class _Reader:
         kind = got("office:value-type")
         if kind == "float" and got("calcext:value-type") != "error":
             return float(got("office:value", "")), ""
-        shown = "\n".join("".join(parts) for parts in self.paragraphs)
+        shown = "\n".join(["".join(parts) for parts in self.paragraphs])
         formula = got("table:formula", "")
         if got("calcext:value-type") == "error" or (formula and shown.startswith(("#", "Err:"))):
             return None, f"The cell shows the error {shown.strip() or 'of its formula'}."
@@ -145,7 +154,10 @@ class _Reader:
                 "stored."
             )
         if kind == "string":
-            return cleaned(got("office:string-value", shown)), ""
+            written = got("office:string-value", shown)
+            if written not in self.texts:
+                self.texts[written] = cleaned(written)
+            return self.texts[written], ""
         if kind == "boolean":
             return got("office:boolean-value") == "true", ""
         if kind == "date":

@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import PurePath
 from typing import NamedTuple
 
@@ -61,9 +62,16 @@ class Cell(NamedTuple):
     @property
     def place(self) -> Place:
         """File, sheet and address."""
+        return self.place_of()
+
+    def place_of(self, stream: str = "", quantity: str = "") -> Place:
+        """Return its place as that of a number of a stream."""
         if self.row < 0:
-            return self.origin
-        return Place(self.origin.file, self.origin.sheet, address(self.row, self.column))
+            return self.origin.about(stream=stream, quantity=quantity)
+        return Place(
+            self.origin.file, self.origin.sheet, address(self.row, self.column), None, stream,
+            quantity,
+        )  # fmt: skip
 
     @property
     def text(self) -> str:
@@ -80,7 +88,10 @@ class Cell(NamedTuple):
     @property
     def blank(self) -> bool:
         """True if nothing was written."""
-        return not self.problem and (self.value is None or self.text == "")
+        value = self.value
+        if type(value) is str:
+            return not (self.problem or value.strip())
+        return not self.problem and (value is None or self.text == "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,12 +127,17 @@ def address(row: int, column: int) -> str:
     >>> address(2, 28)
     'AC3'
     """
+    return f"{_letters(column)}{row + 1}"
+
+
+@lru_cache(maxsize=256)
+def _letters(column: int) -> str:
     letters = ""
     number = column + 1
     while number:
         number, rest = divmod(number - 1, 26)
         letters = chr(ord("A") + rest) + letters
-    return f"{letters}{row + 1}"
+    return letters
 
 
 def cleaned(text: str) -> str | None:

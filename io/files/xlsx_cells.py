@@ -154,53 +154,56 @@ def _style_kinds(archive: zipfile.ZipFile, member: str) -> list[str]:
 
 
 class _SheetReader:
-    """Handlers that collect the filled cells of one sheet."""
+    """Handlers that collect the filled cells of one sheet.
+
+    A large sheet has a million cells, and each passes five times through here: what the parser
+    finds between two tags goes straight into a list, and a text that comes again is the same text.
+    """
 
     def __init__(
         self, origin: Place, texts: Sequence[str], kinds: Sequence[str], day0: datetime
     ) -> None:
         self.origin, self.kinds, self.day0 = origin, kinds, day0
         self.texts = [cleaned(text) for text in texts]
+        self.inline: dict[str, str | None] = {}
         self.rows: list[list[Cell]] = []
         self.line: list[Cell] = []
         self.cells = 0
         self.row = self.column = -1
         self.columns: dict[str, int] = {}
-        self.into: list[str] | None = None
         self.phonetic = False
-        self.value: list[str] = []
-        self.formula: list[str] = []
-        self.has_formula = False
+        self.parts: list[str] = []
+        self.text = self.parts.append
+        self.written = ""
+        self.formula: str | None = None
         self.attributes: dict[str, str] = {}
 
     def start(self, tag: str, attributes: dict[str, str]) -> None:
         tag = LOCAL[tag]
         if tag == "c":
             self.attributes = attributes
-            self.value, self.formula, self.has_formula = [], [], False
-        elif tag == "v" or (tag == "t" and not self.phonetic):
-            self.into = self.value
-        elif tag == "f":
-            self.into, self.has_formula = self.formula, True
+            self.written, self.formula = "", None
+        elif tag == "v" or tag == "t" or tag == "f":
+            self.parts.clear()
         elif tag == "row":
             self.row = int(attributes["r"]) - 1 if "r" in attributes else self.row + 1
             self.column, self.line = -1, []
+            self.parts.clear()
         elif tag == "rPh":
             self.phonetic = True
 
-    def text(self, text: str) -> None:
-        if self.into is not None:
-            self.into.append(text)
-
     def end(self, tag: str) -> None:
         tag = LOCAL[tag]
-        if tag == "c":
+        if tag == "v" or tag == "t":
+            if not self.phonetic or tag == "v":
+                self.written += "".join(self.parts)
+        elif tag == "c":
             where = self.attributes.get("r")
             self.column = self.column + 1 if where is None else self.column_of(where)
-            if self.value or self.has_formula:
+            if self.written or self.formula is not None:
                 self.add()
-        elif tag in ("v", "t", "f"):
-            self.into = None
+        elif tag == "f":
+            self.formula = "".join(self.parts)
         elif tag == "row":
             if self.line:
                 self.rows.append(self.line)
@@ -219,25 +222,30 @@ class _SheetReader:
         return found
 
     def add(self) -> None:
-        value, problem = self.content("".join(self.value))
+        value, problem = self.content(self.written)
         if value is not None or problem:
             self.cells += 1
             count_cells(self.cells)
-            self.line.append(Cell(value, self.origin, problem, self.row, self.column))
+            self.line.append(
+                tuple.__new__(Cell, (value, self.origin, problem, self.row, self.column))
+            )
 
     def content(self, written: str) -> tuple[CellValue, str]:
         """Return the value of a cell, and what is wrong with it."""
         kind = self.attributes.get("t", "n")
         if kind == "s":
             return self.texts[int(written)], ""
+        if kind == "n" and written and not written.isspace():
+            return self.number(float(written))
         if kind in ("str", "inlineStr"):  # a formula that came to an empty text is computed: blank
-            return cleaned(written), ""
-        if self.has_formula and not written.strip():
-            shown = "".join(self.formula)
+            if written not in self.inline:
+                self.inline[written] = cleaned(written)
+            return self.inline[written], ""
+        if self.formula is not None and not written.strip():
             return None, (
-                f"The cell holds a formula{f' (={shown})' if shown else ''} without a saved value; "
-                "open the workbook in a spreadsheet program and save it, so that the value is "
-                "stored."
+                f"The cell holds a formula{f' (={self.formula})' if self.formula else ''} without "
+                "a saved value; open the workbook in a spreadsheet program and save it, so that "
+                "the value is stored."
             )
         if kind == "e":
             return None, f"The cell shows the error {written.strip()}."

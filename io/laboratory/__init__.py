@@ -6,7 +6,7 @@ Read ``batches``, then ``judgement``.
 from oretally.io.laboratory.batches import read_lab
 from oretally.io.laboratory.document import lab_json
 from oretally.io.laboratory.judgement import error_rule, judged_table
-from oretally.io.laboratory.metallics_table import metallics_measurements, with_metallics
+from oretally.io.laboratory.metallics_table import read_metallics, with_metallics
 from oretally.io.laboratory.report import lab_report, lab_summary
 from oretally.io.laboratory.source import LAB_FILE
 
@@ -17,7 +17,7 @@ __all__ = [
     "lab_json",
     "lab_report",
     "lab_summary",
-    "metallics_measurements",
     "read_lab",
+    "read_metallics",
     "with_metallics",
 ]

@@ -22,12 +22,10 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.circuit import fold_name
 from oretally.io.cells import (
-    NOT_MEASURED,
     ErrorColumn,
     Measurand,
     ParsedNumber,
     TypedValue,
-    folded_word,
     percent_refused,
     value_in_own_unit,
     with_own_unit,
@@ -172,11 +170,10 @@ class _Reader:
         key = fold_name(row.analyte)
         place = row.value.place.about(quantity=row.analyte)
         batch = self.found.setdefault(key, LabBatch(row.analyte, row.unit))
-        meaning = NOT_MEASURED.get(folded_word(row.value))
-        if meaning is not None:
-            batch.notes.append(f"{row.kind} '{row.sample}' is '{row.value.text}': {meaning}")
+        found = _ASSAY.read(row.value, self.table, row.unit, stream="", quantity=row.analyte)
+        if isinstance(found, str):
+            batch.notes.append(f"{row.kind} '{row.sample}' is '{row.value.text}': {found}")
             return
-        found = _ASSAY.read(row.value, self.table, place, row.unit)
         if isinstance(found, Fault):
             self.faults.append(found)
             return

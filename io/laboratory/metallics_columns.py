@@ -216,11 +216,11 @@ def read_value(
 
 def _sd(read: TypedValue, error: Cell, column: ValueColumn, table: Table) -> float | Fault:
     """Return the stated error of a number in its base unit, or what is wrong with it."""
-    where = error.place.about(stream=read.place.stream, quantity=column.name)
+    where = error.place_of(read.stream, column.name)
     dimension = column.unit.dimension
     unit_of = partial(parse_unit, dimension=dimension)
-    stated = read_row_error(error, table, where, unit=column.error_unit, value=read.unit,
-                            unit_of=unit_of)  # fmt: skip
+    stated = read_row_error(error, table, unit=column.error_unit, value=read.unit, unit_of=unit_of,
+                            stream=read.stream, quantity=column.name)  # fmt: skip
     if isinstance(stated, Fault):
         return stated
     sd = read.unit.to_base(stated.sd(read.value, read.unit))

@@ -9,13 +9,12 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from pathlib import Path
 
 from oretally.flowsheet import Analyte, Fault, Measurement, Place, Unit
 from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.flowsheet.survey import PROPAGATED
 from oretally.io.cells import StreamNames, ValueColumn
-from oretally.io.files import Cell, Table, case_table
+from oretally.io.files import Cell, Table
 from oretally.io.laboratory.metallics_columns import (
     Columns,
     Value,
@@ -24,41 +23,12 @@ from oretally.io.laboratory.metallics_columns import (
 )
 from oretally.recon.laboratory import SieveFraction, WholeFraction, metallics_grade
 
-__all__ = ["METALLICS_FILE", "metallics_measurements", "read_metallics",
-    "with_metallics"]  # fmt: skip
+__all__ = ["read_metallics", "with_metallics"]
 
-METALLICS_FILE = "metallics.csv"
 _FRACTIONS = ("plus", "minus")
 _SAME = 1e-9  # two masses, relative: as written in different rows
 
 SampleRow = tuple[Cell, ...]
-
-
-def metallics_measurements(
-    path: Path, streams: Sequence[str], analytes: Sequence[Analyte], faults: list[Fault]
-) -> tuple[list[Measurement], list[str]]:
-    """Read the screened metallics of a case, if it has any.
-
-    Parameters
-    ----------
-    path : Path
-        Folder or workbook.
-    streams : sequence of str
-        Names of the circuit's streams; empty if they could not be read: then names are not judged.
-    analytes : sequence of Analyte
-        If empty, the headers say what is assayed.
-    faults : list of Fault
-        What is wrong is added.
-
-    Returns
-    -------
-    list of Measurement
-        One for each stream and analyte, of error source 'propagated'.
-    list of str
-        The way from what was typed to each grade.
-    """
-    table = case_table(path, METALLICS_FILE, faults, key="fraction")
-    return ([], []) if table is None else read_metallics(table, streams, analytes, faults)
 
 
 def with_metallics(
@@ -80,7 +50,25 @@ def with_metallics(
 def read_metallics(
     table: Table, streams: Sequence[str], analytes: Sequence[Analyte], faults: list[Fault]
 ) -> tuple[list[Measurement], list[str]]:
-    """Read a table of screened metallics; parameters and results of ``metallics_measurements``."""
+    """Read the screened metallics of a case.
+
+    Parameters
+    ----------
+    table : Table
+    streams : sequence of str
+        Names of the circuit's streams; empty if they could not be read: then names are not judged.
+    analytes : sequence of Analyte
+        If empty, the headers say what is assayed.
+    faults : list of Fault
+        What is wrong is added.
+
+    Returns
+    -------
+    list of Measurement
+        One for each stream and analyte, of error source 'propagated'.
+    list of str
+        The way from what was typed to each grade.
+    """
     columns = read_columns(table, analytes, faults)
     if columns is None:
         return [], []

@@ -65,8 +65,38 @@ def find_table(path: Path, layout: LabLayout, faults: list[Fault]) -> Table | No
             best = (count, found, wrong)
         if count == len(named):
             break
-    faults.extend(_of_assays(fault, layout) for fault in best[2])
-    return best[1]
+    found, wrong = best[1:]
+    if found is not None and wrong and not best[0]:
+        headless = _headless(found, layout)
+        wrong = wrong if headless is None else [headless]
+    faults.extend(_of_assays(fault, layout) for fault in wrong)
+    return found
+
+
+def _headless(table: Table, layout: LabLayout) -> Fault | None:
+    """Return what is wrong with a table of which no row is the header; None if one may be.
+
+    Its first row, a title, was then taken for it, and every column beside has none.
+    """
+    if not table.rows:
+        return None
+    headings, place = layout.headings(), table.place
+    if layout.mapped:
+        named = ", ".join(f"'{text}'" for text in dict.fromkeys(h.text for h in headings))
+        return Fault(
+            f"No row of {place} has any of the headers that [lab] names: {named}.",
+            "Write them under [lab] as they stand in the file; titles above them are left alone.",
+            headings[0].place,
+        )
+    if any(cell.text.casefold() in COLUMNS for cell in table.header):
+        return None
+    return Fault(
+        "No row is the header: none has the column 'analyte'.",
+        f"Write the columns {', '.join(COLUMNS)},\n"
+        f"or name the laboratory's own headers under [lab] in {_CIRCUIT}: titles above them are "
+        "then left alone.",
+        place,
+    )
 
 
 def _of_assays(fault: Fault, layout: LabLayout) -> Fault:

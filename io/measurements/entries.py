@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 
-from oretally.flowsheet import Analyte, Dimension, Fault, Measurement
+from oretally.flowsheet import Analyte, Dimension, Fault
 from oretally.flowsheet.survey import SizeRule, in_solution
 from oretally.io.cells import (
     RELATIVE,
@@ -20,10 +20,13 @@ from oretally.io.cells import (
     with_own_unit,
 )
 from oretally.io.definition import STOCKS_FILE, Definition
-from oretally.io.files import Table
+from oretally.io.files import Cell, Table
+from oretally.io.measurements.replicates import Reading
 from oretally.io.measurements.table import Entry, EntryTable
 
 __all__ = ["EntryChecker"]
+
+_NAMED = 8  # numbers that are named after the first, of those with one fault
 
 _NO_STOCK = (
     "No stock is below 0: write 0 for an empty pile, and leave the cell blank if nobody measured "
@@ -32,7 +35,7 @@ _NO_STOCK = (
 
 
 class EntryChecker(ValueReader):
-    """Turns entries into measurements, or into faults."""
+    """Turns entries into readings, or into faults."""
 
     def __init__(
         self, table: Table, read: EntryTable, definition: Definition,
@@ -45,14 +48,15 @@ class EntryChecker(ValueReader):
         self.analytes = {a.name: a for a in analytes}
         self.analytes |= {(name := in_solution(a.name)): Analyte(name, a.unit) for a in analytes}
         self.measurands: dict[str, Measurand] = {}
+        self.without_error: dict[str, tuple[Measurand, list[TypedValue]]] = {}
+        self.spelt: dict[str, str] = {}
+        self.told: set[Fault] = set()
 
-    def measurement(self, entry: Entry) -> tuple[Measurement, SizeRule | None] | None:
-        """Return the measurement of one entry; None, with faults, if it cannot be used.
-
-        Beside it stands what states its error at any level; None if only bounds are known.
-        """
-        stream, of = self.stream(entry), self.measurand(entry)
-        read = self.value(entry.value, of, entry.place, entry.unit)
+    def reading(self, entry: Entry) -> Reading | None:
+        """Return the reading of one entry; None, with faults, if it cannot be used."""
+        written, of = entry.stream.text, self.measurand(entry)
+        stream = self.spelt.get(written) or self.stream(entry.stream)
+        read = self.value(entry.value, of, entry.unit, stream=written, quantity=entry.quantity)
         if read is None:
             return None
         rule: SizeRule | None = None
@@ -67,9 +71,9 @@ class EntryChecker(ValueReader):
             sd, rule, source = stated
         if stream is None:
             return None
-        return Measurement(
-            stream, entry.quantity, value, read.unit, sd, source, note, entry.place
-        ), rule
+        return Reading(
+            stream, entry.quantity, value, read.unit, sd, source, note, entry.value, rule
+        )
 
     def measurand(self, entry: Entry) -> Measurand:
         """Return what the numbers of a quantity are of."""
@@ -81,30 +85,43 @@ class EntryChecker(ValueReader):
                 found = Grade(unit_of=unit_of, title=name, rules=(name,), analyte=analyte)
             else:
                 found = Weight(unit_of=unit_of, title=name, rules=(name,), what=name)
-                if entry.place.file == STOCKS_FILE or entry.place.sheet == "stocks":
+                if self.table.place.file == STOCKS_FILE or self.table.place.sheet == "stocks":
                     found = replace(found, negative=_NO_STOCK)
             self.measurands[name] = found
         return found
 
-    def stream(self, entry: Entry) -> str | None:
-        """Return the stream as the circuit spells it."""
-        if entry.stream.blank or not self.streams.known:
+    def stream(self, cell: Cell) -> str | None:
+        """Return the stream as the circuit spells it; None, with a fault, if there is none."""
+        if cell.blank or not self.streams.known:
             return None
-        found = self.streams.find(entry.stream)
+        found = self.streams.find(cell)
         if isinstance(found, str):
+            self.spelt[cell.text] = found
             return found
-        if found not in self.faults:
+        if found not in self.told:  # once for the row of a stream, whatever stands in it
+            self.told.add(found)
             self.faults.append(found)
         return None
 
     def instead(self, read: TypedValue, of: Measurand) -> str:
         """Return words on the rule that would stand in for a missing error, or nothing."""
-        rule = self.rule(read.place.stream, of)
+        rule = self.rule(read.stream, of)
         return f" to use the rule stated for the {rule[1]}" if rule else ""
 
     def missing(self, read: TypedValue, of: Measurand) -> None:
-        """Report a number without an error."""
-        self.fault("No error is stated.", self.proposal(read, of), read.place)
+        """Remember a number without an error."""
+        self.without_error.setdefault(of.title, (of, []))[1].append(read)
+
+    def report_missing(self) -> None:
+        """Report numbers without an error, one fault a quantity."""
+        for of, (first, *others) in self.without_error.values():
+            places = [read.place for read in others]
+            named = [f"'{p.stream}' ({p.cell})" for p in places[:_NAMED]]
+            if len(places) > _NAMED:
+                named.append(f"{len(places) - _NAMED} more")
+            listed = " and ".join([*([", ".join(named[:-1])] if named[1:] else []), *named[-1:]])
+            nor = f", nor for {listed}" if listed else ""
+            self.fault(f"No error is stated{nor}.", self.proposal(first, of), first.place)
 
     def proposal(self, read: TypedValue, of: Measurand) -> str:
         """Return a proposal for a missing error: proposed, never used."""

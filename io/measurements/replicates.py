@@ -4,22 +4,67 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import fmean, stdev
+from typing import NamedTuple
 
-from oretally.flowsheet import Fault, Measurement, Unit
-from oretally.flowsheet.survey import DETECTION_LIMIT, SizeRule, uniform_ends
+from oretally.flowsheet import Fault, Measurement, Place, Unit
+from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, SizeRule, uniform_ends
+from oretally.io.files import Cell
 from oretally.recon.laboratory import LevelMean, Outlier, dixon, grubbs, mean_at_level, pooled_sd
 
-__all__ = ["pooled_replicates"]
+__all__ = ["Reading", "pooled_replicates"]
 
 _SPREAD_P = 0.01  # replicates that spread more than this are noted: chance under their errors
 _FEWEST = 3  # readings of which one can lie apart
 _OUTSIDE = 2.0  # of their sd that readings lie outside a bound before it is said
 _DIXON_MOST = 10  # readings up to which Dixon's Q is tabulated
 
-_Row = tuple[Measurement, SizeRule | None]
-"""A reading, and what states its error at any level."""
+
+class Reading(NamedTuple):
+    """One number with its stated error; a tuple, because a large table has a million of them.
+
+    Attributes
+    ----------
+    stream, quantity : str
+    value, sd : float
+        In ``unit``.
+    unit : Unit
+    error_source, note : str
+        As in a `Measurement`.
+    cell : Cell
+        Where it was written.
+    rule : SizeRule or None
+        What states its error at any level; None where its sd stands for every level.
+    """
+
+    stream: str
+    quantity: str
+    value: float
+    unit: Unit
+    sd: float
+    error_source: str
+    note: str
+    cell: Cell
+    rule: SizeRule | None
+
+    @property
+    def place(self) -> Place:
+        """Address of the number, with stream and quantity."""
+        return self.cell.place_of(self.stream, self.quantity)
+
+    @property
+    def bounded(self) -> bool:
+        """As of a `Measurement`."""
+        return self.error_source in (DETECTION_LIMIT, RANGE_LIMIT)
+
+    @property
+    def measurement(self) -> Measurement:
+        """The reading as the one measurement of its stream and quantity."""
+        return Measurement(
+            self.stream, self.quantity, self.value, self.unit, self.sd, self.error_source,
+            self.note, self.place,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,26 +73,25 @@ class _Replicates:
 
     Attributes
     ----------
-    members : tuple of Measurement
+    members : sequence of Reading
     values : tuple of float
         In the unit of the first, as is all else.
     level : LevelMean
     """
 
-    members: tuple[Measurement, ...]
+    members: Sequence[Reading]
     values: tuple[float, ...]
     level: LevelMean
 
     @classmethod
-    def of(cls, rows: Sequence[_Row]) -> _Replicates:
+    def of(cls, members: Sequence[Reading]) -> _Replicates:
         """Return the readings with their mean, and their errors at it."""
-        members = tuple(m for m, _ in rows)
         unit = members[0].unit
         values = tuple(_converted(m.value, m.unit, unit) for m in members)
 
         def sds_at(level: float) -> list[float]:
-            return [rule.sd(level, unit) if rule else _converted(m.sd, m.unit, unit)
-                    for m, rule in rows]  # fmt: skip
+            return [m.rule.sd(level, unit) if m.rule else _converted(m.sd, m.unit, unit)
+                    for m in members]  # fmt: skip
 
         return cls(members, values, mean_at_level(values, sds_at))
 
@@ -82,9 +126,7 @@ def _converted(value: float, unit: Unit, shown: Unit) -> float:
 
 
 def pooled_replicates(
-    found: Sequence[Measurement],
-    faults: list[Fault],
-    rules: Sequence[SizeRule | None] | None = None,
+    found: Sequence[Reading], faults: list[Fault]
 ) -> tuple[list[Measurement], list[str]]:
     """Return one measurement for each stream and quantity, and notes on replicates.
 
@@ -104,27 +146,25 @@ def pooled_replicates(
 
     Parameters
     ----------
-    found : sequence of Measurement
+    found : sequence of Reading
     faults : list of Fault
-    rules : sequence of SizeRule or None, optional
-        What states the error of each at any level; None where its sd stands for every level.
     """
-    groups: dict[tuple[str, str], list[_Row]] = defaultdict(list)
-    for m, rule in zip(found, rules or [None] * len(found), strict=True):
-        groups[m.stream, m.quantity].append((m, rule))
-    pooled, notes = [], []
+    groups: dict[tuple[str, str], list[Reading]] = defaultdict(list)
+    for reading in found:
+        groups[reading.stream, reading.quantity].append(reading)
+    pooled, notes = list[Measurement](), list[str]()
     spreading: dict[str, list[_Replicates]] = defaultdict(list)
     for members in groups.values():
         if len(members) == 1:
-            pooled.append(members[0][0])
+            pooled.append(members[0].measurement)
             continue
-        bounds = [m for m, _ in members if m.bounded]
-        readings = [row for row in members if not row[0].bounded]
+        bounds = [m for m in members if m.bounded]
+        readings = [m for m in members if not m.bounded] if bounds else members
         if not readings:
             pooled.append(_narrowest(bounds, faults))
             continue
         together = _Replicates.of(readings) if len(readings) > 1 else None
-        mean = together.measurement if together else readings[0][0]
+        mean = together.measurement if together else readings[0].measurement
         if bounds:
             notes.append(_beside(bounds, _narrowest(bounds, faults), mean))
         pooled.append(mean)
@@ -135,7 +175,7 @@ def pooled_replicates(
     return pooled, notes
 
 
-def _narrowest(bounds: Sequence[Measurement], faults: list[Fault]) -> Measurement:
+def _narrowest(bounds: Sequence[Reading], faults: list[Fault]) -> Measurement:
     """Return the bounds that hold if all do, as one value uniform between them."""
     unit, first = bounds[0].unit, bounds[0]
     lows, highs = zip(*(_ends(m, unit) for m in bounds), strict=True)
@@ -146,24 +186,24 @@ def _narrowest(bounds: Sequence[Measurement], faults: list[Fault]) -> Measuremen
                   f"{low:g} {unit}, another below {high:g}.", "Correct or take out what is wrong.",
                   bounds[lows.index(low)].place)
         )  # fmt: skip
-        return first
+        return first.measurement
     # what the lower end comes from is the upper end of another: one name for the source is enough
     kept = bounds[highs.index(high)]
     if low <= _ends(kept, unit)[0]:
-        return kept
+        return kept.measurement
     note = f"only known to lie between {low:g} and {high:g} {unit}; taken as uniform"
-    return replace(
-        kept, value=(low + high) / 2.0, unit=unit, sd=(high - low) / 12.0**0.5, note=note
-    )
+    return kept._replace(
+        value=(low + high) / 2.0, unit=unit, sd=(high - low) / 12.0**0.5, note=note
+    ).measurement
 
 
-def _ends(m: Measurement, unit: Unit) -> tuple[float, float]:
+def _ends(m: Reading | Measurement, unit: Unit) -> tuple[float, float]:
     """Return the bounds of a value in a unit."""
-    low, high = uniform_ends(m.value_base, m.sd_base)
+    low, high = uniform_ends(m.unit.to_base(m.value), m.unit.to_base(m.sd))
     return unit.from_base(low), unit.from_base(high)
 
 
-def _beside(bounds: Sequence[Measurement], within: Measurement, mean: Measurement) -> str:
+def _beside(bounds: Sequence[Reading], within: Measurement, mean: Measurement) -> str:
     """Return what becomes of bounds beside readings, and whether these lie outside them."""
     unit = mean.unit
     low, high = _ends(within, unit)
@@ -184,19 +224,20 @@ def _beside(bounds: Sequence[Measurement], within: Measurement, mean: Measuremen
 
 def _group_notes(group: _Replicates) -> list[str]:
     """Return what is odd about the replicates of one stream."""
-    notes = []
+    notes: list[str] = []
     first, unit, values = group.members[0], group.unit, group.values
+    spread, dof = group.chi_square, len(values) - 1
+    p, apart = _chi_square_tail(spread, dof), _lying_apart(values)
+    if p >= _SPREAD_P and apart is None:
+        return notes
     listed = ", ".join(f"{v:g}" for v in values)
     name = f"{first.quantity} of '{first.stream}' ({listed} {unit})"
-    spread, dof = group.chi_square, len(values) - 1
-    p = _chi_square_tail(spread, dof)
     if p < _SPREAD_P:
         notes.append(
             f"The replicates of {name} spread more than their stated errors allow (chi-square "
             f"{spread:.1f} on {dof}, p {p:.2g}); their own sd is {stdev(values):.2g} {unit} "
             f"on {_degrees(dof)}."
         )
-    apart = _lying_apart(values)
     if apart is not None:
         notes.append(
             f"Of the replicates of {name} {apart.value:g} lies apart from the others (Grubbs "

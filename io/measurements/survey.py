@@ -15,14 +15,14 @@ from oretally.flowsheet import (
     Unit,
     parse_unit,
 )
-from oretally.flowsheet.survey import SizeRule, Sourced, with_sources
+from oretally.flowsheet.survey import Sourced, with_sources
 from oretally.io.cells import OTHER_QUANTITIES, WATER, dissolved_name, entered
 from oretally.io.definition import Definition, Scope
-from oretally.io.files import Table, collection_paused
+from oretally.io.files import Table
 from oretally.io.laboratory import with_metallics
 from oretally.io.measurements.dry_flows import DryFlows, dry_flows
 from oretally.io.measurements.entries import EntryChecker
-from oretally.io.measurements.replicates import pooled_replicates
+from oretally.io.measurements.replicates import Reading, pooled_replicates
 from oretally.io.measurements.source_notes import source_notes
 from oretally.io.measurements.table import EntryTable, read_entries
 from oretally.io.measurements.water_flows import dissolved_analytes, water_flows
@@ -80,7 +80,7 @@ def read_survey(
     analytes = definition.analytes or _assayed(quantities, metallics, sizes)
     found, notes = _measured(reads, definition, analytes, faults)
     flow_unit = _flow_unit(quantities, basis, table, faults)
-    pooled, told = pooled_replicates([m for m, _ in found], faults, [rule for _, rule in found])
+    pooled, told = pooled_replicates(found, faults)
     notes += [entered(f"{m.quantity} of '{m.stream}'", m.value, m.sd, m.unit, m.error_source)
               for m in pooled if m.bounded]  # fmt: skip
     pooled = with_metallics(pooled, metallics, faults)
@@ -110,13 +110,13 @@ def _assayed(
 def _measured(
     reads: Sequence[tuple[Table, EntryTable]], definition: Definition,
     analytes: Sequence[Analyte], faults: list[Fault],
-) -> tuple[list[tuple[Measurement, SizeRule | None]], list[str]]:  # fmt: skip
-    """Return the measurements of all entries, with what states their errors, and notes on them."""
-    found, told = list[tuple[Measurement, SizeRule | None]](), list[str]()
+) -> tuple[list[Reading], list[str]]:  # fmt: skip
+    """Return the readings of all entries, and notes on them."""
+    found, told = list[Reading](), list[str]()
     for table, read in reads:
         checker = EntryChecker(table, read, definition, analytes, faults)
-        with collection_paused():
-            found += [m for entry in read.entries if (m := checker.measurement(entry)) is not None]
+        found += [m for entry in read.entries if (m := checker.reading(entry)) is not None]
+        checker.report_missing()
         told += checker.notes
     return found, told
 

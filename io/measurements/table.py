@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import itemgetter
+from typing import NamedTuple
 
 from oretally.flowsheet import (
     Analyte,
@@ -25,22 +27,23 @@ from oretally.io.cells import (
     QuantityNames,
     dissolved_name,
     error_without_value,
+    flow_word,
     is_relative,
     quantity_unit,
     read_heading,
     unnamed_row,
 )
-from oretally.io.files import Cell, Table, collection_paused
+from oretally.io.files import Cell, Table
 
 __all__ = ["Entry", "EntryTable", "assayed_analytes", "error_titles", "read_entries"]
 
 _LONG = ("stream", "quantity", "value", "unit", "error", "error unit", "method", "note")
+_READ = ("stream", "quantity", "value", "unit", "error", "error unit", "note")
 _TEXTS = {"note", "notes", "method"}
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One number as written.
+class Entry(NamedTuple):
+    """One number as written; a tuple, because a large table has a million of them.
 
     Attributes
     ----------
@@ -54,8 +57,6 @@ class Entry:
     error_unit : Unit or None
         None for an error in percent of the value.
     note : str
-    place : Place
-        Address of the value, with stream and quantity.
     """
 
     stream: Cell
@@ -65,7 +66,11 @@ class Entry:
     error: Cell | None
     error_unit: Unit | None
     note: str
-    place: Place
+
+    @property
+    def place(self) -> Place:
+        """Address of the value, with stream and quantity."""
+        return self.value.place_of(self.stream.text, self.quantity)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +81,6 @@ class EntryTable:
     quantities: tuple[tuple[str, Unit], ...]
 
 
-@collection_paused()
 def read_entries(
     table: Table,
     basis: Basis,
@@ -150,6 +154,7 @@ class _EntryReader:
         self.table, self.faults = table, faults
         self.names = QuantityNames(basis, analytes, water)
         self.taken: dict[tuple[str, str], Unit] = {}
+        self.meanings: dict[tuple[str, str, str | None], tuple[str, Unit, Unit | None]] = {}
 
     def fault(self, problem: str, mend: str, place: Place) -> None:
         self.faults.append(Fault(problem, mend, place))
@@ -185,21 +190,19 @@ class _EntryReader:
                     "Add it, or correct the name.",
                     column.cell.place,
                 )
+        pairs = [(c, errors.get(fold_name(c.name))) for c in values]
         entries = []
         for row in self.table.rows:
-            for column in values:
-                cell = row[column.index]
-                error = errors.get(fold_name(column.name))
-                error_cell = row[error.index] if error else None
-                place = cell.place.about(stream=row[stream].text, quantity=column.name)
+            named, told = row[stream], row[note].text if note >= 0 else ""
+            for column, error in pairs:
+                cell, beside = row[column.index], row[error.index] if error else None
                 if cell.blank:
-                    self.faults += error_without_value(error_cell, place)
+                    self.faults += error_without_value(
+                        beside, cell.place_of(named.text, column.name)
+                    )
                 elif column.unit is not None:
-                    entries.append(
-                        Entry(row[stream], column.name, cell, column.unit, error_cell,
-                              error.unit if error else None, row[note].text if note >= 0 else "",
-                              place)
-                    )  # fmt: skip
+                    entries.append(Entry(named, column.name, cell, column.unit, beside,
+                                         error.unit if error else None, told))  # fmt: skip
         self.nameless(stream)
         seen = tuple((c.name, c.unit) for c in values if c.unit is not None)
         return EntryTable(tuple(entries), seen)
@@ -216,6 +219,7 @@ class _EntryReader:
         stream = note = -1
         columns: list[_Column] = []
         first: dict[tuple[str, bool], Cell] = {}
+        flows = self.flows()
         for j, cell in enumerate(self.table.header):
             if cell.problem:
                 self.fault(cell.problem, "Write the header as a text.", cell.place)
@@ -243,7 +247,17 @@ class _EntryReader:
                     cell.place,
                 )
                 continue
-            is_error, name = found.is_error, self.names.canonical(found.name)
+            is_error, name = found.is_error, self.names.beside(found.written, found.unit or "")
+            if is_error and (found.unit is None or is_relative(found.unit)):
+                of = flows.get(flow_word(found.written, self.names.known), [name])
+                if len(of) > 1:
+                    self.fault(
+                        f"The header '{cell.text}' can be of the {of[0]} or of the {of[1]}.",
+                        f"Write ± {of[0]} [{RELATIVE}]\nor ± {of[1]} [{RELATIVE}].",
+                        cell.place,
+                    )
+                    continue
+                name = of[0]
             key = (fold_name(name), is_error)
             if key in first:
                 self.fault(
@@ -260,6 +274,18 @@ class _EntryReader:
             else:
                 columns.extend(self.column(j, name, found.unit, cell, is_error=is_error))
         return stream, note, columns
+
+    def flows(self) -> dict[str | None, list[str]]:
+        """Return what columns of flows are taken as, by their words: their errors go with them."""
+        known = self.names.known
+        headings = (read_heading(cell.text, known) for cell in self.table.header)
+        found: dict[str | None, list[str]] = {}
+        for h in headings:
+            word = None if h is None or h.is_error else flow_word(h.written, known)
+            if h is not None and word is not None:
+                name, names = self.names.beside(h.written, h.unit or ""), found.setdefault(word, [])
+                names += [name] if name not in names else []
+        return found
 
     def column(
         self, j: int, name: str, unit: str | None, cell: Cell, *, is_error: bool
@@ -299,43 +325,58 @@ class _EntryReader:
             return EntryTable((), ())
         entries: list[Entry] = []
         seen: dict[str, Unit] = {}
+        nothing = Cell(None, self.table.place)  # in place of a column that is not there
+        cells = itemgetter(*(position.get(word, len(self.table.header)) for word in _READ))
         for row in self.table.rows:
-            cells = {k: row[j] for k, j in position.items()}
-            entry = self.long_entry(cells)
+            entry = self.long_entry(*cells((*row, nothing)))
             if entry is not None:
                 seen.setdefault(entry.quantity, entry.unit)
                 entries.append(entry)
         self.nameless(position["stream"])
         return EntryTable(tuple(entries), tuple(seen.items()))
 
-    def long_entry(self, cells: dict[str, Cell]) -> Entry | None:
+    def long_entry(
+        self, stream: Cell, quantity: Cell, value: Cell, unit: Cell, error: Cell,
+        error_unit: Cell, note: Cell,
+    ) -> Entry | None:  # fmt: skip
         """Return the entry of one row of a long table."""
-        value = cells["value"]
         if value.blank:
             return None
-        for word in ("quantity", "unit", "error unit"):
-            if word in cells and cells[word].problem:
-                self.fault(cells[word].problem, f"Write the {word} as a text.", cells[word].place)
+        if quantity.problem or unit.problem or error_unit.problem:
+            of = {"quantity": quantity, "unit": unit, "error unit": error_unit}
+            word, cell = next((word, cell) for word, cell in of.items() if cell.problem)
+            self.fault(cell.problem, f"Write the {word} as a text.", cell.place)
+            return None
+        written = quantity.text, unit.text, None if error.blank else error_unit.text
+        meaning = self.meanings.get(written)
+        if meaning is None:
+            meaning = self.meaning(*written, stream=stream.text, value=value, error=error)
+            if meaning is None:
                 return None
-        stream, name = cells["stream"].text, self.names.canonical(cells["quantity"].text)
-        place = value.place.about(stream=stream, quantity=name)
+            self.meanings[written] = meaning
+        name, of_value, of_error = meaning
+        return Entry(stream, name, value, of_value, error, of_error, note.text)
+
+    def meaning(
+        self, quantity: str, unit: str, error_unit: str | None, *, stream: str, value: Cell,
+        error: Cell,
+    ) -> tuple[str, Unit, Unit | None] | None:  # fmt: skip
+        """Return the quantity that a row names and its units; None, with a fault, if in doubt.
+
+        ``error_unit`` is None if the row states no error.
+        """
+        name = self.names.beside(quantity, unit)
+        place = value.place_of(stream, name)
         if not name:
             self.fault("The row names no quantity.", "Write the quantity.", place)
             return None
-        unit = self.unit_of_row(name, cells["unit"].text, place)
-        if unit is None:
+        of_value = self.unit_of_row(name, unit, place)
+        if of_value is None:
             return None
-        error, error_unit = cells.get("error"), None
-        if error is not None and not error.blank:
-            text = cells["error unit"].text if "error unit" in cells else ""
-            if not is_relative(text):
-                where = place if (name, text) in self.taken else error.place.about(
-                    stream=stream, quantity=name)  # fmt: skip
-                error_unit = self.unit_of_row(name, text, where)
-                if error_unit is None:
-                    return None
-        note = cells["note"].text if "note" in cells else ""
-        return Entry(cells["stream"], name, value, unit, error, error_unit, note, place)
+        if error_unit is None or is_relative(error_unit):
+            return name, of_value, None
+        of_error = self.unit_of_row(name, error_unit, error.place_of(stream, name))
+        return None if of_error is None else (name, of_value, of_error)
 
     def unit_of_row(self, name: str, text: str, place: Place) -> Unit | None:
         """Return the unit that goes with a quantity; found once for all rows alike."""

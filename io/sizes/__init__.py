@@ -3,6 +3,6 @@
 Read ``table`` first.
 """
 
-from oretally.io.sizes.table import SIZES_FILE, SizesReading, read_sizes, sizes_table
+from oretally.io.sizes.table import SIZES_FILE, SizesReading, read_sizes
 
-__all__ = ["SIZES_FILE", "SizesReading", "read_sizes", "sizes_table"]
+__all__ = ["SIZES_FILE", "SizesReading", "read_sizes"]

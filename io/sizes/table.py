@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from math import inf
-from pathlib import Path
 
 from oretally.flowsheet import Analyte, Fault, Measurement, Place
 from oretally.flowsheet.circuit import fold_name
@@ -18,13 +17,13 @@ from oretally.flowsheet.problem import linked_by_size
 from oretally.flowsheet.survey import SizeGrid, class_grade, class_share, grid_of
 from oretally.io.cells import StreamNames
 from oretally.io.definition import Definition
-from oretally.io.files import Cell, Table, case_table
+from oretally.io.files import Cell, Table
 from oretally.io.sizes.columns import SizesColumns, read_opening, read_sizes_columns
 from oretally.io.sizes.shares import class_shares
 from oretally.io.sizes.stacks import SieveClass, crossing_stacks, one_sieve_twice, stack_of
 from oretally.io.sizes.values import ClassValue, ClassValues
 
-__all__ = ["SIZES_FILE", "SizesReading", "read_sizes", "sizes_table"]
+__all__ = ["SIZES_FILE", "SizesReading", "read_sizes"]
 
 SIZES_FILE = "sizes.csv"
 _COUNTS = ("counts as the sum", "count each as the sum")
@@ -53,11 +52,6 @@ class SizesReading:
     analytes: tuple[Analyte, ...] = ()
     notes: tuple[str, ...] = ()
     stacks: frozenset[str] = frozenset()
-
-
-def sizes_table(path: Path, faults: list[Fault]) -> Table | None:
-    """Return the table of sizes of a case folder or workbook; None if it has none."""
-    return case_table(path, SIZES_FILE, faults)
 
 
 def read_sizes(

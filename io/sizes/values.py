@@ -111,7 +111,8 @@ class ClassValues(ValueReader):
         cell = row[column.index]
         if cell.blank:
             return None
-        return self.value(cell, self.measurand(column), place, column.unit)
+        return self.value(cell, self.measurand(column), column.unit, stream=place.stream,
+                          quantity=place.quantity)  # fmt: skip
 
     def mass_with_sd(
         self, row: Sequence[Cell], column: ValueColumn, read: TypedValue, whole: float
@@ -132,7 +133,7 @@ class ClassValues(ValueReader):
         sd = rule.sd(100.0 * read.base / whole, _PERCENT) if of_share else (
             rule.sd(read.value, read.unit)
         )  # fmt: skip
-        if not self.positive(sd, read.place):
+        if not self.positive(sd, read):
             return None
         return ClassValue(read.value, sd, read.unit, source, "", read.place, of_share)
 
@@ -145,7 +146,7 @@ class ClassValues(ValueReader):
         if cell.blank:
             self.faults += error_without_value(error, place)
             return None
-        read = self.value(cell, of, place, column.unit)
+        read = self.value(cell, of, column.unit, stream=place.stream, quantity=place.quantity)
         if read is None:
             return None
         known, unit = of.bounded(read), read.unit

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from fractions import Fraction
 
 import pytest
@@ -142,12 +143,73 @@ from    1 t = 1000 kg
     ("1.0", "3/8 in [ASTM E11]", "in"): f"3/8 in [ASTM E11] = 0.374015748 in\n{_E11}",
     ("0.075", "mm", "mesh [ASTM E11]"): f"0.075 mm = No. 200 [ASTM E11]\n{_E11}",
     ("75", "µm", "mm"): "75 um = 0.075 mm\nfactor  0.001, exact",
+    ("1", "AT", "g"): """1 assay ton = 29.1667 g
+factor  175/6 (29.1667...), exact
+read    'AT' is read as assay ton, that of the short ton
+from    1 assay ton = 175/6 g exactly: 1 mg in it is 1 ozt in a short ton (Bugbee, A Textbook of \
+Fire Assaying)
+        1 ozt = 480 grains of 1/7000 lb = 31.1034768 g exactly
+        1 st (short ton) = 2000 lb
+        NIST SP 811 (2008), appendix B; NIST Handbook 44, appendix C""",
+    ("3", "long assay tons", "g"): """3 long assay ton = 98 g
+factor  98/3 (32.6667...), exact
+from    1 long assay ton = 98/3 g exactly: 1 mg in it is 1 ozt in a long ton (Beringer, A \
+Text-book of Assaying)
+        1 ozt = 480 grains of 1/7000 lb = 31.1034768 g exactly
+        1 lt (long ton) = 2240 lb
+        NIST SP 811 (2008), appendix B; NIST Handbook 44, appendix C""",
 }
 
 
 @pytest.mark.parametrize("asked", list(TEXTS))
 def test_text(asked: tuple[str, str, str]) -> None:
     assert conversion_text(*asked) == (TEXTS[asked], True)
+
+
+@pytest.mark.parametrize(
+    ("number", "unit", "other", "result"),
+    [
+        ("1234567", "lb", "kg", "559990.17"),  # 559990.17145379
+        ("12", "lb", "kg", "5.44310844"),
+        ("1234567", "kg", "lb", "2721754.3"),
+        ("1234567", "t", "lb", "2721754336"),  # every digit before the point
+        ("0.00012345678", "g", "lb", "2.7217561e-07"),
+        ("12345678901", "kg", "g", "12345678901000"),
+        ("0.1234567890123456789", "kg", "g", "123.4567890123456789"),
+        ("1e-20", "kg", "g", "1e-17"),
+        ("1e20", "kg", "lb", "2.20462262184878e+20"),
+        ("0", "kg", "lb", "0"),
+    ],
+)
+def test_as_many_digits_as_were_typed(number: str, unit: str, other: str, result: str) -> None:
+    text, _ = conversion_text(number, unit, other)
+    assert text.partition("\n")[0].partition(" = ")[2] == f"{result} {other}"
+
+
+@given(number=st.decimals(-(10**9), 10**9, allow_nan=False, places=3), one=st.sampled_from(EVERY))
+@settings(max_examples=200, deadline=None, derandomize=True)
+def test_no_digit_is_lost(number: Decimal, one: tuple[Dimension, str]) -> None:
+    """What is shown lies within half a unit of the last typed digit, and of the sixth."""
+    dimension, symbol = one
+    for other in units_of(dimension):
+        text, understood = conversion_text(f"{number:f}", symbol, other)
+        if not understood:  # such as '%' of a length
+            continue
+        shown = Fraction(text.partition("\n")[0].partition(" = ")[2].split()[0])
+        exact = convert(f"{number:f}", symbol, other).result
+        digits = max(6, len(number.as_tuple().digits))
+        assert abs(shown - exact) <= abs(exact) * Fraction(1, 2 * 10 ** (digits - 1))
+
+
+def test_assay_tons() -> None:
+    """1 mg in an assay ton is 1 ozt in its ton; a short one unless 'long' is spelt out."""
+    for name, ton in (("assay ton", "st"), ("AT", "st"), ("long assay ton", "lt")):
+        of_bead = parse_unit("mg").factor / parse_unit(name).factor
+        assert of_bead == parse_unit(f"ozt/{ton}").factor
+    with pytest.raises(UnitError, match="not a unit known here"):
+        parse_unit("long AT")
+    with pytest.raises(UnitError, match="not a unit known here"):
+        parse_unit("AT/h")
 
 
 REFUSED = {

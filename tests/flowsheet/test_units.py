@@ -31,6 +31,9 @@ def test_exact_factors(reference: Callable[[str], dict[str, Any]]) -> None:
     assert float(per_ton) == pytest.approx(published["troy_oz_per_short_ton_in_g_per_t"], abs=5e-5)
     count = parse_unit("st").factor / parse_unit("ozt").factor
     assert float(count) == pytest.approx(published["troy_oz_per_short_ton_count"], abs=5e-3)
+    sample = parse_unit("assay ton").factor / parse_unit("g").factor
+    assert sample == Fraction(175, 6)
+    assert float(sample) == pytest.approx(published["assay_ton_short_g"], abs=5e-5)
 
 
 @pytest.mark.parametrize(

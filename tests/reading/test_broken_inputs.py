@@ -164,6 +164,14 @@ BROKEN: dict[str, tuple[str, str, str]] = {
         "Enter it beside the value (column ± Sn)\n"
         "or state a rule: [errors] Sn = { relative = 3 } (a usual figure; common "
         "practice, no source)."),
+    "missing errors of many": (_NO_RULES + '[errors]\n"dry mass" = { relative = 1 }\n',
+        "stream,dry mass [kg],Sn [%]\nfeed,25.4,0.82\n" + "conc,0.6,18.9\n" * 5
+        + "tails,24,0.3\n" * 5,
+        "measurements.csv, cell C2, stream 'feed', Sn: No error is stated, nor for 'conc' (C3), "
+        "'conc' (C4), 'conc' (C5), 'conc' (C6), 'conc' (C7), 'tails' (C8), 'tails' (C9), 'tails' "
+        "(C10) and 2 more.\nEnter it beside the value (column ± Sn)\n"
+        "or state a rule: [errors] Sn = { relative = 3 } (a usual figure; common "
+        "practice, no source)."),
     "missing error that others state": (_NO_RULES,
         "stream,dry mass [kg],± dry mass [kg]\nfeed,25.4,0.1\nconc,0.6,\n",
         "measurements.csv, cell B3, stream 'conc', dry mass: No error is stated.\n"
@@ -225,15 +233,8 @@ BROKEN: dict[str, tuple[str, str, str]] = {
     "rule for nothing": (*_in_circuit("Sn = { relative", "Tin = { relative"),
         "circuit.toml, line 10, Tin: An error is stated for 'Tin', which is no quantity of this "
         'case (basis "batch").\nQuantities: dry mass, Sn.\n\n'
-        "measurements.csv, cell C2, stream 'feed', Sn: No error is stated.\n"
-        "Enter it beside the value (column ± Sn)\n"
-        "or state a rule: [errors] Sn = { relative = 3 } (a usual figure; common "
-        "practice, no source).\n\n"
-        "measurements.csv, cell C3, stream 'conc', Sn: No error is stated.\n"
-        "Enter it beside the value (column ± Sn)\n"
-        "or state a rule: [errors] Sn = { relative = 3 } (a usual figure; common "
-        "practice, no source).\n\n"
-        "measurements.csv, cell C4, stream 'tails', Sn: No error is stated.\n"
+        "measurements.csv, cell C2, stream 'feed', Sn: No error is stated, nor for 'conc' (C3) and "
+        "'tails' (C4).\n"
         "Enter it beside the value (column ± Sn)\n"
         "or state a rule: [errors] Sn = { relative = 3 } (a usual figure; common "
         "practice, no source)."),

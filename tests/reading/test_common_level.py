@@ -22,13 +22,15 @@ from oretally.flowsheet import (
     Dimension,
     ErrorRule,
     Measurement,
+    Place,
     Survey,
     parse_unit,
 )
 from oretally.flowsheet.survey import STATED, SizeRule
 from oretally.io.case import Case, read_case
 from oretally.io.cells import StatedError
-from oretally.io.measurements.replicates import pooled_replicates
+from oretally.io.files import Cell
+from oretally.io.measurements.replicates import Reading, pooled_replicates
 from oretally.recon.laboratory import mean_at_level
 
 _GRAMS = parse_unit("g/t")
@@ -39,9 +41,9 @@ def _pooled(
 ) -> tuple[Measurement, list[str]]:
     """Return gold of one stream, pooled, and the notes on it."""
     shown = parse_unit(unit, Dimension.GRADE)
-    found = [Measurement("feed", "Au", v, shown, rule.sd(v, shown))
+    found = [Reading("feed", "Au", v, shown, rule.sd(v, shown), "row", "", Cell(v, Place()), rule)
              for v, rule in zip(values, rules, strict=True)]  # fmt: skip
-    (one,), notes = pooled_replicates(found, [], rules)
+    (one,), notes = pooled_replicates(found, [])
     return one, notes
 
 

@@ -331,6 +331,19 @@ BAD = {
         "value, unit, pair, standard, certified, certified sd; or name the laboratory's own "
         "headers under [lab] in circuit.toml.",
     ),
+    "titles above headers of a laboratory, none named": (
+        "", LONG_ROWS.replace("Client ID,QC code", "Client ID,Code"),
+        "lab.csv: No row is the header: none has the column 'analyte'.\nWrite the columns sample, "
+        "type, analyte, value, unit, pair, standard, certified, certified sd,\nor name the "
+        "laboratory's own headers under [lab] in circuit.toml: titles above them are then left "
+        "alone.",
+    ),
+    "titles above other headers than those named": (
+        WIDE, LONG_ROWS.replace("Client ID,QC code", "Client ID,Code"),
+        "circuit.toml, line 3: No row of lab.csv has any of the headers that [lab] names: "
+        "'Lab no', 'Kind', 'Twin of', 'Material', 'Sn XRF', 'Au_FA', 'Au cert', 'Au cert sd'.\n"
+        "Write them under [lab] as they stand in the file; titles above them are left alone.",
+    ),
 }  # fmt: skip
 
 

@@ -14,7 +14,9 @@ from metallics_rows import GOLD, ROWS, STREAMS, read_metallics
 
 from oretally.flowsheet import Analyte, Fault, Measurement, Place, parse_unit
 from oretally.flowsheet.survey import PROPAGATED
-from oretally.io.laboratory import metallics_measurements, with_metallics
+from oretally.io import laboratory
+from oretally.io.files import read_workbook
+from oretally.io.laboratory import with_metallics
 from oretally.recon.laboratory import SieveFraction, WholeFraction, metallics_grade
 
 Reference = Callable[[str], dict[str, Any]]
@@ -117,8 +119,8 @@ def test_workbook(tmp_path: Path) -> None:
     for line in ROWS.splitlines():
         sheet.append([_cell(text) for text in line.split(",")])
     book.save(tmp_path / "case.xlsx")
-    faults: list[Fault] = []
-    found, notes = metallics_measurements(tmp_path / "case.xlsx", STREAMS, GOLD, faults)
+    sheets, faults = read_workbook(tmp_path / "case.xlsx", "case.xlsx", ("metallics",))
+    found, notes = laboratory.read_metallics(sheets["metallics"], STREAMS, GOLD, faults)
     assert not faults
     assert (found, notes) == read_metallics(tmp_path, ROWS)[:2]
     assert str(found[0].place).startswith("case.xlsx, sheet 'Metallics', cell G2")
@@ -129,15 +131,6 @@ def _cell(text: str) -> str | float | None:
         return float(text)
     except ValueError:
         return text or None
-
-
-def test_no_table_no_grades(tmp_path: Path) -> None:
-    book = openpyxl.Workbook()
-    book.save(tmp_path / "case.xlsx")
-    faults: list[Fault] = []
-    for source in (tmp_path, tmp_path / "case.xlsx", tmp_path / "none"):
-        assert metallics_measurements(source, STREAMS, GOLD, faults) == ([], [])
-    assert not faults
 
 
 def test_both_ways_of_one_grade(tmp_path: Path) -> None:

@@ -120,9 +120,8 @@ def test_what_others_state_is_told_with_its_unit(survey: Read, tmp_path: Path) -
     with pytest.raises(InputError) as refused:
         read_case(tmp_path)
     assert [str(f) for f in refused.value.faults] == [
-        f"measurements.csv, cell F{row}, stream '{stream}', Au: No error is stated.\nEnter it "
-        "beside the value; other rows of Au state 200 ppb."
-        for row, stream in ((3, "conc"), (4, "tails"))
+        "measurements.csv, cell F3, stream 'conc', Au: No error is stated, nor for 'tails' (F4).\n"
+        "Enter it beside the value; other rows of Au state 200 ppb."
     ]
 
 

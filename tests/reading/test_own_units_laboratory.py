@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 from own_units_rows import CIRCUIT, HEADER, ROW, Read, row_with
 
-from oretally.flowsheet import Analyte, Fault, InputError, Survey, parse_unit
+from oretally.flowsheet import Analyte, InputError, Survey, parse_unit
 from oretally.io import read_case
-from oretally.io.laboratory import metallics_measurements, read_lab
+from oretally.io.files import read_csv_table
+from oretally.io.laboratory import read_lab, read_metallics
 from oretally.io.laboratory.batches import LabTable
 
 _GRAIN_MG = 64.79891  # 1/7000 lb, international pound 1959
@@ -39,9 +40,10 @@ _METALLICS = (
 def _screened(folder: Path, plus: str, minus: str) -> tuple[list[tuple[float, float]], list[str]]:
     text = f"{_METALLICS}feed,plus,{plus}\nfeed,minus,{minus}\n"
     (folder / "metallics.csv").write_text(text, "utf-8")
-    faults: list[Fault] = []
+    table, faults = read_csv_table(folder / "metallics.csv", "metallics.csv")
+    assert table is not None
     gold = (Analyte("Au", parse_unit("g/t")),)
-    found, _ = metallics_measurements(folder, ("feed",), gold, faults)
+    found, _ = read_metallics(table, ("feed",), gold, faults)
     return [(m.value_base, m.sd_base) for m in found], [str(f) for f in faults]
 
 

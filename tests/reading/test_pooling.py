@@ -7,28 +7,36 @@ from statistics import fmean, variance
 
 import pytest
 
-from oretally.flowsheet import ErrorRule, Fault, Measurement, parse_unit
-from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT
-from oretally.io.measurements.replicates import pooled_replicates
+from oretally.flowsheet import ErrorRule, Fault, Measurement, Place, Unit, parse_unit
+from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, SizeRule
+from oretally.io.files import Cell
+from oretally.io.measurements.replicates import Reading, pooled_replicates
 
 _PERCENT = parse_unit("%")
 
 
+def _reading(
+    stream: str, quantity: str, value: float, unit: Unit, sd: float, source: str = "row",
+    rule: SizeRule | None = None,
+) -> Reading:  # fmt: skip
+    nowhere = Cell(value, Place())
+    return Reading(stream, quantity, value, unit, sd, source, "", nowhere, rule)
+
+
 def _readings(
     stream: str, values: Sequence[float], *, absolute: float, quantity: str = "Sn", unit: str = "%"
-) -> list[Measurement]:
-    return [Measurement(stream, quantity, v, parse_unit(unit), absolute) for v in values]
+) -> list[Reading]:
+    return [_reading(stream, quantity, v, parse_unit(unit), absolute) for v in values]
 
 
 def _relative(
-    groups: dict[str, Sequence[float]], percent: float, others: Sequence[Measurement] = ()
+    groups: dict[str, Sequence[float]], percent: float, others: Sequence[Reading] = ()
 ) -> tuple[list[Measurement], list[str]]:
     """Pool grades of streams, of a relative error each, after others."""
     rule = ErrorRule(percent)
-    found = [Measurement(stream, "Sn", v, _PERCENT, rule.sd(v, _PERCENT))
+    found = [_reading(stream, "Sn", v, _PERCENT, rule.sd(v, _PERCENT), rule=rule)
              for stream, values in groups.items() for v in values]  # fmt: skip
-    rules = [None] * len(others) + [rule] * len(found)
-    return pooled_replicates([*others, *found], [], rules)
+    return pooled_replicates([*others, *found], [])
 
 
 FEED, CONC, TAILS = (1.00, 1.03), (30.1, 31.2, 29.9), (0.298, 0.305)
@@ -120,9 +128,9 @@ def test_beyond_ten_readings_dixon_is_silent() -> None:
     assert len(notes) == 1 and "Grubbs" in notes[0] and "Dixon" not in notes[0]
 
 
-def _between(low: float, high: float, source: str = DETECTION_LIMIT) -> Measurement:
+def _between(low: float, high: float, source: str = DETECTION_LIMIT) -> Reading:
     """A value uniform between bounds, GUM (JCGM 100:2008) 4.3.7."""
-    return Measurement("tails", "Sn", (low + high) / 2.0, _PERCENT, (high - low) / 12**0.5, source)
+    return _reading("tails", "Sn", (low + high) / 2.0, _PERCENT, (high - low) / 12**0.5, source)
 
 
 def test_bounds_beside_readings_have_no_weight() -> None:
@@ -163,7 +171,7 @@ def test_bounds_are_no_independent_readings(limits: tuple[float, ...]) -> None:
 
 def test_bounds_in_several_units_and_from_both_sides() -> None:
     ppm = parse_unit("ppm")
-    low = Measurement("tails", "Sn", 1000.0, ppm, 2000.0 / 12**0.5, DETECTION_LIMIT)
+    low = _reading("tails", "Sn", 1000.0, ppm, 2000.0 / 12**0.5, DETECTION_LIMIT)
     (pooled,), _ = pooled_replicates([_between(0.0, 0.5), low], [])
     assert pooled.unit.to_base(pooled.value) == pytest.approx(0.001)
     (both,), _ = pooled_replicates([_between(0.1, 80.0, RANGE_LIMIT), _between(0.0, 0.5)], [])
@@ -175,14 +183,15 @@ def test_bounds_that_exclude_each_other() -> None:
     faults: list[Fault] = []
     pooled_replicates([_between(10.0, 80.0, RANGE_LIMIT), _between(0.0, 0.5)], faults)
     assert [str(f) for f in faults] == [
-        "The replicates of Sn exclude each other: one is above 10 %, another below 0.5.\n"
+        "stream 'tails', Sn: The replicates of Sn exclude each other: one is above 10 %, another "
+        "below 0.5.\n"
         "Correct or take out what is wrong."
     ]
 
 
 def test_bounds_have_no_spread() -> None:
     """'<0.02' beside numbers says nothing of how they spread."""
-    below = Measurement("tails", "Sn", 0.01, _PERCENT, 0.02 / 12**0.5, DETECTION_LIMIT)
+    below = _reading("tails", "Sn", 0.01, _PERCENT, 0.02 / 12**0.5, DETECTION_LIMIT)
     pooled, notes = _relative({"tails": (0.5, 0.51), "feed": (1.0, 1.02)}, 3, [below])
     assert not pooled[0].bounded
     assert notes[1:] == [

@@ -172,12 +172,8 @@ BROKEN: dict[str, tuple[str, str, str | None, str]] = {
         .replace("conc,60", "conc,60,1")
         .replace("tails,", "tails,,"),
         STOCKS_ROWS,
-        "stocks.csv, cell C2, stream 'opening stock of ROM pile', dry mass: No error is stated.\n"
-        "Enter it beside the value (column ± dry mass)\n"
-        'or state a rule: [errors] "dry mass" = { relative = 0.5 } (a usual figure; common '
-        "practice, no source).\n"
-        "\n"
-        "stocks.csv, cell C3, stream 'closing stock of ROM pile', dry mass: No error is stated.\n"
+        "stocks.csv, cell C2, stream 'opening stock of ROM pile', dry mass: No error is stated, "
+        "nor for 'closing stock of ROM pile' (C3).\n"
         "Enter it beside the value (column ± dry mass)\n"
         'or state a rule: [errors] "dry mass" = { relative = 0.5 } (a usual figure; common '
         "practice, no source).",

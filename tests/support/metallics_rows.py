@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from oretally.flowsheet import Analyte, Fault, Measurement, parse_unit
-from oretally.io.laboratory import metallics_measurements
+from oretally.flowsheet import Analyte, Measurement, parse_unit
+from oretally.io import laboratory
+from oretally.io.files import read_csv_table
 
 STREAMS = ("mill feed", "tails")
 
@@ -26,6 +27,8 @@ def read_metallics(
     folder: Path, text: str, analytes: tuple[Analyte, ...] = GOLD
 ) -> tuple[list[Measurement], list[str], list[str]]:
     (folder / "metallics.csv").write_text(text, "utf-8")
-    faults: list[Fault] = []
-    found, notes = metallics_measurements(folder, STREAMS, analytes, faults)
+    table, faults = read_csv_table(folder / "metallics.csv", "metallics.csv")
+    found, notes = list[Measurement](), list[str]()
+    if table is not None:
+        found, notes = laboratory.read_metallics(table, STREAMS, analytes, faults)
     return found, notes, [str(fault) for fault in faults]

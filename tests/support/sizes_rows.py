@@ -11,14 +11,14 @@ from oretally.flowsheet import (
     Dimension,
     ErrorModel,
     ErrorRule,
-    Fault,
     Place,
     Stream,
     parse_unit,
 )
 from oretally.flowsheet.circuit import Content
 from oretally.io.definition import DefinitionRows, define
-from oretally.io.sizes import SizesReading, read_sizes, sizes_table
+from oretally.io.files import read_csv_table
+from oretally.io.sizes import SizesReading, read_sizes
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "examples" / "grinding_by_size"
 
@@ -69,8 +69,7 @@ def read_rows(
     analytes: Sequence[Analyte] = LEAD, in_doubt: frozenset[str] = frozenset(),
 ) -> tuple[SizesReading, list[str]]:  # fmt: skip
     (folder / "sizes.csv").write_text(text, "utf-8")
-    faults: list[Fault] = []
-    table = sizes_table(folder, faults)
+    table, faults = read_csv_table(folder / "sizes.csv", "sizes.csv")
     if table is None:
         return SizesReading(), [str(fault) for fault in faults]
     definition = replace(
