@@ -63,7 +63,7 @@ class Outputs:
             raise click.UsageError("--open needs --html FILE: the report that it shows.")
         if self.pdf is not None:
             refuse_without_typst()
-        refuse_overwriting(case, self.json, self.html, self.xlsx, self.pdf)
+        refuse_overwriting([case], self.json, self.html, self.xlsx, self.pdf)
 
 
 @dataclass(frozen=True, slots=True)

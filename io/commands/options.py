@@ -124,7 +124,6 @@ _ORE = (
 sample_mass_options = _with((
     click.argument("file", required=False, type=click.Path(path_type=Path)),
     *(click.option(f"--{name}", metavar=metavar, help=said) for name, metavar, said in _ORE),
-    click.option("--json", "json_file", metavar="FILE",
-                 help="Write the answer as JSON; - prints it."),
+    _json("answer"),
 ))  # fmt: skip
 """Adds FILE and the options of ``sample-mass``; '--mineral-grade' is ``mineral_grade``."""

@@ -7,6 +7,7 @@ Read ``table``, then ``workbook``.
 
 from oretally.io.files.case_table import case_table
 from oretally.io.files.csv_table import read_csv_table
+from oretally.io.files.sealed_workbook import is_as_sealed, sealed
 from oretally.io.files.table import EMPTY, NO_ROWS, Cell, Table, collection_paused, make_table
 from oretally.io.files.workbook import SUFFIXES, Sheets, read_workbook
 from oretally.io.files.written_cells import Sheet, number_format, put, widen, with_sd
@@ -21,11 +22,13 @@ __all__ = [
     "Table",
     "case_table",
     "collection_paused",
+    "is_as_sealed",
     "make_table",
     "number_format",
     "put",
     "read_csv_table",
     "read_workbook",
+    "sealed",
     "widen",
     "with_sd",
 ]

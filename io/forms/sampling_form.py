@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from importlib.metadata import version
 
 from oretally.flowsheet import Basis
 from oretally.io.case import UnmeasuredCase
@@ -32,6 +33,7 @@ def sampling_form(plan: UnmeasuredCase) -> str:
     ]
     return template("sheet.html.j2").render(
         title=plan.title,
+        version=version("oretally"),
         batch=plan.definition.basis is Basis.BATCH,
         streams=streams,
         analytes=[(a.name, a.unit.symbol) for a in plan.analytes],
