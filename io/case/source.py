@@ -9,6 +9,7 @@ from oretally.flowsheet import (
     InputError,
     Place,
 )
+from oretally.flowsheet.circuit import fold_name
 from oretally.io.definition import (
     STOCKS_FILE,
     DefinitionRows,
@@ -16,8 +17,9 @@ from oretally.io.definition import (
     read_circuit_text,
 )
 from oretally.io.files import SUFFIXES, Table, read_csv_table, read_workbook
+from oretally.io.measurements import WEIGHING, is_weighing
 
-__all__ = ["CIRCUIT_FILE", "MEASUREMENTS_FILE", "SHEETS", "case_parts"]
+__all__ = ["CIRCUIT_FILE", "EXPECTED_FILE", "MEASUREMENTS_FILE", "SHEETS", "case_parts"]
 
 
 SHEETS = (
@@ -30,6 +32,9 @@ CIRCUIT_FILE = "circuit.toml"
 
 
 MEASUREMENTS_FILE = "measurements.csv"
+
+
+EXPECTED_FILE = "expected.csv"
 
 
 def case_parts(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table | None]:
@@ -59,7 +64,11 @@ def case_parts(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table |
                 )
             ]
         )
-    sheets, wrong = read_workbook(path, path.name, SHEETS)
+    sheets, wrong = read_workbook(path, path.name, (*SHEETS, WEIGHING))
+    weighing = sheets.pop(WEIGHING, None)
+    if weighing is None or not is_weighing(weighing):  # a sheet of one's own is not read
+        weighing = None
+        wrong = [f for f in wrong if fold_name(f.place.sheet) != WEIGHING]
     faults.extend(wrong)
     if not sheets:
         raise InputError(
@@ -80,7 +89,9 @@ def case_parts(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table |
                 Place(file=path.name),
             )
         )
-    return read_circuit_sheets(sheets, path.name), sheets.get("measurements")
+    rows = read_circuit_sheets(sheets, path.name)
+    rows.weighing = weighing
+    return rows, sheets.get("measurements")
 
 
 def _folder(path: Path, faults: list[Fault]) -> tuple[DefinitionRows, Table | None]:

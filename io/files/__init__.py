@@ -10,7 +10,7 @@ from oretally.io.files.csv_table import read_csv_table
 from oretally.io.files.sealed_workbook import is_as_sealed, sealed
 from oretally.io.files.table import EMPTY, NO_ROWS, Cell, Table, collection_paused, make_table
 from oretally.io.files.workbook import SUFFIXES, Sheets, read_workbook
-from oretally.io.files.written_cells import Sheet, number_format, put, widen, with_sd
+from oretally.io.files.written_cells import Sheet, number_format, put, storable, widen, with_sd
 
 __all__ = [
     "EMPTY",
@@ -29,6 +29,7 @@ __all__ = [
     "read_csv_table",
     "read_workbook",
     "sealed",
+    "storable",
     "widen",
     "with_sd",
 ]

@@ -12,7 +12,7 @@ from datetime import date, datetime, time, timedelta
 
 from oretally.flowsheet import Place
 from oretally.io.files.number_formats import DATE, MIXED, PERCENT, PLAIN, THOUSANDS, format_kind
-from oretally.io.files.table import Cell, CellValue, cleaned
+from oretally.io.files.table import UNSAVED, Cell, CellValue, cleaned
 from oretally.io.files.workbook_xml import LOCAL, SheetXml, count_cells, parse_member, shown_percent
 
 __all__ = ["xlsx_sheets"]
@@ -235,7 +235,7 @@ class _SheetReader:
         if self.has_formula and not written.strip():
             shown = "".join(self.formula)
             return None, (
-                f"The cell holds a formula{f' (={shown})' if shown else ''} without a saved value; "
+                f"The cell holds a formula{f' (={shown})' if shown else ''} {UNSAVED}; "
                 "open the workbook in a spreadsheet program and save it, so that the value is "
                 "stored."
             )
