@@ -174,7 +174,8 @@ def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
               help="Write what was found as JSON; - prints.")  # fmt: skip
 @click.option("--html", type=click.Path(path_type=Path), metavar="FILE",
               callback=ends_in(".html", ".htm"), help="Write the report.")  # fmt: skip
-def lab(source: Path, json_file: str | None, html: Path | None) -> int:
+@click.option("--full", is_flag=True, help="Print every reading and figure, not one screen.")
+def lab(source: Path, json_file: str | None, html: Path | None, full: bool) -> int:
     """Judge a laboratory batch by its standards, blanks and duplicates: lab.csv, or a sheet 'lab'.
 
     Columns as the README says; the table [lab] of circuit.toml names a laboratory's own.
@@ -187,7 +188,7 @@ def lab(source: Path, json_file: str | None, html: Path | None) -> int:
     for path in written:
         write_whole(path, lab_report(found) if path == html else lab_json(found))
         click.echo(f"written: {path}", err=True)
-    click.echo(lab_json(found) if json_file == "-" else lab_summary(found), nl=False)
+    click.echo(lab_json(found) if json_file == "-" else lab_summary(found, full=full), nl=False)
     return DONE
 
 
