@@ -194,7 +194,9 @@ def lab(source: Path, json_file: str | None, html: Path | None, full: bool) -> i
 
 @oretally.command()
 @compare_options
-def compare(cases: tuple[str, ...], json_file: str | None, html: Path | None, **asked: Any) -> int:
+def compare(
+    cases: tuple[str, ...], json_file: str | None, html: Path | None, full: bool, **asked: Any
+) -> int:
     """Tell whether the difference between tests is real, and how many repeats would decide it.
 
     The first CASE stands against each other one; with repeats: oretally compare A1 A2 vs B1 B2.
@@ -213,7 +215,8 @@ def compare(cases: tuple[str, ...], json_file: str | None, html: Path | None, **
         for path in (Path(p) for p in (json_file, html) if p not in (None, "-")):
             write_whole(path, comparison_report(found) if path == html else comparison_json(found))
             click.echo(f"written: {path}", err=True)
-    click.echo(comparison_json(found) if json_file == "-" else comparison_text(found), nl=False)
+    text = comparison_json(found) if json_file == "-" else comparison_text(found, full=full)
+    click.echo(text, nl=False)
     return DONE
 
 

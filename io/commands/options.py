@@ -86,6 +86,8 @@ compare_options = _with((
                  "or share."),
     click.option("--all-pairs", "every_pair", is_flag=True,
                  help="Compare every two, not each with the first."),
+    click.option("--full", is_flag=True,
+                 help="Print all figures, limits and how they are meant, not one screen."),
     _json("result"),
     _HTML,
 ))  # fmt: skip

@@ -34,7 +34,7 @@ def first_screen(drafts: Sequence[Sequence[str]], where: str) -> str:
     where : str
         How to see all.
     """
-    end = ["", where]
+    end = ["", *narrow(where)]
     most = _LINES - len(end)
     lines = next((draft for draft in drafts if len(draft) <= most), drafts[-1])
     if len(lines) > most:
