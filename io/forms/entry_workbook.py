@@ -210,6 +210,7 @@ def _guarded(sheet: Worksheet, plan: UnmeasuredCase) -> None:
 
     Printed pages carry the name of the test.
     """
-    sheet.oddHeader.center.text = storable(plan.title).replace("&", "&&")
+    header: Any = sheet.oddHeader
+    header.center.text = storable(plan.title).replace("&", "&&")
     sheet.protection.enable()
     widen(sheet)

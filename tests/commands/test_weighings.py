@@ -53,7 +53,7 @@ def _typed(raw: bytes, path: Path, cells: Mapping[str, Mapping[tuple[str, str], 
     """Type values into a workbook, by sheet, name of the row and header; save it without values."""
     book = openpyxl.load_workbook(io.BytesIO(raw))
     for title, values in cells.items():
-        sheet = book[title]
+        sheet: Any = book[title]
         columns = {str(c.value): c.column for c in reversed(sheet[1])}
         rows = {str(row[0].value): row[0].row for row in sheet.iter_rows(min_row=2)}
         for (name, header), value in values.items():
@@ -100,7 +100,8 @@ def test_the_whole_way(
 def test_what_is_typed_with_its_container_is_the_case(name: str, tmp_path: Path) -> None:
     """Masses of the examples, weighed with a container in the unit of the sheet."""
     one, plan = read_case(EXAMPLES / name), read_unmeasured(EXAMPLES / name)
-    units, cells = weighed_in(plan), {}
+    units = weighed_in(plan)
+    cells: dict[tuple[str, str], float] = {}
     solids = {s.name: s.content.has_solids for s in one.circuit.streams}
     weighed = [
         m for m in one.survey.measurements
@@ -246,5 +247,6 @@ def test_rows_for_the_laboratory(tmp_path: Path) -> None:
     assert [(p.name, p.first, p.second) for p in batch.pairs] == [("JTT7-1", 1.0, 1.1)]
     book = openpyxl.load_workbook(path)
     for title in ("measurements", "weighing", "lab"):
-        assert book[title].oddHeader.center.text == "Jig && table, test 7"
+        sheet: Any = book[title]
+        assert sheet.oddHeader.center.text == "Jig && table, test 7"
     assert book.properties.title == "Jig & table, test 7"
