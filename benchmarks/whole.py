@@ -157,7 +157,10 @@ def in_turns(pythons: list[str], repeats: int, quick: bool) -> Iterator[dict[str
     part = [__file__, "--part", "--repeats", str(repeats), *(["--quick"] if quick else [])]
     for python in pythons:
         done = subprocess.run([python, *part], capture_output=True, text=True, check=True)  # noqa: S603
-        yield {"library": json.loads(done.stdout), "commands": command_times(python, repeats, wanted)}
+        yield {
+            "library": json.loads(done.stdout),
+            "commands": command_times(python, repeats, wanted),
+        }
 
 
 def table(before: dict[str, Any] | None, now: dict[str, Any]) -> str:

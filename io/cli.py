@@ -20,7 +20,7 @@ from oretally.io.commands.options import (
     plan_options,
     sample_mass_options,
 )
-from oretally.io.commands.output_files import ends_in, refuse_overwriting, write_whole
+from oretally.io.commands.output_files import SVG_MARK, ends_in, refuse_overwriting, write_whole
 from oretally.io.commands.progress import progress
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def check(case: Path, svg: Path | None, full: bool) -> int:
         from oretally.io.case import read_case
         from oretally.io.commands.check import print_check
 
-        refuse_overwriting(case, svg)
+        refuse_overwriting([case], svg)
         read = read_case(case)
         say("judging")
         from oretally.recon import check
@@ -95,7 +95,8 @@ def check(case: Path, svg: Path | None, full: bool) -> int:
         if svg is not None:
             from oretally.io.pictures import circuit_svg, measured_labels
 
-            write_whole(svg, circuit_svg(read.circuit, measured_labels(read.survey)))
+            drawing = circuit_svg(read.circuit, measured_labels(read.survey))
+            write_whole(svg, drawing + SVG_MARK)
     print_check(read, found, _console(), full=full)
     if svg is not None:
         click.echo(f"written: {svg}", err=True)
@@ -153,7 +154,7 @@ def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
 
     if html is None and xlsx is None:
         raise click.UsageError("Say what to write: --html FILE to print, --xlsx FILE to type into.")
-    refuse_overwriting(case, html, xlsx)
+    refuse_overwriting([case], html, xlsx)
     plan = read_unmeasured(case)
     if html is not None:
         from oretally.io.forms import sampling_form
@@ -173,27 +174,31 @@ def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
 @click.argument("source", metavar="CASE_OR_FILE", type=click.Path(path_type=Path))
 @click.option("--json", "json_file", metavar="FILE", callback=ends_in(".json"),
               help="Write what was found as JSON; - prints.")  # fmt: skip
-@click.option("--html", type=click.Path(path_type=Path), metavar="FILE", help="Write the report.")
-def lab(source: Path, json_file: str | None, html: Path | None) -> int:
+@click.option("--html", type=click.Path(path_type=Path), metavar="FILE",
+              callback=ends_in(".html", ".htm"), help="Write the report.")  # fmt: skip
+@click.option("--full", is_flag=True, help="Print every reading and figure, not one screen.")
+def lab(source: Path, json_file: str | None, html: Path | None, full: bool) -> int:
     """Judge a laboratory batch by its standards, blanks and duplicates: lab.csv, or a sheet 'lab'.
 
     Columns as the README says; the table [lab] of circuit.toml names a laboratory's own.
     """
     from oretally.io.laboratory import judged_table, lab_json, lab_report, lab_summary, read_lab
 
-    refuse_overwriting(source, json_file, html)
+    refuse_overwriting([source], json_file, html)
     found = judged_table(read_lab(source), source.resolve().stem)
     written = [Path(p) for p in (json_file, html) if p not in (None, "-")]
     for path in written:
         write_whole(path, lab_report(found) if path == html else lab_json(found))
         click.echo(f"written: {path}", err=True)
-    click.echo(lab_json(found) if json_file == "-" else lab_summary(found), nl=False)
+    click.echo(lab_json(found) if json_file == "-" else lab_summary(found, full=full), nl=False)
     return DONE
 
 
 @oretally.command()
 @compare_options
-def compare(cases: tuple[str, ...], json_file: str | None, html: Path | None, **asked: Any) -> int:
+def compare(
+    cases: tuple[str, ...], json_file: str | None, html: Path | None, full: bool, **asked: Any
+) -> int:
     """Tell whether the difference between tests is real, and how many repeats would decide it.
 
     The first CASE stands against each other one; with repeats: oretally compare A1 A2 vs B1 B2.
@@ -207,13 +212,13 @@ def compare(cases: tuple[str, ...], json_file: str | None, html: Path | None, **
             comparison_text,
         )
 
-        for case in case_paths(cases):
-            refuse_overwriting(case, json_file, html)
+        refuse_overwriting(case_paths(cases), json_file, html)
         found = compare_cases(cases, say=say, **asked)
         for path in (Path(p) for p in (json_file, html) if p not in (None, "-")):
             write_whole(path, comparison_report(found) if path == html else comparison_json(found))
             click.echo(f"written: {path}", err=True)
-    click.echo(comparison_json(found) if json_file == "-" else comparison_text(found), nl=False)
+    text = comparison_json(found) if json_file == "-" else comparison_text(found, full=full)
+    click.echo(text, nl=False)
     return DONE
 
 
@@ -238,8 +243,7 @@ def sample_mass(file: Path | None, json_file: str | None, **asked: str | None) -
 
     plan = read_sample_plan(asked, file)
     if json_file not in (None, "-"):
-        if file is not None:
-            refuse_overwriting(file, json_file)
+        refuse_overwriting([file], json_file)
         write_whole(Path(str(json_file)), sample_mass_json(plan))
         click.echo(f"written: {json_file}", err=True)
     click.echo(sample_mass_json(plan) if json_file == "-" else sample_mass_text(plan), nl=False)

@@ -5,11 +5,12 @@ Read ``read`` first.
 
 from oretally.io.case.frames import survey_from_frame
 from oretally.io.case.read import Case, read_case, unfilled
-from oretally.io.case.source import CIRCUIT_FILE, MEASUREMENTS_FILE, SHEETS
+from oretally.io.case.source import CIRCUIT_FILE, EXPECTED_FILE, MEASUREMENTS_FILE, SHEETS
 from oretally.io.case.unmeasured import UnmeasuredCase, read_unmeasured
 
 __all__ = [
     "CIRCUIT_FILE",
+    "EXPECTED_FILE",
     "MEASUREMENTS_FILE",
     "SHEETS",
     "Case",

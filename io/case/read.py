@@ -31,7 +31,7 @@ from oretally.io.definition import (
 )
 from oretally.io.files import Table, collection_paused
 from oretally.io.laboratory import error_rule, read_lab, read_metallics
-from oretally.io.measurements import assayed_analytes, leach_faults, read_survey
+from oretally.io.measurements import assayed_analytes, leach_faults, read_survey, with_net_masses
 from oretally.io.sizes import SizesReading, read_sizes
 from oretally.recon.result import ErrorRates
 
@@ -103,6 +103,8 @@ def read_case(source: str | Path) -> Case:
     faults.extend(wrong)
     reading, rates, prices, ways = None, ErrorRates(), tuple[Price, ...](), list[str]()
     if table is not None:
+        if rows.weighing is not None:
+            table = with_net_masses(table, rows.weighing, definition.containers, faults)
         definition = replace(definition, title=definition.title or path.stem)
         streams, analytes = definition.stream_names, definition.analytes
         metallics = list[Measurement]()

@@ -10,6 +10,7 @@ from oretally.flowsheet import (
     InputError,
     Place,
 )
+from oretally.flowsheet.circuit import fold_name
 from oretally.io.definition import (
     STOCKS_FILE,
     DefinitionRows,
@@ -17,8 +18,9 @@ from oretally.io.definition import (
     read_circuit_text,
 )
 from oretally.io.files import SUFFIXES, Table, read_csv_table, read_workbook
+from oretally.io.measurements import WEIGHING, is_weighing
 
-__all__ = ["CIRCUIT_FILE", "MEASUREMENTS_FILE", "SHEETS", "case_parts"]
+__all__ = ["CIRCUIT_FILE", "EXPECTED_FILE", "MEASUREMENTS_FILE", "SHEETS", "case_parts"]
 
 
 SHEETS = (
@@ -31,6 +33,7 @@ CIRCUIT_FILE = "circuit.toml"
 
 
 MEASUREMENTS_FILE = "measurements.csv"
+EXPECTED_FILE = "expected.csv"
 
 
 def case_parts(
@@ -72,7 +75,11 @@ def case_parts(
                 )
             ]
         )
-    sheets, wrong = read_workbook(path, path.name, (*SHEETS, *more))
+    sheets, wrong = read_workbook(path, path.name, (*SHEETS, *more, WEIGHING))
+    weighing = sheets.pop(WEIGHING, None)
+    if weighing is None or not is_weighing(weighing):  # a sheet of one's own is not read
+        weighing = None
+        wrong = [f for f in wrong if fold_name(f.place.sheet) != WEIGHING]
     faults.extend(wrong)
     tables = {title: sheets.pop(title) for title in more if title in sheets}
     if not sheets:
@@ -96,7 +103,9 @@ def case_parts(
         )
     else:
         tables["measurements"] = sheets["measurements"]
-    return read_circuit_sheets(sheets, path.name), tables
+    rows = read_circuit_sheets(sheets, path.name)
+    rows.weighing = weighing
+    return rows, tables
 
 
 def _folder(

@@ -13,7 +13,7 @@ from oretally.flowsheet import (
     Stream,
 )
 from oretally.flowsheet.circuit import Content
-from oretally.io.case.source import CIRCUIT_FILE, MEASUREMENTS_FILE, case_parts
+from oretally.io.case.source import CIRCUIT_FILE, EXPECTED_FILE, MEASUREMENTS_FILE, case_parts
 from oretally.io.definition import (
     STOCKS_FILE,
     Definition,
@@ -22,7 +22,7 @@ from oretally.io.definition import (
     read_circuit_text,
 )
 from oretally.io.files import read_csv_table
-from oretally.io.measurements import assayed_analytes, error_titles
+from oretally.io.measurements import assayed_analytes, error_titles, stated_masses
 
 __all__ = ["UnmeasuredCase", "read_unmeasured"]
 
@@ -42,6 +42,8 @@ class UnmeasuredCase:
     title : str
     errors : mapping of str to str
         Headers of stated errors in the measurements, by quantity.
+    masses : mapping of str to float
+        Masses of a batch that are stated or expected, by stream in folded names, kg.
     """
 
     rows: DefinitionRows
@@ -49,6 +51,7 @@ class UnmeasuredCase:
     analytes: tuple[Analyte, ...]
     title: str
     errors: Mapping[str, str]
+    masses: Mapping[str, float]
 
     @property
     def sampled(self) -> tuple[Stream, ...]:
@@ -90,9 +93,16 @@ def read_unmeasured(source: str | Path) -> UnmeasuredCase:
     analytes = definition.analytes
     if not analytes and table is not None:
         analytes = assayed_analytes(table, definition.basis, water=definition.water.balanced)
+    names, water = [a.name for a in analytes], definition.water.balanced
     errors: dict[str, str] = {}
     if table is not None:
-        names = [a.name for a in analytes]
-        water = definition.water.balanced
         errors = error_titles(table, definition.basis, names, water=water)
-    return UnmeasuredCase(rows, definition, analytes, definition.title or path.stem, errors)
+    expected = None
+    if (path / EXPECTED_FILE).is_file():
+        expected, _ = read_csv_table(path / EXPECTED_FILE, EXPECTED_FILE)
+    masses: dict[str, float] = {}
+    for given in (expected, table):  # what was measured goes before what is expected
+        if given is not None:
+            masses |= stated_masses(given, definition.basis, names, water=water)
+    title = definition.title or path.stem
+    return UnmeasuredCase(rows, definition, analytes, title, errors, masses)

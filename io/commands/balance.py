@@ -81,7 +81,7 @@ class Outputs:
             raise click.UsageError("--brief needs --pdf FILE: the report that it shortens.")
         if self.pdf is not None:
             refuse_without_typst()
-        refuse_overwriting(case, self.json, self.html, self.xlsx, self.pdf)
+        refuse_overwriting([case], self.json, self.html, self.xlsx, self.pdf)
 
 
 @dataclass(frozen=True, slots=True)

@@ -99,6 +99,8 @@ compare_options = _with((
                  "or share."),
     click.option("--all-pairs", "every_pair", is_flag=True,
                  help="Compare every two, not each with the first."),
+    click.option("--full", is_flag=True,
+                 help="Print all figures, limits and how they are meant, not one screen."),
     _json("result"),
     _HTML,
 ))  # fmt: skip
@@ -137,7 +139,6 @@ _ORE = (
 sample_mass_options = _with((
     click.argument("file", required=False, type=click.Path(path_type=Path)),
     *(click.option(f"--{name}", metavar=metavar, help=said) for name, metavar, said in _ORE),
-    click.option("--json", "json_file", metavar="FILE",
-                 help="Write the answer as JSON; - prints it."),
+    _json("answer"),
 ))  # fmt: skip
 """Adds FILE and the options of ``sample-mass``; '--mineral-grade' is ``mineral_grade``."""

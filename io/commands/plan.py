@@ -93,9 +93,7 @@ def written_plan(
     prices: Path | None, expected: Path | None, keep: bool,
 ) -> str:  # fmt: skip
     """Return what the command prints; the file asked for is written."""
-    for given in (source, prices, expected):
-        if given is not None:
-            refuse_overwriting(given, json_file)
+    refuse_overwriting([source, prices, expected], json_file)
     with progress("planning"):
         case, found = planned(
             source, asked=asked, budget=budget, prices=prices, expected=expected, keep=keep

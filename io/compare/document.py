@@ -53,7 +53,7 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
             found,
             "together together_by_size alpha_whole_streams=alpha_whole alpha_by_size",
         ),
-        "verdicts": list(verdicts(found)),
+        "verdicts": [" ".join(sentences) for sentences in verdicts(found)],
         "differences": [_difference(d, found) for d in found.differences],
         "left_out": comparison_rows(found.left_out),
         "cautions": list(cautions(found)),

@@ -18,8 +18,8 @@ from oretally.recon.comparison import (
 )
 from oretally.recon.result import Suspect
 
-__all__ = ["cautions", "confidence", "deciding_sd", "difference_table", "hazards", "needed_tests",
-           "verdicts"]  # fmt: skip
+__all__ = ["cautions", "confidence", "deciding_sd", "difference_table", "difference_unit",
+           "hazards", "needed_tests", "of_these_tests", "verdicts"]  # fmt: skip
 
 _LISTED = 4
 
@@ -45,44 +45,55 @@ def needed_tests(found: Difference) -> str:
     return f">{MOST_TESTS}" if found.tests is None else str(found.tests)
 
 
-def verdicts(found: Comparison) -> Iterator[str]:
-    """Yield the verdict on every two arms that were compared, a sentence or two each."""
+def verdicts(found: Comparison) -> Iterator[tuple[str, ...]]:
+    """Yield the verdict on every two arms that were compared, sentence by sentence.
+
+    The first says what is shown, and of what: one test of each kind shows nothing of the cause.
+    """
     for pair in dict.fromkeys((d.first, d.second) for d in found.differences):
         rows = [d for d in found.differences if (d.first, d.second) == pair and d.mirror_of is None]
         one, other = (f"'{found.arm_label(arm)}'" for arm in pair)
-        parts = []
         doubtful = [t.label for arm in pair for t in found.arms[arm] if _doubtful(t)]
+        settle = ""
         if doubtful:
             listed = ", ".join(f"'{label}'" for label in doubtful)
-            parts.append(f"Settle {listed} first: there are numbers that do not agree, see below. "
-                         "As they stand:")  # fmt: skip
+            settle = (
+                f"Settle {listed} first: numbers there do not agree, see below. As they stand: "
+            )
         real = [d for d in rows if d.verdict is Verdict.REAL]
         slight = [d for d in rows if d.verdict is Verdict.SLIGHT]
         small = [d for d in rows if d.verdict is Verdict.SMALL]
         still = [d for d in rows if d.verdict is Verdict.OPEN]
+        matter = f"smaller than the {format_number(found.least)} points that matter"
         told = f"{other} against {one} has"
-        if real:
-            parts.append(f"The difference is real: {told} {_several(_told(d) for d in real)}.")
-        if slight:
-            begin = "Real too" if real else "The difference is real"
-            parts.append(f"{begin}, but smaller than the {format_number(found.least)} points that "
-                         f"matter: {told} {_several(_told(d) for d in slight)}.")  # fmt: skip
-        if not (real or slight):
+        if real or slight:
+            between = f"The difference between {one} and {other} is real"
+            size = "" if real else f", but {matter}"
+            of = f", and more than repeats scatter{size}" if found.repeated else (
+                f" for these two tests{size}; whether what was changed made it, repeats must show"
+            )  # fmt: skip
+            parts = [f"{settle}{between}{of}."]
+            if real:
+                parts.append(f"{told} {_several(_told(d) for d in real)}.")
+            if slight:
+                begin = f"Real too, but {matter}: {told}" if real else told
+                parts.append(f"{begin} {_several(_told(d) for d in slight)}.")
+        else:
             count = "the answer does not differ" if len(rows) == 1 else (
                 f"none of {len(rows)} answers differs"
             )  # fmt: skip
             explain = "the scatter of the tests explains" if found.repeated else (
                 "the stated errors explain"
             )  # fmt: skip
-            parts.append(f"No difference between {one} and {other} is shown: {count} by more than "
-                         f"{explain}.")  # fmt: skip
+            parts = [f"{settle}No difference between {one} and {other} is shown: {count} by more "
+                     f"than {explain}."]  # fmt: skip
         if small:
             parts.append(f"Smaller than {format_number(found.least)} points either way: "
                          f"{_several(str(d.answer) for d in small)}.")  # fmt: skip
         if still:
             parts.append(f"Not decided, which is no proof that they are equal: "
                          f"{_several(_needs(d) for d in still)}.")  # fmt: skip
-        yield " ".join(parts)
+        yield tuple(parts)
 
 
 def _doubtful(test: BalancedTest) -> bool:
@@ -105,7 +116,7 @@ def _told(d: Difference) -> str:
     low, high = (format_with_sd(v, deciding_sd(d))[0] for v in (d.low, d.high))
     sign = "" if value.startswith("-") else "+"
     return (
-        f"{d.answer} {sign}{value} {_unit(d)} (95 % limits {low} to {high}, confidence "
+        f"{d.answer} {sign}{value} {difference_unit(d)} (95 % limits {low} to {high}, confidence "
         f"{confidence(d.p_together).replace('>', 'above ')} %)"
     )
 
@@ -114,10 +125,12 @@ def _needs(d: Difference) -> str:
     tests = needed_tests(d)
     if tests.startswith(">"):
         return f"{d.answer} (more than {MOST_TESTS} tests of each would be needed)"
-    return f"{d.answer} (tests of each to tell {format_number(d.size, 2)} {_unit(d)}: {tests})"
+    size = f"{format_number(d.size, 2)} {difference_unit(d)}"
+    return f"{d.answer} (tests of each to tell {size}: {tests})"
 
 
-def _unit(d: Difference) -> str:
+def difference_unit(d: Difference) -> str:
+    """Return the unit of a difference: of what is in percent, points."""
     return "points" if d.unit == "%" else d.unit
 
 
@@ -160,10 +173,15 @@ def hazards(found: Comparison) -> tuple[Caution, ...]:
 
 def cautions(found: Comparison) -> Iterator[str]:
     """Yield what the reader must know: of these tests first, of the method last."""
+    yield from of_these_tests(found)
+    yield from _of_method(found)
+
+
+def of_these_tests(found: Comparison) -> Iterator[str]:
+    """Yield what the reader must know of these tests, but not of the method."""
     yield from _of_these(found)
     yield from _of_common(found)
     yield from _left_out(found)
-    yield from _of_method(found)
 
 
 def _of_these(found: Comparison) -> Iterator[str]:

@@ -69,6 +69,7 @@ class DefinitionRows:
     losses: list[LossRow] = field(default_factory=list)
     dissolving: list[DissolvingRow] = field(default_factory=list)
     stocks: Table | None = None
+    weighing: Table | None = None  # of an entry workbook
     prices: list[PriceRow] = field(default_factory=list)
     places: dict[str, Place] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)

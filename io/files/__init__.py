@@ -6,9 +6,10 @@ Read ``table``, then ``workbook``.
 """
 
 from oretally.io.files.csv_table import read_csv_table
+from oretally.io.files.sealed_workbook import is_as_sealed, sealed
 from oretally.io.files.table import EMPTY, NO_ROWS, Cell, Table, collection_paused, make_table
 from oretally.io.files.workbook import SUFFIXES, Sheets, read_workbook
-from oretally.io.files.written_cells import Sheet, number_format, put, widen, with_sd
+from oretally.io.files.written_cells import Sheet, number_format, put, storable, widen, with_sd
 
 __all__ = [
     "EMPTY",
@@ -19,11 +20,14 @@ __all__ = [
     "Sheets",
     "Table",
     "collection_paused",
+    "is_as_sealed",
     "make_table",
     "number_format",
     "put",
     "read_csv_table",
     "read_workbook",
+    "sealed",
+    "storable",
     "widen",
     "with_sd",
 ]

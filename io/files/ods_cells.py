@@ -10,7 +10,7 @@ from collections.abc import Callable
 from datetime import date, datetime
 
 from oretally.flowsheet import Place
-from oretally.io.files.table import Cell, CellValue, cleaned
+from oretally.io.files.table import UNSAVED, Cell, CellValue, cleaned
 from oretally.io.files.workbook_xml import LOCAL, SheetXml, count_cells, parse_member, shown_percent
 
 __all__ = ["ods_sheets"]
@@ -149,7 +149,7 @@ class _Reader:
             if not formula or (self.paragraphs and not shown.strip()):
                 return cleaned(shown), ""
             return None, (
-                f"The cell holds a formula ({formula.removeprefix('of:')}) without a saved value; "
+                f"The cell holds a formula ({formula.removeprefix('of:')}) {UNSAVED}; "
                 "open the workbook in a spreadsheet program and save it, so that the value is "
                 "stored."
             )

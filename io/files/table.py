@@ -14,10 +14,11 @@ from typing import NamedTuple
 from oretally.flowsheet import Fault, Place
 
 __all__ = [
-    "EMPTY", "MOST_CELLS", "NO_ROWS", "Cell", "CellValue", "Table", "address", "cleaned",
+    "EMPTY", "MOST_CELLS", "NO_ROWS", "UNSAVED", "Cell", "CellValue", "Table", "address", "cleaned",
     "collection_paused", "filled_columns", "key_of", "make_table",
 ]  # fmt: skip
 
+UNSAVED = "without a saved value"  # of a formula, in the problem of its cell
 EMPTY, NO_ROWS = "The table is empty.", "The table has a header but no rows."
 MOST_CELLS = 8_000_000  # of a sheet; more would fill the memory of a small machine
 
@@ -84,6 +85,11 @@ class Cell(NamedTuple):
         if isinstance(value, float) and value.is_integer():
             return str(int(value))
         return " ".join(str(value).split())
+
+    @property
+    def uncomputed(self) -> bool:
+        """True if it holds a formula whose value was not saved."""
+        return UNSAVED in self.problem
 
     @property
     def blank(self) -> bool:

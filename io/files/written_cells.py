@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
 
-__all__ = ["Sheet", "number_format", "put", "widen", "with_sd"]
+__all__ = ["Sheet", "number_format", "put", "storable", "widen", "with_sd"]
 
 Sheet = tuple[str, Sequence[str], Iterable[Sequence[object]]]
 """Title, header and rows; a cell is a value, or value and sd: shown with the digits that it leaves.
@@ -39,11 +39,16 @@ def put(
         if form:
             cell.number_format = form
     else:
-        cell.value = str(value).translate(_ILLEGAL)
+        cell.value = storable(str(value))
         cell.data_type = "s"
         cell.quotePrefix = True
     if header:
         cell.font = Font(bold=True)
+
+
+def storable(text: str) -> str:
+    """Return a text without the characters that the XML of a workbook cannot hold."""
+    return text.translate(_ILLEGAL)
 
 
 def number_format(value: float | None, sd: float | None = None) -> str:

@@ -12,7 +12,7 @@ from datetime import date, datetime, time, timedelta
 
 from oretally.flowsheet import Place
 from oretally.io.files.number_formats import DATE, MIXED, PERCENT, PLAIN, THOUSANDS, format_kind
-from oretally.io.files.table import Cell, CellValue, cleaned
+from oretally.io.files.table import UNSAVED, Cell, CellValue, cleaned
 from oretally.io.files.workbook_xml import LOCAL, SheetXml, count_cells, parse_member, shown_percent
 
 __all__ = ["xlsx_sheets"]
@@ -243,8 +243,8 @@ class _SheetReader:
             return self.inline[written], ""
         if self.formula is not None and not written.strip():
             return None, (
-                f"The cell holds a formula{f' (={self.formula})' if self.formula else ''} without "
-                "a saved value; open the workbook in a spreadsheet program and save it, so that "
+                f"The cell holds a formula{f' (={self.formula})' if self.formula else ''} "
+                f"{UNSAVED}; open the workbook in a spreadsheet program and save it, so that "
                 "the value is stored."
             )
         if kind == "e":

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from oretally.flowsheet import Basis, Fault, InputError
 from oretally.flowsheet.circuit import Content
 from oretally.io.case import UnmeasuredCase
-from oretally.io.definition import COLUMNS, FROM_LAB, OUTSIDE, SHEET_COLUMNS, sources_sheet
+from oretally.io.definition import OUTSIDE, SHEET_COLUMNS, sources_sheet
 from oretally.io.measurements import error_titles
 
 __all__ = ["definition_sheets"]
@@ -37,7 +37,6 @@ def definition_sheets(plan: UnmeasuredCase) -> dict[str, list[SheetLine]]:
                             for a in rows.analytes]  # fmt: skip
     analytes = analytes or [(a.name, a.unit.symbol) for a in plan.analytes]
     lab: list[SheetLine] = [] if rows.lab is None else list(_lab_columns(rows.lab.entry))
-    wanted = any(str(e.absolute).strip().casefold() == FROM_LAB for e in rows.errors)
 
     def sheet(title: str, lines: Iterable[SheetLine]) -> dict[str, list[SheetLine]]:
         return {title: [SHEET_COLUMNS[title], *lines]}
@@ -60,8 +59,6 @@ def definition_sheets(plan: UnmeasuredCase) -> dict[str, list[SheetLine]]:
         **sheet("prices", ((x.analyte, x.price) for x in rows.prices)),
         **sheet("report", report),
         **sheet("lab columns", lab),
-        # to be filled in; an export keeps the headers of its laboratory
-        **({"lab": [COLUMNS, ()]} if wanted and not lab else {}),
     }  # fmt: skip
 
 

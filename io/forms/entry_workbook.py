@@ -1,22 +1,23 @@
 """A workbook to type a test into: cells checked as they are typed, masses computed from weighings.
 
-The sheet 'weighing' takes container by container; 'measurements' has the net masses as formulas
-that cannot be overwritten by accident. `read_case` reads it back once a spreadsheet program has
-saved it.
+The sheet 'weighing' takes container by container, each in its own unit; 'measurements' has the net
+masses as formulas that cannot be overwritten by accident; 'lab' has a row for each standard, blank
+and duplicate. `read_case` reads it back, and `read_lab` the sheet 'lab'.
 """
 
 from __future__ import annotations
 
-import io
 from typing import TYPE_CHECKING, Any
 
 from oretally.flowsheet import Analyte, Basis
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import in_solution
 from oretally.io.case import UnmeasuredCase
-from oretally.io.files import put, widen
+from oretally.io.definition import COLUMNS
+from oretally.io.files import put, sealed, storable, widen
 from oretally.io.forms.definition_sheets import definition_sheets
-from oretally.io.forms.sampling_form import sample_codes
+from oretally.io.forms.samples import UNITS_IN_KG, assay_list, sample_codes, weighed_in
+from oretally.io.measurements import EMPTY_MASS, WEIGHED_IN, WEIGHING, WITH_CONTENT
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -24,7 +25,11 @@ if TYPE_CHECKING:
 
 __all__ = ["entry_workbook"]
 
-_WEIGHING = ("stream", "sample", "container", "with content [kg]", "empty [kg]", "net [kg]")
+_WEIGHING = (
+    "stream", "sample", "container", WEIGHED_IN, WITH_CONTENT, EMPTY_MASS, "net [kg]",
+)  # fmt: skip
+_NET = "G"
+_IN_KG = 'IF({0}="g",0.001,IF({0}="kg",1,IF({0}="t",1000,NA())))'  # an unknown unit shows an error
 _LAST = 2_000  # row down to which validations reach
 
 
@@ -38,6 +43,8 @@ def entry_workbook(plan: UnmeasuredCase) -> bytes:
     _measurements(book, plan, batch=batch)
     if batch:
         _weighing(book, plan)
+    if plan.rows.lab is None:  # else the laboratory's own headers are told
+        _lab(book, plan)
     for title, rows in definition_sheets(plan).items():
         if len(rows) > 1:
             sheet = book.create_sheet(title)
@@ -45,9 +52,7 @@ def entry_workbook(plan: UnmeasuredCase) -> bytes:
                 for j, value in enumerate(row, start=1):
                     put(sheet, i, j, value, header=i == 1)
             widen(sheet)
-    buffer = io.BytesIO()
-    book.save(buffer)
-    return buffer.getvalue()
+    return sealed(book, plan.title)
 
 
 def _measurements(book: Workbook, plan: UnmeasuredCase, *, batch: bool) -> None:
@@ -69,12 +74,13 @@ def _measurements(book: Workbook, plan: UnmeasuredCase, *, batch: bool) -> None:
         put(sheet, i, 1, stream.name)
         for j in range(2, len(header) + 1):
             _open(sheet, i, j)
+        net = f"{WEIGHING}!{_NET}{i}"
         if batch and stream.content is Content.SOLUTION:
-            _formula(sheet, i, 6, f'=IF(weighing!F{i}="","",weighing!F{i})')
+            _formula(sheet, i, 6, f'=IF({net}="","",{net})')
         elif batch:  # what was weighed is dry, unless a moisture or % solids is given for it
             share = f"D{i}&E{i}" if water else f"D{i}"
-            _formula(sheet, i, 2, f'=IF(OR(weighing!F{i}="",{share}<>""),"",weighing!F{i})')
-            _formula(sheet, i, 3, f'=IF(OR(weighing!F{i}="",{share}=""),"",weighing!F{i})')
+            _formula(sheet, i, 2, f'=IF(OR({net}="",{share}<>""),"",{net})')
+            _formula(sheet, i, 3, f'=IF(OR({net}="",{share}=""),"",{net})')
     _at_most(sheet, 4, 100.0, "A moisture lies between 0 and 100 %.")
     if water:
         _at_most(sheet, 5, 100.0, "A share of solids lies between 0 and 100 %.")
@@ -84,7 +90,7 @@ def _measurements(book: Workbook, plan: UnmeasuredCase, *, batch: bool) -> None:
         _at_most(sheet, j, most, f"{a.name} lies between 0 and {most:.4g} {a.unit.symbol}.")
     if not batch:
         _at_least(sheet, "B", "C")
-    _guarded(sheet)
+    _guarded(sheet, plan)
 
 
 def _dissolved(plan: UnmeasuredCase, analyte: Analyte) -> bool:
@@ -94,37 +100,56 @@ def _dissolved(plan: UnmeasuredCase, analyte: Analyte) -> bool:
 
 def _weighing(book: Workbook, plan: UnmeasuredCase) -> None:
     """Write the sheet of weighings; containers of the case are offered with their masses."""
-    sheet = book.create_sheet("weighing")
+    sheet = book.create_sheet(WEIGHING)
     for j, word in enumerate(_WEIGHING, start=1):
         put(sheet, 1, j, word, header=True)
-    codes, known = sample_codes(plan), plan.definition.containers
+    codes, units, known = sample_codes(plan), weighed_in(plan), plan.definition.containers
     for i, stream in enumerate(plan.rows.streams, start=2):
         put(sheet, i, 1, stream.name)
         put(sheet, i, 2, codes[stream.name])
-        for j in (3, 4, 5):
+        put(sheet, i, 4, units[stream.name])
+        for j in (3, 4, 5, 6):
             _open(sheet, i, j)
+        in_kg = _IN_KG.format(f"D{i}")
         if known:
             lookup = f"VLOOKUP(C{i},containers_list,2,FALSE)"
-            _formula(sheet, i, 5, f'=IF(C{i}="","",IFERROR({lookup},""))', locked=False)
-        _formula(sheet, i, 6, f'=IF(OR(D{i}="",E{i}=""),"",D{i}-E{i})')
-    _at_least(sheet, "D", "E")
+            found = f'=IF(C{i}="","",IFERROR({lookup}/{in_kg},""))'
+            _formula(sheet, i, 6, found, locked=False)
+        _formula(sheet, i, 7, f'=IF(OR(E{i}="",F{i}=""),"",(E{i}-F{i})*{in_kg})')
+    _at_least(sheet, "E", "F")
+    _one_of(sheet, "D", f'"{",".join(UNITS_IN_KG)}"', "Weighed in g, kg or t.")
     if known:
         from openpyxl.workbook.defined_name import DefinedName
-        from openpyxl.worksheet.datavalidation import DataValidation
 
         for i, (name, mass) in enumerate(known.items(), start=2):
-            put(sheet, i, 8, name)
-            put(sheet, i, 9, mass)
-        put(sheet, 1, 8, "containers", header=True)
-        put(sheet, 1, 9, "empty [kg]", header=True)
+            put(sheet, i, 9, name)
+            put(sheet, i, 10, mass)
+        put(sheet, 1, 9, "containers", header=True)
+        put(sheet, 1, 10, "empty [kg]", header=True)
         last = len(known) + 1
-        area = f"weighing!$H$2:$I${last}"
+        area = f"{WEIGHING}!$I$2:$J${last}"
         book.defined_names["containers_list"] = DefinedName("containers_list", attr_text=area)
-        names = DataValidation("list", formula1=f"$H$2:$H${last}", allow_blank=True,
-                               errorStyle="warning")  # fmt: skip
-        names.add(f"C2:C{_LAST}")
-        sheet.add_data_validation(names)
-    _guarded(sheet)
+        _one_of(sheet, "C", f"$I$2:$I${last}")
+    _guarded(sheet, plan)
+
+
+def _lab(book: Workbook, plan: UnmeasuredCase) -> None:
+    """Write the sheet of the laboratory batch; a row whose value stays blank is not read."""
+    lines = assay_list(plan)
+    if not lines:
+        return
+    sheet = book.create_sheet("lab")
+    for j, word in enumerate(COLUMNS, start=1):
+        put(sheet, 1, j, word, header=True)
+    rows = [(a, line) for a in plan.analytes for line in lines]
+    for i, (analyte, line) in enumerate(rows, start=2):
+        known = {"sample": line.code, "type": line.kind, "analyte": analyte.name,
+                 "unit": analyte.unit.symbol, "pair": line.pair}  # fmt: skip
+        for j, word in enumerate(COLUMNS, start=1):
+            put(sheet, i, j, known.get(word))
+            if word not in known:
+                _open(sheet, i, j)
+    _guarded(sheet, plan)
 
 
 def _open(sheet: Worksheet, row: int, column: int) -> None:
@@ -170,7 +195,22 @@ def _at_least(sheet: Worksheet, *letters: str) -> None:
     sheet.add_data_validation(check)
 
 
-def _guarded(sheet: Worksheet) -> None:
-    """Protect what is not open, without a password: against slips, not against people."""
+def _one_of(sheet: Worksheet, letter: str, allowed: str, said: str = "") -> None:
+    """Offer a list; without a sentence of refusal, others are let through with a question."""
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    check = DataValidation("list", formula1=allowed, allow_blank=not said, error=said or None,
+                           errorStyle="stop" if said else "warning")  # fmt: skip
+    check.add(f"{letter}2:{letter}{_LAST}")
+    sheet.add_data_validation(check)
+
+
+def _guarded(sheet: Worksheet, plan: UnmeasuredCase) -> None:
+    """Protect what is not open, without a password: against slips, not against people.
+
+    Printed pages carry the name of the test.
+    """
+    header: Any = sheet.oddHeader
+    header.center.text = storable(plan.title).replace("&", "&&")
     sheet.protection.enable()
     widen(sheet)

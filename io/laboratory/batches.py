@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from math import inf
 from pathlib import Path
 
 from oretally.flowsheet import (
@@ -32,6 +33,12 @@ from oretally.io.cells import (
 )
 from oretally.io.definition import LabLayout
 from oretally.io.files import Cell, Table
+from oretally.io.laboratory.contradictions import (
+    AssayRange,
+    BoundedBlank,
+    BoundedPair,
+    BoundedStandard,
+)
 from oretally.io.laboratory.rows import LabRow, lab_rows
 from oretally.io.laboratory.source import find_layout, find_table
 
@@ -72,7 +79,8 @@ class Pair:
 class LabBatch:
     """One analyte of a batch, in ``unit``.
 
-    ``detection`` is the largest limit that stands in it as '<x', or None.
+    ``detection`` is the largest limit that stands in it as '<x', or None; ``bounded_standards``,
+    ``bounded_blanks`` and ``bounded_pairs`` are those of which no number is known.
     """
 
     analyte: str
@@ -80,6 +88,9 @@ class LabBatch:
     standards: list[Standard] = field(default_factory=list)
     blanks: list[Blank] = field(default_factory=list)
     pairs: list[Pair] = field(default_factory=list)
+    bounded_standards: list[BoundedStandard] = field(default_factory=list)
+    bounded_blanks: list[BoundedBlank] = field(default_factory=list)
+    bounded_pairs: list[BoundedPair] = field(default_factory=list)
     detection: float | None = None
     notes: list[str] = field(default_factory=list)
 
@@ -132,7 +143,7 @@ class _Reader:
     def __init__(self, table: Table, layout: LabLayout, faults: list[Fault]) -> None:
         self.table, self.layout, self.faults = table, layout, faults
         self.found: dict[str, LabBatch] = {}
-        self.assays: dict[tuple[str, str], list[tuple[float | None, Place]]] = defaultdict(list)
+        self.assays: dict[tuple[str, str], list[tuple[AssayRange, Place]]] = defaultdict(list)
         self.before: dict[str, float] = {}
         self.typed: set[tuple[str, str]] = set()
 
@@ -146,9 +157,7 @@ class _Reader:
                 self.pair(self.found[key], name, values)
         return list(self.found.values())
 
-    def pair(
-        self, batch: LabBatch, name: str, values: Sequence[tuple[float | None, Place]]
-    ) -> None:
+    def pair(self, batch: LabBatch, name: str, values: Sequence[tuple[AssayRange, Place]]) -> None:
         """Take a pair; one with an assay that is only bounded is not used, and said."""
         if len(values) != 2:
             many = "1 assay" if len(values) == 1 else f"{len(values)} assays"
@@ -160,10 +169,14 @@ class _Reader:
             )  # fmt: skip
             return
         (one, _), (two, _) = values
-        if one is None or two is None:
-            batch.notes.append(f"pair '{name}' is below detection or above the range; not used")
-        else:
-            batch.pairs.append(Pair(name, one, two))
+        if one.known and two.known:
+            batch.pairs.append(Pair(name, one.low, two.low))
+            return
+        batch.bounded_pairs.append(BoundedPair(name, one, two))
+        batch.notes.append(
+            f"The pair '{name}' ({one.text}, {two.text}) is no pair of numbers: it was not used "
+            "for the precision."
+        )
 
     def row(self, row: LabRow) -> None:
         """Take one assay."""
@@ -172,7 +185,7 @@ class _Reader:
         batch = self.found.setdefault(key, LabBatch(row.analyte, row.unit))
         found = _ASSAY.read(row.value, self.table, row.unit, stream="", quantity=row.analyte)
         if isinstance(found, str):
-            batch.notes.append(f"{row.kind} '{row.sample}' is '{row.value.text}': {found}")
+            batch.notes.append(f"The {row.kind} '{row.sample}' is '{row.value.text}': {found}.")
             return
         if isinstance(found, Fault):
             self.faults.append(found)
@@ -188,8 +201,12 @@ class _Reader:
     def take(
         self, row: LabRow, batch: LabBatch, reading: ParsedNumber, value: float, place: Place
     ) -> None:
-        bounded = reading.below or reading.above
-        if row.kind == "blank" and not reading.above:
+        found = AssayRange(
+            0.0 if reading.below else value, inf if reading.above else value, row.value.text
+        )
+        if row.kind == "blank" and reading.above:
+            batch.bounded_blanks.append(BoundedBlank(row.sample, found))
+        elif row.kind == "blank":
             half = value / 2.0 if reading.below else value
             before = self.before.get(fold_name(batch.analyte))
             batch.blanks.append(Blank(row.sample, half, before, reading.below))
@@ -201,16 +218,13 @@ class _Reader:
                 )  # fmt: skip
                 return
             key = (fold_name(batch.analyte), row.pair or row.sample)
-            self.assays[key].append((None if bounded else value, place))
+            self.assays[key].append((found, place))
             if row.kind == "duplicate":
                 self.typed.add(key)
-        elif bounded:
-            how = "below detection" if reading.below else "above the range"
-            batch.notes.append(f"{row.kind} '{row.sample}' is {how} and not used")
         else:
-            self.standard(row, batch, value, place)
+            self.standard(row, batch, found, place)
 
-    def standard(self, row: LabRow, batch: LabBatch, value: float, place: Place) -> None:
+    def standard(self, row: LabRow, batch: LabBatch, found: AssayRange, place: Place) -> None:
         key = (fold_name(row.standard), fold_name(batch.analyte))
         known = self.layout.certificates.get(key)
         if known is not None:
@@ -224,7 +238,15 @@ class _Reader:
                     return
                 figures.append(_in_unit(figure, batch))
         name = row.standard if row.standard != row.sample else ""
-        batch.standards.append(Standard(row.sample, value, figures[0], figures[1], name))
+        certified, sd = figures
+        if found.known:
+            batch.standards.append(Standard(row.sample, found.low, certified, sd, name))
+            return
+        batch.bounded_standards.append(BoundedStandard(row.sample, found, certified, sd, name))
+        batch.notes.append(
+            f"The standard '{row.sample}' reads {found.text}: that is no number, and was not used "
+            "for the bias."
+        )
 
     def figure(
         self, row: LabRow, column: str, cell: Cell | None, place: Place

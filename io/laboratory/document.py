@@ -55,8 +55,8 @@ def _analyte(j: Judgement) -> dict[str, Any]:
     return {
         "analyte": batch.analyte,
         "unit": unit,
-        "verdict": j.verdict,
-        "concerns": list(j.concerns),
+        "verdict": " ".join(j.verdict),
+        "concerns": [f.fact for f in j.findings],
         "notes": list(batch.notes),
         "detection": None if batch.detection is None else _number(batch.detection, unit),
         "duplicates": _duplicates(j, unit),

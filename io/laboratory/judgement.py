@@ -2,17 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from oretally.flowsheet import ErrorRule, Unit
 from oretally.flowsheet.digits import format_p
 from oretally.io.laboratory.batches import LabBatch, LabTable
+from oretally.io.laboratory.contradictions import (
+    BLANK_TIMES,
+    contradicting_pairs,
+    contradicting_standards,
+)
+from oretally.io.laboratory.verdict import (
+    FEWEST_PAIRS,
+    Finding,
+    bias_finding,
+    bounded_blanks_finding,
+    bounded_pairs_finding,
+    bounded_standards_finding,
+    carry_over_finding,
+    chart_finding,
+    high_blanks_finding,
+    off_finding,
+    told_verdict,
+)
 from oretally.recon.laboratory import (
     Bias,
     Blanks,
     CarryOver,
-    Concern,
     ConcernKind,
     ControlChart,
     OffPair,
@@ -29,14 +46,9 @@ from oretally.recon.laboratory import (
 )
 
 __all__ = [
-    "BLANK_TIMES", "FEWEST_PAIRS", "JudgedTable", "Judgement", "StandardChart", "error_rule",
-    "fitted_rule", "judge", "judged_table", "signed_percent",
+    "JudgedTable", "Judgement", "StandardChart", "error_rule", "fitted_rule", "judge",
+    "judged_table", "signed_percent",
 ]  # fmt: skip
-
-BLANK_TIMES = 3.0
-"""Detection limits that a blank may show; common practice, no source."""
-FEWEST_PAIRS = 8
-"""Pairs below which no line is fitted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +83,10 @@ class Judgement:
         None, with the reason in ``no_bias``, without standards or without any sd.
     carry_over : CarryOver or None
         From the blanks before which something was assayed.
-    concerns : tuple of str
-        What speaks against the batch, each with its numbers.
+    findings : tuple of Finding
+        What speaks against the batch, the worst first.
+    lacking : tuple of str
+        Why nobody can judge bias or contamination: 'no blanks', '1 reading of each standard'.
     """
 
     batch: LabBatch
@@ -85,20 +99,13 @@ class Judgement:
     charts: tuple[StandardChart, ...]
     blanks: Blanks | None
     carry_over: CarryOver | None
-    concerns: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    lacking: tuple[str, ...]
 
     @property
-    def verdict(self) -> str:
-        """What speaks against the batch; and what could not be checked at all."""
-        rows = (
-            ("duplicates", self.batch.pairs), ("standards", self.batch.standards),
-            ("blanks", self.batch.blanks),
-        )  # fmt: skip
-        missing = [word for word, those in rows if not those]
-        if len(missing) == 3:
-            return "cannot be judged: no duplicates, standards or blanks"
-        unchecked = f"; not checked: no {', no '.join(missing)}" if missing else ""
-        return ("; ".join(self.concerns) or "nothing speaks against this batch") + unchecked
+    def verdict(self) -> tuple[str, ...]:
+        """What to do, in the first sentence; then all that speaks against the batch."""
+        return told_verdict(self.batch.analyte, self.findings, self.lacking, len(self.batch.pairs))
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,27 +130,69 @@ def judge(batch: LabBatch) -> Judgement:
     off = off_pairs(fit, first, second) if fit is not None else ()
     found, charts, no_bias = _standards(batch, fit)
     shown, carried = _blanks(batch)
-    told = [
-        f"pair '{batch.pairs[o.index].name}' ({o.first:g}, {o.second:g}) differs by "
-        f"{abs(o.z):.1f} sd, limit {o.limit:.1f}"
-        for o in off
-    ]
+    findings = [
+        *_contradictions(batch, fit),
+        *_against(batch, found, charts, shown, carried, fitted=fit is not None),
+        *off_finding([(batch.pairs[o.index].name, o) for o in off]),
+    ]  # fmt: skip
+    findings.sort(key=lambda f: bool(f.mend))  # first what forbids the use of the batch
+    return Judgement(
+        batch, pooled, fit, no_fit, off, found, no_bias, charts, shown, carried, tuple(findings),
+        tuple(_lacking(batch, found, charts)),
+    )  # fmt: skip
+
+
+def _contradictions(batch: LabBatch, fit: PrecisionFit | None) -> Iterator[Finding]:
+    """Yield what cannot be used as a number, but contradicts."""
+    count = len(batch.standards) + len(batch.bounded_standards)
+    wrong = contradicting_standards(batch.bounded_standards, fit)
+    yield from bounded_standards_finding(wrong, count, batch.unit)
+    yield from bounded_blanks_finding(batch.bounded_blanks)
+    numbers = [(p.first, p.second) for p in batch.pairs]
+    yield from bounded_pairs_finding(contradicting_pairs(batch.bounded_pairs, numbers, fit))
+
+
+def _against(
+    batch: LabBatch, found: Standards | None, charts: Sequence[StandardChart],
+    shown: Blanks | None, carried: CarryOver | None, *, fitted: bool,
+) -> Iterator[Finding]:  # fmt: skip
+    """Yield what the numbers of standards and blanks say against a batch."""
     rows = [(c.chart, c.relative_bias) for c in charts]
     for c in concerns(found, rows, shown, carried=carried):
-        if c.kind is ConcernKind.BLANK_HIGH:
-            told += [
-                f"blank '{batch.blanks[i].sample}' shows {batch.blanks[i].value:g} {batch.unit}"
-                for i in c.places
-            ]
+        chart = None if c.chart is None else charts[c.chart]
+        bias = chart.relative_bias if chart is not None else found and found.relative_bias
+        if c.kind is ConcernKind.BLANK_HIGH and shown is not None:
+            high = [(batch.blanks[i].sample, batch.blanks[i].value) for i in c.places]
+            yield high_blanks_finding(high, shown.limit, batch.unit)
         elif c.kind is ConcernKind.CARRY_OVER and carried is not None:
-            told.append(f"carry-over of {100.0 * carried.slope:.2g} % of the sample before")
-        elif c.chart is not None:
-            told += _of_chart(batch, c, charts[c.chart])
-        elif found is not None and found.relative_bias is not None:
-            told.append(f"relative bias {signed_percent(found.relative_bias)}")
-    return Judgement(
-        batch, pooled, fit, no_fit, off, found, no_bias, charts, shown, carried, tuple(told)
-    )
+            yield carry_over_finding(carried)
+        elif c.kind is ConcernKind.BIAS and bias:
+            yield bias_finding(bias, None if chart is None else chart.name)
+        elif chart is not None:
+            samples = [batch.standards[chart.places[i]].sample for i in c.places]
+            z = [chart.chart.z[i] for i in c.places]
+            yield chart_finding(c.kind, chart.name, samples, z, fitted=fitted)
+
+
+def _lacking(
+    batch: LabBatch, found: Standards | None, charts: Sequence[StandardChart]
+) -> Iterator[str]:
+    """Yield why bias or contamination cannot be judged."""
+    standards_, blanks_ = batch.standards, len(batch.blanks) + len(batch.bounded_blanks)
+    if not standards_ and not batch.bounded_standards:
+        yield "no standards"
+    elif not standards_:
+        yield "no standard that reads a number"
+    elif found is None:
+        yield "no error of the standards is known"
+    elif all(len(chart.places) == 1 for chart in charts):
+        yield "1 reading of a standard" if len(charts) == 1 else "1 reading of each standard"
+    if blanks_ == 0:
+        yield "no blanks"
+    elif blanks_ == 1:
+        yield "1 blank"
+    elif batch.blanks and batch.detection is None:
+        yield "no detection limit to hold the blanks against"
 
 
 def error_rule(batch: LabBatch) -> ErrorRule | None:
@@ -214,22 +263,6 @@ def _standards(
 def _named(samples: Sequence[str]) -> str:
     one, last = samples[0], samples[-1]
     return f"'{one}'" if set(samples) == {one} else f"'{one}' to '{last}'"
-
-
-def _of_chart(batch: LabBatch, concern: Concern, c: StandardChart) -> list[str]:
-    """Return in words what one standard says against a batch."""
-    samples = [batch.standards[c.places[i]].sample for i in concern.places]
-    if concern.kind is ConcernKind.STANDARD_OFF:
-        return [
-            f"standard '{sample}' is off (z {c.chart.z[i]:+.1f})"
-            for sample, i in zip(samples, concern.places, strict=True)
-        ]
-    if concern.kind is ConcernKind.TWO_OF_THREE:
-        where = ", ".join(f"'{sample}'" for sample in samples)
-        return [f"two of three readings beyond 2 sd on one side, at {where} of {c.name}"]
-    if c.relative_bias is None:
-        return []
-    return [f"relative bias of {c.name} {signed_percent(c.relative_bias)}"]
 
 
 def _blanks(batch: LabBatch) -> tuple[Blanks | None, CarryOver | None]:

@@ -6,14 +6,24 @@ from collections.abc import Iterator
 
 from oretally.flowsheet.digits import format_number, format_p, format_with_sd
 from oretally.io.laboratory.charts import blanks_svg, control_chart_svg, duplicates_svg
+from oretally.io.laboratory.contradictions import BLANK_TIMES
 from oretally.io.laboratory.judgement import (
-    BLANK_TIMES,
     JudgedTable,
     Judgement,
     StandardChart,
     signed_percent,
 )
-from oretally.io.report import Block, Boxed, Items, Picture, Section, Terms, page
+from oretally.io.report import (
+    Block,
+    Boxed,
+    Items,
+    Picture,
+    Section,
+    Terms,
+    first_screen,
+    narrow,
+    page,
+)
 from oretally.io.wording import ResultTable, wrapped
 
 __all__ = ["LAB_REMARKS", "lab_report", "lab_summary"]
@@ -29,15 +39,63 @@ LAB_REMARKS = (
 )
 
 
-def lab_summary(found: JudgedTable) -> str:
-    """Return the summary of a batch as text, analyte by analyte."""
+def lab_summary(found: JudgedTable, *, full: bool = False) -> str:
+    """Return a batch as text: what to do with each analyte, the bad ones first.
+
+    Parameters
+    ----------
+    found : JudgedTable
+    full : bool
+        All readings and figures, in the order of the table; else one screen.
+    """
+    return _full(found) if full else _brief(found)
+
+
+def _full(found: JudgedTable) -> str:
     lines = [f"Laboratory batch '{found.title}'", *found.notes]
     for judgement in found.judgements:
         lines += ["", f"{judgement.batch.analyte} [{judgement.batch.unit}]"]
-        for word, text in (*_words(judgement), ("verdict", judgement.verdict)):
+        for word, text in (("verdict", " ".join(judgement.verdict)), *_words(judgement)):
             lines += wrapped(text, f"  {word:<11}")
     lines += ["", *(line for remark in LAB_REMARKS for line in wrapped(remark))]
     return "\n".join(lines) + "\n"
+
+
+def _brief(found: JudgedTable) -> str:
+    judged = sorted(found.judgements, key=_rank)
+    head = narrow(f"Laboratory batch '{found.title}'")
+    notes = [line for note in found.notes for line in narrow(note)]
+    width = max(len(j.batch.analyte) for j in judged) + 2
+
+    def told(j: Judgement, sentences: int | None = None) -> list[str]:
+        return narrow(" ".join(j.verdict[:sentences]), f"{j.batch.analyte:<{width}}", "    ")
+
+    def figures(j: Judgement) -> list[str]:
+        return [line for word, text in _figures(j) for line in narrow(text, f"    {word:<12}")]
+
+    drafts = [
+        [*head, *notes, *(line for j in judged for line in ("", *told(j), *figures(j)))],
+        [*head, *notes, *(line for j in judged for line in ("", *told(j)))],
+        [*head, "", *(line for j in judged for line in told(j))],
+        [*head, "", *(line for j in judged for line in told(j, 1))],
+    ]
+    return first_screen(drafts, "Every reading, and what the figures mean: add --full.")
+
+
+def _rank(judgement: Judgement) -> int:
+    """Return where an analyte stands: 0 must not be used, 3 has nothing against it."""
+    if judgement.findings:
+        return int(bool(judgement.findings[0].mend))
+    return 2 if judgement.lacking else 3
+
+
+def _figures(judgement: Judgement) -> Iterator[tuple[str, str]]:
+    """Yield duplicates, standards and blanks, a line or two each."""
+    yield from list(_duplicates(judgement))[:1]
+    word, text = next(_standard_words(judgement))
+    bias = judgement.found and judgement.found.relative_bias
+    yield word, f"{text.partition(';')[0]}; relative bias {signed_percent(bias)}" if bias else text
+    yield from list(_blanks(judgement))[:1]
 
 
 def lab_report(found: JudgedTable) -> str:
@@ -59,7 +117,7 @@ def lab_report(found: JudgedTable) -> str:
 
 def _blocks(judgement: Judgement) -> Iterator[Block]:
     """Yield what one analyte shows."""
-    yield Boxed("verdict", f"Verdict: {judgement.verdict}.")
+    yield Boxed("verdict", f"Verdict: {' '.join(judgement.verdict)}")
     yield Terms(tuple(_words(judgement)))
     for chart in judgement.charts:
         yield Picture(
@@ -158,7 +216,10 @@ def _duplicates(judgement: Judgement) -> Iterator[tuple[str, str]]:
 def _standard_words(judgement: Judgement) -> Iterator[tuple[str, str]]:
     found = judgement.found
     if found is None:
-        yield "standards", judgement.no_bias
+        count = len(judgement.batch.bounded_standards)
+        only = f"{count} without a number: nothing is known of the bias"
+        none = count and not judgement.batch.standards
+        yield "standards", only if none else judgement.no_bias
         return
     many = "1 standard" if found.n_materials == 1 else f"{found.n_materials} standards"
     source = "the duplicates and the certificate" if judgement.fit else "the certificate alone"
@@ -191,10 +252,12 @@ def _chart(judgement: Judgement, c: StandardChart) -> str:
 
 def _blanks(judgement: Judgement) -> Iterator[tuple[str, str]]:
     batch, found, carry = judgement.batch, judgement.blanks, judgement.carry_over
+    above = "; ".join(f"'{b.sample}' {b.found.text}" for b in batch.bounded_blanks)
     if found is None:
-        yield "blanks", "none: carry-over would go unseen"
+        yield "blanks", above or "none: carry-over would go unseen"
         return
     text = f"{len(batch.blanks)}, highest {format_number(found.highest, 3)} {batch.unit}"
+    text += f"; beside {above}" if above else ""
     if batch.detection is None:
         yield "blanks", f"{text}; no detection limit stands in the batch, so no limit for them"
     else:

@@ -24,18 +24,22 @@ from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import did_you_mean, nearest_name
 from oretally.io.cells import (
     RELATIVE,
+    WET,
     QuantityNames,
     dissolved_name,
     error_without_value,
     flow_word,
     is_relative,
+    plain_number,
     quantity_unit,
     read_heading,
     unnamed_row,
 )
 from oretally.io.files import Cell, Table
 
-__all__ = ["Entry", "EntryTable", "assayed_analytes", "error_titles", "read_entries"]
+__all__ = [
+    "Entry", "EntryTable", "assayed_analytes", "error_titles", "read_entries", "stated_masses",
+]  # fmt: skip
 
 _LONG = ("stream", "quantity", "value", "unit", "error", "error unit", "method", "note")
 _READ = ("stream", "quantity", "value", "unit", "error", "error unit", "note")
@@ -133,6 +137,24 @@ def error_titles(
     for name, unit in stated:
         titles.setdefault(name, f"\N{PLUS-MINUS SIGN} {name} [{unit or RELATIVE}]")
     return titles
+
+
+def stated_masses(
+    table: Table, basis: Basis, analytes: Sequence[str], *, water: bool = False
+) -> dict[str, float]:
+    """Return the mass of each stream of a batch, dry or wet, as far as plain numbers state it, kg.
+
+    Parameters as for `read_entries`. Of several the largest; by streams in folded names.
+    """
+    if basis is not Basis.BATCH or "stream" not in {c.text.casefold() for c in table.header}:
+        return {}
+    masses: dict[str, float] = {}
+    for entry in read_entries(table, basis, analytes, [], water=water).entries:
+        number = plain_number(entry.value)
+        if fold_name(entry.quantity) in (Basis.BATCH.quantity, WET[Basis.BATCH]) and number:
+            stream = fold_name(entry.stream.text)
+            masses[stream] = max(masses.get(stream, 0.0), entry.unit.to_base(number))
+    return masses
 
 
 @dataclass(frozen=True, slots=True)

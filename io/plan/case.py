@@ -15,7 +15,14 @@ from oretally.flowsheet import (
     Survey,
     parse_unit,
 )
-from oretally.io.case import MEASUREMENTS_FILE, SHEETS, UnmeasuredCase, read_case, read_unmeasured
+from oretally.io.case import (
+    EXPECTED_FILE,
+    MEASUREMENTS_FILE,
+    SHEETS,
+    UnmeasuredCase,
+    read_case,
+    read_unmeasured,
+)
 from oretally.io.files import SUFFIXES, Table, read_csv_table, read_workbook
 from oretally.io.measurements import read_survey
 from oretally.io.plan.candidates import Candidates
@@ -23,9 +30,9 @@ from oretally.io.plan.no_point import no_point
 from oretally.io.plan.prices import SAMPLE, PriceTable, one_each, read_prices
 from oretally.recon.plan import Candidate, Declared, NoPlanPoint, PlanPoint, Prices, balanced_point
 
-__all__ = ["EXPECTED_FILE", "PRICES_FILE", "PlanCase", "read_plan_case"]
+__all__ = ["PRICES_FILE", "PlanCase", "read_plan_case"]
 
-EXPECTED_FILE, PRICES_FILE = "expected.csv", "prices.csv"
+PRICES_FILE = "prices.csv"
 _SHEET = "measurements"
 
 

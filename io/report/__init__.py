@@ -15,6 +15,7 @@ from oretally.io.report.blocks import (
     Suspects,
     Terms,
 )
+from oretally.io.report.first_screen import first_screen, narrow
 from oretally.io.report.page import page, template
 
 __all__ = [
@@ -28,6 +29,8 @@ __all__ = [
     "Section",
     "Suspects",
     "Terms",
+    "first_screen",
+    "narrow",
     "page",
     "template",
 ]

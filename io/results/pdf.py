@@ -15,8 +15,10 @@ from oretally.io.results.pdf_pages import pages
 from oretally.io.wording import Simulated
 from oretally.recon.result import Balance, WhatIf
 
-__all__ = ["pdf_report", "refuse_without_typst"]
+__all__ = ["INSTALL", "pdf_report", "refuse_without_typst"]
 
+INSTALL = "python3 -m pip --python .venv/bin/python install --no-cache-dir '.[pdf]'"
+"""As the README has it; its environment has no pip of its own."""
 _FOREIGN = (
     "Some names are in a script that the fonts of this program do not have. They are set in fonts "
     "of the machine that made these pages; where it has none, boxes stand for characters."
@@ -34,7 +36,7 @@ def refuse_without_typst() -> None:
     if find_spec("typst") is None:
         raise InputError([
             Fault("A PDF needs the library 'typst', which is not installed.",
-                  'Install it: python -m pip install "oretally[pdf]"\n'
+                  f"Install it, in the folder of oretally's README: {INSTALL}\n"
                   "or write --html FILE and print that to a PDF from the browser.",
                   Place(cell="option --pdf"))
         ])  # fmt: skip

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from oretally.io.definition import Price
-from oretally.io.files import Sheet, number_format, put, widen
+from oretally.io.files import Sheet, number_format, put, sealed, widen
 from oretally.io.results.answer_sheets import answer_sheets, measured_sheets
 from oretally.io.results.finding_sheets import finding_sheets
 from oretally.io.results.input_sheets import input_sheets
@@ -55,9 +54,7 @@ def xlsx_bytes(
     given = [*input_sheets(balance), *([price_sheet(prices)] if prices else [])]
     for title, header, rows in (*sheets, *given):
         _write(book, title, header=header, rows=rows)
-    buffer = io.BytesIO()
-    book.save(buffer)
-    return buffer.getvalue()
+    return sealed(book, balance.survey.title)
 
 
 def _write(

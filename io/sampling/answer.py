@@ -26,6 +26,7 @@ from oretally.recon.laboratory import (
 
 __all__ = ["CrushedRow", "crushed_rows", "sample_mass_json", "sample_mass_text"]
 
+_SCHEMA = "oretally.sample_mass/1"
 _WIDTH = 100
 _LABEL = 14
 _FINER = 6  # rows of the table of top sizes
@@ -94,6 +95,7 @@ def sample_mass_json(plan: SamplePlan) -> str:
     ore, top = plan.ore, plan.top_size_um
     chain = fundamental_error(ore, plan.stages) if plan.stages else None
     document: dict[str, Any] = {
+        "schema": _SCHEMA,
         "title": plan.title,
         "grade": plan.grade,
         "mineral_grade": ore.mineral_grade,

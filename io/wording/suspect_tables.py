@@ -107,17 +107,14 @@ def hidden_sentences(balance: Balance) -> tuple[str, ...]:
 
 def hidden_sentence(h: HiddenError, power: float) -> str:
     """Return one error that could go unseen, in words."""
+    size = f"{format_number(h.size, 2)} {'points' if h.unit == '%' else h.unit}"
     moves = f"the recovery of {h.analyte} to '{h.product}' by {_about(h.points)} points"
     if not h.checked:
-        return (
-            f"Nothing checks {h.quantity} of '{h.stream}': one sd, {format_number(h.size, 2)} "
-            f"{h.unit}, moves {moves}."
-        )
+        return f"Nothing checks {h.quantity} of '{h.stream}': one sd, {size}, moves {moves}."
     missed = round(100.0 * (1.0 - power))
-    unit = "points" if h.unit == "%" else h.unit
     return (
-        f"An error of {format_number(h.size, 2)} {unit} in {h.quantity} of '{h.stream}' would "
-        f"pass unnoticed in {missed} of 100 cases, and move {moves}."
+        f"An error of {size} in {h.quantity} of '{h.stream}' would pass unnoticed in {missed} of "
+        f"100 cases, and move {moves}."
     )
 
 

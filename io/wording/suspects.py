@@ -100,7 +100,7 @@ def _head(balance: Balance, s: Suspect) -> str:
         return f"{reason[0].upper()}{reason[1:]}{of}."
     error, sd = format_with_sd(s.estimated_error, s.sd)
     first = s.group[0]
-    size = f"off by {error} ± {sd} {s.unit}"
+    size = f"off by {error} ± {sd} {'points' if s.unit == '%' else s.unit}"
     if first.kind == "loss":
         lost = format_with_sd(abs(s.estimated_error), s.sd)[0]
         text = f"a loss of {lost} ± {sd} {s.unit} at '{first.where}' that nobody measured"

@@ -23,14 +23,14 @@ COMMON = ("--common", "assay batch", "--common-measurement", "feed:Pb")
 def run(
     capsys: Capture, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., tuple[int, str, str]]:  # fmt: skip
-    """Return a runner in a folder that holds copies of the pair of examples."""
+    """Return a runner with --full in a folder that holds copies of the pair of examples."""
     for name in ("grind_coarse", "grind_fine"):
         shutil.copytree(EXAMPLES / name, tmp_path / name)
     monkeypatch.chdir(tmp_path)
 
     def command(*arguments: str) -> tuple[int, str, str]:
         with pytest.raises(SystemExit) as stop:
-            main(["compare", *arguments])
+            main(["compare", *arguments, "--full"])
         shown = capsys.readouterr()
         assert "Traceback" not in shown.err
         return int(stop.value.code or 0), shown.out, shown.err
@@ -44,9 +44,11 @@ def test_verdict_first_table_second_cautions_last(run: Run) -> None:
     verdict, table, notes = out.split("\n\n")[0], out.index("Differences,"), out.index("\n- ")
     flat = " ".join(verdict.split())
     assert flat == (
-        "The difference is real: 'grind_fine' against 'grind_coarse' has recovery of Pb to "
-        "concentrate +1.76 points (95 % limits 1.13 to 2.40, confidence above 99.9 %); grade of Pb "
-        "in concentrate -1.47 points (95 % limits -2.71 to -0.23, confidence 98 %); grade of Pb in "
+        "The difference between 'grind_coarse' and 'grind_fine' is real for these two tests; "
+        "whether what was changed made it, repeats must show. 'grind_fine' against 'grind_coarse' "
+        "has recovery of Pb to concentrate +1.76 points (95 % limits 1.13 to 2.40, confidence "
+        "above 99.9 %); grade of Pb in concentrate -1.47 points (95 % limits -2.71 to -0.23, "
+        "confidence 98 %); grade of Pb in "
         "tailings -0.0344 points (95 % limits -0.0456 to -0.0232, confidence above 99.9 %); mass "
         "pull to concentrate +0.152 points (95 % limits 0.056 to 0.248, confidence 99.6 %)."
     )
@@ -106,7 +108,11 @@ def test_what_is_real_but_smaller_than_what_matters_is_said(run: Run) -> None:
     html = Path("c.html").read_text("utf-8")
     assert "real, smaller than asked" in html and "but smaller than the 5 points" in html
     _, out, _ = run(*arguments, "--answer", "recovery of Pb to concentrate")
-    assert out.startswith("The difference is real, but smaller than the 5 points that matter: ")
+    assert " ".join(out.split()).startswith(
+        "The difference between 'grind_coarse' and 'grind_fine' is real for these two tests, "
+        "but smaller than the 5 points that matter; whether what was changed made it, repeats must "
+        "show. 'grind_fine' against"
+    )
     assert "No difference" not in out
 
 
@@ -212,8 +218,8 @@ def test_inconsistent_case_is_told(run: Run) -> None:
     assert "The numbers of 'grind_fine' do not agree within their stated errors (chi-square" in flat
     assert "Its errors were scaled up by" in flat and "± scaled" in flat
     assert flat.startswith(
-        "Settle 'grind_fine' first: there are numbers that do not agree, see below. As they stand: "
-        "The difference is real"
+        "Settle 'grind_fine' first: numbers there do not agree, see below. As they stand: The "
+        "difference between 'grind_coarse' and 'grind_fine' is real"
     )
     assert (
         "In 'grind_fine' one of these is probably wrong: the shared error 'assay batch' of Pb; Pb "
@@ -275,3 +281,37 @@ def test_names_from_the_table_are_safe_in_html(run: Run) -> None:
         change(f"{name}/measurements.csv", "concentrate", "<b>conc</b>")
     run("grind_coarse", "grind_fine", "--html", "c.html")
     assert "<b>conc" not in Path("c.html").read_text("utf-8")
+
+
+@pytest.mark.parametrize("cases", [2, 3, 4, 9])
+def test_first_screen(
+    cases: int, run: Run, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """30 lines of 80 columns: what two tests can tell, the table, what looks common, hazards."""
+    names = ["grind_coarse", "grind_fine"]
+    for i in range(2, cases):
+        shutil.copytree("grind_fine", f"fine_{i}")
+        names.append(f"fine_{i}")
+    every = ["--all-pairs"] * (cases == 9)
+    with pytest.raises(SystemExit):
+        main(["compare", *names, *every])
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) <= 30 and max(map(len, lines)) <= 80
+    assert lines[:2] == [
+        "The difference between 'grind_coarse' and 'grind_fine' is real for these two",
+        "tests; whether what was changed made it, repeats must show."
+        + " 'grind_fine' against" * (cases == 2),
+    ]
+    assert lines[-2:] == [
+        "What can hurt: Silica dust; Rotating machinery. How to keep safe, all figures",
+        "and the method: add --full.",
+    ]
+    table = [line for line in lines if line.startswith("recovery of Pb")]
+    if cases == 2:
+        assert table == [
+            "recovery of Pb to concentrate        1.76    0.34  points  real         –"
+        ]
+        assert '  and the same (one laboratory batch), add --common "assay batch".' in lines
+    assert any(line.startswith("... and ") for line in lines) == (cases == 9)
+    _, out, _ = run(*names, *every)
+    assert len(out.splitlines()) > 30

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from lab_batches import SEND, STANDARDS, batch_case, duplicate_pairs, verdict_on
 
 from oretally.flowsheet import InputError
 from oretally.io import read_case
@@ -14,51 +15,20 @@ from oretally.io.laboratory import error_rule, judged_table, lab_summary, read_l
 from oretally.io.laboratory.batches import LabBatch
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "examples" / "tin_table" / "lab.csv"
-_HEADER = "sample,type,analyte,value,unit,pair,certified,certified sd\n"
-_CIRCUIT = """title = "t"
-basis = "batch"
-[streams]
-feed = { to = "table" }
-conc = { from = "table" }
-tails = { from = "table" }
-[errors]
-"dry mass" = { relative = 1 }
-Sn = "from lab"
-"""
-_ROWS = "stream,dry mass [kg],Sn [%]\nfeed,25.4,0.82\nconc,0.41,31.2\ntails,,0.31\n"
-
-
-def _pairs(n: int, a: float, b: float, seed: int = 1) -> str:
-    """Return duplicate rows with the sd a + b grade."""
-    rng = np.random.default_rng(seed)
-    rows = []
-    for i in range(n):
-        grade = 10.0 ** rng.uniform(-1.0, 1.5)
-        for half in "ab":
-            value = max(grade + (a + b * grade) * rng.standard_normal(), 1e-3)
-            rows.append(f"S{i}{half},duplicate,Sn,{value:.5g},%,P{i},,")
-    return "\n".join(rows) + "\n"
 
 
 def _summary(folder: Path) -> str:
-    return lab_summary(judged_table(read_lab(folder), "x"))
+    return lab_summary(judged_table(read_lab(folder), "x"), full=True)
 
 
 def _batch(folder: Path) -> LabBatch:
     return read_lab(folder).batches[0]
 
 
-def _case(folder: Path, lab: str) -> Path:
-    (folder / "circuit.toml").write_text(_CIRCUIT, "utf-8")
-    (folder / "measurements.csv").write_text(_ROWS, "utf-8")
-    (folder / "lab.csv").write_text(_HEADER + lab, "utf-8")
-    return folder
-
-
 def test_example_batch(capsys: pytest.CaptureFixture[str]) -> None:
     """A biased standard and a dirty blank are told, with their figures."""
     with pytest.raises(SystemExit) as done:
-        main(["lab", str(EXAMPLE.parent)])
+        main(["lab", str(EXAMPLE.parent), "--full"])
     assert done.value.code == 0
     out = capsys.readouterr().out
     assert "24 pairs; pooled relative sd 5.5 % (4.3 to 7.7)" in out
@@ -66,11 +36,25 @@ def test_example_batch(capsys: pytest.CaptureFixture[str]) -> None:
     assert "4 readings of 1 standard; errors from the duplicates and the certificate" in out
     rules = "z in order: +2.0 +1.8 +2.2 +2.2; two of three beyond 2 sd: 'STD-A18'"
     assert rules in " ".join(out.split())
+    assert out.splitlines()[3].startswith("  verdict    The standards read 8.1 % high: do not use")
+    with pytest.raises(SystemExit):
+        main(["lab", str(EXAMPLE.parent)])
     assert (
-        "verdict    relative bias +8.1 % (+5.4 to +11), p below 0.0001; two of three readings"
-        in out
+        capsys.readouterr().out
+        == """Laboratory batch 'tin_table'
+
+Sn  The standards read 8.1 % high: do not use Sn of this batch; ask the
+    laboratory to assay it again. Two of three readings of 'STD-A0' to 'STD-A18'
+    lie beyond 2 sd on one side, at 'STD-A18'. A blank shows more than 3
+    detection limits, 0.03 % ('B31' shows 0.09 %).
+    duplicates  24 pairs; pooled relative sd 5.5 % (4.3 to 7.7)
+    standards   4 readings of 1 standard; relative bias +8.1 % (+5.4 to +11), p
+                below 0.0001
+    blanks      4, highest 0.09 %; may show 3 detection limits, 0.03 %
+
+Every reading, and what the figures mean: add --full.
+"""
     )
-    assert "at 'STD-A18' of 'STD-A0' to 'STD-A18'; blank 'B31' shows 0.09 %\n" in out
 
 
 def test_a_clean_batch_has_nothing_against_it(tmp_path: Path) -> None:
@@ -80,13 +64,25 @@ def test_a_clean_batch_has_nothing_against_it(tmp_path: Path) -> None:
         for i in range(8)
     )
     blanks = "".join(f"B{i},blank,Sn,<0.01,%,,,\n" for i in range(5))
-    found = _summary(_case(tmp_path, _pairs(30, 0.01, 0.03) + standards + blanks))
-    assert "verdict    nothing speaks against this batch" in found
+    rows = duplicate_pairs(30, 0.01, 0.03) + standards + blanks
+    assert verdict_on(tmp_path, rows) == ("Nothing speaks against this batch.",)
+    certified = STANDARDS.replace("K", "STD") + blanks
+    few = ("Standards and blanks show nothing against this batch.",
+           "Its precision is not known: there are {}, and 8 are needed.")  # fmt: skip
+    for n, told in ((0, "no duplicate pairs"), (7, "7 duplicate pairs")):
+        rows = duplicate_pairs(n, 0.01, 0.03) + certified
+        assert verdict_on(tmp_path, rows) == (few[0], few[1].format(told))
+    first, *_ = verdict_on(tmp_path, standards + blanks)  # 3 % scatter is much by the certificate
+    assert first.startswith("The standard 'STD0' to 'STD7' is off ('STD1' 5.2 sd too high; ")
+    assert first.endswith(
+        ": ask the laboratory whether its own scatter explains that; one sd is the certificate's "
+        "alone."
+    )
 
 
 def test_errors_from_the_batch(tmp_path: Path) -> None:
     """sd = a + b grade of the duplicates, its source told; and the true one within a third."""
-    case = read_case(_case(tmp_path, _pairs(200, 0.02, 0.03)))
+    case = read_case(batch_case(tmp_path, duplicate_pairs(200, 0.02, 0.03)))
     fit = error_rule(_batch(tmp_path))
     assert fit is not None
     for stream in ("feed", "conc", "tails"):
@@ -99,13 +95,14 @@ def test_errors_from_the_batch(tmp_path: Path) -> None:
 
 def test_a_duplicate_goes_with_its_sample(tmp_path: Path) -> None:
     rows = "a,sample,Sn,0.50,%,P1,,\na2,duplicate,Sn,0.52,%,P1,,\nb,sample,Sn,0.7,%,P2,,\n"
-    batch = _batch(_case(tmp_path, rows))
+    batch = _batch(batch_case(tmp_path, rows))
     assert [(p.name, p.first, p.second) for p in batch.pairs] == [("P1", 0.5, 0.52)]
 
 
 def test_no_verdict_without_evidence(tmp_path: Path) -> None:
-    found = _summary(_case(tmp_path, "a,sample,Sn,0.50,%,,,\n"))
-    assert "verdict    cannot be judged: no duplicates, standards or blanks" in found
+    assert verdict_on(tmp_path, "a,sample,Sn,0.50,%,,,\n") == (
+        "Too few to judge: no standards, no blanks.", SEND
+    )  # fmt: skip
 
 
 def test_other_units_and_below_detection(tmp_path: Path) -> None:
@@ -114,11 +111,13 @@ def test_other_units_and_below_detection(tmp_path: Path) -> None:
         "a,duplicate,Sn,0.5,%,P1,,\nb,duplicate,Sn,5200,g/t,P1,,\n"
         "c,duplicate,Sn,<0.02,%,P2,,\nd,duplicate,Sn,<0.02,%,P2,,\n"
     )
-    batch = _batch(_case(tmp_path, rows))
+    batch = _batch(batch_case(tmp_path, rows))
     assert len(batch.pairs) == 1
     assert (batch.pairs[0].first, batch.pairs[0].second) == pytest.approx((0.5, 0.52))
     assert batch.detection == pytest.approx(0.02)
-    assert batch.notes == ["pair 'P2' is below detection or above the range; not used"]
+    assert batch.notes == [
+        "The pair 'P2' (<0.02, <0.02) is no pair of numbers: it was not used for the precision."
+    ]
 
 
 def test_half_of_a_pair_below_detection_is_no_pair(tmp_path: Path) -> None:
@@ -127,20 +126,20 @@ def test_half_of_a_pair_below_detection_is_no_pair(tmp_path: Path) -> None:
         "a,sample,Sn,<0.02,%,P1,,\na2,duplicate,Sn,0.03,%,P1,,\n"
         "b,sample,Sn,>30,%,,,\nb2,duplicate,Sn,31,%,b,,\n"
     )
-    batch = _batch(_case(tmp_path, rows))
+    batch = _batch(batch_case(tmp_path, rows))
     assert batch.pairs == []
     assert batch.notes == [
-        "pair 'P1' is below detection or above the range; not used",
-        "pair 'b' is below detection or above the range; not used",
+        "The pair 'P1' (<0.02, 0.03) is no pair of numbers: it was not used for the precision.",
+        "The pair 'b' (>30, 31) is no pair of numbers: it was not used for the precision.",
     ]
 
 
 def test_words_in_place_of_values(tmp_path: Path) -> None:
     rows = "a,sample,Sn,i.s.,%,,,\nb,blank,Sn,<0.01,%,,,\nSTD,standard,Sn,>20,%,,15,0.1\n"
-    batch = _batch(_case(tmp_path, rows))
+    batch = _batch(batch_case(tmp_path, rows))
     assert batch.notes == [
-        "sample 'a' is 'i.s.': there was too little sample",
-        "standard 'STD' is above the range and not used",
+        "The sample 'a' is 'i.s.': there was too little sample.",
+        "The standard 'STD' reads >20: that is no number, and was not used for the bias.",
     ]
     assert batch.blanks[0].before is None
 
@@ -151,7 +150,11 @@ def test_carry_over_without_the_first_blank(tmp_path: Path) -> None:
         f"S{i},sample,Sn,{grade},%,,,\nB{i},blank,Sn,{0.02 * grade + 0.001 * (-1) ** i:.4g},%,,,\n"
         for i, grade in enumerate((1, 5, 12, 20, 31), start=1)
     )
-    assert "carry-over of 2 % of the sample before" in _summary(_case(tmp_path, rows))
+    first, *_ = verdict_on(tmp_path, rows)
+    assert first == (
+        "2 % of a sample is carried over into the next (p below 0.0001): ask the laboratory to "
+        "assay again what followed rich samples."
+    )
 
 
 MESSAGES = {
@@ -229,13 +232,13 @@ MESSAGES = {
 def test_message(name: str, tmp_path: Path) -> None:
     rows, text = MESSAGES[name]
     with pytest.raises(InputError) as refused:
-        read_lab(_case(tmp_path, rows))
+        read_lab(batch_case(tmp_path, rows))
     assert str(refused.value) == text
 
 
 def test_too_few_duplicates_give_no_error(tmp_path: Path) -> None:
     with pytest.raises(InputError) as refused:
-        read_case(_case(tmp_path, _pairs(3, 0.01, 0.03)))
+        read_case(batch_case(tmp_path, duplicate_pairs(3, 0.01, 0.03)))
     assert str(refused.value) == (
         "circuit.toml, line 9, Sn: The error is to come from the laboratory batch, but its "
         "duplicates give none for this quantity: 8 pairs are needed.\nSee 'oretally lab', or state "
@@ -244,7 +247,7 @@ def test_too_few_duplicates_give_no_error(tmp_path: Path) -> None:
 
 
 def test_no_batch_at_all(tmp_path: Path) -> None:
-    folder = _case(tmp_path, "")
+    folder = batch_case(tmp_path, "")
     (folder / "lab.csv").unlink()
     with pytest.raises(InputError, match=r"There is no lab\.csv in the folder"):
         read_case(folder)
@@ -257,8 +260,10 @@ def test_a_bias_of_one_standard_is_told_though_the_mean_is_sound(tmp_path: Path)
         f"L{i},standard,Sn,{4.74 + 0.02 * (-1) ** i},%,,5,0.03\n"
         for i in range(6)
     )
-    found = _summary(_case(tmp_path, _pairs(30, 0.01, 0.03) + rows))
-    verdict = " ".join(found[found.index("verdict") :].split())
-    assert "relative bias of 'H0' to 'H5' +5.3 % (+3.9 to +6.8)" in verdict
-    assert "relative bias of 'L0' to 'L5' -5.2 % (-6.4 to -4)" in verdict
-    assert "; relative bias +0" not in verdict and not verdict.startswith("verdict relative bias +")
+    first, *rest = verdict_on(tmp_path, duplicate_pairs(30, 0.01, 0.03) + rows)
+    assert first == (
+        "The standard 'H0' to 'H5' reads 5.3 % high: do not use Sn of this batch; ask the "
+        "laboratory to assay it again."
+    )
+    assert "The standard 'L0' to 'L5' reads 5.2 % low." in rest
+    assert not any(sentence.startswith("The standards read") for sentence in rest)

@@ -1,4 +1,4 @@
-"""Files that the commands write: a name that misleads is refused, the input is never written to."""
+"""Files that the commands write: over nothing but our own, and never under a misleading name."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import os
 import shutil
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 from oretally.io.cli import main
@@ -23,6 +24,9 @@ WRONG = {
     ("check", "--svg", "x.png"): "--svg writes a file whose name ends in .svg; 'x.png' does not.",
     ("sheet", "--xlsx", "x.ods"): "--xlsx writes a file whose name ends in .xlsx; 'x.ods' does "
     "not.",
+    ("lab", "--html", "x.json"): "--html writes a file whose name ends in .html or .htm; 'x.json' "
+    "does not.",
+    ("sample-mass", "--json", "x"): "--json writes a file whose name ends in .json; 'x' does not.",
     ("sheet", "--html", "x.pdf"): "--html writes a file whose name ends in .html or .htm; 'x.pdf' "
     "does not.",
     ("balance", "--xlsx", "case.xlsx"): "'case.xlsx' is part of the case; give the result another "
@@ -89,3 +93,92 @@ def test_capital_letters_and_standard_output_pass(case: Path, capsys: Capture) -
     status, out, _ = _run(capsys, "balance", str(case), "--html", "X.HTM", "--json", "-")
     assert status == 0
     assert out.startswith("{") and Path("X.HTM").exists()
+
+
+WRITERS = {
+    ("balance", "--html"): "x.html", ("balance", "--json"): "x.json",
+    ("balance", "--xlsx"): "x.xlsx", ("balance", "--pdf"): "x.pdf", ("check", "--svg"): "x.svg",
+    ("sheet", "--html"): "x.htm", ("sheet", "--xlsx"): "x.XLSX", ("lab", "--html"): "x.html",
+    ("lab", "--json"): "x.json", ("plan", "--json"): "x.json", ("compare", "--html"): "x.html",
+    ("compare", "--json"): "x.json", ("sample-mass", "--json"): "x.json",
+}  # fmt: skip
+ORE = (
+    "--grade", "0.8 %", "--top", "2 mm", "--liberation", "0.1 mm", "--mineral-grade", "78 %",
+    "--mineral-density", "6.9 kg/L", "--gangue-density", "2.7 kg/L", "--error", "5 %",
+)  # fmt: skip
+
+
+def _words(command: str) -> tuple[str, ...]:
+    """Return a command and what it reads."""
+    case = str(EXAMPLES / "tin_table")
+    if command == "compare":
+        return (command, str(EXAMPLES / "grind_coarse"), str(EXAMPLES / "grind_fine"))
+    return (command, *ORE) if command == "sample-mass" else (command, case)
+
+
+@pytest.mark.parametrize("writer", list(WRITERS))
+def test_only_what_oretally_wrote_is_replaced(
+    writer: tuple[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    """Its own report may be made anew; a file of anybody else stands, and one line says so."""
+    monkeypatch.chdir(tmp_path)
+    (command, option), name = writer, WRITERS[writer]
+    words = (*_words(command), option, name)
+    assert _run(capsys, *words)[0] == 0
+    status, _, err = _run(capsys, *words)
+    assert (status, err) == (0, f"written: {name}\n")
+    for foreign in (b"", b"mine"):
+        Path(name).write_bytes(foreign)
+        status, out, err = _run(capsys, *words)
+        assert (status, out) == (2, "")
+        assert err == (
+            f"Error: '{name}' is there already, and not as oretally wrote it: give the result "
+            "another name, or move that file away.\n"
+        )
+        assert Path(name).read_bytes() == foreign
+    assert os.listdir() == [name]
+
+
+@pytest.mark.parametrize("command", ["sheet", "balance"])
+def test_a_workbook_that_was_typed_into_stands(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    """One cell is enough."""
+    monkeypatch.chdir(tmp_path)
+    words = (*_words(command), "--xlsx", "x.xlsx")
+    assert _run(capsys, *words)[0] == 0
+    book = openpyxl.load_workbook("x.xlsx")
+    book["measurements"]["H3"] = 31.2
+    book.save("x.xlsx")
+    typed = Path("x.xlsx").read_bytes()
+    status, _, err = _run(capsys, *words)
+    assert status == 2 and "'x.xlsx' is there already, and not as oretally wrote it" in err
+    assert Path("x.xlsx").read_bytes() == typed
+    # a blank case is the user's from the start
+    assert _run(capsys, "new", "case.xlsx")[0] == 0
+    blank = Path("case.xlsx").read_bytes()
+    assert _run(capsys, *words[:-1], "case.xlsx")[0] == 2
+    assert Path("case.xlsx").read_bytes() == blank
+
+
+def test_a_report_in_the_folder_of_the_case_may_be_made_anew(
+    tmp_path: Path, capsys: Capture
+) -> None:
+    folder = tmp_path / "case"
+    shutil.copytree(EXAMPLES / "tin_table", folder)
+    words = ("balance", str(folder), "--html", str(folder / "report.html"))
+    assert _run(capsys, *words)[0] == _run(capsys, *words)[0] == 0
+
+
+def test_a_report_that_is_read_is_never_written_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    """The workbook of results is a case too; as such it is input."""
+    monkeypatch.chdir(tmp_path)
+    assert _run(capsys, *_words("balance"), "--xlsx", "x.xlsx")[0] == 0
+    before = Path("x.xlsx").read_bytes()
+    status, _, err = _run(capsys, "balance", "x.xlsx", "--xlsx", "x.xlsx")
+    assert (status, err) == (
+        2, "Error: 'x.xlsx' is part of the case; give the result another name.\n"
+    )  # fmt: skip
+    assert Path("x.xlsx").read_bytes() == before

@@ -15,7 +15,7 @@ from oretally.io.case import read_unmeasured
 from oretally.io.cells import quantity_unit
 from oretally.io.cli import main
 from oretally.io.forms import entry_workbook, sampling_form
-from oretally.io.forms.sampling_form import sample_codes
+from oretally.io.forms.samples import sample_codes
 from oretally.io.wording import sheet_cautions
 
 
@@ -24,11 +24,12 @@ def test_form_names_everything(name: str) -> None:
     """Every stream with its ends and a code of its own, every analyte with its unit, cautions."""
     plan = read_unmeasured(EXAMPLES / name)
     html = sampling_form(plan)
-    codes = sample_codes(plan)
+    codes, solids = sample_codes(plan), {s.name: s.content.has_solids for s in plan.sampled}
     assert len(set(codes.values())) == len(codes) == len(plan.sampled)
     for stream, code in codes.items():
         assert f"<th>{stream}<br>" in html
-        assert html.count(f">{code}<") == 2  # in the table and on its label
+        # in the table, on its label, on the list for the laboratory and as the pair of a duplicate
+        assert html.count(f">{code}<") == (4 if solids[stream] else 2)
     for analyte in plan.analytes:
         assert f"<th>{analyte.name} [{analyte.unit.symbol}]</th>" in html
     assert plan.analytes
@@ -89,8 +90,12 @@ def test_formulas_and_checks() -> None:
     plan = read_unmeasured(EXAMPLES / "bucket_not_taken_off")
     book = openpyxl.load_workbook(io.BytesIO(entry_workbook(plan)))
     weighing, measurements = book["weighing"], book["measurements"]
-    assert weighing["F2"].value == '=IF(OR(D2="",E2=""),"",D2-E2)'
-    assert weighing["F2"].protection.locked and not weighing["D2"].protection.locked
+    in_kg = 'IF(D2="g",0.001,IF(D2="kg",1,IF(D2="t",1000,NA())))'
+    assert weighing["G2"].value == f'=IF(OR(E2="",F2=""),"",(E2-F2)*{in_kg})'
+    lookup = f"VLOOKUP(C2,containers_list,2,FALSE)/{in_kg}"
+    assert weighing["F2"].value == f'=IF(C2="","",IFERROR({lookup},""))'
+    assert book.defined_names["containers_list"].attr_text == "weighing!$I$2:$J$3"
+    assert weighing["G2"].protection.locked and not weighing["E2"].protection.locked
     assert measurements["B2"].protection.locked and not measurements["E2"].protection.locked
     assert measurements.protection.sheet and weighing.protection.sheet
     assert len(measurements.data_validations.dataValidation) >= 3

@@ -186,10 +186,9 @@ def test_an_error_from_the_laboratory_has_its_sheet(tmp_path: Path) -> None:
     ]  # fmt: skip
     with pytest.raises(InputError) as refused:
         read_case(tmp_path / "again.xlsx")
-    assert (
-        "again.xlsx, sheet 'lab': The table has a header but no rows.\nWrite one row an assay: "
-        "standards, blanks, duplicates and samples."
-    ) in [str(f) for f in refused.value.faults]
+    assert ("again.xlsx, sheet 'lab': No row gives an assay.\nFill in the column of values.") in [
+        str(f) for f in refused.value.faults
+    ]
 
 
 def test_a_node_called_like_the_outside(tmp_path: Path) -> None:

@@ -69,7 +69,7 @@ FOLDERS = {
         "compare": "case json_rows pictures report wording",
         "forms": "case definition files laboratory measurements pictures report sizes wording",
         "plan": "case cells definition files json_rows measurements sampling wording",
-        "commands": "case cells definition draw_limits plan results wording",
+        "commands": "case cells definition draw_limits files plan results wording",
     },
 }
 # of other rooms, where that is less than all
@@ -99,7 +99,7 @@ OF_ROOMS = {
 LATE = {"openpyxl", "python_calamine", "pandas", "networkx", "rich", "jinja2", "html", "fractions",
         "scipy", "csv", "dataclasses", "cvxpy", "typst"}  # fmt: skip
 # modules of commands: they load the rest of ours when it is needed, so that --help answers at once
-COMMANDS = {"cli.py", "exit_status.py", "new_case.py"}
+COMMANDS = {"cli.py", "exit_status.py", "new_case.py", "output_files.py"}
 FILES = sorted(p for room in ROOMS for p in (ROOT / room).rglob("*.py"))
 
 

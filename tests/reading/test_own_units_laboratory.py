@@ -175,7 +175,7 @@ def test_words_mean_the_same_everywhere(
     assert f"Au of 'feed' is '{word}': {meaning}; it counts as not measured." in notes
     rows = f"{_LAB}a,sample,Au,{word},g/t,,,\nb,blank,Au,0.1,g/t,,,\n"
     (batch,) = _lab(tmp_path, rows).batches
-    assert batch.notes == [f"sample 'a' is '{word}': {meaning}"]
+    assert batch.notes == [f"The sample 'a' is '{word}': {meaning}."]
 
 
 def test_an_empty_batch_says_what_it_wants(tmp_path: Path) -> None:

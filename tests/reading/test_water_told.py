@@ -156,7 +156,8 @@ def test_beyond_a_whole_recovery_no_number_is_told(
 ) -> None:
     h = HiddenError("ore", "Cu", "%", 0.06, False, "liquor", "Cu", points)
     assert hidden_sentence(h, 0.8) == (
-        f"Nothing checks Cu of 'ore': one sd, 0.06 %, moves the recovery of Cu to 'liquor' {words}."
+        "Nothing checks Cu of 'ore': one sd, 0.06 points, moves the recovery of Cu to 'liquor' "
+        f"{words}."
     )
     balance = _balance(tmp_path, VAT, VAT_ROWS)
     shown = replace(balance, gross_errors=replace(balance.gross_errors, hidden=(h,)))

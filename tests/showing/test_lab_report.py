@@ -53,7 +53,7 @@ def test_report_is_one_file_and_always_the_same() -> None:
     html = lab_report(found)
     assert html == lab_report(judged_table(read_lab(EXAMPLE), "tin_table"))
     assert not re.search(r"(src|href)=|<script|url\(|@import", html)
-    assert "blank &#39;B31&#39; shows 0.09 %." in html
+    assert "(&#39;B31&#39; shows 0.09 %)." in html
     chart, duplicates, blanks = _pictures(html)
     assert _texts(chart)[-4:] == ["STD-A0", "STD-A6", "STD-A12", "STD-A18"]
     assert {"certified", "+2 sd", "-2 sd", "+3 sd", "-3 sd", "Sn [%]"} <= set(_texts(chart))
@@ -78,7 +78,7 @@ def test_what_is_off_has_a_ring(tmp_path: Path) -> None:
     assert "S9" in _texts(duplicates)
     assert [t for t in _texts(blanks) if t.startswith("B")] == []
     assert "Control chart of Low &amp; &lt;dark&gt;" in html and "<dark>" not in html
-    assert "standard &#39;K7&#39; is off" in html
+    assert "The standard Low &amp; &lt;dark&gt; is off (&#39;K7&#39; " in html
     for picture in (chart, duplicates, blanks):
         width, height = (float(picture.attrib[k]) for k in ("width", "height"))
         for x, y, r in _circles(picture):
@@ -159,7 +159,7 @@ def test_command_writes_what_it_is_asked_for(
         main(["lab", str(EXAMPLE), "--html", str(html), "--json", str(out)])
     assert done.value.code == 0
     said = capsys.readouterr()
-    assert said.err == f"written: {out}\nwritten: {html}\n" and "verdict" in said.out
+    assert said.err == f"written: {out}\nwritten: {html}\n" and "\nSn  The standards" in said.out
     assert html.read_text("utf-8").startswith("<!doctype html>")
     with pytest.raises(SystemExit) as done:
         main(["lab", str(EXAMPLE), "--json", "-"])

@@ -18,6 +18,7 @@ from oretally.io.cli import main
 from oretally.io.definition import Price
 from oretally.io.pictures import grade_recovery_svg
 from oretally.io.results import html_report, pdf_report, refuse_without_typst
+from oretally.io.results.pdf import INSTALL
 from oretally.io.results.pdf_pages import page_tables, pages
 from oretally.io.wording import MONEY_CAUTION, ResultTable, cautions_of, recovery_table
 from oretally.recon import Balance, reconcile
@@ -278,9 +279,12 @@ def test_without_the_extra(
     )
     said = (
         "option --pdf: A PDF needs the library 'typst', which is not installed.\n"
-        'Install it: python -m pip install "oretally[pdf]"\n'
+        f"Install it, in the folder of oretally's README: {INSTALL}\n"
         "or write --html FILE and print that to a PDF from the browser."
     )
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8")
+    made = "python3 -m venv --without-pip .venv"  # so no 'python -m pip' inside it
+    assert made in readme and f"`{INSTALL}`" in readme
     with pytest.raises(InputError) as refused:
         refuse_without_typst()
     assert str(refused.value) == said

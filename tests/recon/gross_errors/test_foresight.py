@@ -94,12 +94,12 @@ def test_the_whole_of_what_is_told(capsys: pytest.CaptureFixture[str]) -> None:
         "of 'middlings'. "
         "- If one of these is wrong, no data here can tell which: Sn of 'table feed'; Sn of "
         "'concentrate'; Sn of 'middlings'; Sn of 'tailings'. "
-        "- An error of 0.11 % in Sn of 'tailings' would pass unnoticed in 20 of 100 cases, and "
-        "move the recovery of Sn to 'tailings' by 6.6 points. "
-        "- An error of 0.73 % in Sn of 'middlings' would pass unnoticed in 20 of 100 cases, and "
-        "move the recovery of Sn to 'middlings' by 6.5 points. "
-        "- An error of 5.5 % in Sn of 'concentrate' would pass unnoticed in 20 of 100 cases, and "
-        "move the recovery of Sn to 'concentrate' by 4.7 points. Closures as measured"
+        "- An error of 0.11 points in Sn of 'tailings' would pass unnoticed in 20 of 100 cases, "
+        "and move the recovery of Sn to 'tailings' by 6.6 points. "
+        "- An error of 0.73 points in Sn of 'middlings' would pass unnoticed in 20 of 100 cases, "
+        "and move the recovery of Sn to 'middlings' by 6.5 points. "
+        "- An error of 5.5 points in Sn of 'concentrate' would pass unnoticed in 20 of 100 cases, "
+        "and move the recovery of Sn to 'concentrate' by 4.7 points. Closures as measured"
     ) in text
 
 

@@ -1,0 +1,42 @@
+"""The first screen of a command: what can be read at once on a small terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from textwrap import wrap
+
+__all__ = ["first_screen", "narrow"]
+
+_LINES, _COLUMNS = 30, 80
+
+
+def narrow(sentence: str, first: str = "", rest: str | None = None) -> list[str]:
+    """Return a sentence as lines of a first screen, the others indented as `wrapped` does.
+
+    Examples
+    --------
+    >>> narrow("Nothing speaks against this batch.", "Sn  ")
+    ['Sn  Nothing speaks against this batch.']
+    """
+    indent = " " * len(first) if rest is None else rest
+    lines = wrap(sentence, _COLUMNS, initial_indent=first, subsequent_indent=indent,
+                 break_on_hyphens=False)  # fmt: skip
+    return lines or [first.rstrip()]
+
+
+def first_screen(drafts: Sequence[Sequence[str]], where: str) -> str:
+    """Return the fullest draft that fits, with a last line that says where the rest is.
+
+    Parameters
+    ----------
+    drafts : sequence of sequence of str
+        Lines, the fullest draft first. Of the last, if even that is too long, the first lines.
+    where : str
+        How to see all.
+    """
+    end = ["", *narrow(where)]
+    most = _LINES - len(end)
+    lines = next((draft for draft in drafts if len(draft) <= most), drafts[-1])
+    if len(lines) > most:
+        lines = [*lines[: most - 1], f"... and {len(lines) - most + 1} more lines."]
+    return "\n".join([*lines, *end]) + "\n"
