@@ -7,7 +7,6 @@ Libraries are imported when a command needs them, so that ``--help`` answers at 
 from __future__ import annotations
 
 import sys
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -48,7 +47,7 @@ class _Group(click.Group):
 
 
 @click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(version("oretally"), message="oretally %(version)s")
+@click.version_option(package_name="oretally", message="oretally %(version)s")
 def oretally() -> None:
     """Consistent mass and metal balances for ore tests and small mills.
 

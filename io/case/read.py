@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import oretally.io.laboratory as laboratory
 from oretally.flowsheet import (
     Circuit,
     ErrorRule,
@@ -30,7 +31,6 @@ from oretally.io.definition import (
     read_metal_prices,
 )
 from oretally.io.files import Table
-from oretally.io.laboratory import error_rule, metallics_measurements, read_lab
 from oretally.io.measurements import assayed_analytes, leach_faults, read_survey
 from oretally.io.sizes import SizesReading, read_sizes, sizes_table
 from oretally.recon.result import ErrorRates
@@ -103,7 +103,7 @@ def read_case(source: str | Path) -> Case:
     if table is not None:
         definition = replace(definition, title=definition.title or path.stem)
         streams, analytes = definition.stream_names, definition.analytes
-        metallics, ways = metallics_measurements(path, streams, analytes, faults)
+        metallics, ways = laboratory.metallics_measurements(path, streams, analytes, faults)
         sizes = _sizes(path, definition, table, faults)
         reading = read_survey(table, definition, faults, metallics=metallics, sizes=sizes)
         if definition.circuit is not None and not faults:
@@ -168,11 +168,11 @@ def _lab_rules(
     if len(faults) > before:
         return None
     try:
-        batches = read_lab(path, layout).batches
+        batches = laboratory.read_lab(path, layout).batches
     except InputError as error:
         faults.extend(error.faults)
         return None
-    fitted = ((fold_name(b.analyte), error_rule(b)) for b in batches)
+    fitted = ((fold_name(b.analyte), laboratory.error_rule(b)) for b in batches)
     return {name: rule for name, rule in fitted if rule is not None}
 
 

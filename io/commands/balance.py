@@ -11,21 +11,13 @@ from pathlib import Path
 import click
 import numpy as np
 
+import oretally.io.results as results
 from oretally.flowsheet import Fault, InputError, NotBalanceable, Place, Survey
 from oretally.io.case import Case, read_case, unfilled
 from oretally.io.commands.output_files import refuse_overwriting, write_whole
 from oretally.io.commands.what_if import changed_survey
 from oretally.io.definition import Price
 from oretally.io.draw_limits import SEED
-from oretally.io.results import (
-    html_report,
-    pdf_report,
-    print_summary,
-    refuse_without_typst,
-    summary,
-    to_json,
-    xlsx_bytes,
-)
 from oretally.io.wording import Simulated
 from oretally.recon import reconcile
 from oretally.recon.result import Balance, WhatIf
@@ -62,7 +54,7 @@ class Outputs:
         if self.show and self.html is None:
             raise click.UsageError("--open needs --html FILE: the report that it shows.")
         if self.pdf is not None:
-            refuse_without_typst()
+            results.refuse_without_typst()
         refuse_overwriting(case, self.json, self.html, self.xlsx, self.pdf)
 
 
@@ -137,27 +129,29 @@ def write(answer: BalancedCase, outputs: Outputs) -> None:
     """Write the files asked for."""
     asked, simulated = (answer.balance, answer.prices, answer.otherwise), answer.simulated
     if outputs.json not in (None, "-") and outputs.json:
-        write_whole(Path(outputs.json), to_json(*asked, simulated))
+        write_whole(Path(outputs.json), results.to_json(*asked, simulated))
     if outputs.html is not None:
-        write_whole(outputs.html, html_report(*asked, simulated=simulated))
+        write_whole(outputs.html, results.html_report(*asked, simulated=simulated))
     if outputs.xlsx is not None:
-        write_whole(outputs.xlsx, xlsx_bytes(*asked, simulated=simulated))
+        write_whole(outputs.xlsx, results.xlsx_bytes(*asked, simulated=simulated))
     if outputs.pdf is not None:
-        write_whole(outputs.pdf, pdf_report(*asked, simulated=simulated))
+        write_whole(outputs.pdf, results.pdf_report(*asked, simulated=simulated))
 
 
 def show(answer: BalancedCase, outputs: Outputs) -> bool:
     """Print the answer, and what was written; return whether everything asked for balances."""
     balance, beside = answer.balance, answer.otherwise
     if outputs.json == "-":
-        click.echo(to_json(balance, answer.prices, beside, answer.simulated))
+        click.echo(results.to_json(balance, answer.prices, beside, answer.simulated))
     elif sys.stdout.isatty():
         from rich.console import Console
 
         console = Console(highlight=False)
-        print_summary(balance, console, answer.prices, otherwise=beside, simulated=answer.simulated)
+        results.print_summary(
+            balance, console, answer.prices, otherwise=beside, simulated=answer.simulated
+        )
     else:
-        click.echo(summary(balance, answer.prices, beside, simulated=answer.simulated))
+        click.echo(results.summary(balance, answer.prices, beside, simulated=answer.simulated))
     for path in outputs.files:
         click.echo(f"written: {path}", err=True)
     if outputs.show and outputs.html is not None:

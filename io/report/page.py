@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from importlib.metadata import version
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
@@ -35,6 +34,8 @@ def page(
     wide : collection of str, optional
         Keys of the sections that are printed on pages across.
     """
+    from importlib.metadata import version
+
     return template("report.html.j2").render(
         title=title, about=about, sections=sections, wide=wide, closing=closing, kind=_kind,
         cells=_cells, version=version("oretally"),
