@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from oretally.io.commands.exit_status import DONE, NOT_BALANCEABLE, WRONG_INPUT, guarded
+from oretally.io.commands.loading import loading
 from oretally.io.commands.options import (
     balance_options,
     compare_options,
@@ -63,7 +64,8 @@ def balance(
 ) -> int:  # fmt: skip
     """Adjust all measurements of CASE so that everything balances, and report."""
     with progress("reading") as say:
-        from oretally.io.commands import balance as work
+        with loading():
+            from oretally.io.commands import balance as work
 
         outputs = work.Outputs(json_file, html, xlsx, pdf, show)
         answer = work.balanced(case, outputs, say=say, **asked)
@@ -80,14 +82,14 @@ def balance(
 def check(case: Path, svg: Path | None) -> int:
     """Read CASE and judge it: closures, what is checked, what cannot be known. No adjustment."""
     with progress("reading") as say:
-        from oretally.io.case import read_case
-        from oretally.io.commands.check import print_check
+        with loading():
+            from oretally.io.case import read_case
+            from oretally.io.commands.check import print_check
+            from oretally.recon import check
 
         refuse_overwriting(case, svg)
         read = read_case(case)
         say("judging")
-        from oretally.recon import check
-
         found = check(read.circuit, read.survey, feed=read.feed, products=read.products)
         if svg is not None:
             from oretally.io.pictures import circuit_svg, measured_labels
@@ -146,7 +148,8 @@ def new(target: Path | None, example: str | None) -> int:
               help="Write the workbook to type into; 'balance' reads it back.")  # fmt: skip
 def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
     """Make the sampling sheet of CASE, whose measurements may still be blank."""
-    from oretally.io.case import read_unmeasured
+    with loading():
+        from oretally.io.case import read_unmeasured
 
     if html is None and xlsx is None:
         raise click.UsageError("Say what to write: --html FILE to print, --xlsx FILE to type into.")
@@ -176,7 +179,8 @@ def lab(source: Path, json_file: str | None, html: Path | None) -> int:
 
     Columns as the README says; the table [lab] of circuit.toml names a laboratory's own.
     """
-    from oretally.io.laboratory import judged_table, lab_json, lab_report, lab_summary, read_lab
+    with loading():
+        from oretally.io.laboratory import judged_table, lab_json, lab_report, lab_summary, read_lab
 
     refuse_overwriting(source, json_file, html)
     found = judged_table(read_lab(source), source.resolve().stem)
@@ -196,13 +200,14 @@ def compare(cases: tuple[str, ...], json_file: str | None, html: Path | None, **
     The first CASE stands against each other one; with repeats: oretally compare A1 A2 vs B1 B2.
     """
     with progress("reading") as say:
-        from oretally.io.compare import (
-            case_paths,
-            compare_cases,
-            comparison_json,
-            comparison_report,
-            comparison_text,
-        )
+        with loading():
+            from oretally.io.compare import (
+                case_paths,
+                compare_cases,
+                comparison_json,
+                comparison_report,
+                comparison_text,
+            )
 
         for case in case_paths(cases):
             refuse_overwriting(case, json_file, html)
@@ -218,7 +223,8 @@ def compare(cases: tuple[str, ...], json_file: str | None, html: Path | None, **
 @plan_options
 def plan(case: Path, json_file: str | None, **asked: Any) -> int:
     """Plan measurements: which, how often, within a budget; before a test or after one."""
-    from oretally.io.commands.plan import written_plan
+    with loading():
+        from oretally.io.commands.plan import written_plan
 
     click.echo(written_plan(case, json_file, **asked), nl=False)
     return DONE
@@ -231,7 +237,8 @@ def sample_mass(file: Path | None, json_file: str | None, **asked: str | None) -
 
     FILE (TOML) holds the same entries, and stages of crushing and splitting in the order of work.
     """
-    from oretally.io.sampling import read_sample_plan, sample_mass_json, sample_mass_text
+    with loading():
+        from oretally.io.sampling import read_sample_plan, sample_mass_json, sample_mass_text
 
     plan = read_sample_plan(asked, file)
     if json_file not in (None, "-"):
