@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -22,9 +22,6 @@ from oretally.io.commands.options import (
 )
 from oretally.io.commands.output_files import ends_in, refuse_overwriting, write_whole
 from oretally.io.commands.progress import progress
-
-if TYPE_CHECKING:
-    from rich.console import Console
 
 __all__ = ["main", "oretally"]
 
@@ -84,7 +81,8 @@ def check(case: Path, svg: Path | None) -> int:
     with progress("reading") as say:
         with loading():
             from oretally.io.case import read_case
-            from oretally.io.commands.check import print_check
+            from oretally.io.commands.check import check_text
+            from oretally.io.wording import this_terminal
             from oretally.recon import check
 
         refuse_overwriting(case, svg)
@@ -95,7 +93,7 @@ def check(case: Path, svg: Path | None) -> int:
             from oretally.io.pictures import circuit_svg, measured_labels
 
             write_whole(svg, circuit_svg(read.circuit, measured_labels(read.survey)))
-    print_check(read, found, _console())
+    click.echo(check_text(read, found, this_terminal()))
     if svg is not None:
         click.echo(f"written: {svg}", err=True)
     if found.scale_missing:
@@ -273,14 +271,3 @@ def main(arguments: list[str] | None = None) -> None:
         if reconfigure is not None:  # a terminal that cannot show ± shows ? instead of failing
             reconfigure(errors="replace")
     sys.exit(guarded(lambda: oretally.main(arguments, standalone_mode=False)))
-
-
-def _console() -> Console:
-    """Return a console for standard output: styled on a terminal, plain and wide in a pipe."""
-    from rich.console import Console
-
-    from oretally.io.wording import WIDTH
-
-    if sys.stdout.isatty():
-        return Console(highlight=False)
-    return Console(highlight=False, width=WIDTH, color_system=None, force_terminal=False)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import webbrowser
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -18,7 +17,7 @@ from oretally.io.commands.output_files import refuse_overwriting, write_whole
 from oretally.io.commands.what_if import changed_survey
 from oretally.io.definition import Price
 from oretally.io.draw_limits import SEED
-from oretally.io.wording import Simulated
+from oretally.io.wording import Simulated, this_terminal
 from oretally.recon import reconcile
 from oretally.recon.result import Balance, WhatIf
 from oretally.recon.simulation import TooManyDraws, simulate_balance
@@ -143,15 +142,11 @@ def show(answer: BalancedCase, outputs: Outputs) -> bool:
     balance, beside = answer.balance, answer.otherwise
     if outputs.json == "-":
         click.echo(results.to_json(balance, answer.prices, beside, answer.simulated))
-    elif sys.stdout.isatty():
-        from rich.console import Console
-
-        console = Console(highlight=False)
-        results.print_summary(
-            balance, console, answer.prices, otherwise=beside, simulated=answer.simulated
-        )
     else:
-        click.echo(results.summary(balance, answer.prices, beside, simulated=answer.simulated))
+        told = results.summary(
+            balance, answer.prices, beside, simulated=answer.simulated, terminal=this_terminal()
+        )
+        click.echo(told)
     for path in outputs.files:
         click.echo(f"written: {path}", err=True)
     if outputs.show and outputs.html is not None:

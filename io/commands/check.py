@@ -4,28 +4,25 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from oretally.flowsheet import Survey
 from oretally.flowsheet.survey import meanings
 from oretally.io.case import Case
 from oretally.io.wording import (
     MOVES_NOTHING,
+    PIPE,
     SD_LEGEND,
     ResultTable,
+    Terminal,
     closure_table,
     head_table,
     hidden_sentence,
-    print_table,
 )
 from oretally.recon import Check
 from oretally.recon.checking import CheckedValue
 from oretally.recon.result import EquivalenceGroup, ErrorPlace, GrossErrors, ValueClass
 
-if TYPE_CHECKING:
-    from rich.console import Console
-
-__all__ = ["print_check"]
+__all__ = ["check_text"]
 
 _TOLD = 3  # errors that could go unseen, the most harmful ones
 _GROUPS = 6  # groups of errors that cannot be told apart
@@ -38,22 +35,23 @@ _WORDS = {
 }
 
 
-def print_check(case: Case, found: Check, console: Console) -> None:
-    """Print what was read and how well it can be balanced."""
+def check_text(case: Case, found: Check, terminal: Terminal = PIPE) -> str:
+    """Return what was read and how well it can be balanced."""
+    lines: list[str] = []
 
-    def say(text: str = "", style: str = "") -> None:
-        console.print(text, style=style or None, markup=False, highlight=False)
+    def say(text: str) -> None:
+        lines.extend(terminal.text(text))
 
     survey = case.survey
     names = ", ".join(f"{a.name} [{a.unit}]" for a in survey.analytes) or "none"
-    say(f"'{case.title}' as read", "bold")
+    lines.append(terminal.bold(f"'{case.title}' as read"))
     say(f"basis {survey.basis.value}; analytes: {names}; recoveries refer to '{case.feed}'")
     kinds = {n.name: n.kind.value for n in case.circuit.nodes}
     streams = [
         [s.name, _end(s.source, kinds), "->", _end(s.target, kinds)] for s in case.circuit.streams
     ]
-    print_table(ResultTable("Circuit", ["stream", "from", "", "to"], streams, 4), console)
-    say("What can be known", "bold")
+    lines += terminal.table(ResultTable("Circuit", ["stream", "from", "", "to"], streams, 4))
+    lines.append(terminal.bold("What can be known"))
     counted = Counter(v.value_class for v in found.classes)
     for value_class, words in _WORDS.items():
         say(f"{counted[value_class]:5d}  {words}")
@@ -69,14 +67,15 @@ def print_check(case: Case, found: Check, console: Console) -> None:
     for note in (*found.notes, *case.notes):
         say(f"- {note}")
     if found.closures:
-        print_table(closure_table(found.closures), console)
+        lines += terminal.table(closure_table(found.closures))
         worst = max(found.closures, key=lambda c: abs(c.z))
         if abs(worst.z) > 3.0:
             say(f"The {worst.quantity} closure of '{worst.node}' is {abs(worst.z):.1f} times its "
                 "expected sd: look at its numbers before balancing.")  # fmt: skip
     if found.heads:
-        print_table(head_table(found.heads, adjusted=False), console)
+        lines += terminal.table(head_table(found.heads, adjusted=False))
     say(f"{SD_LEGEND} Nothing was adjusted.")
+    return "\n".join(lines)
 
 
 def _listed(values: Sequence[CheckedValue], survey: Survey) -> str:

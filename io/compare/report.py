@@ -8,12 +8,11 @@ from oretally.io.compare.wording import cautions, difference_table, hazards, ver
 from oretally.io.report import Block, Boxed, Items, Paragraphs, Picture, Section, page
 from oretally.io.wording import (
     CAUTIONS_HEADING,
+    PIPE,
     SD_LEGEND,
     ResultTable,
-    as_text,
     brief,
     defer,
-    print_table,
     wrapped,
 )
 from oretally.recon.comparison import Comparison
@@ -23,9 +22,8 @@ __all__ = ["comparison_report", "comparison_text"]
 
 def comparison_text(found: Comparison) -> str:
     """Return the comparison as plain text."""
-    table = as_text(lambda console: print_table(difference_table(found), console))
     lines = [line for verdict in verdicts(found) for line in wrapped(verdict)]
-    lines += table.splitlines()
+    lines += PIPE.table(difference_table(found))
     lines += [line for caution in cautions(found) for line in wrapped(caution, "- ")]
     hurts = hazards(found)
     if hurts:

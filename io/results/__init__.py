@@ -11,21 +11,20 @@ if TYPE_CHECKING:
     from oretally.io.results.document import to_json
     from oretally.io.results.html import html_report
     from oretally.io.results.pdf import pdf_report, refuse_without_typst
-    from oretally.io.results.terminal import print_summary, summary
+    from oretally.io.results.terminal import summary
     from oretally.io.results.workbook import xlsx_bytes
 else:
     __getattr__ = late_names(__name__, {
         "document": "to_json",
         "html": "html_report",
         "pdf": "pdf_report refuse_without_typst",
-        "terminal": "print_summary summary",
+        "terminal": "summary",
         "workbook": "xlsx_bytes",
     })  # fmt: skip
 
 __all__ = [
     "html_report",
     "pdf_report",
-    "print_summary",
     "refuse_without_typst",
     "summary",
     "to_json",

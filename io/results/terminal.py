@@ -3,28 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
 
 from oretally.io.definition import Price
 from oretally.io.report import Block, Boxed, Format, Items, Paragraphs, Suspects, Terms
 from oretally.io.results.outline import outline
 from oretally.io.wording import (
     CLOSING,
+    PIPE,
     Caution,
     LossReading,
     ResultTable,
     Simulated,
-    as_text,
-    print_heading,
-    print_table,
-    sentence_row,
+    Terminal,
 )
 from oretally.recon.result import Balance, WhatIf
 
-if TYPE_CHECKING:
-    from rich.console import Console
-
-__all__ = ["print_summary", "summary"]
+__all__ = ["summary"]
 
 _NAMES_SHOWN = 4  # analytes named beside a reading
 _MARK = "            -"  # of an item
@@ -32,37 +26,24 @@ _MARK = "            -"  # of an item
 
 def summary(
     balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None, *,
-    simulated: Simulated | None = None,
+    simulated: Simulated | None = None, terminal: Terminal = PIPE,
 ) -> str:  # fmt: skip
-    """Return the summary as plain text."""
-    return as_text(
-        lambda console: print_summary(
-            balance, console, prices, otherwise=otherwise, simulated=simulated
-        )
-    )
-
-
-def print_summary(
-    balance: Balance, console: Console, prices: Sequence[Price] = (), *,
-    otherwise: WhatIf | None = None, simulated: Simulated | None = None,
-) -> None:  # fmt: skip
-    """Print the summary to a rich console."""
+    """Return the summary as text."""
     failed = "" if balance.converged else ": NOT CONVERGED"
-    print_heading(console, f"Balance of '{balance.survey.title}'{failed}")
+    lines = terminal.heading(f"Balance of '{balance.survey.title}'{failed}")
     for section in outline(
         balance, Format.TERMINAL, prices=prices, otherwise=otherwise, simulated=simulated
     ):
         # tables have captions of their own
         if section.heading and not isinstance(section.blocks[0], ResultTable):
-            print_heading(console, section.heading)
+            lines += terminal.heading(section.heading)
         for block in section.blocks:
             if isinstance(block, ResultTable):
-                print_table(block, console)
+                lines += terminal.table(block)
             else:
-                for word, sentence in _rows(block):
-                    console.print(sentence_row(word, sentence))
-    console.print()
-    console.print(sentence_row("", CLOSING))
+                lines += (line for pair in _rows(block) for line in terminal.sentence(*pair))
+    lines += ["", *terminal.sentence("", CLOSING)]
+    return "\n".join(lines) + "\n"
 
 
 def _rows(block: Block) -> Iterable[tuple[str, str]]:

@@ -97,7 +97,7 @@ OF_ROOMS = {
     "io.results": {"flowsheet", "recon.result"},
 }
 # libraries that cost time and may be imported inside a function; our own only in the commands
-LATE = {"openpyxl", "python_calamine", "pandas", "networkx", "rich", "jinja2", "html", "fractions",
+LATE = {"openpyxl", "python_calamine", "pandas", "networkx", "jinja2", "html", "fractions",
         "scipy", "csv", "dataclasses", "cvxpy", "typst", "importlib.metadata", "clarabel",
         "qdldl"}  # fmt: skip
 # modules of commands: they load the rest of ours when it is needed, so that --help answers at once

@@ -23,7 +23,7 @@ DOORS = sorted(
 # neither these libraries nor these parts of ours: a plain balance has no use for them
 NOT_LOADED = {
     "clarabel", "cvxpy", "jinja2", "networkx", "openpyxl", "pandas",
-    "qdldl", "scipy.interpolate", "scipy.optimize", "scipy.spatial", "scipy.stats", "typst",
+    "qdldl", "rich", "scipy.interpolate", "scipy.optimize", "scipy.spatial", "scipy.stats", "typst",
     "oretally.io.compare", "oretally.io.forms", "oretally.io.laboratory.batches",
     "oretally.io.laboratory.report", "oretally.io.pictures.layout", "oretally.io.plan",
     "oretally.io.results.document", "oretally.io.results.html", "oretally.io.results.pdf",
@@ -92,5 +92,5 @@ def test_plain_balance_loads_what_it_needs() -> None:
 
 def test_what_a_plain_balance_does_without_is_there() -> None:
     """Names that no longer exist would make the test above empty."""
-    for name in NOT_LOADED - {"typst"}:
+    for name in NOT_LOADED - {"rich", "typst"}:
         importlib.import_module(name)
