@@ -3,12 +3,18 @@
 Names are imported when they are used, so that the command line answers at once.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from oretally.flowsheet.late_names import late_names
 
 if TYPE_CHECKING:
     from oretally.io.case import Case, read_case, survey_from_frame
     from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+else:
+    __getattr__ = late_names(__name__, {
+        "case": "Case read_case survey_from_frame",
+        "results": "html_report summary to_json xlsx_bytes",
+    })  # fmt: skip
 
 __all__ = [
     "Case",
@@ -19,21 +25,3 @@ __all__ = [
     "to_json",
     "xlsx_bytes",
 ]
-
-_HOME = {
-    "Case": "case",
-    "html_report": "results",
-    "read_case": "case",
-    "summary": "results",
-    "survey_from_frame": "case",
-    "to_json": "results",
-    "xlsx_bytes": "results",
-}
-
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOME:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    found = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
-    globals()[name] = found
-    return found

@@ -7,13 +7,13 @@ Libraries are imported when a command needs them, so that ``--help`` answers at 
 from __future__ import annotations
 
 import sys
-from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from oretally.io.commands.exit_status import DONE, NOT_BALANCEABLE, WRONG_INPUT, guarded
+from oretally.io.commands.loading import loading
 from oretally.io.commands.options import (
     balance_options,
     compare_options,
@@ -22,9 +22,6 @@ from oretally.io.commands.options import (
 )
 from oretally.io.commands.output_files import SVG_MARK, ends_in, refuse_overwriting, write_whole
 from oretally.io.commands.progress import progress
-
-if TYPE_CHECKING:
-    from rich.console import Console
 
 __all__ = ["main", "oretally"]
 
@@ -48,7 +45,7 @@ class _Group(click.Group):
 
 
 @click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(version("oretally"), message="oretally %(version)s")
+@click.version_option(package_name="oretally", message="oretally %(version)s")
 def oretally() -> None:
     """Consistent mass and metal balances for ore tests and small mills.
 
@@ -64,7 +61,8 @@ def balance(
 ) -> int:  # fmt: skip
     """Adjust all measurements of CASE so that everything balances, and report."""
     with progress("reading") as say:
-        from oretally.io.commands import balance as work
+        with loading():
+            from oretally.io.commands import balance as work
 
         shown = work.shown_parts(parts, full=full)
         outputs = work.Outputs(json_file, html, xlsx, pdf, brief, show, shown)
@@ -83,21 +81,22 @@ def balance(
 def check(case: Path, svg: Path | None, full: bool) -> int:
     """Read CASE and judge it: closures, what is checked, what cannot be known. No adjustment."""
     with progress("reading") as say:
-        from oretally.io.case import read_case
-        from oretally.io.commands.check import print_check
+        with loading():
+            from oretally.io.case import read_case
+            from oretally.io.commands.check import check_text
+            from oretally.io.wording import this_terminal
+            from oretally.recon import check
 
         refuse_overwriting([case], svg)
         read = read_case(case)
         say("judging")
-        from oretally.recon import check
-
         found = check(read.circuit, read.survey, feed=read.feed, products=read.products)
         if svg is not None:
             from oretally.io.pictures import circuit_svg, measured_labels
 
             drawing = circuit_svg(read.circuit, measured_labels(read.survey))
             write_whole(svg, drawing + SVG_MARK)
-    print_check(read, found, _console(), full=full)
+    click.echo(check_text(read, found, this_terminal(), full=full), nl=False)
     if svg is not None:
         click.echo(f"written: {svg}", err=True)
     if found.scale_missing:
@@ -150,7 +149,8 @@ def new(target: Path | None, example: str | None) -> int:
               help="Write the workbook to type into; 'balance' reads it back.")  # fmt: skip
 def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
     """Make the sampling sheet of CASE, whose measurements may still be blank."""
-    from oretally.io.case import read_unmeasured
+    with loading():
+        from oretally.io.case import read_unmeasured
 
     if html is None and xlsx is None:
         raise click.UsageError("Say what to write: --html FILE to print, --xlsx FILE to type into.")
@@ -182,7 +182,8 @@ def lab(source: Path, json_file: str | None, html: Path | None, full: bool) -> i
 
     Columns as the README says; the table [lab] of circuit.toml names a laboratory's own.
     """
-    from oretally.io.laboratory import judged_table, lab_json, lab_report, lab_summary, read_lab
+    with loading():
+        from oretally.io.laboratory import judged_table, lab_json, lab_report, lab_summary, read_lab
 
     refuse_overwriting([source], json_file, html)
     found = judged_table(read_lab(source), source.resolve().stem)
@@ -204,13 +205,14 @@ def compare(
     The first CASE stands against each other one; with repeats: oretally compare A1 A2 vs B1 B2.
     """
     with progress("reading") as say:
-        from oretally.io.compare import (
-            case_paths,
-            compare_cases,
-            comparison_json,
-            comparison_report,
-            comparison_text,
-        )
+        with loading():
+            from oretally.io.compare import (
+                case_paths,
+                compare_cases,
+                comparison_json,
+                comparison_report,
+                comparison_text,
+            )
 
         refuse_overwriting(case_paths(cases), json_file, html)
         found = compare_cases(cases, say=say, **asked)
@@ -226,7 +228,8 @@ def compare(
 @plan_options
 def plan(case: Path, json_file: str | None, **asked: Any) -> int:
     """Plan measurements: which, how often, within a budget; before a test or after one."""
-    from oretally.io.commands.plan import written_plan
+    with loading():
+        from oretally.io.commands.plan import written_plan
 
     click.echo(written_plan(case, json_file, **asked), nl=False)
     return DONE
@@ -239,7 +242,8 @@ def sample_mass(file: Path | None, json_file: str | None, **asked: str | None) -
 
     FILE (TOML) holds the same entries, and stages of crushing and splitting in the order of work.
     """
-    from oretally.io.sampling import read_sample_plan, sample_mass_json, sample_mass_text
+    with loading():
+        from oretally.io.sampling import read_sample_plan, sample_mass_json, sample_mass_text
 
     plan = read_sample_plan(asked, file)
     if json_file not in (None, "-"):
@@ -273,14 +277,3 @@ def main(arguments: list[str] | None = None) -> None:
         if reconfigure is not None:  # a terminal that cannot show ± shows ? instead of failing
             reconfigure(errors="replace")
     sys.exit(guarded(lambda: oretally.main(arguments, standalone_mode=False)))
-
-
-def _console() -> Console:
-    """Return a console for standard output: styled on a terminal, plain and wide in a pipe."""
-    from rich.console import Console
-
-    from oretally.io.wording import WIDTH
-
-    if sys.stdout.isatty():
-        return Console(highlight=False)
-    return Console(highlight=False, width=WIDTH, color_system=None, force_terminal=False)

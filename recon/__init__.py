@@ -3,8 +3,9 @@
 Names are imported when they are used: the folders below stand on each other, not on this door.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from oretally.flowsheet.late_names import late_names
 
 if TYPE_CHECKING:
     from oretally.recon.checking import Check, CheckedValue, check
@@ -16,6 +17,18 @@ if TYPE_CHECKING:
     from oretally.recon.simulation import simulate
     from oretally.recon.solution import Solution, certify
     from oretally.recon.solver import Covariance, prepare, propagate, solve
+else:
+    __getattr__ = late_names(__name__, {
+        "checking": "Check CheckedValue check",
+        "comparison": "compare",
+        "reconciliation": "reconcile",
+        "reduction": "Classes classify",
+        "result": "Balance BalancedValue Simulation ValueClass",
+        "signatures": "Signatures signatures_of",
+        "simulation": "simulate",
+        "solution": "Solution certify",
+        "solver": "Covariance prepare propagate solve",
+    })  # fmt: skip
 
 __all__ = [
     "Balance",
@@ -39,34 +52,3 @@ __all__ = [
     "simulate",
     "solve",
 ]
-
-_HOME = {
-    "Balance": "result",
-    "BalancedValue": "result",
-    "Check": "checking",
-    "CheckedValue": "checking",
-    "Classes": "reduction",
-    "Covariance": "solver",
-    "Signatures": "signatures",
-    "Simulation": "result",
-    "Solution": "solution",
-    "ValueClass": "result",
-    "certify": "solution",
-    "check": "checking",
-    "classify": "reduction",
-    "compare": "comparison",
-    "prepare": "solver",
-    "propagate": "solver",
-    "reconcile": "reconciliation",
-    "signatures_of": "signatures",
-    "simulate": "simulation",
-    "solve": "solver",
-}
-
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOME:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    found = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
-    globals()[name] = found
-    return found

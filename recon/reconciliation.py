@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+import oretally.recon.no_balance as no_balance
 from oretally.flowsheet import BalanceModel, Circuit, Position, Survey, parse_unit
 from oretally.flowsheet.problem import check_survey, reference_streams
 from oretally.recon.answers import (
@@ -33,7 +34,6 @@ from oretally.recon.leach_and_stocks import (
     stock_notes,
 )
 from oretally.recon.losses import losses_of
-from oretally.recon.no_balance import NoBalance
 from oretally.recon.propagation import global_test
 from oretally.recon.reduction import classes_of, require_scale
 from oretally.recon.result import Balance, BalancedValue, CalculatedHead, ErrorRates, ValueClass
@@ -114,7 +114,7 @@ def reconcile(
     classes_of(model)  # exact values that contradict each other are named
     solution = solve_certified(model.problem, starts)
     if not solution.converged:
-        return NoBalance(model, solution, feed, products, alpha, rates).balance(trials)
+        return no_balance.NoBalance(model, solution, feed, products, alpha, rates).balance(trials)
     covariance = propagate(model.problem, solution)
     answers = Answers.of(model, covariance, feed=feed, products=products)
     balance = _balance(answers, alpha=alpha, rates=rates, lost=lost)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import oretally.io.laboratory as laboratory
 from oretally.flowsheet import (
     Circuit,
     ErrorRule,
@@ -30,7 +31,6 @@ from oretally.io.definition import (
     read_metal_prices,
 )
 from oretally.io.files import Table, collection_paused
-from oretally.io.laboratory import error_rule, read_lab, read_metallics
 from oretally.io.measurements import assayed_analytes, leach_faults, read_survey, with_net_masses
 from oretally.io.sizes import SizesReading, read_sizes
 from oretally.recon.result import ErrorRates
@@ -109,7 +109,9 @@ def read_case(source: str | Path) -> Case:
         streams, analytes = definition.stream_names, definition.analytes
         metallics = list[Measurement]()
         if "metallics" in tables:
-            metallics, ways = read_metallics(tables["metallics"], streams, analytes, faults)
+            metallics, ways = laboratory.read_metallics(
+                tables["metallics"], streams, analytes, faults
+            )
         sizes = _sizes(tables.get("sizes"), definition, table, faults)
         reading = read_survey(table, definition, faults, metallics=metallics, sizes=sizes)
         if definition.circuit is not None and not faults:
@@ -173,11 +175,11 @@ def _lab_rules(
     if len(faults) > before:
         return None
     try:
-        batches = read_lab(path, layout).batches
+        batches = laboratory.read_lab(path, layout).batches
     except InputError as error:
         faults.extend(error.faults)
         return None
-    fitted = ((fold_name(b.analyte), error_rule(b)) for b in batches)
+    fitted = ((fold_name(b.analyte), laboratory.error_rule(b)) for b in batches)
     return {name: rule for name, rule in fitted if rule is not None}
 
 

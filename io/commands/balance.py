@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import webbrowser
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -11,24 +10,14 @@ from pathlib import Path
 import click
 import numpy as np
 
+import oretally.io.results as results
 from oretally.flowsheet import Fault, InputError, NotBalanceable, Place, Survey
 from oretally.io.case import Case, read_case, unfilled
 from oretally.io.commands.output_files import refuse_overwriting, write_whole
 from oretally.io.commands.what_if import changed_survey
 from oretally.io.definition import Price
 from oretally.io.draw_limits import SEED
-from oretally.io.results import (
-    ALL,
-    PARTS,
-    html_report,
-    pdf_report,
-    print_summary,
-    refuse_without_typst,
-    summary,
-    to_json,
-    xlsx_bytes,
-)
-from oretally.io.wording import Simulated
+from oretally.io.wording import Simulated, this_terminal
 from oretally.recon import reconcile
 from oretally.recon.result import Balance, WhatIf
 from oretally.recon.simulation import TooManyDraws, simulate_balance
@@ -80,7 +69,7 @@ class Outputs:
         if self.brief and self.pdf is None:
             raise click.UsageError("--brief needs --pdf FILE: the report that it shortens.")
         if self.pdf is not None:
-            refuse_without_typst()
+            results.refuse_without_typst()
         refuse_overwriting([case], self.json, self.html, self.xlsx, self.pdf)
 
 
@@ -103,13 +92,13 @@ def shown_parts(parts: str | None, *, full: bool) -> tuple[str, ...]:
         If there is no part of such a name.
     """
     if full:
-        return (ALL,)
+        return (results.ALL,)
     found = tuple(part.strip().casefold() for part in (parts or "").split(",") if part.strip())
-    unknown = [part for part in found if part not in PARTS]
+    unknown = [part for part in found if part not in results.PARTS]
     if unknown or (parts is not None and not found):
         named = f"no part of the report is called {', '.join(map(repr, unknown))}"
         raise click.UsageError(
-            f"--show: {named if unknown else 'name a part'}. Parts: {', '.join(PARTS)}."
+            f"--show: {named if unknown else 'name a part'}. Parts: {', '.join(results.PARTS)}."
         )
     return found
 
@@ -175,32 +164,26 @@ def write(answer: BalancedCase, outputs: Outputs) -> None:
     """Write the files asked for."""
     asked, simulated = (answer.balance, answer.prices, answer.otherwise), answer.simulated
     if outputs.json not in (None, "-") and outputs.json:
-        write_whole(Path(outputs.json), to_json(*asked, simulated))
+        write_whole(Path(outputs.json), results.to_json(*asked, simulated))
     if outputs.html is not None:
-        write_whole(outputs.html, html_report(*asked, simulated=simulated))
+        write_whole(outputs.html, results.html_report(*asked, simulated=simulated))
     if outputs.xlsx is not None:
-        write_whole(outputs.xlsx, xlsx_bytes(*asked, simulated=simulated))
+        write_whole(outputs.xlsx, results.xlsx_bytes(*asked, simulated=simulated))
     if outputs.pdf is not None:
-        write_whole(outputs.pdf, pdf_report(*asked, simulated=simulated, brief=outputs.brief))
+        pdf = results.pdf_report(*asked, simulated=simulated, brief=outputs.brief)
+        write_whole(outputs.pdf, pdf)
 
 
 def show(answer: BalancedCase, outputs: Outputs) -> bool:
     """Print the answer, and what was written; return whether everything asked for balances."""
     balance, beside = answer.balance, answer.otherwise
     if outputs.json == "-":
-        click.echo(to_json(balance, answer.prices, beside, answer.simulated))
-    elif sys.stdout.isatty():
-        from rich.console import Console
-
-        console = Console(highlight=False)
-        print_summary(
-            balance, console, answer.prices, otherwise=beside, simulated=answer.simulated,
-            parts=outputs.parts,
-        )  # fmt: skip
+        click.echo(results.to_json(balance, answer.prices, beside, answer.simulated))
     else:
-        text = summary(
-            balance, answer.prices, beside, simulated=answer.simulated, parts=outputs.parts
-        )
+        text = results.summary(
+            balance, answer.prices, beside, simulated=answer.simulated, parts=outputs.parts,
+            terminal=this_terminal(),
+        )  # fmt: skip
         click.echo(text, nl=False)
     for path in outputs.files:
         click.echo(f"written: {path}", err=True)

@@ -4,30 +4,26 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from oretally.flowsheet import Survey
 from oretally.flowsheet.survey import meanings
 from oretally.io.case import Case
+from oretally.io.report import narrow
 from oretally.io.wording import (
     MOVES_NOTHING,
+    PIPE,
     SD_LEGEND,
     ResultTable,
+    Terminal,
     closure_table,
     head_table,
     hidden_sentence,
-    print_heading,
-    print_lines,
-    print_table,
 )
 from oretally.recon import Check
 from oretally.recon.checking import CheckedValue
 from oretally.recon.result import EquivalenceGroup, ErrorPlace, GrossErrors, ValueClass
 
-if TYPE_CHECKING:
-    from rich.console import Console
-
-__all__ = ["print_check"]
+__all__ = ["check_text"]
 
 _TOLD = 3  # errors that could go unseen, the most harmful ones
 _GROUPS = 6  # groups of errors that cannot be told apart
@@ -41,41 +37,38 @@ _WORDS = {
 }
 
 
-def print_check(case: Case, found: Check, console: Console, *, full: bool = False) -> None:
-    """Print how well a case can be balanced; in full, what was read and every closure as well."""
+def check_text(case: Case, found: Check, terminal: Terminal = PIPE, *, full: bool = False) -> str:
+    """Return how well a case can be balanced; in full, what was read and every closure as well."""
     survey = case.survey
-    console.print(case.title, style="bold", markup=False, highlight=False)
-    for sentence in _judged(case, found):
-        print_lines(sentence, console)
+    lines = [terminal.bold(case.title)]
+    lines += (line for sentence in _judged(case, found) for line in narrow(sentence))
     if full:
         names = ", ".join(f"{a.name} [{a.unit}]" for a in survey.analytes) or "none"
-        print_heading(console, "As read")
-        print_lines(
-            f"basis {survey.basis.value}; analytes: {names}; recoveries refer to '{case.feed}'",
-            console,
+        lines += terminal.heading("As read")
+        lines += narrow(
+            f"basis {survey.basis.value}; analytes: {names}; recoveries refer to '{case.feed}'"
         )
         kinds = {n.name: n.kind.value for n in case.circuit.nodes}
         streams = [
             [s.name, _end(s.source, kinds), "->", _end(s.target, kinds)]
             for s in case.circuit.streams
         ]
-        print_table(ResultTable("Circuit", ["stream", "from", "", "to"], streams, 4), console)
+        lines += terminal.table(ResultTable("Circuit", ["stream", "from", "", "to"], streams, 4))
         if found.closures:
-            print_table(closure_table(found.closures), console)
+            lines += terminal.table(closure_table(found.closures))
         if found.heads:
-            print_table(head_table(found.heads, adjusted=False), console)
+            lines += terminal.table(head_table(found.heads, adjusted=False))
     foreseen = _foreseen(found.foreseen, survey) if found.foreseen else []
     told = [*foreseen, *found.notes, *case.notes]
     shown = told if full else told[:_SHOWN]
     if shown:
-        console.print()
-    for sentence in shown:
-        print_lines(f"- {sentence}", console)
-    console.print()
+        lines += ["", *(line for sentence in shown for line in narrow(sentence, "- "))]
+    lines.append("")
     if not full:
-        left = f"{len(told) - len(shown)} more remarks, " if len(told) > len(shown) else ""
-        print_lines(f"More: --full prints {left}the circuit, closures and heads.", console)
-    print_lines(f"{SD_LEGEND} Nothing was adjusted.", console)
+        left = len(told) - len(shown)
+        more = f"{left} more remark{'s' * (left > 1)}, " if left else ""
+        lines += narrow(f"More: --full prints {more}the circuit, closures and heads.")
+    return "\n".join([*lines, *narrow(f"{SD_LEGEND} Nothing was adjusted.")]) + "\n"
 
 
 def _judged(case: Case, found: Check) -> list[str]:

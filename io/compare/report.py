@@ -30,12 +30,11 @@ from oretally.io.report import (
 )
 from oretally.io.wording import (
     CAUTIONS_HEADING,
+    PIPE,
     SD_LEGEND,
     ResultTable,
-    as_text,
     brief,
     defer,
-    print_table,
     wrapped,
 )
 from oretally.recon.comparison import Comparison
@@ -51,9 +50,8 @@ def comparison_text(found: Comparison, *, full: bool = False) -> str:
 
 
 def _full(found: Comparison) -> str:
-    table = as_text(lambda console: print_table(difference_table(found), console))
     lines = [line for verdict in verdicts(found) for line in wrapped(" ".join(verdict))]
-    lines += table.splitlines()
+    lines += PIPE.table(difference_table(found))
     lines += [line for caution in cautions(found) for line in wrapped(caution, "- ")]
     hurts = hazards(found)
     if hurts:

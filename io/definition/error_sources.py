@@ -6,12 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
 
+import oretally.io.sampling as sampling
 from oretally.flowsheet import Dimension, ErrorSource, Fault, Place, Unit
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.survey import STATED, SizeRule
 from oretally.io.cells import read_definition_number
 from oretally.io.definition.error_rules import FROM_LAB, ErrorRow, Scope, read_rule
-from oretally.io.sampling import SamplingTerms, read_sampling
 
 __all__ = ["SourceRow", "read_sources"]
 
@@ -43,7 +43,7 @@ class SourceRow:
 class _Gy:
     """Fundamental sampling error of a grade, as the size of a source."""
 
-    terms: SamplingTerms
+    terms: sampling.SamplingTerms
 
     def sd(self, value: float, unit: Unit) -> float:
         """Return the sd; SamplingError if the grade is above that of the mineral."""
@@ -130,7 +130,9 @@ def _size(row: SourceRow, scope: Scope, place: Place, faults: list[Fault]) -> Si
                             'mass = "1 kg" } and the like.', place))  # fmt: skip
         return None
     known = [a for a in scope.analytes if fold_name(a.name) == fold_name(size.quantity)]
-    terms = read_sampling(row.sampling, place, faults, grade_max=known[0].maximum if known else 1.0)
+    terms = sampling.read_sampling(
+        row.sampling, place, faults, grade_max=known[0].maximum if known else 1.0
+    )
     return None if terms is None else _Gy(terms)
 
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from statistics import fmean, stdev
 from typing import NamedTuple
 
+import oretally.recon.laboratory as laboratory
 from oretally.flowsheet import Fault, Measurement, Place, Unit
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, SizeRule, uniform_ends
 from oretally.io.files import Cell
-from oretally.recon.laboratory import LevelMean, Outlier, dixon, grubbs, mean_at_level, pooled_sd
 
 __all__ = ["Reading", "pooled_replicates"]
 
@@ -81,7 +81,7 @@ class _Replicates:
 
     members: Sequence[Reading]
     values: tuple[float, ...]
-    level: LevelMean
+    level: laboratory.LevelMean
 
     @classmethod
     def of(cls, members: Sequence[Reading]) -> _Replicates:
@@ -93,7 +93,7 @@ class _Replicates:
             return [m.rule.sd(level, unit) if m.rule else _converted(m.sd, m.unit, unit)
                     for m in members]  # fmt: skip
 
-        return cls(members, values, mean_at_level(values, sds_at))
+        return cls(members, values, laboratory.mean_at_level(values, sds_at))
 
     @property
     def unit(self) -> Unit:
@@ -247,11 +247,11 @@ def _group_notes(group: _Replicates) -> list[str]:
     return notes
 
 
-def _by_dixon(values: Sequence[float], apart: Outlier) -> str:
+def _by_dixon(values: Sequence[float], apart: laboratory.Outlier) -> str:
     """Return what Dixon's Q says of the reading that lies apart by Grubbs' test."""
     if len(values) > _DIXON_MOST:
         return ""
-    found = dixon(values)
+    found = laboratory.dixon(values)
     but = "" if found.flagged and found.value == apart.value else "but "
     return f"; {but}Dixon's Q {found.statistic:.2f}, limit {found.critical:.2f}"
 
@@ -278,7 +278,7 @@ def _pooled_note(groups: Sequence[_Replicates]) -> str:
         values = [[v / mean for v in each] for each, mean in zip(values, means, strict=True)]
         stated = [s / mean for s, mean in zip(stated, means, strict=True)]
     scale, symbol = (100.0, "%") if relative else (1.0, str(unit))
-    found = pooled_sd(values)
+    found = laboratory.pooled_sd(values)
     said = (sum(d * s * s for d, s in zip(dofs, stated, strict=True)) / found.dof) ** 0.5
     spread = sum(g.chi_square for g in groups)
     p = _chi_square_tail(spread, found.dof)
@@ -303,11 +303,11 @@ def _degrees(dof: int) -> str:
     return "1 degree of freedom" if dof == 1 else f"{dof} degrees of freedom"
 
 
-def _lying_apart(values: Sequence[float]) -> Outlier | None:
+def _lying_apart(values: Sequence[float]) -> laboratory.Outlier | None:
     """Return the reading that lies apart, if one does; three of which two are equal say nothing."""
     if len(values) < _FEWEST or (len(values) == _FEWEST and len(set(values)) < _FEWEST):
         return None
-    found = grubbs(values)
+    found = laboratory.grubbs(values)
     return found if found.flagged else None
 
 

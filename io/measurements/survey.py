@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import oretally.recon.laboratory as laboratory
 from oretally.flowsheet import (
     Analyte,
     Basis,
@@ -27,7 +28,6 @@ from oretally.io.measurements.source_notes import source_notes
 from oretally.io.measurements.table import EntryTable, read_entries
 from oretally.io.measurements.water_flows import dissolved_analytes, water_flows
 from oretally.io.sizes import SizesReading
-from oretally.recon.laboratory import SamplingError
 
 __all__ = ["SurveyReading", "read_survey"]
 
@@ -143,7 +143,7 @@ def _sourced(
     """Return what was measured with its sources of error; without them, with a fault, if wrong."""
     try:
         return with_sources(typed, definition.sources)
-    except SamplingError as error:  # a grade above that of its mineral
+    except laboratory.SamplingError as error:  # a grade above that of its mineral
         problem = f"A sampling error cannot be computed: {error.problem}."
         mend = "Correct the assay, or what [sources] says of the mineral."
         faults.append(Fault(problem, mend, table.place))

@@ -3,24 +3,38 @@
 Read ``layout``, then ``circuit``.
 """
 
-from oretally.io.pictures.adjustments import adjustment_svg
-from oretally.io.pictures.circuit import balance_labels, circuit_svg, flow_svg, measured_labels
-from oretally.io.pictures.grade_recovery import grade_recovery_svg
-from oretally.io.pictures.layout import text_width
-from oretally.io.pictures.plot import (
-    GRID,
-    INK,
-    PALE,
-    Axis,
-    cross,
-    dot,
-    framed,
-    line,
-    path,
-    plot_svg,
-    text,
-)
-from oretally.io.pictures.size_curves import partition_svg, passing_svg
+from typing import TYPE_CHECKING
+
+from oretally.flowsheet.late_names import late_names
+
+if TYPE_CHECKING:
+    from oretally.io.pictures.adjustments import adjustment_svg
+    from oretally.io.pictures.circuit import balance_labels, circuit_svg, flow_svg, measured_labels
+    from oretally.io.pictures.grade_recovery import grade_recovery_svg
+    from oretally.io.pictures.layout import text_width
+    from oretally.io.pictures.plot import (
+        GRID,
+        INK,
+        PALE,
+        Axis,
+        cross,
+        dot,
+        framed,
+        line,
+        path,
+        plot_svg,
+        text,
+    )
+    from oretally.io.pictures.size_curves import partition_svg, passing_svg
+else:
+    __getattr__ = late_names(__name__, {
+        "adjustments": "adjustment_svg",
+        "circuit": "balance_labels circuit_svg flow_svg measured_labels",
+        "grade_recovery": "grade_recovery_svg",
+        "layout": "text_width",
+        "plot": "GRID INK PALE Axis cross dot framed line path plot_svg text",
+        "size_curves": "partition_svg passing_svg",
+    })  # fmt: skip
 
 __all__ = [
     "GRID",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from importlib.metadata import version
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
@@ -36,6 +35,8 @@ def page(
     folded : collection of str, optional
         Keys of the sections that show their heading alone until it is clicked; whole in print.
     """
+    from importlib.metadata import version
+
     return template("report.html.j2").render(
         title=title, about=about, sections=sections, folded=folded, closing=closing,
         kind=_kind,

@@ -3,19 +3,32 @@
 Read ``outline`` first. Of recon it knows the rows only.
 """
 
-from oretally.io.results.document import to_json
-from oretally.io.results.html import html_report
-from oretally.io.results.outline import PARTS
-from oretally.io.results.pdf import pdf_report, refuse_without_typst
-from oretally.io.results.terminal import ALL, print_summary, summary
-from oretally.io.results.workbook import xlsx_bytes
+from typing import TYPE_CHECKING
+
+from oretally.flowsheet.late_names import late_names
+
+if TYPE_CHECKING:
+    from oretally.io.results.document import to_json
+    from oretally.io.results.html import html_report
+    from oretally.io.results.outline import PARTS
+    from oretally.io.results.pdf import pdf_report, refuse_without_typst
+    from oretally.io.results.terminal import ALL, summary
+    from oretally.io.results.workbook import xlsx_bytes
+else:
+    __getattr__ = late_names(__name__, {
+        "document": "to_json",
+        "html": "html_report",
+        "outline": "PARTS",
+        "pdf": "pdf_report refuse_without_typst",
+        "terminal": "ALL summary",
+        "workbook": "xlsx_bytes",
+    })  # fmt: skip
 
 __all__ = [
     "ALL",
     "PARTS",
     "html_report",
     "pdf_report",
-    "print_summary",
     "refuse_without_typst",
     "summary",
     "to_json",

@@ -22,6 +22,7 @@ from oretally.io.report import (
     Section,
     Suspects,
     Terms,
+    narrow,
 )
 from oretally.io.wording import ResultTable, Simulated
 from oretally.recon.result import Balance, WhatIf
@@ -127,7 +128,7 @@ def _summary(balance: Balance, shown: Format, prices: Sequence[Price]) -> Iterat
     most = lines = None
     if shown is Format.TERMINAL:
         texts = [" ".join(lead), *kept, *(f"{word}: {text}" for word, text in pairs)]
-        most, lines = _PRODUCTS_SHOWN, _LINES - sum(len(words.screen_lines(t)) for t in texts)
+        most, lines = _PRODUCTS_SHOWN, _LINES - sum(len(narrow(t)) for t in texts)
     yield from words.product_tables(balance, _WIDTHS[shown], most=most, lines=lines)
     if pairs:
         yield Terms(tuple(pairs))

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Collection, Iterable, Iterator, Sequence
 
 from oretally.io.definition import Price
 from oretally.io.report import (
@@ -16,27 +15,21 @@ from oretally.io.report import (
     Section,
     Suspects,
     Terms,
+    narrow,
 )
 from oretally.io.results.outline import outline
 from oretally.io.wording import (
     BRIEF_CLOSING,
+    PIPE,
     Caution,
     LossReading,
     ResultTable,
     Simulated,
-    as_text,
-    print_heading,
-    print_lines,
-    print_plain,
-    print_table,
-    sentence_row,
+    Terminal,
 )
 from oretally.recon.result import Balance, WhatIf
 
-if TYPE_CHECKING:
-    from rich.console import Console
-
-__all__ = ["ALL", "print_summary", "summary"]
+__all__ = ["ALL", "summary"]
 
 ALL = "all"
 """All parts of the report."""
@@ -48,84 +41,68 @@ _MARK = "            -"  # of an item
 
 def summary(
     balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None, *,
-    simulated: Simulated | None = None, parts: Collection[str] = (),
+    simulated: Simulated | None = None, parts: Collection[str] = (), terminal: Terminal = PIPE,
 ) -> str:  # fmt: skip
-    """Return what `print_summary` prints as plain text."""
-    return as_text(
-        lambda console: print_summary(
-            balance, console, prices, otherwise=otherwise, simulated=simulated, parts=parts
-        )
-    )
-
-
-def print_summary(
-    balance: Balance, console: Console, prices: Sequence[Price] = (), *,
-    otherwise: WhatIf | None = None, simulated: Simulated | None = None,
-    parts: Collection[str] = (),
-) -> None:  # fmt: skip
-    """Print the first screen to a rich console, or parts of the report.
+    """Return the first screen as text, or parts of the report.
 
     Parameters
     ----------
     parts : collection of str, optional
         Keys of the sections to print, `ALL` for all of them; by default the first screen, and
         below it what was asked for by other options.
+    terminal : Terminal, optional
+        Where it is read.
     """
     sections = outline(
         balance, Format.TERMINAL, prices=prices, otherwise=otherwise, simulated=simulated
     )
-    from rich.text import Text
-
     first, *rest = sections
-    console.print(Text(balance.survey.title or "Mass and metal balance", style="bold"))
+    lines = [terminal.bold(balance.survey.title or "Mass and metal balance")]
     asked = any(section.key in _ASKED for section in rest)
     if not parts or ALL in parts:
-        _print_first(first, console, tables=not asked or ALL in parts)
+        lines += _first(first, terminal, tables=not asked or ALL in parts)
     wanted = [s for s in sections if s.key in (parts or _ASKED) or ALL in parts]
     for section in wanted:
         if section is not first or first.key in parts:
-            _print_section(section, console)
+            lines += _section(section, terminal)
     absent = [key for key in parts if key != ALL and key not in {s.key for s in wanted}]
     if absent:
-        console.print()
-        print_lines(f"Nothing here to show of: {', '.join(absent)}.", console)
-    console.print()
+        lines += ["", *narrow(f"Nothing here to show of: {', '.join(absent)}.")]
     left = list(dict.fromkeys(s.key for s in rest if s not in wanted))
-    if not parts:
-        print_lines(f"More: --show with {', '.join(left)}; or --full.", console)
-    print_lines(BRIEF_CLOSING, console)
+    more = [] if parts else narrow(f"More: --show with {', '.join(left)}; or --full.")
+    return "\n".join([*lines, "", *more, *narrow(BRIEF_CLOSING)]) + "\n"
 
 
-def _print_first(section: Section, console: Console, *, tables: bool) -> None:
-    """Print the section that stands on the first screen, with its tables or without."""
+def _first(section: Section, terminal: Terminal, *, tables: bool) -> Iterator[str]:
+    """Yield the section that stands on the first screen, with its tables or without."""
     for i, block in enumerate(section.blocks):
         if isinstance(block, ResultTable) and not tables:
             continue
         if i:
-            console.print()
+            yield ""
         match block:
             case Lead():
-                print_lines(" ".join(block.texts), console)
+                yield from narrow(" ".join(block.texts))
             case Paragraphs():
-                for text in block.texts:
-                    print_lines(text, console)
+                yield from (line for text in block.texts for line in narrow(text))
             case Terms():
                 for word, sentence in block.pairs:
-                    print_lines(f"{word}: {sentence}", console)
+                    yield from narrow(f"{word}: {sentence}")
             case ResultTable():
-                print_plain(block, console)
+                yield from terminal.plain(block)
+                yield from (line for text in block.below for line in narrow(text))
 
 
-def _print_section(section: Section, console: Console) -> None:
+def _section(section: Section, terminal: Terminal) -> Iterator[str]:
     # tables have captions of their own
     if section.heading and not isinstance(section.blocks[0], ResultTable):
-        print_heading(console, section.heading)
+        yield from terminal.heading(section.heading)
     for block in section.blocks:
         if isinstance(block, ResultTable):
-            print_table(block, console)
+            yield from terminal.table(block)
         else:
-            for word, sentence in _rows(block):
-                console.print(sentence_row(word, sentence))
+            for pair in _rows(block):
+                yield from terminal.sentence(*pair)
 
 
 def _rows(block: Block) -> Iterable[tuple[str, str]]:

@@ -13,8 +13,9 @@ from pathlib import Path
 
 from oretally.flowsheet import Dimension, Fault, InputError, Place, Unit, parse_unit
 from oretally.io.cells import read_amount
-from oretally.io.sampling.terms import KEYS, Lot, OreTerms, read_lot, read_ore, read_stages
+from oretally.io.sampling.terms import Lot, OreTerms, read_lot, read_ore, read_stages
 from oretally.io.sampling.written import (
+    KEYS,
     Written,
     read_grade,
     read_relative_sd,

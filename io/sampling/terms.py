@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from oretally.flowsheet import Fault, Place
 from oretally.io.sampling.written import (
+    KEYS,
     UNKNOWN,
     Written,
     mass_text,
@@ -28,15 +29,10 @@ from oretally.recon.laboratory import (
     fundamental_error,
 )
 
-__all__ = ["KEYS", "Lot", "OreTerms", "SamplingTerms", "read_lot", "read_ore", "read_sampling",
+__all__ = ["Lot", "OreTerms", "SamplingTerms", "read_lot", "read_ore", "read_sampling",
     "read_stages"]  # fmt: skip
 
 _STAGE_KEYS = ("top", "mass", "granulometric")
-KEYS = (
-    "top", "mass", "lot", "stages", "liberation", "mineral density", "gangue density",
-    "mineral grade", "shape", "granulometric",
-)  # fmt: skip
-"""What a description of sampling may hold."""
 
 
 @dataclass(frozen=True, slots=True)

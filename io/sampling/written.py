@@ -16,10 +16,15 @@ from oretally.flowsheet.units import opening_um
 from oretally.io.cells import read_amount, read_definition_number
 
 __all__ = [
-    "UNKNOWN", "Written", "mass_text", "read_density", "read_factor", "read_grade", "read_mass",
-    "read_relative_sd", "read_size", "size_text", "unknown_keys",
+    "KEYS", "UNKNOWN", "Written", "mass_text", "read_density", "read_factor", "read_grade",
+    "read_mass", "read_relative_sd", "read_size", "size_text", "unknown_keys",
 ]  # fmt: skip
 
+KEYS = (
+    "top", "mass", "lot", "stages", "liberation", "mineral density", "gangue density",
+    "mineral grade", "shape", "granulometric",
+)  # fmt: skip
+"""What a description of sampling may hold."""
 UNKNOWN = "unknown"
 _SAYS = {  # key: what it is, an example, what to write
     "top": ("top size", "2 mm", "the opening that 95 % of the mass passes"),

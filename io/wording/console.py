@@ -1,45 +1,86 @@
-"""Tables and headings on a terminal, or as text for a pipe."""
+"""Headings, sentences and tables as lines of text, for a terminal or a pipe."""
 
 from __future__ import annotations
 
-import io
-from collections.abc import Callable
+import os
+import sys
+from dataclasses import dataclass
+from itertools import zip_longest
+from shutil import get_terminal_size
 from textwrap import wrap
-from typing import TYPE_CHECKING
+from unicodedata import combining, east_asian_width
 
 from oretally.io.wording.tables import ResultTable
 
-if TYPE_CHECKING:
-    from rich.console import Console, RenderableType
+__all__ = ["PIPE", "Terminal", "this_terminal", "wrapped"]
 
-__all__ = [
-    "SCREEN",
-    "WIDTH",
-    "as_text",
-    "print_heading",
-    "print_lines",
-    "print_plain",
-    "print_table",
-    "screen_lines",
-    "sentence_row",
-    "wrapped",
-]
-
-SCREEN = 80  # columns of the first screen
-
-WIDTH = 160  # columns of text that is not for a terminal: tables are never cut
-_WIDEST = 1000  # columns of the widest table
+_WIDTH = 160  # columns of text that is not for a terminal
+_WORD = 13  # columns of a word beside a sentence
 _SENTENCE = 92  # columns of a sentence
+_NARROWEST = 20  # columns of a sentence where there is no room
 _TEXT = 100  # columns of text without a word beside it
+_BOLD, _PLAIN = "\x1b[1m", "\x1b[0m"
 
 
-def as_text(draw: Callable[[Console], None]) -> str:
-    """Return what is printed to a console as plain text."""
-    from rich.console import Console
+@dataclass(frozen=True, slots=True)
+class Terminal:
+    """Where lines are read.
 
-    buffer = io.StringIO()
-    draw(Console(file=buffer, width=WIDTH, color_system=None, force_terminal=False))
-    return "\n".join(line.rstrip() for line in buffer.getvalue().splitlines()) + "\n"
+    Attributes
+    ----------
+    width : int
+        Columns. Sentences are wrapped to it; tables are never cut or wrapped.
+    styled : bool
+        Whether headings are bold.
+    """
+
+    width: int = _WIDTH
+    styled: bool = False
+
+    def heading(self, title: str) -> list[str]:
+        """Return a heading below an empty line."""
+        return ["", self.bold(title)]
+
+    def bold(self, text: str) -> str:
+        """Return text as what stands out."""
+        return f"{_BOLD}{text}{_PLAIN}" if self.styled and text else text
+
+    def text(self, text: str) -> list[str]:
+        """Return text over the whole width."""
+        return _folded(text, self.width)
+
+    def sentence(self, word: str, sentence: str) -> list[str]:
+        """Return a word and a sentence beside it, wrapped to be read."""
+        width = min(_SENTENCE, max(_NARROWEST, self.width - _WORD - 1))
+        beside = zip_longest(_folded(word, _WORD), _folded(sentence, width), fillvalue="")
+        return [
+            f"{self.bold(name)}{' ' * (_WORD + 1 - _columns(name))}{line}".rstrip()
+            for name, line in beside
+        ]
+
+    def plain(self, table: ResultTable) -> list[str]:
+        """Return a table without caption or line, for a first screen."""
+        head, *rows = ("  ".join(row).rstrip() for row in _cells(table))
+        return [self.bold(head), *rows]
+
+    def table(self, table: ResultTable) -> list[str]:
+        """Return a table below its caption; what is said of it follows."""
+        cells = _cells(table)
+        rows = [" " + "   ".join(row).rstrip() for row in cells]
+        rule = " " + "─" * _columns("   ".join(cells[0]))
+        lines = [*self.heading(table.caption), "", rows[0], rule, *rows[1:], ""]
+        return [*lines, *(line for s in table.below for line in self.sentence("", s))]
+
+
+PIPE = Terminal()
+"""Text that is not for a terminal."""
+
+
+def this_terminal() -> Terminal:
+    """Return where standard output is read."""
+    if not sys.stdout.isatty():
+        return PIPE
+    return Terminal(get_terminal_size().columns, styled=os.environ.get("TERM") != "dumb")
 
 
 def wrapped(sentence: str, first: str = "", rest: str | None = None) -> list[str]:
@@ -56,71 +97,44 @@ def wrapped(sentence: str, first: str = "", rest: str | None = None) -> list[str
     return lines or [first.rstrip()]
 
 
-def sentence_row(word: str, sentence: str) -> RenderableType:
-    """Return a word and a sentence beside it, wrapped to be read."""
-    from rich.table import Table
-    from rich.text import Text
-
-    grid = Table.grid(padding=(0, 1))
-    grid.add_column(width=13)
-    grid.add_column(max_width=_SENTENCE)
-    grid.add_row(Text(word, style="bold"), Text(sentence))
-    return grid
+def _columns(text: str) -> int:
+    """Return how many columns a text takes: wide characters take two, accents none."""
+    if text.isascii():
+        return len(text)
+    return sum(0 if combining(c) else 2 if east_asian_width(c) in "FW" else 1 for c in text)
 
 
-def print_heading(console: Console, title: str) -> None:
-    """Print a heading below an empty line."""
-    from rich.text import Text
-
-    console.print()
-    console.print(Text(title, style="bold"))
-
-
-def print_table(table: ResultTable, console: Console) -> None:
-    """Print a table below its caption, cells never cut or wrapped; what is said of it follows."""
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
-
-    print_heading(console, table.caption)
-    shown = Table(box=box.SIMPLE_HEAD, pad_edge=False, safe_box=True)
-    for name, kind in zip(table.header, table.kinds, strict=True):
-        shown.add_column(Text(name), justify="right" if kind == "number" else "left", no_wrap=True)
-    for row in zip(*table.columns, strict=True):
-        shown.add_row(*(Text(cell) for cell in row))
-    # a narrow terminal folds long rows; numbers are never cut
-    narrow = console.width
-    console.width = _WIDEST
-    console.width = max(narrow, console.measure(shown).maximum)
-    console.print(shown, crop=False)
-    console.width = narrow
-    for sentence in table.below:
-        console.print(sentence_row("", sentence))
+def _cells(table: ResultTable) -> list[list[str]]:
+    """Return header and rows, each cell as wide as its column."""
+    columns = [[name, *cells] for name, cells in zip(table.header, table.columns, strict=True)]
+    padded = []
+    for column, kind in zip(columns, table.kinds, strict=True):
+        wide = max(map(_columns, column))
+        padded.append([_padded(cell, wide, right=kind == "number") for cell in column])
+    return [list(row) for row in zip(*padded, strict=True)]
 
 
-def screen_lines(sentence: str) -> list[str]:
-    """Return a sentence as lines of the first screen."""
-    return wrap(sentence, SCREEN, break_on_hyphens=False, break_long_words=False)
+def _padded(text: str, width: int, *, right: bool) -> str:
+    """Return a cell as wide as its column; decimal points of numbers stand below each other."""
+    blank = " " * (width - _columns(text))
+    return blank + text if right else text + blank
 
 
-def print_lines(sentence: str, console: Console, style: str = "") -> None:
-    """Print a sentence on the first screen, wrapped to its width."""
-    from rich.text import Text
-
-    for line in screen_lines(sentence):
-        console.print(Text(line, style=style))
-
-
-def print_plain(table: ResultTable, console: Console) -> None:
-    """Print a table without lines or caption, cells never cut, on the first screen."""
-    from rich.table import Table
-    from rich.text import Text
-
-    shown = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
-    for name, kind in zip(table.header, table.kinds, strict=True):
-        shown.add_column(Text(name), justify="right" if kind == "number" else "left", no_wrap=True)
-    for row in zip(*table.columns, strict=True):
-        shown.add_row(*(Text(cell) for cell in row))
-    console.print(shown, crop=False)
-    for sentence in table.below:
-        print_lines(sentence, console)
+def _folded(text: str, width: int) -> list[str]:
+    """Return text as lines of at most ``width`` columns; longer words are cut."""
+    lines = []
+    for paragraph in text.split("\n"):
+        line: str | None = None
+        for word in paragraph.split(" "):
+            if line is not None and _columns(line) + 1 + _columns(word) <= width:
+                line = f"{line} {word}"
+                continue
+            if line is not None:
+                lines.append(line.rstrip())
+            line = word
+            while _columns(line) > width:
+                most = next(n for n in range(len(line), 0, -1) if _columns(line[:n]) <= width)
+                lines.append(line[:most])
+                line = line[most:]
+        lines.append((line or "").rstrip())
+    return lines

@@ -23,7 +23,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import qdldl
 from scipy import sparse
 
 from oretally.flowsheet.arrays import Floats, Ints
@@ -152,6 +151,8 @@ class NewtonSystem:
         multiplier : ndarray, shape (n_rows,)
         curvature : Hessian
         """
+        import qdldl
+
         form, c = self.form, self.form.cells
         damping = curvature.damping
         self.point, self.curvature = point, curvature

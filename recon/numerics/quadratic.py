@@ -6,12 +6,15 @@ Used where a plain linear solve meets a bound: a flow or a grade that would turn
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import clarabel
 import numpy as np
 from scipy import sparse
 
 from oretally.flowsheet.arrays import Bools, Floats
+
+if TYPE_CHECKING:
+    import clarabel
 
 __all__ = ["QuadraticMinimum", "quadratic_minimum"]
 
@@ -77,6 +80,8 @@ def quadratic_minimum(
     P.J. Goulart and Y. Chen, Clarabel: an interior-point solver for conic programs with quadratic
     objectives, arXiv:2405.12762 (2024).
     """
+    import clarabel
+
     (B, c), (A, b) = above, equal if equal is not None else (np.zeros((0, g.size)), np.zeros(0))
     cones = [clarabel.ZeroConeT(b.size), clarabel.NonnegativeConeT(c.size)]
     found = clarabel.DefaultSolver(
@@ -92,6 +97,8 @@ def quadratic_minimum(
 
 def _settings() -> clarabel.DefaultSettings:
     """Return settings for dense little problems: no shift but for rounding, all digits."""
+    import clarabel
+
     settings = clarabel.DefaultSettings()
     settings.verbose = False
     settings.direct_solve_method = "qdldl"  # one thread

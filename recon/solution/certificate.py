@@ -25,7 +25,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import qdldl
 import scipy.linalg
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
@@ -172,6 +171,8 @@ def _factor(
     Balances that depend on one another, and unknowns that nothing determines, can leave a pivot of
     exactly 0.
     """
+    import qdldl
+
     one, own = sparse.eye_array(H.shape[0]), sparse.eye_array(J.shape[0])
     while True:
         blocks: Any = [[H + damping * one, J.T], [None, -dual * own]]

@@ -242,7 +242,7 @@ def test_help_loads_no_heavy_library() -> None:
     code = (
         "import sys\nfrom oretally.io.cli import main\n"
         "try:\n    main(['--help'])\nexcept SystemExit:\n    pass\n"
-        "heavy = {'numpy', 'scipy', 'pandas', 'networkx', 'openpyxl', 'rich', 'jinja2', 'typst'}\n"
+        "heavy = {'numpy', 'scipy', 'pandas', 'networkx', 'openpyxl', 'jinja2', 'typst'}\n"
         "print(sorted(heavy & set(sys.modules)))"
     )
     assert python("-c", code).stdout.decode().splitlines()[-1] == "[]"

@@ -23,6 +23,7 @@ FOLDERS = {
         "faults": "",
         "digits": "",
         "read_only": "",
+        "late_names": "",
         "units": "",
         "circuit": "arrays faults",
         "survey": "faults read_only circuit units",
@@ -82,7 +83,7 @@ OF_ROOMS = {
     "recon.careful": {"flowsheet.", "flowsheet.arrays"},
     "recon.natural": {"flowsheet.", "flowsheet.arrays"},
     "recon.solver": {"flowsheet.", "flowsheet.arrays"},
-    "recon.laboratory": {"flowsheet.arrays"},
+    "recon.laboratory": {"flowsheet.arrays", "flowsheet.late_names"},
     "io.files": {"flowsheet"},
     "io.cells": {"flowsheet"},
     "io.json_rows": {"recon.result"},
@@ -96,8 +97,9 @@ OF_ROOMS = {
     "io.results": {"flowsheet", "recon.result"},
 }
 # libraries that cost time and may be imported inside a function; our own only in the commands
-LATE = {"openpyxl", "python_calamine", "pandas", "networkx", "rich", "jinja2", "html", "fractions",
-        "scipy", "csv", "dataclasses", "cvxpy", "typst"}  # fmt: skip
+LATE = {"openpyxl", "python_calamine", "pandas", "networkx", "jinja2", "html", "fractions",
+        "scipy", "csv", "dataclasses", "cvxpy", "typst", "importlib.metadata", "clarabel",
+        "qdldl"}  # fmt: skip
 # modules of commands: they load the rest of ours when it is needed, so that --help answers at once
 COMMANDS = {"cli.py", "exit_status.py", "new_case.py", "output_files.py"}
 FILES = sorted(p for room in ROOMS for p in (ROOT / room).rglob("*.py"))
@@ -132,7 +134,7 @@ def breaches(path: str, source: str) -> list[str]:
         if of in ROOMS and module != "io":
             found.append(f"{module}: import oretally.{module}")
         if of != "oretally":
-            if inside and of not in LATE:
+            if inside and not {of, module} & LATE:
                 found.append(f"{module} inside a function")
             continue
         if not into:
