@@ -21,9 +21,10 @@ from typing import Any
 import numpy as np
 
 from oretally.flowsheet.arrays import Floats, Ints
-from oretally.recon.plan.design import Design
+from oretally.recon.plan.design import Design, payable
 from oretally.recon.plan.moves import Exchanges, filled, least_readings, open_answers
-from oretally.recon.plan.relaxation import Levels, Relaxation
+from oretally.recon.plan.levels import Levels
+from oretally.recon.plan.relaxation import Relaxation
 
 __all__ = ["Chosen", "MasterProblem", "best_plan", "cheapest_plan", "improved"]
 
@@ -33,7 +34,6 @@ _CUTS = 4  # ways in which an open plan is cut off
 _MOST_NODES = 5000  # of one search of HiGHS: its bound holds all the same
 _FLAT = 1e-9  # share of a plane's fall that is rounded away
 _INFEASIBLE = 2  # status of scipy's milp
-_MONEY = 1e-9  # relative slack of a budget
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,8 +112,7 @@ class MasterProblem:
         upper[: self.n] = upper[-1] = 1.0
         rules: list[Any] = [LinearConstraint(np.array(self.rows), np.array(self.low), np.inf)]
         if budget is not None:
-            room = budget + _MONEY * max(budget, 1.0)
-            rules.append(LinearConstraint(self.cost[None], -np.inf, room))
+            rules.append(LinearConstraint(self.cost[None], -np.inf, payable(budget)))
         found = milp(objective, integrality=whole, bounds=Bounds(0.0, upper), constraints=rules,
                      options={"mip_rel_gap": SAME / 10.0, "node_limit": _MOST_NODES})  # fmt: skip
         if found.x is None:
@@ -315,7 +314,7 @@ def _pared(design: Design, budget: float) -> Ints:
 
 
 def _affordable(design: Design, readings: Ints, budget: float) -> bool:
-    return design.offers.cost(readings) <= budget + _MONEY * max(budget, 1.0)
+    return design.offers.cost(readings) <= payable(budget)
 
 
 def improved(design: Design, start: Ints, budget: float) -> Ints:
