@@ -23,12 +23,14 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from scipy.linalg import lapack
 
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 
 __all__ = ["BEYOND", "Decomposed", "Design", "Offers", "criterion_weights", "payable"]
 
 _SEEN = 1e-11  # information below this share of that of everything measured is rounding
+_CLEAR = 1e8  # trace of M^-1 up to which everything is clearly seen
 BEYOND = 1e-5
 """Share of a gradient or row that may lie outside what is seen, by rounding."""
 _MONEY = 1e-9  # relative slack of a budget
@@ -202,9 +204,30 @@ class Design:
         outside = np.abs(scaled @ unseen).max(axis=1, initial=0.0)
         return np.asarray(outside > BEYOND * np.linalg.norm(scaled, axis=1))
 
+    @cached_property
+    def _before(self) -> Floats:
+        return self.prior.T @ self.prior
+
+    def _seeing_all(self, information: Floats) -> tuple[Floats, Floats | None]:
+        """Return M and L^-1 with M = L L'; no L^-1 where M does not clearly see everything.
+
+        No direction has less information than 1 over the trace of M^-1.
+        """
+        M = self._before + (self.rows.T * information) @ self.rows
+        if not len(M):
+            return M, M
+        root, failed = lapack.dpotrf(M, lower=1)
+        if not failed:
+            root, failed = lapack.dtrtri(root, lower=1)
+        clear = not failed and float((root**2).sum()) < _CLEAR
+        return M, root if clear else None
+
     def decomposed(self, information: Floats) -> Decomposed:
         """Return what M sees at some information of each measurement, shape (n,)."""
-        M = self.prior.T @ self.prior + (self.rows.T * information) @ self.rows
+        M, half = self._seeing_all(information)
+        if half is not None:
+            everything = np.ones(len(self.wanted), dtype=bool)
+            return Decomposed(half.T @ half, everything, np.zeros((len(M), 0)))
         size, V = np.linalg.eigh(M)
         seen = size > _SEEN
         outside = np.abs(self.wanted @ V[:, ~seen]).max(axis=1, initial=0.0)
@@ -245,16 +268,14 @@ class Design:
     def curvature(self, information: Floats) -> tuple[float, Floats, Floats] | None:
         """Return the criterion and its first and second derivatives along the information.
 
-        Shapes (n,) and (n, n). None where the information does not see everything.
+        Shapes (n,) and (n, n). None where the information does not clearly see everything.
         """
-        M = self.prior.T @ self.prior + (self.rows.T * information) @ self.rows
-        try:
-            root = np.linalg.inv(np.linalg.cholesky(M))
-        except np.linalg.LinAlgError:
+        _, half = self._seeing_all(information)
+        if half is None:
             return None
         counts = self.weights > 0.0
-        wanted = (self.wanted[counts] * np.sqrt(self.weights[counts])[:, None]) @ root.T
-        rows = self.rows @ root.T
+        wanted = (self.wanted[counts] * np.sqrt(self.weights[counts])[:, None]) @ half.T
+        rows = self.rows @ half.T
         moved = rows @ wanted.T
         K = moved @ moved.T
         return float((wanted**2).sum()), -np.diag(K), 2.0 * (rows @ rows.T) * K

@@ -22,8 +22,8 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.plan.design import Design, payable
-from oretally.recon.plan.moves import Exchanges, filled, least_readings, open_answers
 from oretally.recon.plan.levels import Levels
+from oretally.recon.plan.moves import Exchanges, filled, least_readings, open_answers
 from oretally.recon.plan.relaxation import Relaxation
 
 __all__ = ["Chosen", "MasterProblem", "best_plan", "cheapest_plan", "improved"]
@@ -33,6 +33,7 @@ _MOST_LEVELS = 40  # beyond, the search by cuts does not end in good time
 _CUTS = 4  # ways in which an open plan is cut off
 _MOST_NODES = 5000  # of one search of HiGHS: its bound holds all the same
 _FLAT = 1e-9  # share of a plane's fall that is rounded away
+_AT_ONCE = 64  # exchanges whose cost is worked out together
 _INFEASIBLE = 2  # status of scipy's milp
 
 
@@ -306,7 +307,9 @@ def _pared(design: Design, budget: float) -> Ints:
         bought = np.flatnonzero(plan > o.given)
         at, cost = Exchanges(design, plan), o.cost(plan)
         after, before = at.changed(np.maximum(plan - 1, o.given)), at.criterion
-        saved = np.array([cost - o.cost(_with(plan, i, -1)) for i in bought.tolist()])
+        fewer = np.tile(plan, (len(bought), 1))
+        fewer[np.arange(len(bought)), bought] -= 1
+        saved = cost - o.costs(fewer)
         more = after[bought] - (before if np.isfinite(before) else 0.0)
         harm = more / np.maximum(saved, 1e-9 * max(cost, 1.0))
         plan = _with(plan, int(bought[np.argmin(harm)]), -1)
@@ -324,29 +327,28 @@ def improved(design: Design, start: Ints, budget: float) -> Ints:
     numbers of readings, shape (n,).
     """
     o = design.offers
-    best, value = start.copy(), design.criterion(start)
+    at = Exchanges(design, start)
     for _ in range(1000):
-        at = Exchanges(design, best)
+        best = at.readings
         more, less = np.minimum(best + 1, o.most), np.maximum(best - 1, o.given)
         after = np.where(more > best, at.changed(more), np.inf)
-        limit = value * (1.0 - SAME) if np.isfinite(value) else np.inf
-        found = _first(design, best, after[None], limit=limit, budget=budget, fewer=[None])
+        limit = at.criterion * (1.0 - SAME) if np.isfinite(at.criterion) else np.inf
+        found = _first(design, best, after[None], limit=limit, budget=budget, fewer=None)
         if found is None:
-            found = _first(
-                design, best, at.exchanged(less, more), limit=limit, budget=budget, fewer=range(o.n)
-            )
+            pairs = at.exchanged(less, more)
+            found = _first(design, best, pairs, limit=limit, budget=budget, fewer=np.arange(o.n))
         if found is None:
             break
-        reached = design.criterion(found)
-        if not reached < value:  # what the formulas promised was rounding
+        then = Exchanges(design, found)
+        if not then.criterion < at.criterion:  # what the formulas promised was rounding
             break
-        best, value = found, reached
-    return best
+        at = then
+    return at.readings
 
 
 def _first(
     design: Design, base: Ints, after: Floats, *, limit: float, budget: float,
-    fewer: Sequence[int | None],
+    fewer: Ints | None,
 ) -> Ints | None:  # fmt: skip
     """Return the best exchange with a criterion below a limit that can be paid; None if none is.
 
@@ -355,14 +357,18 @@ def _first(
     after : ndarray, shape (n_fewer, n)
         The criterion with one reading less of each of ``fewer`` and one more of a measurement.
     """
-    for at in np.argsort(after, axis=None, kind="stable"):
-        k, j = divmod(int(at), after.shape[1])
-        if not after[k, j] < limit:
-            return None
-        trial, i = _with(base, j, 1), fewer[k]
-        trial = trial if i is None else _with(trial, i, -1)
-        if _affordable(design, trial, budget):
-            return trial
+    better = np.flatnonzero(after < limit)
+    better = better[np.argsort(after.flat[better], kind="stable")]
+    for top in range(0, len(better), _AT_ONCE):
+        k, j = np.divmod(better[top : top + _AT_ONCE], after.shape[1])
+        trials = np.tile(base, (len(j), 1))
+        at = np.arange(len(j))
+        trials[at, j] += 1
+        if fewer is not None:
+            trials[at, fewer[k]] -= 1
+        paid = design.offers.costs(trials) <= payable(budget)
+        if paid.any():
+            return trials[np.argmax(paid)]
     return None
 
 
