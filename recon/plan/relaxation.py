@@ -8,8 +8,8 @@ levels and i(l) the measurement of level l::
     G_ij = t_i' M^-1 t_j     K_ij = (w M^-1 t_i) . (w M^-1 t_j)
     dc/dz_l = -g_l K_i(l)i(l)     d2c/dz_l dz_m = 2 g_l g_m G_i(l)i(m) K_i(l)i(m)
 
-Minimised by a primal-dual interior point, with Newton steps cut short until the residuals fall. With
-v = (z, x), rules A v <= b beside 0 <= v <= 1, their slacks s, any multipliers y >= 0 and
+Minimised by a primal-dual interior point, with Newton steps cut short until the residuals fall.
+With v = (z, x), rules A v <= b beside 0 <= v <= 1, their slacks s, any multipliers y >= 0 and
 r = (dc/dz, 0) + A'y, the tangent plane at v lies below the criterion, so that no v* that keeps the
 rules has less than::
 

@@ -29,6 +29,7 @@ from oretally.recon.plan.relaxation import Relaxation
 __all__ = ["Chosen", "MasterProblem", "best_plan", "cheapest_plan", "improved"]
 
 SAME = 1e-6  # relative difference of criteria that counts as none
+_SHARE = 1e-3  # of a level in a relaxed plan, up to which it is none
 _MOST_LEVELS = 40  # beyond, the search by cuts does not end in good time
 _CUTS = 4  # ways in which an open plan is cut off
 _MOST_NODES = 5000  # of one search of HiGHS: its bound holds all the same
@@ -146,9 +147,13 @@ def best_plan(
     """
     relaxed = relaxation.solve(budget)
     levels = relaxation.levels
-    starts = [*starts, design.offers.given, _pared(design, budget)]
+    o = design.offers
+    once = np.maximum(np.minimum(o.most, 1), o.given)
+    starts = [*starts, o.given, _pared(design, once, budget)]
     if relaxed is not None:
-        starts = [*starts, _rounded(design, levels, relaxed[1], budget)]
+        shares = relaxed[1]
+        supported = _pared(design, _supported(design, levels, shares), budget)
+        starts = [*starts, _rounded(design, levels, shares, budget), supported]
     plans = [improved(design, s, budget) for s in starts if _affordable(design, s, budget)]
     if not any(np.isfinite(design.criterion(plan)) for plan in plans):
         least = cheapest_plan(design)
@@ -160,10 +165,10 @@ def best_plan(
     floor = 0.0 if relaxed is None else min(relaxed[0] * (1.0 - SAME), value)
     if len(levels.of) > _MOST_LEVELS or floor >= value * (1.0 - SAME):
         return Chosen(best, value, floor, floor)
-    shares = [] if relaxed is None else [relaxed[1]]
     best, value, bound = _by_cuts(
-        design, levels, budget, best=best, shares=shares, floor=floor, rounds=rounds
-    )
+        design, levels, budget, best=best, shares=[] if relaxed is None else [relaxed[1]],
+        floor=floor, rounds=rounds,
+    )  # fmt: skip
     return Chosen(best, value, bound, floor)
 
 
@@ -180,7 +185,8 @@ def cheapest_plan(design: Design, rounds: int = 40) -> Ints | None:
     if not np.isfinite(design.criterion(plan)):
         return None
     for i in sorted(np.flatnonzero(plan > o.given).tolist(), key=lambda i: (-o.price[i], i)):
-        less = _with(plan, i, -1)
+        less = plan.copy()
+        less[i] -= 1
         plan = less if np.isfinite(design.criterion(less)) else plan
     master = MasterProblem(design, levels)
     master.require(np.ones(len(levels.of)), float(least_readings(design)))
@@ -294,25 +300,31 @@ def _rounded(design: Design, levels: Levels, shares: Floats, budget: float) -> I
         i = levels.of[level]
         trial = found.copy()
         trial[i] = max(trial[i], levels.count[level])
-        if shares[level] > 1e-3 and _affordable(design, trial, budget):
+        if shares[level] > _SHARE and _affordable(design, trial, budget):
             found = trial
     return found
 
 
-def _pared(design: Design, budget: float) -> Ints:
-    """Return everything once, less what is missed least for its price, until it can be paid."""
+def _supported(design: Design, levels: Levels, shares: Floats) -> Ints:
+    """Return the plan of all that has a share worth the name in a relaxed one."""
+    found = design.offers.given.copy()
+    there = shares > _SHARE
+    np.maximum.at(found, levels.of[there], levels.count[there])
+    return found
+
+
+def _pared(design: Design, plan: Ints, budget: float) -> Ints:
+    """Return a plan less what is missed least for its price, until it can be paid."""
     o = design.offers
-    plan = np.maximum(np.minimum(o.most, 1), o.given)
     while not _affordable(design, plan, budget):
         bought = np.flatnonzero(plan > o.given)
         at, cost = Exchanges(design, plan), o.cost(plan)
         after, before = at.changed(np.maximum(plan - 1, o.given)), at.criterion
         fewer = np.tile(plan, (len(bought), 1))
         fewer[np.arange(len(bought)), bought] -= 1
-        saved = cost - o.costs(fewer)
         more = after[bought] - (before if np.isfinite(before) else 0.0)
-        harm = more / np.maximum(saved, 1e-9 * max(cost, 1.0))
-        plan = _with(plan, int(bought[np.argmin(harm)]), -1)
+        harm = more / np.maximum(cost - o.costs(fewer), 1e-9 * max(cost, 1.0))
+        plan = fewer[np.argmin(harm)]
     return plan
 
 
@@ -370,9 +382,3 @@ def _first(
         if paid.any():
             return trials[np.argmax(paid)]
     return None
-
-
-def _with(readings: Ints, i: int, more: int) -> Ints:
-    changed = readings.copy()
-    changed[i] += more
-    return changed
