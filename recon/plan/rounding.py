@@ -380,5 +380,5 @@ def _first(
             trials[at, fewer[k]] -= 1
         paid = design.offers.costs(trials) <= payable(budget)
         if paid.any():
-            return trials[np.argmax(paid)]
+            return np.asarray(trials[np.argmax(paid)])
     return None

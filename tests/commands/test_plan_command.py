@@ -272,8 +272,8 @@ BROKEN: dict[str, tuple[dict[str, Any], tuple[str, ...], str]] = {
         f"{_ONE}Nothing more is to be had at these prices.\n"
         "Give a price for what can be measured, or more readings in the column 'most'.\n"),
     "nothing tells the answer": ({"prices": "quantity,price\nPb,5\n"}, ("--for", "Ag of ore"),
-        f"{_ONE}Nothing on offer determines the grade of Ag in ore.\nOffer more measurements: each needs a "
-        "price that is not '-', and an error rule under [errors].\n"),
+        f"{_ONE}Nothing on offer determines the grade of Ag in ore.\nOffer more measurements: "
+        "each needs a price that is not '-', and an error rule under [errors].\n"),
     "no price for what is measured": (
         {"measurements": EXPECTED, "prices": "quantity,price\nPb,5\ndry mass,3\n"}, (),
         f"{_ONE}prices.csv: The prices say nothing of Ag, which the case measures.\n"
