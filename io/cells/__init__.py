@@ -4,6 +4,14 @@ Read ``numbers``, then ``values``.
 """
 
 from oretally.io.cells.amounts import in_unit_of, read_amount, read_definition_number, read_share
+from oretally.io.cells.answer_names import (
+    asked_answer,
+    grade_names,
+    pull_names,
+    recovery_names,
+    unknown_answer,
+    value_names,
+)
 from oretally.io.cells.bounded_values import entered, written_bound
 from oretally.io.cells.headers import (
     RELATIVE,
@@ -71,16 +79,19 @@ __all__ = [
     "ValueColumn",
     "ValueReader",
     "Weight",
+    "asked_answer",
     "dissolved_name",
     "entered",
     "error_of_nothing",
     "error_without_value",
     "flow_word",
     "folded_word",
+    "grade_names",
     "in_unit_of",
     "is_relative",
     "percent_refused",
     "plain_number",
+    "pull_names",
     "quantities_of",
     "quantity_unit",
     "read_amount",
@@ -90,8 +101,11 @@ __all__ = [
     "read_row_error",
     "read_share",
     "read_stated_error",
+    "recovery_names",
+    "unknown_answer",
     "unnamed_row",
     "value_in_own_unit",
+    "value_names",
     "with_own_unit",
     "written_bound",
 ]

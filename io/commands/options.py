@@ -92,7 +92,8 @@ compare_options = _with((
                  help="One reading stands in all cases, as in feed:Sn; it is one measurement, not "
                  "several."),
     click.option("--answer", "answers", metavar="ANSWER", multiple=True,
-                 help="Compare only this, as the table names it: 'recovery of Sn to concentrate'. "
+                 help="Compare only this, for example 'recovery of Sn to concentrate', "
+                 "'mass pull to concentrate', 'grade of Sn in tailings'. "
                  "Fewer answers, sharper verdicts; choose them before you look."),
     click.option("--least", metavar="POINTS",
                  help="Least difference that matters, in percentage points of recovery, mass pull "
@@ -109,9 +110,9 @@ compare_options = _with((
 plan_options = _with((
     _CASE,
     click.option("--for", "asked", multiple=True, metavar="ANSWER",
-                 help="'recovery of Sn to concentrate', 'yield of concentrate', 'Sn of tailings'; "
-                 "more than once if you like. Left out, the recoveries of all analytes to the "
-                 "products."),
+                 help="'recovery of Sn to concentrate', 'mass pull to concentrate', 'grade of Sn "
+                 "in tailings'; more than once if you like. Left out, the recoveries of all "
+                 "analytes to the products."),
     click.option("--budget", metavar="NUMBER",
                  help="What may be spent; left out, what the case's own measurements cost."),
     _file("--prices", said="Table of prices; left out, prices.csv of the case, else 1 a reading."),

@@ -10,7 +10,14 @@ from collections.abc import Sequence
 
 from oretally.flowsheet import Fault, InputError, Measurement
 from oretally.flowsheet.faults import nearest_name
-from oretally.recon.answers import AnswerName
+from oretally.io.cells import (
+    asked_answer,
+    grade_names,
+    pull_names,
+    recovery_names,
+    unknown_answer,
+)
+from oretally.recon.answers import GRADE, PULL, AnswerName
 from oretally.recon.comparison import (
     BalancedTest,
     Comparison,
@@ -210,20 +217,28 @@ def _shown(m: Measurement) -> str:
 def _wanted(first: BalancedTest, answers: Sequence[str]) -> list[AnswerName]:
     """Return the answers asked for, by the names of the first test."""
     names = first.answers.names()
-    by_text = {" ".join(str(n).split()).casefold(): n for n in names}
+    known = [_spellings(name) for name in names]
     faults, found = list[Fault](), list[AnswerName]()
     for text in answers:
-        name = by_text.get(" ".join(text.split()).casefold())
-        if name is not None:
-            found.append(name)
+        at = asked_answer(text, known)
+        if at is not None:
+            found.append(names[at])
             continue
-        near = nearest_name(text, [str(n) for n in names])
-        mend = (f"Did you mean '{near}'?" if near
-                else f"Write it as the table does, for example '{names[0]}'.")  # fmt: skip
+        mend = unknown_answer(text, [str(n) for n in names])
         faults.append(Fault(f"--answer '{text}': '{first.label}' gives no such answer.", mend))
     if faults:
         raise InputError(faults)
     return list(dict.fromkeys(found))
+
+
+def _spellings(name: AnswerName) -> tuple[str, ...]:
+    """Return how an answer may be written; of a size class as the table does."""
+    if name.by_size:
+        return (str(name),)
+    if name.kind == PULL:
+        return pull_names(name.stream)
+    of = grade_names if name.kind == GRADE else recovery_names
+    return of(name.analyte, name.stream)
 
 
 def _nothing(tests: Sequence[BalancedTest], left: Sequence[LeftOut]) -> Fault:

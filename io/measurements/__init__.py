@@ -3,8 +3,9 @@
 Read ``table``, then ``survey``.
 """
 
+from oretally.io.measurements.stated_in_table import assayed_analytes, stated_masses
 from oretally.io.measurements.survey import read_survey
-from oretally.io.measurements.table import assayed_analytes, error_titles, stated_masses
+from oretally.io.measurements.table import error_titles
 from oretally.io.measurements.water_flows import leach_faults
 from oretally.io.measurements.weighing import (
     EMPTY_MASS,

@@ -12,7 +12,6 @@ from operator import itemgetter
 from typing import NamedTuple
 
 from oretally.flowsheet import (
-    Analyte,
     Basis,
     Dimension,
     Fault,
@@ -24,13 +23,10 @@ from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import did_you_mean, nearest_name
 from oretally.io.cells import (
     RELATIVE,
-    WET,
     QuantityNames,
-    dissolved_name,
     error_without_value,
     flow_word,
     is_relative,
-    plain_number,
     quantity_unit,
     read_heading,
     unnamed_row,
@@ -38,7 +34,7 @@ from oretally.io.cells import (
 from oretally.io.files import Cell, Table
 
 __all__ = [
-    "Entry", "EntryTable", "assayed_analytes", "error_titles", "read_entries", "stated_masses",
+    "Entry", "EntryTable", "error_titles", "read_entries",
 ]  # fmt: skip
 
 _LONG = ("stream", "quantity", "value", "unit", "error", "error unit", "method", "note")
@@ -137,24 +133,6 @@ def error_titles(
     for name, unit in stated:
         titles.setdefault(name, f"\N{PLUS-MINUS SIGN} {name} [{unit or RELATIVE}]")
     return titles
-
-
-def stated_masses(
-    table: Table, basis: Basis, analytes: Sequence[str], *, water: bool = False
-) -> dict[str, float]:
-    """Return the mass of each stream of a batch, dry or wet, as far as plain numbers state it, kg.
-
-    Parameters as for `read_entries`. Of several the largest; by streams in folded names.
-    """
-    if basis is not Basis.BATCH or "stream" not in {c.text.casefold() for c in table.header}:
-        return {}
-    masses: dict[str, float] = {}
-    for entry in read_entries(table, basis, analytes, [], water=water).entries:
-        number = plain_number(entry.value)
-        if fold_name(entry.quantity) in (Basis.BATCH.quantity, WET[Basis.BATCH]) and number:
-            stream = fold_name(entry.stream.text)
-            masses[stream] = max(masses.get(stream, 0.0), entry.unit.to_base(number))
-    return masses
 
 
 @dataclass(frozen=True, slots=True)
@@ -409,10 +387,3 @@ class _EntryReader:
             if taken is not None:
                 self.taken[name, text] = taken
         return taken
-
-
-def assayed_analytes(table: Table, basis: Basis, *, water: bool) -> tuple[Analyte, ...]:
-    """Return the analytes that the headers of the measurements name, of solids only."""
-    read = read_entries(table, basis, (), [], water=water)
-    grades = ((n, u) for n, u in read.quantities if u.dimension is Dimension.GRADE)
-    return tuple(Analyte(n, u) for n, u in grades if dissolved_name(n) is None)

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import product
 
 from oretally.flowsheet import Fault, Place
-from oretally.flowsheet.circuit import Content, fold_name
-from oretally.flowsheet.faults import did_you_mean
+from oretally.flowsheet.circuit import Content
+from oretally.io.cells import (
+    asked_answer,
+    grade_names,
+    pull_names,
+    recovery_names,
+    unknown_answer,
+    value_names,
+)
 from oretally.io.plan.case import PlanCase
-from oretally.recon.plan import PlanAnswer, recovery_of, value_of, yield_of
+from oretally.recon.plan import PlanAnswer, pull_of, recovery_of, value_of
 
 __all__ = ["default_answers", "read_answers", "read_budget"]
-
-_FORMS = (
-    "Write 'recovery of ANALYTE to STREAM', 'yield of STREAM' or 'QUANTITY of STREAM', as in "
-    "--for \"recovery of Sn to concentrate\"."
-)  # fmt: skip
 
 
 def read_budget(text: str | None, faults: list[Fault]) -> float | None:
@@ -45,7 +48,7 @@ def default_answers(case: PlanCase) -> list[PlanAnswer]:
                 if j != answers.feed and answers.streams[j] not in declared]  # fmt: skip
     found = (recovery_of(answers, k, j) for k in range(len(answers.analytes)) for j in products)
     named = [a for a in found if a is not None]
-    return named or [yield_of(answers, j) for j in products]
+    return named or [pull_of(answers, j) for j in products]
 
 
 def read_answers(asked: Sequence[str], case: PlanCase, faults: list[Fault]) -> list[PlanAnswer]:
@@ -64,60 +67,36 @@ def read_answers(asked: Sequence[str], case: PlanCase, faults: list[Fault]) -> l
 
 
 def _answer(text: str, case: PlanCase, place: Place, faults: list[Fault]) -> PlanAnswer | None:
-    answers = case.point.answers
-    what, of, rest = text.partition(" of ")
-    if not of:
-        faults.append(Fault(f"'{text}' is no answer that can be planned for.", _FORMS, place))
+    answers, rows = case.point.answers, case.places.rows
+    streams, analytes = answers.streams, answers.analytes
+    recoveries = list(product(range(len(analytes)), range(len(streams))))
+    known = [recovery_names(analytes[k], streams[j]) for k, j in recoveries]
+    known += [pull_names(stream) for stream in streams]
+    known += [
+        (grade_names if row.quantity in analytes else value_names)(row.quantity, row.stream)
+        for row in rows
+    ]
+    at = asked_answer(text, known)
+    if at is None:
+        shown = [n[0] for n, (_, j) in zip(known, recoveries, strict=False) if j != answers.feed]
+        shown += [names[0] for names in known[len(recoveries) :]]
+        mend = unknown_answer(text, shown)
+        faults.append(Fault(f"'{text}' is no answer of this case.", mend, place))
         return None
-    if fold_name(what) == "recovery":
-        analyte, to, stream = rest.partition(" to ")
-        if not to:
-            faults.append(Fault("The recovery does not say to which stream.", _FORMS, place))
-            return None
-        k = _index(analyte, answers.analytes, "analyte", place, faults)
-        j = _index(stream, answers.streams, "stream", place, faults)
-        if k is None or j is None:
-            return None
-        found = None if j == answers.feed else recovery_of(answers, k, j)
-        if found is None:
-            faults.append(
-                Fault(f"Recoveries refer to '{answers.streams[answers.feed]}'; this one is 100 % "
-                      "or has no meaning.", "Ask for the recovery to another stream.", place)
-            )  # fmt: skip
-        return found
-    if fold_name(what) == "yield":
-        j = _index(rest, answers.streams, "stream", place, faults)
-        if j is None:
-            return None
-        if j == answers.feed:
-            faults.append(Fault("The yield of the feed is 100 %.", "Ask for another stream's.",
-                                place))  # fmt: skip
-            return None
-        return yield_of(answers, j)
-    quantities = list(dict.fromkeys(row.quantity for row in case.places.rows))
-    q = _index(what, quantities, "quantity", place, faults)
-    j = _index(rest, answers.streams, "stream", place, faults)
-    if q is None or j is None:
-        return None
-    for row in case.places.rows:
-        if (row.stream, row.quantity) == (answers.streams[j], quantities[q]):
-            m = case.survey.measured(row.stream, row.quantity)
-            unit = row.meaning.unit if m is None else m.unit
-            name = f"{row.quantity} of {row.stream}"
-            return value_of(case.point.tangent, name, place=row.place, unit=unit)
-    faults.append(Fault(f"'{answers.streams[j]}' has no {quantities[q]}.", "Ask for what it has.",
-                        place))  # fmt: skip
-    return None
-
-
-def _index(
-    name: str, known: Sequence[str], what: str, place: Place, faults: list[Fault]
-) -> int | None:
-    """Return the position of a name; None, with a fault, if there is none."""
-    folded = [fold_name(k) for k in known]
-    name = name.strip().strip("'\"")
-    if fold_name(name) in folded:
-        return folded.index(fold_name(name))
-    mend = did_you_mean(name, known)
-    faults.append(Fault(f"There is no {what} '{name}' in this case.", mend, place))
-    return None
+    pull = at - len(recoveries)
+    value = pull - len(streams)
+    if value >= 0:
+        row = rows[value]
+        m = case.survey.measured(row.stream, row.quantity)
+        unit = row.meaning.unit if m is None else m.unit
+        return value_of(case.point.tangent, known[at][0], place=row.place, unit=unit)
+    j = pull if pull >= 0 else recoveries[at][1]
+    found = None
+    if j != answers.feed:
+        found = pull_of(answers, j) if pull >= 0 else recovery_of(answers, *recoveries[at])
+    if found is None:
+        faults.append(
+            Fault(f"Recoveries and mass pulls refer to '{streams[answers.feed]}'; this one is "
+                  "100 % or has no meaning.", "Ask for another stream's.", place)
+        )  # fmt: skip
+    return found

@@ -204,7 +204,7 @@ def _identifiable(found: MeasurementPlan, case: PlanCase) -> list[str]:
     proof = "none is cheaper" if found.identifiable_proven else "a cheaper one may exist"
     text = (
         "The cheapest plan in which a gross error in any reading can be told from one in any "
-        "other (no two traces with a correlation of 0.95 or more): "
+        "other (no two leave nearly the same in all the balances: correlations below 0.95): "
         f"{_money(option.cost, case)}, {proof}. Losses at nodes are not looked at."
     )
     return [*wrapped(text), *_shopping(option, keep=_kept(found))]

@@ -188,7 +188,10 @@ def _details(balance: Balance, s: Suspect) -> Iterator[str]:
         yield slip_sentence(slip)
     if s.near:
         close = ", ".join(f"{place} ({corr:.2f})" for place, corr in s.near[:4])
-        yield f"Hard to tell from: {close}; in brackets the correlation of their traces."
+        yield (
+            f"Hard to tell from: {close}; in brackets the correlation of what they leave in the "
+            "balances."
+        )
     if len(s.group) > 1 or s.near or s.tie_breakers:
         yield _tie_sentence(balance, s)
     limit = balance.gross_errors.measurement_limit

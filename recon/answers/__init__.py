@@ -14,7 +14,7 @@ from oretally.recon.answers.closures import (
     total_amount,
 )
 from oretally.recon.answers.error_budget import recovery_budgets
-from oretally.recon.answers.named_answers import GRADE, Answer, AnswerName, CaseAnswers
+from oretally.recon.answers.named_answers import GRADE, PULL, Answer, AnswerName, CaseAnswers
 from oretally.recon.answers.notes import bounded_notes, open_notes, solver_notes
 from oretally.recon.answers.recoveries import Answers
 from oretally.recon.answers.textbook_formulas import formula_recoveries
@@ -23,6 +23,7 @@ from oretally.recon.answers.worth import worth_totals
 
 __all__ = [
     "GRADE",
+    "PULL",
     "Answer",
     "AnswerName",
     "Answers",

@@ -23,14 +23,17 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from scipy.linalg import lapack
 
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 
-__all__ = ["BEYOND", "Decomposed", "Design", "Offers", "criterion_weights"]
+__all__ = ["BEYOND", "Decomposed", "Design", "Offers", "criterion_weights", "payable"]
 
 _SEEN = 1e-11  # information below this share of that of everything measured is rounding
+_CLEAR = 1e8  # trace of M^-1 up to which everything is clearly seen
 BEYOND = 1e-5
 """Share of a gradient or row that may lie outside what is seen, by rounding."""
+_MONEY = 1e-9  # relative slack of a budget
 _KNOWN = 1e-18  # variance below this share of the gradient's is that of a value known exactly
 
 
@@ -94,16 +97,35 @@ class Offers:
         free[there] = True
         return ~free
 
+    @cached_property
+    def _members(self) -> tuple[Floats, Floats]:
+        """1 where a measurement is of a batch, and of a sample that must be paid: a row for each.
+
+        Shapes (n, n_batches) and (n, n_samples).
+        """
+        open_ = (self.sample >= 0) & self.open_samples[self.sample]
+        batch = self.batch[:, None] == np.arange(len(self.least_charge))
+        sample = self.sample[:, None] == np.arange(len(self.sample_price))
+        return batch.astype(float), (sample & open_[:, None]).astype(float)
+
+    def costs(self, plans: Ints) -> Floats:
+        """Return what plans, shape (n_plans, n), cost beyond the given ones, shape (n_plans,)."""
+        new = plans - self.given
+        bought = (new > 0).astype(float)
+        of_batch, of_sample = self._members
+        charge = (self.price * new) @ of_batch
+        total = np.where(bought @ of_batch > 0.0, np.maximum(charge, self.least_charge), 0.0)
+        taken = bought @ of_sample > 0.0
+        return np.asarray(total.sum(axis=1) + taken @ self.sample_price)
+
     def cost(self, readings: Ints) -> float:
         """Return what readings, shape (n,), cost beyond the given ones."""
-        new = np.asarray(readings) - self.given
-        bought = new > 0
-        charge = np.bincount(self.batch, self.price * new, len(self.least_charge))
-        used = np.bincount(self.batch, bought, len(self.least_charge)) > 0
-        total = np.where(used, np.maximum(charge, self.least_charge), 0.0).sum()
-        taken = np.unique(self.sample[bought & (self.sample >= 0)])
-        total += self.sample_price[taken[self.open_samples[taken]]].sum()
-        return float(total)
+        return float(self.costs(np.asarray(readings)[None])[0])
+
+
+def payable(budget: float) -> float:
+    """Return what a plan may cost within a budget: rounding aside, no more than it."""
+    return budget + _MONEY * max(budget, 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,9 +204,30 @@ class Design:
         outside = np.abs(scaled @ unseen).max(axis=1, initial=0.0)
         return np.asarray(outside > BEYOND * np.linalg.norm(scaled, axis=1))
 
+    @cached_property
+    def _before(self) -> Floats:
+        return self.prior.T @ self.prior
+
+    def _seeing_all(self, information: Floats) -> tuple[Floats, Floats | None]:
+        """Return M and L^-1 with M = L L'; no L^-1 where M does not clearly see everything.
+
+        No direction has less information than 1 over the trace of M^-1.
+        """
+        M = self._before + (self.rows.T * information) @ self.rows
+        if not len(M):
+            return M, M
+        root, failed = lapack.dpotrf(M, lower=1)
+        if not failed:
+            root, failed = lapack.dtrtri(root, lower=1)
+        clear = not failed and float((root**2).sum()) < _CLEAR
+        return M, root if clear else None
+
     def decomposed(self, information: Floats) -> Decomposed:
         """Return what M sees at some information of each measurement, shape (n,)."""
-        M = self.prior.T @ self.prior + (self.rows.T * information) @ self.rows
+        M, half = self._seeing_all(information)
+        if half is not None:
+            everything = np.ones(len(self.wanted), dtype=bool)
+            return Decomposed(half.T @ half, everything, np.zeros((len(M), 0)))
         size, V = np.linalg.eigh(M)
         seen = size > _SEEN
         outside = np.abs(self.wanted @ V[:, ~seen]).max(axis=1, initial=0.0)
@@ -221,6 +264,21 @@ class Design:
         estimate = inverse @ self.wanted[counts].T
         value = float(self.weights[counts] @ (self.wanted[counts] * estimate.T).sum(axis=1))
         return value, -((self.rows @ estimate) ** 2) @ self.weights[counts]
+
+    def curvature(self, information: Floats) -> tuple[float, Floats, Floats] | None:
+        """Return the criterion and its first and second derivatives along the information.
+
+        Shapes (n,) and (n, n). None where the information does not clearly see everything.
+        """
+        _, half = self._seeing_all(information)
+        if half is None:
+            return None
+        counts = self.weights > 0.0
+        wanted = (self.wanted[counts] * np.sqrt(self.weights[counts])[:, None]) @ half.T
+        rows = self.rows @ half.T
+        moved = rows @ wanted.T
+        K = moved @ moved.T
+        return float((wanted**2).sum()), -np.diag(K), 2.0 * (rows @ rows.T) * K
 
 
 def criterion_weights(design: Design, today: Ints | None) -> Floats:

@@ -21,8 +21,8 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Ints
 from oretally.recon.plan.design import Design
+from oretally.recon.plan.levels import Levels
 from oretally.recon.plan.moves import filled, open_answers
-from oretally.recon.plan.relaxation import Levels
 from oretally.recon.plan.rounding import MasterProblem
 from oretally.recon.signatures import NEAR
 
@@ -122,7 +122,7 @@ def _listed(design: Design, most: Ints) -> Identifiable | None:
     """Return the cheapest of all plans, listed by their cost."""
     o = design.offers
     plans = np.indices(tuple(most - o.given + 1)).reshape(o.n, -1).T + o.given
-    cost = np.array([o.cost(plan) for plan in plans])
+    cost = o.costs(plans)
     order = np.argsort(cost, kind="stable")
     plans, left = plans[order], np.ones(len(plans), dtype=bool)
     while left.any():

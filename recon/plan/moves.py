@@ -69,9 +69,9 @@ class Exchanges:
         weighted = half * np.sqrt(design.weights[counts])[:, None]
         self.criterion = float(design.weights[counts] @ (half * wanted).sum(axis=1))
         self._reach = design.rows @ inverse
-        self._G = self._reach @ design.rows.T
-        h = design.rows @ weighted.T
-        self._K = h @ h.T
+        self._h = design.rows @ weighted.T
+        self._own_G = (self._reach * design.rows).sum(axis=1)
+        self._own_K = (self._h**2).sum(axis=1)
         self._unseen = np.linalg.norm(design.rows @ self._state.unseen, axis=1) > (
             BEYOND * self._length
         )  # fmt: skip
@@ -85,9 +85,9 @@ class Exchanges:
         step = self.design.offers.information(others) - self._q
         if not self.known:
             return self._made_known(step, others)
-        b = 1.0 + step * np.diag(self._G)
+        b = 1.0 + step * self._own_G
         with np.errstate(divide="ignore", invalid="ignore"):
-            found = self.criterion - step * np.diag(self._K) / b
+            found = self.criterion - step * self._own_K / b
         last = b <= _LAST
         found[last] = np.where(self._moves[last], np.inf, self.criterion)
         further = self._unseen & (step >= 0.0)
@@ -112,15 +112,17 @@ class Exchanges:
         np.fill_diagonal(pairs, False)
         found = np.full(pairs.shape, np.inf)
         if not self.known:
+            # no exchange tells what the further reading alone does not
+            pairs &= np.isfinite(self.changed(more))
             for i in np.flatnonzero(pairs.any(axis=1)).tolist():
                 base = self.readings.copy()
                 base[i] = fewer[i]
                 found[i] = Exchanges(self.design, base).changed(more)
             return np.where(pairs, found, np.inf)
-        G, K = self._G, self._K
-        b, c = 1.0 + less * np.diag(G), 1.0 + gain * np.diag(G)
-        drop = less * np.diag(K)
-        rise = gain * np.diag(K)
+        G, K = self._reach @ self.design.rows.T, self._h @ self._h.T
+        b, c = 1.0 + less * self._own_G, 1.0 + gain * self._own_G
+        drop = less * self._own_K
+        rise = gain * self._own_K
         product = less[:, None] * gain * G
         left = b[:, None] - product * G / c  # b of the one, once the other is there
         with np.errstate(divide="ignore", invalid="ignore"):

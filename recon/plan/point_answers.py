@@ -9,7 +9,7 @@ from oretally.recon.answers import Answers
 from oretally.recon.plan.linearised import Tangent
 from oretally.recon.propagation import Adjusted, Derived, amount_at
 
-__all__ = ["PlanAnswer", "recovery_of", "value_of", "yield_of"]
+__all__ = ["PlanAnswer", "pull_of", "recovery_of", "value_of"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,10 +41,10 @@ def recovery_of(answers: Answers, k: int, j: int) -> PlanAnswer | None:
     return None if found is None else PlanAnswer(name, "%", 100.0 * found)
 
 
-def yield_of(answers: Answers, j: int) -> PlanAnswer:
+def pull_of(answers: Answers, j: int) -> PlanAnswer:
     """Return the mass of dry solids in stream j as a share of the feed's."""
     flow, fed = (amount_at(answers.covariance, None, i) for i in (j, answers.feed))
-    return PlanAnswer(f"yield of {answers.streams[j]}", "%", 100.0 * (flow / fed))
+    return PlanAnswer(f"mass pull to {answers.streams[j]}", "%", 100.0 * (flow / fed))
 
 
 def value_of(tangent: Tangent, name: str, *, place: Position, unit: Unit) -> PlanAnswer:

@@ -21,19 +21,21 @@ from typing import Any
 import numpy as np
 
 from oretally.flowsheet.arrays import Floats, Ints
-from oretally.recon.plan.design import Design
+from oretally.recon.plan.design import Design, payable
+from oretally.recon.plan.levels import Levels
 from oretally.recon.plan.moves import Exchanges, filled, least_readings, open_answers
-from oretally.recon.plan.relaxation import Levels, Relaxation
+from oretally.recon.plan.relaxation import Relaxation
 
 __all__ = ["Chosen", "MasterProblem", "best_plan", "cheapest_plan", "improved"]
 
 SAME = 1e-6  # relative difference of criteria that counts as none
+_SHARE = 1e-3  # of a level in a relaxed plan, up to which it is none
 _MOST_LEVELS = 40  # beyond, the search by cuts does not end in good time
 _CUTS = 4  # ways in which an open plan is cut off
 _MOST_NODES = 5000  # of one search of HiGHS: its bound holds all the same
 _FLAT = 1e-9  # share of a plane's fall that is rounded away
+_AT_ONCE = 64  # exchanges whose cost is worked out together
 _INFEASIBLE = 2  # status of scipy's milp
-_MONEY = 1e-9  # relative slack of a budget
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,8 +114,7 @@ class MasterProblem:
         upper[: self.n] = upper[-1] = 1.0
         rules: list[Any] = [LinearConstraint(np.array(self.rows), np.array(self.low), np.inf)]
         if budget is not None:
-            room = budget + _MONEY * max(budget, 1.0)
-            rules.append(LinearConstraint(self.cost[None], -np.inf, room))
+            rules.append(LinearConstraint(self.cost[None], -np.inf, payable(budget)))
         found = milp(objective, integrality=whole, bounds=Bounds(0.0, upper), constraints=rules,
                      options={"mip_rel_gap": SAME / 10.0, "node_limit": _MOST_NODES})  # fmt: skip
         if found.x is None:
@@ -146,9 +147,13 @@ def best_plan(
     """
     relaxed = relaxation.solve(budget)
     levels = relaxation.levels
-    starts = [*starts, design.offers.given, _pared(design, budget)]
+    o = design.offers
+    once = np.maximum(np.minimum(o.most, 1), o.given)
+    starts = [*starts, o.given, _pared(design, once, budget)]
     if relaxed is not None:
-        starts = [*starts, _rounded(design, levels, relaxed[1], budget)]
+        shares = relaxed[1]
+        supported = _pared(design, _supported(design, levels, shares), budget)
+        starts = [*starts, _rounded(design, levels, shares, budget), supported]
     plans = [improved(design, s, budget) for s in starts if _affordable(design, s, budget)]
     if not any(np.isfinite(design.criterion(plan)) for plan in plans):
         least = cheapest_plan(design)
@@ -160,10 +165,10 @@ def best_plan(
     floor = 0.0 if relaxed is None else min(relaxed[0] * (1.0 - SAME), value)
     if len(levels.of) > _MOST_LEVELS or floor >= value * (1.0 - SAME):
         return Chosen(best, value, floor, floor)
-    shares = [] if relaxed is None else [relaxed[1]]
     best, value, bound = _by_cuts(
-        design, levels, budget, best=best, shares=shares, floor=floor, rounds=rounds
-    )
+        design, levels, budget, best=best, shares=[] if relaxed is None else [relaxed[1]],
+        floor=floor, rounds=rounds,
+    )  # fmt: skip
     return Chosen(best, value, bound, floor)
 
 
@@ -180,7 +185,8 @@ def cheapest_plan(design: Design, rounds: int = 40) -> Ints | None:
     if not np.isfinite(design.criterion(plan)):
         return None
     for i in sorted(np.flatnonzero(plan > o.given).tolist(), key=lambda i: (-o.price[i], i)):
-        less = _with(plan, i, -1)
+        less = plan.copy()
+        less[i] -= 1
         plan = less if np.isfinite(design.criterion(less)) else plan
     master = MasterProblem(design, levels)
     master.require(np.ones(len(levels.of)), float(least_readings(design)))
@@ -294,28 +300,36 @@ def _rounded(design: Design, levels: Levels, shares: Floats, budget: float) -> I
         i = levels.of[level]
         trial = found.copy()
         trial[i] = max(trial[i], levels.count[level])
-        if shares[level] > 1e-3 and _affordable(design, trial, budget):
+        if shares[level] > _SHARE and _affordable(design, trial, budget):
             found = trial
     return found
 
 
-def _pared(design: Design, budget: float) -> Ints:
-    """Return everything once, less what is missed least for its price, until it can be paid."""
+def _supported(design: Design, levels: Levels, shares: Floats) -> Ints:
+    """Return the plan of all that has a share worth the name in a relaxed one."""
+    found = design.offers.given.copy()
+    there = shares > _SHARE
+    np.maximum.at(found, levels.of[there], levels.count[there])
+    return found
+
+
+def _pared(design: Design, plan: Ints, budget: float) -> Ints:
+    """Return a plan less what is missed least for its price, until it can be paid."""
     o = design.offers
-    plan = np.maximum(np.minimum(o.most, 1), o.given)
     while not _affordable(design, plan, budget):
         bought = np.flatnonzero(plan > o.given)
         at, cost = Exchanges(design, plan), o.cost(plan)
         after, before = at.changed(np.maximum(plan - 1, o.given)), at.criterion
-        saved = np.array([cost - o.cost(_with(plan, i, -1)) for i in bought.tolist()])
+        fewer = np.tile(plan, (len(bought), 1))
+        fewer[np.arange(len(bought)), bought] -= 1
         more = after[bought] - (before if np.isfinite(before) else 0.0)
-        harm = more / np.maximum(saved, 1e-9 * max(cost, 1.0))
-        plan = _with(plan, int(bought[np.argmin(harm)]), -1)
+        harm = more / np.maximum(cost - o.costs(fewer), 1e-9 * max(cost, 1.0))
+        plan = fewer[np.argmin(harm)]
     return plan
 
 
 def _affordable(design: Design, readings: Ints, budget: float) -> bool:
-    return design.offers.cost(readings) <= budget + _MONEY * max(budget, 1.0)
+    return design.offers.cost(readings) <= payable(budget)
 
 
 def improved(design: Design, start: Ints, budget: float) -> Ints:
@@ -325,29 +339,28 @@ def improved(design: Design, start: Ints, budget: float) -> Ints:
     numbers of readings, shape (n,).
     """
     o = design.offers
-    best, value = start.copy(), design.criterion(start)
+    at = Exchanges(design, start)
     for _ in range(1000):
-        at = Exchanges(design, best)
+        best = at.readings
         more, less = np.minimum(best + 1, o.most), np.maximum(best - 1, o.given)
         after = np.where(more > best, at.changed(more), np.inf)
-        limit = value * (1.0 - SAME) if np.isfinite(value) else np.inf
-        found = _first(design, best, after[None], limit=limit, budget=budget, fewer=[None])
+        limit = at.criterion * (1.0 - SAME) if np.isfinite(at.criterion) else np.inf
+        found = _first(design, best, after[None], limit=limit, budget=budget, fewer=None)
         if found is None:
-            found = _first(
-                design, best, at.exchanged(less, more), limit=limit, budget=budget, fewer=range(o.n)
-            )
+            pairs = at.exchanged(less, more)
+            found = _first(design, best, pairs, limit=limit, budget=budget, fewer=np.arange(o.n))
         if found is None:
             break
-        reached = design.criterion(found)
-        if not reached < value:  # what the formulas promised was rounding
+        then = Exchanges(design, found)
+        if not then.criterion < at.criterion:  # what the formulas promised was rounding
             break
-        best, value = found, reached
-    return best
+        at = then
+    return at.readings
 
 
 def _first(
     design: Design, base: Ints, after: Floats, *, limit: float, budget: float,
-    fewer: Sequence[int | None],
+    fewer: Ints | None,
 ) -> Ints | None:  # fmt: skip
     """Return the best exchange with a criterion below a limit that can be paid; None if none is.
 
@@ -356,18 +369,16 @@ def _first(
     after : ndarray, shape (n_fewer, n)
         The criterion with one reading less of each of ``fewer`` and one more of a measurement.
     """
-    for at in np.argsort(after, axis=None, kind="stable"):
-        k, j = divmod(int(at), after.shape[1])
-        if not after[k, j] < limit:
-            return None
-        trial, i = _with(base, j, 1), fewer[k]
-        trial = trial if i is None else _with(trial, i, -1)
-        if _affordable(design, trial, budget):
-            return trial
+    better = np.flatnonzero(after < limit)
+    better = better[np.argsort(after.flat[better], kind="stable")]
+    for top in range(0, len(better), _AT_ONCE):
+        k, j = np.divmod(better[top : top + _AT_ONCE], after.shape[1])
+        trials = np.tile(base, (len(j), 1))
+        at = np.arange(len(j))
+        trials[at, j] += 1
+        if fewer is not None:
+            trials[at, fewer[k]] -= 1
+        paid = design.offers.costs(trials) <= payable(budget)
+        if paid.any():
+            return np.asarray(trials[np.argmax(paid)])
     return None
-
-
-def _with(readings: Ints, i: int, more: int) -> Ints:
-    changed = readings.copy()
-    changed[i] += more
-    return changed

@@ -201,6 +201,24 @@ def test_repeats(run: Run) -> None:
     assert {d["dof"] for d in document["differences"]} == {2.0}
 
 
+@pytest.mark.parametrize(
+    "spellings",
+    [
+        ("recovery of Pb to tailings", "Pb recovery to tailings", "recovery of Pb in tailings"),
+        ("mass pull to tailings", "mass pull of tailings", "Yield of tailings"),
+        ("grade of Pb in tailings", "Pb of tailings", "Pb in tailings", "pb grade in tailings"),
+    ],
+)
+def test_one_answer_by_all_its_names(spellings: tuple[str, ...], run: Run) -> None:
+    """The spellings of `oretally plan --for`, each the same answer under one name."""
+    shown = set()
+    for text in spellings:
+        status, out, _ = run("grind_coarse", "grind_fine", "--answer", text, "--json", "-")
+        assert status == 0
+        shown |= {d["answer"] for d in json.loads(out)["differences"]}
+    assert shown == {spellings[0]}
+
+
 def test_three_cases_against_the_first_or_all_pairs(run: Run) -> None:
     shutil.copytree("grind_fine", "third")
     change("third/measurements.csv", "0.241", "0.262")

@@ -108,8 +108,9 @@ BROKEN: dict[str, tuple[tuple[str, ...], tuple[str, str, str] | None, str]] = {
         f"{ONE}--answer 'recovery of Pb to tailing': 'grind_coarse' gives no such answer.\nDid you "
         "mean 'recovery of Pb to tailings'?\n"),
     "answer of something else": (("grind_coarse", "grind_fine", "--answer", "xyz"), None,
-        f"{ONE}--answer 'xyz': 'grind_coarse' gives no such answer.\nWrite it as the table does, "
-        "for example 'recovery of Pb to concentrate'.\n"),
+        f"{ONE}--answer 'xyz': 'grind_coarse' gives no such answer.\nWrite 'recovery of ANALYTE "
+        "to STREAM', 'mass pull to STREAM' (or 'yield of STREAM') or 'QUANTITY of STREAM' (or "
+        "'grade of ANALYTE in STREAM'). Here for example 'recovery of Pb to concentrate'.\n"),
 }  # fmt: skip
 
 

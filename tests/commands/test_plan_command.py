@@ -9,8 +9,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from oretally.flowsheet import Fault
 from oretally.io.cli import main
 from oretally.io.commands.plan import planned
+from oretally.io.plan import read_answers, read_plan_case
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLES = ROOT / "examples"
@@ -113,11 +115,34 @@ def test_json_on_standard_output_is_json_alone(
     assert run(str(made), *asked, "--budget", "300", "--json", "-") == 0
     found = json.loads(capfd.readouterr().out)
     names = [(a["name"], a["unit"]) for a in found["answers"]]
-    assert names == [("recovery of Pb to lead conc", "%"), ("yield of lead conc", "%"),
-                     ("Ag of jig tails", "g/t")]  # fmt: skip
+    assert names == [("recovery of Pb to lead conc", "%"), ("mass pull to lead conc", "%"),
+                     ("grade of Ag in jig tails", "g/t")]  # fmt: skip
     assert found["answers"][1]["value"] == pytest.approx(6.0, abs=0.01)
     assert found["answers"][2]["value"] == pytest.approx((50 * 60 - 3 * 500) / 47, rel=1e-4)
     assert all(sd > 0.0 for sd in found["best"]["sds"])
+
+
+@pytest.mark.parametrize(
+    "spellings",
+    [
+        ("recovery of Pb to lead conc", "pb recovery to Lead conc", "recovery of Pb in lead conc"),
+        ("mass pull to lead conc", "mass pull of lead conc", "yield of lead conc"),
+        ("grade of Pb in lead conc", "Pb of lead conc", "Pb in lead conc", "Pb grade in lead conc"),
+        ("dry mass of lead conc", "dry mass in 'lead conc'"),
+    ],
+)
+def test_one_answer_by_all_its_names(
+    spellings: tuple[str, ...], tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """Each spelling is the same answer, shown under one name."""
+    found = read_plan_case(case(tmp_path), None, None)
+    names = set()
+    for text in spellings:
+        faults: list[Fault] = []
+        (answer,) = read_answers([text], found, faults)
+        assert not faults
+        names.add(answer.name)
+    assert names == {spellings[0]}
 
 
 def test_what_is_kept_costs_nothing_and_never_hurts(tmp_path: Path) -> None:
@@ -181,8 +206,9 @@ _COLUMNS = (
     "the currency stands in brackets, as in price [EUR].\n"
 )
 _FORMS = (
-    "Write 'recovery of ANALYTE to STREAM', 'yield of STREAM' or 'QUANTITY of STREAM', as in "
-    '--for "recovery of Sn to concentrate".\n'
+    "Write 'recovery of ANALYTE to STREAM', 'mass pull to STREAM' (or 'yield of STREAM') or "
+    "'QUANTITY of STREAM' (or 'grade of ANALYTE in STREAM'). Here for example 'recovery of Pb to "
+    "lead conc'.\n"
 )
 _ONE = "1 problem in the input:\n\n"
 
@@ -195,27 +221,19 @@ BROKEN: dict[str, tuple[dict[str, Any], tuple[str, ...], str]] = {
         f"{_ONE}option --budget: The budget is '-5'; it is a number of at least 0, without a "
         "currency.\nWrite for example --budget 400.\n"),
     "no answer": ({}, ("--for", "the best"),
-        f"{_ONE}option --for \"the best\": 'the best' is no answer that can be planned for.\n"
-        f"{_FORMS}"),
-    "recovery to nowhere": ({}, ("--for", "recovery of Pb"),
-        f"{_ONE}option --for \"recovery of Pb\": The recovery does not say to which stream.\n"
-        f"{_FORMS}"),
+        f"{_ONE}option --for \"the best\": 'the best' is no answer of this case.\n{_FORMS}"),
     "misspelt names": ({}, ("--for", "recovery of Pbb to lead con"),
-        "2 problems in the input:\n\noption --for \"recovery of Pbb to lead con\": There is no "
-        "analyte 'Pbb' in this case.\nDid you mean 'Pb'?\n\noption --for \"recovery of Pbb to "
-        "lead con\": There is no stream 'lead con' in this case.\nDid you mean 'lead conc'?\n"),
+        f"{_ONE}option --for \"recovery of Pbb to lead con\": 'recovery of Pbb to lead con' is no "
+        "answer of this case.\nDid you mean 'recovery of Pb to lead conc'?\n"),
     "recovery to the feed": ({}, ("--for", "recovery of Pb to ore"),
-        f"{_ONE}option --for \"recovery of Pb to ore\": Recoveries refer to 'ore'; this one is "
-        "100 % or has no meaning.\nAsk for the recovery to another stream.\n"),
+        f"{_ONE}option --for \"recovery of Pb to ore\": Recoveries and mass pulls refer to 'ore'; "
+        "this one is 100 % or has no meaning.\nAsk for another stream's.\n"),
     "yield of the feed": ({}, ("--for", "yield of ore"),
-        f"{_ONE}option --for \"yield of ore\": The yield of the feed is 100 %.\n"
-        "Ask for another stream's.\n"),
-    "asked twice": ({}, ("--for", "Pb of jig tails", "--for", "pb of jig tails"),
-        f"{_ONE}option --for \"pb of jig tails\": This answer is asked for twice.\n"
+        f"{_ONE}option --for \"yield of ore\": Recoveries and mass pulls refer to 'ore'; this one "
+        "is 100 % or has no meaning.\nAsk for another stream's.\n"),
+    "asked twice": ({}, ("--for", "Pb of jig tails", "--for", "pb in jig tails"),
+        f"{_ONE}option --for \"pb in jig tails\": This answer is asked for twice.\n"
         "Take one out.\n"),
-    "unknown quantity": ({}, ("--for", "moisture of jig tails"),
-        f"{_ONE}option --for \"moisture of jig tails\": There is no quantity 'moisture' in this "
-        "case.\nKnown here: dry mass, Pb, Ag.\n"),
     "no price column": ({"prices": "quantity,charge\nPb,22\n"}, (),
         "2 problems in the input:\n\nprices.csv, cell B1: 'charge' is not a column of a table of "
         "prices.\nDid you mean 'minimum charge'?\n\nprices.csv: There is no column 'price'.\n"
@@ -254,8 +272,8 @@ BROKEN: dict[str, tuple[dict[str, Any], tuple[str, ...], str]] = {
         f"{_ONE}Nothing more is to be had at these prices.\n"
         "Give a price for what can be measured, or more readings in the column 'most'.\n"),
     "nothing tells the answer": ({"prices": "quantity,price\nPb,5\n"}, ("--for", "Ag of ore"),
-        f"{_ONE}Nothing on offer determines the Ag of ore.\nOffer more measurements: each needs a "
-        "price that is not '-', and an error rule under [errors].\n"),
+        f"{_ONE}Nothing on offer determines the grade of Ag in ore.\nOffer more measurements: "
+        "each needs a price that is not '-', and an error rule under [errors].\n"),
     "no price for what is measured": (
         {"measurements": EXPECTED, "prices": "quantity,price\nPb,5\ndry mass,3\n"}, (),
         f"{_ONE}prices.csv: The prices say nothing of Ag, which the case measures.\n"

@@ -67,10 +67,10 @@ FOLDERS = {
         "measurements": "cells definition files laboratory sizes",
         "results": "cells definition files json_rows pictures report wording",
         "case": "definition files laboratory measurements sizes",
-        "compare": "case json_rows pictures report wording",
+        "compare": "case cells json_rows pictures report wording",
         "forms": "case definition files laboratory measurements pictures report sizes wording",
         "plan": "case cells definition files json_rows measurements sampling wording",
-        "commands": "case cells definition draw_limits files plan results wording",
+        "commands": "case cells definition draw_limits files plan report results wording",
     },
 }
 # of other rooms, where that is less than all

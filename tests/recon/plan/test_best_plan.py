@@ -24,6 +24,8 @@ from oretally.flowsheet import (
     balance_problem,
 )
 from oretally.recon.plan import identifiable as plan_identifiable
+from oretally.recon.plan import relaxation as plan_relaxation
+from oretally.recon.plan.cone_form import least_by_cones
 from oretally.recon.plan.design import Design
 from oretally.recon.plan.identifiable import NO_TRACE, cheapest_identifiable, confused
 from oretally.recon.plan.relaxation import Relaxation
@@ -83,6 +85,66 @@ def test_the_best_plan_is_that_of_exhaustive_search(name: str) -> None:
         assert relaxed is not None and relaxed[0] <= best * (1.0 + 1e-6)
         assert chosen.relaxed <= chosen.bound * (1.0 + 1e-9) <= best * (1.0 + 1e-5)
     assert found >= 2
+
+
+@pytest.mark.parametrize("kind", ["plain", "sampling", "shared batch", "given", "free"])
+def test_the_relaxed_plan_is_that_of_the_cone_solver(
+    kind: str, random_circuit: Callable[..., Any]
+) -> None:
+    """The same least criterion as from cones, where every level can be paid; never above a plan's.
+
+    Where the budget does not pay some level alone, it has no share here: the bound is no lower.
+    """
+    more: dict[str, dict[str, Any]] = {
+        "sampling": {"stays": 0.02, "sample": 12.0},
+        "shared batch": {"shared": 0.03, "least": 30.0, "most": 3},
+        "free": {"prices": (0.0, 20.0)},
+    }
+    for seed in range(3):
+        small = drawn(random_circuit, seed, 3, 2, **more.get(kind, {}))
+        design, rng = small.design, np.random.default_rng(seed)
+        n = design.offers.n
+        if kind == "given":
+            given = (rng.random(n) < 0.3).astype(np.intp)
+            design = replace(design, offers=replace(design.offers, given=given))
+        relaxation, once = Relaxation(design), design.offers.cost(np.ones(n, dtype=np.intp))
+        for share in (0.6, 1.0, 1.6):
+            found = relaxation.solve(share * once)
+            cones = least_by_cones(design, share * once)
+            assert found is not None and cones is not None
+            assert found[0] == pytest.approx(cones[0], rel=1e-6)
+            levels = relaxation.levels
+            reached = design.slope(levels.base + levels.gain @ found[1])
+            assert reached is not None
+            assert found[0] * (1.0 - 1e-7) <= reached[0] <= found[0] * (1.0 + 2e-6)
+            assert (levels.chosen @ found[1]).max() <= 1.0 + 1e-9
+        few = relaxation.solve(0.1 * once)
+        cones = least_by_cones(design, 0.1 * once)
+        assert few is None or (cones is not None and few[0] >= cones[0] * (1.0 - 1e-6))
+
+
+def test_a_search_that_ends_short_goes_to_the_cones(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three steps leave a bound that holds, if not close; the cones close it."""
+    small = table_plan(2, most=2, least=30.0, sample=5.0, answers=2)
+    relaxation, budget = Relaxation(small.design), small.once()
+    whole = relaxation.solve(budget)
+    monkeypatch.setattr(plan_relaxation, "_MOST_STEPS", 3)
+    by_cones = relaxation.solve(budget)
+    monkeypatch.setattr(plan_relaxation, "least_by_cones", lambda *_: None)
+    short = relaxation.solve(budget)
+    assert whole is not None and by_cones is not None and short is not None
+    assert by_cones[0] == pytest.approx(whole[0], rel=1e-6)
+    assert short[0] < whole[0] * (1.0 - 1e-4)
+
+
+def test_nothing_is_relaxed_that_the_budget_does_not_pay() -> None:
+    """With no money only what is free has a share; None where that leaves answers open."""
+    design = table_plan(most=2).design
+    assert Relaxation(design).solve(0.0) is None
+    free = replace(design, offers=replace(design.offers, price=np.zeros(design.offers.n)))
+    found = Relaxation(free).solve(0.0)
+    assert found is not None
+    assert found[0] == pytest.approx(free.criterion(free.offers.most), rel=1e-6)
 
 
 def test_more_money_never_makes_it_worse(random_circuit: Callable[..., Any]) -> None:
