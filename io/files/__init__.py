@@ -9,16 +9,29 @@ from oretally.io.files.case_table import case_table
 from oretally.io.files.csv_table import read_csv_table
 from oretally.io.files.table import EMPTY, NO_ROWS, Cell, Table, collection_paused, make_table
 from oretally.io.files.workbook import SUFFIXES, Sheets, read_workbook
-from oretally.io.files.written_cells import Sheet, number_format, put, widen, with_sd
+from oretally.io.files.written_cells import (
+    FormattedNumber,
+    Sheet,
+    SheetTable,
+    book_bytes,
+    number_format,
+    put,
+    widen,
+    with_sd,
+    write_tables,
+)
 
 __all__ = [
     "EMPTY",
     "NO_ROWS",
     "SUFFIXES",
     "Cell",
+    "FormattedNumber",
     "Sheet",
+    "SheetTable",
     "Sheets",
     "Table",
+    "book_bytes",
     "case_table",
     "collection_paused",
     "make_table",
@@ -28,4 +41,5 @@ __all__ = [
     "read_workbook",
     "widen",
     "with_sd",
+    "write_tables",
 ]

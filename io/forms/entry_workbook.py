@@ -7,14 +7,13 @@ saved it.
 
 from __future__ import annotations
 
-import io
 from typing import TYPE_CHECKING, Any
 
 from oretally.flowsheet import Analyte, Basis
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import in_solution
 from oretally.io.case import UnmeasuredCase
-from oretally.io.files import put, widen
+from oretally.io.files import book_bytes, put, widen
 from oretally.io.forms.definition_sheets import definition_sheets
 from oretally.io.forms.sampling_form import sample_codes
 
@@ -45,9 +44,7 @@ def entry_workbook(plan: UnmeasuredCase) -> bytes:
                 for j, value in enumerate(row, start=1):
                     put(sheet, i, j, value, header=i == 1)
             widen(sheet)
-    buffer = io.BytesIO()
-    book.save(buffer)
-    return buffer.getvalue()
+    return book_bytes(book)
 
 
 def _measurements(book: Workbook, plan: UnmeasuredCase, *, batch: bool) -> None:

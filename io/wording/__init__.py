@@ -3,7 +3,11 @@
 Read ``tables`` and ``sentences`` first. Computes nothing: of recon it knows the rows only.
 """
 
-from oretally.io.wording.amounts import amount_sheets, amount_tables
+from oretally.io.wording.amounts import (
+    amount_sheet,
+    amount_tables,
+    leach_and_stock_sheets,
+)
 from oretally.io.wording.cautions import (
     CAUTIONS_HEADING,
     Caution,
@@ -24,14 +28,26 @@ from oretally.io.wording.console import (
     wrapped,
 )
 from oretally.io.wording.loss_tables import (
+    curve_caption,
     curve_tables,
     expectation_table,
     loss_tables,
     size_recovery_tables,
 )
-from oretally.io.wording.losses import LOSS_HEADING, LossReading, loss_meaning, loss_readings
+from oretally.io.wording.losses import (
+    EXPLANATIONS,
+    LOSS_HEADING,
+    LossReading,
+    loss_meaning,
+    loss_readings,
+)
 from oretally.io.wording.partition_words import partition_remark
-from oretally.io.wording.product_table import product_tables
+from oretally.io.wording.product_table import (
+    Figure,
+    ProductRows,
+    product_rows,
+    product_tables,
+)
 from oretally.io.wording.sentences import (
     BRIEF_CLOSING,
     CLOSING,
@@ -125,6 +141,7 @@ __all__ = [
     "BRIEF_CLOSING",
     "CAUTIONS_HEADING",
     "CLOSING",
+    "EXPLANATIONS",
     "LOSS_HEADING",
     "MONEY_CAUTION",
     "MOVES_NOTHING",
@@ -134,13 +151,15 @@ __all__ = [
     "UNTOUCHED",
     "WIDTH",
     "Caution",
+    "Figure",
     "LossReading",
+    "ProductRows",
     "ResultTable",
     "Simulated",
     "SuspectWords",
     "WorthRow",
     "agreement",
-    "amount_sheets",
+    "amount_sheet",
     "amount_table",
     "amount_tables",
     "as_text",
@@ -154,6 +173,7 @@ __all__ = [
     "class_value_table",
     "closure_table",
     "counts",
+    "curve_caption",
     "curve_tables",
     "cut_table",
     "defer",
@@ -174,6 +194,7 @@ __all__ = [
     "kept_sentences",
     "largest_move",
     "law_table",
+    "leach_and_stock_sheets",
     "loss_meaning",
     "loss_readings",
     "loss_tables",
@@ -195,6 +216,7 @@ __all__ = [
     "print_lines",
     "print_plain",
     "print_table",
+    "product_rows",
     "product_tables",
     "quiet_sentence",
     "recovery_budget_table",

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 from oretally.flowsheet import Basis
 from oretally.flowsheet.digits import format_with_sd
-from oretally.flowsheet.survey import amount_unit
 from oretally.io.definition import Price
-from oretally.io.files import Sheet
+from oretally.io.files import SheetTable
+from oretally.io.wording.amounts import amount_units
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import AnalyteAmount, Balance
 
@@ -29,13 +29,9 @@ _Row = Sequence[object]
 
 def amount_table(balance: Balance) -> ResultTable:
     """Return the mass of each analyte in feed and products, and which of them count as lost."""
-    rows = []
-    largest = {
-        a.name: max((m.amount for m in balance.amounts if m.analyte == a.name), default=0.0)
-        for a in balance.survey.analytes
-    }
+    rows, units = [], amount_units(balance)
     for m in balance.amounts:
-        unit = amount_unit(balance.survey, m.analyte, largest[m.analyte])
+        unit = units[m.analyte]
         rows.append(
             [m.stream, f"{m.analyte} [{unit}]", _standing(balance, m),
              *format_with_sd(unit.from_base(m.amount), unit.from_base(m.sd))]
@@ -117,7 +113,7 @@ def _units(balance: Balance, prices: Sequence[Price]) -> tuple[str, str]:
     return currency if batch else f"{currency}/h", f"{currency}/t"
 
 
-def worth_sheet(balance: Balance, prices: Sequence[Price]) -> Sheet:
+def worth_sheet(balance: Balance, prices: Sequence[Price]) -> SheetTable:
     """Return title, header and rows of the sheet; a pair (value, sd) is shown with its digits."""
     whole, each = _units(balance, prices)
     header = ("stream", "analyte", "standing", f"worth [{whole}]", "sd",
@@ -130,6 +126,6 @@ def worth_sheet(balance: Balance, prices: Sequence[Price]) -> Sheet:
     return "worth", header, [*rows, (MONEY_CAUTION,)]
 
 
-def price_sheet(prices: Sequence[Price]) -> Sheet:
+def price_sheet(prices: Sequence[Price]) -> SheetTable:
     """Return the prices as the sheet of a case, which `read_case` reads again."""
     return "prices", ("analyte", "price"), [(p.analyte, p.written) for p in prices]
