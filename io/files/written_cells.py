@@ -12,6 +12,8 @@ from collections.abc import Container, Iterable, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from oretally.flowsheet.digits import DASH, format_number, format_with_sd
+
 if TYPE_CHECKING:
     from openpyxl import Workbook
     from openpyxl.worksheet.worksheet import Worksheet
@@ -26,6 +28,8 @@ leaves; or a `FormattedNumber`. A row of one cell is a sentence, which may run o
 Sheet = tuple[str, Sequence[SheetTable]]
 """Title, and tables below each other; a table without a heading stands there even if empty."""
 _WIDEST = 60
+_LONG = 30  # characters, beyond which a text at the end of a row does not widen its column
+_BLANK: tuple[object, ...] = (None, "")
 _ILLEGAL = dict.fromkeys([*range(9), 11, 12, *range(14, 32)])  # not allowed in a sheet's XML
 _MOST_PLACES = 9  # decimals, beyond which a number has an exponent
 _NO_DATE = datetime(1980, 1, 1)  # noqa: DTZ001 the first that an archive can hold
@@ -39,8 +43,12 @@ class FormattedNumber(NamedTuple):
 
 
 def with_sd(value: float | None, sd: float | None) -> tuple[object, object]:
-    """Return the cells of a value and of its sd, both shown with the digits that the sd leaves."""
-    return (value, sd), (sd, sd)
+    """Return the cells of a value and of its sd, both shown with the digits that the sd leaves.
+
+    An sd that is nothing but rounding leaves its cell blank.
+    """
+    known = None if format_with_sd(value, sd)[1] == DASH else sd
+    return (value, known), (known, known)
 
 
 def put(
@@ -64,7 +72,7 @@ def put(
         cell.data_type = "s"
         cell.quotePrefix = True
     if header:
-        cell.font = Font(bold=True, size=size)
+        cell.font = Font(name=cell.font.name, bold=True, size=size)
 
 
 def number_format(value: float | None, sd: float | None = None) -> str:
@@ -73,27 +81,30 @@ def number_format(value: float | None, sd: float | None = None) -> str:
     Examples
     --------
     >>> number_format(84.3376, 0.6731), number_format(25400.0, 53.0), number_format(0.000123)
-    ('0.00', '0', '0.0000000')
+    ('0.00', '0', '0.000000')
     >>> number_format(4.34e-9), number_format(4.34e-9, 1.2e-10)
     ('0.000E+00', '0.00E+00')
     """
     if value is None or not math.isfinite(value):
         return "General"
-    if sd is not None and math.isfinite(sd) and sd > 0.0:
-        places = 1 - math.floor(math.log10(float(f"{sd:.1e}")))
-    elif value == 0.0:
-        places = 0
-    else:
-        places = 3 - math.floor(math.log10(abs(value)))
+    if sd is None or not math.isfinite(sd) or sd <= 0.0:
+        number, _, exponent = format_number(value).partition("e")
+        places = len(number.partition(".")[2])
+        return f"0.{'0' * places}E+00" if exponent else _decimals(places)
+    places = 1 - math.floor(math.log10(float(f"{sd:.1e}")))
     if places > _MOST_PLACES and value != 0.0:
         return f"0.{'0' * max(places + math.floor(math.log10(abs(value))), 1)}E+00"
-    return "0." + "0" * min(places, _MOST_PLACES) if places > 0 else "0"
+    return _decimals(min(places, _MOST_PLACES))
+
+
+def _decimals(places: int) -> str:
+    return "0." + "0" * places if places > 0 else "0"
 
 
 def write_tables(
     sheet: Worksheet, tables: Iterable[SheetTable], *, first: int = 1
 ) -> dict[str, int]:
-    """Write tables below each other: heading, header, rows, an empty row.
+    """Write tables below each other: heading, header if it says anything, rows, an empty row.
 
     Those with a heading and no rows are left out. Columns are widened, and the header is frozen
     where one table without a heading is all that there is.
@@ -110,7 +121,10 @@ def write_tables(
     dict of str to int
         By heading the row of the header.
     """
-    row, found, spilling = first, dict[str, int](), set(range(1, first))
+    from openpyxl.styles import Alignment
+
+    row, found = first, dict[str, int]()
+    spilling = {(i, 1) for i in range(1, first)}
     held = [(heading, header, list(rows)) for heading, header, rows in tables]
     for heading, header, rows in held:
         if heading and not rows:
@@ -118,23 +132,41 @@ def write_tables(
         row += bool(found)
         if heading:
             put(sheet, row, 1, heading, header=True, size=12)
-            spilling.add(row)
+            spilling.add((row, 1))
             row += 1
         found[heading] = row
+        row -= not any(header)
         for j, word in enumerate(header, start=1):
             put(sheet, row, j, word, header=True)
+            if any(_is_number(cells[j - 1]) for cells in rows if len(cells) >= j):
+                sheet.cell(row, j).alignment = Alignment(horizontal="right")
         for cells in rows:
             row += 1
-            if len(cells) == 1 < len(header):
-                spilling.add(row)
+            last = max(
+                (j for j, cell in enumerate(cells, start=1) if cell not in _BLANK), default=1
+            )
+            if len(cells) == 1 < len(header) or _is_long(cells[last - 1]):
+                spilling.add((row, last))
             for j, cell in enumerate(cells, start=1):
                 _put_cell(sheet, row, j, cell)
         row += 1
-    widen(sheet, spilling=spilling, frozen=list(found.values()) == [1])
+    only = len(found) == 1 and found.get("") == 1 and any(held[0][1])
+    widen(sheet, spilling=spilling, frozen=only)
     return found
 
 
+def _is_long(cell: object) -> bool:
+    """Tell whether a text at the end of a row may run over its column."""
+    return isinstance(cell, str) and len(cell) > _LONG
+
+
+def _is_number(cell: object) -> bool:
+    return isinstance(cell, tuple | float | int) and not isinstance(cell, bool)
+
+
 def _put_cell(sheet: Worksheet, row: int, column: int, cell: object) -> None:
+    from openpyxl.styles import Alignment
+
     if isinstance(cell, FormattedNumber):
         put(sheet, row, column, cell.value, form=cell.form)
     elif isinstance(cell, tuple):
@@ -143,25 +175,29 @@ def _put_cell(sheet: Worksheet, row: int, column: int, cell: object) -> None:
         put(sheet, row, column, cell, form=number_format(cell))
     else:
         put(sheet, row, column, cell)
+        if column > 1 and isinstance(cell, str) and cell:
+            sheet.cell(row, column).alignment = Alignment(indent=1)  # off the number before it
 
 
-def widen(sheet: Worksheet, *, spilling: Container[int] = (), frozen: bool = True) -> None:
+def widen(
+    sheet: Worksheet, *, spilling: Container[tuple[int, int]] = (), frozen: bool = True
+) -> None:
     """Set the column widths to what is seen of their contents, and freeze the header row.
 
     Parameters
     ----------
     sheet : Worksheet
-    spilling : container of int
-        Rows that may run over their columns.
+    spilling : container of (int, int)
+        Row and column of cells that may run over their columns.
     frozen : bool
         Whether the first row is a header that stays in sight.
     """
     from openpyxl.utils import get_column_letter
 
     for j, column in enumerate(sheet.iter_cols(), start=1):
-        seen = (c for c in column if c.value is not None and c.row not in spilling)
+        seen = (c for c in column if c.value is not None and (c.row, j) not in spilling)
         longest = max((_length(c.value, c.number_format) for c in seen), default=0)
-        sheet.column_dimensions[get_column_letter(j)].width = min(max(longest + 2, 8), _WIDEST)
+        sheet.column_dimensions[get_column_letter(j)].width = min(max(longest + 2.5, 9), _WIDEST)
     if frozen:
         sheet.freeze_panes = "A2"
 

@@ -108,11 +108,11 @@ def _losses(balance: Balance) -> Iterable[SheetTable]:
         for x in found
         for p in x.parts
     ]  # fmt: skip
-    header = ("test of", "analyte", "unit", "class", "opening [um]", "if it is", "difference", "sd",
-              "chance to tell [%]")  # fmt: skip
+    header = ("test of", "analyte", "unit", "class", "opening [um]", "difference", "sd",
+              "chance to tell [%]", "if it is")  # fmt: skip
     yield "What the test would show under each explanation", header, [
-        (x.stream, x.analyte, x.unit, t.part or "all", t.opening_um, EXPLANATIONS[e.explanation],
-         *with_sd(e.value, e.sd), (100.0 * e.chance, 10.0))
+        (x.stream, x.analyte, x.unit, t.part or "all", t.opening_um,
+         *with_sd(e.value, e.sd), (100.0 * e.chance, 10.0), EXPLANATIONS[e.explanation])
         for x in found
         for t in x.tests
         for e in t.expected

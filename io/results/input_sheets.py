@@ -111,7 +111,9 @@ def _analytes(survey: Survey) -> SheetTable:
     return "analytes", header, rows
 
 
-def _measurements(circuit: Circuit, survey: Survey, sources: Sequence[_Part]) -> Iterable[SheetTable]:
+def _measurements(
+    circuit: Circuit, survey: Survey, sources: Sequence[_Part]
+) -> Iterable[SheetTable]:
     """Yield what was measured: in long form, of stockpiles, of size classes."""
     sds: dict[tuple[str, str], list[float]] = {}
     for part in sources:
@@ -170,7 +172,9 @@ def _doubts(rates: ErrorRates, sources: Container[str]) -> list[_Row]:
     return [(name, float(f"{100.0 * rate:.12g}")) for name, rate in every.items()]
 
 
-def _losses(circuit: Circuit, losses: Mapping[str, Measurement], survey: Survey) -> Iterable[SheetTable]:
+def _losses(
+    circuit: Circuit, losses: Mapping[str, Measurement], survey: Survey
+) -> Iterable[SheetTable]:
     """Yield the sheet 'losses', if any are declared."""
     key = "mass" if survey.basis is Basis.BATCH else "rate"
     rows = [

@@ -6,26 +6,32 @@ They are told apart without colours: by patterns, or by markers.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from oretally.io.wording import curve_caption
 from oretally.recon.result import GradeRecovery
 
 if TYPE_CHECKING:
     from openpyxl.chart import BarChart, ScatterChart
+    from openpyxl.chart.shapes import GraphicalProperties
     from openpyxl.worksheet.worksheet import Worksheet
 
 __all__ = ["HEIGHT_CM", "WIDTH_CM", "curve_chart", "distribution_chart"]
 
-WIDTH_CM, HEIGHT_CM = 16.0, 9.0
+WIDTH_CM, HEIGHT_CM = 16, 9
 _INK, _PAPER, _GREY = "000000", "FFFFFF", "7F7F7F"
-_PATTERNS = ("pct10", "wdUpDiag", "pct75", "lgCheck", "narHorz", "dkVert", "smGrid", "pct40")
+_Pattern = Literal["wdUpDiag", "narHorz", "lgCheck", "dkVert", "smGrid"]
+_FILLS: tuple[tuple[str, _Pattern | None], ...] = (
+    (_PAPER, None), (_INK, None), ("", "wdUpDiag"), ("A6A6A6", None), ("", "narHorz"),
+    ("", "lgCheck"), ("", "dkVert"), ("", "smGrid"),
+)  # fmt: skip
+"""Of the columns, one series after the other: a shade, or a pattern of black on white."""
 _MARKERS = ("circle", "square", "triangle", "diamond", "x", "plus", "star")
 _LINE_WIDTH = 9525  # EMU: three quarters of a point
 
 
 def distribution_chart(
-    sheet: Worksheet, header: int, count: int, columns: Sequence[int], of: str
+    sheet: Worksheet, header: int, count: int, columns: Sequence[int], *, of: str, whole: bool
 ) -> BarChart:
     """Return columns for the share of mass and of each analyte that the products have.
 
@@ -41,11 +47,11 @@ def distribution_chart(
         Of the shares.
     of : str
         Stream to which they refer.
+    whole : bool
+        Whether none of them is more than all of that.
     """
     from openpyxl.chart import BarChart, Reference, Series
-    from openpyxl.chart.shapes import GraphicalProperties
-    from openpyxl.drawing.fill import PatternFillProperties
-    from openpyxl.drawing.line import LineProperties
+    from openpyxl.chart.data_source import AxDataSource, StrRef
 
     chart = BarChart()
     chart.type, chart.grouping, chart.gapWidth = "col", "clustered", 60
@@ -54,14 +60,15 @@ def distribution_chart(
     for k, column in enumerate(columns):
         cells = Reference(sheet, min_col=column, min_row=header, max_row=last)
         series = Series(cells, title_from_data=True)
-        pattern = PatternFillProperties(prst=_PATTERNS[k % len(_PATTERNS)])
-        pattern.foreground, pattern.background = _colour(_INK), _colour(_PAPER)
-        series.graphicalProperties = GraphicalProperties(
-            pattFill=pattern, ln=LineProperties(solidFill=_INK, w=_LINE_WIDTH)
-        )
+        series.graphicalProperties = _filled(*_FILLS[k % len(_FILLS)])
         series.invertIfNegative = False
         chart.series.append(series)
-    chart.set_categories(Reference(sheet, min_col=1, min_row=first, max_row=last))
+    chart.y_axis.scaling.min = 0.0
+    if whole:
+        chart.y_axis.scaling.max = 100.0
+    names = Reference(sheet, min_col=1, min_row=first, max_row=last)
+    for series in chart.series:
+        series.cat = AxDataSource(strRef=StrRef(str(names)))
     return chart
 
 
@@ -78,9 +85,9 @@ def curve_chart(sheet: Worksheet, header: int, curve: GradeRecovery) -> ScatterC
     curve : GradeRecovery
     """
     from openpyxl.chart import Reference, ScatterChart, Series
-    from openpyxl.chart.legend import LegendEntry
-    from openpyxl.chart.series import SeriesLabel
     from openpyxl.chart.data_source import StrRef
+    from openpyxl.chart.legend import Legend, LegendEntry
+    from openpyxl.chart.series import SeriesLabel
 
     chart = ScatterChart()
     chart.style, chart.scatterStyle = 13, "lineMarker"
@@ -91,19 +98,21 @@ def curve_chart(sheet: Worksheet, header: int, curve: GradeRecovery) -> ScatterC
     for i, (top, bottom) in enumerate(spans):
         x, y = (Reference(sheet, min_col=j, min_row=top, max_row=bottom) for j in (6, 4))
         series = Series(y, x)
+        series.smooth = False
         line = series.graphicalProperties.line
         if i == 0:
-            series.marker.symbol, series.smooth = "none", False
+            series.marker.symbol = "none"
             line.solidFill, line.dashStyle, line.width = _GREY, "dash", _LINE_WIDTH
         else:
             name = Reference(sheet, min_col=1, min_row=top)
             series.tx = SeriesLabel(strRef=StrRef(str(name)))
             line.noFill = True
             series.marker.symbol, series.marker.size = _MARKERS[(i - 1) % len(_MARKERS)], 9
-            series.marker.graphicalProperties.solidFill = _PAPER if i % 2 else _INK
+            series.marker.graphicalProperties.solidFill = _INK
             series.marker.graphicalProperties.line.solidFill = _INK
         chart.series.append(series)
-    chart.legend.legendEntry = [LegendEntry(idx=0, delete=True)]
+    # the line has no name
+    chart.legend = Legend(legendPos="b", legendEntry=[LegendEntry(idx=0, delete=True)])
     for axis in (chart.x_axis, chart.y_axis):
         axis.scaling.min = 0.0
     chart.x_axis.scaling.max = 100.0
@@ -112,25 +121,35 @@ def curve_chart(sheet: Worksheet, header: int, curve: GradeRecovery) -> ScatterC
 
 def _titled(chart: BarChart | ScatterChart, title: str, x: str, y: str) -> None:
     """Give a chart its size, title, titles of the axes, and pale lines behind."""
+    from openpyxl.chart.axis import ChartLines
+    from openpyxl.chart.legend import Legend
     from openpyxl.chart.shapes import GraphicalProperties
+    from openpyxl.chart.title import title_maker
     from openpyxl.drawing.line import LineProperties
 
-    chart.width, chart.height = WIDTH_CM, HEIGHT_CM
-    chart.title, chart.x_axis.title, chart.y_axis.title = title, x, y
-    chart.title.overlay = False
-    chart.legend.position = "b"
+    chart.width, chart.height, chart.legend = WIDTH_CM, HEIGHT_CM, Legend(legendPos="b")
+    titles = [title_maker(words) for words in (title, x, y)]
+    for each in titles:
+        each.overlay = False
+    chart.title, chart.x_axis.title, chart.y_axis.title = titles
     for axis in (chart.x_axis, chart.y_axis):
         axis.delete = False  # unless said, some programs hide it
-        axis.title.overlay = False
         axis.number_format, axis.majorTickMark = "General", "out"
         axis.majorGridlines = None
-    from openpyxl.chart.axis import ChartLines
-
     pale = LineProperties(solidFill="D9D9D9", w=_LINE_WIDTH)
     chart.y_axis.majorGridlines = ChartLines(spPr=GraphicalProperties(ln=pale))
 
 
-def _colour(rgb: str):
+def _filled(shade: str, pattern: _Pattern | None) -> GraphicalProperties:
+    """Return how a column is filled: with a shade, or with a pattern of black on white."""
+    from openpyxl.chart.shapes import GraphicalProperties
     from openpyxl.drawing.colors import ColorChoice
+    from openpyxl.drawing.fill import PatternFillProperties
+    from openpyxl.drawing.line import LineProperties
 
-    return ColorChoice(srgbClr=rgb)
+    edge = LineProperties(solidFill=_INK, w=_LINE_WIDTH)
+    if pattern is None:
+        return GraphicalProperties(solidFill=shade, ln=edge)
+    drawn = PatternFillProperties(prst=pattern)
+    drawn.foreground, drawn.background = ColorChoice(prstClr="black"), ColorChoice(prstClr="white")
+    return GraphicalProperties(pattFill=drawn, ln=edge)

@@ -64,7 +64,11 @@ def _tables(balance: Balance) -> Iterable[SheetTable]:
             for label, share in r.classes
         ],
     )
-    yield "Sizes and fitted laws", ("of", "figure", "value", "sd", "unit", "note"), _figures(balance)
+    yield (
+        "Sizes and fitted laws",
+        ("of", "figure", "value", "sd", "unit", "note"),
+        _figures(balance),
+    )
 
 
 def _figures(balance: Balance) -> Iterable[_Row]:
@@ -108,7 +112,9 @@ def of_class(survey: Survey) -> frozenset[str]:
     return frozenset(q for q, meaning in meanings(survey).items() if meaning.kind in kinds)
 
 
-def size_data_sheet(survey: Survey, written: Mapping[tuple[str, str], _Row]) -> Iterable[SheetTable]:
+def size_data_sheet(
+    survey: Survey, written: Mapping[tuple[str, str], _Row]
+) -> Iterable[SheetTable]:
     """Yield the sheet 'sizes' of a case, if anything was sieved.
 
     Parameters

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from itertools import accumulate
 from typing import TYPE_CHECKING
 
 from oretally.flowsheet.digits import DASH
@@ -36,12 +37,15 @@ if TYPE_CHECKING:
 __all__ = ["write_summary"]
 
 _TITLE_SIZE = 14
-_LEAST_COLUMNS = 9  # over which a sentence runs
+_SENTENCE, _SENTENCE_CM = 110.0, 22.0  # width of a line of text, in characters
+_COLUMNS = 16  # that have a width of their own
 _CHARTS_ACROSS = 2
 _LINE_PT = 15.0  # height of a line
 _LINE_CM = _LINE_PT * 2.54 / 72.0
-_CHARACTER_CM = 7.0 * 2.54 / 96.0  # of a column's width: 7 pixels
-_NARROW = 8.43  # width of a column that nobody set, in characters
+_PIXEL_CM = 2.54 / 96.0
+_GAP_CM = 0.5  # between charts, at least
+_NARROW = 9.0  # width of a column without numbers, in characters
+_WHOLE = 100.0 + 1e-6  # percent
 _BOLD_WIDER = 1.15  # bold text than its characters
 
 
@@ -65,7 +69,7 @@ def write_summary(book: Workbook, balance: Balance, curves: Mapping[str, int]) -
         put(sheet, i, 1, sentence, header=i == first)
     row = first + len(sentences) + 1
     found = product_rows(balance)
-    charts = [
+    charts: list[BarChart | ScatterChart] = [
         curve_chart(book[RECOVERIES], curves[curve_caption(curve)], curve)
         for curve in balance.losses.curves
     ]
@@ -73,12 +77,16 @@ def write_summary(book: Workbook, balance: Balance, curves: Mapping[str, int]) -
         write_tables(sheet, [_table(found)], first=row)
         columns = [3, *range(6, len(found.header) + 1, 3)]
         of = balance.separations[0].of
-        charts.insert(0, distribution_chart(sheet, row, len(found.products), columns, of))
+        shares = (figures[j - 2].value or 0.0 for _, figures in found.products for j in columns)
+        shown = distribution_chart(
+            sheet, row, len(found.products), columns, of=of, whole=max(shares) <= _WHOLE
+        )
+        charts.insert(0, shown)
         row += 1 + len(found.products) + len(found.heads) + 1
     put(sheet, row, 1, CLOSING)
-    width = _LEAST_COLUMNS if found is None else max(_LEAST_COLUMNS, len(found.header))
+    _set_widths(sheet)
     for i in (*range(first, first + len(sentences)), row):
-        _run_over(sheet, i, width)
+        _run_over(sheet, i)
     _place(sheet, row + 2, charts)
 
 
@@ -108,34 +116,46 @@ def _cell(figure: Figure) -> object:
     return None if figure.text == DASH else figure.text
 
 
-def _run_over(sheet: Worksheet, row: int, columns: int) -> None:
+def _set_widths(sheet: Worksheet) -> None:
+    """Give the columns beside the table a width too: programs differ in what they take."""
+    from openpyxl.utils import get_column_letter
+
+    for letter in map(get_column_letter, range(1, _COLUMNS + 1)):
+        if letter not in sheet.column_dimensions:
+            sheet.column_dimensions[letter].width = _NARROW
+
+
+def _run_over(sheet: Worksheet, row: int) -> None:
     """Let the sentence in the first cell of a row run over some columns, on as many lines."""
     from openpyxl.styles import Alignment
 
     cell = sheet.cell(row, 1)
+    columns = _columns_over(sheet, _SENTENCE_CM)
     sheet.merge_cells(start_row=row, end_row=row, start_column=1, end_column=columns)
     cell.alignment = Alignment(wrap_text=True, vertical="top")
     length = len(str(cell.value)) * (_BOLD_WIDER if cell.font.b else 1.0)
-    lines = math.ceil(length / sum(_width(sheet, j) for j in range(1, columns + 1)))
-    sheet.row_dimensions[row].height = lines * _LINE_PT
+    sheet.row_dimensions[row].height = math.ceil(length / _SENTENCE) * _LINE_PT
 
 
-def _width(sheet: Worksheet, column: int) -> float:
-    """Return the width of a column, in characters."""
+def _columns_over(sheet: Worksheet, width: float) -> int:
+    """Return how many columns, from the first on, are as wide together, in cm.
+
+    A column has 7 pixels a character, and 5 for its edges, in the font that workbooks begin with.
+    """
     from openpyxl.utils import get_column_letter
 
-    letter = get_column_letter(column)
-    return sheet.column_dimensions[letter].width if letter in sheet.column_dimensions else _NARROW
+    letters = map(get_column_letter, range(1, _COLUMNS + 1))
+    sums = accumulate(
+        _PIXEL_CM * (7.0 * sheet.column_dimensions[letter].width + 5.0) for letter in letters
+    )
+    return next(j for j, reached in enumerate(sums, start=1) if reached >= width)
 
 
 def _place(sheet: Worksheet, row: int, charts: Sequence[BarChart | ScatterChart]) -> None:
     """Place charts two across, from a row down."""
     from openpyxl.utils import get_column_letter
 
-    column, left = 1, 0.0
-    while left <= WIDTH_CM:
-        left += _CHARACTER_CM * _width(sheet, column)
-        column += 1
+    column = _columns_over(sheet, WIDTH_CM + _GAP_CM) + 1
     down = math.ceil(HEIGHT_CM / _LINE_CM) + 1
     for i, chart in enumerate(charts):
         across = column if i % _CHARTS_ACROSS else 1

@@ -58,6 +58,7 @@ def xlsx_bytes(
     No date, no link to another file: the same balance gives the same bytes.
     """
     import openpyxl
+    from openpyxl.worksheet.properties import PageSetupProperties
 
     book = openpyxl.Workbook()
     book.remove(book.worksheets[0])
@@ -71,7 +72,7 @@ def xlsx_bytes(
     for sheet in book.worksheets:
         sheet.page_setup.orientation = "landscape"
         sheet.page_setup.fitToHeight = 0  # as many pages as it takes, one page wide
-        sheet.sheet_properties.pageSetUpPr.fitToPage = True
+        sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
     return book_bytes(book)
 
 

@@ -210,7 +210,8 @@ class _Shown:
         return [f"{analyte.name} [{unit}]" for unit in (analyte.unit, self.units[analyte.name])]
 
     def _part(self, stream: str, analyte: str) -> _Part:
-        amount, found = (of.get((stream, analyte)) for of in (self.amounts, self.recoveries))
+        amount = self.amounts.get((stream, analyte))
+        found = self.recoveries.get((stream, analyte))
         metal, share, unit = Figure(), Figure(), self.units[analyte]
         if amount is not None:
             metal = _figure(unit.from_base(amount.amount), unit.from_base(amount.sd))

@@ -16,8 +16,8 @@ from oretally.io.wording.amounts import amount_units
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import AnalyteAmount, Balance
 
-__all__ = ["MONEY_CAUTION", "WorthRow", "amount_table", "price_sheet", "worth_rows", "worth_sheet",
-           "worth_table"]  # fmt: skip
+__all__ = ["MONEY_CAUTION", "WorthRow", "amount_table", "money_units", "price_sheet", "worth_rows",
+           "worth_sheet", "worth_table"]  # fmt: skip
 
 MONEY_CAUTION = (
     "Money is the metal at the prices that the case states, before any smelter's terms, and for "
@@ -58,7 +58,7 @@ def worth_table(balance: Balance, prices: Sequence[Price]) -> ResultTable:
          *format_with_sd(r.per_tonne, r.per_tonne_sd)]
         for r in worth_rows(balance, prices)
     ]  # fmt: skip
-    whole, each = _units(balance, prices)
+    whole, each = money_units(balance, prices)
     header = ["stream", "analyte", "", f"worth [{whole}]", "±", f"per t of feed [{each}]", "±"]
     stated = ", ".join(f"{p.analyte} {p.written}" for p in prices)
     return ResultTable(f"Metal at the stated prices ({stated})", header, rows, 3)
@@ -106,7 +106,7 @@ def _tonnes(per_kg: float | None, price: float) -> float | None:
     return None if per_kg is None else 1000.0 * per_kg * price
 
 
-def _units(balance: Balance, prices: Sequence[Price]) -> tuple[str, str]:
+def money_units(balance: Balance, prices: Sequence[Price]) -> tuple[str, str]:
     """Return the units of the money of all, and per t of feed."""
     currency = prices[0].currency if prices else ""
     batch = balance.survey.basis is Basis.BATCH
@@ -115,7 +115,7 @@ def _units(balance: Balance, prices: Sequence[Price]) -> tuple[str, str]:
 
 def worth_sheet(balance: Balance, prices: Sequence[Price]) -> SheetTable:
     """Return title, header and rows of the sheet; a pair (value, sd) is shown with its digits."""
-    whole, each = _units(balance, prices)
+    whole, each = money_units(balance, prices)
     header = ("stream", "analyte", "standing", f"worth [{whole}]", "sd",
               f"per t of feed [{each}]", "sd")  # fmt: skip
     rows: list[_Row] = [
