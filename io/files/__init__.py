@@ -9,16 +9,30 @@ from oretally.io.files.csv_table import read_csv_table
 from oretally.io.files.sealed_workbook import is_as_sealed, sealed
 from oretally.io.files.table import EMPTY, NO_ROWS, Cell, Table, collection_paused, make_table
 from oretally.io.files.workbook import SUFFIXES, Sheets, read_workbook
-from oretally.io.files.written_cells import Sheet, number_format, put, storable, widen, with_sd
+from oretally.io.files.written_cells import (
+    FormattedNumber,
+    Sheet,
+    SheetTable,
+    book_bytes,
+    number_format,
+    put,
+    storable,
+    widen,
+    with_sd,
+    write_tables,
+)
 
 __all__ = [
     "EMPTY",
     "NO_ROWS",
     "SUFFIXES",
     "Cell",
+    "FormattedNumber",
     "Sheet",
+    "SheetTable",
     "Sheets",
     "Table",
+    "book_bytes",
     "collection_paused",
     "is_as_sealed",
     "make_table",
@@ -30,4 +44,5 @@ __all__ = [
     "storable",
     "widen",
     "with_sd",
+    "write_tables",
 ]

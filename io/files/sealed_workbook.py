@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import zipfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from oretally.io.files.written_cells import storable
+from oretally.io.files.written_cells import book_bytes, storable
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -25,20 +24,8 @@ def sealed(book: Workbook, title: str) -> bytes:
     The seal is the document's identifier: a digest of the checksums of all other parts. A
     spreadsheet program that saves the workbook writes other parts, so the seal no longer fits.
     """
-    from openpyxl.xml.functions import tostring
-
     book.properties.creator, book.properties.title = "oretally", storable(title)
-    plain, out = io.BytesIO(), io.BytesIO()
-    book.save(plain)
-    with (
-        zipfile.ZipFile(plain) as source,
-        zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as target,
-    ):
-        book.properties.identifier = _seal(source)
-        core = tostring(book.properties.to_tree())
-        for name in source.namelist():
-            target.writestr(name, core if name == _CORE else source.read(name))
-    return out.getvalue()
+    return book_bytes(book, _seal)
 
 
 def is_as_sealed(path: Path) -> bool:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from oretally.flowsheet import Basis, Dimension, NodeKind, Place
 from oretally.flowsheet.units import offered_units
 from oretally.io.definition import ErrorRow, SourceRow, sources_sheet
-from oretally.io.files import put, widen
+from oretally.io.files import book_bytes, put, widen
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -116,9 +116,7 @@ def case_workbook(
         _check(sheet, lines)
         if title in ("circuit", "measurements") and example is None:
             _mark(sheet)
-    buffer = io.BytesIO()
-    book.save(buffer)
-    return buffer.getvalue()
+    return book_bytes(book)
 
 
 def _definition(document: Mapping[str, Any]) -> dict[str, list[Sequence[object]]]:

@@ -14,12 +14,13 @@ from oretally.io.wording import (
     Simulated,
     cautions_of,
     defer,
+    money_units,
     notes_of,
     obstacles,
     repair_sentences,
     worth_rows,
 )
-from oretally.recon.result import Balance, BalancedValue, GrossErrors, WhatIf
+from oretally.recon.result import AnalyteAmount, Balance, BalancedValue, GrossErrors, WhatIf
 
 __all__ = ["BALANCE_SCHEMA", "balance_document", "balance_schema", "to_json"]
 
@@ -58,8 +59,9 @@ def balance_document(
         **balance_rows.keys(
             balance,
             "closures heads recoveries budgets separations formulas extractions dissolutions "
-            "inventories amounts",
+            "inventories",
         ),
+        "amounts": [_amount(a, balance.survey) for a in balance.amounts],
         "worth": _worth(balance, prices),
         "what_if": balance_rows(otherwise),
         "simulation": balance_rows(simulated),
@@ -89,14 +91,28 @@ def _value(v: BalancedValue, survey: Survey) -> dict[str, Any]:
     }
 
 
+def _amount(a: AnalyteAmount, survey: Survey) -> dict[str, Any]:
+    unit = "kg" if survey.basis is Basis.BATCH else "kg/h"
+    return {
+        **balance_rows.keys(a, "stream analyte amount sd"),
+        "unit": unit,
+        **balance_rows.keys(a, "per_feed per_feed_sd"),
+        "per_feed_unit": "kg/kg",
+        "product": a.product,
+    }
+
+
 def _worth(balance: Balance, prices: Sequence[Price]) -> dict[str, Any] | None:
     if not prices:
         return None
+    whole, each = money_units(balance, prices)
     return {
         "caution": MONEY_CAUTION,
         "currency": prices[0].currency,
         "of": "batch" if balance.survey.basis is Basis.BATCH else "hour",
         "prices": [balance_rows(p) for p in prices],
+        "unit": whole,
+        "per_tonne_fed_unit": each,
         "rows": [balance_rows(r) for r in worth_rows(balance, prices)],
     }
 

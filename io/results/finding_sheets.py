@@ -1,21 +1,35 @@
-"""Sheets of the result workbook that speak of errors."""
+"""Sheets of the result workbook that speak of errors and of losses."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
-from oretally.io.files import Sheet
-from oretally.io.wording import explanation_name, slip_sentence
-from oretally.recon.result import Balance
+from oretally.io.files import Sheet, SheetTable, with_sd
+from oretally.io.wording import (
+    EXPLANATIONS,
+    explanation_name,
+    loss_meaning,
+    loss_readings,
+    slip_sentence,
+)
+from oretally.recon.result import Balance, Estimate
 
 __all__ = ["finding_sheets"]
 
+_NOTHING = (None, None)
+
 
 def finding_sheets(balance: Balance) -> Iterable[Sheet]:
-    """Yield title, header and rows of each sheet; a pair (value, sd) is shown with its digits."""
+    """Yield what may be wrong, and where the metal is lost."""
+    yield "suspects", list(_suspects(balance))
+    yield "where lost", list(_losses(balance))  # 'losses' are the declared ones of a case
+
+
+def _suspects(balance: Balance) -> Iterable[SheetTable]:
+    """Yield suspects, explanations, groups, what would go unseen, sizes of stated errors."""
     gross_errors = balance.gross_errors
     yield (
-        "suspects",
+        "Suspects",
         ("number", "probability of group", "probability", "stream or node", "quantity",
          "estimated error", "sd", "unit", "standardised", "p", "chi-square without",
          "degrees of freedom without", "slip"),
@@ -28,7 +42,7 @@ def finding_sheets(balance: Balance) -> Iterable[Sheet]:
         ],
     )  # fmt: skip
     yield (
-        "explanations",
+        "Errors that would explain it, and the recoveries then",
         ("number", "if wrong", "probability", "chi-square", "degrees of freedom", "to", "analyte",
          "recovery [%]", "sd"),
         [
@@ -39,7 +53,7 @@ def finding_sheets(balance: Balance) -> Iterable[Sheet]:
         ],
     )  # fmt: skip
     yield (
-        "unseen",
+        "Errors that would go unseen, and what they would move",
         ("stream", "quantity", "error", "unit", "checked", "moves the recovery of", "to",
          "points"),
         [
@@ -49,7 +63,7 @@ def finding_sheets(balance: Balance) -> Iterable[Sheet]:
         ],
     )  # fmt: skip
     yield (
-        "groups",
+        "Numbers that cannot be told apart",
         ("number", "stream or node", "quantity", "correlation"),
         [
             (i, place.where, place.quantity or place.kind, (g.correlation, 0.0001))
@@ -58,7 +72,7 @@ def finding_sheets(balance: Balance) -> Iterable[Sheet]:
         ],
     )
     yield (
-        "dispersion",
+        "Are the stated errors of the right size?",
         ("quantity", "variance factor", "from", "to", "confidence", "checks", "suspects set aside",
          "stated errors are"),
         [
@@ -67,3 +81,44 @@ def finding_sheets(balance: Balance) -> Iterable[Sheet]:
             for d in gross_errors.variance_factors
         ],
     )  # fmt: skip
+
+
+def _losses(balance: Balance) -> Iterable[SheetTable]:
+    """Yield the losses, what the numbers support, and the tests that would tell."""
+    found = balance.losses.found
+    header: Sequence[str]
+    header = ("lost in", "analyte", "unit", "lost [%]", "sd", "of that in solution [%]", "sd",
+              "grade of the solids", "sd", "kept in")  # fmt: skip
+    yield "What is lost", header, [
+        (x.stream, x.analyte, x.unit, *with_sd(*x.percent), *_cells(x.in_solution),
+         *_cells(x.grade), ", ".join(x.kept))
+        for x in found
+    ]  # fmt: skip
+    said = [loss_meaning(balance)] if found else []
+    for reading in loss_readings(balance):
+        said += [*reading.sentences, *reading.tests]
+    yield "What the numbers support", ("", ""), [(sentence,) for sentence in said]
+    header = ("lost in", "analyte", "unit", "class", "passed [um]", "retained [um]",
+              "of its solids [%]", "sd", "grade", "sd", "of loss [%]", "sd", "of feed [%]", "sd",
+              "x grade of the whole", "sd", "x grade of the head", "sd")  # fmt: skip
+    yield "By size", header, [
+        (x.stream, x.analyte, x.unit, p.label, p.passed_um, p.retained_um,
+         *(cell for pair in (p.solids, p.grade, p.of_loss, p.of_feed, p.against_loss,
+                             p.against_head) for cell in _cells(pair)))
+        for x in found
+        for p in x.parts
+    ]  # fmt: skip
+    header = ("test of", "analyte", "unit", "class", "opening [um]", "difference", "sd",
+              "chance to tell [%]", "if it is")  # fmt: skip
+    yield "What the test would show under each explanation", header, [
+        (x.stream, x.analyte, x.unit, t.part or "all", t.opening_um,
+         *with_sd(e.value, e.sd), (100.0 * e.chance, 10.0), EXPLANATIONS[e.explanation])
+        for x in found
+        for t in x.tests
+        for e in t.expected
+    ]  # fmt: skip
+
+
+def _cells(pair: Estimate | None) -> tuple[object, object]:
+    """Return the cells of a value and its sd."""
+    return with_sd(*(pair or _NOTHING))

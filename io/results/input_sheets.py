@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from oretally.flowsheet import Basis, Circuit, Measurement, Stream, Survey, Unit
 from oretally.flowsheet.circuit import Content, fold_name
 from oretally.flowsheet.survey import DECLARED_LOSS, DETECTION_LIMIT, RANGE_LIMIT, meanings
-from oretally.io.files import Sheet
+from oretally.io.files import SheetTable
 from oretally.io.results.size_sheets import of_class, size_data_sheet, value_cells
 from oretally.recon.result import Balance, ErrorRates
 
@@ -33,7 +33,7 @@ class _Part:
     shared: bool
 
 
-def input_sheets(balance: Balance) -> Iterable[Sheet]:
+def input_sheets(balance: Balance) -> Iterable[SheetTable]:
     """Yield the sheets of a case, the measurements in long form."""
     circuit, survey = balance.circuit, balance.survey
     losses = {m.stream: m for m in survey.measurements if m.error_source == DECLARED_LOSS}
@@ -72,7 +72,7 @@ def input_sheets(balance: Balance) -> Iterable[Sheet]:
 
 def _circuit(
     circuit: Circuit, losses: Mapping[str, Measurement], survey: Survey
-) -> Iterable[Sheet]:
+) -> Iterable[SheetTable]:
     """Yield streams, declared losses and nodes; stockpiles and what dissolves stand elsewhere."""
     gone = {s.source: s.name for s in circuit.streams if s.content is Content.DISSOLVED}
     apart = {*losses, *gone.values()}
@@ -99,7 +99,7 @@ def _circuit(
     )
 
 
-def _analytes(survey: Survey) -> Sheet:
+def _analytes(survey: Survey) -> SheetTable:
     some = bool(survey.dissolved)
     header = ("analyte", "unit", "max", "detection", *(["dissolved"] * some))
     rows = [
@@ -111,7 +111,9 @@ def _analytes(survey: Survey) -> Sheet:
     return "analytes", header, rows
 
 
-def _measurements(circuit: Circuit, survey: Survey, sources: Sequence[_Part]) -> Iterable[Sheet]:
+def _measurements(
+    circuit: Circuit, survey: Survey, sources: Sequence[_Part]
+) -> Iterable[SheetTable]:
     """Yield what was measured: in long form, of stockpiles, of size classes."""
     sds: dict[tuple[str, str], list[float]] = {}
     for part in sources:
@@ -170,7 +172,9 @@ def _doubts(rates: ErrorRates, sources: Container[str]) -> list[_Row]:
     return [(name, float(f"{100.0 * rate:.12g}")) for name, rate in every.items()]
 
 
-def _losses(circuit: Circuit, losses: Mapping[str, Measurement], survey: Survey) -> Iterable[Sheet]:
+def _losses(
+    circuit: Circuit, losses: Mapping[str, Measurement], survey: Survey
+) -> Iterable[SheetTable]:
     """Yield the sheet 'losses', if any are declared."""
     key = "mass" if survey.basis is Basis.BATCH else "rate"
     rows = [
@@ -191,7 +195,7 @@ def _dissolves(stream: str | None, sizes: Mapping[str, Measurement]) -> str:
 
 def _stocks(
     stocks: Sequence[Stream], survey: Survey, written: Mapping[tuple[str, str], _Row]
-) -> Iterable[Sheet]:
+) -> Iterable[SheetTable]:
     """Yield the sheet 'stocks', if there are stockpiles."""
     if not stocks:
         return

@@ -8,11 +8,11 @@ from math import isfinite
 from oretally.flowsheet import Measurement, Survey
 from oretally.flowsheet.survey import Kind, class_grade, class_share, meanings
 from oretally.io.cells import quantity_unit
-from oretally.io.files import Sheet, with_sd
+from oretally.io.files import Sheet, SheetTable, with_sd
 from oretally.io.wording import fit_remark, partition_remark
 from oretally.recon.result import Balance, SizeAt
 
-__all__ = ["of_class", "size_data_sheet", "size_sheets", "value_cells"]
+__all__ = ["of_class", "size_data_sheet", "size_sheet", "value_cells"]
 
 _Cell = object
 _Row = Sequence[_Cell]
@@ -24,14 +24,16 @@ def _cells(pair: _Pair) -> tuple[_Cell, _Cell]:
     return (None, None) if pair is None else with_sd(*pair)
 
 
-def size_sheets(balance: Balance) -> Iterable[Sheet]:
-    """Yield the results by size: classes of the streams, partition, single figures."""
+def size_sheet(balance: Balance) -> Sheet:
+    """Return the results by size: classes of the streams, partition, recovery, single figures."""
+    return "by size", list(_tables(balance)) if balance.sizes.streams else []
+
+
+def _tables(balance: Balance) -> Iterable[SheetTable]:
     found = balance.sizes
-    if not found.streams:
-        return
     units = {a.name: a.unit.symbol for a in balance.survey.analytes}
     yield (
-        "by size",
+        "Solids and analytes by size",
         ("stream", "class", "passed [um]", "retained [um]", "solids [%]", "sd", "passing [%]", "sd",
          *(h for n, u in units.items() for h in (f"{n} [{u}]", "sd", f"of the {n} [%]", "sd"))),
         [
@@ -43,7 +45,7 @@ def size_sheets(balance: Balance) -> Iterable[Sheet]:
         ],
     )  # fmt: skip
     yield (
-        "partition",
+        "Partition: share to the coarse product",
         ("separator", "coarse product", "class", "size [um]", "solids [%]", "sd",
          *(h for n in units for h in (f"{n} [%]", "sd"))),
         [
@@ -53,7 +55,20 @@ def size_sheets(balance: Balance) -> Iterable[Sheet]:
             for r in p.classes
         ],
     )  # fmt: skip
-    yield "size figures", ("of", "figure", "value", "sd", "unit", "note"), _figures(balance)
+    yield (
+        "Recovery by size, to the richest product",
+        ("separator", "product", "analyte", "class", "recovery [%]", "sd"),
+        [
+            (r.node, r.product, r.analyte, label, *_cells(share))
+            for r in balance.losses.by_separator
+            for label, share in r.classes
+        ],
+    )
+    yield (
+        "Sizes and fitted laws",
+        ("of", "figure", "value", "sd", "unit", "note"),
+        _figures(balance),
+    )
 
 
 def _figures(balance: Balance) -> Iterable[_Row]:
@@ -97,7 +112,9 @@ def of_class(survey: Survey) -> frozenset[str]:
     return frozenset(q for q, meaning in meanings(survey).items() if meaning.kind in kinds)
 
 
-def size_data_sheet(survey: Survey, written: Mapping[tuple[str, str], _Row]) -> Iterable[Sheet]:
+def size_data_sheet(
+    survey: Survey, written: Mapping[tuple[str, str], _Row]
+) -> Iterable[SheetTable]:
     """Yield the sheet 'sizes' of a case, if anything was sieved.
 
     Parameters

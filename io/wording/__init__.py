@@ -3,7 +3,11 @@
 Read ``tables`` and ``sentences`` first. Computes nothing: of recon it knows the rows only.
 """
 
-from oretally.io.wording.amounts import amount_sheets, amount_tables
+from oretally.io.wording.amounts import (
+    amount_sheet,
+    amount_tables,
+    leach_and_stock_sheets,
+)
 from oretally.io.wording.cautions import (
     CAUTIONS_HEADING,
     Caution,
@@ -15,14 +19,26 @@ from oretally.io.wording.cautions import (
 )
 from oretally.io.wording.console import PIPE, Terminal, this_terminal, wrapped
 from oretally.io.wording.loss_tables import (
+    curve_caption,
     curve_tables,
     expectation_table,
     loss_tables,
     size_recovery_tables,
 )
-from oretally.io.wording.losses import LOSS_HEADING, LossReading, loss_meaning, loss_readings
+from oretally.io.wording.losses import (
+    EXPLANATIONS,
+    LOSS_HEADING,
+    LossReading,
+    loss_meaning,
+    loss_readings,
+)
 from oretally.io.wording.partition_words import partition_remark
-from oretally.io.wording.product_table import product_tables
+from oretally.io.wording.product_table import (
+    Figure,
+    ProductRows,
+    product_rows,
+    product_tables,
+)
 from oretally.io.wording.sentences import (
     BRIEF_CLOSING,
     CLOSING,
@@ -106,6 +122,7 @@ from oretally.io.wording.worth import (
     MONEY_CAUTION,
     WorthRow,
     amount_table,
+    money_units,
     price_sheet,
     worth_rows,
     worth_sentence,
@@ -117,6 +134,7 @@ __all__ = [
     "BRIEF_CLOSING",
     "CAUTIONS_HEADING",
     "CLOSING",
+    "EXPLANATIONS",
     "LOSS_HEADING",
     "MONEY_CAUTION",
     "MOVES_NOTHING",
@@ -126,14 +144,16 @@ __all__ = [
     "SUSPECTS_HEADING",
     "UNTOUCHED",
     "Caution",
+    "Figure",
     "LossReading",
+    "ProductRows",
     "ResultTable",
     "Simulated",
     "SuspectWords",
     "Terminal",
     "WorthRow",
     "agreement",
-    "amount_sheets",
+    "amount_sheet",
     "amount_table",
     "amount_tables",
     "brief",
@@ -146,6 +166,7 @@ __all__ = [
     "class_value_table",
     "closure_table",
     "counts",
+    "curve_caption",
     "curve_tables",
     "cut_table",
     "defer",
@@ -166,11 +187,13 @@ __all__ = [
     "kept_sentences",
     "largest_move",
     "law_table",
+    "leach_and_stock_sheets",
     "loss_meaning",
     "loss_readings",
     "loss_tables",
     "measured_tables",
     "metal_table",
+    "money_units",
     "next_step",
     "notes_of",
     "obstacles",
@@ -183,6 +206,7 @@ __all__ = [
     "partition_tables",
     "passing_tables",
     "price_sheet",
+    "product_rows",
     "product_tables",
     "quiet_sentence",
     "recovery_budget_table",

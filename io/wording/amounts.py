@@ -1,17 +1,18 @@
-"""Tables and sheets of amounts: extraction and solids at leaches, inventories of stocks."""
+"""Tables of amounts: what streams hold, extraction and solids at leaches, inventories of stocks."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from oretally.flowsheet import Basis
+from oretally.flowsheet import Unit
 from oretally.flowsheet.digits import format_with_sd
-from oretally.io.files import Sheet, with_sd
+from oretally.flowsheet.survey import amount_unit
+from oretally.io.files import SheetTable, with_sd
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import Balance, Inventory
 
-__all__ = ["amount_sheets", "amount_tables", "dissolution_table", "extraction_table",
-           "inventory_table"]  # fmt: skip
+__all__ = ["amount_sheet", "amount_tables", "amount_units", "dissolution_table",
+           "extraction_table", "inventory_table", "leach_and_stock_sheets"]  # fmt: skip
 
 _Row = Sequence[object]
 
@@ -92,43 +93,53 @@ def _judged(pile: Inventory) -> str:
     return f"more than the measurements explain (z {pile.z:+.1f})"
 
 
-def amount_sheets(balance: Balance) -> Iterable[Sheet]:
-    """Yield sheets of the workbook: extractions, inventories, and amounts of each analyte."""
+def amount_units(balance: Balance) -> dict[str, Unit]:
+    """Return the unit of amounts of each analyte: one in which the largest is at least 1."""
+    largest = {a.name: 0.0 for a in balance.survey.analytes}
+    for m in balance.amounts:
+        largest[m.analyte] = max(largest[m.analyte], m.amount)
+    return {name: amount_unit(balance.survey, name, most) for name, most in largest.items()}
+
+
+def amount_sheet(balance: Balance) -> SheetTable:
+    """Return heading, header and rows of what feed and products hold of each analyte."""
+    units, grades = amount_units(balance), {a.name: a.unit for a in balance.survey.analytes}
+    header = ("stream", "analyte", "amount", "sd", "unit", f"per dry mass of '{balance.feed}'",
+              "sd", "unit", "product")  # fmt: skip
+    rows = [
+        (a.stream, a.analyte, *with_sd(*map(units[a.analyte].from_base, (a.amount, a.sd))),
+         units[a.analyte].symbol,
+         *with_sd(*(None if x is None else grades[a.analyte].from_base(x)
+                    for x in (a.per_feed, a.per_feed_sd))),
+         grades[a.analyte].symbol, a.product)
+        for a in balance.amounts
+    ]  # fmt: skip
+    return "What feed and products hold", header, rows
+
+
+def leach_and_stock_sheets(balance: Balance) -> Iterable[SheetTable]:
+    """Yield heading, header and rows of extractions, dissolved solids and inventories."""
     header: Sequence[str]
-    if balance.extractions:
-        header = ("leach", "analyte", "by solids [%]", "sd", "by solution [%]", "sd",
-                  "balance [%]", "sd", "accounted for [%]", "sd", "taken up [%]", "sd",
-                  "note")  # fmt: skip
-        yield "extractions", header, [
-            (e.node, e.analyte, *with_sd(e.by_solids, e.by_solids_sd),
-             *with_sd(e.by_solution, e.by_solution_sd), *with_sd(e.reconciled, e.reconciled_sd),
-             *with_sd(e.accountability, e.accountability_sd), *with_sd(e.taken_up, e.taken_up_sd),
-             "masses in and out taken as equal" if e.masses_equal else "")
-            for e in balance.extractions
-        ]  # fmt: skip
-    if balance.dissolutions:
-        header = ("leach", "unit", "solids fed", "sd", "dissolved", "sd", "of the fed [%]", "sd")
-        yield "dissolved solids", header, [
-            (d.node, d.unit, *with_sd(d.fed, d.fed_sd), *with_sd(d.dissolved, d.dissolved_sd),
-             *with_sd(d.percent, d.percent_sd))
-            for d in balance.dissolutions
-        ]  # fmt: skip
-    if balance.inventories:
-        header = ("stockpile", "quantity", "unit", "item", "measured", "sd", "adjusted", "sd",
-                  "z", "explained by the stated errors")  # fmt: skip
-        yield "inventories", header, [row for p in balance.inventories for row in _pile_rows(p)]
-    if balance.amounts:
-        unit = "kg" if balance.survey.basis is Basis.BATCH else "kg/h"
-        grades = {a.name: a.unit for a in balance.survey.analytes}
-        header = ("stream", "analyte", f"amount [{unit}]", "sd",
-                  f"per dry mass of '{balance.feed}'", "sd", "unit", "product")  # fmt: skip
-        yield "amounts", header, [
-            (a.stream, a.analyte, *with_sd(a.amount, a.sd),
-             *with_sd(*(None if x is None else grades[a.analyte].from_base(x)
-                       for x in (a.per_feed, a.per_feed_sd))),
-             grades[a.analyte].symbol, a.product)
-            for a in balance.amounts
-        ]  # fmt: skip
+    header = ("leach", "analyte", "by solids [%]", "sd", "by solution [%]", "sd",
+              "balance [%]", "sd", "accounted for [%]", "sd", "taken up [%]", "sd",
+              "note")  # fmt: skip
+    yield "Extraction, as measured and by the balance", header, [
+        (e.node, e.analyte, *with_sd(e.by_solids, e.by_solids_sd),
+         *with_sd(e.by_solution, e.by_solution_sd), *with_sd(e.reconciled, e.reconciled_sd),
+         *with_sd(e.accountability, e.accountability_sd), *with_sd(e.taken_up, e.taken_up_sd),
+         "masses in and out taken as equal" if e.masses_equal else "")
+        for e in balance.extractions
+    ]  # fmt: skip
+    header = ("leach", "unit", "solids fed", "sd", "dissolved", "sd", "of the fed [%]", "sd")
+    yield "Solids that dissolve", header, [
+        (d.node, d.unit, *with_sd(d.fed, d.fed_sd), *with_sd(d.dissolved, d.dissolved_sd),
+         *with_sd(d.percent, d.percent_sd))
+        for d in balance.dissolutions
+    ]  # fmt: skip
+    header = ("stockpile", "quantity", "unit", "item", "measured", "sd", "adjusted", "sd",
+              "z", "explained by the stated errors")  # fmt: skip
+    rows = [row for p in balance.inventories for row in _pile_rows(p)]
+    yield "Stock: opening + in - out = closing", header, rows
 
 
 def _pile_rows(pile: Inventory) -> Iterable[_Row]:

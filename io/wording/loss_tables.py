@@ -7,9 +7,10 @@ from dataclasses import replace
 from oretally.flowsheet.digits import chance_percent, format_with_sd
 from oretally.io.wording.losses import EXPLANATIONS
 from oretally.io.wording.tables import ResultTable
-from oretally.recon.result import Balance
+from oretally.recon.result import Balance, GradeRecovery
 
-__all__ = ["curve_tables", "expectation_table", "loss_tables", "size_recovery_tables"]
+__all__ = ["curve_caption", "curve_tables", "expectation_table", "loss_tables",
+           "size_recovery_tables"]  # fmt: skip
 
 _TEST_LEGEND = (
     "Chance to tell: that the result lies beyond the limits of every other explanation (two-sided, "
@@ -105,6 +106,10 @@ def curve_tables(balance: Balance) -> list[ResultTable]:
         ]  # fmt: skip
         header = ["products together", "mass pull [%]", "±", f"{curve.analyte} [{curve.unit}]",
                   "±", "recovery [%]", "±"]  # fmt: skip
-        caption = f"Grade and recovery of {curve.analyte}, from the richest product down"
-        tables.append(ResultTable(caption, header, rows, 1))
+        tables.append(ResultTable(curve_caption(curve), header, rows, 1))
     return tables
+
+
+def curve_caption(curve: GradeRecovery) -> str:
+    """Return what stands above grade against recovery, as a table or a picture."""
+    return f"Grade and recovery of {curve.analyte}, from the richest product down"

@@ -1,6 +1,7 @@
 """The table that reports of this trade open with: products, mass, grades, metal, distribution.
 
 Adjusted values; below the products stand the head as it follows from them and as it was assayed.
+The same rows are text, in parts as wide as a line, and numbers for a spreadsheet.
 """
 
 from __future__ import annotations
@@ -9,37 +10,80 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
-from oretally.flowsheet import Unit
+from oretally.flowsheet import Analyte
 from oretally.flowsheet.digits import DASH, format_number, format_with_sd
-from oretally.flowsheet.survey import amount_unit, in_solution
+from oretally.flowsheet.survey import in_solution
+from oretally.io.wording.amounts import amount_units
 from oretally.io.wording.sentences import listed
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import Balance, BalancedValue
 
-__all__ = ["product_tables"]
+__all__ = ["Figure", "ProductRows", "product_rows", "product_tables"]
 
 _GAP = 2  # characters between columns
 _SMALL = 0.1  # percent, below which a share has all its digits
 _NEARLY_ALL = 0.9995  # of the feed, from which the products are all that it became
 
 
-class _Part(NamedTuple):
-    """One analyte in one stream, as text."""
+class Figure(NamedTuple):
+    """A number as it is shown and as it is; no value where there is none, or only a limit."""
 
-    grade: str = DASH
-    metal: str = DASH
-    share: str = DASH
+    text: str = DASH
+    value: float | None = None
+
+    @property
+    def number_format(self) -> str:
+        """The format in which a spreadsheet shows ``value`` as ``text``.
+
+        Examples
+        --------
+        >>> [Figure(text).number_format for text in ("12.30", "25400", "0.31 mg/L", "1.2e-08")]
+        ['0.00', '0', '0.00" mg/L"', '0.0E+00']
+        """
+        number, _, unit = self.text.partition(" ")
+        number, _, exponent = number.partition("e")
+        places = len(number.partition(".")[2])
+        form = f"0.{'0' * places}" if places else "0"
+        return form + ("E+00" if exponent else "") + (f'" {unit}"' if unit else "")
+
+
+class _Part(NamedTuple):
+    """One analyte in one stream."""
+
+    grade: Figure = Figure()
+    metal: Figure = Figure()
+    share: Figure = Figure()
 
 
 class _Row(NamedTuple):
-    """One line of the table, as text."""
+    """One line of the table."""
 
     name: str
-    mass: str
-    share: str
+    mass: Figure
+    share: Figure
     parts: Sequence[_Part]
 
 
+class ProductRows(NamedTuple):
+    """The table as numbers.
+
+    Attributes
+    ----------
+    header : sequence of str
+        The product; its mass or rate, and the share of that; grade, amount and share of each
+        analyte.
+    products : sequence of (str, sequence of Figure)
+        Name and numbers of each product.
+    heads : sequence of (str, sequence of Figure)
+        The same of the head, as it follows from them and as it was assayed.
+    """
+
+    header: Sequence[str]
+    products: Sequence[tuple[str, Sequence[Figure]]]
+    heads: Sequence[tuple[str, Sequence[Figure]]]
+
+
+_WHOLE = Figure("100", 100.0)
 _Block = list[list[str]]  # some columns: their heads, then a cell for each row
 
 
@@ -61,19 +105,12 @@ def product_tables(
     if not balance.separations:
         return []
     shown = _Shown(balance)
-    mass = {s.stream: s.yield_percent or 0.0 for s in balance.separations}
+    mass = shown.masses
     largest = set(sorted(mass, key=lambda s: -mass[s])[:most])
-    rows = [shown.product(s) for s in balance.products if s in largest]
-    if sum(mass.values()) >= 100.0 * _NEARLY_ALL and len(mass) > 1:
-        rows.append(shown.product(balance.feed)._replace(name="calculated head"))
-    else:
-        rows.append(shown.product(balance.feed))
-    rows += shown.assayed_head()
+    rows = [*(shown.product(s) for s in balance.products if s in largest), *shown.heads()]
     names: _Block = [["product"], *([row.name] for row in rows)]
-    flow = balance.survey.basis.quantity.removeprefix("dry ")
-    block = [[f"{flow} [{balance.survey.flow_unit}]", f"{flow} %"],
-             *([row.mass, row.share] for row in rows)]  # fmt: skip
-    blocks = [block, *(shown.block(rows, k) for k in range(len(balance.survey.analytes)))]
+    blocks = [shown.flow_block(rows),
+              *(shown.block(rows, k) for k in range(len(balance.survey.analytes)))]  # fmt: skip
     fitted = list(_fitting(names, blocks, width))
     tables = [_joined(some) for some in fitted]
     parts = len(tables) if lines is None else max(1, lines // (len(rows) + 2))
@@ -83,6 +120,23 @@ def product_tables(
     if told:
         tables[parts - 1] = replace(tables[parts - 1], below=(f"{told}: --show recoveries.",))
     return tables[:parts]
+
+
+def product_rows(balance: Balance) -> ProductRows | None:
+    """Return all of the table as numbers; None where there are no products to tell of."""
+    if not balance.separations:
+        return None
+    shown = _Shown(balance)
+    flow, unit = shown.flow, balance.survey.flow_unit
+    header = ["product", f"{flow} [{unit}]", f"{flow} [%]"]
+    for analyte in balance.survey.analytes:
+        header += [*shown.amount_heads(analyte), f"{analyte.name} dist. [%]"]
+
+    def told(row: _Row) -> tuple[str, Sequence[Figure]]:
+        return row.name, [row.mass, row.share, *(figure for part in row.parts for figure in part)]
+
+    products = [told(shown.product(s)) for s in balance.products]
+    return ProductRows(header, products, [told(row) for row in shown.heads()])
 
 
 def _fitting(names: _Block, blocks: Sequence[_Block], width: int) -> Iterator[list[_Block]]:
@@ -106,7 +160,7 @@ def _joined(blocks: Sequence[_Block]) -> ResultTable:
 
 
 class _Shown:
-    """Reads the numbers of the table out of a balance, as text."""
+    """Reads the numbers of the table out of a balance."""
 
     def __init__(self, balance: Balance) -> None:
         self.balance, self.survey = balance, balance.survey
@@ -114,68 +168,88 @@ class _Shown:
         self.recoveries = {(r.stream, r.analyte): r for r in balance.recoveries}
         self.amounts = {(a.stream, a.analyte): a for a in balance.amounts}
         self.pulls = {s.stream: s for s in balance.separations}
+        self.units = amount_units(balance)
+        self.flow = self.survey.basis.quantity.removeprefix("dry ")
+
+    @property
+    def masses(self) -> dict[str, float]:
+        """The share of the feed's mass that goes to each product. [%]."""
+        return {s.stream: s.yield_percent or 0.0 for s in self.balance.separations}
 
     def product(self, stream: str) -> _Row:
         """Return the line of a product, or of the feed."""
         pull = self.pulls.get(stream)
-        share = "100" if pull is None else _percent(pull.yield_percent, pull.yield_sd)
+        share = _WHOLE if pull is None else _percent(pull.yield_percent, pull.yield_sd)
         mass = _adjusted(self.values.get((stream, self.survey.basis.quantity)))
         parts = [self._part(stream, a.name) for a in self.survey.analytes]
-        return _Row(stream, mass, DASH if mass == DASH else share, parts)
+        return _Row(stream, mass, Figure() if mass.value is None else share, parts)
 
-    def assayed_head(self) -> list[_Row]:
-        """Return the line of the feed as measured; none if nothing of it was."""
+    def heads(self) -> list[_Row]:
+        """Return the line of the feed as adjusted, and as measured if anything of it was."""
+        fed, mass = self.product(self.balance.feed), self.masses
+        if sum(mass.values()) >= 100.0 * _NEARLY_ALL and len(mass) > 1:
+            fed = fed._replace(name="calculated head")
         flow = self._measured(self.survey.basis.quantity)
         parts = [_Part(grade=self._measured(a.name)) for a in self.survey.analytes]
-        if {flow, *(p.grade for p in parts)} == {DASH}:
-            return []
-        return [_Row("assayed head", flow, DASH, parts)]
+        if all(figure.value is None for figure in (flow, *(p.grade for p in parts))):
+            return [fed]
+        return [fed, _Row("assayed head", flow, Figure(), parts)]
+
+    def flow_block(self, rows: Sequence[_Row]) -> _Block:
+        """Return the columns of the mass or rate, as text."""
+        header = [f"{self.flow} [{self.survey.flow_unit}]", f"{self.flow} %"]
+        return [header, *([row.mass.text, row.share.text] for row in rows)]
 
     def block(self, rows: Sequence[_Row], k: int) -> _Block:
-        """Return the columns of one analyte."""
-        analyte = self.survey.analytes[k]
-        units = analyte.unit, self._unit(analyte.name)
-        header = [*(f"{analyte.name} [{unit}]" for unit in units), "dist. %"]
-        return [header, *(list(row.parts[k]) for row in rows)]
+        """Return the columns of one analyte, as text."""
+        header = [*self.amount_heads(self.survey.analytes[k]), "dist. %"]
+        return [header, *([figure.text for figure in row.parts[k]] for row in rows)]
+
+    def amount_heads(self, analyte: Analyte) -> list[str]:
+        """Return the headers of grade and amount."""
+        return [f"{analyte.name} [{unit}]" for unit in (analyte.unit, self.units[analyte.name])]
 
     def _part(self, stream: str, analyte: str) -> _Part:
-        amount, found = (of.get((stream, analyte)) for of in (self.amounts, self.recoveries))
-        metal, share, unit = DASH, DASH, self._unit(analyte)
+        amount = self.amounts.get((stream, analyte))
+        found = self.recoveries.get((stream, analyte))
+        metal, share, unit = Figure(), Figure(), self.units[analyte]
         if amount is not None:
-            metal = format_with_sd(unit.from_base(amount.amount), unit.from_base(amount.sd))[0]
+            metal = _figure(unit.from_base(amount.amount), unit.from_base(amount.sd))
         if stream == self.balance.feed:
-            share = "100"
+            share = _WHOLE
         elif found is not None and found.at_most is not None:
-            share = f"<{format_number(found.at_most, 2)}"
+            share = Figure(f"<{format_number(found.at_most, 2)}")
         elif found is not None:
             share = _percent(found.recovery, found.sd)
         return _Part(self._grade(stream, analyte), metal, share)
 
-    def _grade(self, stream: str, analyte: str) -> str:
+    def _grade(self, stream: str, analyte: str) -> Figure:
         """Return the grade of the solids; where there are none, that of the solution, with unit."""
         value = self.values.get((stream, analyte))
         dissolved = self.values.get((stream, in_solution(analyte)))
         if value is None and dissolved is not None and dissolved.adjusted is not None:
-            return f"{_adjusted(dissolved)} {dissolved.unit}"
+            told = _adjusted(dissolved)
+            return told._replace(text=f"{told.text} {dissolved.unit}")
         return _adjusted(value)
 
-    def _measured(self, quantity: str) -> str:
+    def _measured(self, quantity: str) -> Figure:
         value = self.values.get((self.balance.feed, quantity))
-        return DASH if value is None else format_with_sd(value.measured, value.sd)[0]
-
-    def _unit(self, analyte: str) -> Unit:
-        """Return the unit of amounts of an analyte: that in which the most is at least 1."""
-        found = (a.amount for a in self.balance.amounts if a.analyte == analyte)
-        return amount_unit(self.survey, analyte, max(found, default=0.0))
+        return Figure() if value is None else _figure(value.measured, value.sd)
 
 
-def _adjusted(value: BalancedValue | None) -> str:
-    return DASH if value is None else format_with_sd(value.adjusted, value.adjusted_sd)[0]
+def _figure(value: float | None, sd: float | None) -> Figure:
+    """Return a number with the digits that its sd leaves."""
+    text = format_with_sd(value, sd)[0]
+    return Figure() if text == DASH else Figure(text, value)
 
 
-def _percent(value: float | None, sd: float | None) -> str:
+def _adjusted(value: BalancedValue | None) -> Figure:
+    return Figure() if value is None else _figure(value.adjusted, value.adjusted_sd)
+
+
+def _percent(value: float | None, sd: float | None) -> Figure:
     """Return a share with the digits of its sd, but two decimals at most where that says enough."""
-    told = format_with_sd(value, sd)[0]
-    if value is None or value < _SMALL or len(told.partition(".")[2]) <= 2:
+    told = _figure(value, sd)
+    if value is None or value < _SMALL or len(told.text.partition(".")[2]) <= 2:
         return told
-    return f"{value:.2f}"
+    return Figure(f"{value:.2f}", value)

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from oretally.flowsheet.digits import DASH, format_with_sd
 from oretally.io.draw_limits import MOST_DRAWS
-from oretally.io.files import Sheet
+from oretally.io.files import SheetTable
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import COVERAGE, AnswerKind, SimulatedAnswer, Simulation
 
@@ -110,7 +110,7 @@ def _held(r: SimulatedAnswer) -> str:
     return {True: "yes", False: "no", None: "open"}[r.valid]
 
 
-def simulation_sheet(simulated: Simulated) -> Sheet:
+def simulation_sheet(simulated: Simulated) -> SheetTable:
     """Return title, header and rows of the sheet; a pair (value, sd) is shown with its digits."""
     rows: list[_Row] = [(sentence,) for sentence in simulation_sentences(simulated)]
     for r in simulated.found.rows:

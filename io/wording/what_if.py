@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from oretally.flowsheet.digits import DASH, format_with_sd
-from oretally.io.files import Sheet, with_sd
+from oretally.io.files import SheetTable, with_sd
 from oretally.io.wording.sentences import fit_words
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import GlobalTest, ValueChange, WhatIf
@@ -90,7 +90,7 @@ def _change(change: float | None, *sds: float | None) -> str:
     return f"+{text}" if change > 0.0 and text.strip("0.") else text
 
 
-def otherwise_sheet(found: WhatIf) -> Sheet:
+def otherwise_sheet(found: WhatIf) -> SheetTable:
     """Return title, header and rows of the sheet; a pair (value, sd) is shown with its digits."""
     rows: list[_Row] = [(sentence,) for sentence in otherwise_sentences(found)]
     rows += [

@@ -10,13 +10,13 @@ from dataclasses import dataclass
 
 from oretally.flowsheet import Basis
 from oretally.flowsheet.digits import format_with_sd
-from oretally.flowsheet.survey import amount_unit
 from oretally.io.definition import Price
-from oretally.io.files import Sheet
+from oretally.io.files import SheetTable
+from oretally.io.wording.amounts import amount_units
 from oretally.io.wording.tables import ResultTable
 from oretally.recon.result import AnalyteAmount, Balance
 
-__all__ = ["MONEY_CAUTION", "WorthRow", "amount_table", "price_sheet", "worth_rows",
+__all__ = ["MONEY_CAUTION", "WorthRow", "amount_table", "money_units", "price_sheet", "worth_rows",
            "worth_sentence", "worth_sheet",
            "worth_table"]  # fmt: skip
 
@@ -30,13 +30,9 @@ _Row = Sequence[object]
 
 def amount_table(balance: Balance) -> ResultTable:
     """Return the mass of each analyte in feed and products, and which of them count as kept."""
-    rows = []
-    largest = {
-        a.name: max((m.amount for m in balance.amounts if m.analyte == a.name), default=0.0)
-        for a in balance.survey.analytes
-    }
+    rows, units = [], amount_units(balance)
     for m in balance.amounts:
-        unit = amount_unit(balance.survey, m.analyte, largest[m.analyte])
+        unit = units[m.analyte]
         rows.append(
             [m.stream, f"{m.analyte} [{unit}]", _standing(balance, m),
              *format_with_sd(unit.from_base(m.amount), unit.from_base(m.sd))]
@@ -60,7 +56,7 @@ def worth_sentence(balance: Balance, prices: Sequence[Price]) -> str:
     """Return what the metal that is kept, and that is not, is worth; empty without prices."""
     if not prices:
         return ""
-    whole, _ = _units(balance, prices)
+    whole, _ = money_units(balance, prices)
     rows = list(worth_rows(balance, prices))
     told = []
     for standing in ("kept", "not kept"):
@@ -78,7 +74,7 @@ def worth_table(balance: Balance, prices: Sequence[Price]) -> ResultTable:
          *format_with_sd(r.per_tonne, r.per_tonne_sd)]
         for r in worth_rows(balance, prices)
     ]  # fmt: skip
-    whole, each = _units(balance, prices)
+    whole, each = money_units(balance, prices)
     header = ["stream", "analyte", "", f"worth [{whole}]", "±", f"per t of feed [{each}]", "±"]
     stated = ", ".join(f"{p.analyte} {p.written}" for p in prices)
     return ResultTable(f"Metal at the stated prices ({stated})", header, rows, 3)
@@ -126,16 +122,16 @@ def _tonnes(per_kg: float | None, price: float) -> float | None:
     return None if per_kg is None else 1000.0 * per_kg * price
 
 
-def _units(balance: Balance, prices: Sequence[Price]) -> tuple[str, str]:
+def money_units(balance: Balance, prices: Sequence[Price]) -> tuple[str, str]:
     """Return the units of the money of all, and per t of feed."""
     currency = prices[0].currency if prices else ""
     batch = balance.survey.basis is Basis.BATCH
     return currency if batch else f"{currency}/h", f"{currency}/t"
 
 
-def worth_sheet(balance: Balance, prices: Sequence[Price]) -> Sheet:
+def worth_sheet(balance: Balance, prices: Sequence[Price]) -> SheetTable:
     """Return title, header and rows of the sheet; a pair (value, sd) is shown with its digits."""
-    whole, each = _units(balance, prices)
+    whole, each = money_units(balance, prices)
     header = ("stream", "analyte", "standing", f"worth [{whole}]", "sd",
               f"per t of feed [{each}]", "sd")  # fmt: skip
     rows: list[_Row] = [
@@ -146,6 +142,6 @@ def worth_sheet(balance: Balance, prices: Sequence[Price]) -> Sheet:
     return "worth", header, [*rows, (MONEY_CAUTION,)]
 
 
-def price_sheet(prices: Sequence[Price]) -> Sheet:
+def price_sheet(prices: Sequence[Price]) -> SheetTable:
     """Return the prices as the sheet of a case, which `read_case` reads again."""
     return "prices", ("analyte", "price"), [(p.analyte, p.written) for p in prices]

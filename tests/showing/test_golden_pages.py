@@ -1,5 +1,7 @@
 """The page says what it said: every heading, sentence, table and row of three examples.
 
+So does the first sheet of the workbook, of three others: every cell and every chart.
+
 After a change that is meant: PYTHONPATH=tests/support python tests/showing/test_golden_pages.py
 """
 
@@ -7,21 +9,25 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import openpyxl
 import pytest
 from page_skeleton import page_skeleton
+from sheet_tables import sheet_text
 
 from oretally.io.case import read_case
 from oretally.io.report import Format, Section
-from oretally.io.results import html, html_report
+from oretally.io.results import html, html_report, xlsx_bytes
 from oretally.io.results.outline import outline
 from oretally.recon import Balance, reconcile
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 GOLDEN = Path(__file__).resolve().parent / "golden"
 NAMES = ("rougher_cleaner", "grinding_by_size", "leach_test")
+SHEETS = ("tin_table", "wrong_head", "leach_test")
 
 
 @cache
@@ -57,6 +63,21 @@ def test_nothing_can_go_missing(name: str, monkeypatch: pytest.MonkeyPatch) -> N
             assert page_skeleton(html_report(_balance(name))) != golden, (section.key, j)
 
 
+def _first_sheet(name: str) -> str:
+    return sheet_text(openpyxl.load_workbook(BytesIO(xlsx_bytes(_balance(name)))).worksheets[0])
+
+
+def _golden_sheet(name: str) -> Path:
+    return GOLDEN / f"{name}.sheet.txt"
+
+
+@pytest.mark.parametrize("name", SHEETS)
+def test_first_sheet_says_what_it_said(name: str) -> None:
+    assert _first_sheet(name) == _golden_sheet(name).read_text("utf-8")
+
+
 if __name__ == "__main__":
+    for each in SHEETS:
+        _golden_sheet(each).write_text(_first_sheet(each), "utf-8")
     for each in NAMES:
         _golden(each).write_text(page_skeleton(html_report(_balance(each))), "utf-8")

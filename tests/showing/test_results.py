@@ -115,14 +115,18 @@ def test_workbook_can_be_balanced_again(tmp_path: Path) -> None:
 
 def test_workbook_shows_numbers_with_sensible_digits() -> None:
     book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(_balance("tin_table"))))
-    assert book.sheetnames[:5] == ["summary", "values", "recoveries", "separations", "closures"]
+    assert book.sheetnames[:6] == [
+        "summary", "values", "recoveries", "suspects", "where lost", "closures",
+    ]  # fmt: skip
     sheet = book["recoveries"]
-    assert [c.value for c in sheet[1]] == [
+    assert sheet["A1"].value == "Recovery and distribution"
+    assert [c.value for c in sheet[2]][:8] == [
         "stream", "analyte", "of", "recovery [%]", "sd", "product", "at most [%]", "at least [%]",
     ]  # fmt: skip
-    assert sheet["D2"].value == pytest.approx(49.87, abs=0.005)
-    assert sheet["D2"].number_format == "0.00"
-    assert sheet.freeze_panes == "A2"
+    assert sheet["D3"].value == pytest.approx(49.87, abs=0.005)
+    assert sheet["D3"].number_format == "0.00"
+    assert sheet.freeze_panes is None
+    assert book["values"].freeze_panes == "A2"
 
 
 def test_text_never_becomes_a_formula(nasty: Balance) -> None:

@@ -14,6 +14,7 @@ import jsonschema
 import numpy as np
 import openpyxl
 import pytest
+from sheet_tables import tables_of
 from size_cases import (
     ROOT,
     ground,
@@ -149,15 +150,16 @@ def test_json_keeps_its_schema(balance) -> None:  # type: ignore[no-untyped-def]
 
 def test_workbook_shows_sizes() -> None:
     book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(screen())))
-    sheet = book["by size"]
-    assert [c.value for c in sheet[1]][:8] == [
+    tables = tables_of(book["by size"])
+    header, *rows = tables["Solids and analytes by size"]
+    assert header[:8] == (
         "stream", "class", "passed [um]", "retained [um]", "solids [%]", "sd", "passing [%]", "sd",
-    ]  # fmt: skip
-    assert sheet.max_row == 1 + 3 * 4
-    assert sheet["C2"].value is None and sheet["D2"].value == 400.0
-    shares = [book["partition"].cell(i, 5).value for i in range(2, 6)]
+    )  # fmt: skip
+    assert len(rows) == 3 * 4
+    assert rows[0][2:4] == (None, 400.0)
+    shares = [row[4] for row in tables["Partition: share to the coarse product"][1:]]
     assert shares == pytest.approx([90.0, 80.0, 20.0, 5.0])
-    figures = {(r[0], r[1]): r[2] for r in book["size figures"].iter_rows(values_only=True)}
+    figures = {row[:2]: row[2] for row in tables["Sizes and fitted laws"]}
     assert figures["screen", "d50"] == pytest.approx(200.0)
     assert figures["over", "P80"] is None
 
@@ -246,14 +248,19 @@ def test_workbook_of_an_example_is_a_case_again(name: str, tmp_path: Path) -> No
     assert second.objective == pytest.approx(first.objective, rel=1e-6)
     assert len(second.values) == len(first.values)
     book = openpyxl.load_workbook(path)
-    rows = {title: list(book[title].iter_rows(values_only=True)) for title in book.sheetnames}
-    assert len(rows["amounts"]) == 1 + len(first.amounts)
-    assert ("extractions" in rows) is (name == "leach_test")
-    assert ("inventories" in rows) is (name == "month_with_stockpile")
-    for e, row in zip(first.extractions, rows.get("extractions", [])[1:], strict=True):
+    rows = {head: table for sheet in book for head, table in tables_of(sheet).items()}
+    extraction, stock = (
+        "Extraction, as measured and by the balance",
+        "Stock: opening + in - out = closing",
+    )
+    assert len(rows["What feed and products hold"]) == 1 + len(first.amounts)
+    assert (extraction in rows) is (name == "leach_test")
+    assert (stock in rows) is (name == "month_with_stockpile")
+    assert ("leach and stocks" in book.sheetnames) is (name != "grinding_by_size")
+    for e, row in zip(first.extractions, rows.get(extraction, [])[1:], strict=True):
         assert row[:2] == (e.node, e.analyte) and row[2] == pytest.approx(e.by_solids)
     for pile in first.inventories:
-        own = [r for r in rows["inventories"] if r[:2] == (pile.node, pile.quantity)]
+        own = [r for r in rows[stock] if r[:2] == (pile.node, pile.quantity)]
         assert len(own) == len(pile.lines) + 1
         assert own[-1][4] == pytest.approx(pile.unaccounted)
 

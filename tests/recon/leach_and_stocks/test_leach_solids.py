@@ -9,6 +9,7 @@ import jsonschema
 import openpyxl
 import pytest
 from leach_cases import ACID, ACID_ROWS, CARBON, CARBON_ROWS, balanced_leach, read_leach
+from sheet_tables import tables_of
 
 from oretally.io import read_case
 from oretally.io.case import read_unmeasured
@@ -194,7 +195,7 @@ def test_told_in_every_form_and_read_back(said: str, tmp_path: Path) -> None:
         ("node", "kind", "dissolves"), ("vat", "leach", "yes" if said == "true" else "2 kg"),
     ]  # fmt: skip
     assert "losses" not in book.sheetnames
-    assert "dissolved solids" in book.sheetnames
+    assert list(tables_of(book["leach and stocks"]))[-1] == "Solids that dissolve"
     again = balanced_leach(read_case(tmp_path / "out.xlsx"))
     assert again.dissolutions[0].dissolved == pytest.approx(row.dissolved, rel=1e-9)
     assert again.objective == pytest.approx(balance.objective, rel=1e-6, abs=1e-9)

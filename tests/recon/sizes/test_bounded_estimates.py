@@ -24,6 +24,7 @@ from bounded_curves import (
 )
 from often import often
 from scipy.optimize import minimize
+from sheet_tables import tables_of
 
 from oretally.flowsheet import Basis, Circuit, Dimension, Measurement, Survey, parse_unit
 from oretally.flowsheet.survey import SizeGrid, class_share
@@ -306,8 +307,8 @@ def test_every_format_says_what_was_left_out_and_what_bounds() -> None:
     ]
     assert any(text.endswith(said) for text in printed)
     book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(balance)))
-    rows = {(r[0], r[1]): r for r in book["size figures"].iter_rows(values_only=True)}
-    assert rows["cyclone", "Plitt bypass"][-1] == said
+    rows = {(r[0], r[1]): r for r in tables_of(book["by size"])["Sizes and fitted laws"]}
+    assert rows["cyclone", "Plitt bypass"][5] == said
     fit = found.fits[0]
     assert fit.bypass_range is not None
     limits = [rows["cyclone", f"Plitt bypass, {end}"][2] for end in ("least", "most")]

@@ -12,6 +12,7 @@ import numpy as np
 import openpyxl
 import pytest
 from scipy.interpolate import CubicSpline
+from sheet_tables import tables_of
 from size_cases import (
     KG,
     OVER,
@@ -244,7 +245,7 @@ def test_the_table_of_fitted_curves() -> None:
     assert "Cut size of the separators without the bypass" in summary(balance)
     assert "Cut size of the separators without the bypass" in html_report(balance)
     book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(balance)))
-    figures = {(r[0], r[1]): r[2] for r in book["size figures"].iter_rows(values_only=True)}
+    figures = {(r[0], r[1]): r[2] for r in tables_of(book["by size"])["Sizes and fitted laws"]}
     assert figures["cyclone", "Plitt d50c"] == pytest.approx(220.0, rel=1e-4)
     assert figures["cyclone", "Plitt bypass"] == pytest.approx(15.0, rel=1e-3)
     document = json.loads(to_json(balance))

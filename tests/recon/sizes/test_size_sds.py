@@ -131,4 +131,4 @@ def test_nothing_without_sizes(request: pytest.FixtureRequest) -> None:
     document = json.loads(to_json(balance))
     assert document["sizes"] == {"openings_um": [], "streams": [], "partitions": []}
     book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(balance)))
-    assert not {"by size", "partition", "size figures", "sizes"} & set(book.sheetnames)
+    assert not {"by size", "sizes"} & set(book.sheetnames)

@@ -56,8 +56,8 @@ def test_it_is_said_before_any_number(tmp_path: Path, capsys: pytest.CaptureFixt
         rf"<h1>no way</h1>\s*<section>\s*<p class=\"stop\">{re.escape(SAID)}</p>", html
     )
     rows = list(openpyxl.load_workbook(io.BytesIO(Path(files[1]).read_bytes()))["summary"].values)
-    assert rows[1][:2] == ("title", "no way")
-    assert rows[2][:2] == ("NO BALANCE", SAID)
+    assert rows[0][:2] == ("title", "no way")
+    assert rows[1][:2] == ("NO BALANCE", SAID)
     assert json.loads(Path(files[2]).read_text("utf-8"))["converged"] is False
 
 
