@@ -11,6 +11,13 @@ import oretally.io.pictures as pictures
 import oretally.io.wording as words
 from oretally.flowsheet.digits import format_number
 from oretally.io.definition import Price
+from oretally.io.first_page import (
+    caution_lines,
+    kept_sentences,
+    next_step,
+    product_tables,
+    verdict_sentences,
+)
 from oretally.io.report import (
     Block,
     Boxed,
@@ -115,13 +122,13 @@ def _held(*tables: ResultTable) -> Iterator[ResultTable]:
 
 def _summary(balance: Balance, shown: Format, prices: Sequence[Price]) -> Iterator[Block]:
     """Yield what everybody wants to know: is it sound, what was recovered, what next."""
-    lead = words.verdict_sentences(balance)
+    lead = verdict_sentences(balance)
     yield Lead(lead)
     if not balance.converged:
         return
     worth = words.worth_sentence(balance, prices)
-    kept = (*words.kept_sentences(balance), *([worth] if worth else []))
-    step, cautions = words.next_step(balance), words.caution_lines(balance)
+    kept = (*kept_sentences(balance), *([worth] if worth else []))
+    step, cautions = next_step(balance), caution_lines(balance)
     pairs = [*([("Next", step)] if step else []), *(("Caution", line) for line in cautions)]
     if kept:
         yield Paragraphs(kept)
@@ -129,7 +136,7 @@ def _summary(balance: Balance, shown: Format, prices: Sequence[Price]) -> Iterat
     if shown is Format.TERMINAL:
         texts = [" ".join(lead), *kept, *(f"{word}: {text}" for word, text in pairs)]
         most, lines = _PRODUCTS_SHOWN, _LINES - sum(len(narrow(t)) for t in texts)
-    yield from words.product_tables(balance, _WIDTHS[shown], most=most, lines=lines)
+    yield from product_tables(balance, _WIDTHS[shown], most=most, lines=lines)
     if pairs:
         yield Terms(tuple(pairs))
 

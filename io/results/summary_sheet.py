@@ -9,6 +9,15 @@ from typing import TYPE_CHECKING
 
 from oretally.flowsheet.digits import DASH
 from oretally.io.files import FormattedNumber, SheetTable, put, write_tables
+from oretally.io.first_page import (
+    Figure,
+    ProductRows,
+    caution_lines,
+    kept_sentences,
+    next_step,
+    product_rows,
+    verdict_sentences,
+)
 from oretally.io.results.answer_sheets import RECOVERIES
 from oretally.io.results.product_charts import (
     HEIGHT_CM,
@@ -16,17 +25,7 @@ from oretally.io.results.product_charts import (
     curve_chart,
     distribution_chart,
 )
-from oretally.io.wording import (
-    CLOSING,
-    Figure,
-    ProductRows,
-    caution_lines,
-    curve_caption,
-    kept_sentences,
-    next_step,
-    product_rows,
-    verdict_sentences,
-)
+from oretally.io.wording import CLOSING, curve_caption
 from oretally.recon.result import Balance
 
 if TYPE_CHECKING:

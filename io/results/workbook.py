@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from oretally.io.definition import Price
 from oretally.io.files import Sheet, SheetTable, sealed, write_tables
+from oretally.io.first_page import verdict_sentences
 from oretally.io.results.answer_sheets import (
     RECOVERIES,
     answer_sheets,
@@ -38,7 +39,6 @@ from oretally.io.wording import (
     recovery_sentences,
     simulation_sheet,
     unbalanced_blocks,
-    verdict_sentences,
     worth_sheet,
 )
 from oretally.recon.result import Balance, WhatIf

@@ -6,6 +6,7 @@ Read ``tables`` and ``sentences`` first. Computes nothing: of recon it knows the
 from oretally.io.wording.amounts import (
     amount_sheet,
     amount_tables,
+    amount_units,
     leach_and_stock_sheets,
 )
 from oretally.io.wording.cautions import (
@@ -31,14 +32,9 @@ from oretally.io.wording.losses import (
     LossReading,
     loss_meaning,
     loss_readings,
+    next_test,
 )
 from oretally.io.wording.partition_words import partition_remark
-from oretally.io.wording.product_table import (
-    Figure,
-    ProductRows,
-    product_rows,
-    product_tables,
-)
 from oretally.io.wording.sentences import (
     BRIEF_CLOSING,
     CLOSING,
@@ -48,7 +44,9 @@ from oretally.io.wording.sentences import (
     certificate_figures,
     counts,
     largest_move,
+    listed,
     notes_of,
+    quoted,
     recovery_sentences,
 )
 from oretally.io.wording.simulation import (
@@ -88,6 +86,8 @@ from oretally.io.wording.suspects import (
     is_quiet,
     opinion_sentence,
     quiet_sentence,
+    remedy,
+    said_of,
     search_sentence,
     slip_sentence,
     suspect_words,
@@ -110,12 +110,6 @@ from oretally.io.wording.unbalanced import (
     obstacles,
     repair_sentences,
     unbalanced_blocks,
-)
-from oretally.io.wording.verdict import (
-    caution_lines,
-    kept_sentences,
-    next_step,
-    verdict_sentences,
 )
 from oretally.io.wording.what_if import otherwise_sentences, otherwise_sheet, otherwise_tables
 from oretally.io.wording.worth import (
@@ -144,9 +138,7 @@ __all__ = [
     "SUSPECTS_HEADING",
     "UNTOUCHED",
     "Caution",
-    "Figure",
     "LossReading",
-    "ProductRows",
     "ResultTable",
     "Simulated",
     "SuspectWords",
@@ -156,8 +148,8 @@ __all__ = [
     "amount_sheet",
     "amount_table",
     "amount_tables",
+    "amount_units",
     "brief",
-    "caution_lines",
     "cautions_of",
     "certificate_figures",
     "circuit_cautions",
@@ -184,17 +176,17 @@ __all__ = [
     "hidden_sentences",
     "hidden_table",
     "is_quiet",
-    "kept_sentences",
     "largest_move",
     "law_table",
     "leach_and_stock_sheets",
+    "listed",
     "loss_meaning",
     "loss_readings",
     "loss_tables",
     "measured_tables",
     "metal_table",
     "money_units",
-    "next_step",
+    "next_test",
     "notes_of",
     "obstacles",
     "opinion_sentence",
@@ -206,13 +198,14 @@ __all__ = [
     "partition_tables",
     "passing_tables",
     "price_sheet",
-    "product_rows",
-    "product_tables",
     "quiet_sentence",
+    "quoted",
     "recovery_budget_table",
     "recovery_sentences",
     "recovery_table",
+    "remedy",
     "repair_sentences",
+    "said_of",
     "search_sentence",
     "separation_table",
     "sheet_cautions",
@@ -228,7 +221,6 @@ __all__ = [
     "value_table",
     "variance_factor_sentences",
     "variance_factor_table",
-    "verdict_sentences",
     "worth_rows",
     "worth_sentence",
     "worth_sheet",

@@ -19,8 +19,8 @@ from sheet_tables import seen, sheet_text, tables_of
 from oretally.flowsheet.digits import DASH, format_with_sd
 from oretally.io.case import read_case
 from oretally.io.files import number_format
+from oretally.io.first_page import product_rows, product_tables, verdict_sentences
 from oretally.io.results import to_json, xlsx_bytes
-from oretally.io.wording import product_rows, product_tables, verdict_sentences
 from oretally.recon import Balance, reconcile
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"

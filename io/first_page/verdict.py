@@ -7,11 +7,18 @@ from __future__ import annotations
 
 from oretally.flowsheet.digits import DASH, format_with_sd
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.io.wording.cautions import cautions_of
-from oretally.io.wording.losses import next_test
-from oretally.io.wording.sentences import listed, quoted
-from oretally.io.wording.suspects import is_quiet, remedy, said_of, unexplained_sentence
-from oretally.io.wording.unbalanced import obstacles, repair_sentences
+from oretally.io.wording import (
+    cautions_of,
+    is_quiet,
+    listed,
+    next_test,
+    obstacles,
+    quoted,
+    remedy,
+    repair_sentences,
+    said_of,
+    unexplained_sentence,
+)
 from oretally.recon.result import Balance
 
 __all__ = ["CHECK", "NOT_CHECKED", "SOUND", "STOP", "caution_lines", "kept_sentences", "next_step",

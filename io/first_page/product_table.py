@@ -13,9 +13,7 @@ from typing import NamedTuple
 from oretally.flowsheet import Analyte
 from oretally.flowsheet.digits import DASH, format_number, format_with_sd
 from oretally.flowsheet.survey import in_solution
-from oretally.io.wording.amounts import amount_units
-from oretally.io.wording.sentences import listed
-from oretally.io.wording.tables import ResultTable
+from oretally.io.wording import ResultTable, amount_units, listed
 from oretally.recon.result import Balance, BalancedValue
 
 __all__ = ["Figure", "ProductRows", "product_rows", "product_tables"]

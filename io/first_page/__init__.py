@@ -1,0 +1,23 @@
+"""What everybody reads first: the verdict, what was recovered, the table of products, what next.
+
+Read ``verdict`` first.
+"""
+
+from oretally.io.first_page.product_table import Figure, ProductRows, product_rows, product_tables
+from oretally.io.first_page.verdict import (
+    caution_lines,
+    kept_sentences,
+    next_step,
+    verdict_sentences,
+)
+
+__all__ = [
+    "Figure",
+    "ProductRows",
+    "caution_lines",
+    "kept_sentences",
+    "next_step",
+    "product_rows",
+    "product_tables",
+    "verdict_sentences",
+]
