@@ -11,6 +11,7 @@ from oretally.recon.numerics.batched_factor import (
     StackFactor,
     lane_pattern,
 )
+from oretally.recon.numerics.lane_products import LaneProducts
 from oretally.recon.numerics.level_factor import LevelFactor, level_pattern
 from oretally.recon.numerics.parallel import one_thread, shared
 from oretally.recon.numerics.quadratic import quadratic_minimum
@@ -20,6 +21,7 @@ __all__ = [
     "RANK",
     "LaneFactor",
     "LanePattern",
+    "LaneProducts",
     "LevelFactor",
     "SemidefiniteFactor",
     "StackFactor",
