@@ -67,6 +67,11 @@ class LaneFlows:
         return np.flatnonzero(np.isfinite(self.lower))
 
     @cached_property
+    def _floor(self) -> Floats:
+        """Their bounds, as a column."""
+        return np.asarray(self.lower[self.bounded, None])
+
+    @cached_property
     def _fit(self) -> Floats:
         """Matrix that turns a guess of all flows into the flows in balance nearest to it."""
         seen = self.seen
@@ -118,7 +123,7 @@ class LaneFlows:
 
         F has shape (n_carriers, n_surveys).
         """
-        above = F[self.bounded] - self.lower[self.bounded, None]
+        above = F[self.bounded] - self._floor
         return np.asarray((above > _FAINT * F.max(axis=0)).all(axis=0))
 
 

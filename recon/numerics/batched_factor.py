@@ -24,6 +24,7 @@ from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg.lapack import dpotrf, dtrtri
 
 from oretally.flowsheet.arrays import Floats
 
@@ -286,7 +287,13 @@ class LaneFactor:
 
 
 class StackFactor:
-    """The same for few lanes of few rows, as a stack of dense matrices."""
+    """The same for few lanes of few rows, as a stack of dense matrices.
+
+    Raises
+    ------
+    LinAlgError
+        If a matrix is not positive definite.
+    """
 
     def __init__(self, entries: Floats, n: int) -> None:
         """Factor.
@@ -296,25 +303,25 @@ class StackFactor:
         entries : ndarray, shape (n * n, *lanes)
         n : int
         """
-        self._lanes = entries.shape[1:]
-        S = np.ascontiguousarray(entries.reshape(n, n, -1).transpose(2, 0, 1))
-        diagonal = np.einsum("lii->li", S)
-        idle = diagonal <= 0.0
-        if idle.any():
-            diagonal[idle] = 1.0
-        self._d = 1.0 / np.sqrt(diagonal)
-        S *= self._d[:, :, None]
-        S *= self._d[:, None, :]
-        self._scaled, self._inverse = S, np.linalg.inv(S)
+        self._S = np.ascontiguousarray(entries.reshape(n * n, -1).T).reshape(-1, n, n)
+        diagonal = self._S.reshape(-1, n * n)[:, :: n + 1]
+        diagonal[diagonal <= 0.0] = 1.0  # rows that nothing passes
+        # inverses of the Cholesky factors, as upper triangles: in place
+        self._root = self._S.copy()
+        for matrix in self._root:
+            L, failed = dpotrf(matrix.T, lower=1, overwrite_a=1)
+            if failed:
+                raise np.linalg.LinAlgError("a matrix is not positive definite")
+            dtrtri(L, lower=1, overwrite_c=1)
+        self._lower = self._root.transpose(0, 2, 1)
 
     def solve(self, right: Floats) -> Floats:
         """Return S^-1 right, shape (n, *lanes), with one step of refinement."""
-        scaled = (right.reshape(right.shape[0], -1).T * self._d)[:, :, None]
-        found = self._inverse @ scaled
-        found += self._inverse @ (scaled - self._scaled @ found)
-        return np.asarray((found[:, :, 0] * self._d).T.reshape(right.shape))
+        columns = right.reshape(right.shape[0], -1).T[:, :, None]
+        found = self._root @ (self._lower @ columns)
+        found += self._root @ (self._lower @ (columns - self._S @ found))
+        return np.asarray(found[:, :, 0].T.reshape(right.shape))
 
-    def roots(self, right: Floats) -> tuple[Floats, Floats]:
-        """Return X and Y with X'Y = right' S^-1 right in every lane, shape (n_lanes, n, m)."""
-        scaled = right * self._d[:, :, None]
-        return scaled, self._inverse @ scaled
+    def root(self, right: Floats) -> Floats:
+        """Return Q with Q'Q = right' S^-1 right in every lane, shape (n_lanes, n, m)."""
+        return np.asarray(self._lower @ right)
