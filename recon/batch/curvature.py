@@ -14,7 +14,6 @@ from scipy.linalg.lapack import dpotrf, dpotrs
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.batch.inner_problem import Factor, LanePoint, Lanes, Layout
 from oretally.recon.numerics import LaneFactor, LanePattern, StackFactor, lane_pattern
-from oretally.recon.reduction import quick
 
 __all__ = ["Curvature", "DenseModels", "GradeSlopes"]
 
@@ -75,8 +74,8 @@ class Curvature:
         self.lanes, self.Z, self.weight = lanes, Z, weight
         self.n_free = f = Z.shape[1]
         # rows times what each pair of carriers turns into: B_ic Z_df
-        rows = lanes.products(Z)
-        self._rows, self._own_rows = quick(rows), quick(rows[:, : lanes.n_carriers])
+        self._rows = lanes.products(Z)
+        self._own_rows = self._rows[:, : lanes.n_carriers]
         self.pattern: LanePattern | None = None
         if lanes.layout is Layout.TAPE:
             first, second = lanes.first, lanes.second
@@ -119,13 +118,13 @@ class Curvature:
         H = first.T @ (own * second)
         if RZ.size:
             lanes = RZ.reshape(-1, RZ.shape[2]).T.reshape(-1, *RZ.shape[:2])
-            root = factor.root(np.ascontiguousarray(lanes)).reshape(-1, self.n_free)
-            H += root.T @ root
+            left, right = factor.roots(np.ascontiguousarray(lanes))
+            H += left.reshape(-1, self.n_free).T @ right.reshape(-1, self.n_free)
         return np.asarray(H)
 
     def _in_lanes(self, s: GradeSlopes, factor: LaneFactor) -> Floats:
         own, Y = self._terms(s)
-        H = self._squares @ own
+        H = self._squares[:, : own.shape[0]] @ np.broadcast_to(own, (own.shape[0], Y.shape[3]))
         factor.forward(Y)
         products = np.einsum("mfks,mgks->fgs", Y, factor.divide(Y))
         H[self._at] += products[self._upper, self._lower]

@@ -205,12 +205,16 @@ class Lanes:
         matrix = sparse.csr_array((value, (at, pair)), shape=shape)
         return pattern, matrix.toarray() if shape[0] * shape[1] <= _SMALL else matrix
 
-    def products(self, Z: Floats) -> sparse.csr_array:
+    def products(self, Z: Floats) -> Floats | sparse.csr_array:
         """Return B_ic Z_df of each row i, column f and pair (c, d), shape (n_rows * n_f, n_pairs).
 
         Z has shape (n_carriers, n_f).
         """
         n_f, pairs = Z.shape[1], np.arange(self.first.size)
+        shape = (self.n_rows * n_f, pairs.size)
+        if shape[0] * shape[1] <= _SMALL:
+            whole = np.einsum("ic,cf->ifc", self.rows.B[:, self.first], Z[self.second])
+            return np.asarray(whole.reshape(shape))
         B = sparse.csr_array(self.rows.sparse[:, self.first]).tocoo()
         along = sparse.csr_array(sparse.csr_array(Z)[self.second])
         many = along.indptr[B.col + 1] - along.indptr[B.col]
@@ -219,7 +223,6 @@ class Lanes:
         at = np.arange(which.size) - np.repeat(np.cumsum(many) - many, many)
         at += along.indptr[B.col[which]]
         ends = B.row[which].astype(np.intp) * n_f + along.indices[at], pairs[B.col[which]]
-        shape = (self.n_rows * n_f, pairs.size)
         return sparse.csr_array((B.data[which] * along.data[at], ends), shape=shape)
 
     def on_carriers(self, x: NDArray[Any]) -> NDArray[Any]:
@@ -243,13 +246,16 @@ class Lanes:
         """Return a = B'lam, shape (n_carriers, n_analytes, n_surveys)."""
         return _apply(self.Bt, lam)
 
-    def factor(self, F: Floats, V: Floats) -> Factor:
-        """Return the factor of C V C' for flows, shape (n_carriers, 1, n_surveys)."""
+    def factor(self, F: Floats, V: Floats, *, wide: bool = False) -> Factor:
+        """Return the factor of C V C' for flows, shape (n_carriers, 1, n_surveys).
+
+        ``wide`` says whether V stands for no measurement anywhere.
+        """
         squares = F * F if self.group is None else F[self.first] * F[self.second]
         terms = squares * self.on_carriers(V)[self.first] if self.group is not None else squares * V
         entries = _apply(self._to_entries, terms)
         if self.pattern is None:
-            return StackFactor(entries, self.n_rows)
+            return StackFactor(entries, self.n_rows, spread=wide)
         if self._levels is not None:
             return LevelFactor(self._levels, entries)
         return LaneFactor(self.pattern, entries)
@@ -321,7 +327,7 @@ class Lanes:
         if held is not None:
             V = np.where(held[0] | held[1], 0.0, V)
             p = np.where(held[0], data.lower, np.where(held[1], data.upper, p))
-        factor = self.factor(F, V)
+        factor = self.factor(F, V, wide=wide is not None)
         settled = np.ones(F.shape[2], dtype=bool)
         lam = factor.solve(self.balance(F, p, data))
         pull = self.pull(lam)

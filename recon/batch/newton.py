@@ -170,9 +170,8 @@ def starting_lanes(engine: Engine, data: GradeData, measured: Floats) -> Floats:
     grades = lanes.on_carriers(x)
     for _ in range(1 if flows.seen.all() else _ROUNDS):
         wide = lanes.wide(data, F[:, None, :])
-        factor = lanes.factor(
-            F[:, None, :], data.variance if wide is None else data.variance + wide
-        )
+        V = data.variance if wide is None else data.variance + wide
+        factor = lanes.factor(F[:, None, :], V, wide=wide is not None)
         pull = lanes.pull(factor.solve(lanes.balance(F[:, None, :], x, data)))
         gradient = flows.columns * (F - measured) + (pull * grades).sum(axis=1)
         model = curvature.model(GradeSlopes(F, grades, None, pull, factor))

@@ -4,7 +4,7 @@ Read ``presolve``, then ``observability``.
 """
 
 from oretally.recon.reduction.alike_grades import grades_at
-from oretally.recon.reduction.analyte_problem import AnalyteProblem, AnalyteRows, quick
+from oretally.recon.reduction.analyte_problem import AnalyteProblem, AnalyteRows
 from oretally.recon.reduction.best_grades import BestGrades, best_grades, without_idle_bounds
 from oretally.recon.reduction.classification import classes_of, classify
 from oretally.recon.reduction.flow_basis import FlowBasis
@@ -32,7 +32,6 @@ __all__ = [
     "classify",
     "grades_at",
     "presolve",
-    "quick",
     "require_scale",
     "scale_is_missing",
     "undetermined",

@@ -161,9 +161,6 @@ class AnalyteProblem:
         return self.rows.G
 
 
-def quick(matrix: Floats | Rows) -> Floats | Rows:
-    """Return a matrix as an array if it has few entries, else sparse: what is quicker."""
-    small = matrix.shape[0] * matrix.shape[1] <= _FEW
-    if isinstance(matrix, np.ndarray):
-        return matrix if small else sparse.csr_array(matrix)
-    return np.asarray(matrix.toarray()) if small else matrix
+def quick(matrix: Floats) -> Floats | Rows:
+    """Return a matrix of few entries as it is, a larger one sparse: what is quicker."""
+    return matrix if matrix.size <= _FEW else sparse.csr_array(matrix)
