@@ -95,7 +95,9 @@ class _Bend:
 class _Preconditioner:
     """The factor of the matrix of a sample of analytes; see the head of the module."""
 
-    def __init__(self, lanes: Lanes, Z: Rows, own: Floats, slopes: GradeSlopes, sample: Ints) -> None:
+    def __init__(
+        self, lanes: Lanes, Z: Rows, own: Floats, slopes: GradeSlopes, sample: Ints
+    ) -> None:
         if not isinstance(slopes.factor, LevelFactor):
             raise TypeError(f"no preconditioner in the layout {lanes.layout.name}")
         share = slopes.x.shape[1] / max(sample.size, 1)

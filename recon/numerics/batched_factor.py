@@ -11,9 +11,9 @@ compile step.
 References
 ----------
 T.A. Davis, Direct Methods for Sparse Linear Systems (SIAM, 2006), chapters 4 (the factor) and 7
-(minimum degree ordering). K. Takahashi, J. Fagan and M.-S. Chin, Formation of a sparse bus impedance
-matrix and its application to short circuit study, 8th PICA Conference (1973): the selected inverse.
-Cited from memory.
+(minimum degree ordering). K. Takahashi, J. Fagan and M.-S. Chin, Formation of a sparse bus
+impedance matrix and its application to short circuit study, 8th PICA Conference (1973): the
+selected inverse. Cited from memory.
 """
 
 from __future__ import annotations

@@ -30,9 +30,7 @@ def grades_at(analytes: Sequence[AnalyteProblem], flow: Floats) -> tuple[BestGra
     for family in families.values():
         if len(family) >= _FEW:
             found |= zip(family, _side_by_side([analytes[k] for k in family], flow), strict=True)
-    return tuple(
-        found[k] if k in found else best_grades(a, flow) for k, a in enumerate(analytes)
-    )
+    return tuple(found[k] if k in found else best_grades(a, flow) for k, a in enumerate(analytes))
 
 
 def _side_by_side(analytes: Sequence[AnalyteProblem], flow: Floats) -> list[BestGrades]:

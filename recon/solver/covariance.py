@@ -227,9 +227,8 @@ def _stacks(grades: Sequence[BestGrades]) -> list[tuple[list[int], GradeResponse
     families: dict[tuple[int, bytes, bytes], list[int]] = {}
     for k, g in enumerate(grades):
         p = g.pattern
-        families.setdefault(
-            (id(p.rows), p.moving.tobytes(), p.unmeasured.tobytes()), []
-        ).append(k)
+        key = id(p.rows), p.moving.tobytes(), p.unmeasured.tobytes()
+        families.setdefault(key, []).append(k)
     found = []
     for family in families.values():
         together = None
@@ -242,9 +241,7 @@ def _stacks(grades: Sequence[BestGrades]) -> list[tuple[list[int], GradeResponse
     return found
 
 
-def _flow_root(
-    solution: Solution, responses: Sequence[tuple[list[int], GradeResponse]]
-) -> Floats:
+def _flow_root(solution: Solution, responses: Sequence[tuple[list[int], GradeResponse]]) -> Floats:
     """Return a root of Cov(F) = Z (Z'HZ)^-1 Z', scaled, over the directions that are seen."""
     Z = solution.reduced.basis.Z
     at_bound = _pushed(solution)

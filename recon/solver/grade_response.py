@@ -73,9 +73,8 @@ class GradeResponse:
         size = max(1, _CACHED // max(1, self.pattern.flow.size * n_columns))
         for first in range(0, n, size):
             part = slice(first, first + size)
-            yield part, GradeResponse(
-                self.pattern, self.x[:, part], self.V[:, part], self.factor.lanes(part)
-            )
+            factor = self.factor.lanes(part)
+            yield part, GradeResponse(self.pattern, self.x[:, part], self.V[:, part], factor)
 
     def ahead(self, along: Floats | None, errors: Floats | None = None) -> Floats:
         """Return changes of the grades, shape (n_groups, m, n_analytes).
