@@ -13,6 +13,7 @@ from oretally.recon.numerics.batched_factor import (
 )
 from oretally.recon.numerics.lane_products import LaneProducts
 from oretally.recon.numerics.level_factor import LevelFactor, level_pattern
+from oretally.recon.numerics.memory import keep_freed_memory
 from oretally.recon.numerics.parallel import one_thread, shared
 from oretally.recon.numerics.quadratic import quadratic_minimum
 from oretally.recon.numerics.semidefinite import RANK, SemidefiniteFactor, left_null_space, through
@@ -25,6 +26,7 @@ __all__ = [
     "LevelFactor",
     "SemidefiniteFactor",
     "StackFactor",
+    "keep_freed_memory",
     "lane_pattern",
     "left_null_space",
     "level_pattern",

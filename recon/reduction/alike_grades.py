@@ -17,7 +17,7 @@ from oretally.recon.reduction.grade_pattern import grade_pattern
 __all__ = ["grades_at"]
 
 
-_FEW = 3  # analytes, fewer of which are quicker one by one
+_FEW = 4  # analytes, fewer of which are quicker one by one
 
 
 def grades_at(analytes: Sequence[AnalyteProblem], flow: Floats) -> tuple[BestGrades, ...]:

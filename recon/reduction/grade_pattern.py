@@ -93,7 +93,7 @@ class GradePattern:
         D = self.quick_D
         if isinstance(D, np.ndarray):
             return SemidefiniteFactor((D * V) @ D.T)
-        return SemidefiniteFactor((D @ sparse.diags_array(V) @ self.quick_Dt).toarray())
+        return SemidefiniteFactor(sparse.csr_array(D @ sparse.diags_array(V) @ D.T).toarray())
 
     @cached_property
     def quick_D(self) -> Floats | Rows:

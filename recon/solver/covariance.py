@@ -39,7 +39,7 @@ __all__ = ["Covariance", "propagate", "seen_root"]
 _FAINT = 1e-10  # curvature of a direction that may be unseen, against the largest
 _IDLE = 1e-6  # push of a bound that holds nothing
 _ROUNDING = 1e-12  # of the largest: what no measurement sees
-_FEW = 3  # analytes, fewer of which are quicker one by one
+_FEW = 4  # analytes, fewer of which are quicker one by one
 
 
 @dataclass(frozen=True)
