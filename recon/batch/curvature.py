@@ -124,7 +124,9 @@ class Curvature:
 
     def _in_lanes(self, s: GradeSlopes, factor: LaneFactor) -> Floats:
         own, Y = self._terms(s)
-        H = self._squares[:, : own.shape[0]] @ np.broadcast_to(own, (own.shape[0], Y.shape[3]))
+        if own.shape[1] != Y.shape[3]:  # the same for all surveys
+            own = np.repeat(own, Y.shape[3], axis=1)
+        H = self._squares[:, : own.shape[0]] @ own
         factor.forward(Y)
         products = np.einsum("mfks,mgks->fgs", Y, factor.divide(Y))
         H[self._at] += products[self._upper, self._lower]

@@ -147,29 +147,40 @@ class Covariance:
         ndarray, shape (n_carriers,), and ndarray, shape (n_analytes, n_carriers)
             With the flows, with the grades; NaN where those are undetermined.
         """
+        flows, grades = self.many_with_all([slopes])
+        return flows[0], grades[0]
+
+    def many_with_all(self, functions: Sequence[Mapping[Position, float]]) -> tuple[Floats, Floats]:
+        """Return the same of many functions, as a first axis: at once, for much less time."""
         scale, grades = self.solution.reduced.flow_scale, self.solution.grades
-        along = np.zeros(self.problem.n_carriers)
-        by_grade: dict[int, Floats] = {}
-        for (k, j), slope in slopes.items():
-            if k is None:
-                along[j] += slope * scale
-                continue
-            problem = grades[k].problem
-            if k not in by_grade:
-                by_grade[k] = np.zeros((problem.weight.size, 1, 1))
-            by_grade[k][problem.group[j]] += slope * problem.scale
+        along = np.zeros((self.problem.n_carriers, len(functions)))
+        parts: dict[int, dict[int, Floats]] = {}  # by analyte, then by function
+        for i, slopes in enumerate(functions):
+            for (k, j), slope in slopes.items():
+                if k is None:
+                    along[j, i] += slope * scale
+                    continue
+                problem = grades[k].problem
+                part = parts.setdefault(k, {})
+                if i not in part:
+                    part[i] = np.zeros(problem.weight.size)
+                part[i][problem.group[j]] += slope * problem.scale
         errors = {}
-        for k, slope_of in by_grade.items():
-            more, errors[k] = self._response(k).back(slope_of)
-            along += more[:, 0, 0]
-        through_flows = self._half @ (self._half.T @ along)
-        flows = np.where(self.solution.classes.flow_determined, through_flows * scale, np.nan)
-        found = np.empty((len(grades), flows.size))
-        for analytes, response in self._stacks:
-            moved = response.ahead(through_flows[:, None])[response.pattern.rows.group, 0]
-            found[analytes] = moved.T
-        for k, own in errors.items():
-            found[k] += self._response(k).ahead(None, own)[grades[k].problem.group, 0, 0]
+        with one_thread():
+            for k, part in parts.items():
+                columns = np.array([*part.values()]).T[:, :, None]
+                more, errors[k] = self._response(k).back(columns)
+                along[:, list(part)] += more[:, :, 0]
+            moved = self._half @ (self._half.T @ along)
+            found = np.empty((len(functions), len(grades), len(moved)))
+            for analytes, response in self._stacks:
+                group = response.pattern.rows.group
+                for some, block in response.blocks(len(functions)):
+                    found[:, analytes[some]] = block.ahead(moved)[group].transpose(1, 2, 0)
+            for k, own in errors.items():
+                change = self._response(k).ahead(None, own)[grades[k].problem.group, :, 0]
+                found[list(parts[k]), k] += change.T
+        flows = np.where(self.solution.classes.flow_determined, moved.T * scale, np.nan)
         size = np.array([g.problem.scale for g in grades])[:, None]
         return flows, np.where(self._known, found * size, np.nan)
 

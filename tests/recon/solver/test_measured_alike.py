@@ -183,10 +183,18 @@ def test_covariance_together_and_one_by_one(
         assert whole[own, own] == pytest.approx(through @ through.T + rest @ rest.T, **near)
     rng = np.random.default_rng(seed)
     known = np.flatnonzero(np.isfinite(sd))
-    slopes = dict(zip((places[i] for i in known), rng.normal(size=known.size), strict=True))
-    flows, grades = found.with_all(slopes)
-    expected = whole[:, known] @ np.array([*slopes.values()])
-    given_all = np.concatenate([flows, grades.ravel()])
-    assert given_all == pytest.approx(
-        expected, rel=1e-7, abs=1e-9 * float(size[0]) ** 2, nan_ok=True
-    )
+    functions = [
+        {places[i]: float(rng.normal()) for i in some}
+        for some in (known, known[::3], known[:0], known[-1:])
+    ]
+    flows, grades = found.many_with_all(functions)
+    for i, slopes in enumerate(functions):
+        at = [places.index(place) for place in slopes]
+        expected = whole[:, at] @ np.array([*slopes.values()])
+        together = np.concatenate([flows[i], grades[i].ravel()])
+        one = np.concatenate([part.ravel() for part in found.with_all(slopes)])
+        close = {"rel": 1e-7, "abs": 1e-9 * float(size[0]) ** 2, "nan_ok": True}
+        determined = np.isfinite(sd)
+        assert together[determined] == pytest.approx(expected[determined], **close)
+        assert np.isnan(together[~determined]).all()
+        assert together == pytest.approx(one, **close)
