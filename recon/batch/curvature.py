@@ -9,6 +9,7 @@ from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import sparse
 from scipy.linalg.lapack import dpotrf, dpotrs
 
 from oretally.flowsheet.arrays import Floats
@@ -19,6 +20,7 @@ __all__ = ["Curvature", "DenseModels", "GradeSlopes"]
 
 
 _FEW = 32  # up to so many surveys, their own curvatures are factored one by one
+_SMALL = 4_000  # matrices of at most so many entries are dense
 _FLAT = 1e-6  # root of the share of a diagonal entry below which a pivot is no curvature
 
 
@@ -74,7 +76,7 @@ class Curvature:
         self.lanes, self.Z, self.weight = lanes, Z, weight
         self.n_free = f = Z.shape[1]
         # rows times what each pair of carriers turns into: B_ic Z_df
-        self._rows = lanes.products(Z)
+        self._rows = _products(lanes, Z)
         self._own_rows = self._rows[:, : lanes.n_carriers]
         self.pattern: LanePattern | None = None
         if lanes.layout is Layout.TAPE:
@@ -155,6 +157,24 @@ class Curvature:
                 own -= (s.pull[lanes.first] * s.turn[lanes.second]).sum(axis=1)
         RZ = np.asarray(rows @ terms.reshape(terms.shape[0], K * S))
         return own, RZ.reshape(lanes.n_rows, self.n_free, K, S)
+
+
+def _products(lanes: Lanes, Z: Floats) -> Floats | sparse.csr_array:
+    """Return B_ic Z_df of each row i, column f and pair (c, d), shape (n_rows * n_f, n_pairs)."""
+    n_f, n_pairs = Z.shape[1], lanes.first.size
+    shape = (lanes.n_rows * n_f, n_pairs)
+    if shape[0] * n_pairs <= _SMALL:
+        whole = np.einsum("ic,cf->ifc", lanes.rows.B[:, lanes.first], Z[lanes.second])
+        return np.asarray(whole.reshape(shape))
+    B = sparse.csr_array(lanes.rows.sparse[:, lanes.first]).tocoo()
+    along = sparse.csr_array(sparse.csr_array(Z)[lanes.second])
+    many = along.indptr[B.col + 1] - along.indptr[B.col]
+    # every entry of B with every entry of the row of Z of its pair
+    which = np.repeat(np.arange(B.nnz), many)
+    at = np.arange(which.size) - np.repeat(np.cumsum(many) - many, many)
+    at += along.indptr[B.col[which]]
+    ends = B.row[which].astype(np.intp) * n_f + along.indices[at], B.col[which]
+    return sparse.csr_array((B.data[which] * along.data[at], ends), shape=shape)
 
 
 class DenseModels:

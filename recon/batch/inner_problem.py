@@ -205,26 +205,6 @@ class Lanes:
         matrix = sparse.csr_array((value, (at, pair)), shape=shape)
         return pattern, matrix.toarray() if shape[0] * shape[1] <= _SMALL else matrix
 
-    def products(self, Z: Floats) -> Floats | sparse.csr_array:
-        """Return B_ic Z_df of each row i, column f and pair (c, d), shape (n_rows * n_f, n_pairs).
-
-        Z has shape (n_carriers, n_f).
-        """
-        n_f, pairs = Z.shape[1], np.arange(self.first.size)
-        shape = (self.n_rows * n_f, pairs.size)
-        if shape[0] * shape[1] <= _SMALL:
-            whole = np.einsum("ic,cf->ifc", self.rows.B[:, self.first], Z[self.second])
-            return np.asarray(whole.reshape(shape))
-        B = sparse.csr_array(self.rows.sparse[:, self.first]).tocoo()
-        along = sparse.csr_array(sparse.csr_array(Z)[self.second])
-        many = along.indptr[B.col + 1] - along.indptr[B.col]
-        # every entry of B with every entry of the row of Z of its pair
-        which = np.repeat(np.arange(B.nnz), many)
-        at = np.arange(which.size) - np.repeat(np.cumsum(many) - many, many)
-        at += along.indptr[B.col[which]]
-        ends = B.row[which].astype(np.intp) * n_f + along.indices[at], pairs[B.col[which]]
-        return sparse.csr_array((B.data[which] * along.data[at], ends), shape=shape)
-
     def on_carriers(self, x: NDArray[Any]) -> NDArray[Any]:
         """Return values of groups, axis 0, for each carrier."""
         return x if self.group is None else x[self.group]

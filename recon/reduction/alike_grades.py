@@ -11,7 +11,7 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.reduction.analyte_problem import AnalyteProblem
-from oretally.recon.reduction.best_grades import BestGrades, best_grades, outside
+from oretally.recon.reduction.best_grades import BestGrades, best_grades, beyond_bounds
 from oretally.recon.reduction.grade_pattern import grade_pattern
 
 __all__ = ["grades_at"]
@@ -55,7 +55,7 @@ def _side_by_side(analytes: Sequence[AnalyteProblem], flow: Floats) -> list[Best
         x[U] = p.unmeasured_grades(right - C[:, M] @ x[M])
     value = 0.5 * (weight[M] * (x[M] - target[M]) ** 2).sum(axis=0)
     lam = -(p.N @ nu) if p.eliminates else -nu
-    below, above = outside(x, lower, upper, M | U)
+    below, above = beyond_bounds(x, lower, upper, M | U)
     alone = ~factor.definite | (below | above).any(axis=0)
     x = np.where((M | U)[:, None], np.clip(x, lower, upper), x)
     none = np.zeros(M.size, dtype=bool)

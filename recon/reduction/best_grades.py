@@ -31,7 +31,7 @@ from oretally.recon.numerics import RANK, SemidefiniteFactor, quadratic_minimum
 from oretally.recon.reduction.analyte_problem import AnalyteProblem
 from oretally.recon.reduction.grade_pattern import GradePattern, grade_pattern
 
-__all__ = ["BestGrades", "best_grades", "outside", "without_idle_bounds"]
+__all__ = ["BestGrades", "best_grades", "beyond_bounds", "without_idle_bounds"]
 
 
 _BOUND = 1e-12  # grades this far outside their bounds are rounding; grades are of the order of 1
@@ -188,7 +188,7 @@ def _active_set(
     for _ in range(_CORRECTIONS):
         found = _with_held(problem, flow, C, at_lower, at_upper)
         free = found.pattern.moving | found.pattern.unmeasured
-        below, above = outside(found.x, problem.lower, problem.upper, free)
+        below, above = beyond_bounds(found.x, problem.lower, problem.upper, free)
         pulled, pushed = _wrongly_held(found)
         if not (below.any() or above.any() or pulled.any() or pushed.any()):
             np.clip(found.x, problem.lower, problem.upper, out=found.x, where=free)
@@ -258,7 +258,7 @@ def _cost(problem: AnalyteProblem, x: Floats) -> float:
     return 0.5 * float(np.sum(problem.weight[soft] * (x[soft] - problem.target[soft]) ** 2))
 
 
-def outside(x: Floats, lower: Floats, upper: Floats, free: Bools) -> tuple[Bools, Bools]:
+def beyond_bounds(x: Floats, lower: Floats, upper: Floats, free: Bools) -> tuple[Bools, Bools]:
     """Return the grades that left their bounds, below and above, by more than rounding.
 
     Groups along axis 0 of all; ``free``, shape (n_groups,), are those that may move.
