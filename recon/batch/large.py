@@ -285,7 +285,7 @@ def _conjugate(
     bend: _Bend, precondition: _Preconditioner, Z: Rows, right: Floats, accuracy: float
 ) -> tuple[Floats, bool]:
     """Return the step Z u with Z'H Z u = Z'right, and whether no curvature was negative."""
-    rest = Z.T @ right
+    rest = np.asarray(Z.T @ right)
     step = np.zeros_like(rest)
     z = precondition(rest)
     direction, size = z, float(rest @ z)
@@ -293,10 +293,10 @@ def _conjugate(
     for _ in range(_MAX_PRODUCTS):
         if not size > 0.0:
             break
-        product = Z.T @ bend(Z @ direction)
+        product = np.asarray(Z.T @ bend(np.asarray(Z @ direction)))
         curvature = float(direction @ product)
         if curvature <= 0.0:
-            return Z @ step, False
+            return np.asarray(Z @ step), False
         length = size / curvature
         step = step + length * direction
         rest = rest - length * product
@@ -305,4 +305,4 @@ def _conjugate(
         if size <= accuracy**2 * first:
             break
         direction = z + (size / before) * direction
-    return Z @ step, True
+    return np.asarray(Z @ step), True

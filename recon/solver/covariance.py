@@ -186,14 +186,13 @@ class Covariance:
 
     def root(self, places: Sequence[Position]) -> Floats:
         """Return R with R R' the covariance of some values, shape (n, any); NaN as in `joint`."""
-        rows: dict[int | None, list[int]] = {}
+        flows, rows = list[int](), dict[int, list[int]]()
         for i, (k, _) in enumerate(places):
-            rows.setdefault(k, []).append(i)
+            (flows if k is None else rows.setdefault(k, [])).append(i)
         at = np.array([j for _, j in places], dtype=np.intp)
         n_flow = self._half.shape[1]
-        first = np.cumsum([n_flow, *(len(self._response(k).V) for k in rows if k is not None)])
+        first = np.cumsum([n_flow, *(len(self._response(k).V) for k in rows)])
         R = np.zeros((len(places), int(first[-1])))
-        flows = rows.pop(None, [])
         R[flows, :n_flow] = self.flow_root[at[flows]]
         with one_thread():
             for k, some, begin, end in zip(rows, rows.values(), first[:-1], first[1:], strict=True):

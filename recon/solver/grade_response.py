@@ -87,12 +87,13 @@ class GradeResponse:
             Of the measured grades, in sd.
         """
         p, V = self.pattern, self.V[:, None, :]
-        y, own = 0.0, 0.0
+        y: Floats | float = 0.0
+        own: Floats | float = 0.0
         if along is not None:
             y = self._moved(p.balances, along)
         if errors is not None:
-            own = np.sqrt(V) * errors
-            y = y + _apply(p.quick_D, own)
+            noise = np.sqrt(V) * errors
+            own, y = noise, y + _apply(p.quick_D, noise)
         moving = own - V * _apply(p.quick_Dt, self._solve(np.asarray(y)))
         found = np.zeros((self.x.shape[0], *moving.shape[1:]))
         found[p.moving] = moving
@@ -196,9 +197,9 @@ class GradeResponse:
 def _entries(rows: Floats | Rows) -> Iterator[tuple[Ints, Floats]]:
     """Yield the columns of each row's entries, and these as a column."""
     matrix = sparse.csr_array(rows)
-    ends = matrix.indptr.tolist()
+    ends, columns = matrix.indptr.tolist(), matrix.indices.astype(np.intp)
     for a, b in zip(ends[:-1], ends[1:], strict=True):
-        yield matrix.indices[a:b], matrix.data[a:b, None]
+        yield columns[a:b], matrix.data[a:b, None]
 
 
 def _apply(matrix: Floats | Rows, values: Floats) -> Floats:

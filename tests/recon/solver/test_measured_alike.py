@@ -178,7 +178,7 @@ def test_covariance_together_and_one_by_one(
     for k in range(K):
         own = slice(n * (k + 1), n * (k + 2))
         through, rest = found.grade_root(k)
-        near = {"rel": 1e-7, "abs": 1e-9 * float(size[0]) ** 2, "nan_ok": True}
+        near: dict[str, Any] = {"rel": 1e-7, "abs": 1e-9 * float(size[0]) ** 2, "nan_ok": True}
         assert whole[own, :n] == pytest.approx(through @ R.T, **near)
         assert whole[own, own] == pytest.approx(through @ through.T + rest @ rest.T, **near)
     rng = np.random.default_rng(seed)
@@ -193,7 +193,7 @@ def test_covariance_together_and_one_by_one(
         expected = whole[:, at] @ np.array([*slopes.values()])
         together = np.concatenate([flows[i], grades[i].ravel()])
         one = np.concatenate([part.ravel() for part in found.with_all(slopes)])
-        close = {"rel": 1e-7, "abs": 1e-9 * float(size[0]) ** 2, "nan_ok": True}
+        close: dict[str, Any] = {"rel": 1e-7, "abs": 1e-9 * float(size[0]) ** 2, "nan_ok": True}
         determined = np.isfinite(sd)
         assert together[determined] == pytest.approx(expected[determined], **close)
         assert np.isnan(together[~determined]).all()
