@@ -9,6 +9,7 @@ from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import sparse
 from scipy.linalg.lapack import dpotrf, dpotrs
 
 from oretally.flowsheet.arrays import Floats
@@ -19,6 +20,7 @@ __all__ = ["Curvature", "DenseModels", "GradeSlopes"]
 
 
 _FEW = 32  # up to so many surveys, their own curvatures are factored one by one
+_SMALL = 4_000  # matrices of at most so many entries are dense
 _FLAT = 1e-6  # root of the share of a diagonal entry below which a pivot is no curvature
 
 
@@ -72,15 +74,14 @@ class Curvature:
 
     def __init__(self, lanes: Lanes, Z: Floats, weight: Floats) -> None:
         self.lanes, self.Z, self.weight = lanes, Z, weight
-        self.n_free = Z.shape[1]
+        self.n_free = f = Z.shape[1]
+        # rows times what each pair of carriers turns into: B_ic Z_df
+        self._rows = _products(lanes, Z)
+        self._own_rows = self._rows[:, : lanes.n_carriers]
         self.pattern: LanePattern | None = None
         if lanes.layout is Layout.TAPE:
-            f = self.n_free
-            self.pattern = lane_pattern(f, ((i, j) for i in range(f) for j in range(i)))
             first, second = lanes.first, lanes.second
-            self._rows = np.einsum("ic,cf->ifc", lanes.rows.B[:, first], Z[second]).reshape(
-                lanes.n_rows * f, first.size
-            )
+            self.pattern = lane_pattern(f, ((i, j) for i in range(f) for j in range(i)))
             pairs = [(i, j) for j in range(f) for i in range(j, f)]
             self._at = np.array([self.pattern.at(i, j) for i, j in pairs], dtype=np.intp)
             self._upper, self._lower = np.array(pairs, dtype=np.intp).T
@@ -114,54 +115,70 @@ class Curvature:
         return LaneFactor(self.pattern, self._in_lanes(slopes, slopes.factor))
 
     def _stacked(self, s: GradeSlopes, factor: StackFactor) -> Floats:
-        lanes, Z = self.lanes, self.Z
-        x, n_analytes = s.x[:, :, 0].T, s.x.shape[1]
-        own = self.weight[:, 0] if s.barrier is None else self.weight[:, 0] + s.barrier[:, 0]
-        if s.turn is not None:
-            turn, pull = s.turn[:, :, 0].T, s.pull[:, :, 0].T
-            if lanes.group is None:
-                own = own - (pull * turn).sum(axis=0)
-                x = x - s.flow[:, 0] * turn
-        R = lanes.rows.B * x[:, None, :]
-        H = Z.T @ (own[:, None] * Z)
-        if s.turn is not None and lanes.group is not None:
-            C = ((lanes.rows.B * s.flow[:, 0]) @ lanes.rows.G)[:, lanes.group]
-            R -= C * turn[:, None, :]
-            tied = np.where(lanes.group[:, None] == lanes.group, pull.T @ turn, 0.0)
-            H -= Z.T @ (tied @ Z)
-        if R.size:
-            RZ = (R.reshape(-1, R.shape[2]) @ Z).reshape(n_analytes, lanes.n_rows, self.n_free)
-            left, right = factor.roots(RZ)
+        own, RZ = self._terms(s)
+        first, second = self.Z[self.lanes.first], self.Z[self.lanes.second]
+        H = first.T @ (own * second)
+        if RZ.size:
+            lanes = RZ.reshape(-1, RZ.shape[2]).T.reshape(-1, *RZ.shape[:2])
+            left, right = factor.roots(np.ascontiguousarray(lanes))
             H += left.reshape(-1, self.n_free).T @ right.reshape(-1, self.n_free)
         return np.asarray(H)
 
     def _in_lanes(self, s: GradeSlopes, factor: LaneFactor) -> Floats:
-        lanes, f = self.lanes, self.n_free
-        n, (K, S) = lanes.n_carriers, s.x.shape[1:]
-        own = np.zeros((lanes.first.size, S))
-        own[:n] = self.weight if s.barrier is None else self.weight + s.barrier
-        if s.turn is None:
-            terms = s.x
-            H = self._squares[:, :n] @ own[:n]
-        elif lanes.group is None:
-            terms = s.x - s.flow[:, None, :] * s.turn
-            own -= np.einsum("cks,cks->cs", s.pull, s.turn)
-            H = self._squares @ own
-        else:
-            terms = -s.flow[lanes.first][:, None, :] * s.turn[lanes.second]
-            terms[:n] += s.x
-            own -= (s.pull[lanes.first] * s.turn[lanes.second]).sum(axis=1)
-            H = self._squares @ own
-        rows = self._rows if terms.shape[0] == self._rows.shape[1] else self._rows[:, :n]
-        Y = (rows @ terms.reshape(terms.shape[0], K * S)).reshape(lanes.n_rows, f, K, S)
+        own, Y = self._terms(s)
+        if own.shape[1] != Y.shape[3]:  # the same for all surveys
+            own = np.repeat(own, Y.shape[3], axis=1)
+        H = self._squares[:, : own.shape[0]] @ own
         factor.forward(Y)
         products = np.einsum("mfks,mgks->fgs", Y, factor.divide(Y))
         H[self._at] += products[self._upper, self._lower]
         return np.asarray(H)
 
+    def _terms(self, s: GradeSlopes) -> tuple[Floats, Floats]:
+        """Return the diagonal terms of all pairs of carriers, and RZ.
+
+        Shapes (n_pairs, n_surveys) and (n_rows, n_free, n_analytes, n_surveys).
+        """
+        lanes = self.lanes
+        n, (K, S) = lanes.n_carriers, s.x.shape[1:]
+        own = self.weight if s.barrier is None else self.weight + s.barrier
+        if s.turn is None:
+            terms, rows = s.x, self._own_rows
+        elif lanes.group is None:
+            terms, rows = s.x - s.flow[:, None, :] * s.turn, self._rows
+            own = own - np.einsum("cks,cks->cs", s.pull, s.turn)
+        else:
+            terms, rows = -s.flow[lanes.first][:, None, :] * s.turn[lanes.second], self._rows
+            terms[:n] += s.x
+        if lanes.group is not None:
+            measured, own = own, np.zeros((lanes.first.size, S))
+            own[:n] = measured
+            if s.turn is not None:
+                own -= (s.pull[lanes.first] * s.turn[lanes.second]).sum(axis=1)
+        RZ = np.asarray(rows @ terms.reshape(terms.shape[0], K * S))
+        return own, RZ.reshape(lanes.n_rows, self.n_free, K, S)
+
+
+def _products(lanes: Lanes, Z: Floats) -> Floats | sparse.csr_array:
+    """Return B_ic Z_df of each row i, column f and pair (c, d), shape (n_rows * n_f, n_pairs)."""
+    n_f, n_pairs = Z.shape[1], lanes.first.size
+    shape = (lanes.n_rows * n_f, n_pairs)
+    if shape[0] * n_pairs <= _SMALL:
+        whole = np.einsum("ic,cf->ifc", lanes.rows.B[:, lanes.first], Z[lanes.second])
+        return np.asarray(whole.reshape(shape))
+    B = sparse.csr_array(lanes.rows.sparse[:, lanes.first]).tocoo()
+    along = sparse.csr_array(sparse.csr_array(Z)[lanes.second])
+    many = along.indptr[B.col + 1] - along.indptr[B.col]
+    # every entry of B with every entry of the row of Z of its pair
+    which = np.repeat(np.arange(B.nnz), many)
+    at = np.arange(which.size) - np.repeat(np.cumsum(many) - many, many)
+    at += along.indptr[B.col[which]]
+    ends = B.row[which].astype(np.intp) * n_f + along.indices[at], B.col[which]
+    return sparse.csr_array((B.data[which] * along.data[at], ends), shape=shape)
+
 
 class DenseModels:
-    """The factors of a few dense matrices, equilibrated.
+    """The factors of a few dense matrices.
 
     Attributes
     ----------
@@ -170,14 +187,13 @@ class DenseModels:
 
     def __init__(self, H: Floats) -> None:
         """Factor matrices, shape (n_surveys, n, n)."""
-        diagonal = np.einsum("sii->si", H)
-        self._d = 1.0 / np.sqrt(np.where(diagonal > 0.0, diagonal, 1.0))
-        scaled = H * self._d[:, :, None] * self._d[:, None, :]
         self._L = []
         definite = []
-        for matrix in scaled:
+        for matrix in H:
             L, failed = dpotrf(matrix, lower=1)
-            definite.append(failed == 0 and bool((L.diagonal() > _FLAT).all()))
+            # of each row's own: the flows may have units of their own
+            least = _FLAT**2 * matrix.diagonal()
+            definite.append(failed == 0 and bool((L.diagonal() ** 2 > least).all()))
             self._L.append(L)
         self.definite = np.array(definite)
 
@@ -186,5 +202,5 @@ class DenseModels:
         found = np.zeros_like(right)
         for s, (L, definite) in enumerate(zip(self._L, self.definite, strict=True)):
             if definite:
-                found[:, s] = self._d[s] * dpotrs(L, self._d[s] * right[:, s], lower=1)[0]
+                found[:, s] = dpotrs(L, right[:, s], lower=1)[0]
         return found

@@ -226,13 +226,16 @@ class Lanes:
         """Return a = B'lam, shape (n_carriers, n_analytes, n_surveys)."""
         return _apply(self.Bt, lam)
 
-    def factor(self, F: Floats, V: Floats) -> Factor:
-        """Return the factor of C V C' for flows, shape (n_carriers, 1, n_surveys)."""
+    def factor(self, F: Floats, V: Floats, *, wide: bool = False) -> Factor:
+        """Return the factor of C V C' for flows, shape (n_carriers, 1, n_surveys).
+
+        ``wide`` says whether V stands for no measurement anywhere.
+        """
         squares = F * F if self.group is None else F[self.first] * F[self.second]
         terms = squares * self.on_carriers(V)[self.first] if self.group is not None else squares * V
         entries = _apply(self._to_entries, terms)
         if self.pattern is None:
-            return StackFactor(entries, self.n_rows)
+            return StackFactor(entries, self.n_rows, spread=wide)
         if self._levels is not None:
             return LevelFactor(self._levels, entries)
         return LaneFactor(self.pattern, entries)
@@ -304,7 +307,7 @@ class Lanes:
         if held is not None:
             V = np.where(held[0] | held[1], 0.0, V)
             p = np.where(held[0], data.lower, np.where(held[1], data.upper, p))
-        factor = self.factor(F, V)
+        factor = self.factor(F, V, wide=wide is not None)
         settled = np.ones(F.shape[2], dtype=bool)
         lam = factor.solve(self.balance(F, p, data))
         pull = self.pull(lam)

@@ -1,20 +1,15 @@
-"""Newton's method on the flows of a large circuit, by conjugate gradients.
+"""Newton's method on the flows of a large circuit, by conjugate gradients along the free flows.
 
-No matrix of second derivatives is formed. A product with it costs one solve of all analytes side
-by side. The same matrix with a few of the analytes, weighted to stand for all, is sparse when
-written with their balances beside it, and is factored as the preconditioner; the flow balances
-hold in every step, since they are rows of it::
+No matrix of second derivatives of all analytes is formed. A product with it costs one solve of all
+analytes side by side. The same matrix with a few of the analytes, weighted to stand for all, is
+formed and factored as the preconditioner::
 
-    [ W + D   A'   E_s'        ] [ p ]   [ r ]
-    [ A       0    0           ] [ y ] = [ 0 ]
-    [ E_s     0   -S_s / share ] [ z ]   [ 0 ]
+    Z'(W + D + share sum_s E_s'S_s^-1 E_s) Z
 
 References
 ----------
-N.I.M. Gould, M.E. Hribar and J. Nocedal, On the solution of equality constrained quadratic
-programming problems arising in optimization, SIAM Journal on Scientific Computing 23 (2001)
-1376-1395 (projected conjugate gradients); J. Nocedal and S.J. Wright, Numerical Optimization,
-2nd ed. (2006), algorithm 7.1 (inexact Newton).
+J. Nocedal and S.J. Wright, Numerical Optimization, 2nd ed. (2006), algorithm 7.1 (inexact Newton),
+algorithm 5.3 (preconditioned conjugate gradients).
 """
 
 from __future__ import annotations
@@ -24,6 +19,7 @@ from functools import cached_property
 
 import numpy as np
 from scipy import sparse
+from scipy.linalg.lapack import dpotrf, dpotrs
 from scipy.sparse.linalg import splu
 
 from oretally.flowsheet import Rows
@@ -31,6 +27,7 @@ from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.batch.curvature import GradeSlopes
 from oretally.recon.batch.inner_problem import GradeData, LanePoint, Lanes
 from oretally.recon.batch.newton import LaneFlows, LaneMinimum
+from oretally.recon.numerics import LevelFactor
 
 __all__ = ["minimise_large"]
 
@@ -46,7 +43,6 @@ _HALVINGS = 20
 _FAINT = 1e-9  # flows this far above their bound, as a share of the largest, may want to stop
 _BARRIER = (1.0, 0.1, 1e-10)  # mu at first, its fall, and at last; in units of the objective
 _INSIDE = 0.95  # share of the way to a bound that a step may go
-_ROW = 1e-12  # diagonal of the rows that hold the balances, over what flows they see
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,45 +93,28 @@ class _Bend:
 
 
 class _Preconditioner:
-    """The saddle-point matrix of a sample of analytes; see the head of the module."""
+    """The factor of the matrix of a sample of analytes; see the head of the module."""
 
     def __init__(
-        self, lanes: Lanes, A: Rows, own: Floats, slopes: GradeSlopes, V: Floats, sample: Ints
+        self, lanes: Lanes, Z: Rows, own: Floats, slopes: GradeSlopes, sample: Ints
     ) -> None:
-        B = lanes.rows.sparse
-        n, share = own.size, slopes.x.shape[1] / max(sample.size, 1)
-        F = slopes.flow[:, 0]
-        C = sparse.csr_array(B @ sparse.diags_array(F))
-        if lanes.G is not None:
-            C = sparse.csr_array(C @ lanes.G.T)
+        if not isinstance(slopes.factor, LevelFactor):
+            raise TypeError(f"no preconditioner in the layout {lanes.layout.name}")
+        share = slopes.x.shape[1] / max(sample.size, 1)
         diagonal = np.maximum(own, 0.0)
         floor = 1e-10 * float(diagonal.max(initial=0.0)) or 1.0
-        diagonal = np.maximum(diagonal, floor)
-        blocks: list[list[sparse.sparray | None]] = [[sparse.diags_array(diagonal), A.T]]
-        blocks.append([A, -_ROW * sparse.eye_array(A.shape[0]) / diagonal.max()])
+        H = (Z.T @ sparse.diags_array(np.maximum(diagonal, floor)) @ Z).toarray()
         for k in sample:
-            E = sparse.csr_array(B @ sparse.diags_array(slopes.x[:, k, 0]))
-            S = C @ sparse.diags_array(V[:, k, 0]) @ C.T
-            blocks[0].append(E.T)
-            for row in blocks[1:]:
-                row.append(None)
-            held = -_ROW * sparse.eye_array(S.shape[0])  # an analyte held everywhere leaves 0
-            blocks.append([E, *[None] * (len(blocks) - 1), held - S / share])
-        self._n, self._A = n, A
-        whole = sparse.block_array(blocks).tocsc()
-        size = np.sqrt(np.maximum(abs(whole).max(axis=1).toarray().ravel(), 1e-300))
-        self._size = 1.0 / size
-        scaled = sparse.diags_array(self._size) @ whole @ sparse.diags_array(self._size)
-        self._factor = splu(scaled.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.001,
-                            options={"SymmetricMode": True})  # fmt: skip
+            E = lanes.rows.sparse @ sparse.diags_array(slopes.x[:, k, 0]) @ Z
+            root = slopes.factor.root(int(k), E.toarray())
+            H += share * (root.T @ root)
+        self._L, failed = dpotrf(H, lower=1)
+        if failed:
+            raise np.linalg.LinAlgError("the preconditioner is not positive definite")
 
-    def __call__(self, r: Floats) -> tuple[Floats, Floats]:
-        """Return p, and r without its part A'y that no step in balance sees."""
-        right = np.zeros(self._size.size)
-        right[: self._n] = r
-        found = self._size * self._factor.solve(self._size * right)
-        y = found[self._n : self._n + self._A.shape[0]]
-        return found[: self._n], r - self._A.T @ y
+    def __call__(self, r: Floats) -> Floats:
+        """Return the matrix's solution, shape (n_free,)."""
+        return np.asarray(dpotrs(self._L, r, lower=1)[0])
 
 
 def minimise_large(
@@ -167,6 +146,7 @@ class _Large:
     def __init__(self, lanes: Lanes, flows: LaneFlows, data: GradeData, measured: Floats) -> None:
         self.lanes, self.flows, self.data, self.measured = lanes, flows, data, measured
         self.A = flows.basis.A[flows.basis.rows]
+        self.Z = flows.basis.sparse_Z
         # what the balances leave no choice of cannot meet a bound
         some = flows.basis.closed(2.0 + np.cos(np.arange(flows.lower.size, dtype=float)))
         moves = np.abs(some - flows.basis.offset) > 1e-12
@@ -194,13 +174,12 @@ class _Large:
             gradient = weight * (F - self.measured) + lanes.gradient(point)[:, 0] + push
             if precondition is None or mu > 0.0:
                 slopes = GradeSlopes.at(lanes, point, exact=False)
-                V = np.broadcast_to(point.V, point.x.shape)
-                precondition = _Preconditioner(lanes, self.A, own, slopes, V, self.sample)
+                precondition = _Preconditioner(lanes, self.Z, own, slopes, self.sample)
             bend = _Bend.at(lanes, point, own, exact=True)
-            step, convex = _conjugate(bend, precondition, -gradient, accuracy)
+            step, convex = _conjugate(bend, precondition, self.Z, -gradient, accuracy)
             if not convex:
                 bend = _Bend.at(lanes, point, own, exact=False)
-                step, _ = _conjugate(bend, precondition, -gradient, accuracy)
+                step, _ = _conjugate(bend, precondition, self.Z, -gradient, accuracy)
             slope = float(gradient @ step)
             gain = -0.5 * slope
             small = _GAIN * (1.0 + value)
@@ -271,8 +250,9 @@ class _Large:
             pull = lanes.pull(factor.solve(lanes.balance(F[:, None, None], x, data)))
             slopes = GradeSlopes(F[:, None], lanes.on_carriers(x), None, pull, factor)
             gradient = weight * (F - self.measured) + (pull * slopes.x).sum(axis=(1, 2))
-            precondition = _Preconditioner(lanes, self.A, weight, slopes, V, self.sample)
-            step, _ = _conjugate(_Bend(lanes, weight, slopes, V), precondition, -gradient, 0.03)
+            precondition = _Preconditioner(lanes, self.Z, weight, slopes, self.sample)
+            bend = _Bend(lanes, weight, slopes, V)
+            step, _ = _conjugate(bend, precondition, self.Z, -gradient, 0.03)
             gap = np.where(self.bounded, F - self.lower, 1.0)
             length = min(1.0, _INSIDE * self._longest(gap, step))
             F = self.flows.basis.closed(F + length * step)
@@ -302,27 +282,27 @@ class _Large:
 
 
 def _conjugate(
-    bend: _Bend, precondition: _Preconditioner, right: Floats, accuracy: float
+    bend: _Bend, precondition: _Preconditioner, Z: Rows, right: Floats, accuracy: float
 ) -> tuple[Floats, bool]:
-    """Return the step that solves H p = right in balance, and whether no curvature was negative."""
-    step = np.zeros_like(right)
-    # the part of the slope that the balances hold is large, and rounding in it would stay
-    rest = precondition(precondition(right)[1])[1]
-    z, _ = precondition(rest)
+    """Return the step Z u with Z'H Z u = Z'right, and whether no curvature was negative."""
+    rest = np.asarray(Z.T @ right)
+    step = np.zeros_like(rest)
+    z = precondition(rest)
     direction, size = z, float(rest @ z)
     first = size
     for _ in range(_MAX_PRODUCTS):
         if not size > 0.0:
             break
-        product = bend(direction)
+        product = np.asarray(Z.T @ bend(np.asarray(Z @ direction)))
         curvature = float(direction @ product)
         if curvature <= 0.0:
-            return step, False
+            return np.asarray(Z @ step), False
         length = size / curvature
         step = step + length * direction
-        z, rest = precondition(rest - length * product)
+        rest = rest - length * product
+        z = precondition(rest)
         before, size = size, float(rest @ z)
         if size <= accuracy**2 * first:
             break
         direction = z + (size / before) * direction
-    return step, True
+    return np.asarray(Z @ step), True

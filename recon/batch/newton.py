@@ -67,6 +67,11 @@ class LaneFlows:
         return np.flatnonzero(np.isfinite(self.lower))
 
     @cached_property
+    def _floor(self) -> Floats:
+        """Their bounds, as a column."""
+        return np.asarray(self.lower[self.bounded, None])
+
+    @cached_property
     def _fit(self) -> Floats:
         """Matrix that turns a guess of all flows into the flows in balance nearest to it."""
         seen = self.seen
@@ -118,7 +123,7 @@ class LaneFlows:
 
         F has shape (n_carriers, n_surveys).
         """
-        above = F[self.bounded] - self.lower[self.bounded, None]
+        above = F[self.bounded] - self._floor
         return np.asarray((above > _FAINT * F.max(axis=0)).all(axis=0))
 
 
@@ -165,9 +170,8 @@ def starting_lanes(engine: Engine, data: GradeData, measured: Floats) -> Floats:
     grades = lanes.on_carriers(x)
     for _ in range(1 if flows.seen.all() else _ROUNDS):
         wide = lanes.wide(data, F[:, None, :])
-        factor = lanes.factor(
-            F[:, None, :], data.variance if wide is None else data.variance + wide
-        )
+        V = data.variance if wide is None else data.variance + wide
+        factor = lanes.factor(F[:, None, :], V, wide=wide is not None)
         pull = lanes.pull(factor.solve(lanes.balance(F[:, None, :], x, data)))
         gradient = flows.columns * (F - measured) + (pull * grades).sum(axis=1)
         model = curvature.model(GradeSlopes(F, grades, None, pull, factor))

@@ -11,7 +11,9 @@ from oretally.recon.numerics.batched_factor import (
     StackFactor,
     lane_pattern,
 )
+from oretally.recon.numerics.lane_products import LaneProducts
 from oretally.recon.numerics.level_factor import LevelFactor, level_pattern
+from oretally.recon.numerics.memory import keep_freed_memory
 from oretally.recon.numerics.parallel import one_thread, shared
 from oretally.recon.numerics.quadratic import quadratic_minimum
 from oretally.recon.numerics.semidefinite import RANK, SemidefiniteFactor, left_null_space, through
@@ -20,9 +22,11 @@ __all__ = [
     "RANK",
     "LaneFactor",
     "LanePattern",
+    "LaneProducts",
     "LevelFactor",
     "SemidefiniteFactor",
     "StackFactor",
+    "keep_freed_memory",
     "lane_pattern",
     "left_null_space",
     "level_pattern",

@@ -52,8 +52,7 @@ class _Sums:
 
     def take_from(self, target: Floats, left: Floats, right: Floats) -> None:
         """Subtract the sums of left * right from the rows of a target."""
-        products = left[self.left]
-        products *= right[self.right]
+        products = left[self.left] * right[self.right]
         target[self.rows] -= self.ones @ products
 
 
@@ -147,3 +146,13 @@ class LevelFactor:
             if level.backward is not None:
                 level.backward.take_from(found, self._unit, found)
         return found.reshape(right.shape)
+
+    def root(self, lane: int, right: Floats) -> Floats:
+        """Return Q with Q'Q = right' S^-1 right in one lane, shape (n, m)."""
+        found = right.copy()
+        unit = self._unit[:, lane, None]
+        for level in self._pattern.levels:
+            if level.forward is not None:
+                level.forward.take_from(found, unit, found)
+        found[self._order] *= np.sqrt(self._inverse[:, lane, None])
+        return found

@@ -11,10 +11,11 @@ from scipy import sparse
 from oretally.flowsheet import Rows
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 
-__all__ = ["AnalyteProblem", "AnalyteRows"]
+__all__ = ["AnalyteProblem", "AnalyteRows", "quick"]
 
 
 _DENSE = 150  # carriers, up to which dense matrices are quicker than sparse ones
+_FEW = 4_000  # entries of a matrix up to which that is so
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +42,16 @@ class AnalyteRows:
     def B(self) -> Floats:
         """The balances as a dense matrix, shape (n_rows, n_carriers)."""
         return np.asarray(self.sparse.toarray())
+
+    @cached_property
+    def quick_B(self) -> Floats | Rows:
+        """The same, sparse where that is quicker."""
+        return quick(self.B)
+
+    @cached_property
+    def quick_Bt(self) -> Floats | Rows:
+        """B', sparse where that is quicker."""
+        return quick(self.B.T)
 
     @cached_property
     def G(self) -> Floats:
@@ -148,3 +159,8 @@ class AnalyteProblem:
     def G(self) -> Floats:
         """Indicator matrix of the groups, shape (n_carriers, n_groups)."""
         return self.rows.G
+
+
+def quick(matrix: Floats) -> Floats | Rows:
+    """Return a matrix of few entries as it is, a larger one sparse: what is quicker."""
+    return matrix if matrix.size <= _FEW else sparse.csr_array(matrix)

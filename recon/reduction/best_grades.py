@@ -27,16 +27,11 @@ from functools import cached_property
 import numpy as np
 
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.numerics import (
-    RANK,
-    SemidefiniteFactor,
-    left_null_space,
-    quadratic_minimum,
-    through,
-)
+from oretally.recon.numerics import RANK, SemidefiniteFactor, quadratic_minimum
 from oretally.recon.reduction.analyte_problem import AnalyteProblem
+from oretally.recon.reduction.grade_pattern import GradePattern, grade_pattern
 
-__all__ = ["BestGrades", "best_grades", "without_idle_bounds"]
+__all__ = ["BestGrades", "best_grades", "beyond_bounds", "without_idle_bounds"]
 
 
 _BOUND = 1e-12  # grades this far outside their bounds are rounding; grades are of the order of 1
@@ -51,48 +46,41 @@ class BestGrades:
 
     Attributes
     ----------
+    problem : AnalyteProblem
+    pattern : GradePattern
     x : ndarray, shape (n_groups,)
         Grades; for groups without a flow the measured value, else 0.
     lam : ndarray, shape (n_rows,)
         Multipliers of the balances.
     value : float
         1/2 sum w (x - xm)^2 over the groups.
-    C : ndarray, shape (n_rows, n_groups)
-    N : ndarray, shape (n_rows, n_reduced)
-    moving, unmeasured, at_lower, at_upper : ndarray of bool, shape (n_groups,)
-        Sets M and U; groups held at a bound.
+    at_lower, at_upper : ndarray of bool, shape (n_groups,)
+        Groups held at a bound.
     settled : bool
         False if the bounded problem did not converge.
+    factor : SemidefiniteFactor or None
+        That of S, where it is known already.
     """
 
     problem: AnalyteProblem
-    flow: Floats
+    pattern: GradePattern
     x: Floats
     lam: Floats
     value: float
-    C: Floats
-    N: Floats
-    S: SemidefiniteFactor
-    moving: Bools
-    unmeasured: Bools
     at_lower: Bools
     at_upper: Bools
-    settled: bool
+    settled: bool = True
+    factor: SemidefiniteFactor | None = None
 
     @cached_property
-    def D(self) -> Floats:
-        """N'C_M, shape (n_reduced, n_moving): the reduced balances on the measured grades."""
-        return _reduced(self.N, self.C[:, self.moving], self.unmeasured)
+    def S(self) -> SemidefiniteFactor:
+        """The factor of D V D'."""
+        return self.factor or self.pattern.product(self.V)
 
-    @property
+    @cached_property
     def V(self) -> Floats:
         """Variances 1/w of the measured grades, shape (n_moving,)."""
-        return 1.0 / self.problem.weight[self.moving]
-
-    @property
-    def E(self) -> Floats:
-        """Derivative of the balances by the flows, shape (n_rows, n_carriers): B diag(G x)."""
-        return self.problem.B * self.x[self.problem.group]
+        return np.asarray(1.0 / self.problem.weight[self.pattern.moving])
 
     def gradient(self) -> Floats:
         """Return the derivative of ``value`` by the flows, shape (n_carriers,): (B'lam) * (G x).
@@ -102,7 +90,7 @@ class BestGrades:
         pull = self.problem.B.T @ self.lam
         grade = self.x[self.problem.group]
         carried = np.zeros(self.x.size)
-        np.add.at(carried, self.problem.group, np.abs(self.flow))
+        np.add.at(carried, self.problem.group, np.abs(self.pattern.flow))
         idle = ((carried == 0.0) & (self.problem.weight == 0.0) & ~self.problem.fixed)[
             self.problem.group
         ]
@@ -116,7 +104,7 @@ class BestGrades:
 
         Z has shape (n_carriers, n_free), what is returned (n_free, n_free).
         """
-        root = self.S.root(self.N.T @ self.problem.rows.of_flows(self.x, Z))
+        root = self.S.root(self.pattern.reduced(self.problem.rows.of_flows(self.x, Z)))
         return np.asarray(root.T @ root)
 
     def second_derivative(self, Z: Floats) -> Floats:
@@ -130,17 +118,17 @@ class BestGrades:
         where Q solves C_U'Q = P_U: an unmeasured grade pulls on flows only where several streams
         share it.
         """
-        a, M, U = self.problem, self.moving, self.unmeasured
+        a, p, M, U = self.problem, self.pattern, self.pattern.moving, self.pattern.unmeasured
         P = a.rows.by_group((a.B.T @ self.lam)[:, None] * Z)
-        E, D = a.rows.of_flows(self.x, Z), self.D
+        E = a.rows.of_flows(self.x, Z)
         R, pulled = P[M], P[U]
         size = float(np.abs(P).max(initial=0.0))
         extra = np.zeros((Z.shape[1],) * 2)
         if np.abs(pulled).max(initial=0.0) > _PULL * size:
-            Q = np.linalg.lstsq(self.C[:, U].T, pulled, rcond=RANK)[0]
-            R = R - self.C[:, M].T @ Q
+            Q = np.linalg.lstsq(p.C[:, U].T, pulled, rcond=RANK)[0]
+            R = R - p.C[:, M].T @ Q
             extra = E.T @ Q + Q.T @ E
-        root = self.S.root(D @ (self.V[:, None] * R) - self.N.T @ E)
+        root = self.S.root(p.D @ (self.V[:, None] * R) - p.reduced(E))
         return np.asarray(root.T @ root - R.T @ (self.V[:, None] * R) - extra)
 
 
@@ -154,13 +142,14 @@ def without_idle_bounds(found: BestGrades) -> BestGrades:
     if not held.any():
         return found
     misfit = found.problem.weight * (found.x - found.problem.target)
-    push = np.abs(misfit + found.C.T @ found.lam)
-    terms = np.abs(misfit) + np.abs(found.C).T @ np.abs(found.lam)
+    C = found.pattern.C
+    push = np.abs(misfit + C.T @ found.lam)
+    terms = np.abs(misfit) + np.abs(C).T @ np.abs(found.lam)
     idle = held & (push <= _IDLE * (1.0 + terms))
     if not idle.any():
         return found
     free = _with_held(
-        found.problem, found.flow, found.C, found.at_lower & ~idle, found.at_upper & ~idle
+        found.problem, found.pattern.flow, C, found.at_lower & ~idle, found.at_upper & ~idle
     )
     return replace(free, x=found.x, lam=found.lam, value=found.value, settled=found.settled)
 
@@ -198,12 +187,12 @@ def _active_set(
     """Correct a guess of the held groups until bounds and signs agree; None if it does not end."""
     for _ in range(_CORRECTIONS):
         found = _with_held(problem, flow, C, at_lower, at_upper)
-        below, above = _outside(found)
+        free = found.pattern.moving | found.pattern.unmeasured
+        below, above = beyond_bounds(found.x, problem.lower, problem.upper, free)
         pulled, pushed = _wrongly_held(found)
         if not (below.any() or above.any() or pulled.any() or pushed.any()):
-            free = found.moving | found.unmeasured
-            x = np.where(free, np.clip(found.x, problem.lower, problem.upper), found.x)
-            return replace(found, x=x)
+            np.clip(found.x, problem.lower, problem.upper, out=found.x, where=free)
+            return found
         at_lower = (at_lower & ~pulled) | below
         at_upper = (at_upper & ~pushed) | above
     return None
@@ -214,40 +203,20 @@ def _with_held(
 ) -> BestGrades:
     """Solve with the given groups held at their bounds and no other bound in force."""
     held = problem.fixed | at_lower | at_upper
-    M = (problem.weight > 0.0) & ~held
-    U = (problem.weight == 0.0) & ~held & (C != 0.0).any(axis=0)
+    pattern = grade_pattern(problem, flow, C, held)
+    M, U = pattern.moving, pattern.unmeasured
     x = problem.target.copy()
     x[at_lower] = problem.lower[at_lower]
     x[at_upper] = problem.upper[at_upper]
-    N = _null_space(problem, C, U)
-    D = _reduced(N, C[:, M], U)
-    V = 1.0 / problem.weight[M]
-    S = SemidefiniteFactor((D * V) @ D.T)
+    D, V = pattern.D, 1.0 / problem.weight[M]
+    S = pattern.product(V)
     right = problem.source - C[:, held] @ x[held]
-    nu = S.solve(N.T @ right - D @ problem.target[M])
+    nu = S.solve(pattern.reduced(right) - D @ problem.target[M])
     x[M] = problem.target[M] + V * (D.T @ nu)
     if U.any():
-        x[U] = through(C[:, U], right - C[:, M] @ x[M])
-        x[U] += through(C[:, U], right - C[:, M] @ x[M] - C[:, U] @ x[U])
-    return BestGrades(
-        problem, flow, x, -(N @ nu), _cost(problem, x), C, N, S, M, U, at_lower, at_upper, True
-    )
-
-
-def _reduced(N: Floats, rows: Floats, unmeasured: Bools) -> Floats:
-    """Return N' rows; N is the identity where nothing is unmeasured."""
-    return N.T @ rows if unmeasured.any() else rows
-
-
-def _null_space(problem: AnalyteProblem, C: Floats, U: Bools) -> Floats:
-    """Return N for the unmeasured groups U; the same for all flows if no streams share one."""
-    shared = problem.G[:, U].sum(axis=0) > 1.0
-    if shared.any() or (C[:, U] == 0.0).all(axis=0).any():
-        return left_null_space(C[:, U])
-    key = U.tobytes()
-    if key not in problem.null_spaces:
-        problem.null_spaces[key] = left_null_space(problem.B @ problem.G[:, U])
-    return problem.null_spaces[key]
+        x[U] = pattern.unmeasured_grades(right - C[:, M] @ x[M])
+    lam = -(pattern.N @ nu) if pattern.eliminates else -nu
+    return BestGrades(problem, pattern, x, lam, _cost(problem, x), at_lower, at_upper, factor=S)
 
 
 def _interior_point(problem: AnalyteProblem, flow: Floats, C: Floats) -> BestGrades:
@@ -289,12 +258,14 @@ def _cost(problem: AnalyteProblem, x: Floats) -> float:
     return 0.5 * float(np.sum(problem.weight[soft] * (x[soft] - problem.target[soft]) ** 2))
 
 
-def _outside(found: BestGrades) -> tuple[Bools, Bools]:
-    """Return the groups that left their bounds, below and above."""
-    free = found.moving | found.unmeasured
-    slack = _BOUND * (1.0 + np.abs(found.x))
-    below = free & (found.x < found.problem.lower - slack)
-    return below, free & (found.x > found.problem.upper + slack)
+def beyond_bounds(x: Floats, lower: Floats, upper: Floats, free: Bools) -> tuple[Bools, Bools]:
+    """Return the grades that left their bounds, below and above, by more than rounding.
+
+    Groups along axis 0 of all; ``free``, shape (n_groups,), are those that may move.
+    """
+    slack = _BOUND * (1.0 + np.abs(x))
+    moves = free.reshape(-1, *(1,) * (x.ndim - 1))
+    return moves & (x < lower - slack), moves & (x > upper + slack)
 
 
 def _wrongly_held(found: BestGrades) -> tuple[Bools, Bools]:
@@ -302,7 +273,8 @@ def _wrongly_held(found: BestGrades) -> tuple[Bools, Bools]:
     if not (found.at_lower.any() or found.at_upper.any()):
         return found.at_lower, found.at_upper
     misfit = found.problem.weight * (found.x - found.problem.target)
-    push = misfit + found.C.T @ found.lam
+    push = misfit + found.pattern.C.T @ found.lam
     # rounding of the sum, judged in units of each group's own terms
-    size = 1e-9 * (np.abs(misfit) + np.abs(found.C).T @ np.abs(found.lam))
+    terms = np.abs(found.pattern.C).T @ np.abs(found.lam)
+    size = 1e-9 * (np.abs(misfit) + terms)
     return found.at_lower & (push < -size), found.at_upper & (push > size)

@@ -15,6 +15,7 @@ from functools import cached_property
 
 import numpy as np
 import scipy.linalg
+from scipy import sparse
 from scipy.sparse.linalg import SuperLU, splu
 
 from oretally.flowsheet import NotBalanceable, Rows
@@ -72,6 +73,11 @@ class FlowBasis:
                 dependent = np.where(np.abs(dependent - whole) < 1e-12, whole, dependent)
             Z[self.basic] = dependent
         return Z
+
+    @cached_property
+    def sparse_Z(self) -> Rows:
+        """The same, sparse."""
+        return sparse.csr_array(self.Z)
 
     def closed(self, flow: Floats) -> Floats:
         """Return flows in balance that keep the free ones, shape (n,)."""

@@ -4,6 +4,11 @@ At a point that satisfies all balances but is otherwise random, the balances are
 unmeasured value is determined if no change of the unmeasured values alone keeps the balances and
 moves it. A measured value is checked (redundant) if it would be determined were it not measured.
 
+Analytes measured alike differ in nothing at a generic point, and a few of them tell what all do:
+what copy after copy sees of the flows grows by less each time. Once one copy more of each shows
+nothing new, none will; leaving out one measured value takes one direction from that at most, which
+the same copy sees if any does.
+
 References
 ----------
 G.M. Stanley and R.S.H. Mah, Observability and redundancy classification in process networks,
@@ -14,7 +19,7 @@ process data for steady state reconciliation, Chemical Engineering Science 44 (1
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +34,7 @@ __all__ = ["GENERIC_SEED", "Classes", "generic_classes", "generic_flows"]
 
 
 GENERIC_SEED = 20_011  # of the generic point: any will do, a fixed one keeps results the same
+_COPIES = 2  # of analytes measured alike, to begin with
 _CLEAR = 1e-5  # smallest pivot that leaves no doubt of a rank
 _ROUNDING = 1e-12  # of what a free number moves at all
 _ZERO = 1e-9  # shares below this are zero: entries at the generic point are of the order of 1
@@ -96,49 +102,103 @@ def generic_classes(
     Z, n = basis.Z, flow_measured.size
     if flow is None:
         flow = generic_flows(basis, rng)
-    parts = [_linearise(a, flow, Z, rng) for a in analytes]
-    # all rows that tie the free flows u to measurements: Y_k of each analyte, Z of measured flows
+    families = _alike(analytes)
     Z_measured = Z[flow_measured]
-    stacked = np.vstack([*(p.Y for p in parts), Z_measured])
-    length = np.sqrt((stacked**2).sum(axis=0))
-    # free numbers may have units of their own; what is rounding against them is not seen
-    clear = length > _ROUNDING * _norm(Z.T)
-    unit = 1.0 / np.where(clear, length, 1.0)
-    stacked = stacked * unit
-    # rows of zeros make the decomposition show every direction of u, seen or not
-    padding = np.zeros((max(Z.shape[1] - len(stacked), 0), Z.shape[1]))
-    # a thin QR first: the rows are many, the free flows few
-    frame, small = scipy.linalg.qr(np.vstack([stacked, padding]), mode="economic")
-    inner, s, Vt = np.linalg.svd(small, full_matrices=False)
-    U = frame @ inner
-    rank = int((s > _ZERO).sum())  # rows have length 1, or are +1, -1 sums
-    Q, unseen = U[:, :rank], unit[:, None] * Vt[rank:].T
-    drift = Z @ unseen  # flows that can move unseen
-    most = _norm(Z * unit)
+    copies = _COPIES
+    while True:
+        chosen = sorted(k for family in families for k in family[:copies])
+        parts = dict(zip(chosen, _linearised([analytes[k] for k in chosen], flow, Z, rng),
+                         strict=True))  # fmt: skip
+        seen = _Seen.by([parts[k].Y for k in chosen], Z_measured, Z)
+        last = [chosen.index(f[copies - 1]) for f in families if len(f) > copies]
+        if not last or seen.without(last):
+            break
+        copies *= 2
+    drift = Z @ seen.unseen  # flows that can move unseen
+    most = _norm(Z * seen.unit)
     flow_determined = flow_measured | (_norm(drift) <= _ZERO * np.where(most > 0.0, most, 1.0))
-    offset = np.cumsum([0, *(len(p.Y) for p in parts)])
-    share = 1.0 - (Q[offset[-1] : len(stacked)] ** 2).sum(axis=1)
     flow_checked = np.zeros(n, dtype=bool)
-    flow_checked[flow_measured] = share > _ZERO
-    determined, checked = [], []
-    for p, first in zip(parts, offset[:-1], strict=True):
-        is_determined, is_checked = _grade_classes(p, Q[first : first + len(p.Y)], unseen)
-        determined.append(is_determined[p.problem.group])
-        checked.append(is_checked[p.problem.group])
-    shape = (len(parts), n)
-    to_grades = (np.hstack([p.D, p.Y]) for p in parts)
-    # numpy before 2.4 finds no rank of an empty matrix
-    reduced_rows = sum(_rank(rows) for rows in to_grades if rows.size)
+    flow_checked[flow_measured] = 1.0 - (seen.of_flows**2).sum(axis=1) > _ZERO
+    determined, checked = np.zeros((2, len(analytes), n), dtype=bool)
+    reduced_rows = 0
+    for family in families:
+        part = parts[family[0]]
+        known, redundant = _grade_classes(part, seen.of_analytes[chosen.index(family[0])],
+                                          seen.unseen)  # fmt: skip
+        rows = np.hstack([part.D, part.Y])
+        # numpy before 2.4 finds no rank of an empty matrix
+        reduced_rows += len(family) * (_rank(rows) if rows.size else 0)
+        for k in family:
+            a = analytes[k]
+            determined[k] = known[a.group]
+            # measurements of one grade check each other
+            checked[k] = (redundant | (a.members > 1) | (a.fixed & (a.members > 0)))[a.group]
     extra = sum(a.extra_measurements for a in analytes)
     return Classes(
         flow_determined=flow_determined,
         flow_checked=flow_checked,
-        grade_determined=np.array(determined, dtype=bool).reshape(shape),
-        grade_checked=np.array(checked, dtype=bool).reshape(shape),
-        degrees_of_freedom=reduced_rows + len(Z_measured) - rank + extra,
-        unobservable_flows=Z.shape[1] - rank,
+        grade_determined=determined,
+        grade_checked=checked,
+        degrees_of_freedom=reduced_rows + len(Z_measured) - seen.rank + extra,
+        unobservable_flows=Z.shape[1] - seen.rank,
         scale_free=not flow_measured.any() and not basis.offset.any(),
     )
+
+
+def _alike(analytes: Sequence[AnalyteProblem]) -> list[list[int]]:
+    """Return analytes by what is measured of them: generic ones of a family differ in nothing."""
+    families: dict[object, list[int]] = {}
+    for k, a in enumerate(analytes):
+        plain = not (a.fixed.any() or a.source.any())  # exact numbers may be anything but generic
+        key = (id(a.rows), a.measured.tobytes()) if plain else k
+        families.setdefault(key, []).append(k)
+    return list(families.values())
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What all rows that tie the free flows u to measurements see of u.
+
+    Attributes
+    ----------
+    of_analytes : list of ndarray, shape (n_reduced, rank)
+        Their rows in an orthonormal basis of what u can explain.
+    of_flows : ndarray, shape (n_measured_flows, rank)
+    unseen : ndarray, shape (n_free, n_unseen)
+    unit : ndarray, shape (n_free,)
+        Units in which the directions of u count alike.
+    """
+
+    of_analytes: list[Floats]
+    of_flows: Floats
+    rank: int
+    unseen: Floats
+    unit: Floats
+
+    @classmethod
+    def by(cls, rows: Sequence[Floats], Z_measured: Floats, Z: Floats) -> _Seen:
+        """Look at u through the rows Y of analytes and those of Z of measured flows."""
+        stacked = np.vstack([*rows, Z_measured])
+        length = np.sqrt((stacked**2).sum(axis=0))
+        # free numbers may have units of their own; what is rounding against them is not seen
+        clear = length > _ROUNDING * _norm(Z.T)
+        unit = 1.0 / np.where(clear, length, 1.0)
+        stacked = stacked * unit
+        # rows of zeros make the decomposition show every direction of u, seen or not
+        padding = np.zeros((max(Z.shape[1] - len(stacked), 0), Z.shape[1]))
+        # a thin QR first: the rows are many, the free flows few
+        frame, small = scipy.linalg.qr(np.vstack([stacked, padding]), mode="economic")
+        inner, s, Vt = np.linalg.svd(small, full_matrices=False)
+        rank = int((s > _ZERO).sum())  # rows have length 1, or are +1, -1 sums
+        Q = frame @ inner[:, :rank]
+        *parts, flows = np.split(Q[: len(stacked)], np.cumsum([len(part) for part in rows]))
+        return cls(parts, flows, rank, unit[:, None] * Vt[rank:].T, unit)
+
+    def without(self, some: Sequence[int]) -> bool:
+        """Tell whether as much is seen without the rows of some analytes."""
+        Q = np.vstack([self.of_analytes[i] for i in some])
+        share = np.linalg.eigvalsh(Q.T @ Q).max(initial=0.0)
+        return bool(1.0 - share > _ZERO)
 
 
 def _rank(rows: Floats) -> int:
@@ -161,26 +221,37 @@ def generic_flows(basis: FlowBasis, rng: np.random.Generator) -> Floats:
     return np.asarray(basis.offset + basis.Z @ rng.uniform(1.0, 2.0, basis.Z.shape[1]))
 
 
-def _linearise(
-    problem: AnalyteProblem, flow: Floats, Z: Floats, rng: np.random.Generator
-) -> _Linearised:
-    C = problem.rows.of_grades(flow)
-    x = np.where(problem.fixed, problem.target, rng.uniform(0.5, 1.5, problem.weight.size))
-    free = ~problem.fixed
-    onto = SemidefiniteFactor(C[:, free] @ C[:, free].T)
-    x[free] -= C[:, free].T @ onto.solve(C @ x - problem.source)
-    moving = problem.measured
-    unmeasured = free & ~moving & (C != 0.0).any(axis=0)
-    EZ = problem.rows.of_flows(x, Z)
-    N = left_null_space(C[:, unmeasured])
-    D, Y = N.T @ C[:, moving], N.T @ EZ
-    size = np.sqrt((D**2).sum(axis=1) + (Y**2).sum(axis=1))
-    size = np.where(size > 0.0, size, 1.0)[:, None]
-    return _Linearised(problem, moving, unmeasured, C, D / size, Y / size, EZ)
+def _linearised(
+    analytes: Sequence[AnalyteProblem], flow: Floats, Z: Floats, rng: np.random.Generator
+) -> Iterator[_Linearised]:
+    """Yield the balances of each analyte at flows and random grades."""
+    balances: dict[int, tuple[Floats, dict[bytes, SemidefiniteFactor], dict[bytes, Floats]]] = {}
+    for problem in analytes:
+        if id(problem.rows) not in balances:
+            balances[id(problem.rows)] = problem.rows.of_grades(flow), {}, {}
+        C, onto, spaces = balances[id(problem.rows)]
+        free = ~problem.fixed
+        x = np.where(problem.fixed, problem.target, rng.uniform(0.5, 1.5, problem.weight.size))
+        key = free.tobytes()
+        if key not in onto:
+            onto[key] = SemidefiniteFactor(C[:, free] @ C[:, free].T)
+        x[free] -= C[:, free].T @ onto[key].solve(C @ x - problem.source)
+        moving = problem.measured
+        unmeasured = free & ~moving & (C != 0.0).any(axis=0)
+        EZ = problem.rows.of_flows(x, Z)
+        D, Y = C[:, moving], EZ
+        if unmeasured.any():
+            key = unmeasured.tobytes()
+            if key not in spaces:
+                spaces[key] = left_null_space(C[:, unmeasured])
+            D, Y = spaces[key].T @ D, spaces[key].T @ Y
+        size = np.sqrt((D**2).sum(axis=1) + (Y**2).sum(axis=1))
+        size = np.where(size > 0.0, size, 1.0)[:, None]
+        yield _Linearised(problem, moving, unmeasured, C, D / size, Y / size, EZ)
 
 
 def _grade_classes(part: _Linearised, Q: Floats, unseen: Floats) -> tuple[Bools, Bools]:
-    """Return for each group: determined, checked.
+    """Return for each group: determined, checked by the balances.
 
     Q holds this analyte's rows of an orthonormal basis of all that the free flows can explain;
     the part of a grade's column outside it shows in the balances.
@@ -191,8 +262,6 @@ def _grade_classes(part: _Linearised, Q: Floats, unseen: Floats) -> tuple[Bools,
     whole = (part.D**2).sum(axis=0)
     outside = whole - ((Q.T @ part.D) ** 2).sum(axis=0)
     checked[part.moving] = outside > np.maximum(_ZERO * whole, _ZERO**2)
-    # measurements of one grade check each other
-    checked |= (part.problem.members > 1) | (part.problem.fixed & (part.problem.members > 0))
     C_U = part.C[:, part.unmeasured]
     if C_U.shape[1]:
         size = np.sqrt((C_U**2).sum(axis=0))

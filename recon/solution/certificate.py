@@ -66,22 +66,109 @@ def certify(problem: BalanceProblem, flow: Floats, grade: Floats) -> Certificate
     imbalance, scale = float(largest[0]), _scale(problem, flow)
     stated = stated_at(problem, flow, grade)
     try:
-        stationarity, complementarity, fall, multiplier, held = _bounded_step(stated)
-        bends_down = _bends_down(stated, multiplier, held)
+        stationarity, complementarity, fall, multiplier, system = _bounded_step(stated)
+        bends_down = _bends_down(stated, multiplier, system)
     except np.linalg.LinAlgError:  # sizes so far apart that nothing can be said
         return Certificate(imbalance, np.inf, np.inf, np.inf, scale, 0)
     share = fall / (1.0 + stated.objective)
     return Certificate(imbalance, stationarity, complementarity, share, scale, bends_down)
 
 
-def _bounded_step(s: StatedProblem) -> tuple[float, float, float, Floats, Bools]:
-    """Return stationarity, complementarity, fall, multipliers and the bounds that hold.
+class _Augmented:
+    """Matrices [H + d, J'; J, -e] over unknowns that no bound holds, scaled.
+
+    All have one pattern, whose order of elimination takes longer to find than the factors
+    themselves: it is found once.
+    """
+
+    def __init__(self, s: StatedProblem, free: Bools) -> None:
+        self.at = np.flatnonzero(free)
+        self.J: Any = s.jacobian[:, self.at]
+        m, n_rows = self.at.size, s.n_rows
+        place = np.full(free.size, -1)
+        place[self.at] = np.arange(m)
+        row, column = (place[end] for end in s.curvature_ends)
+        self._bent = (row >= 0) & (column >= 0)
+        sides, self._sides = self.J.tocoo(), self.J.data
+        every = np.arange(m + n_rows)
+        self._ends = (
+            np.concatenate([every, row[self._bent], sides.col]),
+            np.concatenate([every, column[self._bent], m + sides.row]),
+        )
+        self._solver: Any = None
+
+    def factor(
+        self, w: Floats, bend: Floats | None = None, *, damping: float, dual: float
+    ) -> tuple[float, Any]:
+        """Return a factor with H of a diagonal and of second derivatives, and the damping it took.
+
+        Balances that depend on one another, and unknowns that nothing determines, can leave a pivot
+        of exactly 0.
+        """
+        import qdldl
+
+        inner = np.zeros(int(self._bent.sum())) if bend is None else bend[self._bent]
+        size = w.size + self.J.shape[0]
+        while True:
+            own = np.full(self.J.shape[0], -dual)
+            entries = np.concatenate([w + damping, own, inner, self._sides])
+            K = sparse.csc_matrix((entries, self._ends), shape=(size, size))
+            try:
+                if self._solver is None:
+                    self._solver = qdldl.Solver(K, upper=True)
+                else:
+                    self._solver.update(K, upper=True)
+                return damping, self._solver
+            except RuntimeError:
+                damping, dual = 3.0 * damping, 10.0 * dual
+                if dual > 1.0:
+                    raise np.linalg.LinAlgError from None
+
+    def solved(self, g: Floats, W: Floats, dual: float = _DUAL_DAMPING) -> tuple[Floats, Floats]:
+        """Return the Gauss-Newton step, shape (n,), and the multipliers; scaled."""
+        w, m = W[self.at], self.at.size
+        damping, solver = self.factor(w, damping=_DAMPING, dual=dual)
+        right = np.concatenate([-g[self.at], np.zeros(self.J.shape[0])])
+        found = solver.solve(right)
+        JT, w = self.J.T.tocsr(), w + damping
+        most = np.abs(right).max(initial=0.0)
+        for _ in range(_ROUNDS):
+            d, multiplier = found[:m], found[m:]
+            rest = right - np.concatenate([w * d + JT @ multiplier, self.J @ d])
+            left = np.abs(rest).max(initial=0.0)
+            if left <= _REFINED * most:
+                break
+            found = found + solver.solve(rest)
+        if not left <= _SOLVED * most:  # balances that all but depend on one another
+            if dual < _DUAL_MOST:
+                return self.solved(g, W, 1e3 * dual)
+            return self.solved_dense(g, W)
+        step = np.zeros(g.size)
+        step[self.at] = found[:m]
+        return step, found[m:]
+
+    def solved_dense(self, g: Floats, W: Floats) -> tuple[Floats, Floats]:
+        """Return the same by orthogonal factors: r projected on what the balances leave free."""
+        at, J = self.at, self.J.toarray()
+        N = _along(J)
+        root = np.sqrt(W[at])
+        residual = g[at] / np.where(root > 0.0, root, 1.0)
+        step = np.zeros(g.size)
+        if N.shape[1]:
+            # what no measurement sees stays
+            step[at] = N @ np.linalg.lstsq(root[:, None] * N, -residual, rcond=1e-13)[0]
+        slope = g + W * step
+        multiplier = np.linalg.lstsq(J.T, -slope[at], rcond=1e-13)[0]
+        return step, multiplier
+
+
+def _bounded_step(s: StatedProblem) -> tuple[float, float, float, Floats, _Augmented]:
+    """Return stationarity, complementarity, fall, multipliers and the system of what is free.
 
     The bounded quadratic problem by its active set: bounds that hold at the point are let go where
     they pull the wrong way, and taken up again where the step would cross them.
     """
     g, W, J = s.gradient * s.size, s.weight * s.size**2, s.jacobian
-    solved = _solved_dense if _is_small(s) else _solved
     low = s.unknown & (s.below <= _AT_BOUND * s.size)
     high = s.unknown & (s.above <= _AT_BOUND * s.size)
     held_low, held_high = low.copy(), high.copy()
@@ -89,7 +176,9 @@ def _bounded_step(s: StatedProblem) -> tuple[float, float, float, Floats, Bools]
     absolute = abs(JT)
     for _ in range(_CHANGES):
         free = s.unknown & ~held_low & ~held_high
-        step, multiplier = solved(g, W, J, free)
+        system = _Augmented(s, free)
+        solve = system.solved_dense if _is_small(s) else system.solved
+        step, multiplier = solve(g, W)
         push = g + JT @ multiplier
         terms = np.abs(g) + absolute @ np.abs(multiplier)
         slack = STATIONARY * (1.0 + terms)
@@ -104,55 +193,13 @@ def _bounded_step(s: StatedProblem) -> tuple[float, float, float, Floats, Bools]
     fall = -(2.0 * float(g @ step) + float(step @ (W * step)))
     rest = np.where(free, push, 0.0)
     stationarity = float((np.abs(rest) / (1.0 + terms)).max(initial=0.0))
-    return stationarity, wrong, max(fall, 0.0), multiplier, held_low | held_high
-
-
-def _solved(
-    g: Floats, W: Floats, J_all: Any, free: Bools, dual: float = _DUAL_DAMPING
-) -> tuple[Floats, Floats]:
-    """Return the Gauss-Newton step over some unknowns, and the multipliers; scaled."""
-    at = np.flatnonzero(free)
-    J, w, m = J_all[:, at], W[at], at.size
-    damping, solver = _factor(sparse.diags_array(w), J, dual=dual)
-    right = np.concatenate([-g[at], np.zeros(J.shape[0])])
-    found = solver.solve(right)
-    JT, w = J.T.tocsr(), w + damping
-    most = np.abs(right).max(initial=0.0)
-    for _ in range(_ROUNDS):
-        d, multiplier = found[:m], found[m:]
-        rest = right - np.concatenate([w * d + JT @ multiplier, J @ d])
-        left = np.abs(rest).max(initial=0.0)
-        if left <= _REFINED * most:
-            break
-        found = found + solver.solve(rest)
-    if not left <= _SOLVED * most:  # balances that all but depend on one another
-        if dual < _DUAL_MOST:
-            return _solved(g, W, J_all, free, 1e3 * dual)
-        return _solved_dense(g, W, J_all, free)
-    step = np.zeros(free.size)
-    step[at] = found[:m]
-    return step, found[m:]
+    return stationarity, wrong, max(fall, 0.0), multiplier, system
 
 
 def _is_small(s: StatedProblem) -> bool:
     """Tell whether dense orthogonal factors are affordable: they are exact where columns differ."""
     most = _DENSE_LINEAR if not s.products[0].size else _DENSE
     return s.y.size + s.n_rows <= most
-
-
-def _solved_dense(g: Floats, W: Floats, J: Any, free: Bools) -> tuple[Floats, Floats]:
-    """Return the same by orthogonal factors: r projected on what the balances leave free."""
-    at = np.flatnonzero(free)
-    N = _along(J[:, at].toarray())
-    root = np.sqrt(W[at])
-    residual = g[at] / np.where(root > 0.0, root, 1.0)
-    step = np.zeros(free.size)
-    if N.shape[1]:
-        # what no measurement sees stays
-        step[at] = N @ np.linalg.lstsq(root[:, None] * N, -residual, rcond=1e-13)[0]
-    slope = g + W * step
-    multiplier = np.linalg.lstsq(J[:, at].T.toarray(), -slope[at], rcond=1e-13)[0]
-    return step, multiplier
 
 
 def _along(J: Floats) -> Floats:
@@ -163,41 +210,17 @@ def _along(J: Floats) -> Floats:
     return np.asarray(Q[:, int((pivots > _RANK * pivots.max(initial=0.0)).sum()) :])
 
 
-def _factor(
-    H: Any, J: Any, damping: float = _DAMPING, dual: float = _DUAL_DAMPING
-) -> tuple[float, Any]:
-    """Return a factor of [H + d, J'; J, -e] and the damping d that it took.
-
-    Balances that depend on one another, and unknowns that nothing determines, can leave a pivot of
-    exactly 0.
-    """
-    import qdldl
-
-    one, own = sparse.eye_array(H.shape[0]), sparse.eye_array(J.shape[0])
-    while True:
-        blocks: Any = [[H + damping * one, J.T], [None, -dual * own]]
-        K = sparse.bmat(blocks, format="csc")
-        try:
-            return damping, qdldl.Solver(sparse.csc_matrix(K), upper=True)
-        except RuntimeError:
-            damping, dual = 3.0 * damping, 10.0 * dual
-            if dual > 1.0:
-                raise np.linalg.LinAlgError from None
-
-
-def _bends_down(s: StatedProblem, multiplier: Floats, held: Bools) -> int:
+def _bends_down(s: StatedProblem, multiplier: Floats, system: _Augmented) -> int:
     """Return the number of directions of negative curvature along the balances."""
-    at = np.flatnonzero(s.unknown & ~held)
     if not s.products[0].size:
         return 0
-    H = s.curvature(multiplier).tocsc()[at][:, at]
+    at, bend, w = system.at, s.curvature(multiplier), s.weight * s.size**2
     if _is_small(s):
-        N = _along(s.jacobian[:, at].toarray())
-        upper = H.toarray()
-        whole = upper + upper.T + np.diag((s.weight * s.size**2)[at])
+        N = _along(system.J.toarray())
+        upper = sparse.coo_array((bend, s.curvature_ends), shape=(s.y.size,) * 2).toarray()
+        whole = (upper + upper.T)[np.ix_(at, at)] + np.diag(w[at])
         return int((np.linalg.eigvalsh(N.T @ whole @ N) < -_BENT).sum())
-    H = H + sparse.diags_array((s.weight * s.size**2)[at])
-    _, solver = _factor(H, s.jacobian[:, at], _BENT, _BENT_DUAL)
+    _, solver = system.factor(w[at], bend, damping=_BENT, dual=_BENT_DUAL)
     return max(0, at.size - int((solver.factors()[1] > 0.0).sum()))
 
 

@@ -16,7 +16,7 @@ from oretally.recon.reduction import (
     BestGrades,
     Classes,
     ReducedProblem,
-    best_grades,
+    grades_at,
     without_idle_bounds,
 )
 from oretally.recon.result import Certificate
@@ -115,7 +115,7 @@ class Solution:
         with one_thread():
             if found is None:
                 flow = self.flow / self.reduced.flow_scale
-                found = tuple(best_grades(analyte, flow) for analyte in self.reduced.analytes)
+                found = grades_at(self.reduced.analytes, flow)
             return tuple(map(without_idle_bounds, found))
 
 

@@ -83,15 +83,19 @@ class StatedProblem:
             np.concatenate([self.linear[2], value * self.y[j], value * self.y[i]]),
         )
 
-    def curvature(self, multiplier: Floats) -> sparse.coo_array:
-        """Return the second derivatives of the balances times multipliers, scaled; upper half.
+    @cached_property
+    def curvature_ends(self) -> tuple[Ints, Ints]:
+        """Where second derivatives of the balances are: rows, and columns not before them."""
+        _, i, j, _ = self.products
+        return np.minimum(i, j), np.maximum(i, j)
 
-        Multipliers have shape (n_rows,), the derivatives (n, n).
+    def curvature(self, multiplier: Floats) -> Floats:
+        """Return the second derivatives of the balances times multipliers, scaled, at their ends.
+
+        Multipliers have shape (n_rows,), the derivatives (n_products,).
         """
         row, i, j, value = self.products
-        bend = value * (multiplier / self.row_size)[row] * self.size[i] * self.size[j]
-        ends = np.minimum(i, j), np.maximum(i, j)
-        return sparse.coo_array((bend, ends), shape=(self.y.size,) * 2)
+        return value * (multiplier / self.row_size)[row] * self.size[i] * self.size[j]
 
 
 def stated_at(problem: BalanceProblem, flow: Floats, grade: Floats) -> StatedProblem:

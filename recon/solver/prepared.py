@@ -16,7 +16,7 @@ from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.batch import minimise_large
 from oretally.recon.careful import best_of_starts
 from oretally.recon.natural import solve_general
-from oretally.recon.numerics import one_thread, shared
+from oretally.recon.numerics import keep_freed_memory, one_thread, shared
 from oretally.recon.reduction import presolve
 from oretally.recon.solution import (
     ManySolutions,
@@ -52,6 +52,7 @@ class Prepared:
     """
 
     def __init__(self, problem: BalanceProblem) -> None:
+        keep_freed_memory()
         self.problem = problem
         with one_thread():
             self.reduced = presolve(problem)
