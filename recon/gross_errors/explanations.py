@@ -31,12 +31,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from math import comb
+from typing import Protocol
 
 import numpy as np
 
-from oretally.flowsheet.arrays import Floats
+from oretally.flowsheet.arrays import Bools, Floats, Ints
 
-__all__ = ["ErrorCandidate", "Explanation", "Posterior", "explain"]
+__all__ = ["Candidates", "Explanation", "Posterior", "Symmetric", "explain", "joined"]
 
 _Set = frozenset[int]
 
@@ -48,20 +49,46 @@ _KEPT = 10.0  # log odds below the best beyond which a set is not counted
 _MOST = 12  # errors in one set
 
 
-@dataclass(frozen=True, slots=True)
-class ErrorCandidate:
-    """Ways in which an error can be there.
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidates:
+    """Errors, and the ways in which each can be there.
 
     Attributes
     ----------
+    owner : ndarray of int, shape (n_ways,)
+        The error of each way, in order.
     width : ndarray, shape (n_ways,)
         w: spread of the error's size before looking, over the sd of its estimate.
     cost : ndarray, shape (n_ways,)
         Minus the logarithm of the odds of each way before looking.
     """
 
+    owner: Ints
     width: Floats
     cost: Floats
+
+    def at(self, chosen: Ints | Bools) -> Candidates:
+        """Return some of the ways."""
+        return Candidates(self.owner[chosen], self.width[chosen], self.cost[chosen])
+
+
+def joined(parts: Sequence[Candidates]) -> Candidates:
+    """Return the ways of all parts."""
+    return Candidates(
+        np.concatenate([p.owner for p in parts]),
+        np.concatenate([p.width for p in parts]),
+        np.concatenate([p.cost for p in parts]),
+    )
+
+
+class Symmetric(Protocol):
+    """A symmetric matrix of which rows are asked for: an array is one."""
+
+    def __getitem__(self, rows: Ints, /) -> Floats: ...
+
+    def diagonal(self) -> Floats:
+        """Return its diagonal, shape (n,)."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,16 +126,16 @@ class Posterior:
     left_out: float
 
 
-def explain(C: Floats, z: Floats, candidates: Sequence[ErrorCandidate]) -> Posterior:
+def explain(C: Symmetric, z: Floats, candidates: Candidates) -> Posterior:
     """Score sets of errors.
 
     Parameters
     ----------
-    C : ndarray, shape (n, n)
+    C : symmetric, shape (n, n)
         Correlations of the signatures of the candidates.
     z : ndarray, shape (n,)
         Standardised statistics.
-    candidates : sequence of ErrorCandidate
+    candidates : Candidates
 
     Notes
     -----
@@ -133,13 +160,10 @@ def explain(C: Floats, z: Floats, candidates: Sequence[ErrorCandidate]) -> Poste
 class _Search:
     """Sets that were scored; errors are numbered way by way."""
 
-    def __init__(self, C: Floats, z: Floats, candidates: Sequence[ErrorCandidate]) -> None:
-        sizes = [c.width.size for c in candidates]
-        self.owner = np.repeat(np.arange(len(candidates)), sizes)
-        none = np.zeros(0)
-        self.w2 = np.concatenate([none, *(c.width for c in candidates)]) ** 2
-        self.cost = np.concatenate([none, *(c.cost for c in candidates)])
-        self.C, self.z, self.d = C, z, np.diag(C)
+    def __init__(self, C: Symmetric, z: Floats, candidates: Candidates) -> None:
+        self.owner, self.cost = candidates.owner, candidates.cost
+        self.w2 = candidates.width**2
+        self.C, self.z, self.d = C, z, C.diagonal()
         nothing: _Set = frozenset()
         self.score: dict[_Set, float] = {nothing: 0.0}
         self.extended: set[_Set] = set()

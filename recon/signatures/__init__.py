@@ -11,9 +11,11 @@ from oretally.recon.signatures.evidence import (
     joined_ways,
     log_evidence,
     single_log_evidence,
+    single_variance_known,
 )
+from oretally.recon.signatures.inner_products import InnerProducts
 from oretally.recon.signatures.mixups import Mixups
-from oretally.recon.signatures.possible_slips import PossibleSlips
+from oretally.recon.signatures.possible_slips import PossibleSlips, SlipTable
 from oretally.recon.signatures.signatures import (
     LOSS_UNIT,
     Signatures,
@@ -38,11 +40,13 @@ __all__ = [
     "SWAPPED",
     "Evidence",
     "Groups",
+    "InnerProducts",
     "Meant",
     "MeasuredReading",
     "Mixups",
     "PossibleSlips",
     "Signatures",
+    "SlipTable",
     "Ways",
     "covariance_known",
     "equivalent_sets",
@@ -54,5 +58,6 @@ __all__ = [
     "signatures_at",
     "signatures_of",
     "single_log_evidence",
+    "single_variance_known",
     "wet_reason",
 ]

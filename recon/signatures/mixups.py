@@ -8,17 +8,19 @@ no source counts such slips.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import combinations
-from math import log, nan
+from math import comb, log, nan
 
 import numpy as np
 
 from oretally.flowsheet import Position
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.signatures.evidence import covariance_known
+from oretally.recon.signatures.inner_products import InnerProducts
 from oretally.recon.signatures.possible_slips import PossibleSlips
 from oretally.recon.signatures.slips import SWAPPED
 
@@ -32,7 +34,6 @@ stream, as a share of the rate of wrong numbers."""
 _NEXT = 0.5  # of the chance of an exchange, that it is with a neighbour
 _FEWEST = 4  # lines in a shift: two are an exchange, three nobody miscounts
 _SHARPEST = 1e-4  # times the stated error of one reading: that of another in its place
-_WIDE = 100  # readings in a mix-up that count as many
 _TOLD = 24  # mix-ups that are proposed at once
 _WORK = 20_000  # readings in all larger mix-ups, beyond which only the nearest are looked at
 
@@ -69,9 +70,15 @@ class Mixups:
         Measurements, in the order of the signatures.
     unit : ndarray, shape (n_readings,)
         Their stated errors, base units.
+    among : sequence of int, optional
+        Rows of readings among which exchanges of two are looked for, and nothing larger: where all
+        are too many.
     """
 
-    def __init__(self, slips: PossibleSlips, readings: Sequence[Position], unit: Floats) -> None:
+    def __init__(
+        self, slips: PossibleSlips, readings: Sequence[Position], unit: Floats,
+        among: Sequence[int] | None = None,
+    ) -> None:  # fmt: skip
         self.slips, self.readings = slips, readings
         row = {place: i for i, place in enumerate(readings)}
         # as written, and its stated error: a share as the mass it was made from
@@ -79,17 +86,24 @@ class Mixups:
         self._read, own = np.array(read).reshape(-1, 2).T
         self._sd = np.where(np.isfinite(own), own, 1.0)
         self.unit = unit
-        self._pairs, self._odds, self._pair_shifts = self._two_readings(row)
-        every = (*_samples(slips, row), *_lines(slips, row))
-        if sum(m.rows.size for m in every) > _WORK:
-            every = tuple(m for m in every if m.near)
-        self._larger = [m for m in every if (m.rows >= 0).all()]
+        self._pairs, self._odds, self._pair_shifts = self._two_readings(row, among)
+        self._larger: list[_Larger] = []
+        if among is None:
+            near = _readings_in_samples(slips) + _readings_in_lines(slips) > _WORK
+            every = (*_samples(slips, row, near=near), *_lines(slips, row, near=near))
+            self._larger = [m for m in every if (m.rows >= 0).all()]
+        self._known: dict[int, Mixup] = {}
 
     def __len__(self) -> int:
         return len(self._pairs) + len(self._larger)
 
     def __getitem__(self, number: int) -> Mixup:
         """Return a mix-up by its number."""
+        if number not in self._known:
+            self._known[number] = self._mixup(number)
+        return self._known[number]
+
+    def _mixup(self, number: int) -> Mixup:
         if number >= len(self._pairs):
             m = self._larger[number - len(self._pairs)]
             values = {
@@ -99,7 +113,7 @@ class Mixups:
                 for i, j in zip(m.rows.tolist(), m.source.tolist(), strict=True)
             }
             return Mixup(m.kind, m.reason, values, m.log_odds)
-        i, j = self._pairs[number]
+        i, j = self._pairs[number].tolist()
         a, b = self.readings[i], self.readings[j]
         values = {a: self.slips.in_place_of(a, b), b: self.slips.in_place_of(b, a)}
         return Mixup(
@@ -111,106 +125,141 @@ class Mixups:
         n = len(self._pairs)
         return self._pairs[number] if number < n else self._larger[number - n].rows
 
-    def gains(self, P: Floats, r: Floats) -> list[tuple[int, float]]:
+    def gains(self, products: InnerProducts, r: Floats) -> list[tuple[int, float]]:
         """Return mix-ups and by how much each would raise the log evidence, the best first.
 
-        ``P``, ``r`` are inner products of the signatures, other errors left out, shape (n, n) and
-        (n,); linear.
+        ``products``, ``r`` are those of the signatures, other errors left out; linear.
         """
-        shift, (i, j) = self._pair_shifts, self._pairs.T
-        own = shift[:, 0] ** 2 * P[i, i] + shift[:, 1] ** 2 * P[j, j]
-        gain = (shift * r[self._pairs]).sum(axis=1) - 0.5 * own
-        gain += self._odds - shift[:, 0] * shift[:, 1] * P[i, j]
-        best = np.argsort(-gain, kind="stable")[:_TOLD].tolist()
-        found = [(c, float(gain[c])) for c in best]
-        for c, (m, pulled) in enumerate(zip(self._larger, self._pulled(P), strict=True)):
-            rows, lost, move = m.rows, m.source < 0, self._shifts[c]
-            more = float(move @ r[rows] - 0.5 * move @ pulled)
-            if lost.any():
-                left, end = (r[rows] - pulled)[lost], rows[lost]
-                more += 0.5 * float(left @ np.linalg.pinv(P[np.ix_(end, end)]) @ left)
-            found.append((c + len(self._pairs), more + m.log_odds))
+        shift, (i, j), own = self._pair_shifts, self._pairs.T, products.diagonal
+        gain = (shift * r[self._pairs]).sum(axis=1) - 0.5 * (shift**2 * own[self._pairs]).sum(axis=1)
+        gain += self._odds
+        # a product of two signatures is at most that of their lengths: only these can be the best
+        cross = shift[:, 0] * shift[:, 1]
+        room = np.abs(cross) * np.sqrt(np.maximum(own[i], 0.0) * np.maximum(own[j], 0.0))
+        some = np.arange(gain.size)
+        if gain.size > _TOLD:
+            least = np.partition(gain - room, -_TOLD)[-_TOLD]
+            some = np.flatnonzero(gain + room >= least)
+        exact = gain[some] - cross[some] * products.pairs(i[some], j[some])
+        best = np.argsort(-exact, kind="stable")[:_TOLD].tolist()
+        found = [(int(some[c]), float(exact[c])) for c in best]
+        if self._larger:
+            found += self._gains_of_larger(products, r)
         return sorted(found, key=lambda pair: -pair[1])[:_TOLD]
 
-    def _pulled(self, P: Floats) -> list[Floats]:
-        """Return P times the errors of each larger mix-up, at its own rows."""
-        n = len(self.readings)
-        wide = [c for c, m in enumerate(self._larger) if m.rows.size > _WIDE]
-        found = dict.fromkeys(wide, np.zeros(0))
-        if wide:  # all at once, where taking the rows out of P would cost as much
-            moves = np.zeros((len(wide), n))
-            for at, c in enumerate(wide):
-                moves[at, self._larger[c].rows] = self._shifts[c]
-            whole = moves @ P[:n, :n]
-            found = {c: whole[at, self._larger[c].rows] for at, c in enumerate(wide)}
-        return [
-            found[c] if c in found else P[np.ix_(m.rows, m.rows)] @ self._shifts[c]
-            for c, m in enumerate(self._larger)
-        ]
+    def _gains_of_larger(self, products: InnerProducts, r: Floats) -> list[tuple[int, float]]:
+        n, first = len(self.readings), len(self._pairs)
+        moves, read = self._moves, r[:n]
+        pulled = products.times(moves)
+        gain = moves @ read - 0.5 * np.einsum("ci,ci->c", moves, pulled)
+        gain += np.array([m.log_odds for m in self._larger])
+        for c, m in enumerate(self._larger):
+            lost = m.source < 0
+            if lost.any():
+                end = m.rows[lost]
+                left = read[end] - pulled[c, end]
+                gain[c] += 0.5 * float(left @ np.linalg.pinv(products.at(end)) @ left)
+        return [(c + first, g) for c, g in enumerate(gain.tolist())]
 
-    def volume(self, number: int, P: Floats) -> float:
-        """Return what a mix-up adds to the log evidence beside the objective and its odds.
+    @cached_property
+    def _moves(self) -> Floats:
+        """Of each larger mix-up the errors of all readings, 0 where unknown: (n_larger, n)."""
+        moves = np.zeros((len(self._larger), len(self.readings)))
+        for c, m in enumerate(self._larger):
+            read = self._read
+            gap = np.where(m.source < 0, 0.0, read[m.rows] - read[m.source])
+            moves[c, m.rows] = gap / self._sd[m.rows]
+        return moves
 
-        Stated errors move with the readings; a reading whose value nobody knows is as likely as any
-        of its size. ``P``, shape (n, n), is that of the survey as read.
+    def volumes(self, numbers: Sequence[int], products: InnerProducts) -> Floats:
+        """Return what mix-ups add to the log evidence beside the objective and their odds.
+
+        Shape (n_numbers,). Stated errors move with the readings; a reading whose value nobody knows
+        is as likely as any of its size. ``products`` are those of the survey as read.
         """
+        found = np.zeros(len(numbers))
+        pairs = [at for at, c in enumerate(numbers) if c < len(self._pairs)]
+        if pairs:
+            i, j = self._pairs[[numbers[at] for at in pairs]].T
+            sd = np.array([[e for _, e in self[numbers[at]].values.values()] for at in pairs])
+            own = np.maximum(sd / self.unit[np.column_stack([i, j])], _SHARPEST) ** 2 - 1.0
+            one, other = 1.0 + own[:, 0] * products.diagonal[i], 1.0 + own[:, 1] * products.diagonal[j]
+            both = one * other - own[:, 0] * own[:, 1] * products.pairs(i, j) ** 2
+            found[pairs] = -0.5 * np.log(np.abs(both))
+        for at, c in enumerate(numbers):
+            if c >= len(self._pairs):
+                found[at] = self._volume_of_larger(c, products)
+        return found
+
+    def _volume_of_larger(self, number: int, products: InnerProducts) -> float:
         mixup, rows = self[number], self.rows(number)
         sd = np.array([e for _, e in mixup.values.values()])
         lost = np.isnan(sd)
         ratio = np.where(lost, 1.0, sd / self.unit[rows])
         own = np.maximum(ratio, _SHARPEST) ** 2 - 1.0
-        M = np.eye(rows.size) + own[:, None] * P[np.ix_(rows, rows)]
+        M = np.eye(rows.size) + own[:, None] * products.at(rows)
         found = -0.5 * float(np.linalg.slogdet(M)[1])
         if lost.any():
             end = rows[lost]
             size = np.abs(self._read[end]) / self._sd[end] + 1.0
-            covariance = covariance_known(P[np.ix_(end, end)], np.ones(end.size), size)
+            covariance = covariance_known(products.at(end), np.ones(end.size), size)
             found += 0.5 * float(np.linalg.slogdet(2.0 * np.pi * covariance)[1])
             found -= float(np.log(size).sum())
         return found
 
-    @cached_property
-    def _shifts(self) -> list[Floats]:
-        """Of each larger mix-up the errors of its readings, 0 where they are unknown."""
-        read = self._read
-        return [
-            np.where(m.source < 0, 0.0, read[m.rows] - read[m.source]) / self._sd[m.rows]
-            for m in self._larger
-        ]
-
-    def _two_readings(self, row: Mapping[Position, int]) -> tuple[Ints, Floats, Floats]:
+    def _two_readings(
+        self, row: Mapping[Position, int], among: Sequence[int] | None
+    ) -> tuple[Ints, Floats, Floats]:
         """Return exchanges in one column and in one row.
 
         Pairs of rows, shape (n, 2), their log odds, and errors in stated ones, shape (n, 2).
         """
         slips = self.slips
-        lines: dict[tuple[object, ...], list[Position]] = {}
+        lines: dict[tuple[object, ...], list[int]] = {}
+        scale = np.ones(len(self.readings))
         for quantity, column in slips.columns.items():
             for stream in slips.streams:
-                if stream in column and column[stream] in row:
-                    place, kind = column[stream], slips.unit_of(column[stream])
-                    if not slips.of_stack(place) or slips.written[place].written is not None:
-                        lines.setdefault(("column", quantity, kind), []).append(place)
-                    lines.setdefault(("row", stream, kind), []).append(place)
+                place = column.get(stream)
+                if place is None or place not in row:
+                    continue
+                (_, unit), stack, i = slips.number(place), slips.of_stack(place), row[place]
+                scale[i] = unit.to_base(1.0)
+                kind = unit.dimension, stack
+                if not stack or slips.written[place].written is not None:
+                    lines.setdefault(("column", quantity, kind), []).append(i)
+                lines.setdefault(("row", stream, kind), []).append(i)
+        looked = np.ones(len(self.readings), dtype=bool)
+        if among is not None:
+            looked[:] = False
+            looked[among] = True
+        rates = slips.rates(self.readings)
         pairs, odds = [np.zeros((0, 2), dtype=np.intp)], [np.zeros(0)]
         shifts = [np.zeros((0, 2))]
-        for key, places in lines.items():
-            at = np.array([row[p] for p in places], dtype=np.intp)
-            rate = np.array([slips.rate(p) for p in places])
-            i, j = np.triu_indices(len(places), 1)
+        for key, line in lines.items():
+            at = np.array(line, dtype=np.intp)
+            some = np.flatnonzero(looked[at])
+            if some.size < 2:
+                continue
+            one, other = _two_of(some.size)
+            apart, i, j = some[other] - some[one], at[some[one]], at[some[other]]
             # half of each reading's exchanges are in its column, half in its row
-            chance = 0.5 * SWAPPED * (rate[i] + rate[j]) * _share(j - i, len(places))
+            chance = 0.5 * SWAPPED * (rates[i] + rates[j]) * _share(apart, at.size)
             # in a row the numbers move as they were written, whatever their units
-            scale = np.array([
-                slips.number(p)[1].to_base(1.0) if key[0] == "row" else 1.0 for p in places
-            ])  # fmt: skip
-            read, sd = self._read[at] / scale, self._sd[at] / scale
-            gap = read[i] - read[j]
+            unit = scale if key[0] == "row" else np.ones(scale.size)
+            gap = self._read[i] / unit[i] - self._read[j] / unit[j]
             differ = (gap != 0.0) & (chance > 0.0)
-            pairs.append(np.column_stack([at[i], at[j]])[differ])
+            pairs.append(np.column_stack([i, j])[differ])
             odds.append(np.log(chance[differ]))
-            shifts.append(np.column_stack([gap / sd[i], -gap / sd[j]])[differ])
+            sd_i, sd_j = self._sd[i] / unit[i], self._sd[j] / unit[j]
+            shifts.append(np.column_stack([gap / sd_i, -gap / sd_j])[differ])
         return np.concatenate(pairs), np.concatenate(odds), np.concatenate(shifts)
+
+
+@lru_cache(maxsize=8)
+def _two_of(n: int) -> tuple[Ints, Ints]:
+    """Return all pairs of n things, the first one first."""
+    one, other = np.triu_indices(n, 1)
+    return one, other
 
 
 def _share(apart: Ints, n: int) -> Floats:
@@ -231,7 +280,7 @@ def _as_written(slips: PossibleSlips, place: Position) -> tuple[float, float]:
 class _Larger:
     """A mix-up of more than two readings: rows, and those of the readings that belong there.
 
-    -1 where nobody knows. ``near``: of neighbours, or of a whole sheet.
+    -1 where nobody knows.
     """
 
     kind: str
@@ -239,46 +288,70 @@ class _Larger:
     rows: Ints
     source: Ints
     log_odds: float
-    near: bool
 
 
-def _samples(slips: PossibleSlips, row: Mapping[Position, int]) -> Iterator[_Larger]:
-    """Yield exchanges of all assays of two streams, and of all numbers of theirs."""
-    assays: dict[str, dict[str, int]] = {}
-    flows: dict[str, dict[str, int]] = {}
+def _numbers_of(
+    slips: PossibleSlips,
+) -> tuple[dict[str, dict[str, Position]], dict[str, dict[str, Position]]]:
+    """Return where the assays and the flows of each stream stand, by quantity."""
+    assays: dict[str, dict[str, Position]] = {}
+    flows: dict[str, dict[str, Position]] = {}
     for quantity, column in slips.columns.items():
         part = flows if slips.meanings[quantity].is_flow else assays
         for stream, place in column.items():
-            part.setdefault(stream, {})[quantity] = row.get(place, -1)
+            part.setdefault(stream, {})[quantity] = place
+    return assays, flows
+
+
+def _readings_in_samples(slips: PossibleSlips) -> int:
+    """Return how many readings all exchanges of samples and streams have to do with."""
+    if slips.overall <= 0.0:
+        return 0
+    assays, flows = _numbers_of(slips)
+    of_samples = Counter(frozenset(a) for a in assays.values())
+    of_streams = Counter((frozenset(a), frozenset(flows[s])) for s, a in assays.items() if s in flows)
+    found = sum(2 * len(a) * comb(n, 2) for a, n in of_samples.items() if len(a) > 1)
+    return found + sum(2 * (len(a) + len(f)) * comb(n, 2) for (a, f), n in of_streams.items())
+
+
+def _samples(
+    slips: PossibleSlips, row: Mapping[Position, int], *, near: bool
+) -> Iterator[_Larger]:
+    """Yield exchanges of all assays of two streams, and of all numbers of theirs.
+
+    With ``near`` of neighbours alone.
+    """
+    assays, flows = _numbers_of(slips)
     streams = [s for s in slips.streams if s in assays]
     n = len(streams)
-    for i, j in combinations(range(n), 2):
+    every = zip(range(n - 1), range(1, n), strict=True) if near else combinations(range(n), 2)
+    for i, j in every:
         a, b = streams[i], streams[j]
         chance = slips.overall * float(_share(np.array(j - i), n))
         if assays[a].keys() != assays[b].keys() or chance <= 0.0:
             continue
-        one, other = list(assays[a].values()), [assays[b][q] for q in assays[a]]
-        names, near = f"'{a}' and '{b}'", j - i == 1
+        one = [row.get(p, -1) for p in assays[a].values()]
+        other = [row.get(assays[b][q], -1) for q in assays[a]]
+        names = f"'{a}' and '{b}'"
         if len(one) > 1:  # one alone is an exchange of two readings
             yield _exchange("samples", f"the samples of {names} changed places", one, other=other,
-                            chance=SAMPLES * chance, near=near)  # fmt: skip
+                            chance=SAMPLES * chance)  # fmt: skip
         if a in flows and flows[a].keys() == flows.get(b, {}).keys():
-            yield _exchange(
-                "streams", f"all numbers of {names} changed places",
-                [*one, *flows[a].values()], other=[*other, *(flows[b][q] for q in flows[a])],
-                chance=STREAMS * chance, near=near,
-            )  # fmt: skip
+            one = [*one, *(row.get(p, -1) for p in flows[a].values())]
+            other = [*other, *(row.get(flows[b][q], -1) for q in flows[a])]
+            yield _exchange("streams", f"all numbers of {names} changed places", one, other=other,
+                            chance=STREAMS * chance)  # fmt: skip
 
 
 def _exchange(
-    kind: str, reason: str, one: list[int], *, other: list[int], chance: float, near: bool
+    kind: str, reason: str, one: list[int], *, other: list[int], chance: float
 ) -> _Larger:
     rows, source = np.array(one + other, dtype=np.intp), np.array(other + one, dtype=np.intp)
-    return _Larger(kind, reason, rows, source, log(chance), near)
+    return _Larger(kind, reason, rows, source, log(chance))
 
 
-def _lines(slips: PossibleSlips, row: Mapping[Position, int]) -> Iterator[_Larger]:
-    """Yield columns of assays typed one line too high or too low from some sample on."""
+def _columns_of_assays(slips: PossibleSlips) -> list[list[list[Position]]]:
+    """Return columns of assays in which a line can be missed: all together, then each by itself."""
     columns = [
         [column[s] for s in slips.streams if s in column]
         for quantity, column in slips.columns.items()
@@ -287,9 +360,31 @@ def _lines(slips: PossibleSlips, row: Mapping[Position, int]) -> Iterator[_Large
     ]
     columns = [places for places in columns if len(places) >= _FEWEST]
     together = len(columns) > 1 and len({len(places) for places in columns}) == 1
-    for group in ([columns] if together else []) + [[places] for places in columns]:
-        whole = together and len(group) > 1
-        share = 0.5 if whole else 0.5 / len(columns)
+    return ([columns] if together else []) + [[places] for places in columns]
+
+
+def _readings_in_lines(slips: PossibleSlips) -> int:
+    """Return how many readings all shifts of lines have to do with."""
+    if slips.overall <= 0.0:
+        return 0
+    ends = ((len(group), len(group[0])) for group in _columns_of_assays(slips))
+    return sum(2 * c * (n * (n + 1) - _FEWEST * (_FEWEST - 1)) // 2 for c, n in ends)
+
+
+def _lines(
+    slips: PossibleSlips, row: Mapping[Position, int], *, near: bool
+) -> Iterator[_Larger]:
+    """Yield columns of assays typed one line too high or too low from some sample on.
+
+    With ``near`` whole sheets alone.
+    """
+    groups = _columns_of_assays(slips)
+    single = sum(len(group) == 1 for group in groups)
+    for group in groups:
+        whole = len(group) > 1
+        if near and not whole:
+            continue
+        share = 0.5 if whole else 0.5 / single
         n = len(group[0])
         chance = LINES * slips.overall * share / (2 * (n - _FEWEST + 1))
         at = np.array([[row.get(p, -1) for p in places] for places in group], dtype=np.intp)
@@ -299,4 +394,4 @@ def _lines(slips: PossibleSlips, row: Mapping[Position, int]) -> Iterator[_Large
             for way, moved in (("high", [lost, part[:, :-1]]), ("low", [part[:, 1:], lost])):
                 reason = f"the assays from '{where}' on stand one line too {way}"
                 source = np.hstack(moved).ravel()
-                yield _Larger("lines", reason, part.ravel(), source, log(chance), whole)
+                yield _Larger("lines", reason, part.ravel(), source, log(chance))

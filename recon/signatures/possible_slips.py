@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from math import isfinite
 
+import numpy as np
+
 from oretally.flowsheet import Measurement, Position, Positions, Survey, Unit
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.flowsheet.survey import Kind, Meaning, meanings
 from oretally.recon.result import SlippedReading
-from oretally.recon.signatures.slips import Meant, meant
+from oretally.recon.signatures.slips import Column, Meant, meant
 
-__all__ = ["PossibleSlips"]
+__all__ = ["PossibleSlips", "SlipTable"]
 
 
 @dataclass(frozen=True)
@@ -83,23 +86,42 @@ class PossibleSlips:
         scale = value / own
         return its * scale, its_sd * its / its_value * scale if its_value > 0.0 else sd
 
+    def rates(self, places: Sequence[Position]) -> Floats:
+        """Return the rate of gross errors of each of some numbers, shape (n_places,)."""
+        return np.array([self.rate(p) for p in places], dtype=float)
+
     def of(self, place: Position) -> tuple[Meant, ...]:
         """Return what one reading may have been meant to be, in base units."""
-        m = self.written.get(place)
-        if m is None or m.value <= 0.0:
-            return ()
-        stack = self.of_stack(place)
-        if not (m.typed or stack):
-            return ()  # no slip of a number that nobody wrote
-        (value, sd), (number, unit) = self.as_read(place), self.number(place)
-        dry = m.quantity == self.survey.basis.quantity
-        found = meant(number, sd * number / value, unit, containers=self.survey.containers, dry=dry)
-        return tuple(
-            replace(each, value=each.value * value / number, sd=each.sd * value / number)
-            for each in found
+        return self.table([place]).of(0)
+
+    def table(self, places: Sequence[Position]) -> SlipTable:
+        """Return what readings may have been meant to be, in base units."""
+        alike: dict[tuple[int, bool, bool, bool], tuple[Unit, list[int]]] = {}
+        read = np.zeros((len(places), 3))  # value and stated error as read, number as written
+        basis = self.survey.basis.quantity
+        for i, place in enumerate(places):
+            m = self.written.get(place)
+            if m is None or m.value <= 0.0:
+                continue
+            stack = self.of_stack(place)
+            if not (m.typed or stack):
+                continue  # no slip of a number that nobody wrote
+            number, unit = self.number(place)
+            read[i] = *self._as_read[place], number
+            key = id(unit), m.quantity == basis, stack, m.written is not None
+            alike.setdefault(key, (unit, []))[1].append(i)
+        rows, columns = [], list[Column]()
+        for (_, dry, stack, weighed), (unit, at) in alike.items():
+            value, sd, number = read[at].T
+            own = sd * number / value
+            found = meant(number, own, unit, containers=self.survey.containers, dry=dry)
             # of a class whose mass is not known here nothing but a factor is
-            if not stack or m.written is not None or each.kind == "decimal point"
-        )
+            found = [c for c in found if not stack or weighed or c.kind == "decimal point"]
+            columns += [
+                replace(c, value=c.value * value / number, sd=c.sd * value / number) for c in found
+            ]
+            rows += [np.array(at, dtype=np.intp)] * len(found)
+        return SlipTable.of_columns(rows, columns, len(places))
 
     def changed(self, place: Position, value: float) -> SlippedReading:
         """Return a reading as it was written, and as it would be; ``value`` in base units."""
@@ -130,3 +152,54 @@ class PossibleSlips:
             if m.typed or (self.of_stack(place) and m.value > 0.0):
                 found.setdefault(m.quantity, {})[m.stream] = place
         return found
+
+
+@dataclass(frozen=True, eq=False)
+class SlipTable:
+    """What readings were meant to be, if a slip happened to them: one row a slip, by reading.
+
+    Attributes
+    ----------
+    reading : ndarray of int, shape (n_slips,)
+    value, sd, log_chance : ndarray, shape (n_slips,)
+        As in `oretally.recon.signatures.slips.Meant`, base units.
+    number : ndarray of int, shape (n_slips,)
+        Of each slip among those of its reading.
+    starts : ndarray of int, shape (n_readings + 1,)
+        Where the slips of each reading begin.
+    """
+
+    reading: Ints
+    value: Floats
+    sd: Floats
+    log_chance: Floats
+    number: Ints
+    starts: Ints
+    _words: tuple[Sequence[tuple[str, str]], Ints]
+
+    @classmethod
+    def of_columns(cls, rows: Sequence[Ints], columns: Sequence[Column], n: int) -> SlipTable:
+        """Return the slips of n readings from columns of them, rows being those of each."""
+        none = np.zeros(0)
+        reading = np.concatenate([none.astype(np.intp), *rows])
+        at = np.repeat(np.arange(len(columns)), [len(c.value) for c in columns])
+        value = np.concatenate([none, *(c.value for c in columns)])
+        order = np.argsort(reading, kind="stable")
+        order = order[np.isfinite(value[order])]
+        reading = reading[order]
+        starts = np.searchsorted(reading, np.arange(n + 1))
+        return cls(
+            reading, value[order], np.concatenate([none, *(c.sd for c in columns)])[order],
+            np.concatenate([none, *(c.log_chance for c in columns)])[order],
+            np.arange(order.size) - starts[reading], starts,
+            ([(c.kind, c.reason) for c in columns], at[order]),
+        )  # fmt: skip
+
+    def of(self, i: int) -> tuple[Meant, ...]:
+        """Return the slips of one reading."""
+        words, column = self._words
+        return tuple(
+            Meant(*words[column[s]], float(self.value[s]), float(self.sd[s]),
+                  float(self.log_chance[s]))
+            for s in range(self.starts[i], self.starts[i + 1])
+        )  # fmt: skip

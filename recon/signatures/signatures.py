@@ -21,6 +21,7 @@ procedure for use in geodetic networks (1968). Cited from memory.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -32,6 +33,7 @@ from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.numerics import SemidefiniteFactor, left_null_space, one_thread
 from oretally.recon.propagation import SEEN
 from oretally.recon.reduction import AnalyteProblem, Classes, ReducedProblem
+from oretally.recon.signatures.inner_products import InnerProducts
 from oretally.recon.solution import Solution
 from oretally.recon.solver import seen_root
 
@@ -53,8 +55,8 @@ class Signatures:
     unit : ndarray, shape (n,)
         Size of one unit of each error, in the units of the balance problem: the stated error of a
         measurement, for a loss one percent of what passes the node.
-    P : ndarray, shape (n, n)
-        Inner products of the signatures, each of unit size.
+    products : InnerProducts
+        Of the signatures, each of unit size.
     r : ndarray, shape (n,)
         Inner products of the signatures with the checks as they are.
     """
@@ -62,36 +64,43 @@ class Signatures:
     readings: tuple[Position, ...]
     nodes: tuple[int, ...]
     unit: Floats
-    P: Floats
+    products: InnerProducts
     r: Floats
 
-    @property
+    @cached_property
+    def P(self) -> Floats:
+        """All inner products of the signatures, shape (n, n); of a large survey take parts."""
+        return self.products.dense()
+
+    @cached_property
     def redundancy(self) -> Floats:
         """Diagonal of P, shape (n,): redundancy numbers of measurements; of any size for a loss."""
-        return np.asarray(np.maximum(np.diag(self.P), 0.0))
+        return np.asarray(np.maximum(self.products.diagonal, 0.0))
+
+    @cached_property
+    def size(self) -> Floats:
+        """Lengths of the signatures, shape (n,); infinite for errors that leave none."""
+        return np.where(self.seen, np.sqrt(np.maximum(self.redundancy, SEEN)), np.inf)
 
     @cached_property
     def correlation(self) -> Floats:
         """Correlations of the signatures, shape (n, n); 0 for those that leave none."""
-        size = np.where(self.seen, np.maximum(self.redundancy, SEEN), np.inf) ** -0.5
-        return np.asarray(self.P * size[:, None] * size)
+        return np.asarray(self.P / self.size[:, None] / self.size)
 
-    @property
+    @cached_property
     def seen(self) -> Bools:
         """Errors that leave a signature at all, shape (n,)."""
         return self.redundancy > SEEN
 
-    @property
+    @cached_property
     def statistic(self) -> Floats:
         """Standardised: r / sqrt(P_ii), shape (n,), about N(0, 1) if all is well; 0 without one."""
         size = np.where(self.seen, self.redundancy, 1.0)
         return np.where(self.seen, self.r / np.sqrt(size), 0.0)
 
-    def without(self, chosen: list[int]) -> tuple[Floats, Floats]:
+    def without(self, chosen: Sequence[int]) -> tuple[InnerProducts, Floats]:
         """Return P and r as they become when the chosen errors are allowed any size."""
-        P_T = self.P[:, chosen]
-        inverse = np.linalg.pinv(P_T[chosen], rcond=1e-10, hermitian=True)
-        return self.P - P_T @ inverse @ P_T.T, self.r - P_T @ (inverse @ self.r[chosen])
+        return self.products.without(chosen, self.r) if len(chosen) else (self.products, self.r)
 
 
 def signatures_of(
@@ -207,29 +216,28 @@ class _Linear:
             root_w[:, None] * self.Z[self.flows],
             root_w[:, None] * self.loss[self.flows],
         )
-        n = self.flows.size + sum(len(p.carriers) for p in self.inner) + n_losses
+        sizes = [self.flows.size, *(len(p.carriers) for p in self.inner), n_losses]
+        n, last = sum(sizes), slice(sum(sizes[:-1]), sum(sizes))
         # K: what the free flows explain of each signature; H: their curvature; pull: of the checks
-        P, r, K = np.zeros((n, n)), np.zeros(n), np.zeros((n, self.Z.shape[1]))
+        r, K, border = np.zeros(n), np.zeros((n, self.Z.shape[1])), np.zeros((n, n_losses))
         H, pull = flows.T @ flows, -flows.T @ gap
-        rows, last = slice(0, self.flows.size), slice(n - n_losses, n)
-        P[rows, rows], P[rows, last], P[last, last] = np.eye(rows.stop), losses, losses.T @ losses
+        rows = slice(0, self.flows.size)
+        border[rows], border[last] = losses, losses.T @ losses
         r[rows], r[last] = gap, losses.T @ gap
         K[rows], K[last] = -flows, -losses.T @ flows
         for part in self.inner:
             H += part.EZ.T @ part.of_flows
             pull += part.EZ.T @ part.lam
             rows = slice(rows.stop, rows.stop + len(part.carriers))
-            P[rows, rows] = part.spread + part.columns.T @ part.of_readings
-            P[rows, last] = part.of_readings.T @ part.losses
-            P[last, last] += part.losses.T @ part.of_losses
+            border[rows] = part.of_readings.T @ part.losses
+            border[last] += part.losses.T @ part.of_losses
             r[rows] = part.outside + part.columns.T @ part.lam
             r[last] += part.losses.T @ part.lam
             K[rows] = part.of_readings.T @ part.EZ
             K[last] += part.of_losses.T @ part.EZ
-        P[last] = P[:, last].T
         root = seen_root(H, self.classes.unobservable_flows)
         K = K @ root
-        P -= K @ K.T
+        blocks = (np.eye(self.flows.size), *(p.block for p in self.inner))
         places = [Position(None, int(j)) for j in self.flows]
         places += [Position(k, int(j)) for k, p in enumerate(self.inner) for j in p.carriers]
         unit = [
@@ -238,7 +246,10 @@ class _Linear:
             LOSS_UNIT * self.through * reduced.flow_scale,
         ]
         nodes = tuple(self.nodes.tolist())
-        return Signatures(tuple(places), nodes, np.concatenate(unit), P, r - K @ (root.T @ pull))
+        return Signatures(
+            tuple(places), nodes, np.concatenate(unit), InnerProducts(blocks, border, K),
+            r - K @ (root.T @ pull),
+        )  # fmt: skip
 
 
 class _Inner:
@@ -280,8 +291,8 @@ class _Inner:
         columns = np.where(moving, C * share, 0.0)
         c = root_w * share[group]
         alike = (group[:, None] == group) & moving[group]
-        self.spread = np.diag(on.astype(float)) - np.where(alike, np.outer(c, c), 0.0)
-        self.outside = self.spread @ y
+        spread = np.diag(on.astype(float)) - np.where(alike, np.outer(c, c), 0.0)
+        self.outside = spread @ y
         self.columns, self.losses, self.EZ = columns[:, group] * c, losses, E @ linear.Z
         mean = columns @ np.bincount(group, c * y, n_groups) + gap
         parts = (self.columns, self.losses, self.EZ, mean[:, None])
@@ -289,3 +300,4 @@ class _Inner:
         ends = np.cumsum([p.shape[1] for p in parts])[:-1]
         self.of_readings, self.of_losses, self.of_flows, lam = np.split(solved, ends, axis=1)
         self.lam = lam[:, 0]
+        self.block = spread + self.columns.T @ self.of_readings

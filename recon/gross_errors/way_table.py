@@ -1,0 +1,115 @@
+"""In which ways each error of a survey can come about: free sizes, and slips of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from oretally.flowsheet.arrays import Floats, Ints
+from oretally.recon.gross_errors.candidates import log_odds
+from oretally.recon.result import ErrorRates
+from oretally.recon.signatures import (
+    ANY_SIZE,
+    LOSS_UNIT,
+    PossibleSlips,
+    Signatures,
+    SlipTable,
+    Ways,
+    joined_ways,
+    single_log_evidence,
+)
+
+__all__ = ["WayTable"]
+
+_GAIN = 0.1  # of the rate of losses: that something comes in unseen
+
+
+@dataclass(frozen=True, eq=False)
+class WayTable:
+    """The ways of all rows of the signatures, one below the other.
+
+    Attributes
+    ----------
+    every : Ways
+        All ways, those of one row together.
+    starts : ndarray of int, shape (n_rows + 1,)
+        Where the ways of each row begin.
+    """
+
+    every: Ways
+    starts: Ints
+
+    @classmethod
+    def of_survey(
+        cls, signatures: Signatures, slips: PossibleSlips, meant: SlipTable, rates: ErrorRates
+    ) -> WayTable:
+        """Return the ways of measurements and losses; ``meant`` are the slips of the former."""
+        readings, unit = signatures.readings, signatures.unit
+        n, n_losses, n_free = len(readings), len(signatures.nodes), len(rates.widths)
+        odds = log_odds(slips.rates(readings))
+        written = np.array([p in slips.written for p in readings], dtype=bool)
+        shares = np.array(rates.shares) / sum(rates.shares)
+        with np.errstate(divide="ignore"):
+            own = odds[:, None] + np.log(shares) + np.where(written, np.log(ANY_SIZE), 0.0)[:, None]
+        free = Ways.free(rates.widths * n, own.ravel())
+        slipped = meant.reading
+        read = np.array([slips.as_read(p)[0] if w else np.nan
+                         for p, w in zip(readings, written.tolist(), strict=True)])  # fmt: skip
+        slip = Ways.slips(
+            (read[slipped] - meant.value) / unit[slipped],
+            (meant.sd / unit[slipped]) ** 2 - 1.0,
+            odds[slipped] + meant.log_chance, slip=meant.number,
+        )  # fmt: skip
+        loss, gain = log_odds(np.array([rates.loss, _GAIN * rates.loss]))
+        width = [rates.loss_width / LOSS_UNIT] * (2 * n_losses)
+        lost = Ways.free(width, np.tile([loss, gain], n_losses), np.tile([1.0, -1.0], n_losses))
+        row = np.concatenate([
+            np.repeat(np.arange(n), n_free), slipped, np.repeat(n + np.arange(n_losses), 2),
+        ])  # fmt: skip
+        order = np.argsort(row, kind="stable")
+        every = joined_ways([free, slip, lost]).at(order)
+        return cls(every, np.searchsorted(row[order], np.arange(n + n_losses + 1)))
+
+    def __len__(self) -> int:
+        return len(self.starts) - 1
+
+    def __getitem__(self, row: int) -> Ways:
+        """Return the ways of one row."""
+        return self.every.at(slice(self.starts[row], self.starts[row + 1]))
+
+    def log_evidence(self, size: Floats, variance: Floats) -> Floats:
+        """Return the evidence of each row alone, shape (n_rows,), less what leaves the objective.
+
+        ``size`` and ``variance`` have one value a row; rows of infinite variance have none.
+        """
+        return self._summed(self._scores(size, variance))
+
+    def log_evidence_free(self, size: Floats, variance: Floats) -> Floats:
+        """Return the same, shape (n_rows,), of errors of free size alone."""
+        scores = np.where(self.every.slip < 0, self._scores(size, variance), -np.inf)
+        return self._summed(scores)
+
+    def log_evidence_of(self, rows: Sequence[int], size: Floats, variance: Floats) -> Floats:
+        """Return the evidence of chosen rows, each alone, shape (n_chosen,), likewise."""
+        chosen = np.asarray(rows, dtype=np.intp)
+        n = np.diff(self.starts)[chosen]
+        first = np.cumsum(n) - n
+        at = np.arange(int(n.sum())) + np.repeat(self.starts[chosen] - first, n)
+        scores = single_log_evidence(np.repeat(size, n), np.repeat(variance, n), self.every.at(at))
+        return np.asarray(np.logaddexp.reduceat(scores, first)) if n.size else np.zeros(0)
+
+    def _summed(self, scores: Floats) -> Floats:
+        return np.asarray(np.logaddexp.reduceat(scores, self.starts[:-1]))
+
+    @cached_property
+    def _row(self) -> Ints:
+        return np.repeat(np.arange(len(self)), np.diff(self.starts))
+
+    def _scores(self, size: Floats, variance: Floats) -> Floats:
+        known = np.isfinite(variance)
+        filled = np.where(known, variance, 1.0)
+        scores = single_log_evidence(size[self._row], filled[self._row], self.every)
+        return np.where(known[self._row], scores, -np.inf)
