@@ -146,8 +146,7 @@ def explain(C: Symmetric, z: Floats, candidates: Candidates) -> Posterior:
     search = _Search(C, z, candidates)
     whole, ways = 0, range(search.cost.size)
     while whole < min(_MOST, len(z)) and comb(len(ways), whole) <= _ALL:
-        for chosen in combinations(ways, whole):
-            search.extend(frozenset(chosen))
+        search.extend_all(list(combinations(ways, whole)))
         whole += 1
     left = patience = min(_EXTENDED, max(_FEWEST, _WORK // max(len(ways), 1)))
     best = search.best
@@ -170,12 +169,16 @@ class _Search:
         self.best, self.dropped = 0.0, 0.0  # dropped: odds relative to e^best
         self._waiting: list[tuple[float, int, _Set]] = [(0.0, 0, nothing)]
 
-    def extend(self, chosen: _Set) -> None:
-        """Score the set with each further error."""
-        if np.unique(self.owner[list(chosen)]).size < len(chosen):
+    def extend_all(self, sets: Sequence[tuple[int, ...]]) -> None:
+        """Score sets of one size with each further error."""
+        once = [T for T in sets if np.unique(self.owner[list(T)]).size == len(T)]
+        if not once:
             return  # one error in two ways at once
+        for chosen, score in zip(once, self.extensions(np.array(once, dtype=np.intp)), strict=True):
+            self._extended_by(frozenset(chosen), score)
+
+    def _extended_by(self, chosen: _Set, score: Floats) -> None:
         self.extended.add(chosen)
-        score = self.extensions(sorted(chosen))
         best = max(self.best, float(score.max(initial=-np.inf)))
         self.dropped *= float(np.exp(self.best - best))
         self.best = best
@@ -195,39 +198,47 @@ class _Search:
                 continue
             if -minus < self.best - _WORTH:
                 return False
-            self.extend(chosen)
+            self.extend_all([tuple(sorted(chosen))])
             return True
         return False
 
-    def extensions(self, T: list[int]) -> Floats:
-        """Return the score of T with each further error; -inf for those of the same candidates."""
+    def extensions(self, sets: Ints) -> Floats:
+        """Return the score of sets T with each further error, shape (n_sets, n_ways).
+
+        ``sets`` has shape (n_sets, size of T). -inf for ways of the same candidates.
+        """
         owner, w2 = self.owner, self.w2
-        z = self.z[owner]
-        if not T:
+        if not sets.shape[1]:
             s = self.d[owner] + 1.0 / w2
-            m = z / s
-            return np.asarray(
-                0.5 * z * m - 0.5 * np.log(w2 * s) + np.log((m**2 + 1.0 / s) / w2) - self.cost
-            )
-        of_T = owner[T]
-        rows, z_T = self.C[of_T], self.z[of_T]
-        Q = rows[:, of_T] + np.diag(1.0 / w2[T])
+            m = self.z[owner] / s
+            score = (
+                0.5 * self.z[owner] * m - 0.5 * np.log(w2 * s) + np.log((m**2 + 1.0 / s) / w2)
+                - self.cost
+            )  # fmt: skip
+            return np.asarray(score[None])
+        n, size = sets.shape
+        of_T = owner[sets]
+        rows, z_T = self.C[of_T.ravel()].reshape(n, size, -1), self.z[of_T]
+        Q = np.take_along_axis(rows, of_T[:, None, :], axis=2)
+        Q[:, range(size), range(size)] += 1.0 / w2[sets]
         inverse = np.linalg.inv(Q)
-        along, m_T = inverse @ rows, inverse @ z_T
-        left = np.maximum(self.d - (along * rows).sum(axis=0), 0.0)
-        s = left[owner] + 1.0 / w2
-        m = (self.z - m_T @ rows)[owner] / s
-        along = along[:, owner]
-        sizes = (m_T[:, None] - along * m) ** 2 + np.diag(inverse)[:, None] + along**2 / s
+        along, m_T = inverse @ rows, (inverse @ z_T[:, :, None])[:, :, 0]
+        left = np.maximum(self.d - (along * rows).sum(axis=1), 0.0)
+        s = left[:, owner] + 1.0 / w2
+        m = (self.z - (m_T[:, None] @ rows)[:, 0])[:, owner] / s
+        along = along[:, :, owner]
+        sizes = (m_T[:, :, None] - along * m[:, None]) ** 2 + along**2 / s[:, None]
+        sizes += np.einsum("tii->ti", inverse)[:, :, None]
+        volume = np.linalg.slogdet(Q)[1] + np.log(w2[sets]).sum(axis=1)
         score = (
-            0.5 * (z_T @ m_T + m**2 * s)
-            - 0.5 * (np.linalg.slogdet(Q)[1] + np.log(w2[T]).sum() + np.log(w2 * s))
+            0.5 * ((z_T * m_T).sum(axis=1)[:, None] + m**2 * s)
+            - 0.5 * (volume[:, None] + np.log(w2 * s))
             + np.log((m**2 + 1.0 / s) / w2)
-            + np.log(sizes / w2[T][:, None]).sum(axis=0)
-            - self.cost[T].sum()
+            + np.log(sizes / w2[sets][:, :, None]).sum(axis=1)
+            - self.cost[sets].sum(axis=1)[:, None]
             - self.cost
         )
-        score[np.isin(owner, of_T)] = -np.inf
+        score[(owner == of_T[:, :, None]).any(axis=1)] = -np.inf
         return np.asarray(score)
 
     def posterior(self, whole: int) -> Posterior:
@@ -239,8 +250,9 @@ class _Search:
         )
         probability = np.zeros(int(self.owner.max(initial=-1)) + 1)
         joined: dict[tuple[int, ...], float] = {}
+        owner = self.owner.tolist()
         for chosen, share in odds.items():
-            owners = tuple(sorted(self.owner[list(chosen)].tolist()))
+            owners = tuple(sorted(owner[i] for i in chosen))
             joined[owners] = joined.get(owners, 0.0) + share / total
         for owners, share in joined.items():
             probability[list(owners)] += share

@@ -152,13 +152,16 @@ def _measured_at(model: BalanceModel, positions: Sequence[Position]) -> list[Pos
 
 def _slips(names: ErrorNames, rates: ErrorRates) -> PossibleSlips:
     at = names.model.positions
+    named, sources = at.named, at.sources
 
     def rate(place: Position) -> float:
+        source = sources.get(place)
+        quantity = named[place][1] if source is None else source.quantity
         if not rates.by_source:
-            return rates.of(names.quantity(place), [])
-        source, m = at.sources.get(place), slips.written.get(place)
+            return rates.of(quantity, [])
+        m = slips.written.get(place)
         parts = [] if m is None else [p.source for p in m.parts]
-        return rates.of(names.quantity(place), [source.name] if source else parts)
+        return rates.of(quantity, [source.name] if source else parts)
 
     slips = PossibleSlips(names.model.survey, at, rate, rates.measurement)
     return slips

@@ -203,10 +203,10 @@ class Screen:
         found = Proposals()
         nothing = Hypothesis((), self.at.mixups)
         found.add({nothing: self.base} | self._sets(posterior))
-        evidence, fall = self._alone
+        evidence, _, fall = self._alone
         found.add_rows(nothing, self._unmixed(self.base + evidence + fall))
         if self.at.rows:
-            evidence, fall = self._weighed(*self._alone_sizes(self.at.rows))
+            evidence, _, fall = self._weighed(*self._alone_sizes(self.at.rows))
             found.add_rows(self.at, self._unmixed(self.value + evidence + fall))
         found.add({self.at.and_mixup(c): g for c, g in self._mixups(self.at.rows, self.value)})
         if self.at.rows and not self.at.mixups:
@@ -247,13 +247,13 @@ class Screen:
     def _chosen_out(self) -> tuple[InnerProducts, Floats]:
         return self.signatures.without(self.at.rows)
 
-    def _weighed(self, size: Floats, variance: Floats) -> tuple[Floats, Floats]:
-        """Return the log evidence of each row, and what it takes off half the objective."""
-        return self.table.log_evidence(size, variance), 0.5 * size**2 / variance
+    def _weighed(self, size: Floats, variance: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return the log evidence of each row, of free size, and what half the objective falls."""
+        return *self.table.log_evidence(size, variance), 0.5 * size**2 / variance
 
     @cached_property
-    def _alone(self) -> tuple[Floats, Floats]:
-        """The log evidence of each row by itself, and what it takes off half the objective."""
+    def _alone(self) -> tuple[Floats, Floats, Floats]:
+        """The same of each row by itself."""
         return self._weighed(*self._alone_sizes(()))
 
     def _sets(self, posterior: Posterior) -> dict[Hypothesis, float]:
@@ -264,8 +264,7 @@ class Screen:
         several = [e for e in posterior.explanations if len(e.chosen) > 1][:_SETS]
         if not several:
             return {}
-        alone, _ = self._alone
-        free = self.table.log_evidence_free(*self._alone_sizes(()))
+        alone, free, _ = self._alone
         found: dict[Hypothesis, float] = {}
         for e in several:
             members = [

@@ -110,15 +110,19 @@ class _Search:
         self.first = signatures_of(self.problem, self.solution, self.n_nodes)
         self.n = len(self.first.readings)
         self.meant = self.slips.table(self.first.readings)
-        self.table = WayTable.of_survey(self.first, self.slips, self.meant, self.rates)
+        self.rate = self.slips.rates(self.first.readings)
+        self.table = WayTable.of_survey(
+            self.first, self.slips, self.meant, rate=self.rate, rates=self.rates
+        )
         among = None
         if self.n > LARGEST:
             among = np.argsort(-np.abs(self.first.statistic[: self.n]), kind="stable")[:_AMONG]
-        self.mixups = Mixups(self.slips, self.first.readings, self.first.unit[: self.n], among)
+        self.mixups = Mixups(
+            self.slips, self.first.readings, self.first.unit[: self.n], self.rate, among
+        )
         self.changes = Changes(self.problem, self.solution, self.mixups)
         self.balanced[NOTHING] = ChangedSurvey(self.problem, {}), self.solution
         self.at_balance = equivalent_sets(self.first)
-        self.rate = self.slips.rates(self.first.readings)
         places = [Position(*p) for p in self.first.readings]
         self.column = np.array([-1 if k is None else k for k, _ in places], dtype=np.intp)
         self.carrier = np.array([j for _, j in places], dtype=np.intp)
@@ -188,7 +192,8 @@ class _Search:
         return self.evidence[h] if h in self.evidence else self.proposed.get(h)
 
     def _best(self) -> Hypothesis:
-        return max(self.evidence, key=lambda h: (self.evidence[h], -len(h)))
+        top = max(self.evidence.values())
+        return min((h for h, v in self.evidence.items() if v == top), key=len)
 
     def _singles(self) -> list[Hypothesis]:
         """Return measurements by themselves, those that stand out most first.

@@ -44,12 +44,17 @@ class WayTable:
 
     @classmethod
     def of_survey(
-        cls, signatures: Signatures, slips: PossibleSlips, meant: SlipTable, rates: ErrorRates
-    ) -> WayTable:
-        """Return the ways of measurements and losses; ``meant`` are the slips of the former."""
+        cls, signatures: Signatures, slips: PossibleSlips, meant: SlipTable, *,
+        rate: Floats, rates: ErrorRates,
+    ) -> WayTable:  # fmt: skip
+        """Return the ways of measurements and losses.
+
+        ``meant`` are the slips of the measurements, ``rate`` how often each is wrong, of shape
+        (n_readings,).
+        """
         readings, unit = signatures.readings, signatures.unit
         n, n_losses, n_free = len(readings), len(signatures.nodes), len(rates.widths)
-        odds = log_odds(slips.rates(readings))
+        odds = log_odds(rate)
         written = np.array([p in slips.written for p in readings], dtype=bool)
         shares = np.array(rates.shares) / sum(rates.shares)
         with np.errstate(divide="ignore"):
@@ -80,17 +85,19 @@ class WayTable:
         """Return the ways of one row."""
         return self.every.at(slice(self.starts[row], self.starts[row + 1]))
 
-    def log_evidence(self, size: Floats, variance: Floats) -> Floats:
-        """Return the evidence of each row alone, shape (n_rows,), less what leaves the objective.
+    def log_evidence(self, size: Floats, variance: Floats) -> tuple[Floats, Floats]:
+        """Return the evidence of each row alone, less what leaves the objective.
 
-        ``size`` and ``variance`` have one value a row; rows of infinite variance have none.
+        ``size`` and ``variance`` have one value a row; rows of infinite variance have none. Of all
+        ways and of errors of free size alone, shape (n_rows,) each.
         """
-        return self._summed(self._scores(size, variance))
-
-    def log_evidence_free(self, size: Floats, variance: Floats) -> Floats:
-        """Return the same, shape (n_rows,), of errors of free size alone."""
-        scores = np.where(self.every.slip < 0, self._scores(size, variance), -np.inf)
-        return self._summed(scores)
+        known = np.isfinite(variance)
+        filled = np.where(known, variance, 1.0)
+        scores = single_log_evidence(size[self._row], filled[self._row], self.every)
+        free = np.where(self.every.slip < 0, scores, -np.inf)
+        both = (np.logaddexp.reduceat(s, self.starts[:-1]) for s in (scores, free))
+        every, freely = (np.where(known, s, -np.inf) for s in both)
+        return every, freely
 
     def log_evidence_of(self, rows: Sequence[int], size: Floats, variance: Floats) -> Floats:
         """Return the evidence of chosen rows, each alone, shape (n_chosen,), likewise."""
@@ -101,15 +108,6 @@ class WayTable:
         scores = single_log_evidence(np.repeat(size, n), np.repeat(variance, n), self.every.at(at))
         return np.asarray(np.logaddexp.reduceat(scores, first)) if n.size else np.zeros(0)
 
-    def _summed(self, scores: Floats) -> Floats:
-        return np.asarray(np.logaddexp.reduceat(scores, self.starts[:-1]))
-
     @cached_property
     def _row(self) -> Ints:
         return np.repeat(np.arange(len(self)), np.diff(self.starts))
-
-    def _scores(self, size: Floats, variance: Floats) -> Floats:
-        known = np.isfinite(variance)
-        filled = np.where(known, variance, 1.0)
-        scores = single_log_evidence(size[self._row], filled[self._row], self.every)
-        return np.where(known[self._row], scores, -np.inf)

@@ -24,6 +24,7 @@ __all__ = ["InnerProducts"]
 
 _NONE = 1e-10  # of the largest eigenvalue: what of the chosen errors is no direction of its own
 _ROUNDING = 1.0 - 1e-12
+_SMALL = 400  # rows, up to which all of P is formed
 _CHUNK = 4_000_000  # numbers formed at once
 
 
@@ -69,46 +70,50 @@ class InnerProducts:
         """Squared lengths of the rows of K, shape (n,)."""
         return np.asarray(np.einsum("ij,ij->i", self.K, self.K))
 
+    @cached_property
+    def _dense(self) -> Floats:
+        return self.dense()
+
+    @cached_property
+    def _flat(self) -> tuple[Floats, Ints, Ints]:
+        """All numbers of the blocks; where the row of each measurement begins, and its place."""
+        sizes = np.array([len(b) for b in self.blocks])
+        begin = np.repeat(np.cumsum(sizes**2) - sizes**2, sizes)
+        place = np.arange(begin.size) - np.repeat(self.ends[:-1], sizes)
+        flat = np.concatenate([b.ravel() for b in self.blocks])
+        return flat, begin + place * np.repeat(sizes, sizes), place
+
     def at(self, rows: Sequence[int] | Ints, others: Sequence[int] | Ints | None = None) -> Floats:
         """Return P at some rows and others (by default the same), shape (n_rows, n_others)."""
         i = np.asarray(rows, dtype=np.intp)
         j = i if others is None else np.asarray(others, dtype=np.intp)
-        found = -(self.K[i] @ self.K[j].T)
-        first = int(self.ends[-1])
-        # whole blocks where that is what is wanted, numbers one by one else
-        if i.size * j.size > 64:
-            for b in np.intersect1d(self.block[i], self.block[j]).tolist():
-                if b < len(self.blocks):
-                    x, y = np.flatnonzero(self.block[i] == b), np.flatnonzero(self.block[j] == b)
-                    start = self.ends[b]
-                    found[np.ix_(x, y)] += self.blocks[b][np.ix_(i[x] - start, j[y] - start)]
-        else:
-            for x, a in enumerate(i.tolist()):
-                for y, c in enumerate(j.tolist()):
-                    b = int(self.block[a])
-                    if b == self.block[c] and b < len(self.blocks):
-                        found[x, y] += self.blocks[b][a - self.ends[b], c - self.ends[b]]
-        lost = j >= first
-        if lost.any():
-            found[:, lost] += self.losses[np.ix_(i, j[lost] - first)]
-        gone = i >= first
-        if gone.any() and not lost.all():
-            found[np.ix_(gone, ~lost)] += self.losses[np.ix_(j[~lost], i[gone] - first)].T
-        return found
+        if len(self) <= _SMALL:
+            return np.asarray(self._dense[i[:, None], j])
+        found, first = -(self.K[i] @ self.K[j].T), int(self.ends[-1])
+        flat, begin, place = self._flat
+        x, y = np.nonzero((self.block[i][:, None] == self.block[j]) & (i < first)[:, None])
+        found[x, y] += flat[begin[i[x]] + place[j[y]]]
+        lost = np.flatnonzero(j >= first)
+        found[:, lost] += self.losses[i[:, None], j[lost] - first]
+        gone, read = np.flatnonzero(i >= first), np.flatnonzero(j < first)
+        if gone.size and read.size:
+            found[gone[:, None], read] += self.losses[j[read], i[gone, None] - first]
+        return np.asarray(found)
 
     def pairs(self, i: Ints, j: Ints) -> Floats:
-        """Return P_ij of pairs of measurements, shape (n_pairs,) each."""
-        found = np.empty(len(i))
+        """Return P_ij of pairs of measurements, of the shape of ``i`` and ``j``."""
+        if len(self) <= _SMALL:
+            return np.asarray(self._dense[i, j])
+        flat, begin, place = self._flat
+        shape, i, j = i.shape, i.ravel(), j.ravel()
+        found = np.empty(i.size)
         step = max(1, _CHUNK // max(self.K.shape[1], 1))
-        for a in range(0, len(i), step):
+        for a in range(0, i.size, step):
             part = slice(a, a + step)
             found[part] = -np.einsum("ij,ij->i", self.K[i[part]], self.K[j[part]])
         same = np.flatnonzero(self.block[i] == self.block[j])
-        of = self.block[i[same]]
-        for b in np.unique(of).tolist():
-            at = same[of == b]
-            found[at] += self.blocks[b][i[at] - self.ends[b], j[at] - self.ends[b]]
-        return found
+        found[same] += flat[begin[i[same]] + place[j[same]]]
+        return found.reshape(shape)
 
     def columns(self, chosen: Sequence[int] | Ints) -> Floats:
         """Return some columns of P, shape (n, n_chosen)."""

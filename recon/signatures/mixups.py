@@ -70,6 +70,8 @@ class Mixups:
         Measurements, in the order of the signatures.
     unit : ndarray, shape (n_readings,)
         Their stated errors, base units.
+    rate : ndarray, shape (n_readings,), optional
+        Their rates of gross errors, if they are known already.
     among : sequence of int, optional
         Rows of readings among which exchanges of two are looked for, and nothing larger: where all
         are too many.
@@ -77,7 +79,7 @@ class Mixups:
 
     def __init__(
         self, slips: PossibleSlips, readings: Sequence[Position], unit: Floats,
-        among: Sequence[int] | None = None,
+        rate: Floats | None = None, among: Sequence[int] | None = None,
     ) -> None:  # fmt: skip
         self.slips, self.readings = slips, readings
         row = {place: i for i, place in enumerate(readings)}
@@ -86,7 +88,8 @@ class Mixups:
         self._read, own = np.array(read).reshape(-1, 2).T
         self._sd = np.where(np.isfinite(own), own, 1.0)
         self.unit = unit
-        self._pairs, self._odds, self._pair_shifts = self._two_readings(row, among)
+        rate = slips.rates(readings) if rate is None else rate
+        self._pairs, self._odds, self._pair_shifts = self._two_readings(row, rate, among)
         self._larger: list[_Larger] = []
         if among is None:
             near = _readings_in_samples(slips) + _readings_in_lines(slips) > _WORK
@@ -131,7 +134,7 @@ class Mixups:
         ``products``, ``r`` are those of the signatures, other errors left out; linear.
         """
         shift, (i, j), own = self._pair_shifts, self._pairs.T, products.diagonal
-        gain = (shift * r[self._pairs]).sum(axis=1) - 0.5 * (shift**2 * own[self._pairs]).sum(axis=1)
+        gain = (shift * r[self._pairs] - 0.5 * shift**2 * own[self._pairs]).sum(axis=1)
         gain += self._odds
         # a product of two signatures is at most that of their lengths: only these can be the best
         cross = shift[:, 0] * shift[:, 1]
@@ -153,12 +156,11 @@ class Mixups:
         pulled = products.times(moves)
         gain = moves @ read - 0.5 * np.einsum("ci,ci->c", moves, pulled)
         gain += np.array([m.log_odds for m in self._larger])
-        for c, m in enumerate(self._larger):
-            lost = m.source < 0
-            if lost.any():
-                end = m.rows[lost]
-                left = read[end] - pulled[c, end]
-                gain[c] += 0.5 * float(left @ np.linalg.pinv(products.at(end)) @ left)
+        # readings whose values nobody knows take what is left
+        for c, end in self._unknown:
+            left = read[end] - pulled[c[:, None], end]
+            inverse = np.linalg.pinv(products.pairs(end[:, :, None], end[:, None, :]))
+            gain[c] += 0.5 * np.einsum("ci,cij,cj->c", left, inverse, left)
         return [(c + first, g) for c, g in enumerate(gain.tolist())]
 
     @cached_property
@@ -170,6 +172,19 @@ class Mixups:
             gap = np.where(m.source < 0, 0.0, read[m.rows] - read[m.source])
             moves[c, m.rows] = gap / self._sd[m.rows]
         return moves
+
+    @cached_property
+    def _unknown(self) -> list[tuple[Ints, Ints]]:
+        """Larger mix-ups with values that nobody knows, and their rows; those of as many alike."""
+        found: dict[int, list[tuple[int, Ints]]] = {}
+        for c, m in enumerate(self._larger):
+            end = m.rows[m.source < 0]
+            if end.size:
+                found.setdefault(end.size, []).append((c, end))
+        return [
+            (np.array([c for c, _ in part]), np.array([end for _, end in part]))
+            for part in found.values()
+        ]
 
     def volumes(self, numbers: Sequence[int], products: InnerProducts) -> Floats:
         """Return what mix-ups add to the log evidence beside the objective and their odds.
@@ -183,7 +198,8 @@ class Mixups:
             i, j = self._pairs[[numbers[at] for at in pairs]].T
             sd = np.array([[e for _, e in self[numbers[at]].values.values()] for at in pairs])
             own = np.maximum(sd / self.unit[np.column_stack([i, j])], _SHARPEST) ** 2 - 1.0
-            one, other = 1.0 + own[:, 0] * products.diagonal[i], 1.0 + own[:, 1] * products.diagonal[j]
+            square = products.diagonal
+            one, other = 1.0 + own[:, 0] * square[i], 1.0 + own[:, 1] * square[j]
             both = one * other - own[:, 0] * own[:, 1] * products.pairs(i, j) ** 2
             found[pairs] = -0.5 * np.log(np.abs(both))
         for at, c in enumerate(numbers):
@@ -208,7 +224,7 @@ class Mixups:
         return found
 
     def _two_readings(
-        self, row: Mapping[Position, int], among: Sequence[int] | None
+        self, row: Mapping[Position, int], rate: Floats, among: Sequence[int] | None
     ) -> tuple[Ints, Floats, Floats]:
         """Return exchanges in one column and in one row.
 
@@ -232,7 +248,6 @@ class Mixups:
         if among is not None:
             looked[:] = False
             looked[among] = True
-        rates = slips.rates(self.readings)
         pairs, odds = [np.zeros((0, 2), dtype=np.intp)], [np.zeros(0)]
         shifts = [np.zeros((0, 2))]
         for key, line in lines.items():
@@ -243,7 +258,7 @@ class Mixups:
             one, other = _two_of(some.size)
             apart, i, j = some[other] - some[one], at[some[one]], at[some[other]]
             # half of each reading's exchanges are in its column, half in its row
-            chance = 0.5 * SWAPPED * (rates[i] + rates[j]) * _share(apart, at.size)
+            chance = 0.5 * SWAPPED * (rate[i] + rate[j]) * _share(apart, at.size)
             # in a row the numbers move as they were written, whatever their units
             unit = scale if key[0] == "row" else np.ones(scale.size)
             gap = self._read[i] / unit[i] - self._read[j] / unit[j]
@@ -309,7 +324,9 @@ def _readings_in_samples(slips: PossibleSlips) -> int:
         return 0
     assays, flows = _numbers_of(slips)
     of_samples = Counter(frozenset(a) for a in assays.values())
-    of_streams = Counter((frozenset(a), frozenset(flows[s])) for s, a in assays.items() if s in flows)
+    of_streams = Counter(
+        (frozenset(a), frozenset(flows[s])) for s, a in assays.items() if s in flows
+    )
     found = sum(2 * len(a) * comb(n, 2) for a, n in of_samples.items() if len(a) > 1)
     return found + sum(2 * (len(a) + len(f)) * comb(n, 2) for (a, f), n in of_streams.items())
 

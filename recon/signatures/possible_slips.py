@@ -51,8 +51,8 @@ class PossibleSlips:
     def of_stack(self, place: Position) -> bool:
         """Whether a reading is a share that was made from the masses of one stack."""
         m = self.written[place]
-        share = self.meanings[m.quantity].kind is Kind.SHARE
-        return share and m.stream in self.survey.stacks
+        sieved = m.stream in self.survey.stacks
+        return sieved and self.meanings[m.quantity].kind is Kind.SHARE
 
     def as_read(self, place: Position) -> tuple[float, float]:
         """Return value and error as they stand in the balance problem."""
@@ -60,6 +60,8 @@ class PossibleSlips:
 
     @cached_property
     def _as_read(self) -> Mapping[Position, tuple[float, float]]:
+        if not self.survey.shared:
+            return {p: (m.value_base, m.sd_base) for p, m in self.written.items()}
         variance = self.survey.own_variance
         return {p: (m.value_base, variance(m) ** 0.5) for p, m in self.written.items()}
 

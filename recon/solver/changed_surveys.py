@@ -18,11 +18,13 @@ from oretally.recon.batch import carrier_weight
 from oretally.recon.numerics import one_thread
 from oretally.recon.solution import ManySolutions, joined, unsolved
 from oretally.recon.solver.prepared import Prepared
-from oretally.recon.solver.survey_blocks import FEW, SurveyBlocks
+from oretally.recon.solver.survey_blocks import SurveyBlocks
 
 __all__ = ["ChangedSurvey", "corrected", "solve_changed", "with_losses", "without_readings"]
 
 _Reading = tuple[float, float]
+
+_TOGETHER = 32  # variants at least, where there are so many: fewer cost as much
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,8 +139,7 @@ def solve_changed(
     blocks = ready.blocks
     if not variants or not blocks.alike or blocks.is_large:
         return unsolved(len(variants), blocks.problem)
-    size = blocks.size()
-    size = 1 if size < FEW else size
+    size = max(blocks.size(), _TOGETHER)
     parts = [variants[i : i + size] for i in range(0, len(variants), size)]
     # what overflows has not converged, and is told so
     with one_thread(), np.errstate(over="ignore", invalid="ignore", divide="ignore"):
