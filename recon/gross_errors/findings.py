@@ -43,6 +43,7 @@ __all__ = ["foresee", "gross_errors"]
 
 _SEVERAL = 3  # errors from which stated errors are suspected as well
 _ROBUST = 300  # measurements up to which robust estimates are made
+_WORTH = 1e-3  # probability of an error, from which a very large survey lists it
 _ALPHA = 0.05  # of the measurement test
 _STILL = 1e-6  # flows below this share of the largest: a stream that the data put at a standstill
 
@@ -153,15 +154,20 @@ def _measured_at(model: BalanceModel, positions: Sequence[Position]) -> list[Pos
 def _slips(names: ErrorNames, rates: ErrorRates) -> PossibleSlips:
     at = names.model.positions
     named, sources = at.named, at.sources
+    known: dict[tuple[str, ...], float] = {}
 
     def rate(place: Position) -> float:
         source = sources.get(place)
         quantity = named[place][1] if source is None else source.quantity
-        if not rates.by_source:
-            return rates.of(quantity, [])
-        m = slips.written.get(place)
-        parts = [] if m is None else [p.source for p in m.parts]
-        return rates.of(quantity, [source.name] if source else parts)
+        parts = ()
+        if rates.by_source:
+            m = slips.written.get(place)
+            own = [] if m is None else [p.source for p in m.parts]
+            parts = (source.name,) if source else tuple(own)
+        key = (quantity, *parts)
+        if key not in known:
+            known[key] = rates.of(quantity, parts)
+        return known[key]
 
     slips = PossibleSlips(names.model.survey, at, rate, rates.measurement)
     return slips
@@ -174,9 +180,12 @@ def _probabilities(case: Findings) -> tuple[tuple[ErrorPlace, float], ...]:
     for c, p in found.of_mixup.items():
         every[found.mixups.rows(c)] += p
     signatures = found.at_best.signatures
+    told = signatures.seen
+    if told.size > LARGEST:
+        told = told & (every >= _WORTH)
     return tuple(
-        (case.names.place(signatures, int(i)), min(1.0, float(every[i])))
-        for i in np.flatnonzero(signatures.seen)
+        (case.names.place(signatures, i), min(1.0, float(every[i])))
+        for i in np.flatnonzero(told).tolist()
     )
 
 
@@ -216,7 +225,7 @@ def _groups(names: ErrorNames, groups: Groups) -> tuple[EquivalenceGroup, ...]:
             told.update(h for h, _ in near)
             alike = [g, *(h for h, _ in near)]
             every = [p for h in alike for p in names.group(groups, h)]
-            least = np.abs(groups.correlations[alike][:, alike]).min()
+            least = np.abs(groups.correlations.among(alike)).min()
             joined.append(EquivalenceGroup(tuple(every), float(least)))
         elif groups.sizes[g] > 1:
             joined.append(EquivalenceGroup(names.group(groups, g), 1.0))

@@ -339,7 +339,8 @@ class _Search:
                 ways = [self.table[i] for i in h.rows]
                 value[h] += -np.inf if sizes is None else log_evidence(*sizes, ways).log_odds
         new = [c for h, _ in good for c in h.mixups if c not in self.volumes]
-        self.volumes |= zip(new, self.mixups.volumes(new, self.first.products).tolist(), strict=True)
+        volumes = self.mixups.volumes(new, self.first.products)
+        self.volumes |= zip(new, volumes.tolist(), strict=True)
         for h, _ in good:
             for c in h.mixups:
                 value[h] += self.mixups[c].log_odds + self.volumes[c]

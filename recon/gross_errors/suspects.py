@@ -22,7 +22,6 @@ from oretally.recon.gross_errors.told_slips import ToldSlips
 from oretally.recon.propagation import sidak_p
 from oretally.recon.result import (
     BalancedValue,
-    ErrorPlace,
     GlobalTest,
     Slip,
     Suspect,

@@ -43,8 +43,8 @@ class Groups:
     def members(self) -> tuple[Ints, ...]:
         """Rows of ``signatures`` in each group, in order."""
         order = np.argsort(self.of_row, kind="stable")[np.count_nonzero(self.of_row < 0) :]
-        cuts = np.cumsum(self.sizes)[:-1]
-        return tuple(np.split(order, cuts)) if order.size else ()
+        ends = np.cumsum(self.sizes).tolist()
+        return tuple(order[a:b] for a, b in zip([0, *ends], ends, strict=False))
 
     @cached_property
     def sizes(self) -> Ints:
@@ -118,6 +118,11 @@ class Correlations:
             C = s.products.at(self.rows, rows).T / s.size[self.rows] / s.size[rows, None]
             self._known.update(zip(new, C, strict=True))
         return np.array([self._known[i] for i in wanted]).reshape(len(wanted), len(self.rows))
+
+    def among(self, chosen: Sequence[int]) -> Floats:
+        """Return the correlations of chosen ones with each other, shape (n_chosen, n_chosen)."""
+        s, rows = self.signatures, self.rows[list(chosen)]
+        return np.asarray(s.products.at(rows) / s.size[rows] / s.size[rows, None])
 
     def diagonal(self) -> Floats:
         """Return those of each with itself, shape (n,): 1 but for rounding."""

@@ -177,7 +177,7 @@ class InnerProducts:
             yield i + start, j + start, C[i, j]
         lost = np.arange(first, len(self))
         if lost.size:
-            C = self.columns(lost) * unit[:, None] * unit[lost]
+            C = (self.losses - self.K @ self.K[lost].T) * unit[:, None] * unit[lost]
             i, j = np.nonzero(np.abs(C) >= least)
             before = i < j + first
             yield i[before], j[before] + first, C[i[before], j[before]]

@@ -84,7 +84,11 @@ class Mixups:
         self.slips, self.readings = slips, readings
         row = {place: i for i, place in enumerate(readings)}
         # as written, and its stated error: a share as the mass it was made from
-        read = [_as_written(slips, p) if p in slips.written else (nan, nan) for p in readings]
+        some = set(range(len(readings)) if among is None else np.asarray(among).tolist())
+        read = [
+            _as_written(slips, p) if i in some and p in slips.written else (nan, nan)
+            for i, p in enumerate(readings)
+        ]
         self._read, own = np.array(read).reshape(-1, 2).T
         self._sd = np.where(np.isfinite(own), own, 1.0)
         self.unit = unit
@@ -230,11 +234,18 @@ class Mixups:
 
         Pairs of rows, shape (n, 2), their log odds, and errors in stated ones, shape (n, 2).
         """
-        slips = self.slips
+        slips, looked = self.slips, np.ones(len(self.readings), dtype=bool)
+        wanted = None
+        if among is not None:
+            looked[:] = False
+            looked[among] = True
+            wanted = _lines_of_two(slips, [self.readings[i] for i in among])
         lines: dict[tuple[object, ...], list[int]] = {}
         scale = np.ones(len(self.readings))
         for quantity, column in slips.columns.items():
             for stream in slips.streams:
+                if wanted is not None and quantity not in wanted and stream not in wanted:
+                    continue
                 place = column.get(stream)
                 if place is None or place not in row:
                     continue
@@ -244,10 +255,6 @@ class Mixups:
                 if not stack or slips.written[place].written is not None:
                     lines.setdefault(("column", quantity, kind), []).append(i)
                 lines.setdefault(("row", stream, kind), []).append(i)
-        looked = np.ones(len(self.readings), dtype=bool)
-        if among is not None:
-            looked[:] = False
-            looked[among] = True
         pairs, odds = [np.zeros((0, 2), dtype=np.intp)], [np.zeros(0)]
         shifts = [np.zeros((0, 2))]
         for key, line in lines.items():
@@ -268,6 +275,17 @@ class Mixups:
             sd_i, sd_j = self._sd[i] / unit[i], self._sd[j] / unit[j]
             shifts.append(np.column_stack([gap / sd_i, -gap / sd_j])[differ])
         return np.concatenate(pairs), np.concatenate(odds), np.concatenate(shifts)
+
+
+def _lines_of_two(slips: PossibleSlips, places: Sequence[Position]) -> set[str]:
+    """Return the quantities and the streams of which two or more of the readings are."""
+    written = [slips.written[p] for p in places if p in slips.written]
+    return {
+        name
+        for names in (Counter(m.quantity for m in written), Counter(m.stream for m in written))
+        for name, n in names.items()
+        if n > 1
+    }
 
 
 @lru_cache(maxsize=8)
@@ -331,9 +349,7 @@ def _readings_in_samples(slips: PossibleSlips) -> int:
     return found + sum(2 * (len(a) + len(f)) * comb(n, 2) for (a, f), n in of_streams.items())
 
 
-def _samples(
-    slips: PossibleSlips, row: Mapping[Position, int], *, near: bool
-) -> Iterator[_Larger]:
+def _samples(slips: PossibleSlips, row: Mapping[Position, int], *, near: bool) -> Iterator[_Larger]:
     """Yield exchanges of all assays of two streams, and of all numbers of theirs.
 
     With ``near`` of neighbours alone.
@@ -388,9 +404,7 @@ def _readings_in_lines(slips: PossibleSlips) -> int:
     return sum(2 * c * (n * (n + 1) - _FEWEST * (_FEWEST - 1)) // 2 for c, n in ends)
 
 
-def _lines(
-    slips: PossibleSlips, row: Mapping[Position, int], *, near: bool
-) -> Iterator[_Larger]:
+def _lines(slips: PossibleSlips, row: Mapping[Position, int], *, near: bool) -> Iterator[_Larger]:
     """Yield columns of assays typed one line too high or too low from some sample on.
 
     With ``near`` whole sheets alone.

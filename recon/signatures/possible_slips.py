@@ -60,10 +60,19 @@ class PossibleSlips:
 
     @cached_property
     def _as_read(self) -> Mapping[Position, tuple[float, float]]:
-        if not self.survey.shared:
-            return {p: (m.value_base, m.sd_base) for p, m in self.written.items()}
-        variance = self.survey.own_variance
-        return {p: (m.value_base, variance(m) ** 0.5) for p, m in self.written.items()}
+        if self.survey.shared:
+            variance = self.survey.own_variance
+            return {p: (m.value_base, variance(m) ** 0.5) for p, m in self.written.items()}
+        alike: dict[int, tuple[Unit, list[Position], list[tuple[float, float]]]] = {}
+        for p, m in self.written.items():
+            _, places, numbers = alike.setdefault(id(m.unit), (m.unit, [], []))
+            places.append(p)
+            numbers.append((m.value, m.sd))
+        found: dict[Position, tuple[float, float]] = {}
+        for unit, places, numbers in alike.values():
+            base = unit.to_base(np.array(numbers))  # type: ignore[arg-type]
+            found.update(zip(places, map(tuple, base.tolist()), strict=True))
+        return found
 
     def number(self, place: Position) -> tuple[float, Unit]:
         """Return the number that was written, and its unit."""

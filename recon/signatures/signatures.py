@@ -27,6 +27,7 @@ from functools import cached_property
 
 import numpy as np
 import scipy.linalg
+from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem, Position
 from oretally.flowsheet.arrays import Bools, Floats, Ints
@@ -39,6 +40,7 @@ from oretally.recon.solver import seen_root
 
 __all__ = ["Signatures", "only_pushed", "signatures_at", "signatures_of"]
 
+_DENSE = 150  # carriers, up to which dense matrices are quicker than sparse ones
 LOSS_UNIT = 0.01  # of what passes a node: the unit in which its loss is counted
 
 
@@ -229,11 +231,11 @@ class _Linear:
             H += part.EZ.T @ part.of_flows
             pull += part.EZ.T @ part.lam
             rows = slice(rows.stop, rows.stop + len(part.carriers))
-            border[rows] = part.of_readings.T @ part.losses
+            border[rows] = part.readings @ part.of_losses
             border[last] += part.losses.T @ part.of_losses
-            r[rows] = part.outside + part.columns.T @ part.lam
+            r[rows] = part.outside + part.readings @ part.lam
             r[last] += part.losses.T @ part.lam
-            K[rows] = part.of_readings.T @ part.EZ
+            K[rows] = part.readings @ part.of_flows
             K[last] += part.of_losses.T @ part.EZ
         root = seen_root(H, self.classes.unobservable_flows)
         K = K @ root
@@ -276,16 +278,17 @@ class _Inner:
         weight = np.bincount(group, root_w**2, n_groups)
         held = a.fixed.copy()
         held[a.group[at_bound & runs]] = True
-        C = (a.B * flow) @ a.G
-        E, gap = a.B * grade, (a.B * flow) @ grade - a.source
+        large, rows = flow.size > _DENSE, a.rows.sparse
+        C, E = a.rows.of_grades(flow), rows.multiply(grade).tocsr() if large else a.B * grade
+        gap = rows @ (flow * grade) - a.source
         # what a loss carries away: the mean grade of what enters the node
         lost = np.zeros((problem.analyte_balance[k].shape[0], len(into)))
         lost[linear.nodes, np.arange(len(into))] = LOSS_UNIT * (into @ grade)
-        losses = lost[a.rows.origin] - E @ linear.loss
+        losses, EZ = lost[a.rows.origin] - E @ linear.loss, E @ linear.Z
         unmeasured = ~held & (weight == 0.0) & (C != 0.0).any(axis=0)
         if unmeasured.any():
             N = left_null_space(C[:, unmeasured])
-            C, E, gap, losses = N.T @ C, N.T @ E, N.T @ gap, N.T @ losses
+            C, EZ, gap, losses = N.T @ C, N.T @ EZ, N.T @ gap, N.T @ losses
         moving = ~held & (weight > 0.0)
         share = np.where(weight > 0.0, weight, 1.0) ** -0.5
         columns = np.where(moving, C * share, 0.0)
@@ -293,11 +296,14 @@ class _Inner:
         alike = (group[:, None] == group) & moving[group]
         spread = np.diag(on.astype(float)) - np.where(alike, np.outer(c, c), 0.0)
         self.outside = spread @ y
-        self.columns, self.losses, self.EZ = columns[:, group] * c, losses, E @ linear.Z
+        self.losses, self.EZ = losses, EZ
         mean = columns @ np.bincount(group, c * y, n_groups) + gap
-        parts = (self.columns, self.losses, self.EZ, mean[:, None])
-        solved = SemidefiniteFactor(columns @ columns.T).solve(np.hstack(parts))
-        ends = np.cumsum([p.shape[1] for p in parts])[:-1]
-        self.of_readings, self.of_losses, self.of_flows, lam = np.split(solved, ends, axis=1)
-        self.lam = lam[:, 0]
-        self.block = spread + self.columns.T @ self.of_readings
+        S = SemidefiniteFactor(columns @ columns.T)
+        n = len(C)
+        solved = S.solve(np.hstack([np.eye(n), EZ, mean[:, None]]))
+        inverse, self.of_flows, self.lam = solved[:, :n], solved[:, n:-1], solved[:, -1]
+        self.of_losses = inverse @ losses
+        # a reading has a part in few balances
+        readings = (columns[:, group] * c).T
+        self.readings = sparse.csr_array(readings) if large else readings
+        self.block = spread + self.readings @ (self.readings @ inverse).T

@@ -20,8 +20,8 @@ from oretally.recon.result import ErrorRates
 
 __all__ = [
     "ANY_SIZE", "CONTAINER", "DECIMAL", "DIGITS", "MOISTURE", "MOISTURE_SD", "SWAPPED", "UNIT",
-    "WET", "Column", "Meant", "MeasuredReading", "Undone", "log_density_of_any_error", "log_normal", "meant",
-    "undone", "wet_reason",
+    "WET", "Column", "Meant", "MeasuredReading", "Undone", "log_density_of_any_error", "log_normal",
+    "meant", "undone", "wet_reason",
 ]  # fmt: skip
 
 DECIMAL, UNIT, DIGITS, CONTAINER, WET, SWAPPED = 0.15, 0.10, 0.08, 0.15, 0.08, 0.14
@@ -238,8 +238,8 @@ def _written(value: Floats) -> tuple[Ints, Ints]:
     left = np.flatnonzero((value > 0.0) & (value < _EXACT))
     for p in range(_PLACES + 1):
         shifted = value[left] * 10.0**p
-        # behind the point no digits are to spare; before it zeros at the end count for none
-        left, shifted = (left, shifted) if p == 0 else (left[shifted < most], shifted[shifted < most])
+        if p > 0:  # behind the point no digits are to spare; before it zeros at the end are none
+            left, shifted = left[shifted < most], shifted[shifted < most]
         if not left.size:
             break
         m = np.rint(shifted)
