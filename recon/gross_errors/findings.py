@@ -225,7 +225,9 @@ def _groups(names: ErrorNames, groups: Groups) -> tuple[EquivalenceGroup, ...]:
             told.update(h for h, _ in near)
             alike = [g, *(h for h, _ in near)]
             every = [p for h in alike for p in names.group(groups, h)]
-            least = np.abs(groups.correlations.among(alike)).min()
+            least = near[0][1]
+            if len(near) > 1:
+                least = np.abs(groups.correlations.among(alike)).min()
             joined.append(EquivalenceGroup(tuple(every), float(least)))
         elif groups.sizes[g] > 1:
             joined.append(EquivalenceGroup(names.group(groups, g), 1.0))
@@ -245,7 +247,7 @@ def _variance_factors(case: Findings) -> tuple[VarianceFactor, ...]:
     wrong = list(first.rows)
     wrong += [int(i) for c in first.mixups for i in found.mixups.rows(c)]
     products, r = signatures.without(wrong)
-    quantities = [case.names.quantity(place) for place in signatures.readings]
+    quantities = case.names.quantities(signatures.readings)
     factors = variance_factors(products.diagonal[:n], r[:n], quantities, left_out=wrong)
     if len(first) >= _SEVERAL:
         whole = found.at_balance.signatures

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from oretally.flowsheet import BalanceProblem, Position
+from oretally.flowsheet import BalanceProblem
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.gross_errors.candidates import candidates
 from oretally.recon.gross_errors.changes import Changes
@@ -123,9 +123,9 @@ class _Search:
         self.changes = Changes(self.problem, self.solution, self.mixups)
         self.balanced[NOTHING] = ChangedSurvey(self.problem, {}), self.solution
         self.at_balance = equivalent_sets(self.first)
-        places = [Position(*p) for p in self.first.readings]
-        self.column = np.array([-1 if k is None else k for k, _ in places], dtype=np.intp)
-        self.carrier = np.array([j for _, j in places], dtype=np.intp)
+        readings = self.first.readings
+        self.column = np.array([-1 if k is None else k for k, _ in readings], dtype=np.intp)
+        self.carrier = np.array([j for _, j in readings], dtype=np.intp)
 
     def found(self) -> Diagnosis:
         """Propose and balance again until the likeliest hypothesis stays so."""

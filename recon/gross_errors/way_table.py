@@ -61,10 +61,8 @@ class WayTable:
             own = odds[:, None] + np.log(shares) + np.where(written, np.log(ANY_SIZE), 0.0)[:, None]
         free = Ways.free(rates.widths * n, own.ravel())
         slipped = meant.reading
-        read = np.array([slips.as_read(p)[0] if w else np.nan
-                         for p, w in zip(readings, written.tolist(), strict=True)])  # fmt: skip
         slip = Ways.slips(
-            (read[slipped] - meant.value) / unit[slipped],
+            (meant.read - meant.value) / unit[slipped],
             (meant.sd / unit[slipped]) ** 2 - 1.0,
             odds[slipped] + meant.log_chance, slip=meant.number,
         )  # fmt: skip

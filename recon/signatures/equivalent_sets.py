@@ -115,7 +115,7 @@ class Correlations:
         new = [i for i in dict.fromkeys(wanted) if i not in self._known]
         if new:
             rows = self.rows[new]
-            C = s.products.at(self.rows, rows).T / s.size[self.rows] / s.size[rows, None]
+            C = s.products.columns(rows)[self.rows].T / s.size[self.rows] / s.size[rows, None]
             self._known.update(zip(new, C, strict=True))
         return np.array([self._known[i] for i in wanted]).reshape(len(wanted), len(self.rows))
 

@@ -72,9 +72,7 @@ class Ways:
     slip: Ints
 
     @classmethod
-    def free(
-        cls, widths: Sequence[float], log_prior: Floats, side: Floats | float = 0.0
-    ) -> Ways:
+    def free(cls, widths: Sequence[float], log_prior: Floats, side: Floats | float = 0.0) -> Ways:
         """Return free sizes, ``log_prior`` of shape (n_ways,)."""
         w = np.array(widths, dtype=float)
         zero = np.zeros(w.size)

@@ -263,17 +263,17 @@ class Mixups:
             if some.size < 2:
                 continue
             one, other = _two_of(some.size)
-            apart, i, j = some[other] - some[one], at[some[one]], at[some[other]]
+            apart, a, b = some[other] - some[one], at[some[one]], at[some[other]]
             # half of each reading's exchanges are in its column, half in its row
-            chance = 0.5 * SWAPPED * (rate[i] + rate[j]) * _share(apart, at.size)
+            chance = 0.5 * SWAPPED * (rate[a] + rate[b]) * _share(apart, at.size)
             # in a row the numbers move as they were written, whatever their units
-            unit = scale if key[0] == "row" else np.ones(scale.size)
-            gap = self._read[i] / unit[i] - self._read[j] / unit[j]
+            own = scale if key[0] == "row" else np.ones(scale.size)
+            gap = self._read[a] / own[a] - self._read[b] / own[b]
             differ = (gap != 0.0) & (chance > 0.0)
-            pairs.append(np.column_stack([i, j])[differ])
+            pairs.append(np.column_stack([a, b])[differ])
             odds.append(np.log(chance[differ]))
-            sd_i, sd_j = self._sd[i] / unit[i], self._sd[j] / unit[j]
-            shifts.append(np.column_stack([gap / sd_i, -gap / sd_j])[differ])
+            sd_a, sd_b = self._sd[a] / own[a], self._sd[b] / own[b]
+            shifts.append(np.column_stack([gap / sd_a, -gap / sd_b])[differ])
         return np.concatenate(pairs), np.concatenate(odds), np.concatenate(shifts)
 
 

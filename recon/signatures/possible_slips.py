@@ -70,8 +70,10 @@ class PossibleSlips:
             numbers.append((m.value, m.sd))
         found: dict[Position, tuple[float, float]] = {}
         for unit, places, numbers in alike.values():
-            base = unit.to_base(np.array(numbers))  # type: ignore[arg-type]
-            found.update(zip(places, map(tuple, base.tolist()), strict=True))
+            factor = unit.factor
+            base = np.array(numbers) * float(factor.numerator) / float(factor.denominator)
+            value, sd = base.T.tolist()
+            found.update(zip(places, zip(value, sd, strict=True), strict=True))
         return found
 
     def number(self, place: Position) -> tuple[float, Unit]:
@@ -108,19 +110,17 @@ class PossibleSlips:
     def table(self, places: Sequence[Position]) -> SlipTable:
         """Return what readings may have been meant to be, in base units."""
         alike: dict[tuple[int, bool, bool, bool], tuple[Unit, list[int]]] = {}
+        basis, stacks = self.survey.basis.quantity, bool(self.survey.stacks)
         read = np.zeros((len(places), 3))  # value and stated error as read, number as written
-        basis = self.survey.basis.quantity
         for i, place in enumerate(places):
-            m = self.written.get(place)
+            m = self._typed.get(place)
             if m is None or m.value <= 0.0:
-                continue
-            stack = self.of_stack(place)
-            if not (m.typed or stack):
                 continue  # no slip of a number that nobody wrote
-            number, unit = self.number(place)
-            read[i] = *self._as_read[place], number
+            number, unit = (m.value, m.unit) if m.written is None else m.written
+            stack = stacks and self.of_stack(place)
             key = id(unit), m.quantity == basis, stack, m.written is not None
             alike.setdefault(key, (unit, []))[1].append(i)
+            read[i] = *self._as_read[place], number
         rows, columns = [], list[Column]()
         for (_, dry, stack, weighed), (unit, at) in alike.items():
             value, sd, number = read[at].T
@@ -132,7 +132,7 @@ class PossibleSlips:
                 replace(c, value=c.value * value / number, sd=c.sd * value / number) for c in found
             ]
             rows += [np.array(at, dtype=np.intp)] * len(found)
-        return SlipTable.of_columns(rows, columns, len(places))
+        return SlipTable.of_columns(rows, columns, read[:, 0])
 
     def changed(self, place: Position, value: float) -> SlippedReading:
         """Return a reading as it was written, and as it would be; ``value`` in base units."""
@@ -159,10 +159,15 @@ class PossibleSlips:
     def columns(self) -> dict[str, dict[str, Position]]:
         """By quantity, where each stream's number stands, those that somebody wrote."""
         found: dict[str, dict[str, Position]] = {}
-        for place, m in self.written.items():
-            if m.typed or (self.of_stack(place) and m.value > 0.0):
+        for place, m in self._typed.items():
+            if m.value > 0.0 or m.typed:
                 found.setdefault(m.quantity, {})[m.stream] = place
         return found
+
+    @cached_property
+    def _typed(self) -> Mapping[Position, Measurement]:
+        """Numbers that somebody wrote, shares of a stack among them."""
+        return {p: m for p, m in self.written.items() if m.typed or self.of_stack(p)}
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,6 +183,8 @@ class SlipTable:
         Of each slip among those of its reading.
     starts : ndarray of int, shape (n_readings + 1,)
         Where the slips of each reading begin.
+    read : ndarray, shape (n_slips,)
+        The reading as it stands.
     """
 
     reading: Ints
@@ -186,11 +193,12 @@ class SlipTable:
     log_chance: Floats
     number: Ints
     starts: Ints
+    read: Floats
     _words: tuple[Sequence[tuple[str, str]], Ints]
 
     @classmethod
-    def of_columns(cls, rows: Sequence[Ints], columns: Sequence[Column], n: int) -> SlipTable:
-        """Return the slips of n readings from columns of them, rows being those of each."""
+    def of_columns(cls, rows: Sequence[Ints], columns: Sequence[Column], read: Floats) -> SlipTable:
+        """Return the slips of readings from columns of them, rows being those of each."""
         none = np.zeros(0)
         reading = np.concatenate([none.astype(np.intp), *rows])
         at = np.repeat(np.arange(len(columns)), [len(c.value) for c in columns])
@@ -198,19 +206,20 @@ class SlipTable:
         order = np.argsort(reading, kind="stable")
         order = order[np.isfinite(value[order])]
         reading = reading[order]
-        starts = np.searchsorted(reading, np.arange(n + 1))
+        starts = np.searchsorted(reading, np.arange(read.size + 1))
         return cls(
             reading, value[order], np.concatenate([none, *(c.sd for c in columns)])[order],
             np.concatenate([none, *(c.log_chance for c in columns)])[order],
-            np.arange(order.size) - starts[reading], starts,
+            np.arange(order.size) - starts[reading], starts, read[reading],
             ([(c.kind, c.reason) for c in columns], at[order]),
         )  # fmt: skip
 
     def of(self, i: int) -> tuple[Meant, ...]:
         """Return the slips of one reading."""
         words, column = self._words
+        some = slice(self.starts[i], self.starts[i + 1])
+        parts = (column[some], self.value[some], self.sd[some], self.log_chance[some])
         return tuple(
-            Meant(*words[column[s]], float(self.value[s]), float(self.sd[s]),
-                  float(self.log_chance[s]))
-            for s in range(self.starts[i], self.starts[i + 1])
-        )  # fmt: skip
+            Meant(words[c][0], words[c][1], value, sd, chance)
+            for c, value, sd, chance in zip(*(p.tolist() for p in parts), strict=True)
+        )

@@ -29,7 +29,7 @@ import numpy as np
 import scipy.linalg
 from scipy import sparse
 
-from oretally.flowsheet import BalanceProblem, Position
+from oretally.flowsheet import BalanceProblem, Position, Rows
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.numerics import SemidefiniteFactor, left_null_space, one_thread
 from oretally.recon.propagation import SEEN
@@ -231,11 +231,11 @@ class _Linear:
             H += part.EZ.T @ part.of_flows
             pull += part.EZ.T @ part.lam
             rows = slice(rows.stop, rows.stop + len(part.carriers))
-            border[rows] = part.readings @ part.of_losses
+            border[rows] = np.asarray(part.readings @ part.of_losses)
             border[last] += part.losses.T @ part.of_losses
-            r[rows] = part.outside + part.readings @ part.lam
+            r[rows] = part.outside + np.asarray(part.readings @ part.lam)
             r[last] += part.losses.T @ part.lam
-            K[rows] = part.readings @ part.of_flows
+            K[rows] = np.asarray(part.readings @ part.of_flows)
             K[last] += part.of_losses.T @ part.EZ
         root = seen_root(H, self.classes.unobservable_flows)
         K = K @ root
@@ -279,7 +279,7 @@ class _Inner:
         held = a.fixed.copy()
         held[a.group[at_bound & runs]] = True
         large, rows = flow.size > _DENSE, a.rows.sparse
-        C, E = a.rows.of_grades(flow), rows.multiply(grade).tocsr() if large else a.B * grade
+        C, E = a.rows.of_grades(flow), _by_carrier(rows, grade) if large else a.B * grade
         gap = rows @ (flow * grade) - a.source
         # what a loss carries away: the mean grade of what enters the node
         lost = np.zeros((problem.analyte_balance[k].shape[0], len(into)))
@@ -305,5 +305,10 @@ class _Inner:
         self.of_losses = inverse @ losses
         # a reading has a part in few balances
         readings = (columns[:, group] * c).T
-        self.readings = sparse.csr_array(readings) if large else readings
+        self.readings: Rows | Floats = sparse.csr_array(readings) if large else readings
         self.block = spread + self.readings @ (self.readings @ inverse).T
+
+
+def _by_carrier(rows: Rows, x: Floats) -> Rows:
+    """Return sparse balances with each carrier's column times its own number."""
+    return sparse.csr_array((rows.data * x[rows.indices], rows.indices, rows.indptr), rows.shape)
