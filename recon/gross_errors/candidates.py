@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from oretally.flowsheet.arrays import Floats
-from oretally.recon.gross_errors.explanations import Candidates, joined
+from oretally.recon.gross_errors.explanations import ErrorCandidates
 from oretally.recon.result import ErrorRates
-from oretally.recon.signatures import LOSS_UNIT, Groups
+from oretally.recon.signatures import LOSS_UNIT, Groups, log_odds
 
-__all__ = ["candidates", "log_odds"]
+__all__ = ["candidates"]
 
 
-def candidates(groups: Groups, rate: Floats, rates: ErrorRates) -> Candidates:
+def candidates(groups: Groups, rate: Floats, rates: ErrorRates) -> ErrorCandidates:
     """Return the ways in which each group can be in error: those of its members together.
 
     ``rate`` is that of gross errors of each measurement, shape (n_readings,).
@@ -23,13 +21,13 @@ def candidates(groups: Groups, rate: Floats, rates: ErrorRates) -> Candidates:
     n, rows = len(signatures.readings), np.flatnonzero(groups.of_row >= 0)
     read, lost = rows[rows < n], rows[rows >= n]
     size = np.sqrt(signatures.redundancy)
-    every = joined([
-        Candidates(
+    every = ErrorCandidates.joined([
+        ErrorCandidates(
             np.repeat(groups.of_row[read], len(rates.widths)),
             np.outer(size[read], rates.widths).ravel(),
             -log_odds(rate[read], rates.shares).ravel(),
         ),
-        Candidates(
+        ErrorCandidates(
             groups.of_row[lost],
             rates.loss_width / LOSS_UNIT * size[lost],
             np.full(lost.size, -float(log_odds(rates.loss))),
@@ -44,20 +42,8 @@ def candidates(groups: Groups, rate: Floats, rates: ErrorRates) -> Candidates:
     )  # fmt: skip
     with np.errstate(divide="ignore"):
         merged = -np.log(np.bincount(same.ravel(), np.exp(-cost), len(keys)))
-    found = joined([
+    found = ErrorCandidates.joined([
         every.at(~several),
-        Candidates(keys[:, 0].astype(np.intp), every.width[several][first], merged),
+        ErrorCandidates(keys[:, 0].astype(np.intp), every.width[several][first], merged),
     ])  # fmt: skip
     return found.at(np.argsort(found.owner, kind="stable"))
-
-
-def log_odds(chance: Floats | float, shares: Sequence[float] | None = None) -> Floats:
-    """Return log odds; with ``shares`` those of ways among which each chance is shared.
-
-    Of the shape of ``chance``, with one more axis for the shares.
-    """
-    odds = np.asarray(chance) / (1.0 - np.asarray(chance))
-    with np.errstate(divide="ignore"):  # a chance of 0 costs more than anything
-        if shares is None:
-            return np.asarray(np.log(odds))
-        return np.asarray(np.log(odds[..., None] * np.array(shares) / sum(shares)))

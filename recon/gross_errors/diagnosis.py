@@ -11,8 +11,7 @@ import numpy as np
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.gross_errors.explanations import Posterior
 from oretally.recon.gross_errors.hypotheses import NOTHING, Hypothesis, joint_errors
-from oretally.recon.gross_errors.way_table import WayTable
-from oretally.recon.signatures import Groups, Mixups, SlipTable, log_evidence
+from oretally.recon.signatures import Groups, Mixups, SlipTable, WayTable, log_evidence
 
 __all__ = ["Diagnosis", "Weighed", "in_order"]
 
@@ -114,7 +113,7 @@ class Diagnosis:
         n = self.at_best.first.size
         together = np.bincount(rows[grouped], self.of_row[grouped], n)
         alone = [float(self.of_row[m].sum()) for m in self.groups[n:]]
-        return np.minimum(np.concatenate([together, alone]), 1.0)
+        return np.asarray(np.minimum(np.concatenate([together, alone]), 1.0))
 
     def of_ways(self, row: int) -> Floats:
         """Return the probability of each way of a row, shape (n_ways,)."""

@@ -37,7 +37,7 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 
-__all__ = ["Candidates", "Explanation", "Posterior", "Symmetric", "explain", "joined"]
+__all__ = ["ErrorCandidates", "Explanation", "Posterior", "Symmetric", "explain"]
 
 _Set = frozenset[int]
 
@@ -50,7 +50,7 @@ _MOST = 12  # errors in one set
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Candidates:
+class ErrorCandidates:
     """Errors, and the ways in which each can be there.
 
     Attributes
@@ -67,18 +67,18 @@ class Candidates:
     width: Floats
     cost: Floats
 
-    def at(self, chosen: Ints | Bools) -> Candidates:
+    def at(self, chosen: Ints | Bools) -> ErrorCandidates:
         """Return some of the ways."""
-        return Candidates(self.owner[chosen], self.width[chosen], self.cost[chosen])
+        return ErrorCandidates(self.owner[chosen], self.width[chosen], self.cost[chosen])
 
-
-def joined(parts: Sequence[Candidates]) -> Candidates:
-    """Return the ways of all parts."""
-    return Candidates(
-        np.concatenate([p.owner for p in parts]),
-        np.concatenate([p.width for p in parts]),
-        np.concatenate([p.cost for p in parts]),
-    )
+    @classmethod
+    def joined(cls, parts: Sequence[ErrorCandidates]) -> ErrorCandidates:
+        """Return the ways of all parts."""
+        return cls(
+            np.concatenate([p.owner for p in parts]),
+            np.concatenate([p.width for p in parts]),
+            np.concatenate([p.cost for p in parts]),
+        )
 
 
 class Symmetric(Protocol):
@@ -93,7 +93,7 @@ class Symmetric(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """Candidates that are in error together, the probability that they and no others are.
+    """ErrorCandidates that are in error together, the probability that they and no others are.
 
     ``log_odds`` are those against 'nothing is wrong'.
     """
@@ -126,7 +126,7 @@ class Posterior:
     left_out: float
 
 
-def explain(C: Symmetric, z: Floats, candidates: Candidates) -> Posterior:
+def explain(C: Symmetric, z: Floats, candidates: ErrorCandidates) -> Posterior:
     """Score sets of errors.
 
     Parameters
@@ -135,7 +135,7 @@ def explain(C: Symmetric, z: Floats, candidates: Candidates) -> Posterior:
         Correlations of the signatures of the candidates.
     z : ndarray, shape (n,)
         Standardised statistics.
-    candidates : Candidates
+    candidates : ErrorCandidates
 
     Notes
     -----
@@ -159,7 +159,7 @@ def explain(C: Symmetric, z: Floats, candidates: Candidates) -> Posterior:
 class _Search:
     """Sets that were scored; errors are numbered way by way."""
 
-    def __init__(self, C: Symmetric, z: Floats, candidates: Candidates) -> None:
+    def __init__(self, C: Symmetric, z: Floats, candidates: ErrorCandidates) -> None:
         self.owner, self.cost = candidates.owner, candidates.cost
         self.w2 = candidates.width**2
         self.C, self.z, self.d = C, z, C.diagonal()

@@ -159,7 +159,7 @@ def _slips(names: ErrorNames, rates: ErrorRates) -> PossibleSlips:
     def rate(place: Position) -> float:
         source = sources.get(place)
         quantity = named[place][1] if source is None else source.quantity
-        parts = ()
+        parts: tuple[str, ...] = ()
         if rates.by_source:
             m = slips.written.get(place)
             own = [] if m is None else [p.source for p in m.parts]

@@ -16,13 +16,13 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.gross_errors.explanations import Posterior
-from oretally.recon.gross_errors.way_table import WayTable
 from oretally.recon.propagation import SEEN
 from oretally.recon.signatures import (
     Groups,
     InnerProducts,
     Mixups,
     Signatures,
+    WayTable,
     covariance_known,
 )
 

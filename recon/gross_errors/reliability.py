@@ -32,14 +32,14 @@ def hidden_errors(
     measured number stands; where it shares sources of error, sd is that of its own part.
     """
     problem = answers.model.problem
-    looked: list[tuple[int, BalancedValue, float]] = []  # row, value, error in base units
+    looked: list[tuple[int, BalancedValue, float, float]] = []  # row, error, in base units
     for i, v in enumerate(values):
         if v.measured is None or v.sd is None or v.adjusted is None or v.at_bound:
             continue
         m = answers.model.survey.measured(v.stream, v.quantity)
         if m is not None and m.error_source != DECLARED_LOSS:
-            size = v.sd if v.detectable_error is None else v.detectable_error
-            looked.append((i, v, m.unit.to_base(size)))
+            least = v.sd if v.detectable_error is None else v.detectable_error
+            looked.append((i, v, least, m.unit.to_base(least)))
     names = [(k, j) for k in range(len(answers.analytes)) for j in answers.products]
     slopes = [(name, r.slopes) for name in names if (r := answers.recovery(*name)) is not None]
     if not looked or not slopes:
@@ -48,29 +48,28 @@ def hidden_errors(
     n = problem.n_carriers
     at = np.array([
         p.carrier + (0 if p.analyte is None else n * (1 + p.analyte))
-        for p in (positions[i] for i, _, _ in looked)
+        for p in (positions[i] for i, *_ in looked)
     ])  # fmt: skip
     sd = np.concatenate([problem.flow_sd, problem.grade_sd.ravel()])[at]
     covariance = np.empty((len(slopes), at.size))
     for row, (_, slope) in zip(covariance, slopes, strict=True):
         flows, grades = answers.covariance.with_all(slope)
         row[:] = np.concatenate([flows, grades.ravel()])[at]
-    moved = 100.0 * covariance / sd**2 * np.array([error for _, _, error in looked])
+    moved = 100.0 * covariance / sd**2 * np.array([error for *_, error in looked])
     size = np.where(np.isfinite(moved), np.round(np.abs(moved), 6), -1.0)
     worst = size.argmax(axis=0)  # equal but for rounding: the first
     most = moved[worst, np.arange(at.size)]
     most[np.abs(most) <= _NOTHING] = 0.0
     found = []
     ends = zip(looked, worst.tolist(), most.tolist(), size.max(axis=0).tolist(), strict=True)
-    for (_, v, _), which, points, known in ends:
+    for (_, v, least, _), which, points, known in ends:
         if known < 0.0:
             continue
         (k, j), _ = slopes[which]
         found.append(
             HiddenError(
-                v.stream, v.quantity, v.unit,
-                v.sd if v.detectable_error is None else v.detectable_error,
-                v.detectable_error is not None, answers.streams[j], answers.analytes[k], points,
+                v.stream, v.quantity, v.unit, least, v.detectable_error is not None,
+                answers.streams[j], answers.analytes[k], points,
             )
         )  # fmt: skip
     return tuple(sorted(found, key=lambda h: -round(abs(h.points), 6)))

@@ -26,7 +26,6 @@ from oretally.recon.gross_errors.hypotheses import (
     Screen,
     error_covariance,
 )
-from oretally.recon.gross_errors.way_table import WayTable
 from oretally.recon.natural import linearised_at
 from oretally.recon.propagation import LARGEST
 from oretally.recon.result import ErrorRates
@@ -35,6 +34,7 @@ from oretally.recon.signatures import (
     Mixups,
     PossibleSlips,
     Signatures,
+    WayTable,
     equivalent_sets,
     log_evidence,
     only_pushed,
@@ -116,7 +116,8 @@ class _Search:
         )
         among = None
         if self.n > LARGEST:
-            among = np.argsort(-np.abs(self.first.statistic[: self.n]), kind="stable")[:_AMONG]
+            order = np.argsort(-np.abs(self.first.statistic[: self.n]), kind="stable")
+            among = order[:_AMONG].tolist()
         self.mixups = Mixups(
             self.slips, self.first.readings, self.first.unit[: self.n], self.rate, among
         )

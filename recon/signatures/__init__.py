@@ -24,7 +24,6 @@ from oretally.recon.signatures.signatures import (
     signatures_of,
 )
 from oretally.recon.signatures.slips import (
-    ANY_SIZE,
     SWAPPED,
     Meant,
     MeasuredReading,
@@ -32,9 +31,9 @@ from oretally.recon.signatures.slips import (
     log_normal,
     wet_reason,
 )
+from oretally.recon.signatures.way_table import WayTable, log_odds
 
 __all__ = [
-    "ANY_SIZE",
     "LOSS_UNIT",
     "NEAR",
     "SWAPPED",
@@ -47,6 +46,7 @@ __all__ = [
     "PossibleSlips",
     "Signatures",
     "SlipTable",
+    "WayTable",
     "Ways",
     "covariance_known",
     "equivalent_sets",
@@ -54,6 +54,7 @@ __all__ = [
     "log_density_of_any_error",
     "log_evidence",
     "log_normal",
+    "log_odds",
     "only_pushed",
     "signatures_at",
     "signatures_of",

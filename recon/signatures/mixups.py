@@ -9,11 +9,10 @@ no source counts such slips.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from itertools import combinations
-from math import comb, log, nan
+from math import nan
 
 import numpy as np
 
@@ -21,6 +20,14 @@ from oretally.flowsheet import Position
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.signatures.evidence import covariance_known
 from oretally.recon.signatures.inner_products import InnerProducts
+from oretally.recon.signatures.larger_mixups import (
+    LargerMixup,
+    lines,
+    readings_in_lines,
+    readings_in_samples,
+    samples,
+    share_of_exchanges,
+)
 from oretally.recon.signatures.possible_slips import PossibleSlips
 from oretally.recon.signatures.slips import SWAPPED
 
@@ -28,11 +35,6 @@ __all__ = ["Mixup", "Mixups"]
 
 _Reading = tuple[float, float]
 
-SAMPLES, STREAMS, LINES = 0.25, 0.10, 0.02
-"""Chances that samples, or all numbers, of two streams are exchanged, or lines shifted: of each
-stream, as a share of the rate of wrong numbers."""
-_NEXT = 0.5  # of the chance of an exchange, that it is with a neighbour
-_FEWEST = 4  # lines in a shift: two are an exchange, three nobody miscounts
 _SHARPEST = 1e-4  # times the stated error of one reading: that of another in its place
 _TOLD = 24  # mix-ups that are proposed at once
 _WORK = 20_000  # readings in all larger mix-ups, beyond which only the nearest are looked at
@@ -94,10 +96,10 @@ class Mixups:
         self.unit = unit
         rate = slips.rates(readings) if rate is None else rate
         self._pairs, self._odds, self._pair_shifts = self._two_readings(row, rate, among)
-        self._larger: list[_Larger] = []
+        self._larger: list[LargerMixup] = []
         if among is None:
-            near = _readings_in_samples(slips) + _readings_in_lines(slips) > _WORK
-            every = (*_samples(slips, row, near=near), *_lines(slips, row, near=near))
+            near = readings_in_samples(slips) + readings_in_lines(slips) > _WORK
+            every = (*samples(slips, row, near=near), *lines(slips, row, near=near))
             self._larger = [m for m in every if (m.rows >= 0).all()]
         self._known: dict[int, Mixup] = {}
 
@@ -240,7 +242,7 @@ class Mixups:
             looked[:] = False
             looked[among] = True
             wanted = _lines_of_two(slips, [self.readings[i] for i in among])
-        lines: dict[tuple[object, ...], list[int]] = {}
+        together: dict[tuple[object, ...], list[int]] = {}
         scale = np.ones(len(self.readings))
         for quantity, column in slips.columns.items():
             for stream in slips.streams:
@@ -253,11 +255,11 @@ class Mixups:
                 scale[i] = unit.to_base(1.0)
                 kind = unit.dimension, stack
                 if not stack or slips.written[place].written is not None:
-                    lines.setdefault(("column", quantity, kind), []).append(i)
-                lines.setdefault(("row", stream, kind), []).append(i)
+                    together.setdefault(("column", quantity, kind), []).append(i)
+                together.setdefault(("row", stream, kind), []).append(i)
         pairs, odds = [np.zeros((0, 2), dtype=np.intp)], [np.zeros(0)]
         shifts = [np.zeros((0, 2))]
-        for key, line in lines.items():
+        for key, line in together.items():
             at = np.array(line, dtype=np.intp)
             some = np.flatnonzero(looked[at])
             if some.size < 2:
@@ -265,7 +267,7 @@ class Mixups:
             one, other = _two_of(some.size)
             apart, a, b = some[other] - some[one], at[some[one]], at[some[other]]
             # half of each reading's exchanges are in its column, half in its row
-            chance = 0.5 * SWAPPED * (rate[a] + rate[b]) * _share(apart, at.size)
+            chance = 0.5 * SWAPPED * (rate[a] + rate[b]) * share_of_exchanges(apart, at.size)
             # in a row the numbers move as they were written, whatever their units
             own = scale if key[0] == "row" else np.ones(scale.size)
             gap = self._read[a] / own[a] - self._read[b] / own[b]
@@ -295,134 +297,8 @@ def _two_of(n: int) -> tuple[Ints, Ints]:
     return one, other
 
 
-def _share(apart: Ints, n: int) -> Floats:
-    """Return the share of the exchanges of one of n in a row that are with one so far apart."""
-    if n <= 3:
-        return np.full(apart.shape, 1.0 / max(n - 1, 1))
-    return np.where(apart == 1, 0.5 * _NEXT, 0.0) + (1.0 - _NEXT) / (n - 1)
-
-
 def _as_written(slips: PossibleSlips, place: Position) -> tuple[float, float]:
     """Return a number as it was written and its stated error, base units."""
     (value, sd), (number, unit) = slips.as_read(place), slips.number(place)
     written = unit.to_base(number)
     return written, sd * written / value if value > 0.0 else sd
-
-
-@dataclass(frozen=True, eq=False)
-class _Larger:
-    """A mix-up of more than two readings: rows, and those of the readings that belong there.
-
-    -1 where nobody knows.
-    """
-
-    kind: str
-    reason: str
-    rows: Ints
-    source: Ints
-    log_odds: float
-
-
-def _numbers_of(
-    slips: PossibleSlips,
-) -> tuple[dict[str, dict[str, Position]], dict[str, dict[str, Position]]]:
-    """Return where the assays and the flows of each stream stand, by quantity."""
-    assays: dict[str, dict[str, Position]] = {}
-    flows: dict[str, dict[str, Position]] = {}
-    for quantity, column in slips.columns.items():
-        part = flows if slips.meanings[quantity].is_flow else assays
-        for stream, place in column.items():
-            part.setdefault(stream, {})[quantity] = place
-    return assays, flows
-
-
-def _readings_in_samples(slips: PossibleSlips) -> int:
-    """Return how many readings all exchanges of samples and streams have to do with."""
-    if slips.overall <= 0.0:
-        return 0
-    assays, flows = _numbers_of(slips)
-    of_samples = Counter(frozenset(a) for a in assays.values())
-    of_streams = Counter(
-        (frozenset(a), frozenset(flows[s])) for s, a in assays.items() if s in flows
-    )
-    found = sum(2 * len(a) * comb(n, 2) for a, n in of_samples.items() if len(a) > 1)
-    return found + sum(2 * (len(a) + len(f)) * comb(n, 2) for (a, f), n in of_streams.items())
-
-
-def _samples(slips: PossibleSlips, row: Mapping[Position, int], *, near: bool) -> Iterator[_Larger]:
-    """Yield exchanges of all assays of two streams, and of all numbers of theirs.
-
-    With ``near`` of neighbours alone.
-    """
-    assays, flows = _numbers_of(slips)
-    streams = [s for s in slips.streams if s in assays]
-    n = len(streams)
-    every = zip(range(n - 1), range(1, n), strict=True) if near else combinations(range(n), 2)
-    for i, j in every:
-        a, b = streams[i], streams[j]
-        chance = slips.overall * float(_share(np.array(j - i), n))
-        if assays[a].keys() != assays[b].keys() or chance <= 0.0:
-            continue
-        one = [row.get(p, -1) for p in assays[a].values()]
-        other = [row.get(assays[b][q], -1) for q in assays[a]]
-        names = f"'{a}' and '{b}'"
-        if len(one) > 1:  # one alone is an exchange of two readings
-            yield _exchange("samples", f"the samples of {names} changed places", one, other=other,
-                            chance=SAMPLES * chance)  # fmt: skip
-        if a in flows and flows[a].keys() == flows.get(b, {}).keys():
-            one = [*one, *(row.get(p, -1) for p in flows[a].values())]
-            other = [*other, *(row.get(flows[b][q], -1) for q in flows[a])]
-            yield _exchange("streams", f"all numbers of {names} changed places", one, other=other,
-                            chance=STREAMS * chance)  # fmt: skip
-
-
-def _exchange(
-    kind: str, reason: str, one: list[int], *, other: list[int], chance: float
-) -> _Larger:
-    rows, source = np.array(one + other, dtype=np.intp), np.array(other + one, dtype=np.intp)
-    return _Larger(kind, reason, rows, source, log(chance))
-
-
-def _columns_of_assays(slips: PossibleSlips) -> list[list[list[Position]]]:
-    """Return columns of assays in which a line can be missed: all together, then each by itself."""
-    columns = [
-        [column[s] for s in slips.streams if s in column]
-        for quantity, column in slips.columns.items()
-        if slips.meanings[quantity].analyte is not None
-        and not any(slips.of_stack(p) for p in column.values())
-    ]
-    columns = [places for places in columns if len(places) >= _FEWEST]
-    together = len(columns) > 1 and len({len(places) for places in columns}) == 1
-    return ([columns] if together else []) + [[places] for places in columns]
-
-
-def _readings_in_lines(slips: PossibleSlips) -> int:
-    """Return how many readings all shifts of lines have to do with."""
-    if slips.overall <= 0.0:
-        return 0
-    ends = ((len(group), len(group[0])) for group in _columns_of_assays(slips))
-    return sum(2 * c * (n * (n + 1) - _FEWEST * (_FEWEST - 1)) // 2 for c, n in ends)
-
-
-def _lines(slips: PossibleSlips, row: Mapping[Position, int], *, near: bool) -> Iterator[_Larger]:
-    """Yield columns of assays typed one line too high or too low from some sample on.
-
-    With ``near`` whole sheets alone.
-    """
-    groups = _columns_of_assays(slips)
-    single = sum(len(group) == 1 for group in groups)
-    for group in groups:
-        whole = len(group) > 1
-        if near and not whole:
-            continue
-        share = 0.5 if whole else 0.5 / single
-        n = len(group[0])
-        chance = LINES * slips.overall * share / (2 * (n - _FEWEST + 1))
-        at = np.array([[row.get(p, -1) for p in places] for places in group], dtype=np.intp)
-        for first in range(n - _FEWEST + 1) if chance > 0.0 else ():
-            where, part = slips.written[group[0][first]].stream, at[:, first:]
-            lost = np.full((len(group), 1), -1, dtype=np.intp)
-            for way, moved in (("high", [lost, part[:, :-1]]), ("low", [part[:, 1:], lost])):
-                reason = f"the assays from '{where}' on stand one line too {way}"
-                source = np.hstack(moved).ravel()
-                yield _Larger("lines", reason, part.ravel(), source, log(chance))

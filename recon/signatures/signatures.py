@@ -284,7 +284,8 @@ class _Inner:
         # what a loss carries away: the mean grade of what enters the node
         lost = np.zeros((problem.analyte_balance[k].shape[0], len(into)))
         lost[linear.nodes, np.arange(len(into))] = LOSS_UNIT * (into @ grade)
-        losses, EZ = lost[a.rows.origin] - E @ linear.loss, E @ linear.Z
+        losses = lost[a.rows.origin] - np.asarray(E @ linear.loss)
+        EZ: Floats = np.asarray(E @ linear.Z)
         unmeasured = ~held & (weight == 0.0) & (C != 0.0).any(axis=0)
         if unmeasured.any():
             N = left_null_space(C[:, unmeasured])
@@ -300,7 +301,7 @@ class _Inner:
         mean = columns @ np.bincount(group, c * y, n_groups) + gap
         S = SemidefiniteFactor(columns @ columns.T)
         n = len(C)
-        solved = S.solve(np.hstack([np.eye(n), EZ, mean[:, None]]))
+        solved = S.solve(np.hstack((np.eye(n), EZ, np.asarray(mean)[:, None])))
         inverse, self.of_flows, self.lam = solved[:, :n], solved[:, n:-1], solved[:, -1]
         self.of_losses = inverse @ losses
         # a reading has a part in few balances

@@ -14,11 +14,10 @@ from numpy.typing import NDArray
 from scipy.integrate import quad
 
 from oretally.recon.gross_errors.explanations import (
-    Candidates,
+    ErrorCandidates,
     Posterior,
     _Search,
     explain,
-    joined,
 )
 
 Floats = NDArray[np.float64]
@@ -28,15 +27,17 @@ RATE, WIDTH = 0.03, 6.0
 SEEDS = st.integers(0, 10_000)
 
 
-def _candidate(rates: Sequence[float] = (RATE,), widths: Sequence[float] = (WIDTH,)) -> Candidates:
+def _candidate(
+    rates: Sequence[float] = (RATE,), widths: Sequence[float] = (WIDTH,)
+) -> ErrorCandidates:
     chance = np.array(rates)
     owner = np.zeros(chance.size, dtype=np.intp)
-    return Candidates(owner, np.array(widths), -np.log(chance / (1.0 - chance)))
+    return ErrorCandidates(owner, np.array(widths), -np.log(chance / (1.0 - chance)))
 
 
-def _numbered(candidates: Sequence[Candidates]) -> Candidates:
+def _numbered(candidates: Sequence[ErrorCandidates]) -> ErrorCandidates:
     """Return the ways of all, each candidate the owner of its own."""
-    return joined([replace(c, owner=c.owner + i) for i, c in enumerate(candidates)])
+    return ErrorCandidates.joined([replace(c, owner=c.owner + i) for i, c in enumerate(candidates)])
 
 
 def _density(b: Floats, w: float) -> Floats:
@@ -74,7 +75,7 @@ def _integrated_pair(z: Floats, w: Floats, c: float) -> float:
     return float(np.log(total * step**2)) + top
 
 
-def _alone(C: Floats, z: Floats, candidate: Candidates) -> float:
+def _alone(C: Floats, z: Floats, candidate: ErrorCandidates) -> float:
     """Return the log odds of one candidate alone, in any of its ways, against nothing."""
     nothing = np.zeros((1, 0), dtype=np.intp)
     return float(np.logaddexp.reduce(_Search(C, z, candidate).extensions(nothing)[0]))
@@ -152,7 +153,7 @@ def _overlapping(
     )
 
 
-def _of_all_sets(C: Floats, z: Floats, candidates: list[Candidates]) -> dict[Chosen, float]:
+def _of_all_sets(C: Floats, z: Floats, candidates: list[ErrorCandidates]) -> dict[Chosen, float]:
     """Return the probability of every set: the formula in the module's docstring, set by set."""
     log_odds: dict[Chosen, list[float]] = {}
     for ways in product(*(range(-1, c.width.size) for c in candidates)):
@@ -231,7 +232,7 @@ def test_two_large_errors_are_found_together() -> None:
 @settings(derandomize=True, deadline=None, max_examples=40)
 @given(seed=SEEDS, order=st.permutations(range(6)))
 def test_order_does_not_matter(seed: int, order: list[int]) -> None:
-    """Candidates in another order have the same probabilities, up to what was not counted."""
+    """ErrorCandidates in another order have the same probabilities, up to what was not counted."""
     rng = np.random.default_rng(seed)
     C, z = _overlapping(rng, 6, 4)
     rates, widths = rng.uniform(0.01, 0.2, 6), rng.uniform(3.0, 30.0, 6)

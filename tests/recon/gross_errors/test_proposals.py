@@ -68,5 +68,6 @@ def test_a_very_large_survey(example: str, monkeypatch: pytest.MonkeyPatch) -> N
     first, same = whole.gross_errors.suspects[0], large.gross_errors.suspects[0]
     assert (set(same.group), same.unit) == (set(first.group), first.unit)
     assert same.probability == pytest.approx(first.probability, abs=0.1)
-    assert large.gross_errors.opinions == large.gross_errors.hidden == ()
+    assert not large.gross_errors.opinions
+    assert not large.gross_errors.hidden
     assert replace(large, gross_errors=whole.gross_errors, notes=()) == replace(whole, notes=())

@@ -23,7 +23,8 @@ def _drawn(seed: int, *, twins: bool = False) -> tuple[InnerProducts, NDArray[np
     sizes, n_losses, common = rng.integers(1, 6, 4), int(rng.integers(0, 3)), 3
     n = int(sizes.sum())
     own = np.zeros((n, 4 * 8))
-    for b, (start, size) in enumerate(zip(np.cumsum(sizes) - sizes, sizes, strict=True)):
+    ends = list(zip((np.cumsum(sizes) - sizes).tolist(), sizes.tolist(), strict=True))
+    for b, (start, size) in enumerate(ends):
         own[start : start + size, 8 * b : 8 * b + 8] = rng.standard_normal((size, 8))
     lost = rng.standard_normal((n_losses, own.shape[1]))
     Q = np.vstack([own, lost])
@@ -32,7 +33,7 @@ def _drawn(seed: int, *, twins: bool = False) -> tuple[InnerProducts, NDArray[np
         Q[:n, 8:] *= (np.arange(n) % 3 != 1)[:, None]
     K = 0.3 * rng.standard_normal((len(Q), common))
     whole = Q @ Q.T
-    blocks = [whole[a : a + m, a : a + m] for a, m in zip(np.cumsum(sizes) - sizes, sizes)]
+    blocks = [whole[a : a + m, a : a + m] for a, m in ends]
     apart = np.repeat(np.arange(4), sizes)
     whole[:n, :n] *= apart[:, None] == apart
     return InnerProducts(blocks, whole[:, n:], K), whole - K @ K.T

@@ -9,20 +9,13 @@ from functools import cached_property
 import numpy as np
 
 from oretally.flowsheet.arrays import Floats, Ints
-from oretally.recon.gross_errors.candidates import log_odds
 from oretally.recon.result import ErrorRates
-from oretally.recon.signatures import (
-    ANY_SIZE,
-    LOSS_UNIT,
-    PossibleSlips,
-    Signatures,
-    SlipTable,
-    Ways,
-    joined_ways,
-    single_log_evidence,
-)
+from oretally.recon.signatures.evidence import Ways, joined_ways, single_log_evidence
+from oretally.recon.signatures.possible_slips import PossibleSlips, SlipTable
+from oretally.recon.signatures.signatures import LOSS_UNIT, Signatures
+from oretally.recon.signatures.slips import ANY_SIZE
 
-__all__ = ["WayTable"]
+__all__ = ["WayTable", "log_odds"]
 
 _GAIN = 0.1  # of the rate of losses: that something comes in unseen
 
@@ -97,15 +90,26 @@ class WayTable:
         every, freely = (np.where(known, s, -np.inf) for s in both)
         return every, freely
 
-    def log_evidence_of(self, rows: Sequence[int], size: Floats, variance: Floats) -> Floats:
+    def log_evidence_of(self, rows: Ints, size: Floats, variance: Floats) -> Floats:
         """Return the evidence of chosen rows, each alone, shape (n_chosen,), likewise."""
-        chosen = np.asarray(rows, dtype=np.intp)
-        n = np.diff(self.starts)[chosen]
+        n = np.diff(self.starts)[rows]
         first = np.cumsum(n) - n
-        at = np.arange(int(n.sum())) + np.repeat(self.starts[chosen] - first, n)
+        at = np.arange(int(n.sum())) + np.repeat(self.starts[rows] - first, n)
         scores = single_log_evidence(np.repeat(size, n), np.repeat(variance, n), self.every.at(at))
         return np.asarray(np.logaddexp.reduceat(scores, first)) if n.size else np.zeros(0)
 
     @cached_property
     def _row(self) -> Ints:
         return np.repeat(np.arange(len(self)), np.diff(self.starts))
+
+
+def log_odds(chance: Floats | float, shares: Sequence[float] | None = None) -> Floats:
+    """Return log odds; with ``shares`` those of ways among which each chance is shared.
+
+    Of the shape of ``chance``, with one more axis for the shares.
+    """
+    odds = np.asarray(chance) / (1.0 - np.asarray(chance))
+    with np.errstate(divide="ignore"):  # a chance of 0 costs more than anything
+        if shares is None:
+            return np.asarray(np.log(odds))
+        return np.asarray(np.log(odds[..., None] * np.array(shares) / sum(shares)))
