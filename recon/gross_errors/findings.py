@@ -52,7 +52,10 @@ def gross_errors(
     answers: Answers, values: Sequence[BalancedValue], positions: Sequence[Position], *,
     test: GlobalTest, rates: ErrorRates, closures: int,
 ) -> GrossErrors:  # fmt: skip
-    """Return all that the tests say; less for a circuit too large to compare explanations.
+    """Return all that the tests say.
+
+    In a very large survey hypotheses are weighed by linear propagation alone, hidden errors and
+    second opinions are left out, and mix-ups are looked for among the most doubtful readings.
 
     Parameters
     ----------
@@ -78,7 +81,7 @@ def gross_errors(
             hidden=hidden, nodal_limit=nodal, rates=rates,
             adjustment_limits=(alone, sidak_limit(test.alpha, tested)),
         )  # fmt: skip
-    names, refitter = ErrorNames(model), Refitter(problem, solution)
+    names, refitter = ErrorNames(model), Refitter(problem, solution, one_by_one=not large)
     slips = _slips(names, rates)
     found = diagnose(
         problem, solution, slips, rates=rates, n_nodes=len(model.circuit.nodes), refitter=refitter

@@ -132,7 +132,8 @@ class _Search:
         """Propose and balance again until the likeliest hypothesis stays so."""
         screen, posterior = self._proposed_at(NOTHING)
         weighed, unlikely, left_out = self._weighed(NOTHING)
-        if weighed[0].hypothesis != NOTHING or weighed[0].probability < _SOUND:
+        doubted = weighed[0].hypothesis != NOTHING or weighed[0].probability < _SOUND
+        if doubted and self.n <= LARGEST:
             self._balance(self._singles(), screen.signatures, spare=self.refitter.quick)
             checked = set[Hypothesis]()
             for _ in range(_ROUNDS):

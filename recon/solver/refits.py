@@ -54,11 +54,19 @@ class Refitter:
     problem : BalanceProblem
     solution : Solution
         Its balance.
+    one_by_one : bool
+        Whether variants are balanced one by one, up to a number, where need be.
     """
 
-    def __init__(self, problem: BalanceProblem, solution: Solution) -> None:
-        self.problem, self.solution = problem, solution
-        self.careful = _CAREFUL if self.quick else _GENERAL
+    def __init__(
+        self, problem: BalanceProblem, solution: Solution, *, one_by_one: bool = True
+    ) -> None:
+        self.problem, self.solution, self.one_by_one = problem, solution, one_by_one
+        self.careful = self._most_careful
+
+    @property
+    def _most_careful(self) -> int:
+        return (_CAREFUL if self.quick else _GENERAL) if self.one_by_one else 0
 
     @cached_property
     def ready(self) -> list[tuple[Bools | None, Prepared]]:
@@ -87,7 +95,7 @@ class Refitter:
     def afresh(self) -> Refitter:
         """Return one that has spent no care yet."""
         other = copy(self)
-        other.careful = _CAREFUL if self.quick else _GENERAL
+        other.careful = self._most_careful
         return other
 
     def refits(
