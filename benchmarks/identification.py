@@ -21,7 +21,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -42,6 +42,7 @@ from oretally.recon.gross_errors.search import diagnose
 from oretally.recon.result import ErrorRates
 from oretally.recon.signatures import (
     Groups,
+    InnerProducts,
     PossibleSlips,
     Signatures,
     equivalent_sets,
@@ -73,15 +74,15 @@ class Bench:
         problem = study.problem()
         signatures = signatures_of(problem, solve(problem))
         n = len(signatures.readings)
-        only = Signatures(
-            signatures.readings, (), signatures.unit[:n], signatures.P[:n, :n], signatures.r[:n]
-        )
+        none = np.zeros((n, 0))
+        products = InnerProducts((signatures.P[:n, :n],), none, none)
+        only = Signatures(signatures.readings, (), signatures.unit[:n], products, signatures.r[:n])
         return cls(name, study, equivalent_sets(only))
 
     def with_checks(self, errors: Floats) -> Groups:
         """Return the groups of a survey with these errors."""
         t = self.groups.signatures
-        return Groups(Signatures(t.readings, (), t.unit, t.P, t.P @ errors), self.groups.members)
+        return replace(self.groups, signatures=replace(t, r=t.P @ errors))
 
 
 def measurement_test(g: Groups) -> _Scores:
@@ -120,7 +121,7 @@ def posterior(rates: ErrorRates, g: Groups) -> _Scores:
     """The posterior probability of each group."""
     n = len(g.signatures.readings)
     rate = rates.in_survey(n).measurement
-    found = explain(g.correlation, g.statistic, candidates(g, lambda _: rate, rates))
+    found = explain(g.correlations, g.statistic, candidates(g, np.full(n, rate), rates))
     return dict(enumerate(found.probability))
 
 

@@ -102,7 +102,7 @@ def _doubtful(test: BalancedTest) -> bool:
 
 
 def _likely(test: BalancedTest) -> list[Suspect]:
-    return [s for s in test.suspects if s.probability is None or s.probability >= 0.5]
+    return [s for s in test.suspects if s.probability >= 0.5]
 
 
 def _several(texts: Iterable[str]) -> str:

@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from oretally.flowsheet import BalanceProblem
 from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.batch.inner_problem import GradeData, Lanes
 from oretally.recon.reduction import ReducedProblem
@@ -34,12 +33,12 @@ def grade_data(reduced: ReducedProblem) -> GradeData:
     )  # fmt: skip
 
 
-def carrier_weight(problems: Sequence[BalanceProblem], scale: Floats) -> Floats:
+def carrier_weight(grade: Floats, sd: Floats, scale: Floats) -> Floats:
     """Return 1/sd^2 of grades that are measured and not exact, else 0.
 
-    Shape (n_carriers, n_analytes, n_problems), in units of ``scale``, shape (n_analytes,).
+    Shape (n_carriers, n_analytes, n_problems), in units of ``scale``, shape (n_analytes,);
+    ``grade`` and ``sd`` have shape (n_problems, n_analytes, n_carriers).
     """
-    grade, sd = (np.array([getattr(p, name) for p in problems]) for name in ("grade", "grade_sd"))
     sd = sd / scale[:, None]
     soft = np.isfinite(grade) & (sd > 0.0)
     weight = np.where(soft, 1.0 / np.where(soft, sd, 1.0) ** 2, 0.0)

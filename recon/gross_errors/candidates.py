@@ -2,63 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-
 import numpy as np
 
-from oretally.flowsheet import Position
 from oretally.flowsheet.arrays import Floats
-from oretally.recon.gross_errors.explanations import ErrorCandidate
+from oretally.recon.gross_errors.explanations import ErrorCandidates
 from oretally.recon.result import ErrorRates
-from oretally.recon.signatures import LOSS_UNIT, Groups, Signatures
+from oretally.recon.signatures import LOSS_UNIT, Groups, log_odds
 
-__all__ = ["candidates", "log_odds"]
+__all__ = ["candidates"]
 
 
-def candidates(
-    groups: Groups, rate: Callable[[Position], float], rates: ErrorRates
-) -> list[ErrorCandidate]:
-    """Return the ways in which each group can be in error: those of its members together."""
+def candidates(groups: Groups, rate: Floats, rates: ErrorRates) -> ErrorCandidates:
+    """Return the ways in which each group can be in error: those of its members together.
+
+    ``rate`` is that of gross errors of each measurement, shape (n_readings,).
+    """
     signatures = groups.signatures
-    size, costs = np.sqrt(signatures.redundancy), dict[float, Floats]()
-    n = len(signatures.readings)
-    widths = np.outer(size[:n], rates.widths)
-    found = []
-    for members in groups.members:
-        i = int(members[0])
-        if len(members) > 1 or i >= n:
-            ways = [_ways_of(signatures, j, rate, rates) for j in members.tolist()]
-            found.append(_merged(ways))
-            continue
-        chance = rate(signatures.readings[i])
-        if chance not in costs:
-            costs[chance] = -log_odds(chance, rates.shares)
-        found.append(ErrorCandidate(widths[i], costs[chance]))
-    return found
-
-
-def _ways_of(
-    signatures: Signatures, i: int, rate: Callable[[Position], float], rates: ErrorRates
-) -> ErrorCandidate:
-    """Return the ways in which one measurement or node can be in error."""
-    size = float(np.sqrt(signatures.redundancy[i]))
-    if i < len(signatures.readings):
-        chance = rate(signatures.readings[i])
-        return ErrorCandidate(np.array(rates.widths) * size, -log_odds(chance, rates.shares))
-    width = np.array([rates.loss_width / LOSS_UNIT * size])
-    return ErrorCandidate(width, -log_odds(rates.loss))
-
-
-def log_odds(chance: float, shares: Sequence[float] = (1.0,)) -> Floats:
-    """Return the log odds of each way, the chance shared among them, shape (n_ways,)."""
-    with np.errstate(divide="ignore"):  # a chance of 0 costs more than anything
-        return np.asarray(np.log(chance / (1.0 - chance) * np.array(shares) / sum(shares)))
-
-
-def _merged(ways: Sequence[ErrorCandidate]) -> ErrorCandidate:
-    """Return all ways together; those of the same width as one."""
-    width = np.concatenate([w.width for w in ways])
-    odds = np.exp(-np.concatenate([w.cost for w in ways]))
-    _, first, inverse = np.unique(np.round(width, 9), return_index=True, return_inverse=True)
+    n, rows = len(signatures.readings), np.flatnonzero(groups.of_row >= 0)
+    read, lost = rows[rows < n], rows[rows >= n]
+    size = np.sqrt(signatures.redundancy)
+    every = ErrorCandidates.joined([
+        ErrorCandidates(
+            np.repeat(groups.of_row[read], len(rates.widths)),
+            np.outer(size[read], rates.widths).ravel(),
+            -log_odds(rate[read], rates.shares).ravel(),
+        ),
+        ErrorCandidates(
+            groups.of_row[lost],
+            rates.loss_width / LOSS_UNIT * size[lost],
+            np.full(lost.size, -float(log_odds(rates.loss))),
+        ),
+    ])  # fmt: skip
+    several = (groups.sizes > 1)[every.owner]
+    # ways of the same width of one group are one
+    width, cost = np.round(every.width[several], 9), every.cost[several]
+    keys, first, same = np.unique(
+        np.column_stack([every.owner[several], width]), axis=0,
+        return_index=True, return_inverse=True,
+    )  # fmt: skip
     with np.errstate(divide="ignore"):
-        return ErrorCandidate(width[first], -np.log(np.bincount(inverse, odds)))
+        merged = -np.log(np.bincount(same.ravel(), np.exp(-cost), len(keys)))
+    found = ErrorCandidates.joined([
+        every.at(~several),
+        ErrorCandidates(keys[:, 0].astype(np.intp), every.width[several][first], merged),
+    ])  # fmt: skip
+    return found.at(np.argsort(found.owner, kind="stable"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isnan
+from math import isnan, nan
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from oretally.flowsheet.arrays import Floats
 from oretally.recon.gross_errors.hypotheses import Hypothesis, joint_errors
 from oretally.recon.signatures import Meant, Mixups, Signatures
 from oretally.recon.solution import Solution
-from oretally.recon.solver import corrected, with_losses, without_readings
+from oretally.recon.solver import ChangedSurvey, corrected
 
 __all__ = ["Changes"]
 
@@ -36,19 +36,23 @@ class Changes:
     solution: Solution
     mixups: Mixups
 
-    def mended(self, h: Hypothesis, *, kept: bool = False) -> BalanceProblem:
-        """Return the problem with the mix-ups of a hypothesis undone.
+    def mended(self, h: Hypothesis) -> BalanceProblem:
+        """Return the problem with the mix-ups of a hypothesis undone, all readings kept.
 
-        Readings whose values nobody knows are left out; or, if all are to be kept, as good as that.
+        Readings whose values nobody knows are as good as left out.
         """
-        problem = self.problem
+        values = {
+            p: self._as_good_as_lost(p) if isnan(v) else (v, sd)
+            for p, (v, sd) in self._unmixed(h).items()
+        }
+        return corrected(self.problem, values)
+
+    def _unmixed(self, h: Hypothesis) -> dict[Position, tuple[float, float]]:
+        """Return readings without the mix-ups of a hypothesis; NaN where nobody knows them."""
+        found: dict[Position, tuple[float, float]] = {}
         for c in h.mixups:
-            values = self.mixups[c].values
-            if kept:
-                lost = {p: self._as_good_as_lost(p) for p, (v, _) in values.items() if isnan(v)}
-                values = {**values, **lost}
-            problem = corrected(problem, values)
-        return problem
+            found |= self.mixups[c].values
+        return found
 
     def _as_good_as_lost(self, place: Position) -> tuple[float, float]:
         k, j = place
@@ -56,23 +60,23 @@ class Changes:
             return float(self.problem.flow[j]), _WIDE * float(self.problem.flow_sd[j])
         return float(self.problem.grade[k, j]), _WIDE * float(self.problem.grade_sd[k, j])
 
-    def under(self, h: Hypothesis, signatures: Signatures) -> BalanceProblem:
-        """Return the problem without the rows, the mix-ups undone, a stream for each loss."""
+    def under(self, h: Hypothesis, signatures: Signatures) -> ChangedSurvey:
+        """Return the survey without the rows, the mix-ups undone, a stream for each loss."""
         n = len(signatures.readings)
-        gone = [signatures.readings[i] for i in h.rows if i < n]
-        problem = without_readings(self.mended(h), gone)
+        gone = {signatures.readings[i]: (nan, nan) for i in h.rows if i < n}
+        readings = {**self._unmixed(h), **gone}
         if len(gone) == len(h.rows):
-            return problem
+            return ChangedSurvey(self.problem, readings)
         sizes, _ = joint_errors(signatures, h.rows)
-        return with_losses(problem, {
+        return ChangedSurvey(self.problem, readings, {
             signatures.nodes[i - n]: (self._passing(signatures.nodes[i - n]), float(size))
             for i, size in zip(h.rows, sizes, strict=True) if i >= n
         })  # fmt: skip
 
     def undone(
         self, h: Hypothesis, signatures: Signatures, meant: Sequence[Meant | None]
-    ) -> BalanceProblem:
-        """Return the problem under a hypothesis, what is known to be meant in place of its rows.
+    ) -> ChangedSurvey:
+        """Return the survey under a hypothesis, what is known to be meant in place of its rows.
 
         How wet a wet mass was nobody knows: it is left out.
         """
@@ -81,7 +85,7 @@ class Changes:
             for i, m in zip(h.rows, meant, strict=True)
             if m is not None and m.kind != "wet mass"
         }
-        return corrected(self.under(h, signatures), values)
+        return self.under(h, signatures).and_readings(values)
 
     def _passing(self, node: int) -> Floats:
         """Return the mean grades of what enters a node, as balanced, shape (n_analytes,)."""

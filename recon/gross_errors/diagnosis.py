@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -11,9 +11,9 @@ import numpy as np
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.gross_errors.explanations import Posterior
 from oretally.recon.gross_errors.hypotheses import NOTHING, Hypothesis, joint_errors
-from oretally.recon.signatures import Groups, Meant, Mixups, Ways, log_evidence
+from oretally.recon.signatures import Groups, Mixups, SlipTable, WayTable, log_evidence
 
-__all__ = ["Diagnosis", "Weighed"]
+__all__ = ["Diagnosis", "Weighed", "in_order"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +22,11 @@ class Weighed:
 
     hypothesis: Hypothesis
     probability: float
+
+
+def in_order(w: Weighed) -> tuple[object, ...]:
+    """Return the key by which hypotheses are in order: the likeliest first, of these the least."""
+    return -w.probability, len(w.hypothesis), w.hypothesis.rows, w.hypothesis.mixups
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,15 +38,18 @@ class Diagnosis:
     at_balance, at_best : Groups
         Signatures in groups at the balance, and linearised at the likeliest hypothesis.
     weighed : tuple of Weighed
-        Hypotheses, the likeliest first; probabilities sum to 1.
-    meant : sequence of tuple of Meant
-        Of each row of the signatures, in base units.
-    ways : sequence of Ways
-        Of each row; ``slip`` counts in ``meant``.
+        Hypotheses, the likeliest first.
+    unlikely : mapping of Hypothesis to ndarray, shape (n_rows,)
+        Probabilities of a hypothesis with each further row, of those that are not in ``weighed``:
+        with them they sum to 1.
+    meant : SlipTable
+        Of each measurement, in base units.
+    ways : WayTable
+        ``slip`` counts in ``meant``.
     mixups : Mixups
-    sizes : mapping of Hypothesis to (ndarray, ndarray)
-        Errors of the rows of each hypothesis that was balanced again, in units of the signatures,
-        and their covariance.
+    sizes : callable
+        Returns the errors of the rows of a hypothesis that was balanced again, in units of the
+        signatures, and their covariance; None of another.
     objectives : mapping of Hypothesis to float
         Objective that is left under each hypothesis that was balanced again.
     posterior : Posterior
@@ -53,10 +61,11 @@ class Diagnosis:
     at_balance: Groups
     at_best: Groups
     weighed: tuple[Weighed, ...]
-    meant: Sequence[tuple[Meant, ...]]
-    ways: Sequence[Ways]
+    unlikely: Mapping[Hypothesis, Floats]
+    meant: SlipTable
+    ways: WayTable
     mixups: Mixups
-    sizes: dict[Hypothesis, tuple[Floats, Floats]]
+    sizes: Callable[[Hypothesis], tuple[Floats, Floats] | None]
     objectives: dict[Hypothesis, float]
     posterior: Posterior
     unseen: float
@@ -67,6 +76,9 @@ class Diagnosis:
         found = np.zeros(len(self.ways))
         for w in self.weighed:
             found[list(w.hypothesis.rows)] += w.probability
+        for base, p in self.unlikely.items():
+            found += p
+            found[list(base.rows)] += p.sum()
         return np.minimum(found, 1.0)
 
     @cached_property
@@ -76,6 +88,9 @@ class Diagnosis:
         for w in self.weighed:
             for c in w.hypothesis.mixups:
                 found[c] = min(1.0, found.get(c, 0.0) + w.probability)
+        for base, p in self.unlikely.items():
+            for c in base.mixups:
+                found[c] = min(1.0, found.get(c, 0.0) + float(p.sum()))
         return found
 
     @property
@@ -86,18 +101,36 @@ class Diagnosis:
     @cached_property
     def groups(self) -> tuple[Ints, ...]:
         """Rows that no data tell apart; a row without a signature, but maybe wrong, by itself."""
-        taken = {int(i) for members in self.at_best.members for i in members}
-        alone = [i for i in np.flatnonzero(self.of_row > 0.0) if int(i) not in taken]
-        return (*self.at_best.members, *(np.array([i], dtype=np.intp) for i in alone))
+        of_row = self.of_row
+        alone = np.flatnonzero((of_row > 0.0) & (self.at_best.of_row < 0))
+        return (*self.at_best.members, *(alone[i : i + 1] for i in range(alone.size)))
+
+    @cached_property
+    def of_group(self) -> Floats:
+        """Probability of each of ``groups``, shape (n_groups,)."""
+        rows = self.at_best.of_row
+        grouped = rows >= 0
+        n = self.at_best.first.size
+        together = np.bincount(rows[grouped], self.of_row[grouped], n)
+        alone = [float(self.of_row[m].sum()) for m in self.groups[n:]]
+        return np.asarray(np.minimum(np.concatenate([together, alone]), 1.0))
 
     def of_ways(self, row: int) -> Floats:
         """Return the probability of each way of a row, shape (n_ways,)."""
         found = np.zeros(len(self.ways[row]))
-        for w in self.weighed:
-            if row in w.hypothesis.rows and w.probability > 1e-3 * self.of_row[row]:
-                shares = self.way_shares(w.hypothesis)
-                found += w.probability * shares[w.hypothesis.rows.index(row)]
+        for w in self._with(row, 1e-3 * float(self.of_row[row])):
+            shares = self.way_shares(w.hypothesis)
+            found += w.probability * shares[w.hypothesis.rows.index(row)]
         return found
+
+    def _with(self, row: int, least: float) -> list[Weighed]:
+        """Return the hypotheses with a row in error that are likelier than that, in order."""
+        found = [w for w in self.weighed if row in w.hypothesis.rows and w.probability > least]
+        for base, p in self.unlikely.items():
+            rows = np.flatnonzero(p > least) if row in base.rows else np.array([row])
+            more = [Weighed(base.and_row(i), float(p[i])) for i in rows.tolist()]
+            found += [w for w in more if w.probability > least]
+        return sorted(found, key=in_order)
 
     def way_shares(self, h: Hypothesis) -> tuple[Floats, ...]:
         """Return how likely each way of each row of a hypothesis is, if that is true."""
@@ -109,11 +142,11 @@ class Diagnosis:
 
         As balancing again has them, else linear.
         """
-        return self.sizes.get(h) or joint_errors(self.at_best.signatures, h.rows)
+        return self.sizes(h) or joint_errors(self.at_best.signatures, h.rows)
 
     def first_with(self, row: int) -> Hypothesis:
         """Return the likeliest hypothesis with a row in error."""
-        return next(w.hypothesis for w in self.weighed if row in w.hypothesis.rows)
+        return self._with(row, 0.0)[0].hypothesis
 
     def first_with_mixup(self, number: int) -> Hypothesis:
         """Return the likeliest hypothesis with a mix-up."""

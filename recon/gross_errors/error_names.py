@@ -24,6 +24,11 @@ class ErrorNames:
         source = at.sources.get(place)
         return at.named[place][1] if source is None else source.quantity
 
+    def quantities(self, places: Iterable[Position]) -> list[str]:
+        """Return the quantities of several."""
+        sources, named = self.model.positions.sources, self.model.positions.named
+        return [sources[p].quantity if p in sources else named[p][1] for p in places]
+
     def place(self, signatures: Signatures, i: int, *, gains: bool = True) -> ErrorPlace:
         """Return what stands behind one row; a node gains by the sign of its error, if told."""
         n = len(signatures.readings)

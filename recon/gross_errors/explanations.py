@@ -31,12 +31,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from math import comb
+from typing import Protocol
 
 import numpy as np
 
-from oretally.flowsheet.arrays import Floats
+from oretally.flowsheet.arrays import Bools, Floats, Ints
 
-__all__ = ["ErrorCandidate", "Explanation", "Posterior", "explain"]
+__all__ = ["ErrorCandidates", "Explanation", "Posterior", "Symmetric", "explain"]
 
 _Set = frozenset[int]
 
@@ -48,25 +49,51 @@ _KEPT = 10.0  # log odds below the best beyond which a set is not counted
 _MOST = 12  # errors in one set
 
 
-@dataclass(frozen=True, slots=True)
-class ErrorCandidate:
-    """Ways in which an error can be there.
+@dataclass(frozen=True, slots=True, eq=False)
+class ErrorCandidates:
+    """Errors, and the ways in which each can be there.
 
     Attributes
     ----------
+    owner : ndarray of int, shape (n_ways,)
+        The error of each way, in order.
     width : ndarray, shape (n_ways,)
         w: spread of the error's size before looking, over the sd of its estimate.
     cost : ndarray, shape (n_ways,)
         Minus the logarithm of the odds of each way before looking.
     """
 
+    owner: Ints
     width: Floats
     cost: Floats
+
+    def at(self, chosen: Ints | Bools) -> ErrorCandidates:
+        """Return some of the ways."""
+        return ErrorCandidates(self.owner[chosen], self.width[chosen], self.cost[chosen])
+
+    @classmethod
+    def joined(cls, parts: Sequence[ErrorCandidates]) -> ErrorCandidates:
+        """Return the ways of all parts."""
+        return cls(
+            np.concatenate([p.owner for p in parts]),
+            np.concatenate([p.width for p in parts]),
+            np.concatenate([p.cost for p in parts]),
+        )
+
+
+class Symmetric(Protocol):
+    """A symmetric matrix of which rows are asked for: an array is one."""
+
+    def __getitem__(self, rows: Ints, /) -> Floats: ...
+
+    def diagonal(self) -> Floats:
+        """Return its diagonal, shape (n,)."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """Candidates that are in error together, the probability that they and no others are.
+    """ErrorCandidates that are in error together, the probability that they and no others are.
 
     ``log_odds`` are those against 'nothing is wrong'.
     """
@@ -99,16 +126,16 @@ class Posterior:
     left_out: float
 
 
-def explain(C: Floats, z: Floats, candidates: Sequence[ErrorCandidate]) -> Posterior:
+def explain(C: Symmetric, z: Floats, candidates: ErrorCandidates) -> Posterior:
     """Score sets of errors.
 
     Parameters
     ----------
-    C : ndarray, shape (n, n)
+    C : symmetric, shape (n, n)
         Correlations of the signatures of the candidates.
     z : ndarray, shape (n,)
         Standardised statistics.
-    candidates : sequence of ErrorCandidate
+    candidates : ErrorCandidates
 
     Notes
     -----
@@ -119,8 +146,7 @@ def explain(C: Floats, z: Floats, candidates: Sequence[ErrorCandidate]) -> Poste
     search = _Search(C, z, candidates)
     whole, ways = 0, range(search.cost.size)
     while whole < min(_MOST, len(z)) and comb(len(ways), whole) <= _ALL:
-        for chosen in combinations(ways, whole):
-            search.extend(frozenset(chosen))
+        search.extend_all(list(combinations(ways, whole)))
         whole += 1
     left = patience = min(_EXTENDED, max(_FEWEST, _WORK // max(len(ways), 1)))
     best = search.best
@@ -133,25 +159,26 @@ def explain(C: Floats, z: Floats, candidates: Sequence[ErrorCandidate]) -> Poste
 class _Search:
     """Sets that were scored; errors are numbered way by way."""
 
-    def __init__(self, C: Floats, z: Floats, candidates: Sequence[ErrorCandidate]) -> None:
-        sizes = [c.width.size for c in candidates]
-        self.owner = np.repeat(np.arange(len(candidates)), sizes)
-        none = np.zeros(0)
-        self.w2 = np.concatenate([none, *(c.width for c in candidates)]) ** 2
-        self.cost = np.concatenate([none, *(c.cost for c in candidates)])
-        self.C, self.z, self.d = C, z, np.diag(C)
+    def __init__(self, C: Symmetric, z: Floats, candidates: ErrorCandidates) -> None:
+        self.owner, self.cost = candidates.owner, candidates.cost
+        self.w2 = candidates.width**2
+        self.C, self.z, self.d = C, z, C.diagonal()
         nothing: _Set = frozenset()
         self.score: dict[_Set, float] = {nothing: 0.0}
         self.extended: set[_Set] = set()
         self.best, self.dropped = 0.0, 0.0  # dropped: odds relative to e^best
         self._waiting: list[tuple[float, int, _Set]] = [(0.0, 0, nothing)]
 
-    def extend(self, chosen: _Set) -> None:
-        """Score the set with each further error."""
-        if np.unique(self.owner[list(chosen)]).size < len(chosen):
+    def extend_all(self, sets: Sequence[tuple[int, ...]]) -> None:
+        """Score sets of one size with each further error."""
+        once = [T for T in sets if np.unique(self.owner[list(T)]).size == len(T)]
+        if not once:
             return  # one error in two ways at once
+        for chosen, score in zip(once, self.extensions(np.array(once, dtype=np.intp)), strict=True):
+            self._extended_by(frozenset(chosen), score)
+
+    def _extended_by(self, chosen: _Set, score: Floats) -> None:
         self.extended.add(chosen)
-        score = self.extensions(sorted(chosen))
         best = max(self.best, float(score.max(initial=-np.inf)))
         self.dropped *= float(np.exp(self.best - best))
         self.best = best
@@ -171,39 +198,47 @@ class _Search:
                 continue
             if -minus < self.best - _WORTH:
                 return False
-            self.extend(chosen)
+            self.extend_all([tuple(sorted(chosen))])
             return True
         return False
 
-    def extensions(self, T: list[int]) -> Floats:
-        """Return the score of T with each further error; -inf for those of the same candidates."""
+    def extensions(self, sets: Ints) -> Floats:
+        """Return the score of sets T with each further error, shape (n_sets, n_ways).
+
+        ``sets`` has shape (n_sets, size of T). -inf for ways of the same candidates.
+        """
         owner, w2 = self.owner, self.w2
-        z = self.z[owner]
-        if not T:
+        if not sets.shape[1]:
             s = self.d[owner] + 1.0 / w2
-            m = z / s
-            return np.asarray(
-                0.5 * z * m - 0.5 * np.log(w2 * s) + np.log((m**2 + 1.0 / s) / w2) - self.cost
-            )
-        of_T = owner[T]
-        rows, z_T = self.C[of_T], self.z[of_T]
-        Q = rows[:, of_T] + np.diag(1.0 / w2[T])
+            m = self.z[owner] / s
+            score = (
+                0.5 * self.z[owner] * m - 0.5 * np.log(w2 * s) + np.log((m**2 + 1.0 / s) / w2)
+                - self.cost
+            )  # fmt: skip
+            return np.asarray(score[None])
+        n, size = sets.shape
+        of_T = owner[sets]
+        rows, z_T = self.C[of_T.ravel()].reshape(n, size, -1), self.z[of_T]
+        Q = np.take_along_axis(rows, of_T[:, None, :], axis=2)
+        Q[:, range(size), range(size)] += 1.0 / w2[sets]
         inverse = np.linalg.inv(Q)
-        along, m_T = inverse @ rows, inverse @ z_T
-        left = np.maximum(self.d - (along * rows).sum(axis=0), 0.0)
-        s = left[owner] + 1.0 / w2
-        m = (self.z - m_T @ rows)[owner] / s
-        along = along[:, owner]
-        sizes = (m_T[:, None] - along * m) ** 2 + np.diag(inverse)[:, None] + along**2 / s
+        along, m_T = inverse @ rows, (inverse @ z_T[:, :, None])[:, :, 0]
+        left = np.maximum(self.d - (along * rows).sum(axis=1), 0.0)
+        s = left[:, owner] + 1.0 / w2
+        m = (self.z - (m_T[:, None] @ rows)[:, 0])[:, owner] / s
+        along = along[:, :, owner]
+        sizes = (m_T[:, :, None] - along * m[:, None]) ** 2 + along**2 / s[:, None]
+        sizes += np.einsum("tii->ti", inverse)[:, :, None]
+        volume = np.linalg.slogdet(Q)[1] + np.log(w2[sets]).sum(axis=1)
         score = (
-            0.5 * (z_T @ m_T + m**2 * s)
-            - 0.5 * (np.linalg.slogdet(Q)[1] + np.log(w2[T]).sum() + np.log(w2 * s))
+            0.5 * ((z_T * m_T).sum(axis=1)[:, None] + m**2 * s)
+            - 0.5 * (volume[:, None] + np.log(w2 * s))
             + np.log((m**2 + 1.0 / s) / w2)
-            + np.log(sizes / w2[T][:, None]).sum(axis=0)
-            - self.cost[T].sum()
+            + np.log(sizes / w2[sets][:, :, None]).sum(axis=1)
+            - self.cost[sets].sum(axis=1)[:, None]
             - self.cost
         )
-        score[np.isin(owner, of_T)] = -np.inf
+        score[(owner == of_T[:, :, None]).any(axis=1)] = -np.inf
         return np.asarray(score)
 
     def posterior(self, whole: int) -> Posterior:
@@ -215,8 +250,9 @@ class _Search:
         )
         probability = np.zeros(int(self.owner.max(initial=-1)) + 1)
         joined: dict[tuple[int, ...], float] = {}
+        owner = self.owner.tolist()
         for chosen, share in odds.items():
-            owners = tuple(sorted(self.owner[list(chosen)].tolist()))
+            owners = tuple(sorted(owner[i] for i in chosen))
             joined[owners] = joined.get(owners, 0.0) + share / total
         for owners, share in joined.items():
             probability[list(owners)] += share

@@ -14,12 +14,13 @@ import numpy as np
 
 from oretally.flowsheet import BalanceModel, Position
 from oretally.recon.answers import Answers, balanced_values
+from oretally.recon.gross_errors.changes import Changes
 from oretally.recon.gross_errors.error_names import ErrorNames
 from oretally.recon.gross_errors.likely_explanations import Explained, likely_explanations
 from oretally.recon.gross_errors.other_methods import biweight, eliminate, huber, least_absolute
 from oretally.recon.gross_errors.reliability import hidden_errors
 from oretally.recon.gross_errors.search import diagnose
-from oretally.recon.gross_errors.suspects import Findings, by_test_alone, suspects
+from oretally.recon.gross_errors.suspects import Findings, suspects
 from oretally.recon.gross_errors.told_slips import ToldSlips
 from oretally.recon.gross_errors.variance_factors import variance_factors
 from oretally.recon.propagation import LARGEST, POWER, sidak_limit
@@ -36,12 +37,13 @@ from oretally.recon.result import (
     VarianceFactor,
 )
 from oretally.recon.signatures import NEAR, Groups, PossibleSlips, equivalent_sets, signatures_of
-from oretally.recon.solver import propagate, solve
+from oretally.recon.solver import Refitter, propagate, solve
 
 __all__ = ["foresee", "gross_errors"]
 
 _SEVERAL = 3  # errors from which stated errors are suspected as well
 _ROBUST = 300  # measurements up to which robust estimates are made
+_WORTH = 1e-3  # probability of an error, from which a very large survey lists it
 _ALPHA = 0.05  # of the measurement test
 _STILL = 1e-6  # flows below this share of the largest: a stream that the data put at a standstill
 
@@ -50,7 +52,10 @@ def gross_errors(
     answers: Answers, values: Sequence[BalancedValue], positions: Sequence[Position], *,
     test: GlobalTest, rates: ErrorRates, closures: int,
 ) -> GrossErrors:  # fmt: skip
-    """Return all that the tests say; less for a circuit too large to compare explanations.
+    """Return all that the tests say.
+
+    In a very large survey hypotheses are weighed by linear propagation alone, hidden errors and
+    second opinions are left out, and mix-ups are looked for among the most doubtful readings.
 
     Parameters
     ----------
@@ -70,25 +75,27 @@ def gross_errors(
     hidden = () if large else hidden_errors(values, _measured_at(model, positions), answers)
     alone = sidak_limit(test.alpha, 1)
     nodal = sidak_limit(test.alpha, closures) if closures else None
-    if large or test.dof <= 0:
+    if test.dof <= 0:
         tested = sum(v.standardised is not None for v in values)
         return GrossErrors(
             hidden=hidden, nodal_limit=nodal, rates=rates,
             adjustment_limits=(alone, sidak_limit(test.alpha, tested)),
-            suspects=by_test_alone(values, test) if large else (),
         )  # fmt: skip
-    names = ErrorNames(model)
+    names, refitter = ErrorNames(model), Refitter(problem, solution, one_by_one=not large)
     slips = _slips(names, rates)
-    found = diagnose(problem, solution, slips, rates=rates, n_nodes=len(model.circuit.nodes))
-    told = ToldSlips(found, slips, problem, solution)
+    found = diagnose(
+        problem, solution, slips, rates=rates, n_nodes=len(model.circuit.nodes), refitter=refitter
+    )
+    changes = Changes(problem, solution, found.mixups)
+    told = ToldSlips(found, slips, changes, refitter)
     case = Findings(found, told, names, answers, values, positions, test)
-    n_tests = len(found.at_balance.members)
+    n_tests = found.at_balance.first.size
     largest = sidak_limit(test.alpha, n_tests)
     return GrossErrors(
         suspects=suspects(case),
         probabilities=_probabilities(case),
         explanations=tuple(
-            _explanation(case, e) for e in likely_explanations(found, problem, solution)
+            _explanation(case, e) for e in likely_explanations(found, changes, refitter)
         ),
         groups=_groups(names, found.at_balance),
         hidden=hidden,
@@ -149,11 +156,21 @@ def _measured_at(model: BalanceModel, positions: Sequence[Position]) -> list[Pos
 
 def _slips(names: ErrorNames, rates: ErrorRates) -> PossibleSlips:
     at = names.model.positions
+    named, sources = at.named, at.sources
+    known: dict[tuple[str, ...], float] = {}
 
     def rate(place: Position) -> float:
-        source, m = at.sources.get(place), slips.written.get(place)
-        parts = [] if m is None else [p.source for p in m.parts]
-        return rates.of(names.quantity(place), [source.name] if source else parts)
+        source = sources.get(place)
+        quantity = named[place][1] if source is None else source.quantity
+        parts: tuple[str, ...] = ()
+        if rates.by_source:
+            m = slips.written.get(place)
+            own = [] if m is None else [p.source for p in m.parts]
+            parts = (source.name,) if source else tuple(own)
+        key = (quantity, *parts)
+        if key not in known:
+            known[key] = rates.of(quantity, parts)
+        return known[key]
 
     slips = PossibleSlips(names.model.survey, at, rate, rates.measurement)
     return slips
@@ -166,9 +183,12 @@ def _probabilities(case: Findings) -> tuple[tuple[ErrorPlace, float], ...]:
     for c, p in found.of_mixup.items():
         every[found.mixups.rows(c)] += p
     signatures = found.at_best.signatures
+    told = signatures.seen
+    if told.size > LARGEST:
+        told = told & (every >= _WORTH)
     return tuple(
-        (case.names.place(signatures, int(i)), min(1.0, float(every[i])))
-        for i in np.flatnonzero(signatures.seen)
+        (case.names.place(signatures, i), min(1.0, float(every[i])))
+        for i in np.flatnonzero(told).tolist()
     )
 
 
@@ -200,17 +220,19 @@ def _explanation(case: Findings, e: Explained) -> NamedExplanation:
 def _groups(names: ErrorNames, groups: Groups) -> tuple[EquivalenceGroup, ...]:
     """Return groups of more than one member, and those nearly the same, joined."""
     joined, told = [], set[int]()
-    for g, members in enumerate(groups.members):
+    for g in groups.several:
         if g in told:
             continue
         near = [(h, c) for h, c in groups.near(g) if h not in told]
         if near:
             told.update(h for h, _ in near)
-            all_ = [p for h in (g, *(h for h, _ in near)) for p in names.group(groups, h)]
             alike = [g, *(h for h, _ in near)]
-            least = np.abs(groups.correlation[np.ix_(alike, alike)]).min()
-            joined.append(EquivalenceGroup(tuple(all_), float(least)))
-        elif len(members) > 1:
+            every = [p for h in alike for p in names.group(groups, h)]
+            least = near[0][1]
+            if len(near) > 1:
+                least = np.abs(groups.correlations.among(alike)).min()
+            joined.append(EquivalenceGroup(tuple(every), float(least)))
+        elif groups.sizes[g] > 1:
             joined.append(EquivalenceGroup(names.group(groups, g), 1.0))
     return tuple(joined)
 
@@ -227,25 +249,31 @@ def _variance_factors(case: Findings) -> tuple[VarianceFactor, ...]:
     first = found.weighed[0].hypothesis
     wrong = list(first.rows)
     wrong += [int(i) for c in first.mixups for i in found.mixups.rows(c)]
-    P, r = signatures.without(wrong)
-    quantities = [case.names.quantity(place) for place in signatures.readings]
-    found_ = variance_factors(P[:n, :n], r[:n], quantities, left_out=wrong)
+    products, r = signatures.without(wrong)
+    quantities = case.names.quantities(signatures.readings)
+    factors = variance_factors(products.diagonal[:n], r[:n], quantities, left_out=wrong)
     if len(first) >= _SEVERAL:
         whole = found.at_balance.signatures
-        found_ += variance_factors(whole.P[:n, :n], whole.r[:n], [""] * n, left_out=[])
-    return found_
+        own = whole.products.diagonal[:n]
+        factors += variance_factors(own, whole.r[:n], [""] * n, left_out=[])
+    return factors
 
 
 def _opinions(names: ErrorNames, groups: Groups, alpha: float) -> tuple[SecondOpinion, ...]:
     """Return what other methods find, measurements only; all at the same level.
 
-    Robust estimates take minutes for thousands of measurements: none are made there.
+    Robust estimates take minutes for thousands of measurements: none are made there. In the
+    largest surveys no second opinion is asked for.
     """
     signatures, n = groups.signatures, len(groups.signatures.readings)
-    P, r = signatures.P[:n, :n], signatures.r[:n]
+    if n > LARGEST:
+        return ()
+    limit, r = sidak_limit(alpha, n), signatures.r[:n]
+    if n > _ROBUST and np.abs(signatures.statistic[:n]).max(initial=0.0) < 0.9 * limit:
+        return (SecondOpinion("serial elimination", ()),)  # nothing is near being left out
+    P = signatures.P[:n, :n]
     eliminated = eliminate(P, r, lambda tests: sidak_limit(alpha, tests))
     found = [SecondOpinion("serial elimination", names.places(signatures, eliminated))]
-    limit = sidak_limit(alpha, n)
     if n > _ROBUST:
         return tuple(found)
     for method, estimate in (

@@ -7,27 +7,28 @@ the objective that is left, with what `oretally.recon.signatures.evidence` adds.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice, product
 
 import numpy as np
 
-from oretally.flowsheet.arrays import Floats, Ints
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.gross_errors.explanations import Posterior
 from oretally.recon.propagation import SEEN
 from oretally.recon.signatures import (
     Groups,
+    InnerProducts,
     Mixups,
     Signatures,
-    Ways,
+    WayTable,
     covariance_known,
-    equivalent_sets,
-    single_log_evidence,
 )
 
-__all__ = ["NOTHING", "Hypothesis", "Screen", "WayTable", "error_covariance", "joint_errors"]
+__all__ = [
+    "NOTHING", "Hypothesis", "Proposals", "Screen", "error_covariance", "joint_errors",
+]  # fmt: skip
 
 
 _APART = 1e-7  # share of a signature that others must leave for an error to be seen beside them
@@ -60,50 +61,82 @@ class Hypothesis:
 NOTHING = Hypothesis(())
 
 
-@dataclass(frozen=True, eq=False)
-class WayTable:
-    """The ways of all rows one below the other.
+class Proposals:
+    """Hypotheses with their log evidence: some by themselves, and families of one more row each.
 
-    Attributes
-    ----------
-    ways : sequence of Ways
-        Of each row of the signatures.
+    A family, one number for each row, is what a hypothesis comes to with that row besides; -inf
+    where it is not proposed. No hypothesis is here twice: what comes later replaces what was.
     """
 
-    ways: Sequence[Ways]
+    def __init__(self) -> None:
+        self.few: dict[Hypothesis, float] = {}
+        self.families: dict[Hypothesis, Floats] = {}
 
-    @cached_property
-    def row(self) -> Ints:
-        """The row of each way, shape (n_ways,)."""
-        return np.repeat(np.arange(len(self.ways)), [len(w) for w in self.ways])
+    def add(self, some: Mapping[Hypothesis, float]) -> None:
+        """Propose some."""
+        for h in some:
+            self.drop(h)
+        self.few |= some
 
-    @cached_property
-    def all(self) -> Ways:
-        """All ways."""
-        names = ("mean", "added", "width", "log_prior", "side", "slip")
-        return Ways(*(np.concatenate([getattr(w, n) for w in self.ways]) for n in names))
+    def add_rows(self, base: Hypothesis, score: Floats) -> None:
+        """Propose a hypothesis with each further row; ``score``, shape (n_rows,), may be -inf."""
+        known = self.families.get(base)
+        new = score.copy() if known is None else np.where(np.isfinite(score), score, known)
+        for h in [h for h in self.few if len(h) == len(base) + 1]:
+            i = _one_more(base, h)
+            if i is not None and np.isfinite(score[i]):
+                del self.few[h]
+        for other, scores in self.families.items():
+            if len(other) == len(base) and other != base:
+                both = {*base.rows, *other.rows}
+                if other.mixups == base.mixups and len(both) == len(base.rows) + 1:
+                    i = next(iter(both - set(base.rows)))
+                    if np.isfinite(score[i]):
+                        scores[next(iter(both - set(other.rows)))] = -np.inf
+        self.families[base] = new
 
-    def log_evidence(self, size: Floats, variance: Floats) -> Floats:
-        """Return the evidence of each row alone, shape (n_rows,), less what leaves the objective.
+    def update(self, other: Proposals) -> None:
+        """Propose what others propose."""
+        for base, score in other.families.items():
+            self.add_rows(base, score)
+        self.add(other.few)
 
-        ``size`` and ``variance`` have one value a row; rows of infinite variance have none.
-        """
-        return np.asarray(np.logaddexp.reduceat(self._scores(size, variance), self._starts))
+    def drop(self, h: Hypothesis) -> None:
+        """Propose one no more."""
+        self.few.pop(h, None)
+        for base, score in self.families.items():
+            i = _one_more(base, h)
+            if i is not None:
+                score[i] = -np.inf
 
-    def log_evidence_free(self, size: Floats, variance: Floats) -> Floats:
-        """Return the same, shape (n_rows,), of errors of free size alone."""
-        scores = np.where(self.all.slip < 0, self._scores(size, variance), -np.inf)
-        return np.asarray(np.logaddexp.reduceat(scores, self._starts))
+    def get(self, h: Hypothesis) -> float:
+        """Return the log evidence of one; -inf if it is not proposed."""
+        if h in self.few:
+            return self.few[h]
+        found = ((score, _one_more(base, h)) for base, score in self.families.items())
+        return max((float(score[i]) for score, i in found if i is not None), default=-np.inf)
 
-    @cached_property
-    def _starts(self) -> Ints:
-        return np.concatenate([[0], np.cumsum([len(w) for w in self.ways])[:-1]]).astype(np.intp)
+    @property
+    def best(self) -> float:
+        """The largest log evidence."""
+        of_families = (float(s.max(initial=-np.inf)) for s in self.families.values())
+        return max((*self.few.values(), *of_families), default=-np.inf)
 
-    def _scores(self, size: Floats, variance: Floats) -> Floats:
-        known = np.isfinite(variance)[self.row]
-        filled = np.where(np.isfinite(variance), variance, 1.0)
-        scores = single_log_evidence(size[self.row], filled[self.row], self.all)
-        return np.where(known, scores, -np.inf)
+    def above(self, least: float) -> dict[Hypothesis, float]:
+        """Return those of at least so much log evidence."""
+        found = {h: v for h, v in self.few.items() if v >= least}
+        for base, score in self.families.items():
+            rows = np.flatnonzero((score >= least) & np.isfinite(score))
+            found |= {base.and_row(i): float(score[i]) for i in rows.tolist()}
+        return found
+
+
+def _one_more(base: Hypothesis, h: Hypothesis) -> int | None:
+    """Return the row that one hypothesis has more than another; None if that is not all."""
+    if h.mixups != base.mixups or len(h.rows) != len(base.rows) + 1:
+        return None
+    more = set(h.rows) - set(base.rows)
+    return next(iter(more)) if len(more) == 1 else None
 
 
 def joint_errors(signatures: Signatures, rows: Sequence[int]) -> tuple[Floats, Floats]:
@@ -124,7 +157,7 @@ def error_covariance(signatures: Signatures, rows: Sequence[int], most: Floats) 
     ``most``, shape (n_rows,), is the sd of what the others say where the data tell nothing of it.
     """
     read = np.array([float(i < len(signatures.readings)) for i in rows])
-    return covariance_known(signatures.P[np.ix_(list(rows), list(rows))], read, most)
+    return covariance_known(signatures.products.at(rows), read, most)
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,6 +168,8 @@ class Screen:
     ----------
     signatures : Signatures
         Of the survey with the mix-ups of ``at`` undone, linearised at its balance without the rest.
+    groups : Groups
+        Errors that no data can tell apart there.
     table : WayTable
     mixups : Mixups
     at : Hypothesis
@@ -143,15 +178,11 @@ class Screen:
     """
 
     signatures: Signatures
+    groups: Groups
     table: WayTable
     mixups: Mixups
     at: Hypothesis
     value: float
-
-    @cached_property
-    def groups(self) -> Groups:
-        """Errors that no data can tell apart."""
-        return equivalent_sets(self.signatures)
 
     @cached_property
     def objective(self) -> float:
@@ -164,26 +195,35 @@ class Screen:
         """Log evidence with no row in error, the mix-ups undone."""
         return -0.5 * self.objective + sum(self.mixups[c].log_odds for c in self.at.mixups)
 
-    def scores(self, posterior: Posterior) -> dict[Hypothesis, float]:
+    def scores(self, posterior: Posterior) -> Proposals:
         """Return the log evidence of hypotheses worth a look.
 
         ``posterior`` has sets of the groups, all errors of free size.
         """
-        found = {Hypothesis((), self.at.mixups): self.base}
-        found |= self._sets(posterior)
-        found |= self._singles()
-        found |= self._one_more()
-        for c, gain in self._mixups(self.at.rows, self.value):
-            found[self.at.and_mixup(c)] = gain
+        found = Proposals()
+        nothing = Hypothesis((), self.at.mixups)
+        found.add({nothing: self.base} | self._sets(posterior))
+        evidence, _, fall = self._alone
+        found.add_rows(nothing, self._unmixed(self.base + evidence + fall))
+        if self.at.rows:
+            evidence, _, fall = self._weighed(*self._alone_sizes(self.at.rows))
+            found.add_rows(self.at, self._unmixed(self.value + evidence + fall))
+        found.add({self.at.and_mixup(c): g for c, g in self._mixups(self.at.rows, self.value)})
         if self.at.rows and not self.at.mixups:
-            for c, gain in self._mixups((), self.base):
-                found[Hypothesis((), (c,))] = gain
-        found.pop(self.at, None)
+            found.add({Hypothesis((), (c,)): g for c, g in self._mixups((), self.base)})
+        found.drop(self.at)
         return found
 
     def _free(self, rows: Sequence[int]) -> bool:
         """Whether none of the rows has a part in the mix-ups that were undone."""
         return not any(i in self._mixed for i in rows)
+
+    def _unmixed(self, scores: Floats) -> Floats:
+        """Return scores of rows, those that have a part in the mix-ups left out."""
+        if self._mixed:
+            scores = scores.copy()
+            scores[list(self._mixed)] = -np.inf
+        return scores
 
     @cached_property
     def _mixed(self) -> frozenset[int]:
@@ -191,42 +231,30 @@ class Screen:
 
     def _alone_sizes(self, chosen: Sequence[int]) -> tuple[Floats, Floats]:
         """Return each error beside chosen ones, and its variance: infinite if it is not seen."""
-        P, r = (
-            self.signatures.without(list(chosen))
-            if chosen
-            else (self.signatures.P, self.signatures.r)
-        )
-        own = np.diag(P).copy()
+        products, r = self._beside(tuple(chosen))
+        own = products.diagonal
         # what the chosen ones leave of an error with nearly their signature is rounding
         seen = (own > SEEN) & (own > _APART * self.signatures.redundancy)
         seen[list(chosen)] = False
         variance = np.where(seen, 1.0 / np.where(seen, own, 1.0), np.inf)
         return np.where(seen, r * np.where(seen, variance, 0.0), 0.0), variance
 
-    def _alone(self, chosen: Sequence[int]) -> tuple[Floats, Floats]:
-        """Return the log evidence of each row beside chosen ones, and what it takes off S/2."""
-        size, variance = self._alone_sizes(chosen)
-        return self.table.log_evidence(size, variance), 0.5 * size**2 / variance
+    def _beside(self, chosen: tuple[int, ...]) -> tuple[InnerProducts, Floats]:
+        """Return P and r with the chosen rows left out."""
+        return self._chosen_out if chosen == self.at.rows else self.signatures.without(chosen)
 
-    def _singles(self) -> dict[Hypothesis, float]:
-        evidence, fall = self._alone(())
-        scores = self.base + evidence + fall
-        return {
-            Hypothesis((int(i),), self.at.mixups): float(scores[i])
-            for i in np.flatnonzero(np.isfinite(scores))
-            if self._free([int(i)])
-        }
+    @cached_property
+    def _chosen_out(self) -> tuple[InnerProducts, Floats]:
+        return self.signatures.without(self.at.rows)
 
-    def _one_more(self) -> dict[Hypothesis, float]:
-        if not self.at.rows:
-            return {}
-        evidence, fall = self._alone(self.at.rows)
-        scores = self.value + evidence + fall
-        return {
-            self.at.and_row(int(i)): float(scores[i])
-            for i in np.flatnonzero(np.isfinite(scores))
-            if self._free([int(i)])
-        }
+    def _weighed(self, size: Floats, variance: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return the log evidence of each row, of free size, and what half the objective falls."""
+        return *self.table.log_evidence(size, variance), 0.5 * size**2 / variance
+
+    @cached_property
+    def _alone(self) -> tuple[Floats, Floats, Floats]:
+        """The same of each row by itself."""
+        return self._weighed(*self._alone_sizes(()))
 
     def _sets(self, posterior: Posterior) -> dict[Hypothesis, float]:
         """Return sets of two and more, each member of a group by itself.
@@ -234,8 +262,9 @@ class Screen:
         What a slip adds to a member is what it adds to it alone.
         """
         several = [e for e in posterior.explanations if len(e.chosen) > 1][:_SETS]
-        alone, _ = self._alone(())
-        free = self.table.log_evidence_free(*self._alone_sizes(()))
+        if not several:
+            return {}
+        alone, free, _ = self._alone
         found: dict[Hypothesis, float] = {}
         for e in several:
             members = [
@@ -252,14 +281,10 @@ class Screen:
 
     def _mixups(self, chosen: Sequence[int], value: float) -> list[tuple[int, float]]:
         """Return mix-ups and the log evidence with each, beside chosen rows."""
-        P, r = (
-            self.signatures.without(list(chosen))
-            if chosen
-            else (self.signatures.P, self.signatures.r)
-        )
+        products, r = self._beside(tuple(chosen))
         taken = {*chosen, *self._mixed}
         return [
             (c, value + gain)
-            for c, gain in self.mixups.gains(P, r)
+            for c, gain in self.mixups.gains(products, r)
             if not taken.intersection(self.mixups.rows(c).tolist())
         ]

@@ -44,7 +44,7 @@ class Explained:
 
 
 def likely_explanations(
-    found: Diagnosis, problem: BalanceProblem, solution: Solution
+    found: Diagnosis, changes: Changes, refitter: Refitter
 ) -> tuple[Explained, ...]:
     """Balance again under the likeliest explanations, if any but 'nothing is wrong' is likely.
 
@@ -69,17 +69,17 @@ def likely_explanations(
         return ()
     if all(h != NOTHING for _, h, _ in shown):
         shown.append((found.sound, NOTHING, ()))
-    changes, signatures = Changes(problem, solution, found.mixups), found.at_best.signatures
+    signatures = found.at_best.signatures
     problems = [
         changes.undone(
             h, signatures,
-            [None if s < 0 else found.meant[i][s] for i, s in zip(h.rows, slips, strict=True)],
+            [None if s < 0 else found.meant.of(i)[s] for i, s in zip(h.rows, slips, strict=True)],
         )
         for _, h, slips in shown
     ]  # fmt: skip
-    solutions = Refitter(problem, solution).refits(problems)
-    solutions |= {i: solution for i, (_, h, _) in enumerate(shown) if h == NOTHING}
+    solutions = refitter.afresh().refits(problems)
+    solutions |= {i: changes.solution for i, (_, h, _) in enumerate(shown) if h == NOTHING}
     return tuple(
-        Explained(h.rows, slips, h.mixups, p, problems[i], solutions.get(i))
+        Explained(h.rows, slips, h.mixups, p, problems[i].problem, solutions.get(i))
         for i, (p, h, slips) in enumerate(shown)
     )

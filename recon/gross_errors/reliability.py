@@ -31,41 +31,45 @@ def hidden_errors(
     For a measurement that nothing checks, e is one stated error. ``positions`` say where each
     measured number stands; where it shares sources of error, sd is that of its own part.
     """
-    if not answers.products or not answers.analytes:
-        return ()
-    moves, names = [], []
-    for k, analyte in enumerate(answers.analytes):
-        for j in answers.products:
-            recovery = answers.recovery(k, j)
-            if recovery is None:
-                continue
-            flows, grades = answers.covariance.with_all(recovery.slopes)
-            moves.append([flows[p.carrier] if p.analyte is None else grades[p] for p in positions])
-            names.append((answers.streams[j], analyte))
-    if not moves:
-        return ()
-    along = np.array(moves)
     problem = answers.model.problem
-    found = []
-    for i, (v, place) in enumerate(zip(values, positions, strict=True)):
+    looked: list[tuple[int, BalancedValue, float, float]] = []  # row, error, in base units
+    for i, v in enumerate(values):
         if v.measured is None or v.sd is None or v.adjusted is None or v.at_bound:
             continue
-        sd = float(problem.flow_sd[place.carrier] if place.analyte is None
-                   else problem.grade_sd[place])  # fmt: skip
-        size = v.detectable_error
-        checked = size is not None
         m = answers.model.survey.measured(v.stream, v.quantity)
-        if m is None or m.error_source == DECLARED_LOSS:
+        if m is not None and m.error_source != DECLARED_LOSS:
+            least = v.sd if v.detectable_error is None else v.detectable_error
+            looked.append((i, v, least, m.unit.to_base(least)))
+    names = [(k, j) for k in range(len(answers.analytes)) for j in answers.products]
+    slopes = [(name, r.slopes) for name in names if (r := answers.recovery(*name)) is not None]
+    if not looked or not slopes:
+        return ()
+    # flows first, then the grades of each analyte
+    n = problem.n_carriers
+    at = np.array([
+        p.carrier + (0 if p.analyte is None else n * (1 + p.analyte))
+        for p in (positions[i] for i, *_ in looked)
+    ])  # fmt: skip
+    sd = np.concatenate([problem.flow_sd, problem.grade_sd.ravel()])[at]
+    covariance = np.empty((len(slopes), at.size))
+    for row, (_, slope) in zip(covariance, slopes, strict=True):
+        flows, grades = answers.covariance.with_all(slope)
+        row[:] = np.concatenate([flows, grades.ravel()])[at]
+    moved = 100.0 * covariance / sd**2 * np.array([error for *_, error in looked])
+    size = np.where(np.isfinite(moved), np.round(np.abs(moved), 6), -1.0)
+    worst = size.argmax(axis=0)  # equal but for rounding: the first
+    most = moved[worst, np.arange(at.size)]
+    most[np.abs(most) <= _NOTHING] = 0.0
+    found = []
+    ends = zip(looked, worst.tolist(), most.tolist(), size.max(axis=0).tolist(), strict=True)
+    for (_, v, least, _), which, points, known in ends:
+        if known < 0.0:
             continue
-        error = m.unit.to_base(size if size is not None else v.sd)
-        moved = 100.0 * along[:, i] / sd**2 * error
-        if not np.isfinite(moved).any():
-            continue
-        worst = int(np.nanargmax(np.round(np.abs(moved), 6)))  # equal but for rounding: the first
+        (k, j), _ = slopes[which]
         found.append(
             HiddenError(
-                v.stream, v.quantity, v.unit, v.sd if size is None else size, checked,
-                *names[worst], float(moved[worst]) if abs(moved[worst]) > _NOTHING else 0.0,
+                v.stream, v.quantity, v.unit, least, v.detectable_error is not None,
+                answers.streams[j], answers.analytes[k], points,
             )
         )  # fmt: skip
     return tuple(sorted(found, key=lambda h: -round(abs(h.points), 6)))

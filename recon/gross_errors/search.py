@@ -8,43 +8,42 @@ at which they were proposed, more are proposed there, until none is.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from oretally.flowsheet import BalanceProblem
-from oretally.flowsheet.arrays import Floats
-from oretally.recon.gross_errors.candidates import candidates, log_odds
+from oretally.flowsheet.arrays import Floats, Ints
+from oretally.recon.gross_errors.candidates import candidates
 from oretally.recon.gross_errors.changes import Changes
-from oretally.recon.gross_errors.diagnosis import Diagnosis, Weighed
+from oretally.recon.gross_errors.diagnosis import Diagnosis, Weighed, in_order
 from oretally.recon.gross_errors.explanations import Posterior, explain
 from oretally.recon.gross_errors.hypotheses import (
     NOTHING,
     Hypothesis,
+    Proposals,
     Screen,
-    WayTable,
     error_covariance,
 )
 from oretally.recon.natural import linearised_at
+from oretally.recon.propagation import LARGEST
 from oretally.recon.result import ErrorRates
 from oretally.recon.signatures import (
-    ANY_SIZE,
     LOSS_UNIT,
-    Evidence,
     Mixups,
     PossibleSlips,
     Signatures,
-    Ways,
+    WayTable,
     equivalent_sets,
-    joined_ways,
     log_evidence,
     only_pushed,
     signatures_at,
     signatures_of,
+    single_variance_known,
 )
 from oretally.recon.solution import Solution, lower
-from oretally.recon.solver import Refitter, only_streams, refit
+from oretally.recon.solver import ChangedSurvey, Refitter, only_streams, refit
 
 __all__ = ["diagnose"]
 
@@ -59,7 +58,8 @@ _SMALL = 200  # measurements, up to which each is balanced from several first fl
 _MOVES = 4.0  # log evidence that better signatures may add
 _BATCH, _FEW = 64, 6  # at once
 _FIRST = 24  # measurements left out one by one at first, where that is not quick
-_GAIN = 0.1  # of the rate of losses: that something comes in unseen
+_LIKELY = 1e-4  # probability from which a hypothesis of a family stands by itself
+_AMONG = 60  # readings of a very large survey that may have been exchanged: the most doubtful
 
 
 def diagnose(
@@ -69,6 +69,7 @@ def diagnose(
     *,
     rates: ErrorRates,
     n_nodes: int | None = None,
+    refitter: Refitter | None = None,
 ) -> Diagnosis:
     """Compare explanations of a survey.
 
@@ -82,8 +83,11 @@ def diagnose(
     rates : ErrorRates
     n_nodes : int, optional
         Balances of nodes; see `oretally.recon.signatures.signatures.signatures_at`.
+    refitter : Refitter, optional
+        Of the survey, if there is one already.
     """
-    return _Search(problem, solution, slips, rates, n_nodes).found()
+    refitter = Refitter(problem, solution) if refitter is None else refitter.afresh()
+    return _Search(problem, solution, slips, rates, n_nodes, refitter).found()
 
 
 @dataclass(eq=False)
@@ -95,29 +99,41 @@ class _Search:
     slips: PossibleSlips
     rates: ErrorRates
     n_nodes: int | None
-    proposed: dict[Hypothesis, float] = field(default_factory=dict)
-    balanced: dict[Hypothesis, tuple[BalanceProblem, Solution | None]] = field(default_factory=dict)
-    evidence: dict[Hypothesis, tuple[float, Evidence]] = field(default_factory=dict)
+    refitter: Refitter
+    proposed: Proposals = field(default_factory=Proposals)
+    balanced: dict[Hypothesis, tuple[ChangedSurvey, Solution | None]] = field(default_factory=dict)
+    evidence: dict[Hypothesis, float] = field(default_factory=dict)
     own: dict[Hypothesis, Signatures] = field(default_factory=dict)
     volumes: dict[int, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.first = signatures_of(self.problem, self.solution, self.n_nodes)
         self.n = len(self.first.readings)
-        self.meant = tuple(self.slips.of(p) for p in self.first.readings)
-        self.ways = self._ways()
-        self.table = WayTable(self.ways)
-        self.mixups = Mixups(self.slips, self.first.readings, self.first.unit[: self.n])
+        self.meant = self.slips.table(self.first.readings)
+        self.rate = self.slips.rates(self.first.readings)
+        self.table = WayTable.of_survey(
+            self.first, self.slips, self.meant, rate=self.rate, rates=self.rates
+        )
+        among = None
+        if self.n > LARGEST:
+            order = np.argsort(-np.abs(self.first.statistic[: self.n]), kind="stable")
+            among = order[:_AMONG].tolist()
+        self.mixups = Mixups(
+            self.slips, self.first.readings, self.first.unit[: self.n], self.rate, among
+        )
         self.changes = Changes(self.problem, self.solution, self.mixups)
-        self.refitter = Refitter(self.problem, self.solution)
-        self.balanced[NOTHING] = self.problem, self.solution
+        self.balanced[NOTHING] = ChangedSurvey(self.problem, {}), self.solution
         self.at_balance = equivalent_sets(self.first)
+        readings = self.first.readings
+        self.column = np.array([-1 if k is None else k for k, _ in readings], dtype=np.intp)
+        self.carrier = np.array([j for _, j in readings], dtype=np.intp)
 
     def found(self) -> Diagnosis:
         """Propose and balance again until the likeliest hypothesis stays so."""
         screen, posterior = self._proposed_at(NOTHING)
-        weighed, left_out = self._weighed(NOTHING)
-        if weighed[0].hypothesis != NOTHING or weighed[0].probability < _SOUND:
+        weighed, unlikely, left_out = self._weighed(NOTHING)
+        doubted = weighed[0].hypothesis != NOTHING or weighed[0].probability < _SOUND
+        if doubted and self.n <= LARGEST:
             self._balance(self._singles(), screen.signatures, spare=self.refitter.quick)
             checked = set[Hypothesis]()
             for _ in range(_ROUNDS):
@@ -130,56 +146,27 @@ class _Search:
                 if best == screen.at:
                     break
                 screen, posterior = self._proposed_at(best)
-            weighed, left_out = self._weighed(screen.at)
+            weighed, unlikely, left_out = self._weighed(screen.at)
         return Diagnosis(
             self.at_balance,
             screen.groups,
             weighed,
-            (*self.meant, *((),) * (len(self.ways) - self.n)),
-            self.ways,
+            unlikely,
+            self.meant,
+            self.table,
             self.mixups,
-            {
-                h: sizes
-                for h in self.balanced
-                if (sizes := self._sizes(h, self.own.get(h, screen.signatures))) is not None
-            },
+            lambda h: self._sizes(h, self.own.get(h, screen.signatures)),
             {h: s.objective for h, (_, s) in self.balanced.items() if s is not None},
             posterior,
             left_out,
         )
-
-    def _ways(self) -> list[Ways]:
-        """Return the ways of each row: free sizes, and slips of its own."""
-        shares = np.array(self.rates.shares) / sum(self.rates.shares)
-        found = []
-        for i, place in enumerate(self.first.readings):
-            odds = float(log_odds(self.slips.rate(place))[0])
-            written = place in self.slips.written
-            own = shares * (ANY_SIZE if written else 1.0)
-            ways = Ways.free(self.rates.widths, odds + np.log(own))
-            meant = self.meant[i]
-            if meant:
-                value, unit = self.slips.as_read(place)[0], self.first.unit[i]
-                slip = np.arange(len(meant))
-                ways = joined_ways([ways, Ways.slips(
-                    np.array([(value - m.value) / unit for m in meant]),
-                    np.array([(m.sd / unit) ** 2 - 1.0 for m in meant]),
-                    np.array([odds + m.log_chance for m in meant]), slip=slip,
-                )])  # fmt: skip
-            found.append(ways)
-        width = [self.rates.loss_width / LOSS_UNIT]
-        loss, gain = log_odds(self.rates.loss), log_odds(_GAIN * self.rates.loss)
-        either = joined_ways([
-            Ways.free(width, loss, 1.0), Ways.free(width, gain, -1.0),
-        ])  # fmt: skip
-        return found + [either] * len(self.first.nodes)
 
     def _signatures_at(self, at: Hypothesis) -> Signatures:
         """Return the signatures where the balances are linearised at one hypothesis."""
         solution = self.balanced[at][1]
         if at == NOTHING or solution is None:
             return self.first
-        base = self.changes.mended(at, kept=True)
+        base = self.changes.mended(at)
         point = only_streams(only_pushed(solution), self.problem.n_carriers)
         reduced, classes = self.solution.reduced, self.solution.classes
         if at.mixups or len(self.problem.proportion):
@@ -192,20 +179,23 @@ class _Search:
         signatures = self.own[at] if at in self.own else self._signatures_at(at)
         self.own[at] = signatures
         self._weigh(signatures, [h for h in self.balanced if h not in self.own or h == at])
-        screen = Screen(signatures, self.table, self.mixups, at, self._value(at))
-        groups = screen.groups
+        same = self.at_balance if signatures is self.first else equivalent_sets(signatures)
+        screen = Screen(signatures, same, self.table, self.mixups, at, self._value(at))
         posterior = explain(
-            groups.correlation, groups.statistic, candidates(groups, self.slips.rate, self.rates)
+            same.correlations, same.statistic, candidates(same, self.rate, self.rates)
         )
-        self.proposed |= screen.scores(posterior)
+        self.proposed.update(screen.scores(posterior))
+        for h in self.evidence:
+            self.proposed.drop(h)
         return screen, posterior
 
     def _value(self, h: Hypothesis) -> float:
         """Return the log evidence: from balancing again, else as proposed."""
-        return self.evidence[h][0] if h in self.evidence else self.proposed.get(h, -np.inf)
+        return self.evidence[h] if h in self.evidence else self.proposed.get(h)
 
     def _best(self) -> Hypothesis:
-        return max(self.evidence, key=lambda h: (self.evidence[h][0], -len(h)))
+        top = max(self.evidence.values())
+        return min((h for h, v in self.evidence.items() if v == top), key=len)
 
     def _singles(self) -> list[Hypothesis]:
         """Return measurements by themselves, those that stand out most first.
@@ -231,15 +221,14 @@ class _Search:
         """
         quick, passed = self.refitter.quick, set[Hypothesis]()
         while True:
-            values = {h: self._value(h) for h in (*self.proposed, *self.evidence)}
-            top = max(values.values())
+            top = max(self.proposed.best, *self.evidence.values())
             # beside the likeliest errors so far others were proposed where these are left out
             settled = self._best() == screen.at
-            near = {h for h in values if settled and h.holds(screen.at)}
+            values = self.proposed.above(top - max(_EXACT, _FACTOR))
             waiting = [
                 h for h, v in values.items()
-                if h not in self.evidence and h not in passed
-                and v >= top - (_EXACT if h in near else _FACTOR)
+                if h not in passed
+                and v >= top - (_EXACT if settled and h.holds(screen.at) else _FACTOR)
             ]  # fmt: skip
             left = (_QUICK if quick else _SLOW) - len(self.balanced)
             if waiting and left > 0:
@@ -250,10 +239,10 @@ class _Search:
                 continue
             unsure = [
                 h for h in self.evidence
-                if h.rows and h not in self.own and h not in near
-                and self.evidence[h][0] >= top - _FACTOR - _MOVES
+                if h.rows and h not in self.own and not (settled and h.holds(screen.at))
+                and self.evidence[h] >= top - _FACTOR - _MOVES
             ]  # fmt: skip
-            unsure.sort(key=lambda h: (-self.evidence[h][0], h.rows, h.mixups))
+            unsure.sort(key=lambda h: (-self.evidence[h], h.rows, h.mixups))
             most = min(_OWN, max(3, _OWN_WORK // max(self.n, 1)))
             unsure = unsure[: max(0, most - len(self.own))]
             if not unsure:
@@ -265,7 +254,7 @@ class _Search:
     def _balance(
         self, some: Sequence[Hypothesis], signatures: Signatures, *, spare: bool = False
     ) -> None:
-        problems = [self.changes.under(h, signatures) for h in some]
+        variants = [self.changes.under(h, signatures) for h in some]
         near = [self.solution.flow]
         best = self.balanced[self._best()][1] if self.evidence else None
         if best is not None and best is not self.solution:
@@ -274,22 +263,22 @@ class _Search:
         for mixed in (False, True):
             at = [i for i, h in enumerate(some) if bool(h.mixups) == mixed]
             starts = near if self.n <= _SMALL and not mixed else ()
-            part = self.refitter.refits([problems[i] for i in at], spare, starts)
+            part = self.refitter.refits([variants[i] for i in at], spare, starts)
             found |= {at[i]: solution for i, solution in part.items()}
         for i, solution in found.items():
             # without a number the least can be no larger: else it was not found
             most = self.solution.objective * (1.0 + 1e-6) + 1e-6
             worse = solution is not None and not some[i].mixups and solution.objective > most
-            self.balanced[some[i]] = problems[i], None if worse else solution
+            self.balanced[some[i]] = variants[i], None if worse else solution
         self._weigh(signatures, [some[i] for i in found])
 
     def _lower(self, h: Hypothesis) -> bool:
         """Look for a lower minimum of a hypothesis by itself; tell whether there was one."""
-        problem, solution = self.balanced[h]
-        other = refit(problem, None if solution is None else solution.flow)
+        survey, solution = self.balanced[h]
+        other = refit(survey.problem, None if solution is None else solution.flow)
         if other is None or solution is None or not lower(other, solution):
             return False
-        self.balanced[h] = problem, other
+        self.balanced[h] = survey, other
         self.own.pop(h, None)
         return True
 
@@ -297,63 +286,115 @@ class _Search:
         """Return the errors of the rows, in units of the signatures, as balancing again has them.
 
         What the data do not tell is known within the larger of what was read and what the others
-        say. None if there is no balance, or one in which a stream whose assay is in error stops.
+        say. None if it was not balanced, or has none, or one in which a stream whose assay is in
+        error stops.
         """
-        problem, solution = self.balanced[h]
-        if solution is None:
+        survey, solution = self.balanced.get(h, (None, None))
+        if survey is None or solution is None:
             return None
-        most = np.full(len(h.rows), 1.0 / LOSS_UNIT)  # all that passes a node
-        found = np.zeros(len(h.rows))
-        lost = problem.n_carriers - sum(i >= self.n for i in h.rows)
-        for at, i in enumerate(h.rows):
-            if i < self.n:
-                k, j = signatures.readings[i]
-                said = solution.flow[j] if k is None else solution.grade[k, j]
-                read = self.problem.flow[j] if k is None else self.problem.grade[k, j]
-                found[at] = (read - said) / signatures.unit[i]
-                most[at] = max(abs(read), abs(said)) / signatures.unit[i]
-            else:
-                leaves = problem.flow_balance[signatures.nodes[i - self.n], lost] < 0.0
-                found[at] = (1.0 if leaves else -1.0) * solution.flow[lost] / signatures.unit[i]
-                lost += 1
+        rows = np.array(h.rows, dtype=np.intp)
+        found, most = np.zeros(rows.size), np.full(rows.size, 1.0 / LOSS_UNIT)  # all that passes
+        read = rows < self.n
+        found[read], most[read] = self._errors(rows[read], [solution] * int(read.sum()), signatures)
+        lost = self.problem.n_carriers
+        for at in np.flatnonzero(~read).tolist():
+            i = h.rows[at]
+            leaves = survey.losses[signatures.nodes[i - self.n]][1] >= 0.0
+            found[at] = (1.0 if leaves else -1.0) * solution.flow[lost] / signatures.unit[i]
+            lost += 1
         if not np.isfinite(found).all():
             return None
-        return found, error_covariance(signatures, h.rows, np.maximum(most, 1.0))
+        return found, error_covariance(signatures, h.rows, most)
+
+    def _errors(
+        self, rows: Ints, solutions: Sequence[Solution], signatures: Signatures
+    ) -> tuple[Floats, Floats]:
+        """Return the error of each reading in its solution, and the most that its sd can be."""
+        k, j, unit = self.column[rows], self.carrier[rows], signatures.unit[rows]
+        said = np.array([
+            s.flow[c] if a < 0 else s.grade[a, c]
+            for s, a, c in zip(solutions, k.tolist(), j.tolist(), strict=True)
+        ])  # fmt: skip
+        read = np.where(k < 0, self.problem.flow[j], 0.0)
+        of_grade = k >= 0
+        read[of_grade] = self.problem.grade[k[of_grade], j[of_grade]]
+        return (read - said) / unit, np.maximum(np.maximum(abs(read), abs(said)) / unit, 1.0)
 
     def _weigh(self, signatures: Signatures, some: Sequence[Hypothesis]) -> None:
         """Weigh what was balanced again, errors as likely as where signatures are taken."""
-        for h in some:
-            solution = self.balanced[h][1]
-            none = Evidence(-np.inf, (), ())
-            if solution is None:
-                self.evidence[h] = -np.inf, none
-                continue
-            weighed = Evidence(0.0, (), ())
-            if h.rows:
+        good = [(h, s) for h in some if (s := self.balanced[h][1]) is not None]
+        value = dict.fromkeys(some, -np.inf) | {h: -0.5 * s.objective for h, s in good}
+        single = [(h, s) for h, s in good if len(h.rows) == 1 and h.rows[0] < self.n]
+        if single:
+            rows = np.array([h.rows[0] for h, _ in single], dtype=np.intp)
+            size, most = self._errors(rows, [s for _, s in single], signatures)
+            variance = single_variance_known(signatures.products.diagonal[rows], most)
+            known = np.isfinite(size) & (variance > 0.0)
+            more = self.table.log_evidence_of(
+                rows, np.where(known, size, 0.0), np.where(known, variance, 1.0)
+            )
+            for (h, _), gain in zip(single, np.where(known, more, -np.inf).tolist(), strict=True):
+                value[h] += gain
+        for h, _ in good:
+            if len(h.rows) > 1 or (h.rows and h.rows[0] >= self.n):
                 sizes = self._sizes(h, signatures)
-                ways = [self.ways[i] for i in h.rows]
-                weighed = none if sizes is None else log_evidence(*sizes, ways)
-            more = 0.0
+                ways = [self.table[i] for i in h.rows]
+                value[h] += -np.inf if sizes is None else log_evidence(*sizes, ways).log_odds
+        new = [c for h, _ in good for c in h.mixups if c not in self.volumes]
+        volumes = self.mixups.volumes(new, self.first.products)
+        self.volumes |= zip(new, volumes.tolist(), strict=True)
+        for h, _ in good:
             for c in h.mixups:
-                if c not in self.volumes:
-                    self.volumes[c] = self.mixups.volume(c, self.first.P)
-                more += self.mixups[c].log_odds + self.volumes[c]
-            self.evidence[h] = weighed.log_odds + more - 0.5 * solution.objective, weighed
+                value[h] += self.mixups[c].log_odds + self.volumes[c]
+        self.evidence |= value
+        for h in value:
+            self.proposed.drop(h)
 
-    def _weighed(self, at: Hypothesis) -> tuple[tuple[Weighed, ...], float]:
+    def _weighed(
+        self, at: Hypothesis
+    ) -> tuple[tuple[Weighed, ...], dict[Hypothesis, Floats], float]:
         """Return hypotheses with their probabilities, the likeliest first, and what is left out.
 
         Those that were not balanced again count where they were proposed beside the likeliest
-        errors; elsewhere nothing is known of them.
+        errors; elsewhere nothing is known of them. Those of a family that are not likely are left
+        in it.
         """
-        values = {h: self._value(h) for h in dict.fromkeys((*self.evidence, *self.proposed))}
-        top = max(v for h, v in values.items() if h in self.evidence)
-        odds = {h: float(np.exp(min(v - top, 30.0))) for h, v in values.items() if v > top - 30.0}
-        known = {h: o for h, o in odds.items() if h in self.evidence or h.holds(at)}
-        total = sum(known.values())
-        order = sorted(known, key=lambda h: (-known[h], len(h), h.rows, h.mixups))
-        left_out = sum(o for h, o in odds.items() if h not in self.evidence)
+        top = max(self.evidence.values())
+
+        def odds(value: Floats) -> Floats:
+            return np.where(value > top - 30.0, np.exp(np.minimum(value - top, 30.0)), 0.0)
+
+        few = self.proposed.few
+        found = {h: o for h, o in _each(self.evidence, odds) if o > 0.0}
+        proposed = {h: o for h, o in _each(few, odds) if o > 0.0}
+        known = found | {h: o for h, o in proposed.items() if h.holds(at)}
+        out, total = sum(proposed.values()), sum(known.values())
+        families = {}
+        for base, score in self.proposed.families.items():
+            own = odds(score)
+            out += float(own.sum())
+            missing = set(at.rows) - set(base.rows)
+            if missing or not base.holds(Hypothesis((), at.mixups)):
+                beside = np.zeros(own.size)
+                if len(missing) == 1 and base.holds(Hypothesis((), at.mixups)):
+                    beside[list(missing)] = own[list(missing)]
+                own = beside
+            total += float(own.sum())
+            families[base] = own
+        for base, own in families.items():
+            for i in np.flatnonzero(own > _LIKELY * total).tolist():
+                known[base.and_row(i)] = float(own[i])
+                own[i] = 0.0
+        weighed = (Weighed(h, o / total) for h, o in known.items())
         return (
-            tuple(Weighed(h, known[h] / total) for h in order),
-            left_out / sum(odds.values()),
+            tuple(sorted(weighed, key=in_order)),
+            {base: own / total for base, own in families.items()},
+            out / (out + sum(found.values())),
         )
+
+
+def _each(
+    values: dict[Hypothesis, float], of: Callable[[Floats], Floats]
+) -> Iterator[tuple[Hypothesis, float]]:
+    """Yield a function of the values of hypotheses."""
+    return zip(values, of(np.array(list(values.values()), dtype=float)).tolist(), strict=True)

@@ -22,14 +22,13 @@ from oretally.recon.gross_errors.told_slips import ToldSlips
 from oretally.recon.propagation import sidak_p
 from oretally.recon.result import (
     BalancedValue,
-    ErrorPlace,
     GlobalTest,
     Slip,
     Suspect,
     TieBreaker,
 )
 
-__all__ = ["TOLD", "Findings", "by_test_alone", "suspects"]
+__all__ = ["TOLD", "Findings", "suspects"]
 
 
 TOLD = 0.1  # probability from which a group is a suspect
@@ -62,36 +61,14 @@ class Findings:
 def suspects(case: Findings) -> tuple[Suspect, ...]:
     """Return groups and mix-ups that may be in error, the likeliest first."""
     found = case.found
-    of_group = [(min(1.0, float(found.of_row[m].sum())), m) for m in found.groups]
-    rows = [(p, _suspect(case, m, p)) for p, m in of_group if p >= TOLD]
+    rows = [
+        (p, _suspect(case, members, p))
+        for members, p in zip(found.groups, found.of_group.tolist(), strict=True) if p >= TOLD
+    ]  # fmt: skip
     rows += [(p, _mixed_up(case, c, p, slip))
              for c, p in found.of_mixup.items()
              if p >= TOLD and (slip := case.told.of_mixup(c)) is not None]  # fmt: skip
     return tuple(row for _, row in sorted(rows, key=lambda pair: -round(pair[0], 9)))
-
-
-def by_test_alone(values: Sequence[BalancedValue], test: GlobalTest) -> tuple[Suspect, ...]:
-    """Return the significant measurements of a circuit too large for anything more."""
-    tested = [v for v in values if v.standardised is not None]
-    found = []
-    for v in sorted(tested, key=lambda v: -abs(v.standardised or 0.0)):
-        if v.standardised is None or v.redundancy is None or v.sd is None:
-            continue
-        p = sidak_p(v.standardised, len(tested))
-        if p >= test.alpha:
-            break
-        size = -(v.adjustment or 0.0) / v.redundancy
-        found.append(
-            Suspect(
-                group=(ErrorPlace("measurement", v.stream, v.quantity),),
-                probability=None, shares=(), near=(), unit=v.unit,
-                estimated_error=size, sd=v.sd / v.redundancy**0.5,
-                statistic=abs(v.standardised), p=p,
-                objective_without=max(test.statistic - v.standardised**2, 0.0),
-                dof_without=test.dof - 1,
-            )
-        )  # fmt: skip
-    return tuple(found)
 
 
 def _suspect(case: Findings, members: Ints, probability: float) -> Suspect:
@@ -123,7 +100,7 @@ def _suspect(case: Findings, members: Ints, probability: float) -> Suspect:
         estimated_error=float(size[at]) * (-scale if source else scale),
         sd=float(covariance[at, at] ** 0.5) * scale,
         statistic=abs(statistic),
-        p=sidak_p(statistic, len(found.at_balance.members)),
+        p=sidak_p(statistic, found.at_balance.first.size),
         objective_without=found.objectives.get(
             Hypothesis((first,)), max(case.test.statistic - statistic**2, 0.0)
         ),
@@ -138,7 +115,7 @@ def _mixed_up(case: Findings, c: int, probability: float, slip: Slip) -> Suspect
     found = case.found
     signatures = found.at_best.signatures
     rows = [int(i) for i in found.mixups.rows(c)]
-    first, n_tests = rows[0], len(found.at_balance.members)
+    first, n_tests = rows[0], found.at_balance.first.size
     scale, symbol = case.names.unit(found.at_balance.signatures, first)
     statistic = max((float(found.at_balance.signatures.statistic[i]) for i in rows), key=abs)
     read = next(r for r in slip.readings if r.fits is not None)

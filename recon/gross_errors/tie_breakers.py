@@ -55,7 +55,7 @@ def best_measurements(
     lengthens the signature of i by one component.
     """
     shift = np.array([_shifts(covariance, signatures, i, positions) for i in rows])
-    P = signatures.P[np.ix_(rows, rows)]
+    P = signatures.products.at(rows)
     before = _largest(P)
     sd = _new_sd(values)
     found = []

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from oretally.flowsheet import BalanceProblem, Position
+from oretally.flowsheet import Position
 from oretally.recon.gross_errors.changes import Changes
 from oretally.recon.gross_errors.diagnosis import Diagnosis
 from oretally.recon.gross_errors.likely_explanations import Explained
 from oretally.recon.result import Slip
 from oretally.recon.signatures import PossibleSlips, wet_reason
 from oretally.recon.solution import Solution
-from oretally.recon.solver import Refitter, corrected
+from oretally.recon.solver import Refitter
 
 __all__ = ["ToldSlips"]
 
@@ -26,16 +26,16 @@ class ToldSlips:
     ----------
     found : Diagnosis
     slips : PossibleSlips
-    problem, solution : BalanceProblem, Solution
-        The survey as it is.
+    changes : Changes
+        Of the survey.
+    refitter : Refitter
     """
 
     def __init__(
-        self, found: Diagnosis, slips: PossibleSlips, problem: BalanceProblem, solution: Solution
+        self, found: Diagnosis, slips: PossibleSlips, changes: Changes, refitter: Refitter
     ) -> None:
-        self.found, self.slips, self.problem = found, slips, problem
-        self._changes = Changes(problem, solution, found.mixups)
-        self._refitter = Refitter(problem, solution)
+        self.found, self.slips = found, slips
+        self._changes, self._refitter = changes, refitter.afresh()
         self._told: dict[tuple[int, int], Slip | None] = {}
 
     def of_row(self, row: int) -> tuple[Slip, ...]:
@@ -59,8 +59,8 @@ class ToldSlips:
         """
         found, mixup = self.found, self.found.mixups[number]
         p, under = found.of_mixup[number], found.first_with_mixup(number)
-        problem = self._changes.under(under, found.at_best.signatures)
-        solution = self._refitter.refits([problem]).get(0)
+        survey = self._changes.under(under, found.at_best.signatures)
+        solution = self._refitter.refits([survey]).get(0)
         if solution is None:
             return None
         known = {place: v for place, v in mixup.values.items() if np.isfinite(v[0])}
@@ -93,7 +93,7 @@ class ToldSlips:
 
     def _undone(self, row: int, number: int, p: float, free: float) -> Slip | None:
         found = self.found
-        signatures, meant = found.at_best.signatures, found.meant[row][number]
+        signatures, meant = found.at_best.signatures, found.meant.of(row)[number]
         place, under = signatures.readings[row], found.first_with(row)
         size, covariance = found.errors_under(under)
         at, unit = under.rows.index(row), signatures.unit[row]
@@ -106,9 +106,9 @@ class ToldSlips:
         else:
             spread = covariance[at, at] + (meant.sd / unit) ** 2 - 1.0
             misfit = float(abs(value - said) / unit / max(spread, 1e-300) ** 0.5)
-        problem = self._changes.under(under, signatures)
-        problem = corrected(problem, {place: (value, sd if wet else meant.sd)})
-        solution = self._refitter.refits([problem]).get(0)
+        survey = self._changes.under(under, signatures)
+        survey = survey.and_readings({place: (value, sd if wet else meant.sd)})
+        solution = self._refitter.refits([survey]).get(0)
         if solution is None:
             return None
         odds = float(np.log(max(p, 1e-300) / max(free, 1e-300))) if free > 0.0 else float("inf")

@@ -24,14 +24,14 @@ _CHECKS = 2.0  # with fewer, nothing can be said
 
 
 def variance_factors(
-    P: Floats, r: Floats, quantity: Sequence[str], *, left_out: Sequence[int]
+    redundancy: Floats, r: Floats, quantity: Sequence[str], *, left_out: Sequence[int]
 ) -> tuple[VarianceFactor, ...]:
     """Return variance factors of all measurements and of each quantity.
 
     Parameters
     ----------
-    P, r : ndarray, shape (n, n) and (n,)
-        Of the measurements, after leaving the suspects out.
+    redundancy, r : ndarray, shape (n,)
+        P_ii and r_i of the measurements, after leaving the suspects out.
     quantity : sequence of str
         Of each measurement.
     left_out : sequence of int
@@ -44,16 +44,18 @@ def variance_factors(
     """
     kept = np.ones(len(r), dtype=bool)
     kept[[i for i in left_out if i < len(r)]] = False
-    rows = [("", kept)]
     names = list(dict.fromkeys(quantity))
+    number = {name: i for i, name in enumerate(names)}
+    of = np.array([number[q] for q in quantity], dtype=np.intp)[kept]
+    each_checks = np.bincount(of, redundancy[kept], len(names)).tolist()
+    each_total = np.bincount(of, r[kept] ** 2, len(names)).tolist()
+    rows = [("", float(redundancy[kept].sum()), float((r[kept] ** 2).sum()))]
     if len(names) > 1:
-        rows += [(name, kept & np.array([q == name for q in quantity])) for name in names]
+        rows += list(zip(names, each_checks, each_total, strict=True))
     found = []
-    for name, part in rows:
-        checks = float(np.diag(P)[part].sum())
+    for name, checks, total in rows:
         if checks < _CHECKS:
             continue
-        total = float((r[part] ** 2).sum())
         tail = (1.0 - CONFIDENCE) / 2.0
         found.append(
             VarianceFactor(

@@ -41,4 +41,4 @@ def detectable_error(
     return float(sd * (ndtri(power) - ndtri(alpha / 2.0)) / redundancy**0.5)
 
 
-LARGEST = 3_000  # measurements up to which explanations are compared
+LARGEST = 3_000  # measurements up to which all is compared with all

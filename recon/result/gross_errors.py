@@ -120,8 +120,8 @@ class Suspect:
     ----------
     group : tuple of ErrorPlace
         The first is the one whose figures are given.
-    probability : float or None
-        That one of the group is in error, under the stated rates; None if it was not computed.
+    probability : float
+        That one of the group is in error, under the stated rates.
     shares : tuple of float
         Probability that each member is the one.
     near : tuple of (ErrorPlace, float)
@@ -143,7 +143,7 @@ class Suspect:
     """
 
     group: tuple[ErrorPlace, ...]
-    probability: float | None
+    probability: float
     shares: tuple[float, ...]
     near: tuple[tuple[ErrorPlace, float], ...]
     unit: str
@@ -283,12 +283,13 @@ class GrossErrors:
         The likeliest first.
     probabilities : tuple of (ErrorPlace, float)
         That each measurement is wrong, and that each node loses or gains unseen; those that leave
-        no signature are not among them, for nothing is known of them.
+        no signature are not among them, for nothing is known of them. Of a very large survey those
+        above 0.1 %.
     explanations : tuple of NamedExplanation
         The likeliest first; 'nothing is wrong' is among them, and they need not sum to 1.
     groups : tuple of EquivalenceGroup
     hidden : tuple of HiddenError
-        One a measurement, the most harmful first.
+        One a measurement, the most harmful first; none in a very large survey.
     variance_factors : tuple of VarianceFactor
         All measurements together first, then by quantity.
     opinions : tuple of SecondOpinion
@@ -310,7 +311,7 @@ class GrossErrors:
         Share of the probability of explanations that were not balanced again, and estimate of that
         of sets that the search left out.
     sound : float or None
-        Probability that nothing is wrong; None if explanations were not compared.
+        Probability that nothing is wrong; None where nothing checks anything.
     """
 
     suspects: tuple[Suspect, ...] = ()

@@ -11,9 +11,11 @@ from oretally.recon.signatures.evidence import (
     joined_ways,
     log_evidence,
     single_log_evidence,
+    single_variance_known,
 )
+from oretally.recon.signatures.inner_products import InnerProducts
 from oretally.recon.signatures.mixups import Mixups
-from oretally.recon.signatures.possible_slips import PossibleSlips
+from oretally.recon.signatures.possible_slips import PossibleSlips, SlipTable
 from oretally.recon.signatures.signatures import (
     LOSS_UNIT,
     Signatures,
@@ -22,7 +24,6 @@ from oretally.recon.signatures.signatures import (
     signatures_of,
 )
 from oretally.recon.signatures.slips import (
-    ANY_SIZE,
     SWAPPED,
     Meant,
     MeasuredReading,
@@ -30,19 +31,22 @@ from oretally.recon.signatures.slips import (
     log_normal,
     wet_reason,
 )
+from oretally.recon.signatures.way_table import WayTable, log_odds
 
 __all__ = [
-    "ANY_SIZE",
     "LOSS_UNIT",
     "NEAR",
     "SWAPPED",
     "Evidence",
     "Groups",
+    "InnerProducts",
     "Meant",
     "MeasuredReading",
     "Mixups",
     "PossibleSlips",
     "Signatures",
+    "SlipTable",
+    "WayTable",
     "Ways",
     "covariance_known",
     "equivalent_sets",
@@ -50,9 +54,11 @@ __all__ = [
     "log_density_of_any_error",
     "log_evidence",
     "log_normal",
+    "log_odds",
     "only_pushed",
     "signatures_at",
     "signatures_of",
     "single_log_evidence",
+    "single_variance_known",
     "wet_reason",
 ]

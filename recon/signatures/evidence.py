@@ -37,11 +37,13 @@ __all__ = [
     "joined_ways",
     "log_evidence",
     "single_log_evidence",
+    "single_variance_known",
 ]
 
 
 _ROUNDS = 8  # in search of the ways that fit best together
 _LEAST = 1e-300
+_FIELDS = ("mean", "added", "width", "log_prior", "side", "slip")  # of `Ways`, in order
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +72,7 @@ class Ways:
     slip: Ints
 
     @classmethod
-    def free(cls, widths: Sequence[float], log_prior: Floats, side: float = 0.0) -> Ways:
+    def free(cls, widths: Sequence[float], log_prior: Floats, side: Floats | float = 0.0) -> Ways:
         """Return free sizes, ``log_prior`` of shape (n_ways,)."""
         w = np.array(widths, dtype=float)
         zero = np.zeros(w.size)
@@ -81,6 +83,10 @@ class Ways:
         """Return slips, all of shape (n_ways,)."""
         zero = np.zeros(mean.size)
         return cls(mean, added, zero, log_prior, zero, slip)
+
+    def at(self, chosen: Ints | slice) -> Ways:
+        """Return some of the ways."""
+        return Ways(*(getattr(self, name)[chosen] for name in _FIELDS))
 
     def __len__(self) -> int:
         return self.mean.size
@@ -120,10 +126,15 @@ def covariance_known(P: Floats, read: Floats, most: Floats) -> Floats:
     return np.asarray(0.5 * (V + V.T) + np.diag(read))
 
 
+def single_variance_known(own: Floats, most: Floats) -> Floats:
+    """Return the same for readings each by itself, ``own`` being P_ii; all of shape (n,)."""
+    V = 1.0 / (own + SEEN * np.maximum(own, 1.0)) - 1.0
+    return np.asarray(V - V**2 / (V + most**2) + 1.0)
+
+
 def joined_ways(parts: Sequence[Ways]) -> Ways:
     """Return the ways of all parts."""
-    names = ("mean", "added", "width", "log_prior", "side", "slip")
-    return Ways(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
+    return Ways(*(np.concatenate([getattr(p, name) for p in parts]) for name in _FIELDS))
 
 
 def log_evidence(size: Floats, covariance: Floats, ways: Sequence[Ways]) -> Evidence:
@@ -182,15 +193,16 @@ def _size_factor(ways: Ways, mean: Floats, variance: Floats) -> Floats:
     v = np.maximum(np.where(free, variance, 1.0), _LEAST)
     m = np.where(free, mean, 0.0)
     found = np.log((m**2 + v) / w2)
-    sided = free & (ways.side != 0.0)
-    if sided.any():
-        t = np.where(sided, ways.side * m / np.sqrt(v), 0.0)
+    sided = np.flatnonzero(free & (ways.side != 0.0))
+    if sided.size:
+        v = v[sided]
+        t = ways.side[sided] * m[sided] / np.sqrt(v)
         # E[b^2; b > 0] of a normal b, twice: the density on one side only
         part = (t**2 + 1.0) * ndtr(t) + t * np.exp(-0.5 * t**2) / np.sqrt(2.0 * np.pi)
         # far out on the wrong side the terms cancel; there it falls as the tail does
         far = np.log(2.0) - np.log1p(t**2) + log_ndtr(np.minimum(t, 0.0))
         near = np.log(np.maximum(2.0 * part, _LEAST))
-        found = np.where(sided, np.log(v / w2) + np.where(t > -5.0, near, far), found)
+        found[sided] = np.log(v / w2[sided]) + np.where(t > -5.0, near, far)
     return np.where(free, found, 0.0)
 
 

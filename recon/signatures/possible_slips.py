@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from math import isfinite
 
+import numpy as np
+
 from oretally.flowsheet import Measurement, Position, Positions, Survey, Unit
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.flowsheet.survey import Kind, Meaning, meanings
 from oretally.recon.result import SlippedReading
-from oretally.recon.signatures.slips import Meant, meant
+from oretally.recon.signatures.slips import Column, Meant, meant
 
-__all__ = ["PossibleSlips"]
+__all__ = ["PossibleSlips", "SlipTable"]
 
 
 @dataclass(frozen=True)
@@ -48,8 +51,8 @@ class PossibleSlips:
     def of_stack(self, place: Position) -> bool:
         """Whether a reading is a share that was made from the masses of one stack."""
         m = self.written[place]
-        share = self.meanings[m.quantity].kind is Kind.SHARE
-        return share and m.stream in self.survey.stacks
+        sieved = m.stream in self.survey.stacks
+        return sieved and self.meanings[m.quantity].kind is Kind.SHARE
 
     def as_read(self, place: Position) -> tuple[float, float]:
         """Return value and error as they stand in the balance problem."""
@@ -57,8 +60,21 @@ class PossibleSlips:
 
     @cached_property
     def _as_read(self) -> Mapping[Position, tuple[float, float]]:
-        variance = self.survey.own_variance
-        return {p: (m.value_base, variance(m) ** 0.5) for p, m in self.written.items()}
+        if self.survey.shared:
+            variance = self.survey.own_variance
+            return {p: (m.value_base, variance(m) ** 0.5) for p, m in self.written.items()}
+        alike: dict[int, tuple[Unit, list[Position], list[tuple[float, float]]]] = {}
+        for p, m in self.written.items():
+            _, places, numbers = alike.setdefault(id(m.unit), (m.unit, [], []))
+            places.append(p)
+            numbers.append((m.value, m.sd))
+        found: dict[Position, tuple[float, float]] = {}
+        for unit, places, numbers in alike.values():
+            factor = unit.factor
+            base = np.array(numbers) * float(factor.numerator) / float(factor.denominator)
+            value, sd = base.T.tolist()
+            found.update(zip(places, zip(value, sd, strict=True), strict=True))
+        return found
 
     def number(self, place: Position) -> tuple[float, Unit]:
         """Return the number that was written, and its unit."""
@@ -83,23 +99,40 @@ class PossibleSlips:
         scale = value / own
         return its * scale, its_sd * its / its_value * scale if its_value > 0.0 else sd
 
+    def rates(self, places: Sequence[Position]) -> Floats:
+        """Return the rate of gross errors of each of some numbers, shape (n_places,)."""
+        return np.array([self.rate(p) for p in places], dtype=float)
+
     def of(self, place: Position) -> tuple[Meant, ...]:
         """Return what one reading may have been meant to be, in base units."""
-        m = self.written.get(place)
-        if m is None or m.value <= 0.0:
-            return ()
-        stack = self.of_stack(place)
-        if not (m.typed or stack):
-            return ()  # no slip of a number that nobody wrote
-        (value, sd), (number, unit) = self.as_read(place), self.number(place)
-        dry = m.quantity == self.survey.basis.quantity
-        found = meant(number, sd * number / value, unit, containers=self.survey.containers, dry=dry)
-        return tuple(
-            replace(each, value=each.value * value / number, sd=each.sd * value / number)
-            for each in found
+        return self.table([place]).of(0)
+
+    def table(self, places: Sequence[Position]) -> SlipTable:
+        """Return what readings may have been meant to be, in base units."""
+        alike: dict[tuple[int, bool, bool, bool], tuple[Unit, list[int]]] = {}
+        basis, stacks = self.survey.basis.quantity, bool(self.survey.stacks)
+        read = np.zeros((len(places), 3))  # value and stated error as read, number as written
+        for i, place in enumerate(places):
+            m = self._typed.get(place)
+            if m is None or m.value <= 0.0:
+                continue  # no slip of a number that nobody wrote
+            number, unit = (m.value, m.unit) if m.written is None else m.written
+            stack = stacks and self.of_stack(place)
+            key = id(unit), m.quantity == basis, stack, m.written is not None
+            alike.setdefault(key, (unit, []))[1].append(i)
+            read[i] = *self._as_read[place], number
+        rows, columns = [], list[Column]()
+        for (_, dry, stack, weighed), (unit, at) in alike.items():
+            value, sd, number = read[at].T
+            own = sd * number / value
+            found = meant(number, own, unit, containers=self.survey.containers, dry=dry)
             # of a class whose mass is not known here nothing but a factor is
-            if not stack or m.written is not None or each.kind == "decimal point"
-        )
+            found = [c for c in found if not stack or weighed or c.kind == "decimal point"]
+            columns += [
+                replace(c, value=c.value * value / number, sd=c.sd * value / number) for c in found
+            ]
+            rows += [np.array(at, dtype=np.intp)] * len(found)
+        return SlipTable.of_columns(rows, columns, read[:, 0])
 
     def changed(self, place: Position, value: float) -> SlippedReading:
         """Return a reading as it was written, and as it would be; ``value`` in base units."""
@@ -126,7 +159,67 @@ class PossibleSlips:
     def columns(self) -> dict[str, dict[str, Position]]:
         """By quantity, where each stream's number stands, those that somebody wrote."""
         found: dict[str, dict[str, Position]] = {}
-        for place, m in self.written.items():
-            if m.typed or (self.of_stack(place) and m.value > 0.0):
+        for place, m in self._typed.items():
+            if m.value > 0.0 or m.typed:
                 found.setdefault(m.quantity, {})[m.stream] = place
         return found
+
+    @cached_property
+    def _typed(self) -> Mapping[Position, Measurement]:
+        """Numbers that somebody wrote, shares of a stack among them."""
+        return {p: m for p, m in self.written.items() if m.typed or self.of_stack(p)}
+
+
+@dataclass(frozen=True, eq=False)
+class SlipTable:
+    """What readings were meant to be, if a slip happened to them: one row a slip, by reading.
+
+    Attributes
+    ----------
+    reading : ndarray of int, shape (n_slips,)
+    value, sd, log_chance : ndarray, shape (n_slips,)
+        As in `oretally.recon.signatures.slips.Meant`, base units.
+    number : ndarray of int, shape (n_slips,)
+        Of each slip among those of its reading.
+    starts : ndarray of int, shape (n_readings + 1,)
+        Where the slips of each reading begin.
+    read : ndarray, shape (n_slips,)
+        The reading as it stands.
+    """
+
+    reading: Ints
+    value: Floats
+    sd: Floats
+    log_chance: Floats
+    number: Ints
+    starts: Ints
+    read: Floats
+    _words: tuple[Sequence[tuple[str, str]], Ints]
+
+    @classmethod
+    def of_columns(cls, rows: Sequence[Ints], columns: Sequence[Column], read: Floats) -> SlipTable:
+        """Return the slips of readings from columns of them, rows being those of each."""
+        none = np.zeros(0)
+        reading = np.concatenate([none.astype(np.intp), *rows])
+        at = np.repeat(np.arange(len(columns)), [len(c.value) for c in columns])
+        value = np.concatenate([none, *(c.value for c in columns)])
+        order = np.argsort(reading, kind="stable")
+        order = order[np.isfinite(value[order])]
+        reading = reading[order]
+        starts = np.searchsorted(reading, np.arange(read.size + 1))
+        return cls(
+            reading, value[order], np.concatenate([none, *(c.sd for c in columns)])[order],
+            np.concatenate([none, *(c.log_chance for c in columns)])[order],
+            np.arange(order.size) - starts[reading], starts, read[reading],
+            ([(c.kind, c.reason) for c in columns], at[order]),
+        )  # fmt: skip
+
+    def of(self, i: int) -> tuple[Meant, ...]:
+        """Return the slips of one reading."""
+        words, column = self._words
+        some = slice(self.starts[i], self.starts[i + 1])
+        parts = (column[some], self.value[some], self.sd[some], self.log_chance[some])
+        return tuple(
+            Meant(words[c][0], words[c][1], value, sd, chance)
+            for c, value, sd, chance in zip(*(p.tolist() for p in parts), strict=True)
+        )

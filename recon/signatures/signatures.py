@@ -21,22 +21,26 @@ procedure for use in geodetic networks (1968). Cited from memory.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import scipy.linalg
+from scipy import sparse
 
-from oretally.flowsheet import BalanceProblem, Position
+from oretally.flowsheet import BalanceProblem, Position, Rows
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.numerics import SemidefiniteFactor, left_null_space, one_thread
 from oretally.recon.propagation import SEEN
 from oretally.recon.reduction import AnalyteProblem, Classes, ReducedProblem
+from oretally.recon.signatures.inner_products import InnerProducts
 from oretally.recon.solution import Solution
 from oretally.recon.solver import seen_root
 
 __all__ = ["Signatures", "only_pushed", "signatures_at", "signatures_of"]
 
+_DENSE = 150  # carriers, up to which dense matrices are quicker than sparse ones
 LOSS_UNIT = 0.01  # of what passes a node: the unit in which its loss is counted
 
 
@@ -53,8 +57,8 @@ class Signatures:
     unit : ndarray, shape (n,)
         Size of one unit of each error, in the units of the balance problem: the stated error of a
         measurement, for a loss one percent of what passes the node.
-    P : ndarray, shape (n, n)
-        Inner products of the signatures, each of unit size.
+    products : InnerProducts
+        Of the signatures, each of unit size.
     r : ndarray, shape (n,)
         Inner products of the signatures with the checks as they are.
     """
@@ -62,36 +66,43 @@ class Signatures:
     readings: tuple[Position, ...]
     nodes: tuple[int, ...]
     unit: Floats
-    P: Floats
+    products: InnerProducts
     r: Floats
 
-    @property
+    @cached_property
+    def P(self) -> Floats:
+        """All inner products of the signatures, shape (n, n); of a large survey take parts."""
+        return self.products.dense()
+
+    @cached_property
     def redundancy(self) -> Floats:
         """Diagonal of P, shape (n,): redundancy numbers of measurements; of any size for a loss."""
-        return np.asarray(np.maximum(np.diag(self.P), 0.0))
+        return np.asarray(np.maximum(self.products.diagonal, 0.0))
+
+    @cached_property
+    def size(self) -> Floats:
+        """Lengths of the signatures, shape (n,); infinite for errors that leave none."""
+        return np.where(self.seen, np.sqrt(np.maximum(self.redundancy, SEEN)), np.inf)
 
     @cached_property
     def correlation(self) -> Floats:
         """Correlations of the signatures, shape (n, n); 0 for those that leave none."""
-        size = np.where(self.seen, np.maximum(self.redundancy, SEEN), np.inf) ** -0.5
-        return np.asarray(self.P * size[:, None] * size)
+        return np.asarray(self.P / self.size[:, None] / self.size)
 
-    @property
+    @cached_property
     def seen(self) -> Bools:
         """Errors that leave a signature at all, shape (n,)."""
         return self.redundancy > SEEN
 
-    @property
+    @cached_property
     def statistic(self) -> Floats:
         """Standardised: r / sqrt(P_ii), shape (n,), about N(0, 1) if all is well; 0 without one."""
         size = np.where(self.seen, self.redundancy, 1.0)
         return np.where(self.seen, self.r / np.sqrt(size), 0.0)
 
-    def without(self, chosen: list[int]) -> tuple[Floats, Floats]:
+    def without(self, chosen: Sequence[int]) -> tuple[InnerProducts, Floats]:
         """Return P and r as they become when the chosen errors are allowed any size."""
-        P_T = self.P[:, chosen]
-        inverse = np.linalg.pinv(P_T[chosen], rcond=1e-10, hermitian=True)
-        return self.P - P_T @ inverse @ P_T.T, self.r - P_T @ (inverse @ self.r[chosen])
+        return self.products.without(chosen, self.r) if len(chosen) else (self.products, self.r)
 
 
 def signatures_of(
@@ -207,29 +218,28 @@ class _Linear:
             root_w[:, None] * self.Z[self.flows],
             root_w[:, None] * self.loss[self.flows],
         )
-        n = self.flows.size + sum(len(p.carriers) for p in self.inner) + n_losses
+        sizes = [self.flows.size, *(len(p.carriers) for p in self.inner), n_losses]
+        n, last = sum(sizes), slice(sum(sizes[:-1]), sum(sizes))
         # K: what the free flows explain of each signature; H: their curvature; pull: of the checks
-        P, r, K = np.zeros((n, n)), np.zeros(n), np.zeros((n, self.Z.shape[1]))
+        r, K, border = np.zeros(n), np.zeros((n, self.Z.shape[1])), np.zeros((n, n_losses))
         H, pull = flows.T @ flows, -flows.T @ gap
-        rows, last = slice(0, self.flows.size), slice(n - n_losses, n)
-        P[rows, rows], P[rows, last], P[last, last] = np.eye(rows.stop), losses, losses.T @ losses
+        rows = slice(0, self.flows.size)
+        border[rows], border[last] = losses, losses.T @ losses
         r[rows], r[last] = gap, losses.T @ gap
         K[rows], K[last] = -flows, -losses.T @ flows
         for part in self.inner:
             H += part.EZ.T @ part.of_flows
             pull += part.EZ.T @ part.lam
             rows = slice(rows.stop, rows.stop + len(part.carriers))
-            P[rows, rows] = part.spread + part.columns.T @ part.of_readings
-            P[rows, last] = part.of_readings.T @ part.losses
-            P[last, last] += part.losses.T @ part.of_losses
-            r[rows] = part.outside + part.columns.T @ part.lam
+            border[rows] = np.asarray(part.readings @ part.of_losses)
+            border[last] += part.losses.T @ part.of_losses
+            r[rows] = part.outside + np.asarray(part.readings @ part.lam)
             r[last] += part.losses.T @ part.lam
-            K[rows] = part.of_readings.T @ part.EZ
+            K[rows] = np.asarray(part.readings @ part.of_flows)
             K[last] += part.of_losses.T @ part.EZ
-        P[last] = P[:, last].T
         root = seen_root(H, self.classes.unobservable_flows)
         K = K @ root
-        P -= K @ K.T
+        blocks = (np.eye(self.flows.size), *(p.block for p in self.inner))
         places = [Position(None, int(j)) for j in self.flows]
         places += [Position(k, int(j)) for k, p in enumerate(self.inner) for j in p.carriers]
         unit = [
@@ -238,7 +248,10 @@ class _Linear:
             LOSS_UNIT * self.through * reduced.flow_scale,
         ]
         nodes = tuple(self.nodes.tolist())
-        return Signatures(tuple(places), nodes, np.concatenate(unit), P, r - K @ (root.T @ pull))
+        return Signatures(
+            tuple(places), nodes, np.concatenate(unit), InnerProducts(blocks, border, K),
+            r - K @ (root.T @ pull),
+        )  # fmt: skip
 
 
 class _Inner:
@@ -265,27 +278,38 @@ class _Inner:
         weight = np.bincount(group, root_w**2, n_groups)
         held = a.fixed.copy()
         held[a.group[at_bound & runs]] = True
-        C = (a.B * flow) @ a.G
-        E, gap = a.B * grade, (a.B * flow) @ grade - a.source
+        large, rows = flow.size > _DENSE, a.rows.sparse
+        C, E = a.rows.of_grades(flow), _by_carrier(rows, grade) if large else a.B * grade
+        gap = rows @ (flow * grade) - a.source
         # what a loss carries away: the mean grade of what enters the node
         lost = np.zeros((problem.analyte_balance[k].shape[0], len(into)))
         lost[linear.nodes, np.arange(len(into))] = LOSS_UNIT * (into @ grade)
-        losses = lost[a.rows.origin] - E @ linear.loss
+        losses = lost[a.rows.origin] - np.asarray(E @ linear.loss)
+        EZ: Floats = np.asarray(E @ linear.Z)
         unmeasured = ~held & (weight == 0.0) & (C != 0.0).any(axis=0)
         if unmeasured.any():
             N = left_null_space(C[:, unmeasured])
-            C, E, gap, losses = N.T @ C, N.T @ E, N.T @ gap, N.T @ losses
+            C, EZ, gap, losses = N.T @ C, N.T @ EZ, N.T @ gap, N.T @ losses
         moving = ~held & (weight > 0.0)
         share = np.where(weight > 0.0, weight, 1.0) ** -0.5
         columns = np.where(moving, C * share, 0.0)
         c = root_w * share[group]
         alike = (group[:, None] == group) & moving[group]
-        self.spread = np.diag(on.astype(float)) - np.where(alike, np.outer(c, c), 0.0)
-        self.outside = self.spread @ y
-        self.columns, self.losses, self.EZ = columns[:, group] * c, losses, E @ linear.Z
+        spread = np.diag(on.astype(float)) - np.where(alike, np.outer(c, c), 0.0)
+        self.outside = spread @ y
+        self.losses, self.EZ = losses, EZ
         mean = columns @ np.bincount(group, c * y, n_groups) + gap
-        parts = (self.columns, self.losses, self.EZ, mean[:, None])
-        solved = SemidefiniteFactor(columns @ columns.T).solve(np.hstack(parts))
-        ends = np.cumsum([p.shape[1] for p in parts])[:-1]
-        self.of_readings, self.of_losses, self.of_flows, lam = np.split(solved, ends, axis=1)
-        self.lam = lam[:, 0]
+        S = SemidefiniteFactor(columns @ columns.T)
+        n = len(C)
+        solved = S.solve(np.hstack((np.eye(n), EZ, np.asarray(mean)[:, None])))
+        inverse, self.of_flows, self.lam = solved[:, :n], solved[:, n:-1], solved[:, -1]
+        self.of_losses = inverse @ losses
+        # a reading has a part in few balances
+        readings = (columns[:, group] * c).T
+        self.readings: Rows | Floats = sparse.csr_array(readings) if large else readings
+        self.block = spread + self.readings @ (self.readings @ inverse).T
+
+
+def _by_carrier(rows: Rows, x: Floats) -> Rows:
+    """Return sparse balances with each carrier's column times its own number."""
+    return sparse.csr_array((rows.data * x[rows.indices], rows.indices, rows.indptr), rows.shape)

@@ -8,18 +8,20 @@ slips in the log sheets of mills and laboratories.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from decimal import Decimal
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import exp, inf, log, pi
 
+import numpy as np
+
 from oretally.flowsheet import Dimension, Unit, parse_unit
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.result import ErrorRates
 
 __all__ = [
     "ANY_SIZE", "CONTAINER", "DECIMAL", "DIGITS", "MOISTURE", "MOISTURE_SD", "SWAPPED", "UNIT",
-    "WET", "Meant", "MeasuredReading", "Undone", "log_density_of_any_error", "log_normal", "meant",
-    "undone", "wet_reason",
+    "WET", "Column", "Meant", "MeasuredReading", "Undone", "log_density_of_any_error", "log_normal",
+    "meant", "undone", "wet_reason",
 ]  # fmt: skip
 
 DECIMAL, UNIT, DIGITS, CONTAINER, WET, SWAPPED = 0.15, 0.10, 0.08, 0.15, 0.08, 0.14
@@ -33,6 +35,7 @@ _LEAST_MOISTURE = 0.01  # below which no mass is called wet
 _DECIMALS = ((1, 0.35), (2, 0.1), (3, 0.05), (-1, 0.35), (-2, 0.1), (-3, 0.05))
 
 _DIGITS = 8  # that anybody writes
+_PLACES, _EXACT = 17, 9e15  # decimal places and integers that are exact
 
 # units taken for each other: (written, meant)
 _CONFUSED = {
@@ -107,32 +110,58 @@ class Meant:
     log_chance: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Column:
+    """What many numbers of one unit were meant to be, if one slip happened to them.
+
+    Attributes
+    ----------
+    kind, reason : str
+    value, sd, log_chance : ndarray, shape (n,)
+        As in `Meant`; NaN where it can be no such slip.
+    """
+
+    kind: str
+    reason: str
+    value: Floats
+    sd: Floats
+    log_chance: Floats
+
+    def of(self, i: int) -> Meant:
+        """Return the slip of one number."""
+        value, sd, chance = self.value[i], self.sd[i], self.log_chance[i]
+        return Meant(self.kind, self.reason, float(value), float(sd), float(chance))
+
+
 def meant(
-    value: float, sd: float, unit: Unit, *, containers: Mapping[str, float], dry: bool = True
-) -> Iterator[Meant]:
-    """Yield what a number may have been meant to be, one for each slip that fits its kind.
+    value: Floats, sd: Floats, unit: Unit, *, containers: Mapping[str, float], dry: bool = True
+) -> list[Column]:
+    """Return what numbers may have been meant to be, one column for each slip that fits their kind.
 
     Parameters
     ----------
-    value, sd : float
-        As written, and its stated error, in ``unit``.
+    value, sd : ndarray, shape (n,)
+        As written, and their stated errors, in ``unit``.
     unit : Unit
     containers : mapping of str to float
         Names and empty masses of the containers in use, in kg; for masses.
     dry : bool
-        Whether it is a dry mass or rate, which may be a wet one.
+        Whether they are dry masses or rates, which may be wet ones.
     """
-    if value <= 0.0:
-        return
-    largest = _largest(unit)
-    for found in _all_meant(value, sd, unit, containers, dry):
-        if 0.0 < found.value <= largest and found.value != value:
-            yield found
+    largest = unit.from_base(1.0) if unit.dimension is Dimension.GRADE else inf
+    found = []
+    for column in _all_meant(value, sd, unit, containers, dry):
+        with np.errstate(invalid="ignore"):
+            fits = (value > 0.0) & (column.value > 0.0) & (column.value <= largest)
+            fits &= column.value != value
+        if fits.any():
+            found.append(replace(column, value=np.where(fits, column.value, np.nan)))
+    return found
 
 
 def _all_meant(
-    value: float, sd: float, unit: Unit, containers: Mapping[str, float], dry: bool
-) -> Iterator[Meant]:
+    value: Floats, sd: Floats, unit: Unit, containers: Mapping[str, float], dry: bool
+) -> Iterator[Column]:
     for power, share in _DECIMALS:
         places = "one place" if abs(power) == 1 else f"{abs(power)} places"
         side = "left" if power > 0 else "right"  # the point stands too far to that side
@@ -140,29 +169,30 @@ def _all_meant(
             value, sd, "decimal point", reason=f"the decimal point {places} too far to the {side}",
             factor=10.0**power, chance=DECIMAL * share,
         )  # fmt: skip
-    yield from _units(value, sd, unit)
+    pairs = _confused(unit)
+    for factor, reason in pairs:
+        yield _scaled(value, sd, "unit", reason=reason, factor=factor, chance=UNIT / len(pairs))
     swapped = _digits_swapped(value)
-    for other in swapped:
-        yield Meant("digits", "two digits changed round", other, sd, log(DIGITS / len(swapped)))
+    chance = np.log(DIGITS / np.maximum(np.isfinite(swapped).sum(axis=1), 1))
+    for other in swapped.T:
+        yield Column("digits", "two digits changed round", other, sd, chance)
     if unit.dimension is Dimension.MASS:
         yield from _containers(value, sd, unit, containers)
     if dry and unit.dimension in (Dimension.MASS, Dimension.RATE):
         share = 1.0 - MOISTURE
         spread = ((share * sd) ** 2 + (MOISTURE_SD * value) ** 2) ** 0.5
-        yield Meant("wet mass", "a wet mass given as dry", share * value, spread,
+        yield _sure("wet mass", "a wet mass given as dry", share * value, spread,
                     log(share) + log(WET))  # fmt: skip
 
 
+def _sure(kind: str, reason: str, value: Floats, sd: Floats, log_chance: float) -> Column:
+    return Column(kind, reason, value, sd, np.full(value.shape, log_chance))
+
+
 def _scaled(
-    value: float, sd: float, kind: str, *, reason: str, factor: float, chance: float
-) -> Meant:
-    return Meant(kind, reason, value * factor, sd * factor, log(factor) + log(chance))
-
-
-def _units(value: float, sd: float, unit: Unit) -> Iterator[Meant]:
-    pairs = _confused(unit)
-    for factor, reason in pairs:
-        yield _scaled(value, sd, "unit", reason=reason, factor=factor, chance=UNIT / len(pairs))
+    value: Floats, sd: Floats, kind: str, *, reason: str, factor: float, chance: float
+) -> Column:
+    return _sure(kind, reason, value * factor, sd * factor, log(factor) + log(chance))
 
 
 @lru_cache(maxsize=64)
@@ -177,41 +207,70 @@ def _confused(unit: Unit) -> tuple[tuple[float, str], ...]:
     )  # fmt: skip
 
 
-def _digits_swapped(value: float) -> list[float]:
-    """Return the number with two neighbouring digits changed round, in every way."""
-    text = format(Decimal(repr(float(value))).normalize(), "f")
-    if len(text.replace(".", "").strip("0")) > _DIGITS:
-        return []  # computed, not written
-    places = [i for i, c in enumerate(text) if c.isdigit()]
-    found = set()
-    for a, b in zip(places[:-1], places[1:], strict=True):
-        letters = list(text)
-        letters[a], letters[b] = letters[b], letters[a]
-        found.add("".join(letters))
-    return sorted({float(t) for t in found} - {value, 0.0})
+def _digits_swapped(value: Floats) -> Floats:
+    """Return numbers with two neighbouring digits changed round, in every way.
+
+    Shape (n, most ways), each row in order, NaN behind. A number is an integer over a power of ten,
+    both exact: their quotient is the number that is read from its digits.
+    """
+    whole, places = _written(value)
+    n_digits = int(places.max(initial=0)) + 1
+    n_digits = max(n_digits, len(str(int(whole.max(initial=0)))))
+    found = np.full((value.size, max(n_digits - 1, 1)), np.nan)
+    for p in range(n_digits - 1):
+        low, high = whole // 10**p % 10, whole // 10 ** (p + 1) % 10
+        # a zero stands before the point, none before other digits
+        there = (whole > 0) & ((whole >= 10 ** (p + 1)) | (p + 1 <= places)) & (low != high)
+        other = (whole + (low - high) * 9 * 10**p) / 10.0**places
+        found[:, p] = np.where(there & (other > 0.0), other, np.nan)
+    found.sort(axis=1)
+    again = found[:, 1:] == found[:, :-1]
+    if again.any():
+        found[:, 1:][again] = np.nan
+        found.sort(axis=1)
+    return found[:, : int(np.isfinite(found).sum(axis=1).max(initial=0))]
+
+
+def _written(value: Floats) -> tuple[Ints, Ints]:
+    """Return numbers as integers and decimal places; 0 for what was computed, not written."""
+    whole, places = np.zeros(value.size, dtype=np.int64), np.zeros(value.size, dtype=np.int64)
+    most = 10.0**_DIGITS
+    left = np.flatnonzero((value > 0.0) & (value < _EXACT))
+    for p in range(_PLACES + 1):
+        shifted = value[left] * 10.0**p
+        if p > 0:  # behind the point no digits are to spare; before it zeros at the end are none
+            left, shifted = left[shifted < most], shifted[shifted < most]
+        if not left.size:
+            break
+        m = np.rint(shifted)
+        same = m / 10.0**p == value[left]
+        whole[left[same]], places[left[same]] = m[same].astype(np.int64), p
+        left = left[~same]
+    long = np.flatnonzero(whole >= 10**_DIGITS)
+    for i in long.tolist():
+        if len(str(whole[i]).strip("0")) > _DIGITS:
+            whole[i] = 0
+    return whole, places
 
 
 def _containers(
-    value: float, sd: float, unit: Unit, containers: Mapping[str, float]
-) -> Iterator[Meant]:
-    """Yield the mass without a container that was not taken off, with one taken off twice."""
+    value: Floats, sd: Floats, unit: Unit, containers: Mapping[str, float]
+) -> Iterator[Column]:
+    """Yield the masses without a container that was not taken off, with one taken off twice."""
     for name, empty in containers.items():
         mass = unit.from_base(empty)
         chance = log(CONTAINER / len(containers))
         reason = f"the mass of the container '{name}' not taken off"
-        yield Meant("container", reason, value - mass, sd, chance + log(1.0 - _TWICE))
+        yield _sure("container", reason, value - mass, sd, chance + log(1.0 - _TWICE))
         reason = f"the mass of the container '{name}' taken off once too often"
-        yield Meant("container", reason, value + mass, sd, chance + log(_TWICE))
-
-
-def _largest(unit: Unit) -> float:
-    """Return the number that a grade cannot exceed in this unit; infinite for a flow."""
-    return unit.from_base(1.0) if unit.dimension is Dimension.GRADE else inf
+        yield _sure("container", reason, value + mass, sd, chance + log(_TWICE))
 
 
 def undone(reading: MeasuredReading, containers: Mapping[str, float]) -> Iterator[Undone]:
     """Yield the reading without each slip that may have happened to it, beside what others say."""
-    for m in meant(reading.value, reading.sd, reading.unit, containers=containers):
+    value, sd = np.array([reading.value]), np.array([reading.sd])
+    for column in meant(value, sd, reading.unit, containers=containers):
+        m = column.of(0)
         fit = log_normal(m.value - reading.said, m.sd, reading.said_sd)
         if m.kind != "wet mass":
             yield Undone(m.kind, m.reason, m.value, m.sd, fit + m.log_chance)

@@ -4,19 +4,19 @@ Read ``ways``, then ``prepared``.
 """
 
 from oretally.recon.solver.bound_limits import Released, one_sided_limit, released_bounds
-from oretally.recon.solver.covariance import Covariance, propagate, seen_root
-from oretally.recon.solver.prepared import prepare
-from oretally.recon.solver.refits import (
-    Refitter,
+from oretally.recon.solver.changed_surveys import (
+    ChangedSurvey,
     corrected,
-    only_streams,
-    refit,
     with_losses,
     without_readings,
 )
+from oretally.recon.solver.covariance import Covariance, propagate, seen_root
+from oretally.recon.solver.prepared import prepare
+from oretally.recon.solver.refits import Refitter, only_streams, refit
 from oretally.recon.solver.ways import solve, solve_certified
 
 __all__ = [
+    "ChangedSurvey",
     "Covariance",
     "Refitter",
     "Released",

@@ -1,53 +1,164 @@
-"""Variants of one survey side by side: values, stated errors and what is measured may differ."""
+"""Variants of one survey: other values and stated errors, less that is measured, losses besides.
+
+Those without losses are balanced side by side.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
+from scipy import sparse
 
-from oretally.flowsheet import BalanceProblem
-from oretally.flowsheet.arrays import Floats
+from oretally.flowsheet import BalanceProblem, Position, Rows
+from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.batch import carrier_weight
 from oretally.recon.numerics import one_thread
 from oretally.recon.solution import ManySolutions, joined, unsolved
 from oretally.recon.solver.prepared import Prepared
-from oretally.recon.solver.survey_blocks import FEW, SurveyBlocks
+from oretally.recon.solver.survey_blocks import SurveyBlocks
 
-__all__ = ["solve_changed"]
+__all__ = ["ChangedSurvey", "corrected", "solve_changed", "with_losses", "without_readings"]
+
+_Reading = tuple[float, float]
+
+_TOGETHER = 32  # variants at least, where there are so many: fewer cost as much
+
+
+@dataclass(frozen=True, eq=False)
+class ChangedSurvey:
+    """A survey with other readings, and with streams of losses.
+
+    Attributes
+    ----------
+    survey : BalanceProblem
+        As it was.
+    readings : mapping of Position to (float, float)
+        Value and sd in place of those of the survey; NaN as if not measured.
+    losses : mapping of int to (ndarray, float)
+        As `with_losses` takes them.
+    """
+
+    survey: BalanceProblem
+    readings: Mapping[Position, _Reading]
+    losses: Mapping[int, tuple[Floats, float]] = field(default_factory=dict)
+
+    @property
+    def n_carriers(self) -> int:
+        """Number of carriers, those of the losses with them."""
+        return self.survey.n_carriers + len(self.losses)
+
+    @cached_property
+    def problem(self) -> BalanceProblem:
+        """The balance problem; made when asked for."""
+        return with_losses(corrected(self.survey, self.readings), self.losses)
+
+    def and_readings(self, readings: Mapping[Position, _Reading]) -> ChangedSurvey:
+        """Return it with more readings changed."""
+        return replace(self, readings={**self.readings, **readings})
+
+
+def without_readings(problem: BalanceProblem, readings: Sequence[Position]) -> BalanceProblem:
+    """Return the problem as if some values had not been measured."""
+    return corrected(problem, {place: (np.nan, np.nan) for place in readings})
+
+
+def corrected(problem: BalanceProblem, readings: Mapping[Position, _Reading]) -> BalanceProblem:
+    """Return the problem with other (value, sd) for some readings."""
+    if not readings:
+        return problem
+    flow, flow_sd = problem.flow.copy(), problem.flow_sd.copy()
+    grade, grade_sd = problem.grade.copy(), problem.grade_sd.copy()
+    for (k, j), (value, sd) in readings.items():
+        if k is None:
+            flow[j], flow_sd[j] = value, sd
+        else:
+            grade[k, j], grade_sd[k, j] = value, sd
+    return replace(problem, flow=flow, flow_sd=flow_sd, grade=grade, grade_sd=grade_sd)
+
+
+def with_losses(
+    problem: BalanceProblem, losses: Mapping[int, tuple[Floats, float]]
+) -> BalanceProblem:
+    """Return the problem with one more stream for each loss, of unknown flow and known grades.
+
+    Parameters
+    ----------
+    problem : BalanceProblem
+    losses : mapping of int to (ndarray, float)
+        Flow balance to the grades of what is lost, shape (n_analytes,), and a number whose sign
+        says whether material leaves (+) or comes (-).
+    """
+    if not losses:
+        return problem
+    n_more = len(losses)
+    lost = np.array([grades for grades, _ in losses.values()]).T.reshape(problem.n_analytes, n_more)
+    unknown = np.full(n_more, np.nan)
+
+    def wider(B: Rows) -> Rows:
+        ends = np.zeros((B.shape[0], n_more))
+        for i, (node, (_, size)) in enumerate(losses.items()):
+            ends[node, i] = -1.0 if size >= 0.0 else 1.0
+        return sparse.csr_array(sparse.hstack([B, sparse.csr_array(ends)]))
+
+    flow_balance, analyte_balance = problem.each_balance(wider)
+
+    def beside(rows: Floats, more: Floats) -> Floats:
+        return np.concatenate([rows, more], axis=-1)
+
+    return replace(
+        problem,
+        flow_balance=flow_balance,
+        analyte_balance=analyte_balance,
+        tie=np.concatenate([problem.tie, problem.tie.max(initial=-1) + 1 + np.arange(n_more)]),
+        flow=beside(problem.flow, unknown),
+        flow_sd=beside(problem.flow_sd, unknown),
+        flow_lower=beside(problem.flow_lower, np.zeros(n_more)),
+        grade=beside(problem.grade, lost),
+        grade_sd=beside(problem.grade_sd, np.zeros_like(lost)),
+        grade_lower=beside(problem.grade_lower, np.zeros_like(lost)),
+        grade_upper=beside(problem.grade_upper, np.maximum(lost, 1.0)),
+    )
 
 
 def solve_changed(
-    ready: Prepared, problems: Sequence[BalanceProblem], near: Floats | None = None
+    ready: Prepared,
+    variants: Sequence[ChangedSurvey],
+    near: Floats | None = None,
+    stopped: Bools | None = None,
 ) -> ManySolutions:
-    """Solve problems that differ from a prepared one in values, errors and what is measured.
+    """Solve variants of a prepared problem, without losses, in the fast ways for bulk grades.
 
-    Exact values are the same in all. In the fast ways for bulk grades alone: what needs care has
-    not converged, nothing has if the circuit is no case for them. ``near`` are flows in balance to
-    begin with, shape (n_carriers,); by default each problem has its own.
+    Exact values are the same in all. What needs care has not converged, nothing has if the circuit
+    is no case for these ways. ``near`` are flows in balance to begin with, shape (n_carriers,); by
+    default each variant has its own. Without the carriers that are ``stopped``, of that shape, if
+    the problem was prepared without them.
     """
     blocks = ready.blocks
-    if not problems or not blocks.alike or blocks.is_large:
-        return unsolved(len(problems), blocks.problem)
-    size = blocks.size()
-    size = 1 if size < FEW else size
-    parts = [problems[i : i + size] for i in range(0, len(problems), size)]
+    if not variants or not blocks.alike or blocks.is_large:
+        return unsolved(len(variants), blocks.problem)
+    size = max(blocks.size(), _TOGETHER)
+    parts = [variants[i : i + size] for i in range(0, len(variants), size)]
     # what overflows has not converged, and is told so
     with one_thread(), np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        return joined([_block(blocks, part, near) for part in parts])
+        return joined([_block(blocks, part, near, stopped) for part in parts])
 
 
 def _block(
-    blocks: SurveyBlocks, problems: Sequence[BalanceProblem], near: Floats | None
+    blocks: SurveyBlocks,
+    variants: Sequence[ChangedSurvey],
+    near: Floats | None,
+    stopped: Bools | None,
 ) -> ManySolutions:
-    flow, sd, grade = (
-        np.array([getattr(p, name) for p in problems]) for name in ("flow", "flow_sd", "grade")
-    )
+    flow, sd, grade, grade_sd = _readings(variants)
+    if stopped is not None:
+        flow, sd, grade, grade_sd = (x[..., ~stopped] for x in (flow, sd, grade, grade_sd))
     soft = np.isfinite(flow) & (sd > 0.0)
     scaled = np.where(soft, sd, 1.0) / blocks.reduced.flow_scale
     weight = np.ascontiguousarray(np.where(soft, scaled**-2.0, 0.0).T)
-    engine = blocks.single if len(problems) == 1 else blocks.many
+    engine = blocks.single if len(variants) == 1 else blocks.many
     engine = replace(
         engine,
         flows=replace(engine.flows, weight=weight),
@@ -55,7 +166,23 @@ def _block(
     )
     try:
         return blocks.solved(
-            engine, flow, grade, weight=carrier_weight(problems, blocks.scale), near=near
+            engine, flow, grade, weight=carrier_weight(grade, grade_sd, blocks.scale), near=near
         )[0]
     except np.linalg.LinAlgError:  # balances that depend on one another
-        return unsolved(len(problems), blocks.problem)
+        return unsolved(len(variants), blocks.problem)
+
+
+def _readings(variants: Sequence[ChangedSurvey]) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return flows and their sd, shape (n, n_carriers), and grades, (n, n_analytes, n_carriers)."""
+    survey = variants[0].survey
+    flow, flow_sd, grade, grade_sd = (
+        np.repeat(x[None], len(variants), axis=0)
+        for x in (survey.flow, survey.flow_sd, survey.grade, survey.grade_sd)
+    )
+    for i, variant in enumerate(variants):
+        for (k, j), (value, sd) in variant.readings.items():
+            if k is None:
+                flow[i, j], flow_sd[i, j] = value, sd
+            else:
+                grade[i, k, j], grade_sd[i, k, j] = value, sd
+    return flow, flow_sd, grade, grade_sd

@@ -104,7 +104,7 @@ class SurveyBlocks:
 
     @cached_property
     def _weight(self) -> Floats:
-        return carrier_weight([self.problem], self.scale)
+        return carrier_weight(self.problem.grade[None], self.problem.grade_sd[None], self.scale)
 
     def folded(
         self, lanes: Lanes, grades: Floats, weight: Floats | None = None

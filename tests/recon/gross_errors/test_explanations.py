@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.integrate import quad
 
 from oretally.recon.gross_errors.explanations import (
-    ErrorCandidate,
+    ErrorCandidates,
     Posterior,
     _Search,
     explain,
@@ -28,9 +29,15 @@ SEEDS = st.integers(0, 10_000)
 
 def _candidate(
     rates: Sequence[float] = (RATE,), widths: Sequence[float] = (WIDTH,)
-) -> ErrorCandidate:
+) -> ErrorCandidates:
     chance = np.array(rates)
-    return ErrorCandidate(np.array(widths), -np.log(chance / (1.0 - chance)))
+    owner = np.zeros(chance.size, dtype=np.intp)
+    return ErrorCandidates(owner, np.array(widths), -np.log(chance / (1.0 - chance)))
+
+
+def _numbered(candidates: Sequence[ErrorCandidates]) -> ErrorCandidates:
+    """Return the ways of all, each candidate the owner of its own."""
+    return ErrorCandidates.joined([replace(c, owner=c.owner + i) for i, c in enumerate(candidates)])
 
 
 def _density(b: Floats, w: float) -> Floats:
@@ -68,9 +75,10 @@ def _integrated_pair(z: Floats, w: Floats, c: float) -> float:
     return float(np.log(total * step**2)) + top
 
 
-def _alone(C: Floats, z: Floats, candidate: ErrorCandidate) -> float:
+def _alone(C: Floats, z: Floats, candidate: ErrorCandidates) -> float:
     """Return the log odds of one candidate alone, in any of its ways, against nothing."""
-    return float(np.logaddexp.reduce(_Search(C, z, [candidate]).extensions([])))
+    nothing = np.zeros((1, 0), dtype=np.intp)
+    return float(np.logaddexp.reduce(_Search(C, z, candidate).extensions(nothing)[0]))
 
 
 def _log_odds(found: Posterior, chosen: Chosen) -> float:
@@ -86,7 +94,9 @@ def test_one_error_is_exact(z: float, w: float) -> None:
     expected = _integrated(z, w) - one.cost[0]
     assert _alone(C, here, one) == pytest.approx(expected, abs=1e-8)
     if expected > -8.0:  # sets further below the best are not kept
-        assert _log_odds(explain(C, here, [one]), (0,)) == pytest.approx(expected, abs=1e-8)
+        assert _log_odds(explain(C, here, _numbered([one])), (0,)) == pytest.approx(
+            expected, abs=1e-8
+        )
 
 
 def test_ways_of_one_error_add_up() -> None:
@@ -96,7 +106,7 @@ def test_ways_of_one_error_add_up() -> None:
     each = [_integrated(z, w) - cost for w, cost in zip(one.width, one.cost, strict=True)]
     expected = float(np.log(np.exp(each).sum()))
     assert _alone(np.eye(1), np.array([z]), one) == pytest.approx(expected, abs=1e-8)
-    found = explain(np.eye(1), np.array([z]), [one])
+    found = explain(np.eye(1), np.array([z]), _numbered([one]))
     assert 0.0 < found.left_out < 1e-7  # the widest way, far below the best, is not counted
     assert _log_odds(found, (0,)) == pytest.approx(expected, abs=1.01 * found.left_out)
 
@@ -105,7 +115,9 @@ def test_two_errors_without_overlap_are_exact() -> None:
     """Uncorrelated traces: the log odds of both are the sum of the single ones."""
     z, pair = np.array([6.0, -8.0]), [_candidate(), _candidate(widths=[20.0])]
     alone = [_alone(np.eye(1), z[[i]], pair[i]) for i in range(2)]
-    assert _log_odds(explain(np.eye(2), z, pair), (0, 1)) == pytest.approx(sum(alone), abs=1e-8)
+    assert _log_odds(explain(np.eye(2), z, _numbered(pair)), (0, 1)) == pytest.approx(
+        sum(alone), abs=1e-8
+    )
 
 
 @pytest.mark.parametrize("signs", [(1.0, 1.0), (1.0, -1.0)])
@@ -122,7 +134,7 @@ def test_two_overlapping_errors_are_near(
     z = C @ (np.array(errors) * signs)
     pair = [_candidate(), _candidate()]
     exact = _integrated_pair(z, np.array([WIDTH, WIDTH]), c) - sum(p.cost[0] for p in pair)
-    ours = _log_odds(explain(C, z, pair), (0, 1))
+    ours = _log_odds(explain(C, z, _numbered(pair)), (0, 1))
     assert ours == pytest.approx(exact, abs=0.15)
     assert abs(ours - exact) > 1e-4  # an approximation: if it became exact, say so there
 
@@ -141,7 +153,7 @@ def _overlapping(
     )
 
 
-def _of_all_sets(C: Floats, z: Floats, candidates: list[ErrorCandidate]) -> dict[Chosen, float]:
+def _of_all_sets(C: Floats, z: Floats, candidates: list[ErrorCandidates]) -> dict[Chosen, float]:
     """Return the probability of every set: the formula in the module's docstring, set by set."""
     log_odds: dict[Chosen, list[float]] = {}
     for ways in product(*(range(-1, c.width.size) for c in candidates)):
@@ -171,7 +183,7 @@ def test_search_against_all_sets(seed: int, n: int, most: int) -> None:
     n_ways = rng.integers(1, 3, n) if n < 8 else np.full(n, 2)
     candidates = [_candidate([0.03, 0.01][:k], [6.0, 60.0][:k]) for k in n_ways]
     all_sets = _of_all_sets(C, z, candidates)
-    found = explain(C, z, candidates)
+    found = explain(C, z, _numbered(candidates))
     marginal = np.array([sum(p for T, p in all_sets.items() if i in T) for i in range(n)])
     assert np.abs(found.probability - marginal).max() <= found.left_out + 1e-9
     ours = {e.chosen: e.probability for e in found.explanations}
@@ -188,7 +200,7 @@ def test_nothing_in_the_data(seed: int, n: int) -> None:
     """All statistics 0: 'nothing is wrong' is likeliest, every error less likely than before."""
     rng = np.random.default_rng(seed)
     C, _ = _overlapping(rng, n, int(rng.integers(1, n + 1)))
-    found = explain(C, np.zeros(n), [_candidate([0.2], [2.0]) for _ in range(n)])
+    found = explain(C, np.zeros(n), _numbered([_candidate([0.2], [2.0]) for _ in range(n)]))
     assert found.explanations[0].chosen == ()
     assert (found.probability > 0.0).all()  # so the next line compares something
     assert (found.probability < 0.2).all()
@@ -198,7 +210,7 @@ def test_grows_with_the_statistic() -> None:
     """The larger one statistic, the likelier that error; the others, uncorrelated, stay."""
     three = [_candidate([0.2], [3.0]) for _ in range(3)]
     found = [
-        explain(np.eye(3), np.array([z, 1.0, -2.0]), three).probability
+        explain(np.eye(3), np.array([z, 1.0, -2.0]), _numbered(three)).probability
         for z in np.linspace(0.0, 6.0, 25)
     ]
     grown = np.array(found)
@@ -210,7 +222,7 @@ def test_grows_with_the_statistic() -> None:
 def test_two_large_errors_are_found_together() -> None:
     """Two large uncorrelated statistics among small ones: both, and no other."""
     z = np.array([0.3, 9.0, -1.0, -15.0, 0.8])
-    found = explain(np.eye(5), z, [_candidate() for _ in range(5)])
+    found = explain(np.eye(5), z, _numbered([_candidate() for _ in range(5)]))
     assert found.explanations[0].chosen == (1, 3)
     assert found.explanations[0].probability > 0.9
     assert found.probability[[1, 3]] == pytest.approx([1.0, 1.0], abs=1e-3)
@@ -220,13 +232,13 @@ def test_two_large_errors_are_found_together() -> None:
 @settings(derandomize=True, deadline=None, max_examples=40)
 @given(seed=SEEDS, order=st.permutations(range(6)))
 def test_order_does_not_matter(seed: int, order: list[int]) -> None:
-    """Candidates in another order have the same probabilities, up to what was not counted."""
+    """ErrorCandidates in another order have the same probabilities, up to what was not counted."""
     rng = np.random.default_rng(seed)
     C, z = _overlapping(rng, 6, 4)
     rates, widths = rng.uniform(0.01, 0.2, 6), rng.uniform(3.0, 30.0, 6)
     candidates = [_candidate([p], [w]) for p, w in zip(rates, widths, strict=True)]
-    one = explain(C, z, candidates)
-    other = explain(C[np.ix_(order, order)], z[order], [candidates[i] for i in order])
+    one = explain(C, z, _numbered(candidates))
+    other = explain(C[np.ix_(order, order)], z[order], _numbered([candidates[i] for i in order]))
     slack = one.left_out + other.left_out + 1e-9
     assert slack < 0.05
     assert np.abs(other.probability - one.probability[order]).max() <= slack
@@ -240,9 +252,9 @@ def test_rate_zero_never_occurs(seed: int, never: int) -> None:
     C, z = _overlapping(rng, 5, 4)
     z = z + 30.0 * C[never]
     candidates = [_candidate() for _ in range(5)]
-    allowed = explain(C, z, candidates)
-    candidates[never] = ErrorCandidate(np.array([WIDTH, 60.0]), np.array([np.inf, np.inf]))
-    found = explain(C, z, candidates)
+    allowed = explain(C, z, _numbered(candidates))
+    candidates[never] = replace(_candidate([RATE, RATE], [WIDTH, 60.0]), cost=np.full(2, np.inf))
+    found = explain(C, z, _numbered(candidates))
     assert allowed.probability[never] > 0.0
     assert found.probability[never] == 0.0
     assert all(never not in e.chosen for e in found.explanations)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -22,20 +21,26 @@ from oretally.flowsheet import (
     positions,
 )
 from oretally.recon.signatures import Mixups, PossibleSlips, signatures_of
-from oretally.recon.solver import corrected, prepare, solve, without_readings
+from oretally.recon.solver import ChangedSurvey, corrected, prepare, solve
 from oretally.recon.solver.changed_surveys import solve_changed
 
 RATE = 0.03
 
 
-def _variants(problem: BalanceProblem) -> Iterator[BalanceProblem]:
-    """Yield the problem with values, stated errors and measured places of its own."""
+def _variants(problem: BalanceProblem) -> Iterator[ChangedSurvey]:
+    """Yield the survey with values, stated errors and measured places of its own."""
     K, n = problem.grade.shape
+    missing = np.nan, np.nan
     for j in range(n):
-        yield without_readings(problem, [Position(None, j)])
-        yield without_readings(problem, [Position(0, j)])
-        yield corrected(problem, {Position(K - 1, j): (1.3 * problem.grade[K - 1, j], 0.02)})
-    yield replace(problem, flow_sd=3.0 * problem.flow_sd, grade_sd=0.5 * problem.grade_sd)
+        yield ChangedSurvey(problem, {Position(None, j): missing})
+        yield ChangedSurvey(problem, {Position(0, j): missing})
+        other = 1.3 * float(problem.grade[K - 1, j]), 0.02
+        yield ChangedSurvey(problem, {Position(K - 1, j): other})
+    flows = {Position(None, j): (float(problem.flow[j]), 3.0 * float(problem.flow_sd[j]))
+             for j in range(n)}  # fmt: skip
+    grades = {Position(k, j): (float(problem.grade[k, j]), 0.5 * float(problem.grade_sd[k, j]))
+              for k in range(K) for j in range(n)}  # fmt: skip
+    yield ChangedSurvey(problem, {**flows, **grades})
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -46,7 +51,7 @@ def test_each_as_by_itself(random_circuit: Callable[..., Any], seed: int) -> Non
     found = solve_changed(prepare(problem), variants)
     checked = 0
     for at, variant in enumerate(variants):
-        one = solve(variant)
+        one = solve(variant.problem)
         if not (found.converged[at] and one.converged):
             continue
         assert found.objective[at] == pytest.approx(one.objective, rel=1e-7, abs=1e-9)
@@ -125,9 +130,8 @@ def test_numbers_of_one_stream_move_whatever_their_units() -> None:
 def test_the_linear_gain_of_an_exchange() -> None:
     """What undoing a small exchange takes off the objective, as balancing again has it."""
     problem, _, mixups, signatures = _mixups()
-    n = len(signatures.readings)
     before = solve(problem).objective
-    gains = dict(mixups.gains(signatures.P[:n, :n], signatures.r[:n]))
+    gains = dict(mixups.gains(signatures.products, signatures.r))
     checked = 0
     for c, gain in gains.items():
         m = mixups[c]

@@ -1,0 +1,159 @@
+"""Mix-ups of more than two readings: samples or streams exchanged, lines typed too high or low.
+
+Their chances are our own choice, as in `oretally.recon.signatures.mixups`.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import combinations
+from math import comb, log
+
+import numpy as np
+
+from oretally.flowsheet import Position
+from oretally.flowsheet.arrays import Floats, Ints
+from oretally.recon.signatures.possible_slips import PossibleSlips
+
+__all__ = [
+    "LargerMixup", "lines", "readings_in_lines", "readings_in_samples", "samples",
+    "share_of_exchanges",
+]  # fmt: skip
+
+SAMPLES, STREAMS, LINES = 0.25, 0.10, 0.02
+"""Chances that samples, or all numbers, of two streams are exchanged, or lines shifted: of each
+stream, as a share of the rate of wrong numbers."""
+_NEXT = 0.5  # of the chance of an exchange, that it is with a neighbour
+_FEWEST = 4  # lines in a shift: two are an exchange, three nobody miscounts
+
+
+def share_of_exchanges(apart: Ints, n: int) -> Floats:
+    """Return the share of the exchanges of one of n in a row that are with one so far apart."""
+    if n <= 3:
+        return np.full(apart.shape, 1.0 / max(n - 1, 1))
+    return np.where(apart == 1, 0.5 * _NEXT, 0.0) + (1.0 - _NEXT) / (n - 1)
+
+
+@dataclass(frozen=True, eq=False)
+class LargerMixup:
+    """A mix-up of more than two readings: rows, and those of the readings that belong there.
+
+    -1 where nobody knows.
+    """
+
+    kind: str
+    reason: str
+    rows: Ints
+    source: Ints
+    log_odds: float
+
+
+def _numbers_of(
+    slips: PossibleSlips,
+) -> tuple[dict[str, dict[str, Position]], dict[str, dict[str, Position]]]:
+    """Return where the assays and the flows of each stream stand, by quantity."""
+    assays: dict[str, dict[str, Position]] = {}
+    flows: dict[str, dict[str, Position]] = {}
+    for quantity, column in slips.columns.items():
+        part = flows if slips.meanings[quantity].is_flow else assays
+        for stream, place in column.items():
+            part.setdefault(stream, {})[quantity] = place
+    return assays, flows
+
+
+def readings_in_samples(slips: PossibleSlips) -> int:
+    """Return how many readings all exchanges of samples and streams have to do with."""
+    if slips.overall <= 0.0:
+        return 0
+    assays, flows = _numbers_of(slips)
+    of_samples = Counter(frozenset(a) for a in assays.values())
+    of_streams = Counter(
+        (frozenset(a), frozenset(flows[s])) for s, a in assays.items() if s in flows
+    )
+    found = sum(2 * len(a) * comb(n, 2) for a, n in of_samples.items() if len(a) > 1)
+    return found + sum(2 * (len(a) + len(f)) * comb(n, 2) for (a, f), n in of_streams.items())
+
+
+def samples(
+    slips: PossibleSlips, row: Mapping[Position, int], *, near: bool
+) -> Iterator[LargerMixup]:
+    """Yield exchanges of all assays of two streams, and of all numbers of theirs.
+
+    With ``near`` of neighbours alone.
+    """
+    assays, flows = _numbers_of(slips)
+    streams = [s for s in slips.streams if s in assays]
+    n = len(streams)
+    every = zip(range(n - 1), range(1, n), strict=True) if near else combinations(range(n), 2)
+    for i, j in every:
+        a, b = streams[i], streams[j]
+        chance = slips.overall * float(share_of_exchanges(np.array(j - i), n))
+        if assays[a].keys() != assays[b].keys() or chance <= 0.0:
+            continue
+        one = [row.get(p, -1) for p in assays[a].values()]
+        other = [row.get(assays[b][q], -1) for q in assays[a]]
+        names = f"'{a}' and '{b}'"
+        if len(one) > 1:  # one alone is an exchange of two readings
+            yield _exchange("samples", f"the samples of {names} changed places", one, other=other,
+                            chance=SAMPLES * chance)  # fmt: skip
+        if a in flows and flows[a].keys() == flows.get(b, {}).keys():
+            one = [*one, *(row.get(p, -1) for p in flows[a].values())]
+            other = [*other, *(row.get(flows[b][q], -1) for q in flows[a])]
+            yield _exchange("streams", f"all numbers of {names} changed places", one, other=other,
+                            chance=STREAMS * chance)  # fmt: skip
+
+
+def _exchange(
+    kind: str, reason: str, one: list[int], *, other: list[int], chance: float
+) -> LargerMixup:
+    rows, source = np.array(one + other, dtype=np.intp), np.array(other + one, dtype=np.intp)
+    return LargerMixup(kind, reason, rows, source, log(chance))
+
+
+def _columns_of_assays(slips: PossibleSlips) -> list[list[list[Position]]]:
+    """Return columns of assays in which a line can be missed: all together, then each by itself."""
+    columns = [
+        [column[s] for s in slips.streams if s in column]
+        for quantity, column in slips.columns.items()
+        if slips.meanings[quantity].analyte is not None
+        and not any(slips.of_stack(p) for p in column.values())
+    ]
+    columns = [places for places in columns if len(places) >= _FEWEST]
+    together = len(columns) > 1 and len({len(places) for places in columns}) == 1
+    return ([columns] if together else []) + [[places] for places in columns]
+
+
+def readings_in_lines(slips: PossibleSlips) -> int:
+    """Return how many readings all shifts of lines have to do with."""
+    if slips.overall <= 0.0:
+        return 0
+    ends = ((len(group), len(group[0])) for group in _columns_of_assays(slips))
+    return sum(2 * c * (n * (n + 1) - _FEWEST * (_FEWEST - 1)) // 2 for c, n in ends)
+
+
+def lines(
+    slips: PossibleSlips, row: Mapping[Position, int], *, near: bool
+) -> Iterator[LargerMixup]:
+    """Yield columns of assays typed one line too high or too low from some sample on.
+
+    With ``near`` whole sheets alone.
+    """
+    groups = _columns_of_assays(slips)
+    single = sum(len(group) == 1 for group in groups)
+    for group in groups:
+        whole = len(group) > 1
+        if near and not whole:
+            continue
+        share = 0.5 if whole else 0.5 / single
+        n = len(group[0])
+        chance = LINES * slips.overall * share / (2 * (n - _FEWEST + 1))
+        at = np.array([[row.get(p, -1) for p in places] for places in group], dtype=np.intp)
+        for first in range(n - _FEWEST + 1) if chance > 0.0 else ():
+            where, part = slips.written[group[0][first]].stream, at[:, first:]
+            lost = np.full((len(group), 1), -1, dtype=np.intp)
+            for way, moved in (("high", [lost, part[:, :-1]]), ("low", [part[:, 1:], lost])):
+                reason = f"the assays from '{where}' on stand one line too {way}"
+                source = np.hstack(moved).ravel()
+                yield LargerMixup("lines", reason, part.ravel(), source, log(chance))

@@ -1,0 +1,115 @@
+"""In which ways each error of a survey can come about: free sizes, and slips of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from oretally.flowsheet.arrays import Floats, Ints
+from oretally.recon.result import ErrorRates
+from oretally.recon.signatures.evidence import Ways, joined_ways, single_log_evidence
+from oretally.recon.signatures.possible_slips import PossibleSlips, SlipTable
+from oretally.recon.signatures.signatures import LOSS_UNIT, Signatures
+from oretally.recon.signatures.slips import ANY_SIZE
+
+__all__ = ["WayTable", "log_odds"]
+
+_GAIN = 0.1  # of the rate of losses: that something comes in unseen
+
+
+@dataclass(frozen=True, eq=False)
+class WayTable:
+    """The ways of all rows of the signatures, one below the other.
+
+    Attributes
+    ----------
+    every : Ways
+        All ways, those of one row together.
+    starts : ndarray of int, shape (n_rows + 1,)
+        Where the ways of each row begin.
+    """
+
+    every: Ways
+    starts: Ints
+
+    @classmethod
+    def of_survey(
+        cls, signatures: Signatures, slips: PossibleSlips, meant: SlipTable, *,
+        rate: Floats, rates: ErrorRates,
+    ) -> WayTable:  # fmt: skip
+        """Return the ways of measurements and losses.
+
+        ``meant`` are the slips of the measurements, ``rate`` how often each is wrong, of shape
+        (n_readings,).
+        """
+        readings, unit = signatures.readings, signatures.unit
+        n, n_losses, n_free = len(readings), len(signatures.nodes), len(rates.widths)
+        odds = log_odds(rate)
+        written = np.array([p in slips.written for p in readings], dtype=bool)
+        shares = np.array(rates.shares) / sum(rates.shares)
+        with np.errstate(divide="ignore"):
+            own = odds[:, None] + np.log(shares) + np.where(written, np.log(ANY_SIZE), 0.0)[:, None]
+        free = Ways.free(rates.widths * n, own.ravel())
+        slipped = meant.reading
+        slip = Ways.slips(
+            (meant.read - meant.value) / unit[slipped],
+            (meant.sd / unit[slipped]) ** 2 - 1.0,
+            odds[slipped] + meant.log_chance, slip=meant.number,
+        )  # fmt: skip
+        loss, gain = log_odds(np.array([rates.loss, _GAIN * rates.loss]))
+        width = [rates.loss_width / LOSS_UNIT] * (2 * n_losses)
+        lost = Ways.free(width, np.tile([loss, gain], n_losses), np.tile([1.0, -1.0], n_losses))
+        row = np.concatenate([
+            np.repeat(np.arange(n), n_free), slipped, np.repeat(n + np.arange(n_losses), 2),
+        ])  # fmt: skip
+        order = np.argsort(row, kind="stable")
+        every = joined_ways([free, slip, lost]).at(order)
+        return cls(every, np.searchsorted(row[order], np.arange(n + n_losses + 1)))
+
+    def __len__(self) -> int:
+        return len(self.starts) - 1
+
+    def __getitem__(self, row: int) -> Ways:
+        """Return the ways of one row."""
+        return self.every.at(slice(self.starts[row], self.starts[row + 1]))
+
+    def log_evidence(self, size: Floats, variance: Floats) -> tuple[Floats, Floats]:
+        """Return the evidence of each row alone, less what leaves the objective.
+
+        ``size`` and ``variance`` have one value a row; rows of infinite variance have none. Of all
+        ways and of errors of free size alone, shape (n_rows,) each.
+        """
+        known = np.isfinite(variance)
+        filled = np.where(known, variance, 1.0)
+        scores = single_log_evidence(size[self._row], filled[self._row], self.every)
+        free = np.where(self.every.slip < 0, scores, -np.inf)
+        both = (np.logaddexp.reduceat(s, self.starts[:-1]) for s in (scores, free))
+        every, freely = (np.where(known, s, -np.inf) for s in both)
+        return every, freely
+
+    def log_evidence_of(self, rows: Ints, size: Floats, variance: Floats) -> Floats:
+        """Return the evidence of chosen rows, each alone, shape (n_chosen,), likewise."""
+        n = np.diff(self.starts)[rows]
+        first = np.cumsum(n) - n
+        at = np.arange(int(n.sum())) + np.repeat(self.starts[rows] - first, n)
+        scores = single_log_evidence(np.repeat(size, n), np.repeat(variance, n), self.every.at(at))
+        return np.asarray(np.logaddexp.reduceat(scores, first)) if n.size else np.zeros(0)
+
+    @cached_property
+    def _row(self) -> Ints:
+        return np.repeat(np.arange(len(self)), np.diff(self.starts))
+
+
+def log_odds(chance: Floats | float, shares: Sequence[float] | None = None) -> Floats:
+    """Return log odds; with ``shares`` those of ways among which each chance is shared.
+
+    Of the shape of ``chance``, with one more axis for the shares.
+    """
+    odds = np.asarray(chance) / (1.0 - np.asarray(chance))
+    with np.errstate(divide="ignore"):  # a chance of 0 costs more than anything
+        if shares is None:
+            return np.asarray(np.log(odds))
+        return np.asarray(np.log(odds[..., None] * np.array(shares) / sum(shares)))
