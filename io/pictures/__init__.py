@@ -4,9 +4,16 @@ Read ``layout``, then ``circuit``.
 """
 
 from oretally.io.pictures.adjustments import adjustment_svg
-from oretally.io.pictures.circuit import balance_labels, circuit_svg, flow_svg, measured_labels
+from oretally.io.pictures.circuit import (
+    balance_labels,
+    circuit_sheets,
+    circuit_svg,
+    flow_sheets,
+    flow_svg,
+    measured_labels,
+)
 from oretally.io.pictures.grade_recovery import grade_recovery_svg
-from oretally.io.pictures.layout import text_width
+from oretally.io.pictures.lettering import text_width
 from oretally.io.pictures.plot import (
     GRID,
     INK,
@@ -29,9 +36,11 @@ __all__ = [
     "Axis",
     "adjustment_svg",
     "balance_labels",
+    "circuit_sheets",
     "circuit_svg",
     "cross",
     "dot",
+    "flow_sheets",
     "flow_svg",
     "framed",
     "grade_recovery_svg",

@@ -1,0 +1,212 @@
+"""In which rows the parts of a band stand: above each other without touching, lines straight.
+
+Rows are whole numbers. A band has slots side by side: columns of parts and the channels between.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from statistics import median_low
+
+__all__ = ["Kind", "Link", "Part", "beneath", "stacked"]
+
+_SWEEPS = 9
+_SHIFTS = 6  # of all parts, upwards and downwards in turns
+_SLACK = 3  # rows that a band may grow by on either side where that makes lines straight
+_CROSSING = 6  # rows of detour that one crossing is worth
+
+
+class Kind(IntEnum):
+    """What a part of the drawing is."""
+
+    NODE = 0
+    FEED = 1
+    PRODUCT = 2
+    LANE = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """What takes up rows of the slots from ``first`` to ``last``.
+
+    Attributes
+    ----------
+    kind : Kind
+    name : str
+        Of the node, or of the stream.
+    band, first, last : int
+        Column k of a band is slot 2 k, the channel to its right 2 k + 1; the one before all is -1.
+    rows : int
+    """
+
+    kind: Kind
+    name: str
+    band: int
+    first: int
+    last: int
+    rows: int
+
+    @property
+    def slots(self) -> range:
+        """The slots it takes up."""
+        return range(self.first, self.last + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A stream's step through a channel, from a part on its left to one on its right."""
+
+    stream: str
+    channel: int
+    left: Part
+    right: Part
+
+
+_Pin = tuple[int, int, int]  # channel, row on its left, row on its right
+_Settled = tuple[int, dict[Part, int], list[_Pin]]
+
+
+def stacked(
+    parts: Sequence[Part],
+    links: Sequence[Link],
+    leaves: Callable[[Mapping[Part, int]], Sequence[int]],
+    enters: Sequence[int],
+) -> dict[Part, int]:
+    """Return the first row of each part, so that parts of one slot have no row in common.
+
+    Parts are put in order by the mean of what they are linked to: from the left, from the right and
+    from both in turns. Of all orders tried, the one with the least detours and crossings is kept.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        In the order to begin with; the opposite one is tried too.
+    links : sequence of Link
+    leaves : callable
+        For each link the row in its left part, counted from the part's first, given the rows of
+        all parts.
+    enters : sequence of int
+        The same in its right part.
+    """
+    number = {part: i for i, part in enumerate(parts)}
+    ends = [(number[link.left], number[link.right]) for link in links]
+    # where lanes pass a channel, other links may cross them
+    passed = [(slot, p) for p in parts if p.kind is Kind.LANE
+              for slot in range(p.first + 2, p.last, 2)]  # fmt: skip
+    sides = [(link.left, link.right) for link in links] + [(lane, lane) for _, lane in passed]
+
+    def settled(order: Sequence[Part]) -> _Settled:
+        """Return what an order costs, the rows, and the rows between which each link runs."""
+        rows = beneath(order, {})
+        # how much higher the left part is than the right one where a link is straight
+        drop = [a - b for a, b in zip(leaves(rows), enters, strict=True)]
+        rows = _straightened(parts, rows, ends, drop)
+        pins = [
+            (i.channel, rows[i.left] + out, rows[i.right] + to)
+            for i, out, to in zip(links, leaves(rows), enters, strict=True)
+        ]
+        pins += [(channel, rows[lane], rows[lane]) for channel, lane in passed]
+        return sum([abs(a - b) for _, a, b in pins]) + _CROSSING * len(_crossings(pins)), rows, pins
+
+    best = settled(parts)
+    for start in (best, settled(parts[::-1])):
+        _, rows, pins = start
+        for sweep in range(_SWEEPS):
+            near: list[list[int]] = [[] for _ in parts]
+            for (left, right), (_, a, b) in zip(ends, pins, strict=False):
+                if sweep % 3 != 1:
+                    near[right].append(a)
+                if sweep % 3 != 0:
+                    near[left].append(b)
+            means = [
+                sum(at) / len(at) if at else rows[part] + part.rows / 2.0
+                for part, at in zip(parts, near, strict=True)
+            ]
+            tried = settled([parts[i] for i in sorted(range(len(parts)), key=means.__getitem__)])
+            best = min(best, tried, key=lambda found: found[0])
+            _, rows, pins = tried
+    return _uncrossed(best, sides, settled)
+
+
+def _uncrossed(
+    best: _Settled,
+    sides: Sequence[tuple[Part, Part]],
+    settled: Callable[[Sequence[Part]], _Settled],
+) -> dict[Part, int]:
+    """Return the rows after parts whose links cross have changed places wherever that is better."""
+    better = True
+    while better:
+        better = False
+        cost, rows, pins = best
+        order = sorted(rows, key=rows.__getitem__)
+        for i, j in _crossings(pins):
+            for p, q in zip(sides[i], sides[j], strict=True):
+                swapped = [q if part is p else p if part is q else part for part in order]
+                tried = settled(swapped)
+                if tried[0] < best[0]:
+                    best, better = tried, True
+    return best[1]
+
+
+def beneath(lanes: Iterable[Part], above: Mapping[Part, int], first: int = 0) -> dict[Part, int]:
+    """Return the row of each lane, below all that stand in its slots and not before ``first``."""
+    end: dict[int, int] = defaultdict(lambda: first)
+    for part, row in above.items():
+        for slot in part.slots:
+            end[slot] = max(end[slot], row + part.rows)
+    found = {}
+    for lane in lanes:
+        found[lane] = max(end[slot] for slot in lane.slots)
+        for slot in lane.slots:
+            end[slot] = found[lane] + lane.rows
+    return found
+
+
+def _crossings(pins: Sequence[_Pin]) -> list[tuple[int, int]]:
+    """Return the pairs of links that change sides in a channel."""
+    return [
+        (i, j)
+        for i, p in enumerate(pins)
+        for j, q in enumerate(pins[:i])
+        if p[0] == q[0] and (p[1] - q[1]) * (p[2] - q[2]) < 0
+    ]
+
+
+def _straightened(
+    parts: Sequence[Part],
+    rows: Mapping[Part, int],
+    ends: Sequence[tuple[int, int]],
+    drop: Sequence[int],
+) -> dict[Part, int]:
+    """Return rows in the same order, each part moved to where its lines are straight if it can."""
+    count = len(parts)
+    found = [rows[part] for part in parts]
+    height = [part.rows for part in parts]
+    floor = max((a + b for a, b in zip(found, height, strict=True)), default=0)
+    floor += _SLACK
+    wishes: list[list[tuple[int, int]]] = [[] for _ in parts]
+    for (left, right), d in zip(ends, drop, strict=True):
+        wishes[right].append((left, d))
+        if parts[left].kind is not Kind.LANE:  # a lane is as its source wishes
+            wishes[left].append((right, -d))
+    order = sorted(range(count), key=found.__getitem__)
+    above: list[set[int]] = [set() for _ in parts]
+    below: list[set[int]] = [set() for _ in parts]
+    last: dict[int, int] = {}
+    for i in order:
+        for slot in parts[i].slots:
+            if slot in last:
+                above[i].add(last[slot])
+                below[last[slot]].add(i)
+            last[slot] = i
+    for sweep in range(_SHIFTS):
+        for i in order if sweep % 2 else order[::-1]:
+            if wishes[i]:
+                low = max([found[j] + height[j] for j in above[i]], default=-_SLACK)
+                high = min([found[j] for j in below[i]], default=floor) - height[i]
+                wish = median_low([found[j] + d for j, d in wishes[i]])
+                found[i] = min(max(wish, low), high)
+    return {part: row - min(found) for part, row in zip(parts, found, strict=True)}
