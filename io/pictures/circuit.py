@@ -19,7 +19,7 @@ __all__ = ["balance_labels", "circuit_sheets", "circuit_svg", "flow_sheets", "fl
 
 _INK, _PALE = "#1f2a33", "#5b6770"
 _RIBBON = "#9a6b2f"
-_RIBBONS = Pen(width=16.0, level=6.0)  # of 100 %
+_RIBBONS = Pen(width=12.0)  # of 100 %
 _THINNEST = 1.2
 _GRADES = 3  # on a label
 _DIGITS = 4  # of a number on a label

@@ -13,7 +13,6 @@ from statistics import median_low
 
 __all__ = ["Kind", "Link", "Part", "beneath", "stacked"]
 
-_SWEEPS = 9
 _SHIFTS = 6  # of all parts, upwards and downwards in turns
 _SLACK = 3  # rows that a band may grow by on either side where that makes lines straight
 _CROSSING = 6  # rows of detour that one crossing is worth
@@ -77,8 +76,9 @@ def stacked(
 ) -> dict[Part, int]:
     """Return the first row of each part, so that parts of one slot have no row in common.
 
-    Parts are put in order by the mean of what they are linked to: from the left, from the right and
-    from both in turns. Of all orders tried, the one with the least detours and crossings is kept.
+    Parts are put in order by the mean of what they are linked to: on the left, on the right, on
+    both. Of all orders tried, the one with the least detours and crossings is kept; then parts
+    whose links cross change places where that is better.
 
     Parameters
     ----------
@@ -111,23 +111,24 @@ def stacked(
         pins += [(channel, rows[lane], rows[lane]) for channel, lane in passed]
         return sum([abs(a - b) for _, a, b in pins]) + _CROSSING * len(_crossings(pins)), rows, pins
 
-    best = settled(parts)
-    for start in (best, settled(parts[::-1])):
-        _, rows, pins = start
-        for sweep in range(_SWEEPS):
+    found = []
+    for start in (parts, parts[::-1]):
+        found.append(settled(start))
+        for from_left, from_right in ((True, False), (False, True), (True, True)):
+            _, rows, pins = found[-1]
             near: list[list[int]] = [[] for _ in parts]
             for (left, right), (_, a, b) in zip(ends, pins, strict=False):
-                if sweep % 3 != 1:
+                if from_left:
                     near[right].append(a)
-                if sweep % 3 != 0:
+                if from_right:
                     near[left].append(b)
             means = [
                 sum(at) / len(at) if at else rows[part] + part.rows / 2.0
                 for part, at in zip(parts, near, strict=True)
             ]
-            tried = settled([parts[i] for i in sorted(range(len(parts)), key=means.__getitem__)])
-            best = min(best, tried, key=lambda found: found[0])
-            _, rows, pins = tried
+            order = sorted(range(len(parts)), key=means.__getitem__)
+            found.append(settled([parts[i] for i in order]))
+    best = min(found, key=lambda settling: settling[0])
     return _uncrossed(best, sides, settled)
 
 
@@ -140,7 +141,7 @@ def _uncrossed(
     better = True
     while better:
         better = False
-        cost, rows, pins = best
+        _, rows, pins = best
         order = sorted(rows, key=rows.__getitem__)
         for i, j in _crossings(pins):
             for p, q in zip(sides[i], sides[j], strict=True):

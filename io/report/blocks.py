@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import Enum, auto
 
@@ -9,6 +10,8 @@ from oretally.io.wording import Caution, LossReading, ResultTable, SuspectWords
 
 __all__ = ["Block", "Boxed", "Format", "Items", "Paragraphs", "Picture", "Section", "Suspects",
            "Terms"]  # fmt: skip
+
+_SIZE = re.compile(r'<svg [^>]*?width="([\d.]+)" height="([\d.]+)"')
 
 
 class Format(Enum):
@@ -57,10 +60,18 @@ class Suspects:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A picture as SVG."""
+    """A picture as SVG, and what is said below it."""
 
     svg: str
     caption: str
+
+    @property
+    def size(self) -> tuple[float, float]:
+        """Width and height, in px of CSS."""
+        size = _SIZE.match(self.svg)
+        if size is None:
+            raise ValueError("a picture that does not say how large it is")
+        return float(size[1]), float(size[2])
 
 
 Block = (

@@ -5,7 +5,6 @@ Plain dicts and lists: the template `report.typ` turns them into pages, and thei
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Sequence
 from importlib.metadata import version
 from itertools import groupby
@@ -30,7 +29,6 @@ from oretally.recon.result import Balance, WhatIf
 __all__ = ["page_tables", "pages"]
 
 _UPRIGHT = 640.0  # a picture wider than that gets a page across
-_SIZE = re.compile(r'<svg [^>]*?width="([\d.]+)" height="([\d.]+)"')
 _DIGIT_SPACE, _POINT_SPACE = "\u2007", "\u2008"  # as wide as a digit, and as a point
 _WIDTH = 505.0  # points between the margins
 _DIGIT, _GAP = 3.9, 6.5  # points of a character of a table, and between its columns
@@ -58,12 +56,7 @@ def pages(
 def _wide(section: Section) -> bool:
     """Tell whether a section is a drawing that needs a page across."""
     drawn = [block for block in section.blocks if isinstance(block, Picture)]
-    return len(drawn) == len(section.blocks) and any(_size(p.svg)[0] > _UPRIGHT for p in drawn)
-
-
-def _size(svg: str) -> tuple[float, float]:
-    size = _SIZE.match(svg)
-    return (400.0, 300.0) if size is None else (float(size[1]), float(size[2]))
+    return len(drawn) == len(section.blocks) and any(p.size[0] > _UPRIGHT for p in drawn)
 
 
 def _words(texts: Sequence[str]) -> _Block:
@@ -99,7 +92,7 @@ def _blocks(block: Block) -> Iterator[_Block]:
             yield {"kind": "caution", "title": block.title, "because": block.because,
                    "hurts": block.hurts, "usual": block.usual}  # fmt: skip
         case Picture():
-            width, height = _size(block.svg)
+            width, height = block.size
             yield {"kind": "picture", "svg": block.svg, "caption": block.caption, "width": width,
                    "height": height}  # fmt: skip
         case ResultTable():
