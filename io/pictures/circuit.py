@@ -12,7 +12,7 @@ from oretally.flowsheet.survey import Kind, meanings
 from oretally.io.pictures.layout import BOX, TEXT, Box, Drawing, Label, Line, Pen, lay_out
 from oretally.io.pictures.lettering import FACE, text_width, wrapped
 from oretally.io.pictures.sheets import cuts, within
-from oretally.recon.result import Balance
+from oretally.recon.result import Balance, BalancedValue
 
 __all__ = ["balance_labels", "circuit_sheets", "circuit_svg", "flow_sheets", "flow_svg",
            "measured_labels"]  # fmt: skip
@@ -25,7 +25,6 @@ _GRADES = 3  # on a label
 _DIGITS = 4  # of a number on a label
 _LABEL = 180.0  # width of a label
 _HELD = "\u00a0"  # a hard blank
-_FLOWS = {Kind.DRY: "", Kind.WATER: "water ", Kind.SOLIDS: "solids "}
 
 
 def balance_labels(balance: Balance) -> dict[str, list[str]]:
@@ -39,23 +38,25 @@ def balance_labels(balance: Balance) -> dict[str, list[str]]:
         for r in balance.recoveries
         if r.stream in balance.products and r.recovery is not None
     }
+    rows: dict[str, list[BalancedValue]] = {name: [] for name in balance.circuit.stream_names}
+    for v in balance.values:
+        rows[v.stream].append(v)
     for s in balance.circuit.streams:
         flows, grades = [], []
-        for v in balance.values:
-            kind = kinds[v.quantity]
-            if v.stream != s.name:
-                continue
-            if kind in _FLOWS:
-                solids = "dry " if balance.survey.water and kind is Kind.DRY else _FLOWS[kind]
-                shown = f"{_number(v.adjusted, v.adjusted_sd)}{_HELD}{v.unit}"
-                if v.adjusted is not None:
-                    flows.append(solids + shown)
-                elif kind is Kind.DRY:
-                    flows.append(f"{solids}not determined")
-            elif kind in (Kind.GRADE, Kind.SOLUTION) and v.adjusted is not None:
-                text = f"{v.quantity} {_number(v.adjusted, v.adjusted_sd)}{_HELD}{v.unit}"
+        for v in rows[s.name]:
+            number, kind = _number(v.adjusted, v.adjusted_sd), kinds[v.quantity]
+            solids = "solids " if balance.survey.water else ""
+            if v.adjusted is None:
+                flows += [f"{solids}not determined"] if kind is Kind.DRY else []
+            elif kind is Kind.SOLIDS:
+                flows.append(f"{number}{_HELD}%{_HELD}solids")
+            elif kind in (Kind.DRY, Kind.WATER):
+                what = solids if kind is Kind.DRY else "water "
+                flows.append(f"{what}{number}{_HELD}{v.unit}")
+            elif kind in (Kind.GRADE, Kind.SOLUTION):
                 share = recovered.get((s.name, v.quantity))
-                grades.append(text if share is None else f"{text}, rec.{_HELD}{share}{_HELD}%")
+                told = "" if share is None else f", rec.{_HELD}{share}{_HELD}%"
+                grades.append(f"{v.quantity} {number}{_HELD}{v.unit}{told}")
         labels[s.name] = [*_name(s.name, bold=s.target is None), *_packed(flows),
                           *_packed(grades[:_GRADES])]  # fmt: skip
     return labels

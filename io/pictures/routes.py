@@ -109,7 +109,7 @@ class Routes:
             slot = 2 * (column + (band * per_band in fed))  # feeds stand in a column of their own
             exits[band] = max(exits[band], slot + 2)
             outlets = sum(self.sizes.outlet[s.name] for s in self.outlets[name])
-            rows = max(self.sizes.node[name], outlets, 2 * len(self.inlets[name]) + 1)
+            rows = max(self.sizes.node[name], outlets + 1, 2 * len(self.inlets[name]) + 1)
             nodes[name] = Part(Kind.NODE, name, band, slot, slot, rows + 1)  # one stays free
         return nodes, exits
 
@@ -172,9 +172,9 @@ class Routes:
         Outlets are in the order of what they lead to, from top to bottom. What goes below all comes
         last, the longest way first.
         """
-        found = {}
+        found: dict[str, int] = {}
         for name, node in ((p.name, p) for p in rows if p.kind is Kind.NODE):
-            keys = []
+            keys: list[tuple[tuple[int, float], int, int, str]] = []
             for s in self.outlets[name]:
                 to = self.parts[s.name][1]
                 on = s.name in self.onward
@@ -201,12 +201,20 @@ class Routes:
         found = []
         for part in (link.right for link in links):
             if part.kind is Kind.NODE:
-                # between what comes from above and what comes from below
-                sides = sum(self._side(s.name) for s in self.inlets[part.name])
-                found.append((part.rows - 2) // 2 - sides)
+                found.append(self._entry(part))
             else:
                 found.append(part.rows // 2 if part.kind is Kind.PRODUCT else 0)
         return found
+
+    def _entry(self, node: Part) -> int:
+        """Return the row of a node for what comes from the left: that of its outlet, if it can."""
+        sides = [self._side(s.name) for s in self.inlets[node.name]]
+        low, high = 1 + 2 * sides.count(-1), node.rows - 3 - 2 * sides.count(1)
+        wish = (low + high) // 2
+        if len(self.outlets[node.name]) == 1:
+            size = self.sizes.outlet[self.outlets[node.name][0].name]
+            wish = (node.rows - 1 - size) // 2 + size - 1
+        return max(low, min(wish, high))
 
     def _side(self, stream: str) -> int:
         """Return from where a stream comes to its node: -1 from above, 0 from the left, 1."""

@@ -129,15 +129,20 @@ def stacked(
             order = sorted(range(len(parts)), key=means.__getitem__)
             found.append(settled([parts[i] for i in order]))
     best = min(found, key=lambda settling: settling[0])
-    return _uncrossed(best, sides, settled)
+    return _uncrossed(best, links, sides, settled)
 
 
 def _uncrossed(
     best: _Settled,
+    links: Sequence[Link],
     sides: Sequence[tuple[Part, Part]],
     settled: Callable[[Sequence[Part]], _Settled],
 ) -> dict[Part, int]:
-    """Return the rows after parts whose links cross have changed places wherever that is better."""
+    """Return the rows after parts whose links cross have changed places wherever that is better.
+
+    Lanes are tried alone, and together with what they lead to.
+    """
+    onward = {link.left: link.right for link in links if link.left.kind is Kind.LANE}
     better = True
     while better:
         better = False
@@ -145,10 +150,14 @@ def _uncrossed(
         order = sorted(rows, key=rows.__getitem__)
         for i, j in _crossings(pins):
             for p, q in zip(sides[i], sides[j], strict=True):
-                swapped = [q if part is p else p if part is q else part for part in order]
-                tried = settled(swapped)
-                if tried[0] < best[0]:
-                    best, better = tried, True
+                exchanges = [{p: q, q: p}]
+                if p in onward and q in onward:
+                    far_p, far_q = onward[p], onward[q]
+                    exchanges.append({p: q, q: p, far_p: far_q, far_q: far_p})
+                for exchange in exchanges:
+                    tried = settled([exchange.get(part, part) for part in order])
+                    if tried[0] < best[0]:
+                        best, better = tried, True
     return best[1]
 
 
@@ -203,8 +212,13 @@ def _straightened(
                 above[i].add(last[slot])
                 below[last[slot]].add(i)
             last[slot] = i
+    # what has one link only moves last, so that it follows
+    down, up = (
+        sorted(way, key=lambda i: parts[i].kind in (Kind.FEED, Kind.PRODUCT))
+        for way in (order, order[::-1])
+    )
     for sweep in range(_SHIFTS):
-        for i in order if sweep % 2 else order[::-1]:
+        for i in down if sweep % 2 else up:
             if wishes[i]:
                 low = max([found[j] + height[j] for j in above[i]], default=-_SLACK)
                 high = min([found[j] for j in below[i]], default=floor) - height[i]

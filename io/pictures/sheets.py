@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from oretally.io.pictures.layout import Drawing, Line
+from oretally.io.pictures.layout import Box, Drawing, Label, Line
 
 __all__ = ["cuts", "within"]
 
@@ -28,8 +28,8 @@ def cuts(drawing: Drawing, highest: float) -> list[float]:
 
 def _free(drawing: Drawing, low: float, high: float) -> float:
     """Return the last height at which a cut meets upright lines only; the last if there is none."""
-    taken = [(part.y - _NEAR, part.y + part.height + _NEAR)
-             for part in (*drawing.boxes, *drawing.labels)]  # fmt: skip
+    parts: tuple[Box | Label, ...] = (*drawing.boxes, *drawing.labels)
+    taken = [(part.y - _NEAR, part.y + part.height + _NEAR) for part in parts]
     taken += [(y - _NEAR, y + _NEAR) for line in drawing.lines for _, y in line.points]
     tried = sorted(
         (y for y in (high, *(top for top, _ in taken)) if low <= y <= high), reverse=True

@@ -172,7 +172,7 @@ def test_labels_say_what_was_found() -> None:
         )
         assert len(re.findall("Cu|Fe|Au", " ".join(lines))) <= 3
     leach = balance_labels(balance_of("leach_test"))
-    assert leach["tails"][1:4] == ["dry 52.05 kg", "water 14.94 kg", "solids 77.70 %"]
+    assert leach["tails"][1:4] == ["solids 52.05 kg", "water 14.94 kg", "77.70 % solids"]
     assert leach["pregnant solution"][1].startswith("water")
 
 
