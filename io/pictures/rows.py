@@ -9,7 +9,6 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
-from statistics import median_low
 
 __all__ = ["Kind", "Link", "Part", "beneath", "stacked"]
 
@@ -222,6 +221,8 @@ def _straightened(
             if wishes[i]:
                 low = max([found[j] + height[j] for j in above[i]], default=-_SLACK)
                 high = min([found[j] for j in below[i]], default=floor) - height[i]
-                wish = median_low([found[j] + d for j, d in wishes[i]])
+                at = sorted([found[j] + d for j, d in wishes[i]])
+                # between the two medians it stays where it is
+                wish = min(max(found[i], at[(len(at) - 1) // 2]), at[len(at) // 2])
                 found[i] = min(max(wish, low), high)
     return {part: row - min(found) for part, row in zip(parts, found, strict=True)}
