@@ -46,7 +46,7 @@ def wrapped(text: str, width: float, *, bold: bool = False) -> list[str]:
 
     Examples
     --------
-    >>> wrapped("final tailings of the second line", 90.0)
+    >>> wrapped("final tailings of the second line", 105.0)
     ['final tailings of', 'the second line']
     """
     lines = [""]
