@@ -10,7 +10,7 @@ from oretally.flowsheet import Circuit, NodeKind, Survey
 from oretally.flowsheet.digits import DASH, format_number, format_with_sd
 from oretally.flowsheet.survey import Kind, meanings
 from oretally.io.pictures.layout import BOX, TEXT, Box, Drawing, Label, Line, Pen, lay_out
-from oretally.io.pictures.lettering import FACE, text_width, wrapped
+from oretally.io.pictures.lettering import FACE, cut_to_width, text_width
 from oretally.io.pictures.sheets import cuts, within
 from oretally.recon.result import Balance, BalancedValue
 
@@ -150,13 +150,13 @@ def flow_sheets(balance: Balance, analyte: str, highest: float) -> list[str]:
 
 
 def _name(name: str, *, bold: bool = False) -> list[str]:
-    return wrapped(name, _LABEL, bold=bold)
+    return cut_to_width(name, _LABEL, bold=bold)
 
 
 def _names(circuit: Circuit) -> dict[str, list[str]]:
     """Return the texts of each node: its name, and its kind if it is not a plain separator."""
     return {
-        node.name: [*wrapped(node.name, BOX - 8.0, bold=True),
+        node.name: [*cut_to_width(node.name, BOX - 8.0, bold=True),
                     *([] if node.kind is NodeKind.SEPARATOR else [node.kind.value])]
         for node in circuit.nodes
     }  # fmt: skip
@@ -170,7 +170,7 @@ def _packed(texts: Sequence[str]) -> list[str]:
         if lines and text_width(longer) <= _LABEL:
             lines[-1] = longer
         else:
-            lines += wrapped(text, _LABEL)
+            lines += cut_to_width(text, _LABEL)
     return [line.replace(_HELD, " ") for line in lines]
 
 

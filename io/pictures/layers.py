@@ -6,10 +6,10 @@ from collections.abc import Mapping
 
 from oretally.flowsheet import Circuit
 
-__all__ = ["layers", "recycles"]
+__all__ = ["layers", "recycle_streams"]
 
 
-def recycles(circuit: Circuit) -> frozenset[str]:
+def recycle_streams(circuit: Circuit) -> frozenset[str]:
     """Return streams without which no way comes back to where it was.
 
     They are those that lead back to a node on the way there, when each way from the feeds is
@@ -45,9 +45,9 @@ def recycles(circuit: Circuit) -> frozenset[str]:
 def layers(circuit: Circuit) -> Mapping[str, int]:
     """Return the layer of each node, the first being 0.
 
-    Every stream but the `recycles` leads to a later layer.
+    Every stream but the `recycle_streams` leads to a later layer.
     """
-    back = recycles(circuit)
+    back = recycle_streams(circuit)
     onward = [
         (s.source, s.target)
         for s in circuit.streams

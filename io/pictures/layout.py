@@ -16,8 +16,8 @@ from math import ceil
 from oretally.flowsheet import Circuit
 from oretally.io.pictures.layers import layers
 from oretally.io.pictures.lettering import text_width
-from oretally.io.pictures.routes import Place, Routes, Sizes
-from oretally.io.pictures.rows import Kind
+from oretally.io.pictures.routes import Routes, Sizes, Spot
+from oretally.io.pictures.rows import PartKind
 from oretally.io.pictures.tracks import Upright, tracks
 
 __all__ = ["BOX", "TEXT", "Box", "Drawing", "Label", "Line", "Pen", "lay_out"]
@@ -194,7 +194,7 @@ class _Layout:
         lane = ceil((2.5 * pen.level + pen.width / 2.0) / pen.row)
         return Sizes(node, outlet, outer, lane)
 
-    def _height(self, place: Place) -> float:
+    def _height(self, place: Spot) -> float:
         return (
             self.top[place.band] + self.pen.row * place.row + self.pen.level * (place.level + 0.5)
         )
@@ -216,7 +216,7 @@ class _Layout:
             y, wide = self.y[s.name], self.width[s.name]
             x, to = column_x[start.band, start.first], column_x[end.band, end.first]
             text = x + BOX + _BESIDE
-            if start.kind is Kind.NODE:
+            if start.kind is PartKind.NODE:
                 x += BOX
             else:
                 text, x = x, x + wide + _AIR
@@ -228,10 +228,10 @@ class _Layout:
             high = TEXT * len(self.labels[s.name])
             above = y[0] - pen.width / 2.0 - _AIR - high
             for part in (start, end):
-                if part.kind is not Kind.NODE:  # beside the line
+                if part.kind is not PartKind.NODE:  # beside the line
                     middle = routes.row[part] + part.rows / 2.0
                     above = self.top[part.band] + pen.row * middle - high / 2.0
-            if end.kind is Kind.PRODUCT:
+            if end.kind is PartKind.PRODUCT:
                 text = to + _AIR
             labels.append(Label(s.name, tuple(self.labels[s.name]), text, above, wide, high))
         folds = tuple(top - pen.row / 2.0 for top in self.top[1:-1])
@@ -295,8 +295,8 @@ class _Layout:
             widths[part.band, part.first] = BOX
         for name, parts in self.routes.parts.items():
             need = self.width[name] + _BESIDE
-            if parts[0].kind is Kind.NODE:
-                need = BOX + (need if parts[-1].kind is Kind.NODE else 0.0)
+            if parts[0].kind is PartKind.NODE:
+                need = BOX + (need if parts[-1].kind is PartKind.NODE else 0.0)
             place = parts[0].band, parts[0].first
             widths[place] = max(widths[place], need)
         return widths

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 from unicodedata import combining, east_asian_width
 
-__all__ = ["FACE", "text_width", "wrapped"]
+__all__ = ["FACE", "cut_to_width", "text_width"]
 
 # Arial and what stands in for it have one set of widths; what comes after may be wider
 FACE = "Arial, Helvetica, Liberation Sans, sans-serif"
@@ -41,12 +41,12 @@ def _em(c: str) -> float:
     return _CAPITAL + 0.04 if c.isupper() or c in "+=<>#~^_&\u00b1\u00d7\u00f7" else _LETTER
 
 
-def wrapped(text: str, width: float, *, bold: bool = False) -> list[str]:
+def cut_to_width(text: str, width: float, *, bold: bool = False) -> list[str]:
     """Return a text on lines no wider than ``width``, cut at blanks where that is possible.
 
     Examples
     --------
-    >>> wrapped("final tailings of the second line", 105.0)
+    >>> cut_to_width("final tailings of the second line", 105.0)
     ['final tailings of', 'the second line']
     """
     lines = [""]

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 from oretally.flowsheet import Circuit, Stream
 from oretally.io.pictures.layers import layers
-from oretally.io.pictures.rows import Kind, Link, Part, beneath, stacked
+from oretally.io.pictures.rows import Link, Part, PartKind, beneath, stacked
 
-__all__ = ["Place", "Routes", "Sizes"]
+__all__ = ["Routes", "Sizes", "Spot"]
 
 # levels in a row: lines of two of them are never taken for one where they end at one channel
 _ARRIVES, _LEAVES, _PASSES = range(3)
@@ -45,7 +45,7 @@ class Sizes:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Spot:
     """Where a line is level: in which of the three levels of a row."""
 
     band: int
@@ -110,7 +110,7 @@ class Routes:
             exits[band] = max(exits[band], slot + 2)
             outlets = sum(self.sizes.outlet[s.name] for s in self.outlets[name])
             rows = max(self.sizes.node[name], outlets + 1, 2 * len(self.inlets[name]) + 1)
-            nodes[name] = Part(Kind.NODE, name, band, slot, slot, rows + 1)  # one stays free
+            nodes[name] = Part(PartKind.NODE, name, band, slot, slot, rows + 1)  # one stays free
         return nodes, exits
 
     def _routed(self, s: Stream) -> tuple[list[Part], list[int]]:
@@ -120,22 +120,24 @@ class Routes:
         else:
             fed = self.nodes[s.target or ""]
             rows = self.sizes.outer[s.name]
-            start = Part(Kind.FEED, s.name, fed.band, fed.first - 2, fed.first - 2, rows)
+            start = Part(PartKind.FEED, s.name, fed.band, fed.first - 2, fed.first - 2, rows)
         if s.target is not None:
             end = self.nodes[s.target]
         else:
             slot, rows = self.exits[start.band], self.sizes.outer[s.name]
-            end = Part(Kind.PRODUCT, s.name, start.band, slot, slot, rows)
+            end = Part(PartKind.PRODUCT, s.name, start.band, slot, slot, rows)
         leaves, enters, rows = start.last + 1, end.first - 1, self.sizes.lane
         if start.band != end.band:
-            away = Part(Kind.LANE, s.name, start.band, -1, leaves, rows)
+            away = Part(PartKind.LANE, s.name, start.band, -1, leaves, rows)
             if enters < 0:
                 return [start, away, end], [leaves, -1]
-            back = Part(Kind.LANE, s.name, end.band, -1, enters, rows)
+            back = Part(PartKind.LANE, s.name, end.band, -1, enters, rows)
             return [start, away, back, end], [leaves, -1, enters]
         if leaves == enters:
             return [start, end], [leaves]
-        lane = Part(Kind.LANE, s.name, start.band, min(leaves, enters), max(leaves, enters), rows)
+        lane = Part(
+            PartKind.LANE, s.name, start.band, min(leaves, enters), max(leaves, enters), rows
+        )
         return [start, lane, end], [leaves, enters]
 
     def _stack(self, band: int) -> int:
@@ -173,7 +175,7 @@ class Routes:
         last, the longest way first.
         """
         found: dict[str, int] = {}
-        for name, node in ((p.name, p) for p in rows if p.kind is Kind.NODE):
+        for name, node in ((p.name, p) for p in rows if p.kind is PartKind.NODE):
             keys: list[tuple[tuple[int, float], int, int, str]] = []
             for s in self.outlets[name]:
                 to = self.parts[s.name][1]
@@ -191,8 +193,8 @@ class Routes:
         outs = self._outs(rows)
         return [
             outs[i.stream]
-            if i.left.kind is Kind.NODE
-            else (i.left.rows // 2 if i.left.kind is Kind.FEED else 0)
+            if i.left.kind is PartKind.NODE
+            else (i.left.rows // 2 if i.left.kind is PartKind.FEED else 0)
             for i in links
         ]
 
@@ -200,10 +202,10 @@ class Routes:
         """Return the row in which each link should enter its right part, counted from its first."""
         found = []
         for part in (link.right for link in links):
-            if part.kind is Kind.NODE:
+            if part.kind is PartKind.NODE:
                 found.append(self._entry(part))
             else:
-                found.append(part.rows // 2 if part.kind is Kind.PRODUCT else 0)
+                found.append(part.rows // 2 if part.kind is PartKind.PRODUCT else 0)
         return found
 
     def _entry(self, node: Part) -> int:
@@ -223,26 +225,26 @@ class Routes:
             return 1 if before.band > node.band else -1
         return 0 if stream in self.onward else -1 if len(self.parts[stream]) == 4 else 1
 
-    def places(self) -> dict[str, list[Place]]:
+    def places(self) -> dict[str, list[Spot]]:
         """Return for each stream where its line is level, at each part that it meets."""
-        found: dict[str, list[Place]] = {}
+        found: dict[str, list[Spot]] = {}
         outs = self._outs(self.row)
         for name, (start, *lanes) in self.parts.items():
-            row = self.row[start] + (outs[name] if start.kind is Kind.NODE else start.rows // 2)
-            found[name] = [Place(start.band, row, _LEAVES)]
+            row = self.row[start] + (outs[name] if start.kind is PartKind.NODE else start.rows // 2)
+            found[name] = [Spot(start.band, row, _LEAVES)]
             for lane in lanes[:-1]:
-                passes = Place(lane.band, self.row[lane], _PASSES)
+                passes = Spot(lane.band, self.row[lane], _PASSES)
                 found[name].append(_straight(found[name][-1], passes))
         for node in self.nodes:
             for name, place in self._ports(node, found).items():
                 found[name].append(_straight(found[name][-1], place))
         for s in self.inlets[None]:
             end = self.parts[s.name][-1]
-            place = Place(end.band, self.row[end] + end.rows // 2, _ARRIVES)
+            place = Spot(end.band, self.row[end] + end.rows // 2, _ARRIVES)
             found[s.name].append(_straight(found[s.name][-1], place))
         return found
 
-    def _ports(self, node: str, found: Mapping[str, Sequence[Place]]) -> dict[str, Place]:
+    def _ports(self, node: str, found: Mapping[str, Sequence[Spot]]) -> dict[str, Spot]:
         """Return where each inlet meets a node: near where it comes from, two rows apart."""
         part = self.nodes[node]
         wishes = []
@@ -256,10 +258,10 @@ class Routes:
         for i, (side, row, name) in enumerate(sorted(wishes)):
             wish = row if side == 0 else low if side < 0 else high
             at = min(max(wish, at + 2), high - 2 * (len(wishes) - 1 - i))
-            ports[name] = Place(part.band, at, _ARRIVES)
+            ports[name] = Spot(part.band, at, _ARRIVES)
         return ports
 
 
-def _straight(before: Place, place: Place) -> Place:
+def _straight(before: Spot, place: Spot) -> Spot:
     """Return the place of a line in the row of the one before: on its level, so it is straight."""
     return before if (before.band, before.row) == (place.band, place.row) else place

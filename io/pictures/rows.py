@@ -10,14 +10,14 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
-__all__ = ["Kind", "Link", "Part", "beneath", "stacked"]
+__all__ = ["Link", "Part", "PartKind", "beneath", "stacked"]
 
 _SHIFTS = 6  # of all parts, upwards and downwards in turns
 _SLACK = 3  # rows that a band may grow by on either side where that makes lines straight
 _CROSSING = 6  # rows of detour that one crossing is worth
 
 
-class Kind(IntEnum):
+class PartKind(IntEnum):
     """What a part of the drawing is."""
 
     NODE = 0
@@ -32,7 +32,7 @@ class Part:
 
     Attributes
     ----------
-    kind : Kind
+    kind : PartKind
     name : str
         Of the node, or of the stream.
     band, first, last : int
@@ -40,7 +40,7 @@ class Part:
     rows : int
     """
 
-    kind: Kind
+    kind: PartKind
     name: str
     band: int
     first: int
@@ -93,7 +93,7 @@ def stacked(
     number = {part: i for i, part in enumerate(parts)}
     ends = [(number[link.left], number[link.right]) for link in links]
     # where lanes pass a channel, other links may cross them
-    passed = [(slot, p) for p in parts if p.kind is Kind.LANE
+    passed = [(slot, p) for p in parts if p.kind is PartKind.LANE
               for slot in range(p.first + 2, p.last, 2)]  # fmt: skip
     sides = [(link.left, link.right) for link in links] + [(lane, lane) for _, lane in passed]
 
@@ -141,7 +141,7 @@ def _uncrossed(
 
     Lanes are tried alone, and together with what they lead to.
     """
-    onward = {link.left: link.right for link in links if link.left.kind is Kind.LANE}
+    onward = {link.left: link.right for link in links if link.left.kind is PartKind.LANE}
     better = True
     while better:
         better = False
@@ -199,7 +199,7 @@ def _straightened(
     wishes: list[list[tuple[int, int]]] = [[] for _ in parts]
     for (left, right), d in zip(ends, drop, strict=True):
         wishes[right].append((left, d))
-        if parts[left].kind is not Kind.LANE:  # a lane is as its source wishes
+        if parts[left].kind is not PartKind.LANE:  # a lane is as its source wishes
             wishes[left].append((right, -d))
     order = sorted(range(count), key=found.__getitem__)
     above: list[set[int]] = [set() for _ in parts]
@@ -213,7 +213,7 @@ def _straightened(
             last[slot] = i
     # what has one link only moves last, so that it follows
     down, up = (
-        sorted(way, key=lambda i: parts[i].kind in (Kind.FEED, Kind.PRODUCT))
+        sorted(way, key=lambda i: parts[i].kind in (PartKind.FEED, PartKind.PRODUCT))
         for way in (order, order[::-1])
     )
     for sweep in range(_SHIFTS):

@@ -16,9 +16,9 @@ from hypothesis import strategies as st
 
 from oretally.flowsheet import Basis, Circuit, Survey
 from oretally.io.case import read_case
-from oretally.io.pictures.layers import layers, recycles
+from oretally.io.pictures.layers import layers, recycle_streams
 from oretally.io.pictures.layout import lay_out
-from oretally.io.pictures.lettering import text_width, wrapped
+from oretally.io.pictures.lettering import cut_to_width, text_width
 from oretally.io.pictures.tracks import Upright, tracks
 from oretally.io.results import html_report
 from oretally.io.results.pdf_pages import pages
@@ -47,7 +47,7 @@ def graph_of(circuit: Circuit, without: frozenset[str] = frozenset()) -> nx.Mult
 def test_layers_are_longest_ways_without_recycles(seed: int) -> None:
     """Judged by networkx: no ring is left, none is cut twice over, layers are longest ways."""
     circuit = wild(seed)
-    back, layer = recycles(circuit), layers(circuit)
+    back, layer = recycle_streams(circuit), layers(circuit)
     rest = graph_of(circuit, back)
     assert nx.is_directed_acyclic_graph(rest)
     assert bool(back) == (not nx.is_directed_acyclic_graph(graph_of(circuit)))
@@ -59,7 +59,7 @@ def test_layers_are_longest_ways_without_recycles(seed: int) -> None:
 
 def test_recycles_of_a_plant() -> None:
     """What a metallurgist calls so: middlings and scavenger concentrate, back to the sump."""
-    assert recycles(banks(2, 2)) == {
+    assert recycle_streams(banks(2, 2)) == {
         f"{what} {i}.{j}" for what in ("middlings", "scavenged") for i in range(2) for j in range(2)
     }
 
@@ -91,7 +91,7 @@ def test_tracks_keep_lines_apart_with_few_crossings(lines: list[Upright]) -> Non
 
 @given(text=st.text("abc WM石 ", min_size=1, max_size=60), width=st.floats(15.0, 200.0))
 def test_wrapped_lines_fit_and_keep_every_letter(text: str, width: float) -> None:
-    lines = wrapped(text, width)
+    lines = cut_to_width(text, width)
     assert "".join(lines).replace(" ", "") == text.replace(" ", "")
     assert all(text_width(line) <= width or len(line) == 1 for line in lines)
 
