@@ -198,8 +198,10 @@ def _straightened(
     floor += _SLACK
     wishes: list[list[tuple[int, int]]] = [[] for _ in parts]
     for (left, right), d in zip(ends, drop, strict=True):
-        wishes[right].append((left, d))
-        if parts[left].kind is not PartKind.LANE:  # a lane is as its source wishes
+        # feeds and products follow their nodes, lanes their sources
+        if parts[left].kind is not PartKind.FEED:
+            wishes[right].append((left, d))
+        if parts[left].kind is not PartKind.LANE and parts[right].kind is not PartKind.PRODUCT:
             wishes[left].append((right, -d))
     order = sorted(range(count), key=found.__getitem__)
     above: list[set[int]] = [set() for _ in parts]
@@ -211,7 +213,7 @@ def _straightened(
                 above[i].add(last[slot])
                 below[last[slot]].add(i)
             last[slot] = i
-    # what has one link only moves last, so that it follows
+    # what follows moves last
     down, up = (
         sorted(way, key=lambda i: parts[i].kind in (PartKind.FEED, PartKind.PRODUCT))
         for way in (order, order[::-1])
