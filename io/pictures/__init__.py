@@ -9,9 +9,16 @@ from oretally.flowsheet.late_names import late_names
 
 if TYPE_CHECKING:
     from oretally.io.pictures.adjustments import adjustment_svg
-    from oretally.io.pictures.circuit import balance_labels, circuit_svg, flow_svg, measured_labels
+    from oretally.io.pictures.circuit import (
+        balance_labels,
+        circuit_sheets,
+        circuit_svg,
+        flow_sheets,
+        flow_svg,
+        measured_labels,
+    )
     from oretally.io.pictures.grade_recovery import grade_recovery_svg
-    from oretally.io.pictures.layout import text_width
+    from oretally.io.pictures.lettering import text_width
     from oretally.io.pictures.plot import (
         GRID,
         INK,
@@ -29,9 +36,9 @@ if TYPE_CHECKING:
 else:
     __getattr__ = late_names(__name__, {
         "adjustments": "adjustment_svg",
-        "circuit": "balance_labels circuit_svg flow_svg measured_labels",
+        "circuit": "balance_labels circuit_sheets circuit_svg flow_sheets flow_svg measured_labels",
         "grade_recovery": "grade_recovery_svg",
-        "layout": "text_width",
+        "lettering": "text_width",
         "plot": "GRID INK PALE Axis cross dot framed line path plot_svg text",
         "size_curves": "partition_svg passing_svg",
     })  # fmt: skip
@@ -43,9 +50,11 @@ __all__ = [
     "Axis",
     "adjustment_svg",
     "balance_labels",
+    "circuit_sheets",
     "circuit_svg",
     "cross",
     "dot",
+    "flow_sheets",
     "flow_svg",
     "framed",
     "grade_recovery_svg",

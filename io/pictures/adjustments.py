@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 from html import escape
 
-from oretally.io.pictures.layout import text_width
+from oretally.io.pictures.lettering import text_width
 from oretally.recon.result import Balance, BalancedValue
 
 __all__ = ["adjustment_svg"]

@@ -2,46 +2,71 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from html import escape
+from math import inf
 
 from oretally.flowsheet import Circuit, NodeKind, Survey
 from oretally.flowsheet.digits import DASH, format_number, format_with_sd
-from oretally.flowsheet.survey import meanings
-from oretally.io.pictures.layout import Box, Drawing, Label, Line, lay_out, text_width
-from oretally.recon.result import Balance
+from oretally.flowsheet.survey import Kind, meanings
+from oretally.io.pictures.layout import BOX, TEXT, Box, Drawing, Label, Line, Pen, lay_out
+from oretally.io.pictures.lettering import FACE, cut_to_width, text_width
+from oretally.io.pictures.sheets import cuts, within
+from oretally.recon.result import Balance, BalancedValue
 
-__all__ = ["balance_labels", "circuit_svg", "flow_svg", "measured_labels"]
+__all__ = ["balance_labels", "circuit_sheets", "circuit_svg", "flow_sheets", "flow_svg",
+           "measured_labels"]  # fmt: skip
 
 _INK, _PALE = "#1f2a33", "#5b6770"
 _RIBBON = "#9a6b2f"
-_WIDEST = 22.0  # ribbon of 100 %
+_RIBBONS = Pen(width=12.0)  # of 100 %
 _THINNEST = 1.2
-_PER_LINE = 3  # grades on one line of a label
-_NAME = 26  # characters of a name on one line
+_GRADES = 3  # on a label
+_DIGITS = 4  # of a number on a label
+_LABEL = 180.0  # width of a label
+_HELD = "\u00a0"  # a hard blank
 
 
 def balance_labels(balance: Balance) -> dict[str, list[str]]:
-    """Return for each stream its name, adjusted flows and grades; size classes are left out."""
-    labels, classes = {}, _of_class(balance.survey)
-    for stream in balance.circuit.stream_names:
-        rows = [v for v in balance.values if v.stream == stream and v.quantity not in classes]
-        texts = []
-        for v in rows:
-            shown = "not determined" if v.adjusted is None else format_with_sd(
-                v.adjusted, v.adjusted_sd)[0]  # fmt: skip
-            if v.quantity == balance.survey.basis.quantity:
-                solids = "solids " if balance.survey.water else ""
-                texts.append(solids + (f"{shown} {v.unit}" if v.adjusted is not None else shown))
-            elif v.adjusted is not None:
-                texts.append(f"{v.quantity} {shown} {v.unit}")
-        labels[stream] = [*_cut(stream), *texts[:1], *_packed(texts[1:])]
+    """Return for each stream its name, its adjusted flows, and grades of the first analytes.
+
+    Products have their recoveries too. Size classes are left out.
+    """
+    labels, kinds = {}, {q: m.kind for q, m in meanings(balance.survey).items()}
+    recovered = {
+        (r.stream, r.analyte): _number(r.recovery, r.sd)
+        for r in balance.recoveries
+        if r.stream in balance.products and r.recovery is not None
+    }
+    rows: dict[str, list[BalancedValue]] = {name: [] for name in balance.circuit.stream_names}
+    for v in balance.values:
+        rows[v.stream].append(v)
+    for s in balance.circuit.streams:
+        flows, grades = [], []
+        for v in rows[s.name]:
+            number, kind = _number(v.adjusted, v.adjusted_sd), kinds[v.quantity]
+            solids = "solids " if balance.survey.water else ""
+            if v.adjusted is None:
+                flows += [f"{solids}not determined"] if kind is Kind.DRY else []
+            elif kind is Kind.SOLIDS:
+                flows.append(f"{number}{_HELD}%{_HELD}solids")
+            elif kind in (Kind.DRY, Kind.WATER):
+                what = solids if kind is Kind.DRY else "water "
+                flows.append(f"{what}{number}{_HELD}{v.unit}")
+            elif kind in (Kind.GRADE, Kind.SOLUTION):
+                share = recovered.get((s.name, v.quantity))
+                told = "" if share is None else f", rec.{_HELD}{share}{_HELD}%"
+                grades.append(f"{v.quantity} {number}{_HELD}{v.unit}{told}")
+        labels[s.name] = [*_name(s.name, bold=s.target is None), *_packed(flows),
+                          *_packed(grades[:_GRADES])]  # fmt: skip
     return labels
 
 
-def _of_class(survey: Survey) -> frozenset[str]:
-    """Return the quantities that are of size classes: too many for a drawing."""
-    return frozenset(q for q, meaning in meanings(survey).items() if meaning.run is not None)
+def _number(value: float | None, sd: float | None) -> str:
+    """Return a number with the digits that its sd leaves, and no more than a label can bear."""
+    shown = format_with_sd(value, sd)[0]
+    digits = sum(c.isdigit() for c in shown.lstrip("-0."))
+    return shown if digits <= _DIGITS else format_number(value, _DIGITS)
 
 
 def measured_labels(survey: Survey) -> dict[str, list[str]]:
@@ -49,18 +74,18 @@ def measured_labels(survey: Survey) -> dict[str, list[str]]:
 
     Of size classes only how many were.
     """
-    names = dict.fromkeys(m.stream for m in survey.measurements)
-    labels, classes = {}, _of_class(survey)
-    for stream in names:
+    labels, known = {}, meanings(survey)
+    classes = {q for q, meaning in known.items() if meaning.run is not None}
+    for stream in dict.fromkeys(m.stream for m in survey.measurements):
         texts = [
             f"{'' if m.quantity == survey.basis.quantity else m.quantity + ' '}"
-            f"{format_number(m.value)} {m.unit}"
+            f"{format_number(m.value)}{_HELD}{m.unit}"
             for m in survey.measurements
             if m.stream == stream and m.quantity not in classes
         ]
         by_size = sum(m.stream == stream and m.quantity in classes for m in survey.measurements)
         texts += [f"{by_size} numbers by size"] if by_size else []
-        labels[stream] = [*_cut(stream), *_packed(texts)]
+        labels[stream] = [*_name(stream), *_packed(texts)]
     return labels
 
 
@@ -73,125 +98,151 @@ def circuit_svg(circuit: Circuit, labels: Mapping[str, Sequence[str]] | None = N
     labels : mapping of str to sequence of str, optional
         Lines of text for each stream; its name where absent.
     """
-    shown = {name: list((labels or {}).get(name, _cut(name))) for name in circuit.stream_names}
-    drawing = lay_out(circuit, shown)
+    return circuit_sheets(circuit, labels, inf)[0]
+
+
+def circuit_sheets(
+    circuit: Circuit, labels: Mapping[str, Sequence[str]] | None, highest: float
+) -> list[str]:
+    """Return the same cut into sheets that are at most so high, to be laid below each other."""
+    given = labels or {}
+    shown = {s.name: given.get(s.name) or _name(s.name, bold=s.target is None)
+             for s in circuit.streams}  # fmt: skip
     n = len(circuit.nodes)
     title = f"Circuit of {n} node{'s' * (n != 1)} and {len(circuit.streams)} streams"
     said = "; ".join(
         f"{s.name}: from {s.source or 'outside'} to {s.target or 'outside'}"
         for s in circuit.streams
     )
-    return _svg(circuit, drawing, title, said, {})
+    drawing = lay_out(circuit, shown, _names(circuit))
+    return _sheets(circuit, drawing, title, said, {}, highest)
 
 
 def flow_svg(balance: Balance, analyte: str) -> str:
     """Return where an analyte goes: lines as wide as the share of the feed's analyte they carry."""
+    return flow_sheets(balance, analyte, inf)[0]
+
+
+def flow_sheets(balance: Balance, analyte: str, highest: float) -> list[str]:
+    """Return the same cut into sheets that are at most so high, to be laid below each other."""
     share: dict[str, float | None] = {balance.feed: 100.0}
     sd: dict[str, float | None] = {balance.feed: None}
     for r in balance.recoveries:
         if r.analyte == analyte:
             share[r.stream], sd[r.stream] = r.recovery, r.sd
     labels = {}
-    for name in balance.circuit.stream_names:
-        value, error = format_with_sd(share.get(name), sd.get(name))
+    for s in balance.circuit.streams:
+        value, error = format_with_sd(share.get(s.name), sd.get(s.name))
         text = f"{value} %" if error == DASH else f"{value} ± {error} %"
-        text = "not determined" if share.get(name) is None else text
-        labels[name] = [*_cut(name), *([text] if name in share else [])]
+        text = "not determined" if share.get(s.name) is None else text
+        name = _name(s.name, bold=s.target is None)
+        labels[s.name] = [*name, *([text] if s.name in share else [])]
     largest = max((v for v in share.values() if v is not None), default=100.0)
-    scale = _WIDEST / max(largest, 100.0)
+    scale = _RIBBONS.width / max(largest, 100.0)
     widths = {
         name: _THINNEST if value is None else max(_THINNEST, scale * value)
         for name, value in share.items()
     }
-    drawing = lay_out(balance.circuit, labels, lane=_WIDEST + 3.0)
     title = f"Where the {analyte} of {balance.feed} goes"
     said = "; ".join(f"{name}: {lines[-1]}" for name, lines in labels.items())
-    return _svg(balance.circuit, drawing, title, said, widths)
+    drawing = lay_out(balance.circuit, labels, _names(balance.circuit), pen=_RIBBONS)
+    return _sheets(balance.circuit, drawing, title, said, widths, highest)
 
 
-def _cut(name: str) -> list[str]:
-    """Return a name on lines that are not too long."""
-    lines = [""]
-    for word in name.split():
-        if lines[-1] and len(lines[-1]) + 1 + len(word) > _NAME:
-            lines.append("")
-        lines[-1] = f"{lines[-1]} {word}".strip()
-    return [line[i : i + _NAME] for line in lines for i in range(0, max(len(line), 1), _NAME)]
+def _name(name: str, *, bold: bool = False) -> list[str]:
+    return cut_to_width(name, _LABEL, bold=bold)
+
+
+def _names(circuit: Circuit) -> dict[str, list[str]]:
+    """Return the texts of each node: its name, and its kind if it is not a plain separator."""
+    return {
+        node.name: [*cut_to_width(node.name, BOX - 8.0, bold=True),
+                    *([] if node.kind is NodeKind.SEPARATOR else [node.kind.value])]
+        for node in circuit.nodes
+    }  # fmt: skip
 
 
 def _packed(texts: Sequence[str]) -> list[str]:
-    """Return texts, a few on each line while they are short."""
+    """Return texts, as many on a line as fit; what is held by a hard blank stays together."""
     lines: list[str] = []
-    count = 0
     for text in texts:
-        if lines and count < _PER_LINE and len(lines[-1]) + len(text) <= _NAME + 4:
-            lines[-1], count = f"{lines[-1]}, {text}", count + 1
+        longer = f"{lines[-1]}, {text}" if lines else text
+        if lines and text_width(longer) <= _LABEL:
+            lines[-1] = longer
         else:
-            lines.append(text)
-            count = 1
-    return lines
+            lines += cut_to_width(text, _LABEL)
+    return [line.replace(_HELD, " ") for line in lines]
 
 
-def _svg(
+def _sheets(
     circuit: Circuit,
     drawing: Drawing,
     title: str,
     description: str,
     widths: Mapping[str, float],
-) -> str:
-    """Return the drawing as SVG; lines first, so that text is never covered."""
-    kinds = {node.name: node.kind for node in circuit.nodes}
+    highest: float,
+) -> list[str]:
+    edges = cuts(drawing, highest)
+    found = []
+    for i, (top, bottom) in enumerate(zip(edges, edges[1:], strict=False)):
+        part = f", part {i + 1} of {len(edges) - 1}" if len(edges) > 2 else ""
+        parts = "\n".join(_parts(circuit, within(drawing, top, bottom), widths))
+        found.append(
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 {top:.0f} {drawing.width:.0f} '
+            f'{bottom - top:.0f}" width="{drawing.width:.0f}" height="{bottom - top:.0f}" '
+            f'role="img" aria-label="{escape(title + part)}" font-family="{FACE}" '
+            f'font-size="11">\n<title>{escape(title + part)}</title>\n'
+            f"<desc>{escape(description)}</desc>\n{parts}\n</svg>"
+        )
+    return found
+
+
+def _parts(circuit: Circuit, drawing: Drawing, widths: Mapping[str, float]) -> Iterator[str]:
+    """Yield what is drawn; lines first, so that text is never covered."""
     products = {s.name for s in circuit.streams if s.target is None}
-    parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {drawing.width:.0f} '
-        f'{drawing.height:.0f}" width="{drawing.width:.0f}" height="{drawing.height:.0f}" '
-        'role="img" font-family="system-ui, Helvetica, Arial, sans-serif" font-size="11">',
-        f"<title>{escape(title)}</title>",
-        f"<desc>{escape(description)}</desc>",
-        *(_line(line, widths.get(line.stream)) for line in drawing.lines),
-        *(_box(box, kinds.get(box.node)) for box in drawing.boxes),
-        *(_label(label, bold=label.stream in products) for label in drawing.labels),
-        "</svg>",
-    ]
-    return "\n".join(parts)
+    names = _names(circuit)
+    kinds = {node.name for node in circuit.nodes if node.kind is not NodeKind.SEPARATOR}
+    for line in drawing.lines:
+        yield from _line(line, widths.get(line.stream))
+    for box in drawing.boxes:
+        yield _box(box, names[box.node], kind=box.node in kinds)
+    for label in drawing.labels:
+        yield _label(label, bold=label.stream in products)
 
 
-def _line(line: Line, width: float | None) -> str:
-    """Return a stream: a line that ends in an arrow."""
-    (x0, y0), (x, y) = line.points[-2:]
+def _line(line: Line, width: float | None) -> Iterator[str]:
+    """Yield a stream: a line that ends in an arrow, unless it runs on beyond the sheet."""
     ink = _INK if width is None else _RIBBON
     stroke = 1.3 if width is None else width
-    tip = max(4.0, stroke * 0.75)
-    back = x - min(tip * 1.6, abs(x - x0))
-    shaft = [*line.points[:-1], (back, y)]
-    path = "M" + " L".join(f"{px:.1f} {py:.1f}" for px, py in shaft)
+    points = list(line.points)
+    arrow = ""
+    if line.ends:
+        (x0, _), (x, y) = points[-2:]
+        tip = max(4.0, stroke * 0.75)
+        back = x - min(tip * 1.6, abs(x - x0))
+        points[-1] = (back, y)
+        arrow = (
+            f'<path d="M{back:.1f} {y - tip:.1f} L{x:.1f} {y:.1f} L{back:.1f} {y + tip:.1f} Z" '
+            f'fill="{ink}"/>'
+        )
+    path = "M" + " L".join(f"{px:.1f} {py:.1f}" for px, py in points)
     faint = "" if width is None else ' stroke-opacity="0.75"'
-    return (
+    yield (
         f'<path d="{path}" fill="none" stroke="{ink}" stroke-width="{stroke:.1f}" '
-        f'stroke-linejoin="round"{faint}/>'
-        f'<path d="M{back:.1f} {y - tip:.1f} L{x:.1f} {y:.1f} L{back:.1f} {y + tip:.1f} Z" '
-        f'fill="{ink}"/>'
+        f'stroke-linejoin="round"{faint}/>{arrow}'
     )
 
 
-def _box(box: Box, kind: NodeKind | None) -> str:
-    """Return a node: its name, and its kind in words where it is not a plain separator."""
-    middle = box.y + box.height / 2.0
-    if kind is None:
-        return ""
-    lines = _fitted(box.node, box.width - 8.0)
-    word = "" if kind is NodeKind.SEPARATOR else kind.value
-    count = len(lines) + bool(word)
-    top = middle - 6.5 * (count - 1) + 4.0
-    texts = [
-        f'<text x="{box.x + box.width / 2:.1f}" y="{top + 13.0 * i:.1f}" text-anchor="middle" '
-        f'fill="{_INK}" font-weight="600">{escape(line)}</text>'
-        for i, line in enumerate(lines)
-    ]
-    if word:
+def _box(box: Box, lines: Sequence[str], *, kind: bool) -> str:
+    """Return a node: its name, and below it its kind where that is told."""
+    x, top = box.x + box.width / 2.0, box.y + (box.height - TEXT * len(lines)) / 2.0
+    texts = []
+    for i, line in enumerate(lines):
+        last = kind and i == len(lines) - 1
+        style = f'fill="{_PALE}"' if last else f'fill="{_INK}" font-weight="600"'
         texts.append(
-            f'<text x="{box.x + box.width / 2:.1f}" y="{top + 13.0 * len(lines):.1f}" '
-            f'text-anchor="middle" fill="{_PALE}">{word}</text>'
+            f'<text x="{x:.1f}" y="{top + TEXT * i + 10.0:.1f}" text-anchor="middle" {style}>'
+            f"{escape(line)}</text>"
         )
     return (
         f'<rect x="{box.x:.1f}" y="{box.y:.1f}" width="{box.width:.1f}" '
@@ -200,25 +251,12 @@ def _box(box: Box, kind: NodeKind | None) -> str:
     )
 
 
-def _fitted(name: str, width: float) -> list[str]:
-    """Return a node's name on at most three lines that fit its box."""
-    lines = [""]
-    for word in name.split():
-        if lines[-1] and text_width(f"{lines[-1]} {word}", 11.5) > width:
-            lines.append("")
-        lines[-1] = f"{lines[-1]} {word}".strip()
-    most = max(int(width / 6.6), 4)
-    cut = [line if len(line) <= most else line[: most - 1] + "…" for line in lines]
-    return cut if len(cut) <= 3 else [*cut[:2], "…"]
-
-
 def _label(label: Label, *, bold: bool) -> str:
-    """Return the text of a stream on a pale ground, the name first."""
-    texts = []
-    for i, line in enumerate(label.lines):
-        weight = ' font-weight="600"' if bold and i == 0 else ""
-        texts.append(
-            f'<text x="{label.x:.1f}" y="{label.y + 13.0 * i + 10.0:.1f}" fill="{_INK}"{weight}>'
-            f"{escape(line)}</text>"
-        )
-    return "".join(texts)
+    """Return the text of a stream, the name first; it is bold where the stream leaves."""
+    weight = ' font-weight="600"' if bold else ""
+    name = len(_name(label.stream, bold=bold)) if bold else 0
+    return "".join(
+        f'<text x="{label.x:.1f}" y="{label.y + TEXT * i + 10.0:.1f}" fill="{_INK}"'
+        f"{weight if i < name else ''}>{escape(line)}</text>"
+        for i, line in enumerate(label.lines)
+    )

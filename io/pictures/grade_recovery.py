@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from oretally.flowsheet.digits import format_number
-from oretally.io.pictures.layout import text_width
+from oretally.io.pictures.lettering import text_width
 from oretally.io.pictures.plot import INK, PALE, Axis, dot, framed, line, path, plot_svg, text
 from oretally.recon.result import GradeRecovery
 

@@ -1,33 +1,40 @@
-"""Where the parts of a drawn circuit stand: columns of nodes, folded into bands; lanes for lines.
+"""Where the parts of a drawn circuit stand: layers from left to right, folded like lines of text.
 
-Nodes stand in columns by their distance from the feeds. Beside each node, every outlet has a slot
-with room for its label, so that labels never touch. Lines run in lanes of their own: vertical ones
-in the channel to the right of a column, horizontal ones in the bus between two bands. Long
-circuits are folded: after ``columns`` columns the next band starts below.
+Nodes stand in layers, feeds before what they enter, products at the right edge. As many layers as
+the sheet is wide make a band; the next ones stand in the band below. Each outlet has room for its
+label above its line. Nothing meets by construction: parts have rows of their own (``routes``),
+upright lines have tracks of their own (``tracks``).
 """
 
 from __future__ import annotations
 
-from collections import defaultdict, deque
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import ceil
 
 from oretally.flowsheet import Circuit
+from oretally.io.pictures.layers import layers
+from oretally.io.pictures.lettering import text_width
+from oretally.io.pictures.routes import Routes, Sizes, Spot
+from oretally.io.pictures.rows import PartKind
+from oretally.io.pictures.tracks import Upright, tracks
 
-__all__ = ["Box", "Drawing", "Label", "Line", "lay_out", "text_width"]
+__all__ = ["BOX", "TEXT", "Box", "Drawing", "Label", "Line", "Pen", "lay_out"]
 
-_BOX = 112.0  # width of a node
-_HEIGHT = 44.0  # least height of a node
-_TEXT = 13.0  # height of a line of text
-_GAP = 18.0  # between nodes of one column
-_STUB = 14.0  # straight end of a line before it meets a node
-_OUT = 26.0  # least room to the right of the last column
-_PORT = 16.0  # least distance of two inlets
+BOX = 100.0  # width of a node
+TEXT = 13.0  # height of a line of text
+_LEAST = 36.0  # height of a node
+_STUB = 15.0  # straight end of a line before it meets a node
+_AIR = 3.0  # between a text and what is nearest
+_BESIDE = 7.0  # between a node and the texts beside it
+_EDGE = 8.0  # around all
+_CHANNEL = 31.0  # about how wide a channel is
 
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """A node, or the start of a feed (``node`` empty, no width)."""
+    """A node; (x, y) is the upper left corner."""
 
     node: str
     x: float
@@ -50,35 +57,53 @@ class Label:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """The way of one stream, a polyline from its source to its target."""
+    """The way of one stream: a polyline, level and upright in turns, from its source on.
+
+    ``ends`` where that is its end: else the line runs on beyond the sheet.
+    """
 
     stream: str
     points: tuple[tuple[float, float], ...]
+    ends: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Drawing:
-    """A laid-out circuit."""
+    """A laid-out circuit; ``folds`` are the heights between its bands."""
 
     width: float
     height: float
     boxes: tuple[Box, ...]
     labels: tuple[Label, ...]
     lines: tuple[Line, ...]
+    folds: tuple[float, ...]
 
 
-def text_width(text: str, size: float = 11.0) -> float:
-    """Return a safe estimate of the width of a text in a plain sans-serif face."""
-    wide = sum(1.0 if ord(c) > 0x2E7F else 0.0 for c in text)
-    return size * (0.56 * (len(text) - wide) + 1.05 * wide)
+@dataclass(frozen=True, slots=True)
+class Pen:
+    """How wide lines are at most, and how far apart the levels of a row."""
+
+    width: float = 1.3
+    level: float = 4.0
+
+    @property
+    def row(self) -> float:
+        """Height of a row."""
+        return 3.0 * self.level
+
+    @property
+    def track(self) -> float:
+        """Distance of upright lines side by side."""
+        return max(9.0, self.width + 3.0)
 
 
 def lay_out(
     circuit: Circuit,
     labels: Mapping[str, Sequence[str]],
+    names: Mapping[str, Sequence[str]],
     *,
-    columns: int = 4,
-    lane: float = 9.0,
+    pen: Pen | None = None,
+    widest: float = 1340.0,
 ) -> Drawing:
     """Lay out a circuit.
 
@@ -86,224 +111,192 @@ def lay_out(
     ----------
     circuit : Circuit
     labels : mapping of str to sequence of str
-        Lines of text for each stream.
-    columns : int
-        Most columns of nodes in one band; bands are filled evenly.
-    lane : float
-        Distance of two lines that run side by side.
+        Lines of text for each stream; the first is bold where the stream leaves the circuit.
+    names : mapping of str to sequence of str
+        Lines of text for each node, not wider than its box.
+    pen : Pen, optional
+    widest : float
+        About how wide the drawing may be; what has a single layer in each band may be wider.
     """
-    return _Layout(circuit, labels, columns, lane).drawing()
+    pen = pen or Pen()
+    count = max(layers(circuit).values()) + 1
+    folded = sorted({ceil(count / bands) for bands in range(1, count + 1)}, reverse=True)
+    for per_band in folded:  # bands are filled evenly
+        if per_band > 1 and _about(circuit, labels, pen, per_band) > widest:
+            continue
+        drawing = _Layout(circuit, labels, names, pen, per_band).drawing()
+        if drawing.width <= widest:
+            break
+    return drawing
+
+
+def _about(
+    circuit: Circuit, labels: Mapping[str, Sequence[str]], pen: Pen, per_band: int
+) -> float:  # fmt: skip
+    """Return about how wide a drawing will be: its texts, and lines from band to band."""
+    layer = layers(circuit)
+    count = max(layer.values()) + 1
+    columns = [BOX + _CHANNEL] * count
+    feeds, product, folds = [0.0] * count, 0.0, [0] * count
+    for s in circuit.streams:
+        width = max(map(text_width, labels[s.name])) + _BESIDE
+        if s.source is None:
+            k = layer[s.target or ""]
+            feeds[k] = max(feeds[k], width + _CHANNEL)
+        elif s.target is None:
+            product = max(product, width)
+        else:
+            k = layer[s.source]
+            columns[k] = max(columns[k], BOX + _CHANNEL + width)
+            low, high = sorted(layer[end] // per_band for end in (s.source, s.target))
+            for fold in range(low, high):
+                folds[fold] += 1
+    bands = (feeds[k] + sum(columns[k : k + per_band]) for k in range(0, count, per_band))
+    return pen.track * max(folds) + max(bands) + product
 
 
 class _Layout:
-    """Works out the drawing; each step fills what the next one needs."""
+    """Gives rows their heights, columns and channels their places across."""
 
     def __init__(
-        self, circuit: Circuit, labels: Mapping[str, Sequence[str]], columns: int, lane: float
-    ) -> None:
-        self.circuit, self.lane = circuit, lane
-        self.labels = {s.name: tuple(labels.get(s.name, (s.name,))) for s in circuit.streams}
-        widest = max(text_width(t) for lines in self.labels.values() for t in lines)
-        self.slot = widest + 12.0
-        self.slot_height = _TEXT * max(len(lines) for lines in self.labels.values()) + lane + 7.0
-        self.ends = self._ends()
-        self.column = self._columns()
-        total = max(self.column.values()) + 1
-        self.per_band = -(-total // -(-total // columns))
-        self.rows = self._rows()
-
-    def _ends(self) -> dict[str, tuple[str, str | None]]:
-        """Return (source, target) of each stream; a feed starts at a point of its own."""
-        return {
-            s.name: (s.source if s.source is not None else f"\0{s.name}", s.target)
-            for s in self.circuit.streams
+        self, circuit: Circuit, labels: Mapping[str, Sequence[str]],
+        names: Mapping[str, Sequence[str]], pen: Pen, per_band: int,
+    ) -> None:  # fmt: skip
+        self.circuit, self.labels, self.pen = circuit, labels, pen
+        self.width = {
+            s.name: max(text_width(t, bold=s.target is None) for t in labels[s.name])
+            for s in circuit.streams
+        }
+        self.routes = Routes(circuit, self._sizes(names), per_band)
+        self.top = [_EDGE]
+        for rows in self.routes.heights:
+            self.top.append(self.top[-1] + (rows + 1) * pen.row)
+        self.y = {
+            name: [self._height(place) for place in places]
+            for name, places in self.routes.places().items()
         }
 
-    def _columns(self) -> dict[str, int]:
-        """Return the column of each node and feed: its distance from the nearest feed."""
-        after = defaultdict(list)
-        for source, target in self.ends.values():
-            if target is not None:
-                after[source].append(target)
-        column: dict[str, int] = {}
-        queue: deque[str] = deque()
+    def _sizes(self, names: Mapping[str, Sequence[str]]) -> Sizes:
+        """Return how many rows the texts take."""
+        pen, outlet, outer = self.pen, {}, {}
         for s in self.circuit.streams:
-            if s.source is None and s.target is not None and s.target not in column:
-                column[s.target] = 1
-                queue.append(s.target)
-        while queue:
-            node = queue.popleft()
-            for target in after[node]:
-                if target not in column:
-                    column[target] = column[node] + 1
-                    queue.append(target)
-        for name, (source, target) in self.ends.items():
-            if source.startswith("\0"):
-                column[source] = column[target] - 1 if target is not None else 0
-                self.labels.setdefault(name, (name,))
-        return column
+            text = TEXT * len(self.labels[s.name]) + 2.0 * _AIR
+            if s.source is None or s.target is None:
+                outer[s.name] = ceil(text / pen.row) // 2 * 2 + 1  # its line is in the middle row
+            # above the line, which runs in the middle of its row; the one above has its width too
+            outlet[s.name] = (
+                2 if s.target is None else ceil((text + pen.width + pen.row / 2.0) / pen.row)
+            )
+        node = {
+            name: ceil(max(_LEAST, TEXT * len(lines) + 3.0 * _AIR) / pen.row)
+            for name, lines in names.items()
+        }
+        lane = ceil((2.5 * pen.level + pen.width / 2.0) / pen.row)
+        return Sizes(node, outlet, outer, lane)
 
-    def _rows(self) -> dict[int, list[str]]:
-        """Return the nodes of each column from top to bottom, near what they are fed from."""
-        rows: dict[int, list[str]] = defaultdict(list)
-        for name in self.column:
-            rows[self.column[name]].append(name)
-        rank: dict[str, float] = {}
-        order = {s.name: i for i, s in enumerate(self.circuit.streams)}
-        for c in sorted(rows):
-
-            def key(name: str, c: int = c) -> tuple[float, float]:
-                above = [
-                    rank[source] + 0.01 * order[stream]
-                    for stream, (source, target) in self.ends.items()
-                    if target == name and source in rank and self.column[source] < c
-                ]
-                first = min((order[s] for s, ends in self.ends.items() if name in ends), default=0)
-                return (sum(above) / len(above) if above else 1e6 + first, first)
-
-            rows[c].sort(key=key)  # fmt: skip
-            rank.update({name: float(i) for i, name in enumerate(rows[c])})
-        return rows
-
-    # ---- lanes
-
-    def band(self, column: int) -> int:
-        return column // self.per_band
-
-    def outlets(self, name: str) -> list[str]:
-        return [stream for stream, (source, _) in self.ends.items() if source == name]
-
-    def inlets(self, name: str) -> list[str]:
-        return [stream for stream, (_, target) in self.ends.items() if target == name]
+    def _height(self, place: Spot) -> float:
+        return (
+            self.top[place.band] + self.pen.row * place.row + self.pen.level * (place.level + 0.5)
+        )
 
     def drawing(self) -> Drawing:
         """Return everything with its place."""
-        routes = {stream: self._route(stream) for stream in self.ends}
-        channels: dict[int, list[str]] = defaultdict(list)  # by the column to their left
-        buses: dict[int, list[str]] = defaultdict(list)  # by the band below them
-        margin: list[str] = []
-        for stream, (kind, channel_pair, bus_pair) in routes.items():
-            for channel in dict.fromkeys(channel_pair):
-                channels[channel].append(stream)
-            for bus in dict.fromkeys(bus_pair):
-                buses[bus].append(stream)
-            if kind == "far":
-                margin.append(stream)
-        bands = self.band(max(self.rows)) + 1
-        left = 10.0 + self.lane * (len(margin) + 1)
-        x_of, channel_x, width = self._across(channels, left, bands)
-        y_of_bus, boxes, height = self._down(buses, bands, x_of)
+        routes, pen = self.routes, self.pen
+        track, count = self._tracks()
+        column_x, channel_x, right = self._across(count)
+        boxes = tuple(
+            Box(name, column_x[part.band, part.first],
+                self.top[part.band] + pen.row * routes.row[part] + _AIR, BOX,
+                pen.row * (part.rows - 1) - _AIR)
+            for name, part in routes.nodes.items()
+        )  # fmt: skip
         labels, lines = [], []
-        place = {box.node: box for box in boxes}
-        for stream, (kind, channel_pair, bus_pair) in routes.items():
-            source, target = self.ends[stream]
-            start = place[source]
-            i = self.outlets(source).index(stream)
-            slot = start.y + (start.height - len(self.outlets(source)) * self.slot_height) / 2.0
-            y = slot + (i + 1) * self.slot_height - self.lane / 2.0 - 3.0
-            x = start.x + start.width
-            text = self.labels[stream]
-            labels.append(
-                Label(stream, text, x + 7.0, y - self.lane / 2.0 - 2.0 - _TEXT * len(text),
-                      self.slot - 9.0, _TEXT * len(text))
-            )  # fmt: skip
-            points = [(x, y)]
-            if target is None:
-                points.append((x + self.slot - 3.0, y))  # short of the lanes of other streams
+        for s in self.circuit.streams:
+            start, end = routes.parts[s.name][0], routes.parts[s.name][-1]
+            y, wide = self.y[s.name], self.width[s.name]
+            x, to = column_x[start.band, start.first], column_x[end.band, end.first]
+            text = x + BOX + _BESIDE
+            if start.kind is PartKind.NODE:
+                x += BOX
             else:
-                end = place[target]
-                into = self.inlets(target)
-                port = end.y + end.height * (into.index(stream) + 1) / (len(into) + 1)
+                text, x = x, x + wide + _AIR
+            points = [(x, y[0])]
+            for i in track.get(s.name, ()):
+                at = channel_x[self._channel(s.name, i)] + pen.track * track[s.name][i]
+                points += [(at, y[i]), (at, y[i + 1])]
+            lines.append(Line(s.name, (*points, (to, y[-1]))))
+            high = TEXT * len(self.labels[s.name])
+            above = y[0] - pen.width / 2.0 - _AIR - high
+            for part in (start, end):
+                if part.kind is not PartKind.NODE:  # beside the line
+                    middle = routes.row[part] + part.rows / 2.0
+                    above = self.top[part.band] + pen.row * middle - high / 2.0
+            if end.kind is PartKind.PRODUCT:
+                text = to + _AIR
+            labels.append(Label(s.name, tuple(self.labels[s.name]), text, above, wide, high))
+        folds = tuple(top - pen.row / 2.0 for top in self.top[1:-1])
+        return Drawing(
+            right + _EDGE, self.top[-1] + _EDGE, boxes, tuple(labels), tuple(lines), folds
+        )
 
-                def lane_x(channel: int, stream: str = stream) -> float:
-                    return channel_x[channel] + self.lane * (1 + channels[channel].index(stream))
+    def _channel(self, stream: str, i: int) -> tuple[int, int]:
+        """Return (band, slot) of a stream's channel; the one to the left of all is of no band."""
+        slot = self.routes.channels[stream][i]
+        return (self.routes.parts[stream][i].band if slot >= 0 else -1, slot)
 
-                points.append((lane_x(channel_pair[0]), y))
-                if kind != "next":
-
-                    def lane_y(bus: int, stream: str = stream) -> float:
-                        return y_of_bus[bus] + self.lane * (1 + buses[bus].index(stream))
-
-                    points.append((lane_x(channel_pair[0]), lane_y(bus_pair[0])))
-                    if kind == "far":
-                        aside = 6.0 + self.lane * (1 + margin.index(stream))
-                        points += [(aside, lane_y(bus_pair[0])), (aside, lane_y(bus_pair[1]))]
-                    points.append((lane_x(channel_pair[1]), lane_y(bus_pair[1])))  # fmt: skip
-                points += [(lane_x(channel_pair[1]), port), (end.x, port)]
-            lines.append(Line(stream, tuple(points)))
-        return Drawing(width, height, tuple(boxes), tuple(labels), tuple(lines))
-
-    def _route(self, stream: str) -> tuple[str, tuple[int, ...], tuple[int, ...]]:
-        """Return how a stream runs, the channels it uses and the buses it uses.
-
-        A channel is named by the column to its left, -1 - band for the one left of a band.
-        """
-        source, target = self.ends[stream]
-        a = self.column[source]
-        if target is None:
-            return "out", (), ()
-        b = self.column[target]
-        before = b - 1 if b % self.per_band else -1 - self.band(b)
-        if b == a + 1 and self.band(a) == self.band(b):
-            return "next", (a, a), ()
-        from_bus = self.band(a) + 1
-        to_bus = self.band(b) + 1 if self.band(a) == self.band(b) else self.band(b)
-        if from_bus == to_bus:
-            return "near", (a, before), (from_bus, from_bus)
-        return "far", (a, before), (from_bus, to_bus)
+    def _tracks(self) -> tuple[dict[str, dict[int, int]], dict[tuple[int, int], int]]:
+        """Return the track of each stream in its channels, and how many each channel has."""
+        runs: dict[tuple[int, int], list[tuple[str, int, Upright]]] = defaultdict(list)
+        for name, y in self.y.items():
+            parts = self.routes.parts[name]
+            for i, slot in enumerate(self.routes.channels[name]):
+                if y[i] != y[i + 1]:
+                    onward = (parts[i].last > slot, parts[i + 1].last > slot)
+                    line = Upright((y[i], y[i + 1]), onward)
+                    runs[self._channel(name, i)].append((name, i, line))
+        track: dict[str, dict[int, int]] = defaultdict(dict)
+        count = {}
+        for channel, run in runs.items():
+            found = tracks([line for _, _, line in run], self.pen.track / 2.0)
+            count[channel] = max(found) + 1
+            for (name, i, _), t in zip(run, found, strict=True):
+                track[name][i] = t
+        return {name: dict(sorted(each.items())) for name, each in track.items()}, count
 
     def _across(
-        self, channels: Mapping[int, Sequence[str]], left: float, bands: int
-    ) -> tuple[dict[int, float], dict[int, float], float]:
-        """Return x of each column and channel, and the width."""
-        entry = max((len(channels.get(-1 - band, ())) for band in range(bands)), default=0)
-        channel_x = {-1 - band: left for band in range(bands)}
-        first = left + self.lane * (entry + 1) + _STUB
-        x_of: dict[int, float] = {}
-        width = 0.0
-        for k in range(self.per_band):
-            stacked = [c for c in self.rows if c % self.per_band == k]
-            if not stacked:
-                continue
-            lanes = max(len(channels.get(c, ())) for c in stacked)
-            feeds_only = all(name.startswith("\0") for c in stacked for name in self.rows[c])
-            end = first + (0.0 if feeds_only else _BOX) + self.slot
-            for c in stacked:
-                x_of[c], channel_x[c] = first, end
-            width = max(width, end + max(_OUT, self.lane * (lanes + 1)) + 10.0)
-            first = end + self.lane * (lanes + 1) + _STUB
-        return x_of, channel_x, width
+        self, count: Mapping[tuple[int, int], int]
+    ) -> tuple[dict[tuple[int, int], float], dict[tuple[int, int], float], float]:
+        """Return x of each column and of each channel's first track, and of the right edge."""
+        pen, half = self.pen, self.pen.width / 2.0
+        columns = self._column_widths()
+        edge = max((self.width[s.name] + _AIR for s in self.circuit.streams if s.target is None),
+                   default=0.0)  # fmt: skip
+        column_x: dict[tuple[int, int], float] = {}
+        channel_x = {(-1, -1): _EDGE + half}
+        margin = count.get((-1, -1), 0)
+        ends = []
+        for band, exit_slot in enumerate(self.routes.exits):
+            x = _EDGE + (pen.track * margin + _STUB if margin else 0.0)
+            for slot in range(0, exit_slot, 2):
+                column_x[band, slot] = x
+                x += columns[band, slot]
+                channel_x[band, slot + 1] = x + _BESIDE + half
+                x += pen.track * count.get((band, slot + 1), 0) + _BESIDE + _STUB
+            ends.append(x + edge)
+        right = max(ends)
+        for band, exit_slot in enumerate(self.routes.exits):
+            column_x[band, exit_slot] = right - edge
+        return column_x, channel_x, right
 
-    def _down(
-        self, buses: Mapping[int, Sequence[str]], bands: int, x_of: Mapping[int, float]
-    ) -> tuple[dict[int, float], list[Box], float]:
-        """Return y of each bus, the boxes, and the height."""
-        y_of_bus: dict[int, float] = {}
-        boxes: list[Box] = []
-        y = 6.0
-        for band in range(bands):
-            y_of_bus[band] = y
-            y += self.lane * (len(buses.get(band, ())) + 1)
-            stacks = {c: names for c, names in self.rows.items() if self.band(c) == band}
-            tall = {
-                c: sum(self._height(n) for n in names) + _GAP * (len(names) - 1)
-                for c, names in stacks.items()
-            }
-            room = max(tall.values(), default=0.0)
-            for c, names in stacks.items():
-                top = y + (room - tall[c]) / 2.0
-                for name in names:
-                    feed = name.startswith("\0")
-                    boxes.append(
-                        Box(name, x_of[c], top,
-                            0.0 if feed else _BOX, self._height(name))
-                    )  # fmt: skip
-                    top += self._height(name) + _GAP
-            y += room + 6.0
-        y_of_bus[bands] = y
-        return y_of_bus, boxes, y + self.lane * (len(buses.get(bands, ())) + 1) + 6.0
-
-    def _height(self, name: str) -> float:
-        slots = len(self.outlets(name)) * self.slot_height
-        least = 0.0 if name.startswith("\0") else _HEIGHT
-        return max(least, slots, max(_PORT, self.lane + 4.0) * (len(self.inlets(name)) + 1))
+    def _column_widths(self) -> dict[tuple[int, int], float]:
+        """Return the width of each column but the products': nodes and labels beside, feeds."""
+        widths: dict[tuple[int, int], float] = defaultdict(float)
+        for part in self.routes.nodes.values():
+            widths[part.band, part.first] = BOX
+        for name, parts in self.routes.parts.items():
+            need = self.width[name] + _BESIDE
+            if parts[0].kind is PartKind.NODE:
+                need = BOX + (need if parts[-1].kind is PartKind.NODE else 0.0)
+            place = parts[0].band, parts[0].first
+            widths[place] = max(widths[place], need)
+        return widths

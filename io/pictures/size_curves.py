@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from math import floor, log10
 
 from oretally.flowsheet.digits import format_number, format_with_sd
-from oretally.io.pictures.layout import text_width
+from oretally.io.pictures.lettering import text_width
 from oretally.io.pictures.plot import GRID, PALE, Axis, framed, line, path, plot_svg, text
 from oretally.recon.result import Partitioned, StreamSizes
 

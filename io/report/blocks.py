@@ -68,16 +68,18 @@ class Suspects:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A picture as SVG."""
+    """A picture as SVG, and what is said below it."""
 
     svg: str
     caption: str
 
     @property
     def size(self) -> tuple[float, float]:
-        """Width and height that the drawing itself states, in px."""
+        """Width and height, in px of CSS."""
         size = _SIZE.match(self.svg)
-        return (400.0, 300.0) if size is None else (float(size[1]), float(size[2]))
+        if size is None:
+            raise ValueError("a picture that does not say how large it is")
+        return float(size[1]), float(size[2])
 
 
 Block = (

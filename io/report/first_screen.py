@@ -10,7 +10,9 @@ __all__ = ["first_screen", "narrow"]
 _LINES, _COLUMNS = 30, 80
 
 
-def narrow(sentence: str, first: str = "", rest: str | None = None) -> list[str]:
+def narrow(
+    sentence: str, first: str = "", rest: str | None = None, *, columns: int = _COLUMNS
+) -> list[str]:
     """Return a sentence as lines of a first screen, the others indented as `wrapped` does.
 
     Examples
@@ -19,8 +21,8 @@ def narrow(sentence: str, first: str = "", rest: str | None = None) -> list[str]
     ['Sn  Nothing speaks against this batch.']
     """
     indent = " " * len(first) if rest is None else rest
-    lines = wrap(sentence, _COLUMNS, initial_indent=first, subsequent_indent=indent,
-                 break_on_hyphens=False)  # fmt: skip
+    lines = wrap(sentence, min(columns, _COLUMNS), initial_indent=first, subsequent_indent=indent,
+                 break_on_hyphens=False, break_long_words=False)  # fmt: skip
     return lines or [first.rstrip()]
 
 

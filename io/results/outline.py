@@ -6,6 +6,7 @@ Read `outline` first: it lists the sections. What a section holds is built below
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from math import inf
 
 import oretally.io.pictures as pictures
 import oretally.io.wording as words
@@ -53,6 +54,7 @@ _BUDGETS_SHOWN = 12  # recoveries
 _PRODUCTS_SHOWN = 8  # rows of the table of products
 _LINES = 22  # of a first screen, less its title, the empty lines and what stands at its end
 _WIDTHS = {Format.TERMINAL: 80, Format.PAGE: 110, Format.PDF: 100}  # characters of that table
+_SHEET = 800.0  # how high a drawing may be on a page across, its text still 6 points
 _Part = tuple[str, str, Iterable[Block]]  # key, heading and what a section holds
 
 
@@ -238,11 +240,10 @@ def _circuit(balance: Balance, shown: Format) -> Iterator[Block]:
     if shown is not Format.TERMINAL:
         labels, what = pictures.measured_labels(balance.survey), "What was measured"
         if balance.converged:
-            labels, what = pictures.balance_labels(balance), "Adjusted mass and grades"
-        yield Picture(
-            pictures.circuit_svg(balance.circuit, labels),
-            f"{what} on every stream; a line that ends free leaves the circuit (name in bold).",
-        )
+            labels = pictures.balance_labels(balance)
+            what = "Adjusted mass and up to three grades, with the recoveries (rec.) of products,"
+        sheets = pictures.circuit_sheets(balance.circuit, labels, _highest(shown))
+        yield from _sheets(sheets, f"{what} on every stream; names in bold leave the circuit.")
 
 
 def _flows(balance: Balance, shown: Format) -> Iterator[_Part]:
@@ -251,8 +252,24 @@ def _flows(balance: Balance, shown: Format) -> Iterator[_Part]:
     for name in (a.name for a in balance.survey.analytes if shown is not Format.TERMINAL):
         if name in known:
             caption = f"Lines are as wide as the share of the feed's {name} that they carry."
-            picture = Picture(pictures.flow_svg(balance, name), caption)
-            yield "flows", f"Where the {name} goes", [picture]
+            sheets = pictures.flow_sheets(balance, name, _highest(shown))
+            yield "flows", f"Where the {name} goes", _sheets(sheets, caption)
+
+
+def _highest(shown: Format) -> float:
+    """Return how high a drawing may be before it is cut into sheets."""
+    return _SHEET if shown is Format.PDF else inf
+
+
+def _sheets(svgs: Sequence[str], caption: str) -> list[Block]:
+    """Return a drawing on one sheet or several."""
+    if len(svgs) == 1:
+        return [Picture(svgs[0], caption)]
+    runs_on = "Lines that end at an edge go on at the same place of the next sheet."
+    return [
+        Picture(svg, f"Sheet {i} of {len(svgs)}. {caption} {runs_on}")
+        for i, svg in enumerate(svgs, start=1)
+    ]
 
 
 def _sizes(balance: Balance, shown: Format) -> Iterator[Block]:

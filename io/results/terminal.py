@@ -67,10 +67,16 @@ def summary(
             lines += _section(section, terminal)
     absent = [key for key in parts if key != ALL and key not in {s.key for s in wanted}]
     if absent:
-        lines += ["", *narrow(f"Nothing here to show of: {', '.join(absent)}.")]
+        lines += ["", *_narrow([f"Nothing here to show of: {', '.join(absent)}."], terminal)]
     left = list(dict.fromkeys(s.key for s in rest if s not in wanted))
-    more = [] if parts else narrow(f"More: --show with {', '.join(left)}; or --full.")
-    return "\n".join([*lines, "", *more, *narrow(BRIEF_CLOSING)]) + "\n"
+    more = [] if parts else [f"More: --show with {', '.join(left)}; or --full."]
+    lines += ["", *_narrow([*more, BRIEF_CLOSING], terminal)]
+    return "\n".join(lines) + "\n"
+
+
+def _narrow(sentences: Iterable[str], terminal: Terminal) -> list[str]:
+    """Return sentences as lines of a first screen."""
+    return [line for text in sentences for line in narrow(text, columns=terminal.width)]
 
 
 def _first(section: Section, terminal: Terminal, *, tables: bool) -> Iterator[str]:
@@ -82,15 +88,15 @@ def _first(section: Section, terminal: Terminal, *, tables: bool) -> Iterator[st
             yield ""
         match block:
             case Lead():
-                yield from narrow(" ".join(block.texts))
+                yield from _narrow([" ".join(block.texts)], terminal)
             case Paragraphs():
-                yield from (line for text in block.texts for line in narrow(text))
+                yield from _narrow(block.texts, terminal)
             case Terms():
-                for word, sentence in block.pairs:
-                    yield from narrow(f"{word}: {sentence}")
+                told = (f"{word}: {sentence}" for word, sentence in block.pairs)
+                yield from _narrow(told, terminal)
             case ResultTable():
                 yield from terminal.plain(block)
-                yield from (line for text in block.below for line in narrow(text))
+                yield from _narrow(block.below, terminal)
 
 
 def _section(section: Section, terminal: Terminal) -> Iterator[str]:

@@ -8,7 +8,6 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 from xml.etree import ElementTree
 
 import jsonschema
@@ -18,7 +17,6 @@ import pytest
 from oretally.flowsheet import Circuit, Survey
 from oretally.io.case import read_case
 from oretally.io.pictures import balance_labels, circuit_svg, flow_svg
-from oretally.io.pictures.layout import Drawing, lay_out
 from oretally.io.results import html_report, summary, to_json, xlsx_bytes
 from oretally.io.results.document import balance_document, balance_schema
 from oretally.io.wording import Terminal
@@ -177,70 +175,6 @@ def test_report_of_a_balance_that_failed(make_survey: Callable[..., Survey]) -> 
     assert "NOT CONVERGED" in summary(balance)
 
 
-def _overlap(a: Any, b: Any) -> bool:
-    return bool(
-        a.x < b.x + b.width and b.x < a.x + a.width
-        and a.y < b.y + b.height and b.y < a.y + a.height
-    )  # fmt: skip
-
-
-def _assert_readable(drawing: Drawing) -> None:
-    """Labels touch neither each other nor a node; everything lies on the sheet."""
-    boxes = [b for b in drawing.boxes if b.width > 0.0]
-    for i, label in enumerate(drawing.labels):
-        assert 0.0 <= label.x and label.x + label.width <= drawing.width
-        assert 0.0 <= label.y and label.y + label.height <= drawing.height
-        for other in drawing.labels[i + 1 :]:
-            assert not _overlap(label, other), (label.stream, other.stream)
-        for box in boxes:
-            assert not _overlap(label, box), (label.stream, box.node)
-    for i, box in enumerate(boxes):
-        for other_box in boxes[i + 1 :]:
-            assert not _overlap(box, other_box)
-    for line in drawing.lines:
-        for (x0, y0), (x1, y1) in zip(line.points, line.points[1:], strict=False):
-            assert abs(x0 - x1) < 1e-9 or abs(y0 - y1) < 1e-9, line.stream
-        for x, y in line.points:
-            assert 0.0 <= x <= drawing.width and 0.0 <= y <= drawing.height
-
-
-@pytest.mark.parametrize("seed", range(30))
-def test_labels_never_touch(seed: int, random_circuit: Callable[..., Any]) -> None:
-    made = random_circuit(seed, n_nodes=2 + seed % 12, n_analytes=1)
-    lines = {s: [s, "123.4 t/h", "Cu 12.34 %, Fe 18.4 %"] for s in made.circuit.stream_names}
-    _assert_readable(lay_out(made.circuit, lines))
-    _assert_readable(lay_out(made.circuit, lines, columns=3, lane=25.0))
-
-
-def test_parallel_lines_never_lie_on_each_other(random_circuit: Callable[..., Any]) -> None:
-    """Two streams that run side by side keep lanes of their own."""
-    for seed in range(30):
-        made = random_circuit(seed, n_nodes=3 + seed % 8, n_analytes=1)
-        drawing = lay_out(made.circuit, {})
-        runs: list[tuple[str, float, float, float, bool]] = []
-        for line in drawing.lines:
-            for (x0, y0), (x1, y1) in zip(line.points, line.points[1:], strict=False):
-                upright = abs(x0 - x1) < 1e-9
-                along = (y0, y1) if upright else (x0, x1)
-                if abs(along[0] - along[1]) > 1.0:
-                    at = x0 if upright else y0
-                    runs.append((line.stream, at, min(along), max(along), upright))
-        for i, a in enumerate(runs):
-            for b in runs[i + 1 :]:
-                if a[0] != b[0] and a[4] == b[4] and abs(a[1] - b[1]) < 0.5:
-                    assert a[3] <= b[2] + 0.5 or b[3] <= a[2] + 0.5, (seed, a, b)
-
-
-def test_long_circuit_is_folded() -> None:
-    streams: dict[str, tuple[str | None, str | None]] = {"feed": (None, "n1")}
-    for i in range(1, 13):
-        streams[f"s{i}"] = (f"n{i}", f"n{i + 1}" if i < 12 else None)
-    drawing = lay_out(Circuit.build(streams), {})
-    assert drawing.width < 1000.0  # twelve nodes in one row would need 2600
-    assert len({box.y for box in drawing.boxes if box.width > 0.0}) >= 3
-    _assert_readable(drawing)
-
-
 def test_drawing_names_flows_and_kinds() -> None:
     balance = _balance("rougher_cleaner")
     svg = circuit_svg(balance.circuit, balance_labels(balance))
@@ -258,18 +192,3 @@ def test_narrow_terminal_cuts_no_number() -> None:
     first = narrow.strip().split("\n\n")[0].splitlines()
     assert len(first) > 4
     assert max(map(len, first)) <= 50
-
-
-def test_products_end_short_of_other_lines() -> None:
-    balance = _balance("rougher_cleaner")
-    drawing = lay_out(balance.circuit, {})
-    ends = {line.stream: line.points[-1] for line in drawing.lines}
-    uprights = [
-        (a[0], min(a[1], b[1]), max(a[1], b[1]))
-        for line in drawing.lines
-        for a, b in zip(line.points, line.points[1:], strict=False)
-        if a[0] == b[0]
-    ]
-    for product in balance.products:
-        x, y = ends[product]
-        assert not [u for u in uprights if abs(u[0] - x) < 3.0 and u[1] <= y <= u[2]]
