@@ -46,11 +46,12 @@ from oretally.io.cells.values import (
     Weight,
     value_in_own_unit,
 )
-from oretally.io.cells.words import with_own_unit
+from oretally.io.cells.words import NOT_MEASURED, folded_word, with_own_unit
 
 __all__ = [
     "DENSITIES",
     "MASS",
+    "NOT_MEASURED",
     "OTHER_QUANTITIES",
     "RELATIVE",
     "SHARES",
@@ -75,6 +76,7 @@ __all__ = [
     "error_of_nothing",
     "error_without_value",
     "flow_word",
+    "folded_word",
     "in_unit_of",
     "is_relative",
     "percent_refused",
