@@ -11,6 +11,7 @@ from oretally.io.wording.tables import ResultTable
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
+    from rich.table import Table
 
 __all__ = [
     "SCREEN",
@@ -88,14 +89,18 @@ def print_table(table: ResultTable, console: Console) -> None:
         shown.add_column(Text(name), justify="right" if kind == "number" else "left", no_wrap=True)
     for row in zip(*table.columns, strict=True):
         shown.add_row(*(Text(cell) for cell in row))
-    # a narrow terminal folds long rows; numbers are never cut
+    _print_whole(shown, console)
+    for sentence in table.below:
+        console.print(sentence_row("", sentence))
+
+
+def _print_whole(shown: Table, console: Console) -> None:
+    """Print a table on however narrow a terminal: long rows are folded, numbers never cut."""
     narrow = console.width
     console.width = _WIDEST
     console.width = max(narrow, console.measure(shown).maximum)
     console.print(shown, crop=False)
     console.width = narrow
-    for sentence in table.below:
-        console.print(sentence_row("", sentence))
 
 
 def screen_lines(sentence: str) -> list[str]:
@@ -121,6 +126,6 @@ def print_plain(table: ResultTable, console: Console) -> None:
         shown.add_column(Text(name), justify="right" if kind == "number" else "left", no_wrap=True)
     for row in zip(*table.columns, strict=True):
         shown.add_row(*(Text(cell) for cell in row))
-    console.print(shown, crop=False)
+    _print_whole(shown, console)
     for sentence in table.below:
         print_lines(sentence, console)
