@@ -44,7 +44,7 @@ _WORDS = {
 def print_check(case: Case, found: Check, console: Console, *, full: bool = False) -> None:
     """Print how well a case can be balanced; in full, what was read and every closure as well."""
     survey = case.survey
-    console.print(case.title, style="bold", markup=False, highlight=False)
+    print_lines(case.title, console, style="bold")
     for sentence in _judged(case, found):
         print_lines(sentence, console)
     if full:
@@ -54,6 +54,8 @@ def print_check(case: Case, found: Check, console: Console, *, full: bool = Fals
             f"basis {survey.basis.value}; analytes: {names}; recoveries refer to '{case.feed}'",
             console,
         )
+        checks = found.degrees_of_freedom
+        print_lines(f"{checks} independent check{'s' * (checks != 1)} (degrees of freedom)", console)
         kinds = {n.name: n.kind.value for n in case.circuit.nodes}
         streams = [
             [s.name, _end(s.source, kinds), "->", _end(s.target, kinds)]

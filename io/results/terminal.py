@@ -74,10 +74,8 @@ def print_summary(
     sections = outline(
         balance, Format.TERMINAL, prices=prices, otherwise=otherwise, simulated=simulated
     )
-    from rich.text import Text
-
     first, *rest = sections
-    console.print(Text(balance.survey.title or "Mass and metal balance", style="bold"))
+    print_lines(balance.survey.title or "Mass and metal balance", console, style="bold")
     asked = any(section.key in _ASKED for section in rest)
     if not parts or ALL in parts:
         _print_first(first, console, tables=not asked or ALL in parts)

@@ -212,7 +212,7 @@ def test_slimes_may_be_split_by_a_finer_sieve() -> None:
     [
         ("Au", "g/t", 0.60, True),  # a coarse end that holds gold: free grains, perhaps
         ("Silver", "%", 0.60, True),
-        ("Au", "g/t", 0.30, False),  # no richer than the rest
+        ("Au", "g/t", 0.20, False),  # no richer than the rest
         ("Sn", "%", 0.60, False),  # no metal that mercury is used for
         ("Pt", "g/t", 0.60, False),
     ],

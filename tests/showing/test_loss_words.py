@@ -321,7 +321,7 @@ def test_words_where_nothing_was_measured_by_size() -> None:
         "'tails' was not measured by size: no number here says in which sizes Sn is there."
     )
     assert reading.tests[0].startswith(
-        "Do first: screen 'tails' on the sieve that keeps about a fifth of it (no size is known: "
+        "Screen 'tails' on the sieve that keeps about a fifth of it (no size is known: "
         "begin at 150 um, as is common), weigh and assay both parts."
     )
     (sieved,) = loss_readings(loss_case("sieved"))
