@@ -48,6 +48,8 @@ def check_text(case: Case, found: Check, terminal: Terminal = PIPE, *, full: boo
         lines += narrow(
             f"basis {survey.basis.value}; analytes: {names}; recoveries refer to '{case.feed}'"
         )
+        checks = found.degrees_of_freedom
+        lines += narrow(f"{checks} independent check{'s' * (checks != 1)} (degrees of freedom)")
         kinds = {n.name: n.kind.value for n in case.circuit.nodes}
         streams = [
             [s.name, _end(s.source, kinds), "->", _end(s.target, kinds)]

@@ -110,7 +110,8 @@ def product_tables(
     blocks = [shown.flow_block(rows),
               *(shown.block(rows, k) for k in range(len(balance.survey.analytes)))]  # fmt: skip
     fitted = list(_fitting(names, blocks, width))
-    tables = [_joined(some) for some in fitted]
+    captions = ["Products", *["Products, continued"] * (len(fitted) - 1)]
+    tables = [_joined(some, of) for some, of in zip(fitted, captions, strict=True)]
     parts = len(tables) if lines is None else max(1, lines // (len(rows) + 2))
     more = [(len(mass) - len(largest), "product"),
             (sum(len(some) - 1 for some in fitted[parts:]), "analyte")]  # fmt: skip
@@ -152,9 +153,9 @@ def _width(block: _Block) -> int:
     return sum(_GAP + max(map(len, column)) for column in zip(*block, strict=True))
 
 
-def _joined(blocks: Sequence[_Block]) -> ResultTable:
+def _joined(blocks: Sequence[_Block], caption: str) -> ResultTable:
     header, *rows = [[text for block in blocks for text in block[i]] for i in range(len(blocks[0]))]
-    return ResultTable("", header, rows, 1)
+    return ResultTable(caption, header, rows, 1)
 
 
 class _Shown:

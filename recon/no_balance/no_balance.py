@@ -13,7 +13,7 @@ from oretally.recon.answers import (
     never_by_size,
     open_notes,
 )
-from oretally.recon.leach_and_stocks import stock_notes
+from oretally.recon.leach_and_stocks import impossible_stocks
 from oretally.recon.no_balance.unbalanced import MOST_TRIALS, why_unbalanced
 from oretally.recon.result import (
     Balance,
@@ -78,10 +78,8 @@ class NoBalance:
             extractions=(),
             inventories=(),
             gross_errors=GrossErrors(rates=self.rates),
-            notes=(
-                *open_notes(model, solution.classes),
-                *stock_notes(model, self.feed),
-            ),
+            notes=tuple(open_notes(model, solution.classes)),
+            contradictions=impossible_stocks(model),
             unbalanced=why_unbalanced(
                 model, solution, gaps, alpha=self.alpha,
                 rates=self.rates.in_survey(len(model.survey.measurements)),

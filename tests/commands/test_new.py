@@ -101,7 +101,7 @@ def test_balance_of_a_blank_says_what_to_fill_in(
     place = "measurements.csv" if form == "folder" else "book.xlsx, sheet 'measurements'"
     assert run(capsys, "balance", path) == (2, "", UNFILLED.format(place=place))
     status, out, _ = run(capsys, "check", path)
-    assert status == 1 and "No dry mass was measured: nothing fixes the scale" in out
+    assert status == 1 and "no dry mass was measured, so nothing fixes the scale" in out
     assert [s.name for s in read_unmeasured(path).rows.streams] == [
         "feed",
         "concentrate",
@@ -137,7 +137,7 @@ def test_filled_in_it_balances(blank: Path, capsys: Capture) -> None:
     book.save(blank)
     status, out, _ = run(capsys, "balance", blank)
     assert status == 0
-    assert "Recovery of Sn:" in out
+    assert "Recovered: " in out and " of the Sn in 'concentrate'." in out
 
 
 @pytest.mark.parametrize("name", ALL)

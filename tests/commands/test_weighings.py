@@ -90,7 +90,7 @@ def test_the_whole_way(
         raw = Path("typed.xlsx").read_bytes()
         _typed(raw, Path("typed.xlsx"), {"weighing": GROSS, "measurements": GRADES})
     out = capsys.readouterr().out
-    assert "Balance of 'Jig & table, test 7'" in out
+    assert "Jig & table, test 7\nSound: use it." in out
     assert _masses(read_case("typed.xlsx")) == pytest.approx(
         {("feed", "dry mass"): 25.0, ("conc", "dry mass"): 0.4, ("tails", "dry mass"): 24.1}
     )

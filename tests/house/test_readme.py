@@ -16,10 +16,14 @@ README = (ROOT / "README.md").read_text("utf-8")
 BLOCKS = re.findall(r"```(\w*)\n(.*?)```", README, flags=re.DOTALL)
 
 
-def test_excerpt_is_what_the_example_prints() -> None:
-    excerpt = next(text for kind, text in BLOCKS if not kind and text.startswith("Balance of"))
-    golden = (ROOT / "tests" / "showing" / "golden" / "tin_table.txt").read_text("utf-8")
-    assert excerpt in golden
+@pytest.mark.parametrize(
+    ("begin", "example"),
+    [("Tin ore,", "tin_table"), ("Check one number first: Au", "ounces_as_grams")],
+)
+def test_excerpt_is_what_the_example_prints(begin: str, example: str) -> None:
+    excerpt = next(text for kind, text in BLOCKS if not kind and text.startswith(begin))
+    golden = ROOT / "tests" / "showing" / "golden" / f"{example}.screen.txt"
+    assert excerpt in golden.read_text("utf-8")
 
 
 def test_python_runs() -> None:

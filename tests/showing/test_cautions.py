@@ -24,7 +24,7 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.survey import SizeGrid, class_grade, class_share
 from oretally.io import read_case
-from oretally.io.results import html_report, summary, to_json
+from oretally.io.results import ALL, html_report, summary, to_json
 from oretally.io.results.document import balance_document, balance_schema
 from oretally.io.wording import (
     CAUTIONS_HEADING,
@@ -82,7 +82,8 @@ def test_every_hazard_of_the_trade_has_its_text() -> None:
         "silica", "machinery", "cyanide", "acids", "mercury", "lead", "fumes", "tailings",
     }  # fmt: skip
     for hazard in DATA["hazards"].values():
-        assert set(hazard) == {"title", "hurts", "usual", "words"}
+        assert set(hazard) == {"title", "short", "hurts", "usual", "words"}
+        assert len(f"Caution: {hazard['short']}") <= 80 and hazard["short"].endswith(".")
         assert len(hazard["hurts"]) > 80 and len(hazard["usual"]) >= 2
         assert all(len(sentence) > 40 and sentence.endswith(".") for sentence in hazard["usual"])
     assert "local codes" in DATA["defer"] and "licensed" in DATA["defer"]
@@ -110,8 +111,8 @@ def test_what_is_said_of_cyanide_is_right() -> None:
     ("name", "hazards"),
     [
         ("tin_table", ["silica"]),
-        ("rougher_cleaner", ["silica", "mercury", "lead"]),
-        ("leach_test", ["cyanide", "acids", "tailings", "silica", "mercury", "lead"]),
+        ("rougher_cleaner", ["silica", "lead"]),
+        ("leach_test", ["cyanide", "acids", "tailings", "silica", "lead"]),
         ("grinding_by_size", ["machinery", "silica"]),
     ],
 )
@@ -128,13 +129,13 @@ def test_a_leach_says_that_the_reagent_is_not_known() -> None:
     ("analyte", "unit", "hazards"),
     [
         ("Sn", "%", ["silica"]),
-        ("Ag", "%", ["silica", "mercury"]),  # as in a concentrate: no fire assay
-        ("Ag", "g/t", ["silica", "mercury", "lead"]),
-        ("Au", "ozt/st", ["silica", "mercury", "lead"]),
+        ("Ag", "%", ["silica"]),  # as in a concentrate: no fire assay
+        ("Ag", "g/t", ["silica", "lead"]),
+        ("Au", "ozt/st", ["silica", "lead"]),
         ("Pt", "g/t", ["silica", "lead"]),
         ("Cu", "g/t", ["silica"]),
         *(
-            (name, "g/t", ["silica", "mercury", "lead"])
+            (name, "g/t", ["silica", "lead"])
             for name in (
                 "gold",
                 "Gold",
@@ -147,7 +148,7 @@ def test_a_leach_says_that_the_reagent_is_not_known() -> None:
             )
         ),
         ("platinum", "g/t", ["silica", "lead"]),
-        ("Gold", "%", ["silica", "mercury"]),
+        ("Gold", "%", ["silica"]),
         ("Augite", "g/t", ["silica"]),  # a word within a word
     ],
 )
@@ -176,32 +177,54 @@ def test_a_word_within_a_word_does_not() -> None:
 def test_nothing_is_shown_where_nothing_points_to_it() -> None:
     balance = _table("Sn", "%", products=1)
     assert cautions_of(balance) == ()
-    assert CAUTIONS_HEADING not in summary(balance)
+    assert CAUTIONS_HEADING not in summary(balance, parts=(ALL,))
+    assert "Caution:" not in summary(balance)
     assert CAUTIONS_HEADING not in html_report(balance)
     assert balance_document(balance)["cautions"] == {"shown": [], "defer": defer()}
 
 
-def _by_size(fine: str) -> Balance:
-    """Return a table of which the tailings were assayed by size; the finest class has ``fine``."""
+def _by_size(fine: float, coarse: float = 0.25, analyte: str = "Sn", unit: str = "%") -> Balance:
+    """Return a table of which the tailings were assayed by size, with grades of both ends."""
     labels = ("+150 um", "-150+38 um", "-38 um")
-    survey = _table("Sn", "%").survey
-    found = [m for m in survey.measurements if (m.stream, m.quantity) != ("tails", "Sn")]
-    shares, grades = (20.0, 50.0, 30.0), (0.25, 0.20, float(fine))
+    whole = _table(analyte, unit)
+    survey = whole.survey
+    found = [m for m in survey.measurements if (m.stream, m.quantity) != ("tails", analyte)]
+    shares, grades = (20.0, 50.0, 30.0), (coarse, 0.20, fine)
     for label, share, x in zip(labels, shares, grades, strict=True):
         found += [Measurement("tails", class_share(label), share, SHARE, 0.3),
-                  Measurement("tails", class_grade("Sn", label), x, survey.analytes[0].unit,
+                  Measurement("tails", class_grade(analyte, label), x, survey.analytes[0].unit,
                               0.02 * x)]  # fmt: skip
     sized = replace(survey, measurements=tuple(found), sizes=SizeGrid((150.0, 38.0)))
-    return reconcile(_table("Sn", "%").circuit, sized)
+    return reconcile(whole.circuit, sized)
 
 
 def test_slimes_may_be_split_by_a_finer_sieve() -> None:
     """Splitting the finest class screens and dries fine material: silica beside the water."""
-    balance = _by_size("0.50")
+    balance = _by_size(0.50)
     (loss,) = balance.losses.found
     assert [test.kind for test in loss.tests] == [TestKind.SPLIT_FINEST]
     assert "or a finer sieve" in " ".join(loss_readings(balance)[0].tests)
     assert set(_shown(balance)) == {"silica", "tailings"}
+
+
+@pytest.mark.parametrize(
+    ("analyte", "unit", "coarse", "mercury"),
+    [
+        ("Au", "g/t", 0.60, True),  # a coarse end that holds gold: free grains, perhaps
+        ("Silver", "%", 0.60, True),
+        ("Au", "g/t", 0.20, False),  # no richer than the rest
+        ("Sn", "%", 0.60, False),  # no metal that mercury is used for
+        ("Pt", "g/t", 0.60, False),
+    ],
+)
+def test_mercury_is_warned_of_where_coarse_grains_were_seen(
+    analyte: str, unit: str, coarse: float, mercury: bool
+) -> None:
+    balance = _by_size(0.30, coarse, analyte, unit)
+    (loss,) = balance.losses.found
+    ground = TestKind.GRIND_HALF in {test.kind for test in loss.tests}
+    assert ground == (coarse > 0.5)
+    assert ("mercury" in _shown(balance)) == mercury
 
 
 def test_circuits_that_are_compared() -> None:
@@ -227,7 +250,7 @@ def test_circuits_that_are_compared() -> None:
 @pytest.mark.parametrize("name", ["leach_test", "grinding_by_size", "rougher_cleaner"])
 def test_they_are_shown_in_full_everywhere(name: str) -> None:
     balance = _example(name)
-    text = " ".join(summary(balance).split())
+    screen, text = (" ".join(summary(balance, parts=p).split()) for p in ((), (ALL,)))
     html = " ".join(html_report(balance).split())
     document = json.loads(to_json(balance))
     jsonschema.Draft202012Validator(balance_schema()).validate(document)
@@ -236,11 +259,13 @@ def test_they_are_shown_in_full_everywhere(name: str) -> None:
     for c in shown:
         for sentence in (c.title, *c.because, c.hurts, *c.usual):
             assert sentence in text and sentence in html
+        assert f"Caution: {c.short}" in screen and f"<dd>{c.short}</dd>" in html
     assert defer() in text and defer() in html
     assert [each["hazard"] for each in document["cautions"]["shown"]] == [c.hazard for c in shown]
     assert document["cautions"]["defer"] == defer()
-    # near the reading: before the circuit is drawn, not at the foot
-    assert html.index(CAUTIONS_HEADING) < html.index("The circuit, balanced")
+    # in short on the first screen, before the circuit is drawn; in full before the details
+    assert html.index(shown[0].short) < html.index("The circuit, balanced")
+    assert html.index(CAUTIONS_HEADING) < html.index("Measured against adjusted")
 
 
 def test_the_sampling_form_reads_the_same_file() -> None:
@@ -251,7 +276,7 @@ def test_the_sampling_form_reads_the_same_file() -> None:
 @pytest.mark.parametrize(
     ("coarse", "fine", "hazards", "reason"),
     [
-        ("1.5", "0.25", ["cyanide", "acids", "tailings", "silica", "machinery", "mercury", "lead"],
+        ("1.5", "0.25", ["cyanide", "acids", "tailings", "silica", "machinery", "lead"],
          ("silica", "The reading leads to grinding a part of the tailings.")),
         ("0.47", "0.47", ["cyanide", "acids", "tailings", "fumes", "lead"],
          ("fumes", "Metal that a leach may not reach: roasting and acids are often tried for it.")),

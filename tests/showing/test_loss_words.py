@@ -36,7 +36,7 @@ from oretally.flowsheet.survey import SizeGrid, class_grade, class_share
 from oretally.io import read_case
 from oretally.io.forms import make_case
 from oretally.io.pictures import grade_recovery_svg
-from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results import ALL, html_report, summary, to_json, xlsx_bytes
 from oretally.io.results.document import balance_schema
 from oretally.io.results.pdf_pages import pages
 from oretally.io.wording import (
@@ -134,7 +134,7 @@ def test_what_is_rich_in_the_tailings_is_not_read_if_they_are_lost() -> None:
     assert '[report] lost = ["..."]' in loss_meaning(balance)
     balance = reconcile(circuit, survey, lost=["tails"])
     assert balance.losses.not_read == ("As",)
-    assert "Not read: As, as what is kept is no richer in it than what is lost." in loss_meaning(
+    assert "Not read: As, as what is kept is no richer in it than the rest." in loss_meaning(
         balance
     )
 
@@ -164,7 +164,7 @@ def test_of_a_leach_the_solution_is_kept() -> None:
 def test_one_product_loses_nothing() -> None:
     balance = _example("grinding_by_size")
     assert balance.losses.found == () and loss_readings(balance) == ()
-    assert "Where the metal is lost" not in summary(balance)
+    assert LOSS_HEADING not in summary(balance, parts=(ALL,))
 
 
 @pytest.mark.parametrize("lost", [["conc"], None])
@@ -174,14 +174,14 @@ def test_nothing_read_is_said_and_why(lost: list[str] | None) -> None:
     circuit, survey = _plant([("Pb", grades)])
     balance = reconcile(circuit, survey, lost=lost)
     assert balance.losses.found == () and loss_readings(balance) == ()
-    said = "Not read: Pb, as what is kept is no richer in it than what is lost."
+    said = "Not read: Pb, as what is kept is no richer in it than the rest."
     if lost is None:
         said = "Not read: Pb, as no product has 1.2 times the grade of the feed."
     assert loss_meaning(balance) == said
     printed = [b for part in pages(balance, (), None)["parts"] for b in part["blocks"]]
     at = printed.index({"kind": "heading", "text": LOSS_HEADING})
     assert printed[at + 1]["texts"] == (said,)
-    for text in (_flat(summary(balance)), _flat(html_report(balance))):
+    for text in (_flat(summary(balance, parts=("losses",))), _flat(html_report(balance))):
         assert LOSS_HEADING in text and said in text
 
 
@@ -193,7 +193,8 @@ def test_where_there_is_nothing_to_read_nothing_is_said() -> None:
     one = Survey(Basis.BATCH, KG, (Analyte("Pb", PERCENT),), weighed + assayed)
     for balance in (reconcile(circuit, survey), reconcile(one_product, one)):
         assert loss_meaning(balance) == ""
-        for text in (summary(balance), html_report(balance), str(pages(balance, (), None))):
+        terminal, printed = summary(balance, parts=(ALL,)), str(pages(balance, (), None))
+        for text in (terminal, html_report(balance), printed):
             assert LOSS_HEADING not in text
 
 
@@ -286,7 +287,8 @@ def test_a_rich_class_between_the_ends_is_told() -> None:
     assert told.endswith(
         "times the grade of the whole, richer beyond chance; what is proposed below leaves it out."
     )
-    assert told in _flat(summary(balance)) and told in _flat(html_report(balance))
+    assert told in _flat(summary(balance, parts=("losses",)))
+    assert told in _flat(html_report(balance))
     for name in ("coarse", "fine", "even", "both"):  # poorer there, or not told apart
         assert only_loss(loss_case(name)).between == ()
     blurred = only_loss(reconcile(TABLE, loss_survey(grades, relative=0.30)))
@@ -316,10 +318,10 @@ def test_words_on_a_coarse_loss() -> None:
 def test_words_where_nothing_was_measured_by_size() -> None:
     (reading,) = loss_readings(loss_case("bulk"))
     assert reading.sentences[1] == (
-        "'tails' was not measured by size: no number here says in which sizes Sn is lost."
+        "'tails' was not measured by size: no number here says in which sizes Sn is there."
     )
     assert reading.tests[0].startswith(
-        "Do first: screen 'tails' on the sieve that keeps about a fifth of it (no size is known: "
+        "Screen 'tails' on the sieve that keeps about a fifth of it (no size is known: "
         "begin at 150 um, as is common), weigh and assay both parts."
     )
     (sieved,) = loss_readings(loss_case("sieved"))
@@ -345,7 +347,8 @@ def test_an_inconsistent_survey_is_to_be_settled_first() -> None:
 @pytest.mark.parametrize("name", ["coarse", "fine", "even", "both", "bulk", "sieved"])
 def test_terminal_report_and_json_show_it(name: str) -> None:
     balance = loss_case(name)
-    text, html = _flat(summary(balance)), _flat(html_report(balance))
+    text = _flat(summary(balance, parts=("losses",)))
+    html = _flat(html_report(balance))
     for reading in loss_readings(balance):
         for sentence in (*reading.sentences, *reading.tests):
             assert sentence in text

@@ -24,7 +24,7 @@ from size_cases import (
 from oretally.io import read_case
 from oretally.io.cli import main
 from oretally.io.pictures import balance_labels, partition_svg, passing_svg
-from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results import ALL, html_report, summary, to_json, xlsx_bytes
 from oretally.io.results.document import balance_schema
 from oretally.io.wording import (
     fit_remark,
@@ -277,7 +277,7 @@ def test_classes_that_nobody_looked_for_are_left_out(capsys: pytest.CaptureFixtu
     )
     assert balance.notes == (told,)
     # all of the only product: no ± to speak of, and no budget of one
-    text = summary(balance)
+    text = summary(balance, parts=(ALL,))
     assert "Recovery of Pb: 100 % to cyclone overflow." in text and "± –" not in text
     assert "What the ± of the recoveries comes from" not in text
     assert "ratio of concentration" not in text

@@ -21,7 +21,7 @@ from oretally.flowsheet import (
     Survey,
 )
 from oretally.flowsheet.survey import SizeGrid, class_share
-from oretally.io.results import summary
+from oretally.io.results import ALL, summary
 from oretally.io.wording import (
     class_labels,
     class_sentence,
@@ -70,7 +70,7 @@ def test_a_law_that_does_not_hold_is_doubted() -> None:
 
 def test_text_leaves_classes_to_their_tables() -> None:
     balance = ground(1)
-    text = summary(balance)
+    text = summary(balance, parts=(ALL,))
     middle = text[text.index("Measured against adjusted") :]
     assert "mass in" not in middle and "um" not in middle
     assert "dry rate [t/h]" in middle

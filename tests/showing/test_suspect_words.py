@@ -16,7 +16,7 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.io.case import read_case
-from oretally.io.results import html_report, summary
+from oretally.io.results import ALL, html_report, summary
 from oretally.io.wording import (
     SUSPECTS_HEADING,
     is_quiet,
@@ -60,9 +60,11 @@ def test_a_sound_survey_is_told_in_one_sentence(name: str) -> None:
     assert is_quiet(balance) and not suspect_words(balance)
     said = quiet_sentence(balance)
     assert said.startswith("No number stands out; all right: ")
-    for text in (summary(balance), html_report(balance)):
+    full = summary(balance, parts=(ALL,))
+    for text in (full, html_report(balance)):
         assert SUSPECTS_HEADING not in text and "No number stands out" in text
-    assert "Recoveries under each explanation" not in summary(balance)
+    assert "Recoveries under each explanation" not in full
+    assert "none stands out." in " ".join(summary(balance).split())
 
 
 def test_a_tray_left_on() -> None:
@@ -77,7 +79,8 @@ def test_a_tray_left_on() -> None:
     assert first.slips[0].misfit < 1.0
     kinds = {p.kind: chance for p, chance in balance.gross_errors.probabilities}
     assert kinds.get("loss", 0.0) < 0.01
-    text = " ".join(summary(balance).split())
+    screen, text = (" ".join(summary(balance, parts=p).split()) for p in ((), (ALL,)))
+    assert "Perhaps the mass of the container 'tray' not taken off." in screen
     assert "the mass of the container 'tray' not taken off?" in text
     assert "lost at" not in text.split(SUSPECTS_HEADING)[1].split("Recoveries under")[0]
     assert "probably stated too small" not in text

@@ -17,7 +17,7 @@ from oretally.io.case import read_case
 from oretally.io.definition import Price, read_metal_prices
 from oretally.io.definition.metal_prices import PriceRow
 from oretally.io.forms import entry_workbook, make_case
-from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results import ALL, html_report, summary, to_json, xlsx_bytes
 from oretally.io.results.document import balance_document
 from oretally.io.wording import (
     MONEY_CAUTION,
@@ -87,7 +87,7 @@ def test_sd_of_totals_by_simulation(
     prices = {"Pb": 2.0, "Zn": 3.0}
     found = reconcile(three_products, survey, prices=prices)
     totals = {t.name: t for t in found.worth}
-    assert list(totals) == ["feed", "a", "b", "c", "all that is kept", "all that is lost"]
+    assert list(totals) == ["feed", "a", "b", "c", "all that is kept", "all that is not kept"]
     problem = balance_problem(found.circuit, survey)
     exact, rng = prepare(problem).solve(), np.random.default_rng(9)
     flows = exact.flow + problem.flow_sd * rng.standard_normal((2000, 4))
@@ -100,7 +100,7 @@ def test_sd_of_totals_by_simulation(
     lost = worth[:, :, 1:].sum(axis=(1, 2)) - kept
     sums = {"feed": worth[:, :, 0].sum(1), "a": worth[:, :, 1].sum(1), "b": worth[:, :, 2].sum(1),
             "c": worth[:, :, 3].sum(1), "all that is kept": kept,
-            "all that is lost": lost}  # fmt: skip
+            "all that is not kept": lost}  # fmt: skip
     for name, money in sums.items():
         total, per = totals[name], money / drawn.flow[:, 0]
         assert total.analytes == ("Pb", "Zn")
@@ -110,7 +110,7 @@ def test_sd_of_totals_by_simulation(
         assert total.per_feed_sd == pytest.approx(per.std(ddof=1), rel=4.0 / 4000**0.5)
     parts = [a.sd * prices[a.analyte] for a in found.amounts if a.stream == "feed"]
     assert sum(sd**2 for sd in parts) ** 0.5 < 0.9 * totals["feed"].sd
-    assert totals["all that is kept"].worth + totals["all that is lost"].worth == pytest.approx(
+    assert totals["all that is kept"].worth + totals["all that is not kept"].worth == pytest.approx(
         totals["feed"].worth
     )
 
@@ -131,7 +131,7 @@ def test_one_metal_has_no_totals_of_single_streams(balance: Balance) -> None:
 def test_tables(balance: Balance) -> None:
     table = amount_table(balance)
     assert [row[:3] for row in table.rows] == [
-        ["feed", "Sn [g]", "fed"], ["conc", "Sn [g]", "kept"], ["tails", "Sn [g]", "lost"]
+        ["feed", "Sn [g]", "fed"], ["conc", "Sn [g]", "kept"], ["tails", "Sn [g]", "not kept"]
     ]  # fmt: skip
     worth = worth_table(balance, [TIN])
     assert worth.caption == "Metal at the stated prices (Sn 25 EUR/kg)"
@@ -154,13 +154,15 @@ def test_no_money_where_there_is_no_balance(balance: Balance) -> None:
 
 def test_money_never_stands_without_its_caution(balance: Balance) -> None:
     """In each form in which it is shown; and no money where no price is stated."""
-    flat = " ".join(summary(balance, [TIN]).split())
+    flat = " ".join(summary(balance, [TIN], parts=(ALL,)).split())
     assert MONEY_CAUTION in flat and "worth [EUR]" in flat
+    screen = " ".join(summary(balance, [TIN]).split())
+    assert screen.count("EUR") == 2 and "not kept (no valuation)." in screen
     html = unescape(html_report(balance, [TIN]))
     assert MONEY_CAUTION in html and "worth [EUR]" in html
     assert MONEY_CAUTION in to_json(balance, [TIN])
     assert list(worth_sheet(balance, [TIN])[2])[-1] == (MONEY_CAUTION,)
-    for text in (summary(balance), html_report(balance)):
+    for text in (summary(balance, parts=(ALL,)), html_report(balance)):
         assert "worth [" not in text and "prices" not in text
     assert balance_document(balance)["worth"] is None
 
@@ -169,9 +171,10 @@ def test_amounts_in_the_summary_where_they_are_few() -> None:
     """Nine rows of amounts are left to report and JSON, unless prices ask for them."""
     case = read_case(EXAMPLES / "rougher_cleaner")
     found = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
-    assert "What feed and products hold" not in summary(found)
+    assert "What feed and products hold" not in summary(found, parts=(ALL,))
     assert "What feed and products hold" in html_report(found)
-    assert "What feed and products hold" in summary(found, [Price("Cu", 9.0, "EUR", "9 EUR/kg")])
+    priced = summary(found, [Price("Cu", 9.0, "EUR", "9 EUR/kg")], parts=(ALL,))
+    assert "What feed and products hold" in priced
 
 
 def test_prices_in_any_mass(balance: Balance) -> None:
