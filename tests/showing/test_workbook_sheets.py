@@ -27,7 +27,7 @@ EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 NAMES = ("tin_table", "wrong_head", "leach_test", "month_with_stockpile", "tails_by_size",
          "grinding_by_size", "rougher_cleaner")  # fmt: skip
 SUBJECTS = ["summary", "values", "recoveries", "leach and stocks", "worth", "suspects",
-            "where lost", "by size", "closures", "notes"]  # fmt: skip
+            "not kept", "by size", "closures", "notes"]  # fmt: skip
 
 
 @cache
