@@ -87,8 +87,8 @@ def _losses(balance: Balance) -> Iterable[SheetTable]:
     """Yield what is not kept, what the numbers support, and the tests that would tell."""
     found = balance.losses.found
     header: Sequence[str]
-    header = ("product", "analyte", "unit", "of the feed's [%]", "sd", "of that in solution [%]", "sd",
-              "grade of the solids", "sd", "kept in")  # fmt: skip
+    header = ("product", "analyte", "unit", "of the feed's [%]", "sd", "of that in solution [%]",
+              "sd", "grade of the solids", "sd", "kept in")  # fmt: skip
     yield "What is not kept", header, [
         (x.stream, x.analyte, x.unit, *with_sd(*x.percent), *_cells(x.in_solution),
          *_cells(x.grade), ", ".join(x.kept))
