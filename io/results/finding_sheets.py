@@ -1,4 +1,4 @@
-"""Sheets of the result workbook that speak of errors and of losses."""
+"""Sheets of the result workbook that speak of errors, and of metal that is not kept."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ _NOTHING = (None, None)
 
 
 def finding_sheets(balance: Balance) -> Iterable[Sheet]:
-    """Yield what may be wrong, and where the metal is lost."""
+    """Yield what may be wrong, and where the rest of the metal is."""
     yield "suspects", list(_suspects(balance))
-    yield "where lost", list(_losses(balance))  # 'losses' are the declared ones of a case
+    yield "not kept", list(_losses(balance))  # 'losses' are the declared ones of a case
 
 
 def _suspects(balance: Balance) -> Iterable[SheetTable]:
@@ -84,12 +84,12 @@ def _suspects(balance: Balance) -> Iterable[SheetTable]:
 
 
 def _losses(balance: Balance) -> Iterable[SheetTable]:
-    """Yield the losses, what the numbers support, and the tests that would tell."""
+    """Yield what is not kept, what the numbers support, and the tests that would tell."""
     found = balance.losses.found
     header: Sequence[str]
-    header = ("lost in", "analyte", "unit", "lost [%]", "sd", "of that in solution [%]", "sd",
-              "grade of the solids", "sd", "kept in")  # fmt: skip
-    yield "What is lost", header, [
+    header = ("product", "analyte", "unit", "of the feed's [%]", "sd", "of that in solution [%]",
+              "sd", "grade of the solids", "sd", "kept in")  # fmt: skip
+    yield "What is not kept", header, [
         (x.stream, x.analyte, x.unit, *with_sd(*x.percent), *_cells(x.in_solution),
          *_cells(x.grade), ", ".join(x.kept))
         for x in found
@@ -98,8 +98,8 @@ def _losses(balance: Balance) -> Iterable[SheetTable]:
     for reading in loss_readings(balance):
         said += [*reading.sentences, *reading.tests]
     yield "What the numbers support", ("", ""), [(sentence,) for sentence in said]
-    header = ("lost in", "analyte", "unit", "class", "passed [um]", "retained [um]",
-              "of its solids [%]", "sd", "grade", "sd", "of loss [%]", "sd", "of feed [%]", "sd",
+    header = ("product", "analyte", "unit", "class", "passed [um]", "retained [um]",
+              "of its solids [%]", "sd", "grade", "sd", "of its own [%]", "sd", "of feed [%]", "sd",
               "x grade of the whole", "sd", "x grade of the head", "sd")  # fmt: skip
     yield "By size", header, [
         (x.stream, x.analyte, x.unit, p.label, p.passed_um, p.retained_um,

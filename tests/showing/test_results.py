@@ -108,7 +108,7 @@ def test_workbook_can_be_balanced_again(tmp_path: Path) -> None:
 def test_workbook_shows_numbers_with_sensible_digits() -> None:
     book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(_balance("tin_table"))))
     assert book.sheetnames[:6] == [
-        "summary", "values", "recoveries", "suspects", "where lost", "closures",
+        "summary", "values", "recoveries", "suspects", "not kept", "closures",
     ]  # fmt: skip
     sheet = book["recoveries"]
     assert sheet["A1"].value == "Recovery and distribution"

@@ -27,7 +27,7 @@ EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 NAMES = ("tin_table", "wrong_head", "leach_test", "month_with_stockpile", "tails_by_size",
          "grinding_by_size", "rougher_cleaner")  # fmt: skip
 SUBJECTS = ["summary", "values", "recoveries", "leach and stocks", "worth", "suspects",
-            "where lost", "by size", "closures", "notes"]  # fmt: skip
+            "not kept", "by size", "closures", "notes"]  # fmt: skip
 
 
 @cache
@@ -121,7 +121,7 @@ def test_charts_show_cells_of_the_workbook(name: str) -> None:
 
 def _values(book: Any, reference: str) -> list[Any]:
     title, _, span = reference.rpartition("!")
-    left, top, right, bottom = range_boundaries(span)
+    left, top, right, bottom = (int(end or 0) for end in range_boundaries(span))
     sheet = book[title.strip("'")]
     return [sheet.cell(i, j).value for i in range(top, bottom + 1) for j in range(left, right + 1)]
 
@@ -167,7 +167,7 @@ def test_a_number_is_seen_as_it_is_told(value: float, share: float) -> None:
     """Sd of 1 % or 3 units alike; where the text rounds tens, a format cannot."""
     sd = share * max(abs(value), 1e-3)
     told, by = format_with_sd(value, sd)
-    cell = openpyxl.Workbook().active.cell(1, 1, value)
+    cell = openpyxl.Workbook().create_sheet().cell(1, 1, value)
     cell.number_format = number_format(value, sd)
     if by != DASH and "e" not in told and "." in told:
         assert seen(cell).replace("-0.0", "0.0") == told.replace("-0.0", "0.0")

@@ -237,7 +237,7 @@ def test_no_answers_anywhere(which: str, request: pytest.FixtureRequest) -> None
     html = html_report(balance)
     book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(balance)))
     pdf = json.dumps(pages(balance, (), None), ensure_ascii=False)
-    assert not {"recoveries", "suspects", "where lost"} & set(book.sheetnames)
+    assert not {"recoveries", "suspects", "not kept"} & set(book.sheetnames)
     for shown in (text, html, pdf):
         for word in ("ecover", "adjusted head", "Measured against adjusted", "yield", "P80"):
             assert word not in shown.replace("squared adjustments", ""), word
