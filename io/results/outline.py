@@ -51,6 +51,8 @@ _SUSPECTS_SHOWN = 3
 _AMOUNTS_SHOWN = 6  # rows of metal in mass, where no price asks for them
 _CHANGES_SHOWN = 12  # values that change in a what if
 _BUDGETS_SHOWN = 12  # recoveries
+_ACROSS = 160  # of it on a page across
+_FLOWS_ACROSS = 2  # drawings of where an analyte goes, where each takes a page across
 _PRODUCTS_SHOWN = 8  # rows of the table of products
 _LINES = 22  # of a first screen, less its title, the empty lines and what stands at its end
 _WIDTHS = {Format.TERMINAL: 80, Format.PAGE: 110, Format.PDF: 100}  # characters of that table
@@ -76,12 +78,15 @@ def outline(
         What drawn surveys say of the answers.
     """
     notes = words.notes_of(balance, simulated=simulated is not None)
-    summary, method = ("summary", "", _summary(balance, shown, prices)), _method(balance, shown)
+    drawn = tuple(_circuit(balance, shown))
+    across = bool(drawn) and Section("circuit", "", drawn).across
+    summary = ("summary", "", _summary(balance, shown, prices, across=across))
+    method = _method(balance, shown)
     if balance.converged:
         told = [
             summary,
             ("what-if", "What if", _what_if(otherwise, shown)),
-            ("circuit", "The circuit, balanced", _circuit(balance, shown)),
+            ("circuit", "The circuit, balanced", drawn),
             *_flows(balance, shown),
             ("suspects", words.SUSPECTS_HEADING, _suspects(balance, shown)),
             ("simulation", "Simulation", _simulation(simulated, shown)),
@@ -107,7 +112,7 @@ def outline(
             summary,
             *((key, heading, [Terms(tuple(lines))]) for key, (heading, lines) in obstacles),
             ("what-if", "What if", _what_if(otherwise, shown)),
-            ("circuit", "The circuit, as measured", _circuit(balance, shown)),
+            ("circuit", "The circuit, as measured", drawn),
             ("notes", "Notes", [Items(notes)] if notes else []),
             ("agreement", "What was measured", [Boxed("NO BALANCE", words.NOT_A_BALANCE), terms]),
             ("values", "The numbers", words.measured_tables(balance, labels, brief=brief)),
@@ -122,8 +127,13 @@ def _held(*tables: ResultTable) -> Iterator[ResultTable]:
     return (table for table in tables if table.rows)
 
 
-def _summary(balance: Balance, shown: Format, prices: Sequence[Price]) -> Iterator[Block]:
-    """Yield what everybody wants to know: is it sound, what was recovered, what next."""
+def _summary(
+    balance: Balance, shown: Format, prices: Sequence[Price], *, across: bool
+) -> Iterator[Block]:
+    """Yield what everybody wants to know: is it sound, what was recovered, what next.
+
+    ``across``: on a page of a PDF that the circuit turns across.
+    """
     lead = verdict_sentences(balance)
     yield Lead(lead)
     if not balance.converged:
@@ -138,7 +148,8 @@ def _summary(balance: Balance, shown: Format, prices: Sequence[Price]) -> Iterat
     if shown is Format.TERMINAL:
         texts = [" ".join(lead), *kept, *(f"{word}: {text}" for word, text in pairs)]
         most, lines = _PRODUCTS_SHOWN, _LINES - sum(len(narrow(t)) for t in texts)
-    yield from product_tables(balance, _WIDTHS[shown], most=most, lines=lines)
+    width = _ACROSS if across and shown is Format.PDF else _WIDTHS[shown]
+    yield from product_tables(balance, width, most=most, lines=lines)
     if pairs:
         yield Terms(tuple(pairs))
 
@@ -249,11 +260,17 @@ def _circuit(balance: Balance, shown: Format) -> Iterator[Block]:
 def _flows(balance: Balance, shown: Format) -> Iterator[_Part]:
     """Yield where each analyte goes, a section each."""
     known = {r.analyte for r in balance.recoveries if r.recovery is not None}
+    turned = 0
     for name in (a.name for a in balance.survey.analytes if shown is not Format.TERMINAL):
-        if name in known:
-            caption = f"Lines are as wide as the share of the feed's {name} that they carry."
-            sheets = pictures.flow_sheets(balance, name, _highest(shown))
-            yield "flows", f"Where the {name} goes", _sheets(sheets, caption)
+        if name not in known:
+            continue
+        caption = f"Lines are as wide as the share of the feed's {name} that they carry."
+        drawn = _sheets(pictures.flow_sheets(balance, name, _highest(shown)), caption)
+        heading = f"Where the {name} goes"
+        turned += Section("flows", heading, tuple(drawn)).across
+        if shown is Format.PDF and turned > _FLOWS_ACROSS:
+            return
+        yield "flows", heading, drawn
 
 
 def _highest(shown: Format) -> float:
@@ -367,5 +384,5 @@ def _method(balance: Balance, shown: Format) -> Iterator[Block]:
         ("iterations", str(balance.iterations)),
         ("sum of squared adjustments", format_number(balance.objective, 6)),
         ("degrees of freedom", str(balance.global_test.dof)),
-        *words.certificate_figures(balance),
+        *(words.certificate_figures(balance) if shown is Format.PAGE else ()),
     ))  # fmt: skip

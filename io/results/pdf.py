@@ -74,7 +74,9 @@ def pdf_report(
     found = pages(balance, prices, otherwise, simulated=simulated, brief=brief)
     covered = _covered(json.dumps(found, ensure_ascii=False))
     if not covered:
-        found["parts"].append({"wide": False, "blocks": [{"kind": "words", "texts": [_FOREIGN]}]})
+        found["parts"].append(
+            {"wide": False, "beside": 0.0, "blocks": [{"kind": "words", "texts": [_FOREIGN]}]}
+        )
     report = json.dumps(found, ensure_ascii=False)
     template = files("oretally.io").joinpath("templates/report.typ").read_bytes()
     with TemporaryDirectory() as nothing:  # the only folder that a template could read from

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from importlib.metadata import version
 from itertools import groupby
-from operator import attrgetter
 from typing import Any
 
 from oretally.io.definition import Price
@@ -30,6 +29,8 @@ from oretally.recon.result import Balance, WhatIf
 
 __all__ = ["page_tables", "pages"]
 
+_BRIEF = 560.0  # px of height that drawings may have on a first page that stands upright
+_FRONT_PT = 190.0  # points that verdict and products take on a page across
 _DIGIT_SPACE, _POINT_SPACE = "\u2007", "\u2008"  # as wide as a digit, and as a point
 _WIDTH = 505.0  # points between the margins
 _DIGIT, _GAP = 3.9, 6.5  # points of a character of a table, and between its columns
@@ -46,17 +47,39 @@ def pages(
     ``brief`` leaves all out but what everybody reads.
     """
     sections = outline(balance, Format.PDF, prices=prices, otherwise=otherwise, simulated=simulated)
+    circuit = next((s for s in sections if s.key == "circuit"), None)
+    one = circuit is not None and circuit.across and len(circuit.blocks) == 1
     if brief:
-        sections = [section for section in sections if section.key in FRONT]
-    parts = [
-        {"wide": wide, "blocks": [block for section in run for block in _section(section)]}
-        for wide, run in groupby(sections, attrgetter("across"))
-    ]
+        sections = [s for s in sections if s.key in FRONT and _on_one_page(s)]
+        flows = [s for s in sections if s.key == "flows"]
+        high = sum(p.size[1] for s in (circuit, *flows[:1]) if s for p in _drawings(s))
+        sections = [s for s in sections if s not in flows[1 if high <= _BRIEF and not one else 0 :]]
+
+    def turned(section: Section) -> bool:
+        # the first page goes across with the circuit
+        return section.across or (one and section.key in ("summary", "what-if"))
+
+    parts = []
+    for wide, run in groupby(sections, turned):
+        blocks = [block for section in run for block in _section(section)]
+        # a drawing leaves room for what stands above it on its page
+        shared = wide and blocks[0]["kind"] == "lead"
+        parts.append({"wide": wide, "beside": _FRONT_PT if shared else 0.0, "blocks": blocks})
+    parts[-1]["blocks"].append(_words([CLOSING]))
     return {
         "title": balance.survey.title or "Mass and metal balance",
         "version": f"oretally {version('oretally')}",
-        "parts": [*parts, {"wide": False, "blocks": [_words([CLOSING])]}],
+        "parts": parts,
     }
+
+
+def _on_one_page(section: Section) -> bool:
+    """Tell whether no drawing of a section goes on on a further sheet."""
+    return len(_drawings(section)) <= 1
+
+
+def _drawings(section: Section) -> list[Picture]:
+    return [block for block in section.blocks if isinstance(block, Picture)]
 
 
 def _words(texts: Sequence[str]) -> _Block:
