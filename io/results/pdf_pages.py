@@ -59,13 +59,15 @@ def pages(
         # the first page goes across with the circuit
         return section.across or (one and section.key in ("summary", "what-if"))
 
-    parts = []
+    parts = list[_Block]()
     for wide, run in groupby(sections, turned):
         blocks = [block for section in run for block in _section(section)]
+        if not parts:  # below the summary: a page of its own would hold nothing else
+            end = next((i for i, b in enumerate(blocks) if b["kind"] == "heading"), len(blocks))
+            blocks.insert(end, _words([CLOSING]))
         # a drawing leaves room for what stands above it on its page
         shared = wide and blocks[0]["kind"] == "lead"
         parts.append({"wide": wide, "beside": _FRONT_PT if shared else 0.0, "blocks": blocks})
-    parts[-1]["blocks"].append(_words([CLOSING]))
     return {
         "title": balance.survey.title or "Mass and metal balance",
         "version": f"oretally {version('oretally')}",
