@@ -19,6 +19,7 @@ from oretally.io.wording import (
     print_heading,
     print_lines,
     print_table,
+    screen_lines,
 )
 from oretally.recon import Check
 from oretally.recon.checking import CheckedValue
@@ -32,6 +33,8 @@ __all__ = ["print_check"]
 _TOLD = 3  # errors that could go unseen, the most harmful ones
 _GROUPS = 6  # groups of errors that cannot be told apart
 _SHOWN = 4  # remarks on the first screen
+_NAMED = 6  # numbers that nothing checks, named there
+_LINES = 26  # of a first screen, less the empty lines and what stands at its end
 _FAR = 3.0  # sd, beyond which a closure is told
 _WORDS = {
     ValueClass.REDUNDANT: "numbers measured and checked by others (redundant)",
@@ -45,7 +48,8 @@ def print_check(case: Case, found: Check, console: Console, *, full: bool = Fals
     """Print how well a case can be balanced; in full, what was read and every closure as well."""
     survey = case.survey
     print_lines(case.title, console, style="bold")
-    for sentence in _judged(case, found):
+    judged = _judged(case, found, full=full)
+    for sentence in judged:
         print_lines(sentence, console)
     if full:
         names = ", ".join(f"{a.name} [{a.unit}]" for a in survey.analytes) or "none"
@@ -55,7 +59,9 @@ def print_check(case: Case, found: Check, console: Console, *, full: bool = Fals
             console,
         )
         checks = found.degrees_of_freedom
-        print_lines(f"{checks} independent check{'s' * (checks != 1)} (degrees of freedom)", console)
+        print_lines(
+            f"{checks} independent check{'s' * (checks != 1)} (degrees of freedom)", console
+        )
         kinds = {n.name: n.kind.value for n in case.circuit.nodes}
         streams = [
             [s.name, _end(s.source, kinds), "->", _end(s.target, kinds)]
@@ -68,7 +74,7 @@ def print_check(case: Case, found: Check, console: Console, *, full: bool = Fals
             print_table(head_table(found.heads, adjusted=False), console)
     foreseen = _foreseen(found.foreseen, survey) if found.foreseen else []
     told = [*foreseen, *found.notes, *case.notes]
-    shown = told if full else told[:_SHOWN]
+    shown = told if full else _fitting(told[:_SHOWN], (case.title, *judged))
     if shown:
         console.print()
     for sentence in shown:
@@ -80,7 +86,18 @@ def print_check(case: Case, found: Check, console: Console, *, full: bool = Fals
     print_lines(f"{SD_LEGEND} Nothing was adjusted.", console)
 
 
-def _judged(case: Case, found: Check) -> list[str]:
+def _fitting(remarks: Sequence[str], above: Sequence[str]) -> list[str]:
+    """Return the first remarks that fit on the first screen, below what stands above."""
+    left, found = _LINES - sum(len(screen_lines(text)) for text in above), list[str]()
+    for remark in remarks:
+        left -= len(screen_lines(f"- {remark}"))
+        if left < 0:
+            break
+        found.append(remark)
+    return found
+
+
+def _judged(case: Case, found: Check, *, full: bool) -> list[str]:
     """Return whether the case can be balanced, what is checked, and the worst closure."""
     survey, told = case.survey, list[str]()
     if found.scale_missing:
@@ -98,7 +115,10 @@ def _judged(case: Case, found: Check) -> list[str]:
     told += [f"{counted[c]} {words}." for c, words in _WORDS.items() if counted[c]]
     lone = [v for v in found.classes if v.value_class is ValueClass.NONREDUNDANT]
     if lone and found.degrees_of_freedom:
-        told.append(f"An error in these would go unnoticed: {_listed(lone, survey)}.")
+        names = _listed(lone, survey)
+        most = len(names) if full else _NAMED
+        more = f" and {len(names) - most} more" if len(names) > most else ""
+        told.append(f"An error in these would go unnoticed: {', '.join(names[:most])}{more}.")
     worst = max(found.closures, key=lambda c: abs(c.z), default=None)
     if worst is not None and abs(worst.z) > _FAR:
         told.append(
@@ -110,7 +130,7 @@ def _judged(case: Case, found: Check) -> list[str]:
     return told
 
 
-def _listed(values: Sequence[CheckedValue], survey: Survey) -> str:
+def _listed(values: Sequence[CheckedValue], survey: Survey) -> list[str]:
     """Return the names of values; those of size classes together, stream by stream."""
     known = meanings(survey)
     plain = [f"{v.quantity} of '{v.stream}'" for v in values if known[v.quantity].run is None]
@@ -120,7 +140,7 @@ def _listed(values: Sequence[CheckedValue], survey: Survey) -> str:
     for (stream, k), n in classes.items():
         what = "share" if k is None else f"{survey.analytes[k].name} content"
         plain.append(f"the {what} of {n} size {'class' if n == 1 else 'classes'} of '{stream}'")
-    return ", ".join(plain)
+    return plain
 
 
 def _alike(group: EquivalenceGroup, survey: Survey) -> tuple[object, ...]:

@@ -43,7 +43,10 @@ _AMOUNTS_SHOWN = 6  # rows of metal in mass, where no price asks for them
 _CHANGES_SHOWN = 12  # values that change in a what if
 _BUDGETS_SHOWN = 12  # recoveries
 _PRODUCTS_SHOWN = 8  # rows of the table of products
-_LINES = 22  # of a first screen, less its title, the empty lines and what stands at its end
+_LINES = 23  # of a first screen, less the empty lines and what stands at its end
+_LEAST = 9  # lines of a table of products: fewer recoveries and cautions are told before that
+_TOLD = (None, 4, 2)  # recoveries and cautions, as many as fit
+_AROUND = 5  # lines of that table that are no products
 _WIDTHS = {Format.TERMINAL: 80, Format.PAGE: 110, Format.PDF: 100}  # characters of that table
 _Part = tuple[str, str, Iterable[Block]]  # key, heading and what a section holds
 
@@ -118,19 +121,35 @@ def _summary(balance: Balance, shown: Format, prices: Sequence[Price]) -> Iterat
     yield Lead(lead)
     if not balance.converged:
         return
-    worth = words.worth_sentence(balance, prices)
-    kept = (*words.kept_sentences(balance), *([worth] if worth else []))
-    step, cautions = words.next_step(balance), words.caution_lines(balance)
-    pairs = [*([("Next", step)] if step else []), *(("Caution", line) for line in cautions)]
-    if kept:
-        yield Paragraphs(kept)
+    kept, pairs = _told(balance, prices)
     most = lines = None
     if shown is Format.TERMINAL:
-        texts = [" ".join(lead), *kept, *(f"{word}: {text}" for word, text in pairs)]
-        most, lines = _PRODUCTS_SHOWN, _LINES - sum(len(words.screen_lines(t)) for t in texts)
+        for told in _TOLD:
+            kept, pairs = _told(balance, prices, told)
+            texts = [balance.survey.title, " ".join(lead), *kept, *map(": ".join, pairs)]
+            lines = _LINES - sum(len(words.screen_lines(text)) for text in texts)
+            if lines >= _LEAST:
+                break
+        most = min(_PRODUCTS_SHOWN, max(lines, _LEAST) - _AROUND)
+    if kept:
+        yield Paragraphs(kept)
     yield from words.product_tables(balance, _WIDTHS[shown], most=most, lines=lines)
     if pairs:
         yield Terms(tuple(pairs))
+
+
+def _told(
+    balance: Balance, prices: Sequence[Price], most: int | None = None
+) -> tuple[tuple[str, ...], list[tuple[str, str]]]:
+    """Return what was recovered, and what comes next with the cautions; ``most`` of each."""
+    worth, step = words.worth_sentence(balance, prices), words.next_step(balance)
+    kept = (*words.kept_sentences(balance, most), *([worth] if worth else []))
+    cautions = words.caution_lines(balance)
+    shown = cautions[:most]
+    more = [f"{len(cautions) - len(shown)} more: --show cautions."] * (len(shown) < len(cautions))
+    pairs = [*([("Next", step)] if step else []),
+             *(("Caution", line) for line in (*shown, *more))]  # fmt: skip
+    return kept, pairs
 
 
 def _agreement(balance: Balance, shown: Format) -> Iterator[Block]:
