@@ -124,7 +124,7 @@ def test_many_products_and_long_names_fit(
         shown = [row[0] for row in table.rows]
         assert len(set(shown)) == len(shown)  # names stay apart, however much they are shortened
     if products > 4:
-        assert tables[-1].below[0].startswith(f"{products - 4} more products")
+        assert tables[-1].below[0].startswith(f"{products - 4} more product")
 
 
 # ---- the verdict
