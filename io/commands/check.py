@@ -27,6 +27,8 @@ __all__ = ["check_text"]
 
 _TOLD = 3  # errors that could go unseen, the most harmful ones
 _GROUPS = 6  # groups of errors that cannot be told apart
+_NAMED = 6  # numbers that nothing checks, named there
+_LINES = 26  # of a first screen, less the empty lines and what stands at its end
 _SHOWN = 4  # remarks on the first screen
 _FAR = 3.0  # sd, beyond which a closure is told
 _WORDS = {
@@ -41,7 +43,8 @@ def check_text(case: Case, found: Check, terminal: Terminal = PIPE, *, full: boo
     """Return how well a case can be balanced; in full, what was read and every closure as well."""
     survey = case.survey
     lines = [terminal.bold(case.title)]
-    lines += (line for sentence in _judged(case, found) for line in narrow(sentence))
+    judged = _judged(case, found, full=full)
+    lines += (line for sentence in judged for line in narrow(sentence))
     if full:
         names = ", ".join(f"{a.name} [{a.unit}]" for a in survey.analytes) or "none"
         lines += terminal.heading("As read")
@@ -62,7 +65,7 @@ def check_text(case: Case, found: Check, terminal: Terminal = PIPE, *, full: boo
             lines += terminal.table(head_table(found.heads, adjusted=False))
     foreseen = _foreseen(found.foreseen, survey) if found.foreseen else []
     told = [*foreseen, *found.notes, *case.notes]
-    shown = told if full else told[:_SHOWN]
+    shown = told if full else _fitting(told[:_SHOWN], (case.title, *judged))
     if shown:
         lines += ["", *(line for sentence in shown for line in narrow(sentence, "- "))]
     lines.append("")
@@ -73,7 +76,18 @@ def check_text(case: Case, found: Check, terminal: Terminal = PIPE, *, full: boo
     return "\n".join([*lines, *narrow(f"{SD_LEGEND} Nothing was adjusted.")]) + "\n"
 
 
-def _judged(case: Case, found: Check) -> list[str]:
+def _fitting(remarks: Sequence[str], above: Sequence[str]) -> list[str]:
+    """Return the first remarks that fit on the first screen, below what stands above."""
+    left, found = _LINES - sum(len(narrow(text)) for text in above), list[str]()
+    for remark in remarks:
+        left -= len(narrow(f"- {remark}"))
+        if left < 0:
+            break
+        found.append(remark)
+    return found
+
+
+def _judged(case: Case, found: Check, *, full: bool) -> list[str]:
     """Return whether the case can be balanced, what is checked, and the worst closure."""
     survey, told = case.survey, list[str]()
     if found.scale_missing:
@@ -91,7 +105,10 @@ def _judged(case: Case, found: Check) -> list[str]:
     told += [f"{counted[c]} {words}." for c, words in _WORDS.items() if counted[c]]
     lone = [v for v in found.classes if v.value_class is ValueClass.NONREDUNDANT]
     if lone and found.degrees_of_freedom:
-        told.append(f"An error in these would go unnoticed: {_listed(lone, survey)}.")
+        names = _listed(lone, survey)
+        most = len(names) if full else _NAMED
+        more = f" and {len(names) - most} more" if len(names) > most else ""
+        told.append(f"An error in these would go unnoticed: {', '.join(names[:most])}{more}.")
     worst = max(found.closures, key=lambda c: abs(c.z), default=None)
     if worst is not None and abs(worst.z) > _FAR:
         told.append(
@@ -103,7 +120,7 @@ def _judged(case: Case, found: Check) -> list[str]:
     return told
 
 
-def _listed(values: Sequence[CheckedValue], survey: Survey) -> str:
+def _listed(values: Sequence[CheckedValue], survey: Survey) -> list[str]:
     """Return the names of values; those of size classes together, stream by stream."""
     known = meanings(survey)
     plain = [f"{v.quantity} of '{v.stream}'" for v in values if known[v.quantity].run is None]
@@ -113,7 +130,7 @@ def _listed(values: Sequence[CheckedValue], survey: Survey) -> str:
     for (stream, k), n in classes.items():
         what = "share" if k is None else f"{survey.analytes[k].name} content"
         plain.append(f"the {what} of {n} size {'class' if n == 1 else 'classes'} of '{stream}'")
-    return ", ".join(plain)
+    return plain
 
 
 def _alike(group: EquivalenceGroup, survey: Survey) -> tuple[object, ...]:

@@ -98,7 +98,8 @@ def product_tables(
     most : int, optional
         Products shown, those with the most mass; what is left out is counted below.
     lines : int, optional
-        Of all parts together; of the analytes that do not fit the number is told.
+        Of all parts together, on a screen: of the analytes that do not fit the number is told, and
+        names too long for a line are shortened in their middle.
     """
     if not balance.separations:
         return []
@@ -109,16 +110,27 @@ def product_tables(
     names: _Block = [["product"], *([row.name] for row in rows)]
     blocks = [shown.flow_block(rows),
               *(shown.block(rows, k) for k in range(len(balance.survey.analytes)))]  # fmt: skip
+    if lines is not None:
+        names = [[_short(name, width - max(map(_width, blocks)) - _GAP)] for [name] in names]
     fitted = list(_fitting(names, blocks, width))
     captions = ["Products", *["Products, continued"] * (len(fitted) - 1)]
     tables = [_joined(some, of) for some, of in zip(fitted, captions, strict=True)]
-    parts = len(tables) if lines is None else max(1, lines // (len(rows) + 2))
+    if lines is not None:
+        tables = tables[: max(1, lines // (len(rows) + 2))]
     more = [(len(mass) - len(largest), "product"),
-            (sum(len(some) - 1 for some in fitted[parts:]), "analyte")]  # fmt: skip
+            (sum(len(some) - 1 for some in fitted[len(tables) :]), "analyte")]  # fmt: skip
     told = listed([f"{n} more {what}{'s' * (n > 1)}" for n, what in more if n] or [""])
     if told:
-        tables[parts - 1] = replace(tables[parts - 1], below=(f"{told}: --show recoveries.",))
-    return tables[:parts]
+        tables[-1] = replace(tables[-1], below=(f"{told}: --show recoveries.",))
+    return tables
+
+
+def _short(name: str, most: int) -> str:
+    """Return a name in so many characters: what tells names apart is at both ends."""
+    if len(name) <= most:
+        return name
+    end = most // 2
+    return f"{name[: most - end - 1].rstrip()}…{name[-end:].lstrip()}"
 
 
 def product_rows(balance: Balance) -> ProductRows | None:

@@ -84,12 +84,17 @@ def _suspected(balance: Balance) -> tuple[str, ...]:
     return (f"{begin} {what}", action)
 
 
-def kept_sentences(balance: Balance) -> tuple[str, ...]:
-    """Return the recovery of each analyte into what is kept, and the extractions, each with ±."""
+def kept_sentences(balance: Balance, most: int | None = None) -> tuple[str, ...]:
+    """Return the recovery of each analyte into what is kept, and the extractions, each with ±.
+
+    Of ``most`` analytes, where it is given; of the others the number is told.
+    """
     into: dict[tuple[str, ...], list[str]] = {}
-    for k in balance.losses.kept:
+    for k in balance.losses.kept[:most]:
         into.setdefault(k.streams, []).append(f"{_percent(*k.percent)} of the {k.analyte}")
     told = [f"{listed(shares)} in {quoted(streams)}" for streams, shares in into.items()]
+    if len(balance.losses.kept[:most]) < len(balance.losses.kept):
+        told.append(f"{len(balance.losses.kept[most:])} more: --show recoveries")
     leached = [
         f"{_percent(e.reconciled, e.reconciled_sd)} of the {e.analyte} at '{e.node}'"
         for e in balance.extractions if e.reconciled is not None

@@ -54,7 +54,10 @@ _BUDGETS_SHOWN = 12  # recoveries
 _ACROSS = 160  # of it on a page across
 _FLOWS_ACROSS = 2  # drawings of where an analyte goes, where each takes a page across
 _PRODUCTS_SHOWN = 8  # rows of the table of products
-_LINES = 22  # of a first screen, less its title, the empty lines and what stands at its end
+_LINES = 23  # of a first screen, less the empty lines and what stands at its end
+_LEAST = 9  # lines of a table of products: fewer recoveries and cautions are told before that
+_TOLD = (None, 4, 2)  # recoveries and cautions, as many as fit
+_AROUND = 5  # lines of that table that are no products
 _WIDTHS = {Format.TERMINAL: 80, Format.PAGE: 110, Format.PDF: 100}  # characters of that table
 _SHEET = 800.0  # how high a drawing may be on a page across, its text still 6 points
 _Part = tuple[str, str, Iterable[Block]]  # key, heading and what a section holds
@@ -138,20 +141,36 @@ def _summary(
     yield Lead(lead)
     if not balance.converged:
         return
-    worth = words.worth_sentence(balance, prices)
-    kept = (*kept_sentences(balance), *([worth] if worth else []))
-    step, cautions = next_step(balance), caution_lines(balance)
-    pairs = [*([("Next", step)] if step else []), *(("Caution", line) for line in cautions)]
-    if kept:
-        yield Paragraphs(kept)
+    kept, pairs = _told(balance, prices)
     most = lines = None
     if shown is Format.TERMINAL:
-        texts = [" ".join(lead), *kept, *(f"{word}: {text}" for word, text in pairs)]
-        most, lines = _PRODUCTS_SHOWN, _LINES - sum(len(narrow(t)) for t in texts)
+        for told in _TOLD:
+            kept, pairs = _told(balance, prices, told)
+            texts = [balance.survey.title, " ".join(lead), *kept, *map(": ".join, pairs)]
+            lines = _LINES - sum(len(narrow(text)) for text in texts)
+            if lines >= _LEAST:
+                break
+        most = min(_PRODUCTS_SHOWN, max(lines or 0, _LEAST) - _AROUND)
+    if kept:
+        yield Paragraphs(kept)
     width = _ACROSS if across and shown is Format.PDF else _WIDTHS[shown]
     yield from product_tables(balance, width, most=most, lines=lines)
     if pairs:
         yield Terms(tuple(pairs))
+
+
+def _told(
+    balance: Balance, prices: Sequence[Price], most: int | None = None
+) -> tuple[tuple[str, ...], list[tuple[str, str]]]:
+    """Return what was recovered, and what comes next with the cautions; ``most`` of each."""
+    worth, step = words.worth_sentence(balance, prices), next_step(balance)
+    kept = (*kept_sentences(balance, most), *([worth] if worth else []))
+    cautions = caution_lines(balance)
+    shown = cautions[:most]
+    more = [f"{len(cautions) - len(shown)} more: --show cautions."] * (len(shown) < len(cautions))
+    pairs = [*([("Next", step)] if step else []),
+             *(("Caution", line) for line in (*shown, *more))]  # fmt: skip
+    return kept, pairs
 
 
 def _agreement(balance: Balance, shown: Format) -> Iterator[Block]:

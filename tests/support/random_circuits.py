@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import (
+    Analyte,
     BalanceProblem,
+    Basis,
     Circuit,
+    Measurement,
+    Survey,
+    parse_unit,
 )
 
 Floats = NDArray[np.float64]
+ANALYTES = ("Cu", "Fe", "Au", "Sn", "Pb", "Zn", "SiO2", "WO3")
 
 
 class RandomCircuit:
@@ -115,3 +123,28 @@ class RandomCircuit:
             grade_lower=np.zeros((K, n)),
             grade_upper=np.ones((K, n)),
         )
+
+    def survey(
+        self, sd: float = 0.03, *, noise: float = 1.0, missing: float = 0.0, wrong: int = 0
+    ) -> Survey:
+        """Return a survey in t/h and % of at most eight analytes; the feed's rate is measured.
+
+        Errors are drawn ``noise`` times as large as is stated; so many numbers are wrong by
+        a decimal place.
+        """
+        rng, names = self.rng, ANALYTES[: len(self.grade)]
+        rate, percent = parse_unit("t/h"), parse_unit("%")
+        found = []
+        for j, stream in enumerate(self.circuit.stream_names):
+            true = [("dry rate", self.flow[j], rate)]
+            true += [(a, 100.0 * self.grade[k, j], percent) for k, a in enumerate(names)]
+            for i, (quantity, value, unit) in enumerate(true):
+                read = abs(value * (1.0 + noise * sd * rng.standard_normal()))
+                if (i, j) == (0, 0) or rng.random() >= missing:
+                    found.append(Measurement(stream, quantity, float(read), unit, sd * value))
+        for i in rng.permutation(len(found))[:wrong]:
+            m = found[i]
+            times = 10.0 if m.unit is rate or m.value < 10.0 else 0.1  # no grade above 100 %
+            found[i] = replace(m, value=times * m.value)
+        analytes = tuple(Analyte(a, percent) for a in names)
+        return Survey(Basis.RATE, rate, analytes, tuple(found), "Invented: a plant")

@@ -1,0 +1,342 @@
+"""The first screen of balance and check: it fits, and says the one thing to know first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from random_circuits import RandomCircuit
+from stocks_case import balanced_stocked, read_stocked
+
+from oretally.flowsheet import (
+    Analyte,
+    Basis,
+    Circuit,
+    Measurement,
+    Survey,
+    parse_unit,
+)
+from oretally.flowsheet.digits import format_with_sd
+from oretally.io.case import Case, read_case
+from oretally.io.cli import oretally
+from oretally.io.commands.check import print_check
+from oretally.io.results import PARTS, summary
+from oretally.io.wording import as_text, product_tables
+from oretally.recon import Balance, check, reconcile
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+ALL_EXAMPLES = sorted(path.parent.name for path in EXAMPLES.glob("*/circuit.toml"))
+LINES, COLUMNS = 30, 80
+LONG = " of the mill in the valley, bank three, day shift only, second survey"
+
+
+@cache
+def _example(name: str) -> Balance:
+    case = read_case(EXAMPLES / name)
+    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products,
+                     lost=case.lost or None, rates=case.rates)  # fmt: skip
+
+
+def _assert_one_screen(text: str) -> None:
+    lines = text.splitlines()
+    assert len(lines) <= LINES, text
+    assert max(map(len, lines)) <= COLUMNS, text
+
+
+def _assert_fits(balance: Balance) -> None:
+    """Both screens of what was balanced."""
+    _assert_one_screen(summary(balance))
+    case = Case(
+        balance.circuit, balance.survey, balance.feed, balance.products, (), balance.survey.title,
+        balance.notes, balance.gross_errors.rates, (), Path("case"),
+    )  # fmt: skip
+    found = check(balance.circuit, balance.survey, feed=balance.feed, products=balance.products)
+    _assert_one_screen(as_text(lambda console: print_check(case, found, console)))
+
+
+# ---- it fits
+
+
+@pytest.mark.parametrize("command", ["balance", "check"])
+@pytest.mark.parametrize("name", ALL_EXAMPLES)
+def test_every_example_fits(name: str, command: str) -> None:
+    answer = CliRunner().invoke(oretally, [command, str(EXAMPLES / name)])
+    assert answer.exit_code == 0, answer.output
+    _assert_one_screen(answer.stdout)
+
+
+@settings(derandomize=True, max_examples=30)
+@given(
+    seed=st.integers(0, 10_000), nodes=st.integers(1, 12), analytes=st.integers(1, 8),
+    missing=st.sampled_from([0.0, 0.3, 0.6, 0.8]), wrong=st.integers(0, 1),
+    noise=st.sampled_from([1.0, 2.0]),
+)  # fmt: skip
+def test_random_circuits_fit(
+    seed: int, nodes: int, analytes: int, missing: float, wrong: int, noise: float
+) -> None:
+    made = RandomCircuit(seed, nodes, analytes)
+    assert len(made.circuit.streams) <= 25
+    survey = made.survey(noise=noise, missing=missing, wrong=wrong)
+    _assert_fits(reconcile(made.circuit, survey))
+
+
+def _cell(
+    products: Sequence[str], analytes: int, feed: str = "feed", node: str = "cell",
+    title: str = "Invented",
+) -> Balance:  # fmt: skip
+    """Return a cell with many products, all measured without error."""
+    circuit = Circuit.build({feed: (None, node), **{s: (node, None) for s in products}})
+    rate, percent, found = parse_unit("t/h"), parse_unit("%"), []
+    names = ("Cu", "Au", "Fe", "Sn", "Pb", "Zn", "SiO2", "WO3")[:analytes]
+    masses = {s: 1.0 + (7 * i) % len(products) for i, s in enumerate(products)}
+    masses[feed] = sum(masses.values())
+    grades = {(s, a): 0.5 + ((3 + k) * i + k) % 11 for i, s in enumerate(products)
+              for k, a in enumerate(names)}  # fmt: skip
+    for a in names:
+        grades[feed, a] = sum(masses[s] * grades[s, a] for s in products) / masses[feed]
+    for s, w in masses.items():
+        found.append(Measurement(s, "dry rate", w, rate, 0.01 * w))
+        found += [Measurement(s, a, grades[s, a], percent, 0.02 * grades[s, a]) for a in names]
+    survey = Survey(
+        Basis.RATE, rate, tuple(Analyte(a, percent) for a in names), tuple(found), title
+    )
+    return reconcile(circuit, survey)
+
+
+@pytest.mark.parametrize("node", ["cell", "cyanide, acid, mercury, retort, roaster and crusher"])
+@pytest.mark.parametrize("long", [0, 30, len(LONG)])
+@pytest.mark.parametrize(("products", "analytes"), [(1, 1), (2, 8), (5, 3), (12, 1), (12, 8)])
+def test_many_products_and_long_names_fit(
+    products: int, analytes: int, long: int, node: str
+) -> None:
+    names = [f"product {i}{LONG[:long]}" for i in range(products)]
+    title = f"Invented: a cell{LONG[:long]}{LONG[:long]}"
+    balance = _cell(names, analytes, f"feed{LONG[:long]}", node, title)
+    _assert_fits(balance)
+    tables = product_tables(balance, COLUMNS, most=4, lines=20)
+    for table in tables:
+        shown = [row[0] for row in table.rows]
+        assert len(set(shown)) == len(shown)  # names stay apart, however much they are shortened
+    if products > 4:
+        assert tables[-1].below[0].startswith(f"{products - 4} more product")
+
+
+# ---- the verdict
+
+
+def _opening(balance: Balance) -> str:
+    """Return what stands between the title and the first empty line."""
+    head = summary(balance).split("\n\n")[0]
+    return " ".join(head.splitlines()[1:])
+
+
+def test_sound() -> None:
+    assert _opening(_example("tin_table")) == (
+        "Sound: use it. The 8 numbers agree within their stated errors, and none stands out."
+    )
+    # what nothing checks is not said to agree
+    assert _opening(_example("rougher_cleaner")).startswith(
+        "Sound: use it. 25 of the 29 numbers are checked by others; they agree"
+    )
+
+
+def test_one_number_to_check() -> None:
+    text = summary(_example("wrong_assay"))
+    assert _opening(_example("wrong_assay")) == (
+        "Check one number first: Cu of 'final tails' reads 1.64 %, the others say 0.145 ± 0.048. "
+        "Perhaps the decimal point one place too far to the right. Assay Cu of 'final tails' "
+        "again, mend it, and balance again: all below rests on it."
+    )
+    assert "\nNext: " not in text  # checking it is the next step
+
+
+def test_a_mix_up() -> None:
+    said = _opening(_example("swapped_assays"))
+    assert said.startswith(
+        "Check first: the two readings changed places: WO3 of 'mill product' and WO3 of "
+        "'spiral conc'. Look up which is which"
+    )
+
+
+def test_several_numbers_to_check() -> None:
+    made = RandomCircuit(28, 9, 7)
+    balance = reconcile(made.circuit, made.survey(wrong=2))
+    likely = [s for s in balance.suspects if (s.probability or 0.0) > 0.5]
+    assert len(likely) == 2
+    assert _opening(balance).startswith("Check 2 numbers first, beginning with this: ")
+
+
+@pytest.mark.parametrize("seed", [2, 7])
+def test_numbers_that_do_not_agree(seed: int) -> None:
+    """Errors twice as large as stated: all numbers are a little off, and no one stands out."""
+    made = RandomCircuit(seed, 2, 2)
+    balance = reconcile(made.circuit, made.survey(noise=2.0))
+    assert balance.global_test.consistent is False
+    assert _opening(balance) == (
+        "Do not use: the numbers do not agree within their stated errors, and no single one "
+        "explains it. Several are wrong, or errors are stated too small."
+    )
+
+
+def test_nothing_checks_anything(two_products: Circuit, make_survey: Callable[..., Survey]) -> None:
+    survey = make_survey(
+        {"feed": (100.0, 1.0)},
+        {"Sn": {"feed": (1.0, 0.02), "conc": (31.0, 0.4), "tails": (0.487, 0.01)}},
+    )
+    balance = reconcile(two_products, survey)
+    assert balance.global_test.consistent is None
+    assert _opening(balance) == (
+        "Not checked: no number here checks another, so a wrong one would not show. Use the "
+        "answers with care."
+    )
+    assert "Recovered: " in summary(balance)
+
+
+def test_no_balance(make_survey: Callable[..., Survey]) -> None:
+    """What goes on and what comes back are richer than feed and product: no finite flow fits."""
+    circuit = Circuit.build(
+        {"feed": (None, "a"), "on": ("a", "b"), "back": ("b", "a"), "out": ("b", None)}
+    )
+    grades = {"feed": (1.0, 0.01), "on": (5.0, 0.01), "back": (5.0, 0.01), "out": (1.0, 0.01)}
+    balance = reconcile(circuit, make_survey({"feed": (10.0, 0.1)}, {"Sn": grades}))
+    assert not balance.converged
+    text = summary(balance)
+    assert _opening(balance).startswith("Do not use: there is no balance of these numbers. ")
+    assert "More: --show with obstacles, repairs," in text
+    for word in ("Recovered", "product ", "Caution", "Next"):
+        assert word not in text
+    _assert_one_screen(text)
+
+
+def test_a_contradiction(tmp_path: Path) -> None:
+    """A tank of which more was drawn than it held; nothing checks a number, and none can stand."""
+    circuit = """basis = "batch"
+water = true
+[streams]
+in = { to = "tank", carries = "water" }
+out = { from = "tank", carries = "water" }
+[nodes]
+tank = { kind = "stockpile" }
+[errors]
+water = { relative = 1 }
+"""
+    rows = "stream,water [m3]\nin,1000\nout,1500\n"
+    stocks = "node,when,water [m3]\ntank,opening,100\n"
+    balance = balanced_stocked(read_stocked(tmp_path, circuit, rows, stocks))
+    said = _opening(balance)
+    assert said.startswith("Do not use: what was measured leaves -400 ± 18 m3 of water for")
+    assert "Sound" not in said and "\nNext: " not in summary(balance)
+    _assert_one_screen(summary(balance))
+
+
+# ---- the table of products
+
+
+def _columns(balance: Balance) -> dict[str, dict[str, str]]:
+    """Return the cells of the whole table: header, then product."""
+    found: dict[str, dict[str, str]] = {}
+    for table in product_tables(balance, COLUMNS):
+        names = [row[0] for row in table.rows]
+        for i, header in enumerate(table.header[1:], 1):
+            key = header if header not in found else f"{header} {len(found)}"
+            found[key] = dict(zip(names, (row[i] for row in table.rows), strict=True))
+    return found
+
+
+def _shares(balance: Balance) -> list[dict[str, str]]:
+    columns = _columns(balance)
+    return [cells for header, cells in columns.items() if header.startswith("dist. %")]
+
+
+@pytest.mark.parametrize("name", [n for n in ALL_EXAMPLES if n not in {"leach_test"}])
+def test_distributions_add_up(name: str) -> None:
+    balance = _example(name)
+    whole = "calculated head" in _columns(balance)["dist. %"]
+    shares = _shares(balance)
+    assert len(shares) == len(balance.survey.analytes)
+    for cells in shares:
+        total = sum(float(cells[s]) for s in balance.products)
+        # each is rounded to two decimals at the most, a few to one
+        assert (total == pytest.approx(100.0, abs=0.2)) == whole or len(balance.products) == 1
+        assert total < 100.3
+
+
+@pytest.mark.parametrize("name", ALL_EXAMPLES)
+def test_the_table_shows_the_balance(name: str) -> None:
+    """Masses, grades and distributions are those of the balance, in its own digits."""
+    balance = _example(name)
+    columns, quantity = _columns(balance), balance.survey.basis.quantity
+    mass = columns[f"{quantity.removeprefix('dry ')} [{balance.survey.flow_unit}]"]
+    for s in balance.products:
+        if any(v.stream == s and v.quantity == quantity for v in balance.values):
+            value = balance.value(s, quantity)
+            assert mass[s] == format_with_sd(value.adjusted, value.adjusted_sd)[0]
+            assert float(mass[s]) == pytest.approx(value.adjusted, rel=0.01, abs=1.0)
+    for a, cells in zip(balance.survey.analytes, _shares(balance), strict=True):
+        grades = columns[f"{a.name} [{a.unit}]"]
+        for s in balance.products:
+            share = balance.recovery(s, a.name).recovery
+            assert float(cells[s]) == pytest.approx(share, abs=0.06)
+            if any((v.stream, v.quantity) == (s, a.name) for v in balance.values):
+                value = balance.value(s, a.name)
+                assert grades[s] == format_with_sd(value.adjusted, value.adjusted_sd)[0]
+    assert ("assayed head" in mass) == any(
+        v.measured is not None and v.stream == balance.feed for v in balance.values
+    )
+
+
+# ---- the options
+
+
+def _run(*words: Any) -> tuple[int, str, str]:
+    answer = CliRunner().invoke(oretally, ["balance", *map(str, words)])
+    return answer.exit_code, answer.stdout, answer.stderr
+
+
+def test_show_prints_the_parts_and_no_more() -> None:
+    status, out, _ = _run(EXAMPLES / "tin_table", "--show", "Values, recoveries")
+    assert status == 0
+    assert out.index("Recovery and distribution") < out.index("Measured against adjusted")
+    assert "Sound: use it." not in out and "More: " not in out
+
+
+def test_every_part_that_is_there_is_named_and_can_be_shown() -> None:
+    for name in ("wrong_assay", "tails_by_size"):
+        screen = " ".join(summary(_example(name)).split())
+        named = screen.split("More: --show with ")[1].split("; or --full.")[0].split(", ")
+        assert set(named) < set(PARTS)
+        full = summary(_example(name), parts=("all",))
+        for part in named:
+            shown = summary(_example(name), parts=(part,)).splitlines()[1:-1]
+            assert len(shown) > 1 and "\n".join(shown) in full
+        for part in set(PARTS) - {*named, "summary"}:
+            shown = summary(_example(name), parts=(part,))
+            assert f"Nothing here to show of: {part}." in shown
+
+
+@pytest.mark.parametrize("parts", ["grades", "values,grades", "", ","])
+def test_unknown_parts_are_refused(parts: str) -> None:
+    status, out, err = _run(EXAMPLES / "tin_table", "--show", parts)
+    assert (status, out) == (2, "")
+    said = " ".join(err.split())
+    assert said.endswith(f"Parts: {', '.join(PARTS)}.")
+    assert ("no part of the report is called 'grades'" in said) == ("grades" in parts)
+
+
+def test_a_part_that_is_not_there_is_said_so() -> None:
+    status, out, _ = _run(EXAMPLES / "tin_table", "--show", "sizes,worth,values")
+    assert status == 0
+    assert "Nothing here to show of: sizes, worth." in out
+    assert "Measured against adjusted" in out
+
+
+def test_brief_needs_a_pdf() -> None:
+    status, out, err = _run(EXAMPLES / "tin_table", "--brief")
+    assert (status, out) == (2, "")
+    assert "--brief needs --pdf FILE: the report that it shortens." in err
