@@ -108,6 +108,9 @@ def number_format(value: float | None, sd: float | None = None) -> str:
         return f"0.{'0' * places}E+00" if exponent else _decimals(places)
     places = 1 - math.floor(math.log10(float(f"{sd:.1e}")))
     if places > _MOST_PLACES and value != 0.0:
+        told, _, exponent = format_with_sd(value, sd)[0].partition("e")
+        if not exponent:
+            return _decimals(len(told.partition(".")[2]))
         return f"0.{'0' * max(places + math.floor(math.log10(abs(value))), 1)}E+00"
     return _decimals(min(places, _MOST_PLACES))
 

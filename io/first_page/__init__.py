@@ -4,6 +4,7 @@ Read ``verdict`` first.
 """
 
 from oretally.io.first_page.product_table import Figure, ProductRows, product_rows, product_tables
+from oretally.io.first_page.summary import summary_blocks
 from oretally.io.first_page.verdict import (
     caution_lines,
     kept_sentences,
@@ -19,5 +20,6 @@ __all__ = [
     "next_step",
     "product_rows",
     "product_tables",
+    "summary_blocks",
     "verdict_sentences",
 ]

@@ -12,25 +12,17 @@ import oretally.io.pictures as pictures
 import oretally.io.wording as words
 from oretally.flowsheet.digits import format_number
 from oretally.io.definition import Price
-from oretally.io.first_page import (
-    caution_lines,
-    kept_sentences,
-    next_step,
-    product_tables,
-    verdict_sentences,
-)
+from oretally.io.first_page import summary_blocks
 from oretally.io.report import (
     Block,
     Boxed,
     Format,
     Items,
-    Lead,
     Paragraphs,
     Picture,
     Section,
     Suspects,
     Terms,
-    narrow,
 )
 from oretally.io.wording import ResultTable, Simulated
 from oretally.recon.result import Balance, WhatIf
@@ -51,14 +43,7 @@ _SUSPECTS_SHOWN = 3
 _AMOUNTS_SHOWN = 6  # rows of metal in mass, where no price asks for them
 _CHANGES_SHOWN = 12  # values that change in a what if
 _BUDGETS_SHOWN = 12  # recoveries
-_ACROSS = 160  # of it on a page across
 _FLOWS_ACROSS = 2  # drawings of where an analyte goes, where each takes a page across
-_PRODUCTS_SHOWN = 8  # rows of the table of products
-_LINES = 23  # of a first screen, less the empty lines and what stands at its end
-_LEAST = 9  # lines of a table of products: fewer recoveries and cautions are told before that
-_TOLD = (None, 4, 2)  # recoveries and cautions, as many as fit
-_AROUND = 5  # lines of that table that are no products
-_WIDTHS = {Format.TERMINAL: 80, Format.PAGE: 110, Format.PDF: 100}  # characters of that table
 _SHEET = 800.0  # how high a drawing may be on a page across, its text still 6 points
 _Part = tuple[str, str, Iterable[Block]]  # key, heading and what a section holds
 
@@ -83,7 +68,7 @@ def outline(
     notes = words.notes_of(balance, simulated=simulated is not None)
     drawn = tuple(_circuit(balance, shown))
     across = bool(drawn) and Section("circuit", "", drawn).across
-    summary = ("summary", "", _summary(balance, shown, prices, across=across))
+    summary = ("summary", "", summary_blocks(balance, shown, prices, across=across))
     method = _method(balance, shown)
     if balance.converged:
         told = [
@@ -128,49 +113,6 @@ def outline(
 
 def _held(*tables: ResultTable) -> Iterator[ResultTable]:
     return (table for table in tables if table.rows)
-
-
-def _summary(
-    balance: Balance, shown: Format, prices: Sequence[Price], *, across: bool
-) -> Iterator[Block]:
-    """Yield what everybody wants to know: is it sound, what was recovered, what next.
-
-    ``across``: on a page of a PDF that the circuit turns across.
-    """
-    lead = verdict_sentences(balance)
-    yield Lead(lead)
-    if not balance.converged:
-        return
-    kept, pairs = _told(balance, prices)
-    most = lines = None
-    if shown is Format.TERMINAL:
-        for told in _TOLD:
-            kept, pairs = _told(balance, prices, told)
-            texts = [balance.survey.title, " ".join(lead), *kept, *map(": ".join, pairs)]
-            lines = _LINES - sum(len(narrow(text)) for text in texts)
-            if lines >= _LEAST:
-                break
-        most = min(_PRODUCTS_SHOWN, max(lines or 0, _LEAST) - _AROUND)
-    if kept:
-        yield Paragraphs(kept)
-    width = _ACROSS if across and shown is Format.PDF else _WIDTHS[shown]
-    yield from product_tables(balance, width, most=most, lines=lines)
-    if pairs:
-        yield Terms(tuple(pairs))
-
-
-def _told(
-    balance: Balance, prices: Sequence[Price], most: int | None = None
-) -> tuple[tuple[str, ...], list[tuple[str, str]]]:
-    """Return what was recovered, and what comes next with the cautions; ``most`` of each."""
-    worth, step = words.worth_sentence(balance, prices), next_step(balance)
-    kept = (*kept_sentences(balance, most), *([worth] if worth else []))
-    cautions = caution_lines(balance)
-    shown = cautions[:most]
-    more = [f"{len(cautions) - len(shown)} more: --show cautions."] * (len(shown) < len(cautions))
-    pairs = [*([("Next", step)] if step else []),
-             *(("Caution", line) for line in (*shown, *more))]  # fmt: skip
-    return kept, pairs
 
 
 def _agreement(balance: Balance, shown: Format) -> Iterator[Block]:
@@ -279,12 +221,13 @@ def _circuit(balance: Balance, shown: Format) -> Iterator[Block]:
 def _flows(balance: Balance, shown: Format) -> Iterator[_Part]:
     """Yield where each analyte goes, a section each."""
     known = {r.analyte for r in balance.recoveries if r.recovery is not None}
-    turned = 0
-    for name in (a.name for a in balance.survey.analytes if shown is not Format.TERMINAL):
-        if name not in known:
-            continue
+    turned, names = 0, [a.name for a in balance.survey.analytes if a.name in known]
+    for name in names if shown is not Format.TERMINAL else []:
         caption = f"Lines are as wide as the share of the feed's {name} that they carry."
         drawn = _sheets(pictures.flow_sheets(balance, name, _highest(shown)), caption)
+        if shown is Format.PDF and turned == _FLOWS_ACROSS - 1 and name != names[-1]:
+            last = drawn[-1]
+            drawn[-1] = Picture(last.svg, f"{last.caption} The HTML report draws the others.")
         heading = f"Where the {name} goes"
         turned += Section("flows", heading, tuple(drawn)).across
         if shown is Format.PDF and turned > _FLOWS_ACROSS:
@@ -297,7 +240,7 @@ def _highest(shown: Format) -> float:
     return _SHEET if shown is Format.PDF else inf
 
 
-def _sheets(svgs: Sequence[str], caption: str) -> list[Block]:
+def _sheets(svgs: Sequence[str], caption: str) -> list[Picture]:
     """Return a drawing on one sheet or several."""
     if len(svgs) == 1:
         return [Picture(svgs[0], caption)]

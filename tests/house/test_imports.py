@@ -62,7 +62,7 @@ FOLDERS = {
         "definition": "cells files sampling",
         "wording": "cells definition draw_limits files",
         "report": "wording",
-        "first_page": "wording",
+        "first_page": "definition report wording",
         "laboratory": "cells definition files json_rows pictures report wording",
         "sizes": "cells definition files",
         "measurements": "cells definition files laboratory sizes",

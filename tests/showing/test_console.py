@@ -53,7 +53,7 @@ def test_table_of_any_script_is_aligned() -> None:
         "", "Grades", "",
         " stream   Cu [%]",
         " ───────────────",
-        " 選鉱       12.5",
+        " 選鉱      12.5",
         " feed       0.81",
         "",
     ]  # fmt: skip

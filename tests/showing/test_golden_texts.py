@@ -36,7 +36,11 @@ def test_text_is_the_golden_one(name: str, file: str, options: tuple[str, ...]) 
 
 
 def test_each_example_has_its_golden_screen() -> None:
-    there = {path.name for path in GOLDEN.glob("*.txt") if not path.name.endswith(".page.txt")}
+    there = {
+        path.name
+        for path in GOLDEN.glob("*.txt")
+        if not path.name.endswith((".page.txt", ".sheet.txt"))
+    }
     assert there == {file for _, file, _ in TEXTS}
 
 

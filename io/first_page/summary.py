@@ -1,0 +1,70 @@
+"""The first section of a report, on a first screen cut to what fits there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import oretally.io.wording as words
+from oretally.io.definition import Price
+from oretally.io.first_page.product_table import product_tables
+from oretally.io.first_page.verdict import (
+    caution_lines,
+    kept_sentences,
+    next_step,
+    verdict_sentences,
+)
+from oretally.io.report import Block, Format, Lead, Paragraphs, Terms, narrow
+from oretally.recon.result import Balance
+
+__all__ = ["summary_blocks"]
+
+_ACROSS = 160  # of it on a page across
+_PRODUCTS_SHOWN = 8  # rows of the table of products
+_LINES = 23  # of a first screen, less the empty lines and what stands at its end
+_LEAST = 9  # lines of a table of products: fewer recoveries and cautions are told before that
+_TOLD = (None, 4, 2)  # recoveries and cautions, as many as fit
+_AROUND = 5  # lines of that table that are no products
+_WIDTHS = {Format.TERMINAL: 80, Format.PAGE: 110, Format.PDF: 100}  # characters of that table
+
+
+def summary_blocks(
+    balance: Balance, shown: Format, prices: Sequence[Price], *, across: bool
+) -> Iterator[Block]:
+    """Yield what everybody wants to know: is it sound, what was recovered, what next.
+
+    ``across``: on a page of a PDF that the circuit turns across.
+    """
+    lead = verdict_sentences(balance)
+    yield Lead(lead)
+    if not balance.converged:
+        return
+    kept, pairs = _told(balance, prices)
+    most = lines = None
+    if shown is Format.TERMINAL:
+        for told in _TOLD:
+            kept, pairs = _told(balance, prices, told)
+            texts = [balance.survey.title, " ".join(lead), *kept, *map(": ".join, pairs)]
+            lines = _LINES - sum(len(narrow(text)) for text in texts)
+            if lines >= _LEAST:
+                break
+        most = min(_PRODUCTS_SHOWN, max(lines or 0, _LEAST) - _AROUND)
+    if kept:
+        yield Paragraphs(kept)
+    width = _ACROSS if across and shown is Format.PDF else _WIDTHS[shown]
+    yield from product_tables(balance, width, most=most, lines=lines)
+    if pairs:
+        yield Terms(tuple(pairs))
+
+
+def _told(
+    balance: Balance, prices: Sequence[Price], most: int | None = None
+) -> tuple[tuple[str, ...], list[tuple[str, str]]]:
+    """Return what was recovered, and what comes next with the cautions; ``most`` of each."""
+    worth, step = words.worth_sentence(balance, prices), next_step(balance)
+    kept = (*kept_sentences(balance, most), *([worth] if worth else []))
+    cautions = caution_lines(balance)
+    shown = cautions[:most]
+    more = [f"{len(cautions) - len(shown)} more: --show cautions."] * (len(shown) < len(cautions))
+    pairs = [*([("Next", step)] if step else []),
+             *(("Caution", line) for line in (*shown, *more))]  # fmt: skip
+    return kept, pairs
