@@ -81,7 +81,8 @@ def print_check(case: Case, found: Check, console: Console, *, full: bool = Fals
         print_lines(f"- {sentence}", console)
     console.print()
     if not full:
-        left = f"{len(told) - len(shown)} more remarks, " if len(told) > len(shown) else ""
+        more = len(told) - len(shown)
+        left = f"{more} more remark{'s' * (more > 1)}, " if more else ""
         print_lines(f"More: --full prints {left}the circuit, closures and heads.", console)
     print_lines(f"{SD_LEGEND} Nothing was adjusted.", console)
 

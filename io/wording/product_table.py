@@ -152,7 +152,8 @@ class _Shown:
         return [header, *(list(row.parts[k]) for row in rows)]
 
     def _part(self, stream: str, analyte: str) -> _Part:
-        amount, found = (of.get((stream, analyte)) for of in (self.amounts, self.recoveries))
+        amount = self.amounts.get((stream, analyte))
+        found = self.recoveries.get((stream, analyte))
         metal, share, unit = DASH, DASH, self._unit(analyte)
         if amount is not None:
             metal = format_with_sd(unit.from_base(amount.amount), unit.from_base(amount.sd))[0]
