@@ -25,6 +25,7 @@ _LEAST = 9  # lines of a table of products: fewer recoveries and cautions are to
 _TOLD = (None, 4, 2)  # recoveries and cautions, as many as fit
 _AROUND = 5  # lines of that table that are no products
 _WIDTHS = {Format.TERMINAL: 80, Format.PAGE: 110, Format.PDF: 100}  # characters of that table
+_Pairs = tuple[tuple[str, str], ...]  # a word, and what stands beside it
 
 
 def summary_blocks(
@@ -38,33 +39,42 @@ def summary_blocks(
     yield Lead(lead)
     if not balance.converged:
         return
-    kept, pairs = _told(balance, prices)
     most = lines = None
     if shown is Format.TERMINAL:
-        for told in _TOLD:
-            kept, pairs = _told(balance, prices, told)
-            texts = [balance.survey.title, " ".join(lead), *kept, *map(": ".join, pairs)]
-            lines = _LINES - sum(len(narrow(text)) for text in texts)
-            if lines >= _LEAST:
-                break
-        most = min(_PRODUCTS_SHOWN, max(lines or 0, _LEAST) - _AROUND)
+        kept, pairs, lines = _on_screen(balance, " ".join(lead), prices)
+        most = min(_PRODUCTS_SHOWN, lines - _AROUND)
+    else:
+        kept, pairs = _told(balance, prices)
     if kept:
         yield Paragraphs(kept)
     width = _ACROSS if across and shown is Format.PDF else _WIDTHS[shown]
     yield from product_tables(balance, width, most=most, lines=lines)
     if pairs:
-        yield Terms(tuple(pairs))
+        yield Terms(pairs)
+
+
+def _on_screen(
+    balance: Balance, lead: str, prices: Sequence[Price]
+) -> tuple[tuple[str, ...], _Pairs, int]:
+    """Return what is told on the first screen, and how many lines that leaves for products."""
+    left = _LINES - max(1, len(narrow(balance.survey.title)))
+    for most in _TOLD:
+        kept, pairs = _told(balance, prices, most)
+        texts = [lead, *kept, *map(": ".join, pairs)]
+        lines = left - sum(len(narrow(text)) for text in texts)
+        if lines >= _LEAST:
+            break
+    return kept, pairs, max(lines, _LEAST)
 
 
 def _told(
     balance: Balance, prices: Sequence[Price], most: int | None = None
-) -> tuple[tuple[str, ...], list[tuple[str, str]]]:
+) -> tuple[tuple[str, ...], _Pairs]:
     """Return what was recovered, and what comes next with the cautions; ``most`` of each."""
     worth, step = words.worth_sentence(balance, prices), next_step(balance)
     kept = (*kept_sentences(balance, most), *([worth] if worth else []))
     cautions = caution_lines(balance)
     shown = cautions[:most]
     more = [f"{len(cautions) - len(shown)} more: --show cautions."] * (len(shown) < len(cautions))
-    pairs = [*([("Next", step)] if step else []),
-             *(("Caution", line) for line in (*shown, *more))]  # fmt: skip
-    return kept, pairs
+    after = [("Next", step)] if step else []
+    return kept, (*after, *(("Caution", line) for line in (*shown, *more)))

@@ -61,11 +61,11 @@ def _checked(balance: Balance) -> str:
 
 
 def _no_balance(balance: Balance) -> tuple[str, ...]:
-    why = obstacles(balance)
-    repairs = repair_sentences(balance)
+    why, repairs = obstacles(balance), repair_sentences(balance)
+    measure = [sentence for word, sentence in why if word == "measure"]
     reason = why[0][1] if why else f"The search ended without one: {balance.status}."
     return (f"{STOP} there is no balance of these numbers. {reason}",
-            *(sentence for _, sentence in repairs[:1]))  # fmt: skip
+            *measure[:1], *(sentence for _, sentence in repairs[:1]))  # fmt: skip
 
 
 def _suspected(balance: Balance) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from oretally.flowsheet import InputError, NotBalanceable, SharedSource
 from oretally.flowsheet.survey import without_measurement
 from oretally.io.case import Case, read_case
 from oretally.io.commands.what_if import changed_survey
-from oretally.io.results import html_report, summary
+from oretally.io.results import ALL, html_report, summary
 from oretally.io.results.document import balance_document
 from oretally.io.wording import (
     otherwise_sentences,
@@ -227,7 +227,7 @@ def test_shown_everywhere(case: Case) -> None:
     for text in (summary(now, otherwise=found), html_report(now, otherwise=found)):
         assert "Beside the balance stands another one: without Sn of" in text
         assert "changed by you" in text
-    assert "What if" not in summary(now)
+    assert "What if" not in summary(now, parts=(ALL,))
     assert "What if" not in html_report(now)
     title, header, rows = otherwise_sheet(found)
     assert (title, header[3:6]) == ("what if", ("as it is", "sd", "what if"))

@@ -12,7 +12,7 @@ import pytest
 
 from oretally.flowsheet import InputError
 from oretally.io.case import Case, read_case
-from oretally.io.results import summary
+from oretally.io.results import ALL, summary
 from oretally.io.results.document import balance_document
 from oretally.recon import Balance, reconcile
 
@@ -118,7 +118,7 @@ def test_shown_everywhere(tmp_path: Path) -> None:
 """,
     )
     balance = balance_of(case)
-    text = summary(balance)
+    text = summary(balance, parts=(ALL,))
     made_of = text.split("What the stated errors are made of")[1]
     line = next(line for line in made_of.splitlines() if "splitting" in line)
     assert (

@@ -279,7 +279,7 @@ def test_example_finds_the_rates_that_nobody_gauged() -> None:
 
 def test_example_through_the_command_line(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as stop:
-        main(["balance", str(EXAMPLE)])
+        main(["balance", str(EXAMPLE), "--full"])
     shown = capsys.readouterr()
     assert not stop.value.code
     assert "measured      52 numbers, 52 of them checked by others" in shown.out

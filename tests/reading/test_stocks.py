@@ -19,7 +19,7 @@ from stocks_case import (
     s,
 )
 
-from oretally.io.results import html_report, summary, to_json
+from oretally.io.results import ALL, html_report, summary, to_json
 from oretally.io.results.document import balance_schema
 
 FLOW = {"opening": 500.0, "in": 1200.0, "out": 1150.0, "closing": 560.0}
@@ -99,7 +99,7 @@ def test_a_tank_of_solution_by_hand(tmp_path: Path) -> None:
 def test_a_tank_of_solution_has_no_tables_of_solids(tmp_path: Path) -> None:
     balance = balanced_stocked(read_stocked(tmp_path, TANK, TANK_ROWS, TANK_STOCKS))
     jsonschema.validate(json.loads(to_json(balance)), balance_schema())
-    for text in (summary(balance), html_report(balance)):
+    for text in (summary(balance, parts=(ALL,)), html_report(balance)):
         assert "Stock: opening + in - out = closing" in text
         assert "dry mass" not in text.split("What can hurt")[0].split("Cautions")[0]
         assert "Products against" not in text
@@ -139,7 +139,7 @@ def test_more_than_the_measurements_explain(tmp_path: Path) -> None:
     mass = balance.inventories[0]
     assert mass.unaccounted == pytest.approx(70.0)
     assert mass.explained is False
-    text = summary(balance)
+    text = summary(balance, parts=(ALL,))
     assert "unaccounted loss" in text
     assert "more than the measurements explain (z +3.9)" in text
 

@@ -23,7 +23,7 @@ from stocks_case import (
 
 from oretally.flowsheet import InputError
 from oretally.io import read_case
-from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results import ALL, html_report, summary, to_json, xlsx_bytes
 from oretally.io.results.document import balance_schema
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
@@ -38,11 +38,11 @@ def test_the_example_in_every_form() -> None:
     assert {s["name"] for s in document["circuit"]["streams"] if s["stock"]} == {
         "opening stock of ROM pile", "closing stock of ROM pile",
     }  # fmt: skip
-    for text in (summary(balance), html_report(balance)):
+    for text in (summary(balance, parts=(ALL,)), html_report(balance)):
         for word in ("opening + in - out = closing", "unaccounted loss", "declared loss",
                      "within what the measurements explain (z +1.3)"):  # fmt: skip
             assert word in text
-    rows = [line.split() for line in summary(balance).splitlines()]
+    rows = [line.split() for line in summary(balance, parts=(ALL,)).splitlines()]
     assert ["opening", "stock", "of", "ROM", "pile", "stock"] in [row[:6] for row in rows]
 
 
@@ -295,9 +295,14 @@ def test_a_stock_of_water_below_nothing_is_told(tmp_path: Path) -> None:
         "What was measured leaves -400 ± 18 m3 of water for the closing stock of tank: 1000 ('in') "
         "+ 100 ('opening stock of tank') - 1500 ('out'). No stock is below 0"
     )
-    # nothing checks a number here, and yet they cannot all be right
-    assert "had to be moved: chi-square" in summary(balance)
-    assert "more than the stated errors explain" in " ".join(summary(balance).split())
+    # nothing checks a number here, and yet they cannot all be right: said first, with no 'Sound'
+    assert (
+        " ".join(summary(balance).split())
+        .split(" Do not use: ")[1]
+        .startswith(note[0].lower() + note[1:])
+    )
+    assert "had to be moved: chi-square" in summary(balance, parts=(ALL,))
+    assert "more than the stated errors explain" in " ".join(summary(balance, parts=(ALL,)).split())
 
 
 def test_a_tank_by_volume_reads_back_from_the_result_workbook(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from oretally.flowsheet import Circuit, Survey, balance_problem, positions
 from oretally.io.case import read_case
-from oretally.io.results import html_report, summary, to_json
+from oretally.io.results import ALL, html_report, summary, to_json
 from oretally.io.results.pdf_pages import pages
 from oretally.io.wording import notes_of
 from oretally.recon import Balance, reconcile
@@ -31,7 +31,7 @@ def _example(name: str) -> Balance:
 def test_sound_survey_is_told_in_silence(name: str) -> None:
     balance = _example(name)
     assert balance.doubtful == ()
-    assert "--draws" not in summary(balance)
+    assert "--draws" not in summary(balance, parts=(ALL,))
 
 
 def test_poor_contrast_is_said_once(two_products: Circuit, make_survey: Make) -> None:
@@ -52,7 +52,11 @@ def test_poor_contrast_is_said_once(two_products: Circuit, make_survey: Make) ->
     assert told[0].endswith("oretally balance CASE --draws 2000")
     document = json.loads(to_json(balance))
     assert told[0] in document["notes"] and document["doubtful"] == list(balance.doubtful)
-    for text in (summary(balance), html_report(balance), json.dumps(pages(balance, (), None))):
+    for text in (
+        summary(balance, parts=(ALL,)),
+        html_report(balance),
+        json.dumps(pages(balance, (), None)),
+    ):
         assert "oretally balance CASE --draws 2000" in " ".join(text.split())
     # nothing is to be typed by who has done it
     assert not [note for note in notes_of(balance, simulated=True) if "--draws" in note]

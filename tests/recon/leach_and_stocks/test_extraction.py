@@ -22,7 +22,7 @@ from water_case import (
 from oretally.flowsheet import Circuit, Node, NodeKind, Stream
 from oretally.flowsheet.circuit import Content
 from oretally.io import read_case, survey_from_frame
-from oretally.io.results import html_report, summary, to_json
+from oretally.io.results import ALL, html_report, summary, to_json
 from oretally.io.results.document import balance_schema
 from oretally.recon import reconcile
 
@@ -91,7 +91,7 @@ def test_extraction_by_grades_alone(tmp_path: Path) -> None:
     assert e.by_solids == pytest.approx(100.0 * (1.0 - 0.21 / 2.05))
     assert e.by_solids_sd == pytest.approx(100.0 * 0.21 / 2.05 * 0.03 * 2**0.5)
     assert (e.by_solution, e.accountability) == (None, None)
-    assert "masses in and out taken as equal" in summary(balance)
+    assert "masses in and out taken as equal" in summary(balance, parts=(ALL,))
 
 
 def test_sd_of_the_reconciled_extraction_against_simulation() -> None:
@@ -143,10 +143,12 @@ def test_the_example_in_every_form() -> None:
     assert [s["carries"] for s in document["circuit"]["streams"]] == [
         "pulp", "solution", "pulp", "solution", "pulp", "solution",
     ]  # fmt: skip
-    for text in (summary(balance), html_report(balance)):
+    for text in (summary(balance, parts=(ALL,)), html_report(balance)):
         for word in ("by solids", "by solution", "accounted for", "Au in solution [mg/L]"):
             assert word in text
-    products = summary(balance).split("Products against 'ore pulp'")[1].splitlines()[2]
+    products = (
+        summary(balance, parts=(ALL,)).split("Products against 'ore pulp'")[1].splitlines()[2]
+    )
     assert products.split() == ["tails", "±"]  # no yield of what has no solids
 
 
@@ -165,7 +167,7 @@ def test_a_wrong_solution_assay_is_found() -> None:
         "pregnant solution", "Au in solution",
     )  # fmt: skip
     assert first.slips[0].kind == "decimal point"
-    assert "16.76 mg/L" in summary(balance)
+    assert "16.76 mg/L" in summary(balance, parts=(ALL,))
 
 
 def test_from_a_frame() -> None:

@@ -8,7 +8,7 @@ import pytest
 from leach_cases import ACID, ACID_ROWS, CARBON, CARBON_ROWS, balanced_leach, read_leach
 
 from oretally.flowsheet import InputError
-from oretally.io.results import summary
+from oretally.io.results import ALL, summary
 
 
 def a(old: str, new: str) -> tuple[str, str]:
@@ -196,7 +196,7 @@ def test_a_sample_of_the_pulp_keeps_the_extraction_at_the_leach(tmp_path: Path) 
 def test_what_is_declared_is_not_called_measured(tmp_path: Path) -> None:
     text = ACID.replace("dissolves = true", 'dissolves = "0.05 kg"')
     balance = balanced_leach(read_leach(tmp_path, text, ACID_ROWS))
-    told = " ".join(summary(balance).split())
+    told = " ".join(summary(balance, parts=(ALL,)).split())
     assert "'solids dissolved in vat' (declared, not measured: 0 ± 0.05 kg; the others say" in told
     assert "declared 1 number, not measured" in told
     assert "largest move dry mass of 'solids dissolved" not in told

@@ -14,7 +14,7 @@ from sheet_tables import tables_of
 from oretally.io import read_case
 from oretally.io.case import read_unmeasured
 from oretally.io.forms.definition_sheets import definition_sheets
-from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results import ALL, html_report, summary, to_json, xlsx_bytes
 from oretally.io.results.document import balance_schema
 from oretally.recon import Balance
 
@@ -186,7 +186,7 @@ def test_told_in_every_form_and_read_back(said: str, tmp_path: Path) -> None:
     jsonschema.validate(document, balance_schema())
     assert document["dissolutions"][0]["percent"] == pytest.approx(row.percent)
     assert document["circuit"]["streams"][-1]["carries"] == "dissolved solids"
-    for text in (summary(balance), html_report(balance)):
+    for text in (summary(balance, parts=(ALL,)), html_report(balance)):
         assert "Solids that dissolve" in text
         assert "of the fed [%]" in text
     (tmp_path / "out.xlsx").write_bytes(xlsx_bytes(balance))
@@ -222,7 +222,7 @@ def test_carbon_in_leach_by_hand(tmp_path: Path) -> None:
     assert e.reconciled == pytest.approx(100.0 * (1.0 - S_out / S_in))
     assert e.taken_up == pytest.approx(100.0 * (C_out - C_in) / (C_out - C_in + L_out))
     assert e.taken_up_sd is not None
-    assert "taken up" in summary(balance)
+    assert "taken up" in summary(balance, parts=(ALL,))
 
 
 def test_a_node_that_only_takes_metal_up_extracts_nothing(tmp_path: Path) -> None:

@@ -28,7 +28,7 @@ from sheet_tables import tables_of
 
 from oretally.flowsheet import Basis, Circuit, Dimension, Measurement, Survey, parse_unit
 from oretally.flowsheet.survey import SizeGrid, class_share
-from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results import ALL, html_report, summary, to_json, xlsx_bytes
 from oretally.io.results.document import balance_schema
 from oretally.io.results.pdf_pages import pages
 from oretally.io.wording import fit_table, partition_remark
@@ -296,7 +296,7 @@ def test_every_format_says_what_was_left_out_and_what_bounds() -> None:
         "Left out: +850 um (it has no feed)."
     )
     assert _sentence(balance).endswith(said)
-    assert said in " ".join(summary(balance).split())
+    assert said in " ".join(summary(balance, parts=(ALL,)).split())
     assert said in html_report(balance)
     printed = [
         text

@@ -23,7 +23,7 @@ from oretally.flowsheet import (
     balance_problem,
     positions,
 )
-from oretally.io.results import html_report, summary, to_json, xlsx_bytes
+from oretally.io.results import ALL, html_report, summary, to_json, xlsx_bytes
 from oretally.io.wording import (
     class_sentence,
 )
@@ -126,7 +126,7 @@ def test_nothing_without_sizes(request: pytest.FixtureRequest) -> None:
     balance = reconcile(two, make(flows, {"Sn": {"feed": (1.0, 0.1), "conc": (6.0, 0.1)}}))
     assert not balance.sizes.streams and not balance.sizes.partitions
     assert class_sentence(balance) == ""
-    text = summary(balance)
+    text = summary(balance, parts=(ALL,))
     assert "P80" not in text and "sizes  " not in text and "By size" not in html_report(balance)
     document = json.loads(to_json(balance))
     assert document["sizes"] == {"openings_um": [], "streams": [], "partitions": []}

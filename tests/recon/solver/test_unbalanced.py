@@ -17,7 +17,7 @@ from sound_surveys import sound_survey
 from oretally.flowsheet import Circuit, ErrorPart, balance_problem, positions
 from oretally.io.case import read_case
 from oretally.io.cli import main
-from oretally.io.results import html_report, summary, xlsx_bytes
+from oretally.io.results import ALL, html_report, summary, xlsx_bytes
 from oretally.io.results.document import balance_document, balance_schema
 from oretally.io.results.pdf_pages import pages
 from oretally.io.wording import obstacles, repair_sentences
@@ -233,7 +233,7 @@ def test_no_answers_anywhere(which: str, request: pytest.FixtureRequest) -> None
     assert {v["adjusted"] for v in document["values"]} == {None}
     assert [v for v in document["values"] if v["measured"] is not None]
     assert document["unbalanced"]["sentences"]
-    text = summary(balance)
+    text = summary(balance, parts=(ALL,))
     html = html_report(balance)
     book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(balance)))
     pdf = json.dumps(pages(balance, (), None), ensure_ascii=False)
@@ -333,4 +333,4 @@ def test_what_is_declared_counts_as_no_measurement(tmp_path: Path) -> None:
     case = read_case(_folder(tmp_path / "lossy", circuit, CLEANER_ROWS))
     balance = reconcile(case.circuit, case.survey, feed="feed", products=("final conc",))
     assert not balance.converged
-    assert "measured 6 numbers" in " ".join(summary(balance).split())
+    assert "measured 6 numbers" in " ".join(summary(balance, parts=(ALL,)).split())
