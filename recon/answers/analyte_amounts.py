@@ -22,12 +22,13 @@ def analyte_amounts(answers: Answers) -> tuple[AnalyteAmount, ...]:
         held = [answers.held(k, j) for j in streams]
         of_feed = [amount / fed for amount in held] if fed.value > 0.0 else []
         told = estimates(covariance, [*held, *of_feed])
-        per_feed = told[len(held) :] or [None] * len(held)
-        for j, amount, per in zip(streams, told, per_feed, strict=False):
+        shares = told[len(held) :] or [None] * len(held)
+        for j, amount, per in zip(streams, told, shares, strict=False):
             if amount is not None:
+                per_feed, per_feed_sd = per or (None, None)
                 found.append(
                     AnalyteAmount(
-                        answers.streams[j], analyte, *amount, *(per or (None, None)), j != feed
+                        answers.streams[j], analyte, *amount, per_feed, per_feed_sd, j != feed
                     )
                 )
     return tuple(found)

@@ -25,9 +25,9 @@ from oretally.flowsheet import (
 from oretally.flowsheet.digits import format_with_sd
 from oretally.io.case import Case, read_case
 from oretally.io.cli import oretally
-from oretally.io.commands.check import print_check
+from oretally.io.commands.check import check_text
+from oretally.io.first_page import product_tables
 from oretally.io.results import PARTS, summary
-from oretally.io.wording import as_text, product_tables
 from oretally.recon import Balance, check, reconcile
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
@@ -57,7 +57,7 @@ def _assert_fits(balance: Balance) -> None:
         balance.notes, balance.gross_errors.rates, (), Path("case"),
     )  # fmt: skip
     found = check(balance.circuit, balance.survey, feed=balance.feed, products=balance.products)
-    _assert_one_screen(as_text(lambda console: print_check(case, found, console)))
+    _assert_one_screen(check_text(case, found))
 
 
 # ---- it fits
