@@ -25,9 +25,8 @@ def analyte_amounts(answers: Answers) -> tuple[AnalyteAmount, ...]:
         per_feed = told[len(held) :] or [None] * len(held)
         for j, amount, per in zip(streams, told, per_feed, strict=False):
             if amount is not None:
+                per_mass, sd = per or (None, None)
                 found.append(
-                    AnalyteAmount(
-                        answers.streams[j], analyte, *amount, *(per or (None, None)), j != feed
-                    )
+                    AnalyteAmount(answers.streams[j], analyte, *amount, per_mass, sd, j != feed)
                 )
     return tuple(found)

@@ -326,7 +326,7 @@ def test_words_where_nothing_was_measured_by_size() -> None:
     )
     (sieved,) = loss_readings(loss_case("sieved"))
     assert "was sieved, but not assayed by size" in sieved.sentences[1]
-    assert sieved.tests[0].startswith("Do first: assay 'tails' above and below 300 um, where 18 %")
+    assert sieved.tests[0].startswith("Assay 'tails' above and below 300 um, where 18 %")
 
 
 def test_words_on_the_other_patterns() -> None:
