@@ -42,7 +42,7 @@ _WORDS = {
 def check_text(case: Case, found: Check, terminal: Terminal = PIPE, *, full: bool = False) -> str:
     """Return how well a case can be balanced; in full, what was read and every closure as well."""
     survey = case.survey
-    lines = [terminal.bold(case.title)]
+    lines = [terminal.bold(line) for line in narrow(case.title)]
     judged = _judged(case, found, full=full)
     lines += (line for sentence in judged for line in narrow(sentence))
     if full:
@@ -80,7 +80,7 @@ def _fitting(remarks: Sequence[str], above: Sequence[str]) -> list[str]:
     """Return the first remarks that fit on the first screen, below what stands above."""
     left, found = _LINES - sum(len(narrow(text)) for text in above), list[str]()
     for remark in remarks:
-        left -= len(narrow(f"- {remark}"))
+        left -= len(narrow(remark, "- "))
         if left < 0:
             break
         found.append(remark)

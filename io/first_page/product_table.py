@@ -13,7 +13,7 @@ from typing import NamedTuple
 from oretally.flowsheet import Analyte
 from oretally.flowsheet.digits import DASH, format_number, format_with_sd
 from oretally.flowsheet.survey import in_solution
-from oretally.io.wording import ResultTable, amount_units, listed
+from oretally.io.wording import ResultTable, aligned, amount_units, listed
 from oretally.recon.result import Balance, BalancedValue
 
 __all__ = ["Figure", "ProductRows", "product_rows", "product_tables"]
@@ -152,17 +152,24 @@ def product_rows(balance: Balance) -> ProductRows | None:
 
 def _fitting(names: _Block, blocks: Sequence[_Block], width: int) -> Iterator[list[_Block]]:
     """Yield the blocks of each part of the table, the names first."""
-    some, used = [names], _width(names)
+    some, used = [names], _names_width(names)
     for block in blocks:
         if len(some) > 1 and used + _width(block) > width:
             yield some
-            some, used = [names], _width(names)
+            some, used = [names], _names_width(names)
         some, used = [*some, block], used + _width(block)
     yield some
 
 
 def _width(block: _Block) -> int:
-    return sum(_GAP + max(map(len, column)) for column in zip(*block, strict=True))
+    """Return the characters that columns take, decimal points below each other, with their gaps."""
+    heads, *rows = block
+    columns = zip(heads, zip(*rows, strict=True), strict=True)
+    return sum(_GAP + max(len(head), *map(len, aligned(cells))) for head, cells in columns)
+
+
+def _names_width(names: _Block) -> int:
+    return max(len(name) for [name] in names)
 
 
 def _joined(blocks: Sequence[_Block], caption: str) -> ResultTable:

@@ -57,7 +57,8 @@ def summary(
         balance, Format.TERMINAL, prices=prices, otherwise=otherwise, simulated=simulated
     )
     first, *rest = sections
-    lines = [terminal.bold(balance.survey.title or "Mass and metal balance")]
+    title = balance.survey.title or "Mass and metal balance"
+    lines = [terminal.bold(line) for line in narrow(title, columns=terminal.width)]
     asked = any(section.key in _ASKED for section in rest)
     if not parts or ALL in parts:
         lines += _first(first, terminal, tables=not asked or ALL in parts)

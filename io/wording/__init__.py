@@ -95,6 +95,7 @@ from oretally.io.wording.suspects import (
 )
 from oretally.io.wording.tables import (
     ResultTable,
+    aligned,
     class_value_table,
     closure_table,
     error_part_table,
@@ -145,6 +146,7 @@ __all__ = [
     "Terminal",
     "WorthRow",
     "agreement",
+    "aligned",
     "amount_sheet",
     "amount_table",
     "amount_tables",

@@ -208,7 +208,7 @@ class LaneFactor:
         """Overwrite ``right``, shape (n, ..., *lanes), with L^-1 right."""
         pattern, n = self._pattern, len(self._pattern.order)
         row, unit = list(right), list(self._unit)
-        term = np.empty_like(right[0])
+        term = np.empty(right.shape[1:])
         for j, below, first in zip(pattern.order, pattern.columns, pattern.start, strict=True):
             for i, at in zip(below, range(first - n, first - n + len(below)), strict=True):
                 np.multiply(unit[at], row[j], out=term)
@@ -234,7 +234,7 @@ class LaneFactor:
         self.forward(found)
         found = self.divide(found)
         row, unit = list(found), list(self._unit)
-        term = np.empty_like(found[0])
+        term = np.empty(found.shape[1:])
         backward = zip(
             reversed(pattern.order), reversed(pattern.columns), reversed(pattern.start), strict=True
         )
