@@ -12,6 +12,7 @@ from oretally.flowsheet.circuit.streams import (
     Stream,
     dissolved_solids,
     fold_name,
+    reference_name,
 )
 
 __all__ = [
@@ -25,5 +26,6 @@ __all__ = [
     "dissolved_solids",
     "fold_name",
     "kind_fault",
+    "reference_name",
     "with_all_nodes",
 ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -100,6 +100,27 @@ class Circuit:
             for s in self.streams
             if s.target is None and not s.stock and s.content is not Content.DISSOLVED
         )
+
+    @property
+    def ore_feeds(self) -> tuple[str, ...]:
+        """Names of the feeds to which recoveries refer unless others are named.
+
+        Those that bring solids, but for what takes analytes out of the solution. Where there are
+        none, those that bring solution; else all.
+        """
+        outside = [s for s in self.streams if s.name in self.feeds]
+        ore = [s for s in outside if not s.takes_up] or outside
+        return tuple(s.name for s in [s for s in ore if s.content.has_solids] or ore)
+
+    def nodes_behind(
+        self, streams: Collection[str], *, around: Collection[str] = ()
+    ) -> frozenset[str]:
+        """Return the nodes to which what some streams carry can come, but by way of ``around``."""
+        open_to = [(s.source, s.target) for s in self.streams if s.name not in around and s.target]
+        reached = {s.target for s in self.streams if s.name in streams and s.target}
+        while more := {to for of, to in open_to if of in reached} - reached:
+            reached |= more
+        return frozenset(reached)
 
     def inlets(self, node: str) -> tuple[str, ...]:
         """Names of the streams that enter ``node``."""

@@ -19,24 +19,38 @@ OWN = 1e-4  # of a stated error, that other measurements must not share
 
 
 def reference_streams(
-    circuit: Circuit, feed: str | None, products: Sequence[str] | None
-) -> tuple[str, tuple[str, ...]]:
-    """Return the reference stream and the products, checked against the circuit."""
-    chosen = (feed,) if feed is not None else circuit.feeds
+    circuit: Circuit, feed: str | Sequence[str] | None, products: Sequence[str] | None
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the streams to which recoveries refer, and the products.
+
+    Both checked against the circuit; no stream may have what another one brought.
+    """
+    chosen = circuit.ore_feeds if feed is None else (feed,) if isinstance(feed, str) else (*feed,)
     wanted = circuit.products if products is None else tuple(products)
     faults = [_unknown_stream(circuit, name) for name in (*chosen, *wanted)
               if name not in circuit.stream_names]  # fmt: skip
-    if len(chosen) != 1:
-        faults.append(
-            Fault(
-                f"The circuit has {len(chosen)} feeds: {', '.join(map(repr, chosen))}; "
-                "recoveries must refer to one stream.",
-                "Name it as the feed.",
-            )
-        )
+    if not chosen:
+        faults.append(Fault("Recoveries must refer to a stream, and there is no feed.",
+                            "Name a stream as the feed."))  # fmt: skip
+    if not faults and len(chosen) > 1:
+        faults += _counted_twice(circuit, chosen)
     if faults:
         raise InputError(faults)
-    return chosen[0], wanted
+    return chosen, wanted
+
+
+def _counted_twice(circuit: Circuit, feeds: Sequence[str]) -> Iterator[Fault]:
+    """Yield which of several feeds have what another one brings."""
+    source = {s.name: s.source for s in circuit.streams}
+    for i, name in enumerate(feeds):
+        if name in feeds[:i]:
+            yield Fault(f"'{name}' is named as feed twice.", "Name it once.")
+        behind = circuit.nodes_behind([name])
+        for other in feeds:
+            if other != name and source[other] in behind:
+                yield Fault(f"'{name}' and '{other}' cannot both be feeds: what the first brings "
+                            "goes to the second, and would count twice.",
+                            "Leave one of them out.")  # fmt: skip
 
 
 def _twice(one: Measurement, other: Measurement) -> Fault:
