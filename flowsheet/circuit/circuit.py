@@ -112,6 +112,16 @@ class Circuit:
         ore = [s for s in outside if not s.takes_up] or outside
         return tuple(s.name for s in [s for s in ore if s.content.has_solids] or ore)
 
+    def feeds_beside(self, named: Collection[str]) -> tuple[str, ...]:
+        """Return which of several `ore_feeds` come to a product but by way of streams named."""
+        ends = {s.name: s.source for s in self.streams if s.name not in named}
+        sources = {ends.get(product) for product in self.products}
+        return tuple(
+            name for name in self.ore_feeds
+            if len(self.ore_feeds) > 1 and name not in named
+            and sources & self.nodes_behind([name], around=named)
+        )  # fmt: skip
+
     def nodes_behind(
         self, streams: Collection[str], *, around: Collection[str] = ()
     ) -> frozenset[str]:

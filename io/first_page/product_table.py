@@ -20,7 +20,7 @@ __all__ = ["Figure", "ProductRows", "product_rows", "product_tables"]
 
 _GAP = 2  # characters between columns
 _SMALL = 0.1  # percent, below which a share has all its digits
-_NEARLY_ALL = 0.9995  # of the feed, from which the products are all that it became
+_NEARLY_ALL = 0.9995  # of the feed, from which the products are all that it became; no more, too
 
 
 class Figure(NamedTuple):
@@ -186,7 +186,8 @@ class _Shown:
     def heads(self) -> list[_Row]:
         """Return the line of the feed as adjusted, and as measured if anything of it was."""
         fed, mass, several = self._fed(), self.masses, self.balance.combined_feed
-        if sum(mass.values()) >= 100.0 * _NEARLY_ALL and len(mass) > 1:
+        whole = sum(mass.values()) / 100.0
+        if _NEARLY_ALL <= whole <= 2.0 - _NEARLY_ALL and len(mass) > 1:
             fed = fed._replace(name="calculated head")
         if several is None:
             flow = self._measured(self.survey.basis.quantity)

@@ -26,5 +26,6 @@ def analyte_amounts(answers: Answers) -> tuple[AnalyteAmount, ...]:
             if amount is not None:
                 name = answers.reference if j is None else answers.streams[j]
                 product = j is not None and j not in feeds
-                found.append(AnalyteAmount(name, analyte, *amount, *(per or (None, None)), product))
+                each, sd = per or (None, None)
+                found.append(AnalyteAmount(name, analyte, *amount, each, sd, product))
     return tuple(found)

@@ -31,8 +31,8 @@ def combined_feed(answers: Answers) -> CombinedFeed | None:
     assayed = dict[str, Estimate | None]()
     for a in survey.analytes:
         metal = summed(survey, [(s.name, flow, a.name) for s in solids], likes)
-        known = metal is not None and mass is not None and mass.value > 0.0
-        assayed[a.name] = measured(metal / mass, a.unit) if known else None
+        grade = None if metal is None or mass is None or not mass.value else metal / mass
+        assayed[a.name] = measured(grade, a.unit)
     units = [unit, *(a.unit for a in survey.analytes)]
     every = [None, *range(len(survey.analytes))]
     told = estimates(answers.covariance, [answers.head(k) for k in every])

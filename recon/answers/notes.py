@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -86,9 +86,9 @@ def open_notes(model: BalanceModel, classes: Classes) -> tuple[str, ...]:
 
 def reference_notes(answers: Answers) -> tuple[str, ...]:
     """Return that recoveries refer to some feeds alone, though others bring metal as well."""
-    circuit, named = answers.model.circuit, {answers.streams[j] for j in answers.feeds}
-    others = [s for s in circuit.ore_feeds if s not in named and _brings(answers, s, around=named)]
-    if len(circuit.ore_feeds) < 2 or not others:
+    named = {answers.streams[j] for j in answers.feeds}
+    others = [s for s in answers.model.circuit.feeds_beside(named) if _has_metal(answers, s)]
+    if not others:
         return ()
     return (
         f"Recoveries refer to '{answers.reference}' alone; {_listed(others)} also "
@@ -96,13 +96,10 @@ def reference_notes(answers: Answers) -> tuple[str, ...]:
     )
 
 
-def _brings(answers: Answers, feed: str, *, around: Collection[str]) -> bool:
-    """Return whether a feed has any analyte, and can come to a product but by way of others."""
-    circuit, j = answers.model.circuit, answers.streams.index(feed)
-    behind = circuit.nodes_behind([feed], around=around)
-    leaves = any(s.source in behind for s in circuit.streams
-                 if s.name in circuit.products and s.name not in around)  # fmt: skip
-    return leaves and any(
+def _has_metal(answers: Answers, feed: str) -> bool:
+    """Return whether a feed has any analyte, or that is not known."""
+    j = answers.streams.index(feed)
+    return any(
         adjusted_amount(answers.covariance, [answers.whole(k, j)], k).value != 0.0
         for k in range(len(answers.analytes))
     )
