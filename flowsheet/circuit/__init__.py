@@ -4,7 +4,7 @@ Read ``streams``, then ``circuit``.
 """
 
 from oretally.flowsheet.circuit.checks import circuit_faults, content_faults
-from oretally.flowsheet.circuit.circuit import Circuit, kind_fault, with_all_nodes
+from oretally.flowsheet.circuit.circuit import Circuit, feed_faults, kind_fault, with_all_nodes
 from oretally.flowsheet.circuit.streams import (
     Content,
     Node,
@@ -24,6 +24,7 @@ __all__ = [
     "circuit_faults",
     "content_faults",
     "dissolved_solids",
+    "feed_faults",
     "fold_name",
     "kind_fault",
     "reference_name",

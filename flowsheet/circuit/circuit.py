@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -13,7 +13,7 @@ from oretally.flowsheet.circuit.checks import circuit_faults
 from oretally.flowsheet.circuit.streams import Content, Node, NodeKind, Stream, fold_name
 from oretally.flowsheet.faults import Fault, InputError, Place, did_you_mean
 
-__all__ = ["Circuit", "kind_fault", "with_all_nodes"]
+__all__ = ["Circuit", "feed_faults", "kind_fault", "with_all_nodes"]
 
 
 @dataclass(frozen=True)
@@ -188,3 +188,17 @@ def kind_fault(kind: str, place: Place | None = None) -> Fault | None:
         return None
     mend = did_you_mean(kind, known, "Kinds")
     return Fault(f"'{kind}' is not a kind of node.", mend, place)
+
+
+def feed_faults(circuit: Circuit, feeds: Sequence[str]) -> Iterator[Fault]:
+    """Yield what would count twice in several feeds together: themselves, or what they have."""
+    source = {s.name: s.source for s in circuit.streams}
+    for i, name in enumerate(feeds):
+        if name in feeds[:i]:
+            yield Fault(f"'{name}' is named as feed twice.", "Name it once.")
+        behind = circuit.nodes_behind([name])
+        for other in feeds:
+            if other != name and source[other] in behind:
+                yield Fault(f"'{name}' and '{other}' cannot both be feeds: what the first brings "
+                            "goes to the second, and would count twice.",
+                            "Leave one of them out.")  # fmt: skip

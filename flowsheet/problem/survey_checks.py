@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import replace
 from math import isfinite
 
-from oretally.flowsheet.circuit import Circuit
+from oretally.flowsheet.circuit import Circuit, feed_faults
 from oretally.flowsheet.faults import Fault, InputError, nearest_name
 from oretally.flowsheet.problem.model import BalanceModel
 from oretally.flowsheet.survey import DECLARED_LOSS, Measurement, Survey
@@ -32,25 +32,11 @@ def reference_streams(
     if not chosen:
         faults.append(Fault("Recoveries must refer to a stream, and there is no feed.",
                             "Name a stream as the feed."))  # fmt: skip
-    if not faults and len(chosen) > 1:
-        faults += _counted_twice(circuit, chosen)
+    if not faults:
+        faults += feed_faults(circuit, chosen)
     if faults:
         raise InputError(faults)
     return chosen, wanted
-
-
-def _counted_twice(circuit: Circuit, feeds: Sequence[str]) -> Iterator[Fault]:
-    """Yield which of several feeds have what another one brings."""
-    source = {s.name: s.source for s in circuit.streams}
-    for i, name in enumerate(feeds):
-        if name in feeds[:i]:
-            yield Fault(f"'{name}' is named as feed twice.", "Name it once.")
-        behind = circuit.nodes_behind([name])
-        for other in feeds:
-            if other != name and source[other] in behind:
-                yield Fault(f"'{name}' and '{other}' cannot both be feeds: what the first brings "
-                            "goes to the second, and would count twice.",
-                            "Leave one of them out.")  # fmt: skip
 
 
 def _twice(one: Measurement, other: Measurement) -> Fault:

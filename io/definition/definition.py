@@ -26,6 +26,7 @@ from oretally.flowsheet import (
 from oretally.flowsheet.circuit import (
     circuit_faults,
     content_faults,
+    feed_faults,
     fold_name,
     kind_fault,
     with_all_nodes,
@@ -266,6 +267,7 @@ def _report(
     named = [(spelt(*each), each[1]) for each in rows.lost if check]
     lost = [(name, place) for name, place in named if name is not None]
     if circuit is not None:
+        faults += [_placed(fault, rows.feeds[-1][1]) for fault in feed_faults(circuit, feeds)]
         feeds = feeds if rows.feeds else list(circuit.ore_feeds)
         if not rows.feeds and not feeds and rows.contents_read:
             faults.append(
