@@ -100,8 +100,8 @@ class Answers:
 
     def fed(self, k: int | None) -> Adjusted:
         """Return how much the feeds have together, of solids or of an analyte."""
-        every = self.feeds if k is None else self._wholes(k)
-        return total(amount_at(self.covariance, k, j) for j in _carrying(self.covariance, every))
+        every = _carrying(self.covariance, self._feeding(k))
+        return total(amount_at(self.covariance, k, j) for j in every)
 
     def head(self, k: int | None) -> Adjusted:
         """Return the flow of the feeds together, or the grade of all their solids."""
@@ -109,12 +109,12 @@ class Answers:
             return adjusted(self.covariance, Position(k, self.feeds[0]))
         if k is None:
             return self.fed(None)
-        every = _carrying(self.covariance, self.feeds)
+        every = _carrying(self.covariance, self._feeding(None))
         return total(amount_at(self.covariance, k, j) for j in every) / self.fed(None)
 
-    def _wholes(self, k: int) -> list[int]:
-        """Return the carriers of all that the feeds have of an analyte."""
-        return [self.whole(k, j) for j in self.feeds]
+    def _feeding(self, k: int | None) -> list[int]:
+        """Return the carriers of all that the feeds have, of solids or of an analyte."""
+        return self.model.carriers.wholes(k, self.feeds)
 
     def recovery_of(self, k: int, j: int) -> Adjusted:
         """Return the recovery of analyte k to stream j, as a share; NaN where there is none."""
@@ -141,7 +141,7 @@ class Answers:
         for k, analyte in enumerate(self.analytes):
             held = [j for j in range(len(self.streams))
                     if not self.is_reference(j) and carriers.holds(k, j)]  # fmt: skip
-            at, of = [self.whole(k, j) for j in held], self._wholes(k)
+            at, of = [self.whole(k, j) for j in held], self._feeding(k)
             told = _recovered(self.covariance, k, at, of=of)
             for j, place, (value, sd) in zip(held, at, told, strict=True):
                 at_most = at_least = None

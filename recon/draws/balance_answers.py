@@ -45,7 +45,8 @@ def _recoveries(balance: Balance, model: BalanceModel, covariance: Covariance) -
         if r.recovery is None:
             continue
         k = analytes.index(r.analyte)
-        to, *of = (carriers.whole(k, number[s]) for s in (r.stream, *balance.feeds))
+        to = carriers.whole(k, number[r.stream])
+        of = carriers.wholes(k, [number[s] for s in balance.feeds])
         yield (
             BalanceAnswer(
                 AnswerKind.RECOVERY, r.stream, r.analyte, r.unit, r.recovery, r.sd, r.product
@@ -57,8 +58,9 @@ def _recoveries(balance: Balance, model: BalanceModel, covariance: Covariance) -
 def _separations(balance: Balance, model: BalanceModel, covariance: Covariance) -> Iterator[_Found]:
     number = {name: j for j, name in enumerate(model.carriers.streams)}
     content = {s.name: s.content for s in balance.circuit.streams}
+    of = model.carriers.wholes(None, [number[name] for name in balance.feeds])
     for s in balance.separations:
-        to, *of = (number[name] for name in (s.stream, *balance.feeds))
+        to = number[s.stream]
         if content[s.stream] is Content.SOLUTION:
             continue  # it has no solids to tell a yield of
         if s.yield_percent is not None:

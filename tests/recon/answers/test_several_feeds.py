@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -22,6 +23,7 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.flowsheet.circuit import Content
+from oretally.io import read_case
 from oretally.recon import check, reconcile
 from oretally.recon.draws import answers_of
 from oretally.recon.result import Balance, Estimate
@@ -32,6 +34,7 @@ Build = Callable[..., Survey]
 MASS = {"ore": 10.0, "scrap": 2.5, "conc": 0.5, "tails": 12.0}
 TIN = {"ore": 2.0, "scrap": 12.0, "conc": 70.0, "tails": 1.25}
 BOTH = ("ore", "scrap")
+EXAMPLES = Path(__file__).resolve().parents[3] / "examples"
 
 
 def _circuit() -> Circuit:
@@ -175,11 +178,35 @@ def test_which_feeds_count() -> None:
     assert Circuit.from_parts([into[0], into[2], *out]).ore_feeds == ("water",)
 
 
+def test_solution_among_the_feeds() -> None:
+    """Gold that comes dissolved counts as fed; mass and head are those of the solids alone."""
+    case = read_case(EXAMPLES / "leach_test")
+    liquids = ("reagent solution", "wash water")
+    alone, all_in = (
+        reconcile(case.circuit, case.survey, feed=("ore pulp", *more)) for more in ((), liquids)
+    )
+    shares = [r.recovery or 0.0 for r in all_in.recoveries if r.product]
+    assert sum(shares) == pytest.approx(100.0)
+    assert sum(r.recovery or 0.0 for r in alone.recoveries if r.product) > 100.1
+    one, other = (b.separations[0] for b in (alone, all_in))
+    assert (one.yield_percent, one.ratio_of_concentration) == pytest.approx(
+        (other.yield_percent, other.ratio_of_concentration)
+    )
+    assert one.enrichment["Au"] == pytest.approx(other.enrichment["Au"])
+    assert all_in.combined_feed is not None
+    assert _value(all_in.combined_feed.adjusted) == alone.value("ore pulp", "dry mass").adjusted
+    _check_formulas(all_in)
+
+
 def test_formulas_give_the_answers(survey: Survey) -> None:
     """What a simulation reads of each draw is what the balance says, at the balance."""
-    balance = reconcile(_circuit(), survey)
+    _check_formulas(reconcile(_circuit(), survey))
+
+
+def _check_formulas(balance: Balance) -> None:
     model = BalanceModel(balance.circuit, balance.survey)
     solution = solve(model.problem)
+    assert solution.objective == pytest.approx(balance.objective, abs=1e-9)
     pairs = answers_of(balance, model, propagate(model.problem, solution))
     assert {answer.kind.value for answer, _ in pairs} >= {"recovery", "yield", "enrichment"}
     for answer, formula in pairs:
