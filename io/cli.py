@@ -90,7 +90,7 @@ def check(case: Path, svg: Path | None, full: bool) -> int:
         refuse_overwriting([case], svg)
         read = read_case(case)
         say("judging")
-        found = check(read.circuit, read.survey, feed=read.feed, products=read.products)
+        found = check(read.circuit, read.survey, feed=read.feeds, products=read.products)
         if svg is not None:
             from oretally.io.pictures import circuit_svg, measured_labels
 

@@ -60,7 +60,7 @@ def check(
     circuit: Circuit,
     survey: Survey,
     *,
-    feed: str | None = None,
+    feed: str | Sequence[str] | None = None,
     products: Sequence[str] | None = None,
 ) -> Check:
     """Judge a survey before balancing it: closures, classes, what to measure for what is unknown.
@@ -72,7 +72,7 @@ def check(
     """
     model = BalanceModel(circuit, survey)
     check_survey(model)
-    feed, products = reference_streams(circuit, feed, products)
+    feeds, products = reference_streams(circuit, feed, products)
     problem, places, never = model.problem, model.positions, never_by_size(model)
     classes = classes_of(model)
     known = (
@@ -91,7 +91,7 @@ def check(
     return Check(
         classes=statuses,
         closures=closures(model),
-        heads=calculated_heads(model, feed, products),
+        heads=calculated_heads(model, feeds, products),
         degrees_of_freedom=classes.degrees_of_freedom,
         scale_missing=scale_is_missing(survey),
         measure=tuple(
@@ -101,5 +101,5 @@ def check(
             )
         ),
         notes=open_notes(model, classes),
-        foreseen=None if scale_is_missing(survey) else foresee(model, feed, products),
+        foreseen=None if scale_is_missing(survey) else foresee(model, feeds, products),
     )

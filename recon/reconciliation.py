@@ -15,10 +15,12 @@ from oretally.recon.answers import (
     bounded_notes,
     calculated_heads,
     closures,
+    combined_feed,
     formula_recoveries,
     never_by_size,
     open_notes,
     recovery_budgets,
+    reference_notes,
     solver_notes,
     worth_totals,
 )
@@ -36,7 +38,14 @@ from oretally.recon.leach_and_stocks import (
 from oretally.recon.losses import losses_of
 from oretally.recon.propagation import global_test
 from oretally.recon.reduction import classes_of, require_scale
-from oretally.recon.result import Balance, BalancedValue, CalculatedHead, ErrorRates, ValueClass
+from oretally.recon.result import (
+    Balance,
+    BalancedValue,
+    CalculatedHead,
+    CombinedFeed,
+    ErrorRates,
+    ValueClass,
+)
 from oretally.recon.sizes import by_size
 from oretally.recon.solver import propagate, released_bounds, solve_certified
 
@@ -47,7 +56,7 @@ def reconcile(
     circuit: Circuit,
     survey: Survey,
     *,
-    feed: str | None = None,
+    feed: str | Sequence[str] | None = None,
     products: Sequence[str] | None = None,
     alpha: float = 0.05,
     starts: int | None = None,
@@ -62,8 +71,9 @@ def reconcile(
     ----------
     circuit : Circuit
     survey : Survey
-    feed : str, optional
-        Stream to which recoveries refer; by default the circuit's only feed.
+    feed : str or sequence of str, optional
+        Stream to which recoveries refer, or several that count together; by default all feeds that
+        bring solids (`Circuit.ore_feeds`).
     products : sequence of str, optional
         Streams among which recoveries are shared; by default all that leave the circuit.
     alpha : float
@@ -109,14 +119,14 @@ def reconcile(
     """
     model, rates = BalanceModel(circuit, survey), ErrorRates() if rates is None else rates
     check_survey(model)
-    feed, products = reference_streams(circuit, feed, products)
-    require_scale(survey, feed)
+    feeds, products = reference_streams(circuit, feed, products)
+    require_scale(survey, feeds)
     classes_of(model)  # exact values that contradict each other are named
     solution = solve_certified(model.problem, starts)
     if not solution.converged:
-        return no_balance.NoBalance(model, solution, feed, products, alpha, rates).balance(trials)
+        return no_balance.NoBalance(model, solution, feeds, products, alpha, rates).balance(trials)
     covariance = propagate(model.problem, solution)
-    answers = Answers.of(model, covariance, feed=feed, products=products)
+    answers = Answers.of(model, covariance, feeds=feeds, products=products)
     balance = _balance(answers, alpha=alpha, rates=rates, lost=lost)
     return replace(
         balance, notes=_notes(balance, answers, asked_starts=starts is not None),
@@ -131,17 +141,19 @@ def _balance(
 ) -> Balance:
     """Return a balance with what was computed, and without notes."""
     model, covariance, solution = answers.model, answers.covariance, answers.covariance.solution
-    feed, *products = (answers.streams[j] for j in (answers.feed, *answers.products))
+    feeds, products = (
+        tuple(answers.streams[j] for j in some) for some in (answers.feeds, answers.products)
+    )
     values, places = _missed(model, *balanced_values(model, covariance, alpha))
     test = global_test(solution.objective, solution.classes.degrees_of_freedom, alpha)
     released = released_bounds(model.problem, solution, len(model.survey.analytes))
     recoveries, gaps = answers.recoveries(released), closures(model)
-    heads = calculated_heads(model, feed, products)
+    heads, together = calculated_heads(model, feeds, products), combined_feed(answers)
     return Balance(
         circuit=model.circuit,
         survey=model.survey,
-        feed=feed,
-        products=tuple(products),
+        feeds=feeds,
+        products=products,
         converged=True,
         status=solution.status.value,
         iterations=solution.iterations,
@@ -152,7 +164,7 @@ def _balance(
         global_test=test,
         values=values,
         closures=gaps,
-        heads=tuple(_with_adjusted(head, values) for head in heads),
+        heads=tuple(_with_adjusted(head, values, together) for head in heads),
         recoveries=recoveries,
         separations=answers.separations(),
         formulas=formula_recoveries(model, recoveries),
@@ -167,6 +179,7 @@ def _balance(
         ),
         notes=(),
         losses=losses_of(answers, lost),
+        combined_feed=together,
     )
 
 
@@ -177,9 +190,10 @@ def _notes(balance: Balance, answers: Answers, *, asked_starts: bool) -> tuple[s
     return (
         *solver_notes(model, solution, asked_starts=asked_starts),
         *open_notes(model, solution.classes),
+        *reference_notes(answers),
         *bounded_notes(model.survey, balance.values, balance.gross_errors.hidden),
         *stock_notes(
-            model.circuit, balance.feed, recoveries=balance.recoveries, inventories=stocks
+            model.circuit, balance.feeds, recoveries=balance.recoveries, inventories=stocks
         ),
         *extraction_notes(model, covariance),
         *dissolution_notes(model, balance.global_test),
@@ -199,8 +213,13 @@ def _missed(
     return tuple(values[i] for i in kept), [places[i] for i in kept]
 
 
-def _with_adjusted(head: CalculatedHead, values: Sequence[BalancedValue]) -> CalculatedHead:
+def _with_adjusted(
+    head: CalculatedHead, values: Sequence[BalancedValue], together: CombinedFeed | None
+) -> CalculatedHead:
     """Return the head with the adjusted feed grade beside it, in the same unit."""
+    if together is not None:
+        value, sd = together.grades[head.analyte] or (None, None)
+        return replace(head, adjusted=value, adjusted_sd=sd)
     for v in values:
         if (v.stream, v.quantity) == (head.stream, head.analyte) and v.adjusted is not None:
             written, shown = parse_unit(v.unit), parse_unit(head.unit)

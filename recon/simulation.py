@@ -54,7 +54,7 @@ class TooManyDraws(OretallyError):
 
 def simulate(
     circuit: Circuit, survey: Survey, generator: np.random.Generator, *, draws: int,
-    feed: str | None = None, products: Sequence[str] | None = None,
+    feed: str | Sequence[str] | None = None, products: Sequence[str] | None = None,
 ) -> Simulation:  # fmt: skip
     """Balance a survey, and as many surveys drawn about the adjusted values.
 
@@ -64,7 +64,7 @@ def simulate(
     survey : Survey
     generator : numpy.random.Generator
     draws : int
-    feed, products : str, sequence of str, optional
+    feed, products : optional
         As for `oretally.recon.reconciliation`.
 
     Raises

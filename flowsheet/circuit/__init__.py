@@ -4,7 +4,7 @@ Read ``streams``, then ``circuit``.
 """
 
 from oretally.flowsheet.circuit.checks import circuit_faults, content_faults
-from oretally.flowsheet.circuit.circuit import Circuit, kind_fault, with_all_nodes
+from oretally.flowsheet.circuit.circuit import Circuit, feed_faults, kind_fault, with_all_nodes
 from oretally.flowsheet.circuit.streams import (
     Content,
     Node,
@@ -12,6 +12,7 @@ from oretally.flowsheet.circuit.streams import (
     Stream,
     dissolved_solids,
     fold_name,
+    reference_name,
 )
 
 __all__ = [
@@ -23,7 +24,9 @@ __all__ = [
     "circuit_faults",
     "content_faults",
     "dissolved_solids",
+    "feed_faults",
     "fold_name",
     "kind_fault",
+    "reference_name",
     "with_all_nodes",
 ]

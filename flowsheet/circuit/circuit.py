@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -13,7 +13,7 @@ from oretally.flowsheet.circuit.checks import circuit_faults
 from oretally.flowsheet.circuit.streams import Content, Node, NodeKind, Stream, fold_name
 from oretally.flowsheet.faults import Fault, InputError, Place, did_you_mean
 
-__all__ = ["Circuit", "kind_fault", "with_all_nodes"]
+__all__ = ["Circuit", "feed_faults", "kind_fault", "with_all_nodes"]
 
 
 @dataclass(frozen=True)
@@ -101,6 +101,37 @@ class Circuit:
             if s.target is None and not s.stock and s.content is not Content.DISSOLVED
         )
 
+    @property
+    def ore_feeds(self) -> tuple[str, ...]:
+        """Names of the feeds to which recoveries refer unless others are named.
+
+        Those that bring solids, but for what takes analytes out of the solution. Where there are
+        none, those that bring solution; else all.
+        """
+        outside = [s for s in self.streams if s.name in self.feeds]
+        ore = [s for s in outside if not s.takes_up] or outside
+        return tuple(s.name for s in [s for s in ore if s.content.has_solids] or ore)
+
+    def feeds_beside(self, named: Collection[str]) -> tuple[str, ...]:
+        """Return which of several `ore_feeds` come to a product but by way of streams named."""
+        ends = {s.name: s.source for s in self.streams if s.name not in named}
+        sources = {ends.get(product) for product in self.products}
+        return tuple(
+            name for name in self.ore_feeds
+            if len(self.ore_feeds) > 1 and name not in named
+            and sources & self.nodes_behind([name], around=named)
+        )  # fmt: skip
+
+    def nodes_behind(
+        self, streams: Collection[str], *, around: Collection[str] = ()
+    ) -> frozenset[str]:
+        """Return the nodes to which what some streams carry can come, but by way of ``around``."""
+        open_to = [(s.source, s.target) for s in self.streams if s.name not in around and s.target]
+        reached = {s.target for s in self.streams if s.name in streams and s.target}
+        while more := {to for of, to in open_to if of in reached} - reached:
+            reached |= more
+        return frozenset(reached)
+
     def inlets(self, node: str) -> tuple[str, ...]:
         """Names of the streams that enter ``node``."""
         return self._ends[0].get(node, ())
@@ -157,3 +188,17 @@ def kind_fault(kind: str, place: Place | None = None) -> Fault | None:
         return None
     mend = did_you_mean(kind, known, "Kinds")
     return Fault(f"'{kind}' is not a kind of node.", mend, place)
+
+
+def feed_faults(circuit: Circuit, feeds: Sequence[str]) -> Iterator[Fault]:
+    """Yield what would count twice in several feeds together: themselves, or what they have."""
+    source = {s.name: s.source for s in circuit.streams}
+    for i, name in enumerate(feeds):
+        if name in feeds[:i]:
+            yield Fault(f"'{name}' is named as feed twice.", "Name it once.")
+        behind = circuit.nodes_behind([name])
+        for other in feeds:
+            if other != name and source[other] in behind:
+                yield Fault(f"'{name}' and '{other}' cannot both be feeds: what the first brings "
+                            "goes to the second, and would count twice.",
+                            "Leave one of them out.")  # fmt: skip

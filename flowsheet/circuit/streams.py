@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
 from oretally.flowsheet.faults import Place
 
-__all__ = ["Content", "Node", "NodeKind", "Stream", "dissolved_solids", "fold_name"]
+__all__ = ["Content", "Node", "NodeKind", "Stream", "dissolved_solids", "fold_name",
+           "reference_name"]  # fmt: skip
 
 
 def fold_name(name: str) -> str:
@@ -19,6 +21,17 @@ def fold_name(name: str) -> str:
     True
     """
     return " ".join(name.split()).casefold()
+
+
+def reference_name(feeds: Sequence[str]) -> str:
+    """Return what the streams to which recoveries refer are called together.
+
+    Examples
+    --------
+    >>> reference_name(["ore"]), reference_name(["ore", "scrap"])
+    ('ore', 'ore + scrap')
+    """
+    return " + ".join(feeds)
 
 
 class NodeKind(StrEnum):

@@ -7,7 +7,7 @@ assay of their own, the water, and solids and water together.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from oretally.flowsheet.circuit import Circuit, Content
@@ -73,6 +73,14 @@ class Carriers:
         if k in self.dissolved and stream in self.water:
             return self.wet.get(stream, self.water[stream])
         return stream
+
+    def wholes(self, k: int | None, streams: Sequence[int]) -> list[int]:
+        """Return the carriers of the solids, or of all of analyte k, in several streams.
+
+        Of those that can have any; of all if none can.
+        """
+        can = [j for j in streams if (self.solids[j] if k is None else self.holds(k, j))]
+        return [j if k is None else self.whole(k, j) for j in can or streams]
 
     def holds(self, k: int, stream: int) -> bool:
         """Return whether analyte k can be in a stream: not in water, if it is not dissolved."""

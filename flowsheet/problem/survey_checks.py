@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import replace
 from math import isfinite
 
-from oretally.flowsheet.circuit import Circuit
+from oretally.flowsheet.circuit import Circuit, feed_faults
 from oretally.flowsheet.faults import Fault, InputError, nearest_name
 from oretally.flowsheet.problem.model import BalanceModel
 from oretally.flowsheet.survey import DECLARED_LOSS, Measurement, Survey
@@ -19,24 +19,24 @@ OWN = 1e-4  # of a stated error, that other measurements must not share
 
 
 def reference_streams(
-    circuit: Circuit, feed: str | None, products: Sequence[str] | None
-) -> tuple[str, tuple[str, ...]]:
-    """Return the reference stream and the products, checked against the circuit."""
-    chosen = (feed,) if feed is not None else circuit.feeds
+    circuit: Circuit, feed: str | Sequence[str] | None, products: Sequence[str] | None
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the streams to which recoveries refer, and the products.
+
+    Both checked against the circuit; no stream may have what another one brought.
+    """
+    chosen = circuit.ore_feeds if feed is None else (feed,) if isinstance(feed, str) else (*feed,)
     wanted = circuit.products if products is None else tuple(products)
     faults = [_unknown_stream(circuit, name) for name in (*chosen, *wanted)
               if name not in circuit.stream_names]  # fmt: skip
-    if len(chosen) != 1:
-        faults.append(
-            Fault(
-                f"The circuit has {len(chosen)} feeds: {', '.join(map(repr, chosen))}; "
-                "recoveries must refer to one stream.",
-                "Name it as the feed.",
-            )
-        )
+    if not chosen:
+        faults.append(Fault("Recoveries must refer to a stream, and there is no feed.",
+                            "Name a stream as the feed."))  # fmt: skip
+    if not faults:
+        faults += feed_faults(circuit, chosen)
     if faults:
         raise InputError(faults)
-    return chosen[0], wanted
+    return chosen, wanted
 
 
 def _twice(one: Measurement, other: Measurement) -> Fault:

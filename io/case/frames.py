@@ -59,7 +59,7 @@ def survey_from_frame(
     """
     rows = DefinitionRows(title=title, basis=basis, streams=list(circuit.streams))
     rows.water = (water, Place())
-    rows.feed = (circuit.stream_names[0], Place())
+    rows.feeds = [(circuit.stream_names[0], Place())]
     rows.kinds = [  # stocks are streams of the circuit already
         (node.name, node.kind.value, node.place)
         for node in circuit.nodes

@@ -16,7 +16,7 @@ from oretally.flowsheet import (
     Place,
     Survey,
 )
-from oretally.flowsheet.circuit import Content, fold_name
+from oretally.flowsheet.circuit import Content, fold_name, reference_name
 from oretally.io.case.source import MEASUREMENTS_FILE, case_parts
 from oretally.io.definition import (
     FROM_LAB,
@@ -45,8 +45,8 @@ class Case:
     Attributes
     ----------
     circuit, survey : Circuit, Survey
-    feed, products : str, tuple of str
-        Reference stream of the recoveries, and the streams among which they are shared.
+    feeds, products : tuple of str
+        Streams to which recoveries refer, all together, and those among which they are shared.
     lost : tuple of str
         Products that count as lost; empty if that is not said.
     title : str
@@ -62,7 +62,7 @@ class Case:
 
     circuit: Circuit
     survey: Survey
-    feed: str
+    feeds: tuple[str, ...]
     products: tuple[str, ...]
     lost: tuple[str, ...]
     title: str
@@ -70,6 +70,11 @@ class Case:
     rates: ErrorRates
     prices: tuple[Price, ...]
     source: Path
+
+    @property
+    def feed(self) -> str:
+        """What the feeds are called together; the name of the feed if there is one."""
+        return reference_name(self.feeds)
 
 
 @collection_paused()
@@ -119,7 +124,7 @@ def read_case(source: str | Path) -> Case:
         named = [row.name for row in rows.sources]
         rates = error_rates(definition.doubts, reading.survey, named, faults)
         prices = read_metal_prices(definition.prices, reading.survey.analytes, faults)
-    if faults or definition.circuit is None or reading is None or definition.feed is None:
+    if faults or definition.circuit is None or reading is None or not definition.feeds:
         raise InputError(faults)
     return Case(
         circuit=definition.circuit,
@@ -128,7 +133,7 @@ def read_case(source: str | Path) -> Case:
             containers=definition.containers,
             measurements=(*reading.survey.measurements, *definition.losses),
         ),
-        feed=definition.feed,
+        feeds=definition.feeds,
         products=definition.products,
         lost=definition.lost,
         title=reading.survey.title,

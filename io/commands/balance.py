@@ -154,7 +154,7 @@ def _reconciled(
     case: Case, survey: Survey, starts: int | None, trials: int | None = None
 ) -> Balance:
     return reconcile(
-        case.circuit, survey, feed=case.feed, products=case.products, starts=starts,
+        case.circuit, survey, feed=case.feeds, products=case.products, starts=starts,
         rates=case.rates, lost=case.lost or None, prices={p.analyte: p.per_kg for p in case.prices},
         trials=trials,
     )  # fmt: skip

@@ -156,7 +156,7 @@ def _balanced(label: str, case: Case) -> BalancedTest:
     """Return a case balanced; what cannot be is named."""
     try:
         balance = reconcile(
-            case.circuit, case.survey, feed=case.feed, products=case.products,
+            case.circuit, case.survey, feed=case.feeds, products=case.products,
             rates=case.rates, lost=case.lost or None, trials=0,
         )  # fmt: skip
     except NotBalanceable as error:

@@ -66,8 +66,8 @@ def _test(t: BalancedTest) -> dict[str, Any]:
     return {
         **comparison_rows.keys(
             t,
-            "label title=model.survey.title feed=answers.feed consistent=test.consistent "
-            "chi_square=test.statistic dof=test.dof p=test.p",
+            "label title=model.survey.title feed=answers.feed feeds=answers.feeds "
+            "consistent=test.consistent chi_square=test.statistic dof=test.dof p=test.p",
         ),
         "errors_scaled_by": t.factor**0.5,
         "suspects": [{"place": str(s.group[0]), "probability": s.probability} for s in t.suspects],

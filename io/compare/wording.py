@@ -203,8 +203,10 @@ def _of_these(found: Comparison) -> Iterator[str]:
     for one, other in found.common.twins():
         yield f"'{one}' and '{other}' have the same numbers throughout: one test, given twice?"
     feeds = {t.label: t.answers.feed for t in found.tests}
-    first = found.tests[0]
-    if any(found.common.first_name(t, t.answers.feed) != first.answers.feed for t in found.tests):
+    named = {
+        frozenset(found.common.first_name(t, name) for name in t.answers.feeds) for t in found.tests
+    }
+    if len(named) > 1:
         listed = ", ".join(f"'{feed}' of '{label}'" for label, feed in feeds.items())
         yield f"Recoveries and mass pulls refer to feeds of different names: {listed}."
 

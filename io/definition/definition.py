@@ -24,9 +24,9 @@ from oretally.flowsheet import (
     Stream,
 )
 from oretally.flowsheet.circuit import (
-    Content,
     circuit_faults,
     content_faults,
+    feed_faults,
     fold_name,
     kind_fault,
     with_all_nodes,
@@ -59,7 +59,7 @@ class DefinitionRows:
     analytes: list[AnalyteRow] = field(default_factory=list)
     errors: list[ErrorRow] = field(default_factory=list)
     sources: list[SourceRow] = field(default_factory=list)
-    feed: tuple[str, Place] | None = None
+    feeds: list[tuple[str, Place]] = field(default_factory=list)
     products: list[tuple[str, Place]] = field(default_factory=list)
     lost: list[tuple[str, Place]] = field(default_factory=list)
     containers: list[ContainerRow] = field(default_factory=list)
@@ -116,7 +116,7 @@ class Definition:
     analytes: tuple[Analyte, ...]
     errors: ErrorModel
     sources: tuple[ErrorSource, ...]
-    feed: str | None
+    feeds: tuple[str, ...]
     products: tuple[str, ...]
     lost: tuple[str, ...]
     containers: dict[str, float]
@@ -156,7 +156,7 @@ def define(
     model, doubted = error_model(rows.errors, scope, faults, lab)
     lacking = len(declared) < len(rows.losses)  # then a loss may be named that is not there
     known = {s.name for s in gone}
-    feed, products, lost = _report(rows, circuit, names, known, faults, lacking=lacking)
+    feeds, products, lost = _report(rows, circuit, names, known, faults, lacking=lacking)
     definition = Definition(
         title=rows.title,
         basis=basis,
@@ -165,7 +165,7 @@ def define(
         analytes=analytes,
         errors=model,
         sources=read_sources(rows.sources, scope, faults),
-        feed=feed,
+        feeds=feeds,
         products=products,
         lost=lost,
         containers=container_masses(rows.containers, faults),
@@ -240,8 +240,8 @@ def _placed(fault: Fault, place: Place) -> Fault:
 def _report(
     rows: DefinitionRows, circuit: Circuit | None, names: Sequence[str], gone: Set[str],
     faults: list[Fault], *, lacking: bool,
-) -> tuple[str | None, tuple[str, ...], tuple[str, ...]]:  # fmt: skip
-    """Return feed, products and which are lost, spelt as in the circuit; defaults if not stated.
+) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:  # fmt: skip
+    """Return feeds, products and which are lost, spelt as in the circuit; defaults if not stated.
 
     Solids that dissolved, ``gone``, are none of them. ``lacking``: some declared loss was refused,
     so that names of losses are not judged.
@@ -262,24 +262,21 @@ def _report(
         return spelling.get(fold_name(name))
 
     check = rows.streams_read and bool(names)
-    feed = spelt(*rows.feed) if rows.feed and check else None
+    feeds = [f for f in (spelt(*each) for each in rows.feeds if check) if f is not None]
     products = [p for p in (spelt(*each) for each in rows.products if check) if p is not None]
     named = [(spelt(*each), each[1]) for each in rows.lost if check]
     lost = [(name, place) for name, place in named if name is not None]
     if circuit is not None:
-        solids = [s.name for s in circuit.streams if s.content is not Content.SOLUTION]
-        feeds = [name for name in circuit.feeds if name in solids] or list(circuit.feeds)
-        if rows.feed is None and len(feeds) != 1 and rows.contents_read:
-            listed = ", ".join(f"'{name}'" for name in feeds) or "none"
+        faults += [_placed(fault, rows.feeds[-1][1]) for fault in feed_faults(circuit, feeds)]
+        feeds = feeds if rows.feeds else list(circuit.ore_feeds)
+        if not rows.feeds and not feeds and rows.contents_read:
             faults.append(
-                Fault(f"The circuit has {len(feeds)} feeds ({listed}); recoveries must "
-                      "refer to one stream.", 'Name it: [report] feed = "...".', rows.place(""))
+                Fault("Nothing enters the circuit; recoveries must refer to a stream.",
+                      'Name it: [report] feed = "...".', rows.place(""))
             )  # fmt: skip
-        elif rows.feed is None:
-            feed = feeds[0] if feeds else None
         products = products or list(circuit.products)
         _check_lost(lost, products, faults)
-    return feed, tuple(products), tuple(name for name, _ in lost)
+    return tuple(feeds), tuple(products), tuple(name for name, _ in lost)
 
 
 def _check_lost(

@@ -49,8 +49,8 @@ _KEYS = ("title", "basis", "water", "feed", "product", "lost")
 def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     """Read the definition of a case from the sheets of a workbook.
 
-    Columns as in `SHEET_COLUMNS`. The sheet report has the keys title, basis, water, feed and, once
-    for each, product and lost. For 'lab columns' see `sheet_lab_rows`.
+    Columns as in `SHEET_COLUMNS`. The sheet report has the keys title, basis, water and, once for
+    each, feed, product and lost. For 'lab columns' see `sheet_lab_rows`.
     """
     rows = DefinitionRows(places={"": Place(file=name)})
     if "circuit" in sheets:
@@ -149,7 +149,7 @@ def _setting(rows: DefinitionRows, key: Cell, value: Cell) -> None:
     elif word == "water":
         rows.water = (value.text, value.place)
     elif word == "feed":
-        rows.feed = (value.text, value.place)
+        rows.feeds.append((value.text, value.place))
     elif word == "product":
         rows.products.append((value.text, value.place))
     elif word == "lost":

@@ -289,14 +289,9 @@ class _Reader:
         return None
 
     def report(self, entry: Mapping[str, Any]) -> None:
-        """Take feed, products and which of them are lost."""
+        """Take feeds, products and which of these are lost."""
         self.known(entry, ("feed", "products", "lost"), "report")
-        feed = entry.get("feed")
-        if isinstance(feed, str):
-            self.rows.feed = (feed, self.at("report", "feed"))
-        elif feed is not None:
-            self.fault("'feed' must be the name of one stream.", 'Write feed = "...".',
-                       "report", "feed")  # fmt: skip
-        for key, named in (("products", self.rows.products), ("lost", self.rows.lost)):
+        taken = {"feed": self.rows.feeds, "products": self.rows.products, "lost": self.rows.lost}
+        for key, named in taken.items():
             names = self.names(entry, key, "report", key) or []
             named.extend((name, self.at("report", key)) for name in names)

@@ -14,13 +14,13 @@ from oretally.flowsheet import Analyte
 from oretally.flowsheet.digits import DASH, format_number, format_with_sd
 from oretally.flowsheet.survey import in_solution
 from oretally.io.wording import ResultTable, aligned, amount_units, listed
-from oretally.recon.result import Balance, BalancedValue
+from oretally.recon.result import AnalyteAmount, Balance, BalancedValue, Estimate
 
 __all__ = ["Figure", "ProductRows", "product_rows", "product_tables"]
 
 _GAP = 2  # characters between columns
 _SMALL = 0.1  # percent, below which a share has all its digits
-_NEARLY_ALL = 0.9995  # of the feed, from which the products are all that it became
+_NEARLY_ALL = 0.9995  # of the feed, from which the products are all that it became; no more, too
 
 
 class Figure(NamedTuple):
@@ -195,7 +195,7 @@ class _Shown:
         return {s.stream: s.yield_percent or 0.0 for s in self.balance.separations}
 
     def product(self, stream: str) -> _Row:
-        """Return the line of a product, or of the feed."""
+        """Return the line of a product, or of a feed that is alone."""
         pull = self.pulls.get(stream)
         share = _WHOLE if pull is None else _percent(pull.yield_percent, pull.yield_sd)
         mass = _adjusted(self.values.get((stream, self.survey.basis.quantity)))
@@ -204,14 +204,32 @@ class _Shown:
 
     def heads(self) -> list[_Row]:
         """Return the line of the feed as adjusted, and as measured if anything of it was."""
-        fed, mass = self.product(self.balance.feed), self.masses
-        if sum(mass.values()) >= 100.0 * _NEARLY_ALL and len(mass) > 1:
+        fed, mass, several = self._fed(), self.masses, self.balance.combined_feed
+        whole = sum(mass.values()) / 100.0
+        if _NEARLY_ALL <= whole <= 2.0 - _NEARLY_ALL and len(mass) > 1:
             fed = fed._replace(name="calculated head")
-        flow = self._measured(self.survey.basis.quantity)
-        parts = [_Part(grade=self._measured(a.name)) for a in self.survey.analytes]
+        if several is None:
+            flow = self._measured(self.survey.basis.quantity)
+            parts = [_Part(grade=self._measured(a.name)) for a in self.survey.analytes]
+        else:
+            flow = _estimate(several.measured)
+            parts = [_Part(_estimate(several.assayed[a.name])) for a in self.survey.analytes]
         if all(figure.value is None for figure in (flow, *(p.grade for p in parts))):
             return [fed]
         return [fed, _Row("assayed head", flow, Figure(), parts)]
+
+    def _fed(self) -> _Row:
+        """Return the line of the feed, or of the feeds together, as adjusted."""
+        name, several = self.balance.feed, self.balance.combined_feed
+        if several is None:
+            return self.product(name)
+        amounts = {a.analyte: a for a in self.balance.amounts if a.stream == name and not a.product}
+        parts = [
+            _Part(_estimate(several.grades[a.name]), self._metal(amounts.get(a.name)), _WHOLE)
+            for a in self.survey.analytes
+        ]
+        mass = _estimate(several.adjusted)
+        return _Row(name, mass, Figure() if mass.value is None else _WHOLE, parts)
 
     def flow_block(self, rows: Sequence[_Row]) -> _Block:
         """Return the columns of the mass or rate, as text."""
@@ -228,18 +246,21 @@ class _Shown:
         return [f"{analyte.name} [{unit}]" for unit in (analyte.unit, self.units[analyte.name])]
 
     def _part(self, stream: str, analyte: str) -> _Part:
-        amount = self.amounts.get((stream, analyte))
-        found = self.recoveries.get((stream, analyte))
-        metal, share, unit = Figure(), Figure(), self.units[analyte]
-        if amount is not None:
-            metal = _figure(unit.from_base(amount.amount), unit.from_base(amount.sd))
-        if stream == self.balance.feed:
+        found, share = self.recoveries.get((stream, analyte)), Figure()
+        metal = self._metal(self.amounts.get((stream, analyte)))
+        if self.balance.feeds == (stream,):
             share = _WHOLE
         elif found is not None and found.at_most is not None:
             share = Figure(f"<{format_number(found.at_most, 2)}")
         elif found is not None:
             share = _percent(found.recovery, found.sd)
         return _Part(self._grade(stream, analyte), metal, share)
+
+    def _metal(self, amount: AnalyteAmount | None) -> Figure:
+        if amount is None:
+            return Figure()
+        unit = self.units[amount.analyte]
+        return _figure(unit.from_base(amount.amount), unit.from_base(amount.sd))
 
     def _grade(self, stream: str, analyte: str) -> Figure:
         """Return the grade of the solids; where there are none, that of the solution, with unit."""
@@ -259,6 +280,10 @@ def _figure(value: float | None, sd: float | None) -> Figure:
     """Return a number with the digits that its sd leaves."""
     text = format_with_sd(value, sd)[0]
     return Figure() if text == DASH else Figure(text, value)
+
+
+def _estimate(found: Estimate | None) -> Figure:
+    return Figure() if found is None else _figure(*found)
 
 
 def _adjusted(value: BalancedValue | None) -> Figure:

@@ -99,7 +99,10 @@ def kept_sentences(balance: Balance, most: int | None = None) -> tuple[str, ...]
         f"{_percent(e.reconciled, e.reconciled_sd)} of the {e.analyte} at '{e.node}'"
         for e in balance.extractions if e.reconciled is not None
     ]  # fmt: skip
-    found = [("Recovered", told), ("Extracted", leached)]
+    alone = (
+        f" of {quoted(balance.feeds)} alone" if balance.circuit.feeds_beside(balance.feeds) else ""
+    )
+    found = [(f"Recovered{alone}", told), ("Extracted", leached)]
     return tuple(f"{word}: {'; '.join(parts)}." for word, parts in found if parts)
 
 

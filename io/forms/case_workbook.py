@@ -39,8 +39,8 @@ _HOW = (
     ("sources", "What adds to the errors: a scale, sampling. shared: yes if one and the same error "
      "moves all its measurements. May stay blank."),
     ("report", "basis: batch for the masses of one test, rate for t/h and the like. feed: the "
-     "stream that recoveries refer to. product: one row each; lost: one row for each product that "
-     "counts as lost, else all but the richest do."),
+     "stream that recoveries refer to, one row each where several count together. product: one row "
+     "each; lost: one row for each product that counts as lost, else all but the richest do."),
     ("containers", "Buckets and trays in use and their empty mass, as in 1.35 kg. May stay blank."),
     ("doubts", "How often a quantity is badly wrong, in percent, or all that an error source has a "
      "part in. May stay blank."),
@@ -143,8 +143,8 @@ def _definition(document: Mapping[str, Any]) -> dict[str, list[Sequence[object]]
         "report": [("key", "value"),
                    *((key, document.get(key, "")) for key in ("title", "basis")),
                    *((key, "yes") for key in ("water",) if document.get(key)),
-                   *((key, report[key]) for key in ("feed",) if key in report),
-                   *((word, name) for word, key in (("product", "products"), ("lost", "lost"))
+                   *((word, name) for word, key in
+                     (("feed", "feed"), ("product", "products"), ("lost", "lost"))
                      for name in _listed(report.get(key, [])))],
         "containers": [("container", "mass"), *document.get("containers", {}).items()],
         "doubts": [("quantity", "percent"), *document.get("doubts", {}).items()],

@@ -30,7 +30,7 @@ def definition_sheets(plan: UnmeasuredCase) -> dict[str, list[SheetLine]]:
     _refuse_names(plan)
     report: list[SheetLine] = [("title", plan.title), ("basis", d.basis.value)]
     report += [("water", "yes")] if d.water.balanced else []
-    report += [("feed", d.feed)] if d.feed else []
+    report += [("feed", name) for name in d.feeds]
     report += [("product", p) for p in d.products]
     report += [("lost", name) for name in d.lost]
     analytes: list[SheetLine] = [(a.name, a.unit, a.maximum, a.detection, a.dissolved)

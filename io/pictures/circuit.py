@@ -125,8 +125,9 @@ def flow_svg(balance: Balance, analyte: str) -> str:
 
 def flow_sheets(balance: Balance, analyte: str, highest: float) -> list[str]:
     """Return the same cut into sheets that are at most so high, to be laid below each other."""
-    share: dict[str, float | None] = {balance.feed: 100.0}
-    sd: dict[str, float | None] = {balance.feed: None}
+    alone = balance.feeds if len(balance.feeds) == 1 else ()  # of several, each has its share
+    share: dict[str, float | None] = dict.fromkeys(alone, 100.0)
+    sd: dict[str, float | None] = dict.fromkeys(alone)
     for r in balance.recoveries:
         if r.analyte == analyte:
             share[r.stream], sd[r.stream] = r.recovery, r.sd

@@ -88,7 +88,7 @@ def read_plan_case(
     plan = read_unmeasured(source)
     definition = plan.definition
     circuit = definition.circuit
-    if circuit is None or definition.feed is None:  # read_plan has refused it
+    if circuit is None or not definition.feeds:  # read_plan has refused it
         raise InputError([Fault("The circuit cannot be read.", "Run 'oretally check'.")])
     if expected is None and (source / EXPECTED_FILE).is_file():
         expected = source / EXPECTED_FILE
@@ -108,7 +108,7 @@ def read_plan_case(
                   Place(file=str(source)))
         ])  # fmt: skip
     try:
-        point = balanced_point(circuit, survey, feed=definition.feed, products=definition.products)
+        point = balanced_point(circuit, survey, feed=definition.feeds, products=definition.products)
     except NoPlanPoint as error:
         raise no_point(error) from error
     places = point.places

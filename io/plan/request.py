@@ -45,7 +45,7 @@ def default_answers(case: PlanCase) -> list[PlanAnswer]:
     declared = {s.name for s in case.circuit.streams
                 if s.declared or s.content is Content.DISSOLVED}  # fmt: skip
     products = [j for j in answers.products
-                if j != answers.feed and answers.streams[j] not in declared]  # fmt: skip
+                if j not in answers.feeds and answers.streams[j] not in declared]  # fmt: skip
     found = (recovery_of(answers, k, j) for k in range(len(answers.analytes)) for j in products)
     named = [a for a in found if a is not None]
     return named or [pull_of(answers, j) for j in products]
@@ -78,7 +78,8 @@ def _answer(text: str, case: PlanCase, place: Place, faults: list[Fault]) -> Pla
     ]
     at = asked_answer(text, known)
     if at is None:
-        shown = [n[0] for n, (_, j) in zip(known, recoveries, strict=False) if j != answers.feed]
+        shown = [n[0] for n, (_, j) in zip(known, recoveries, strict=False)
+                 if not answers.is_reference(j)]  # fmt: skip
         shown += [names[0] for names in known[len(recoveries) :]]
         mend = unknown_answer(text, shown)
         faults.append(Fault(f"'{text}' is no answer of this case.", mend, place))
@@ -92,11 +93,11 @@ def _answer(text: str, case: PlanCase, place: Place, faults: list[Fault]) -> Pla
         return value_of(case.point.tangent, known[at][0], place=row.place, unit=unit)
     j = pull if pull >= 0 else recoveries[at][1]
     found = None
-    if j != answers.feed:
+    if not answers.is_reference(j):
         found = pull_of(answers, j) if pull >= 0 else recovery_of(answers, *recoveries[at])
     if found is None:
         faults.append(
-            Fault(f"Recoveries and mass pulls refer to '{streams[answers.feed]}'; this one is "
+            Fault(f"Recoveries and mass pulls refer to '{answers.reference}'; this one is "
                   "100 % or has no meaning.", "Ask for another stream's.", place)
         )  # fmt: skip
     return found

@@ -51,15 +51,15 @@ def balance_document(
         "schema": BALANCE_SCHEMA,
         **balance_rows.keys(
             balance,
-            "title=survey.title basis=survey.basis feed products converged status iterations "
+            "title=survey.title basis=survey.basis feed feeds products converged status iterations "
             "objective redundancy=global_test.dof stationarity max_imbalance certificate "
             "global_test circuit",
         ),
         "values": [_value(v, balance.survey) for v in balance.values],
         **balance_rows.keys(
             balance,
-            "closures heads recoveries budgets separations formulas extractions dissolutions "
-            "inventories",
+            "closures heads combined_feed recoveries budgets separations formulas extractions "
+            "dissolutions inventories",
         ),
         "amounts": [_amount(a, balance.survey) for a in balance.amounts],
         "worth": _worth(balance, prices),

@@ -46,7 +46,7 @@ def input_sheets(balance: Balance) -> Iterable[SheetTable]:
             ("title", survey.title),
             ("basis", survey.basis.value),
             *((("water", "yes"),) if survey.water else ()),
-            ("feed", balance.feed),
+            *(("feed", name) for name in balance.feeds),
             *(("product", p) for p in balance.products),
             *(("lost", name) for name in balance.losses.stated),
         ],

@@ -13,9 +13,15 @@ from oretally.recon.answers.closures import (
     summed,
     total_amount,
 )
+from oretally.recon.answers.combined_feed import combined_feed
 from oretally.recon.answers.error_budget import recovery_budgets
 from oretally.recon.answers.named_answers import GRADE, PULL, Answer, AnswerName, CaseAnswers
-from oretally.recon.answers.notes import bounded_notes, open_notes, solver_notes
+from oretally.recon.answers.notes import (
+    bounded_notes,
+    open_notes,
+    reference_notes,
+    solver_notes,
+)
 from oretally.recon.answers.recoveries import Answers
 from oretally.recon.answers.textbook_formulas import formula_recoveries
 from oretally.recon.answers.values import balanced_values, class_of, measured_value, never_by_size
@@ -35,6 +41,7 @@ __all__ = [
     "calculated_heads",
     "class_of",
     "closures",
+    "combined_feed",
     "formula_recoveries",
     "measured_flow",
     "measured_value",
@@ -42,6 +49,7 @@ __all__ = [
     "open_notes",
     "reading",
     "recovery_budgets",
+    "reference_notes",
     "solver_notes",
     "summed",
     "total_amount",

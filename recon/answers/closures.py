@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from oretally.flowsheet import BalanceModel, Circuit, Stream, Survey
-from oretally.flowsheet.circuit import Content
+from oretally.flowsheet.circuit import Content, reference_name
 from oretally.flowsheet.survey import amount_unit, in_solution
 from oretally.recon.propagation import Derived, total
 from oretally.recon.result import CalculatedHead, Closure
@@ -182,14 +182,15 @@ def _met(circuit: Circuit, names: Sequence[str]) -> list[Stream]:
 
 
 def calculated_heads(
-    model: BalanceModel, feed: str, products: Sequence[str]
+    model: BalanceModel, feeds: Sequence[str], products: Sequence[str]
 ) -> tuple[CalculatedHead, ...]:
-    """Return the feed grades rebuilt from the measured products, where feed is all that enters.
+    """Return the feed grades rebuilt from the measured products, where feeds are all that enters.
 
+    Of several feeds together; assayed is what follows from flows and grades of all of them.
     ``adjusted`` is left None; the balance fills it in.
     """
     circuit, survey = model.circuit, model.survey
-    if circuit.feeds != (feed,) or set(products) != set(circuit.products):
+    if set(circuit.feeds) != set(feeds) or set(products) != set(circuit.products):
         return ()
     rows = []
     for analyte in survey.analytes:
@@ -198,7 +199,11 @@ def calculated_heads(
         built = _built_head(survey, _met(circuit, products), analyte.name)
         if built is None:
             continue
-        assay, read = survey.measured(feed, analyte.name), reading(survey, feed, analyte.name)
+        if len(feeds) == 1:
+            read = reading(survey, feeds[0], analyte.name)
+        else:
+            read = _built_head(survey, _met(circuit, feeds), analyte.name)
+        assayed_sd = None if read is None else survey.variance(read.slopes) ** 0.5
         unit = analyte.unit
         z = None
         if read is not None:
@@ -206,13 +211,13 @@ def calculated_heads(
             z = gap.value / survey.variance(gap.slopes) ** 0.5
         rows.append(
             CalculatedHead(
-                stream=feed,
+                stream=reference_name(feeds),
                 analyte=analyte.name,
                 unit=unit.symbol,
                 calculated=unit.from_base(built.value),
                 calculated_sd=unit.from_base(survey.variance(built.slopes) ** 0.5),
-                assayed=None if assay is None else unit.from_base(assay.value_base),
-                assayed_sd=None if assay is None else unit.from_base(assay.sd_base),
+                assayed=None if read is None else unit.from_base(read.value),
+                assayed_sd=None if assayed_sd is None else unit.from_base(assayed_sd),
                 z=z,
                 adjusted=None,
                 adjusted_sd=None,
@@ -222,7 +227,7 @@ def calculated_heads(
 
 
 def _built_head(survey: Survey, products: Sequence[Stream], analyte: str) -> Measured | None:
-    """Return sum F x / sum F over the products, as measured."""
+    """Return sum F x / sum F over products, or feeds, as measured."""
     metal = total_amount(survey, products, analyte)
     mass = total_amount(survey, products, survey.basis.quantity)
     return None if metal is None or mass is None or mass.value == 0.0 else metal / mass

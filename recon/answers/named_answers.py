@@ -14,9 +14,10 @@ from functools import cached_property
 from typing import NamedTuple
 
 from oretally.flowsheet import BalanceModel, Position
+from oretally.flowsheet.circuit import reference_name
 from oretally.recon.answers.error_budget import moved_by
-from oretally.recon.answers.recoveries import amount_share
-from oretally.recon.propagation import Adjusted, Derived, adjusted, estimate
+from oretally.recon.answers.recoveries import Answers
+from oretally.recon.propagation import Adjusted, Derived, adjusted, amount_at, estimate
 from oretally.recon.result import ErrorPlace
 from oretally.recon.solver import Covariance, propagate, solve
 
@@ -76,13 +77,18 @@ class CaseAnswers:
     Attributes
     ----------
     model : BalanceModel
-    feed, products : str, tuple of str
-        Reference stream of the recoveries, and the streams among which they are shared.
+    feeds, products : tuple of str
+        Streams to which recoveries refer, and those among which they are shared.
     """
 
     model: BalanceModel
-    feed: str
+    feeds: tuple[str, ...]
     products: tuple[str, ...]
+
+    @property
+    def feed(self) -> str:
+        """What the feeds are called together."""
+        return reference_name(self.feeds)
 
     @cached_property
     def covariance(self) -> Covariance:
@@ -98,9 +104,9 @@ class CaseAnswers:
             found += [
                 AnswerName(kind, a, s)
                 for a in analytes for s in streams
-                if kind == GRADE or s != self.feed
+                if kind == GRADE or self.feeds != (s,)
             ]  # fmt: skip
-        found += [AnswerName(PULL, "", s) for s in streams if s != self.feed]
+        found += [AnswerName(PULL, "", s) for s in streams if self.feeds != (s,)]
         for kind in (LOSS, SHARE):
             found += [
                 AnswerName(kind, a, s, label)
@@ -132,16 +138,22 @@ class CaseAnswers:
 
     def _derived(self, name: AnswerName) -> Adjusted | None:
         """Return an answer with its derivatives; None where the balance gives no number."""
-        carriers, survey = self.model.carriers, self.model.survey
-        j, of = (carriers.streams.index(s) for s in (name.stream, self.feed))
-        if name.kind == PULL:
-            return None if j == of else amount_share(self.covariance, None, to=j, of=of)
-        k = [a.name for a in survey.analytes].index(name.analyte)
+        carriers, survey, answers = self.model.carriers, self.model.survey, self._answers
+        j = carriers.streams.index(name.stream)
+        k = None if name.kind == PULL else answers.analytes.index(name.analyte)
         if name.kind == GRADE:
             return adjusted(self.covariance, Position(k, j))
-        to, below = carriers.whole(k, j), carriers.whole(k, of)
-        if name.kind != RECOVERY:
+        if name.kind in (PULL, RECOVERY):
+            at = j if k is None else carriers.whole(k, j)
+            if answers.is_reference(j):
+                return None
+        else:
             labels = [survey.sizes.label(run) for run in carriers.class_runs[j]]
-            to = carriers.own_classes(j)[labels.index(name.size)]
-            below = below if name.kind == LOSS else j
-        return None if to == below else amount_share(self.covariance, k, to=to, of=below)
+            at = carriers.own_classes(j)[labels.index(name.size)]
+        below = amount_at(self.covariance, k, j) if name.kind == SHARE else answers.fed(k)
+        share = amount_at(self.covariance, k, at) / below
+        return share if math.isfinite(share.value) else None
+
+    @cached_property
+    def _answers(self) -> Answers:
+        return Answers.of(self.model, self.covariance, feeds=self.feeds, products=self.products)

@@ -15,12 +15,14 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.digits import format_with_sd
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, Kind, uniform_ends
+from oretally.recon.answers.recoveries import Answers
 from oretally.recon.answers.values import never_by_size
+from oretally.recon.propagation import adjusted_amount
 from oretally.recon.reduction import Classes, undetermined, useful_measurements
 from oretally.recon.result import BalancedValue, HiddenError
 from oretally.recon.solution import Solution
 
-__all__ = ["bounded_notes", "open_notes", "solver_notes"]
+__all__ = ["bounded_notes", "open_notes", "reference_notes", "solver_notes"]
 
 _LISTED = 40  # undetermined values told by name
 _OUTSIDE = 2.0  # of its sd that a value lies outside its bounds before one is said to be wrong
@@ -80,6 +82,27 @@ def open_notes(model: BalanceModel, classes: Classes) -> tuple[str, ...]:
         return (f"{told}.", *volumes, *by_size)
     measure = [places.named[Position(*p)] for p in useful_measurements(model.problem, places.shown)]
     return (f"{told}.", f"All would be determined by measuring {_phrase(measure)}.", *volumes)
+
+
+def reference_notes(answers: Answers) -> tuple[str, ...]:
+    """Return that recoveries refer to some feeds alone, though others bring metal as well."""
+    named = {answers.streams[j] for j in answers.feeds}
+    others = [s for s in answers.model.circuit.feeds_beside(named) if _has_metal(answers, s)]
+    if not others:
+        return ()
+    return (
+        f"Recoveries refer to '{answers.reference}' alone; {_listed(others)} also "
+        f"{'brings' if len(others) == 1 else 'bring'} metal: they may exceed 100 %.",
+    )
+
+
+def _has_metal(answers: Answers, feed: str) -> bool:
+    """Return whether a feed has any analyte, or that is not known."""
+    j = answers.streams.index(feed)
+    return any(
+        adjusted_amount(answers.covariance, [answers.whole(k, j)], k).value != 0.0
+        for k in range(len(answers.analytes))
+    )
 
 
 def _no_volume(model: BalanceModel, classes: Classes) -> tuple[str, ...]:

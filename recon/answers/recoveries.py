@@ -1,8 +1,10 @@
 """Recoveries, yields, enrichment and ratios of concentration, with their sd.
 
-With F the solids and f the grade of the reference stream, P and p those of another::
+With F the solids and f the grade of the reference, P and p those of another stream::
 
     recovery P p / (F f)    yield P / F    ratio of concentration F / P    enrichment p / f
+
+The reference is the feed, or all feeds together: F their sum, F f the sum of what each has.
 
 References
 ----------
@@ -19,6 +21,7 @@ from functools import cached_property
 import numpy as np
 
 from oretally.flowsheet import BalanceModel, Position
+from oretally.flowsheet.circuit import reference_name
 from oretally.recon.propagation import (
     Adjusted,
     adjusted,
@@ -27,11 +30,12 @@ from oretally.recon.propagation import (
     estimate,
     estimates,
     per_unit,
+    total,
 )
 from oretally.recon.result import Recovery, Separation
 from oretally.recon.solver import Covariance, Released, one_sided_limit
 
-__all__ = ["Answers", "amount_share"]
+__all__ = ["Answers"]
 
 _Told = tuple[float | None, float | None]
 
@@ -48,23 +52,24 @@ class Answers:
     model : BalanceModel
     covariance : Covariance
         Of its adjusted values.
-    feed : int
-        Number of the stream to which recoveries refer.
+    feeds : tuple of int
+        Numbers of the streams to which recoveries refer, all together.
     products : tuple of int
     """
 
     model: BalanceModel
     covariance: Covariance
-    feed: int
+    feeds: tuple[int, ...]
     products: tuple[int, ...]
 
     @classmethod
     def of(
-        cls, model: BalanceModel, covariance: Covariance, *, feed: str, products: Sequence[str]
-    ) -> Answers:
+        cls, model: BalanceModel, covariance: Covariance, *, feeds: Sequence[str],
+        products: Sequence[str],
+    ) -> Answers:  # fmt: skip
         """Return the answers for streams by name."""
-        names = model.circuit.stream_names
-        return cls(model, covariance, names.index(feed), tuple(map(names.index, products)))
+        at = model.circuit.stream_names.index
+        return cls(model, covariance, tuple(map(at, feeds)), tuple(map(at, products)))
 
     @cached_property
     def streams(self) -> tuple[str, ...]:
@@ -76,6 +81,15 @@ class Answers:
         """Names, in the order of the arrays."""
         return tuple(a.name for a in self.model.survey.analytes)
 
+    @cached_property
+    def reference(self) -> str:
+        """What the streams to which recoveries refer are called together."""
+        return reference_name([self.streams[j] for j in self.feeds])
+
+    def is_reference(self, j: int) -> bool:
+        """Return whether a stream is all to which recoveries refer, so that it has none."""
+        return self.feeds == (j,)
+
     def whole(self, k: int, j: int) -> int:
         """Return the carrier of all that a stream has of an analyte, in solids and solution."""
         return self.model.carriers.whole(k, j)
@@ -84,9 +98,27 @@ class Answers:
         """Return how much of an analyte a stream has."""
         return amount_at(self.covariance, k, self.whole(k, j))
 
+    def fed(self, k: int | None) -> Adjusted:
+        """Return how much the feeds have together, of solids or of an analyte."""
+        every = _carrying(self.covariance, self._feeding(k))
+        return total(amount_at(self.covariance, k, j) for j in every)
+
+    def head(self, k: int | None) -> Adjusted:
+        """Return the flow of the feeds together, or the grade of all their solids."""
+        if len(self.feeds) == 1:
+            return adjusted(self.covariance, Position(k, self.feeds[0]))
+        if k is None:
+            return self.fed(None)
+        every = _carrying(self.covariance, self._feeding(None))
+        return total(amount_at(self.covariance, k, j) for j in every) / self.fed(None)
+
+    def _feeding(self, k: int | None) -> list[int]:
+        """Return the carriers of all that the feeds have, of solids or of an analyte."""
+        return self.model.carriers.wholes(k, self.feeds)
+
     def recovery_of(self, k: int, j: int) -> Adjusted:
         """Return the recovery of analyte k to stream j, as a share; NaN where there is none."""
-        return self.held(k, j) / self.held(k, self.feed)
+        return self.held(k, j) / self.fed(k)
 
     def recovery(self, k: int, j: int) -> Adjusted | None:
         """Return the recovery of analyte k to stream j, as a share; None if not determined."""
@@ -98,6 +130,8 @@ class Answers:
     ) -> tuple[Recovery, ...]:
         """Return the recovery of each analyte to every other stream that can hold it.
 
+        Of several feeds, the share that each brings is there too.
+
         Parameters
         ----------
         released : mapping of Position to Released, optional
@@ -105,8 +139,9 @@ class Answers:
         """
         carriers, free, rows = self.model.carriers, released or {}, list[Recovery]()
         for k, analyte in enumerate(self.analytes):
-            held = [j for j in range(len(self.streams)) if j != self.feed and carriers.holds(k, j)]
-            at, of = [self.whole(k, j) for j in held], self.whole(k, self.feed)
+            held = [j for j in range(len(self.streams))
+                    if not self.is_reference(j) and carriers.holds(k, j)]  # fmt: skip
+            at, of = [self.whole(k, j) for j in held], self._feeding(k)
             told = _recovered(self.covariance, k, at, of=of)
             for j, place, (value, sd) in zip(held, at, told, strict=True):
                 at_most = at_least = None
@@ -122,7 +157,7 @@ class Answers:
                         sd, at_least = None, min(known)
                 rows.append(
                     Recovery(
-                        self.streams[j], analyte, self.streams[self.feed], _percent(value),
+                        self.streams[j], analyte, self.reference, _percent(value),
                         _percent(sd), product=j in self.products, at_most=_percent(at_most),
                         at_least=_percent(at_least),
                     )
@@ -132,7 +167,7 @@ class Answers:
     def separations(self) -> tuple[Separation, ...]:
         """Return yield, ratio of concentration and enrichment of each product."""
         every = (None, *range(len(self.analytes)))
-        fed = [adjusted(self.covariance, Position(k, self.feed)) for k in every]
+        fed = [self.head(k) for k in every]
         own = [[adjusted(self.covariance, Position(k, j)) for k in every] for j in self.products]
         back = estimates(self.covariance, [fed[0] / of[0] for of in own])
         each = [estimates(self.covariance, [of[i] / fed[i] for of in own]) for i in range(len(fed))]
@@ -143,29 +178,31 @@ class Answers:
             (share, share_sd), (times, times_sd) = (x or (None, None) for x in (pull, ratio))
             rows.append(
                 Separation(
-                    self.streams[j], self.streams[self.feed], _percent(share), _percent(share_sd),
+                    self.streams[j], self.reference, _percent(share), _percent(share_sd),
                     times, times_sd, dict(zip(self.analytes, enriched, strict=True)),
                 )
             )  # fmt: skip
         return tuple(rows)
 
 
-def amount_share(covariance: Covariance, k: int | None, *, to: int, of: int) -> Adjusted | None:
-    """Return what one carrier has of the solids, or of an analyte, per what another has.
+def _carrying(covariance: Covariance, carriers: Sequence[int]) -> Sequence[int]:
+    """Return which of several carry anything: what stands still has no grade, and holds nothing."""
+    if len(carriers) == 1:
+        return carriers
+    flow, sd = covariance.solution.flow, covariance.flow_sd
+    return [j for j in carriers if flow[j] != 0.0 or not np.isfinite(sd[j])] or carriers
 
-    None where the other has nothing, or the balance gives no number.
-    """
-    share = amount_at(covariance, k, to) / amount_at(covariance, k, of)
-    return share if np.isfinite(share.value) else None
 
-
-def _recovered(covariance: Covariance, k: int, carriers: Sequence[int], *, of: int) -> list[_Told]:
-    """Return which share of an analyte in one carrier others have, with its sd.
+def _recovered(
+    covariance: Covariance, k: int, carriers: Sequence[int], *, of: Sequence[int]
+) -> list[_Told]:
+    """Return which share of an analyte in some carriers together others have, with its sd.
 
     None where not determined; what stands still has nothing, and no sd.
     """
-    values, R = amount_roots(covariance, k, [*carriers, of])
-    shares, roots = per_unit((values[:-1], R[:-1]), float(values[-1]), R[-1])
+    n = len(carriers)
+    values, R = amount_roots(covariance, k, [*carriers, *_carrying(covariance, of)])
+    shares, roots = per_unit((values[:n], R[:n]), float(values[n:].sum()), R[n:].sum(axis=0))
     known = np.isfinite(shares) & np.isfinite(roots).all(axis=1)
     sds = np.sqrt((roots**2).sum(axis=1))
     at = list(carriers)
@@ -179,7 +216,7 @@ def _recovered(covariance: Covariance, k: int, carriers: Sequence[int], *, of: i
     ]
 
 
-def _limit(free: Released, k: int, j: int, *, of: int, bound: float) -> float | None:
+def _limit(free: Released, k: int, j: int, *, of: Sequence[int], bound: float) -> float | None:
     """Return the limit of a recovery that rests on 0, or on all, with the bound that holds it."""
     ((value, sd),) = _recovered(free.covariance, k, [j], of=of)
     if value is None or not sd:

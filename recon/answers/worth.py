@@ -12,12 +12,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from oretally.recon.answers.recoveries import Answers
-from oretally.recon.propagation import amount_at, estimates, total
+from oretally.recon.propagation import estimates, total
 from oretally.recon.result import Losses, WorthTotal
 
 __all__ = ["worth_totals"]
 
-_Part = tuple[int, int]  # analyte and stream
+_Part = tuple[int, int | None]  # analyte and stream; None: all feeds together
 
 
 def worth_totals(
@@ -37,8 +37,10 @@ def worth_totals(
         Money per kg of an analyte; analytes without are left out.
     """
     priced = [k for k, name in enumerate(answers.analytes) if name in prices]
+    feeds = (*answers.feeds, *([None] * (len(answers.feeds) > 1)))
     sums: list[tuple[str, list[_Part]]] = [
-        (answers.streams[j], [(k, j) for k in priced]) for j in (answers.feed, *answers.products)
+        (answers.reference if j is None else answers.streams[j], [(k, j) for k in priced])
+        for j in (*feeds, *answers.products)
     ]
     at = {name: j for j, name in enumerate(answers.streams)}
     kept, lost = list[_Part](), list[_Part]()
@@ -62,8 +64,11 @@ def _total(
     name: str, parts: Sequence[_Part], answers: Answers, *, prices: Mapping[str, float]
 ) -> WorthTotal | None:
     """Return the worth of some amounts together; None where it is not determined."""
-    worth = total(prices[answers.analytes[k]] * answers.held(k, j) for k, j in parts)
-    fed = amount_at(answers.covariance, None, answers.feed)
+    worth = total(
+        prices[answers.analytes[k]] * (answers.fed(k) if j is None else answers.held(k, j))
+        for k, j in parts
+    )
+    fed = answers.fed(None)
     wanted = [worth, worth / fed] if fed.value != 0.0 else [worth]
     found = [each for each in estimates(answers.covariance, wanted) if each is not None]
     if len(found) < len(wanted):

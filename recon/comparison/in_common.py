@@ -63,7 +63,7 @@ class BalancedTest:
 def balanced_test(label: str, balance: Balance) -> BalancedTest:
     """Return a balance as a test to compare."""
     answers = CaseAnswers(
-        BalanceModel(balance.circuit, balance.survey), balance.feed, balance.products
+        BalanceModel(balance.circuit, balance.survey), balance.feeds, balance.products
     )
     return BalancedTest(label, answers, balance.global_test, balance.suspects)
 

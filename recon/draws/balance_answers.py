@@ -45,20 +45,22 @@ def _recoveries(balance: Balance, model: BalanceModel, covariance: Covariance) -
         if r.recovery is None:
             continue
         k = analytes.index(r.analyte)
-        to, of = (carriers.whole(k, number[s]) for s in (r.stream, r.of))
+        to = carriers.whole(k, number[r.stream])
+        of = carriers.wholes(k, [number[s] for s in balance.feeds])
         yield (
             BalanceAnswer(
                 AnswerKind.RECOVERY, r.stream, r.analyte, r.unit, r.recovery, r.sd, r.product
             ),
-            _share(k, [to], [], [of]),
+            _share(k, [to], [], of),
         )
 
 
 def _separations(balance: Balance, model: BalanceModel, covariance: Covariance) -> Iterator[_Found]:
     number = {name: j for j, name in enumerate(model.carriers.streams)}
     content = {s.name: s.content for s in balance.circuit.streams}
+    of = model.carriers.wholes(None, [number[name] for name in balance.feeds])
     for s in balance.separations:
-        to, of = number[s.stream], number[s.of]
+        to = number[s.stream]
         if content[s.stream] is Content.SOLUTION:
             continue  # it has no solids to tell a yield of
         if s.yield_percent is not None:
@@ -66,14 +68,14 @@ def _separations(balance: Balance, model: BalanceModel, covariance: Covariance) 
                 BalanceAnswer(
                     AnswerKind.YIELD, s.stream, "", "%", s.yield_percent, s.yield_sd, True
                 ),
-                _share(None, [to], [], [of]),
+                _share(None, [to], [], of),
             )
         if s.ratio_of_concentration is not None:
             yield (
                 BalanceAnswer(
                     AnswerKind.RATIO, s.stream, "", "", s.ratio_of_concentration, s.ratio_sd, True
                 ),
-                _share(None, [of], [], [to], 1.0),
+                _share(None, of, [], [to], 1.0),
             )
         for k, (name, pair) in enumerate(s.enrichment.items()):
             if pair is not None:
@@ -142,9 +144,14 @@ def _value(k: int | None, j: int, size: float) -> Formula:
     return formula
 
 
-def _grades(k: int, j: int, of: int) -> Formula:
+def _grades(k: int, j: int, of: Sequence[int]) -> Formula:
+    """Return the grade of a stream over that of several together."""
+    metal, mass = _amount(k, of), _amount(None, of)
+
     def formula(flow: Floats, grade: Floats) -> Floats:
-        return _over(grade[:, k, j], grade[:, k, of])
+        if len(of) == 1:
+            return _over(grade[:, k, j], grade[:, k, of[0]])
+        return _over(grade[:, k, j], _over(metal(flow, grade), mass(flow, grade)))
 
     return formula
 
@@ -154,15 +161,23 @@ def _share(
     size: float = 100.0, *, below_less: Sequence[int] = (),
 ) -> Formula:  # fmt: skip
     """Return (above - less) / (below - below_less), amounts in carriers of solids or analyte k."""
+    amounts = [_amount(k, carriers) for carriers in (above, less, below, below_less)]
 
     def formula(flow: Floats, grade: Floats) -> Floats:
-        def amount(carriers: Sequence[int]) -> Floats:
-            F = flow[:, list(carriers)]
-            # what carries nothing has no grade, and holds nothing
-            held = F if k is None else np.where(F == 0.0, 0.0, F * grade[:, k, list(carriers)])
-            return np.asarray(held.sum(axis=1))
+        plus, minus, whole, without = (amount(flow, grade) for amount in amounts)
+        return size * _over(plus - minus, whole - without)
 
-        return size * _over(amount(above) - amount(less), amount(below) - amount(below_less))
+    return formula
+
+
+def _amount(k: int | None, carriers: Sequence[int]) -> Formula:
+    """Return what carriers have together, of solids or of analyte k."""
+
+    def formula(flow: Floats, grade: Floats) -> Floats:
+        F = flow[:, list(carriers)]
+        # what carries nothing has no grade, and holds nothing
+        held = F if k is None else np.where(F == 0.0, 0.0, F * grade[:, k, list(carriers)])
+        return np.asarray(held.sum(axis=1))
 
     return formula
 

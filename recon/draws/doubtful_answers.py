@@ -54,7 +54,9 @@ class _Search:
                 continue
             k = number[r.analyte]
             room = _room(r.recovery, r.sd, self._tops.get(r.stream))
-            if r.recovery is not None and any(self._at_bound(k, s) for s in (r.stream, r.of)):
+            if r.recovery is not None and any(
+                self._at_bound(k, s) for s in (r.stream, *self.balance.feeds)
+            ):
                 room = 0.0
             if room is not None:
                 yield room, AnswerKind.RECOVERY.named(r.stream, r.analyte)
@@ -101,8 +103,8 @@ class _Search:
 
     @cached_property
     def _tops(self) -> dict[str, float]:
-        """100 % for what leaves a circuit of one feed: it has no more than that."""
-        if self.balance.circuit.feeds != (self.balance.feed,):
+        """100 % for what leaves a circuit if all feeds count: it has no more than that."""
+        if set(self.balance.circuit.feeds) != set(self.balance.feeds):
             return {}
         return {s.name: _WHOLE for s in self.balance.circuit.streams if s.target is None}
 

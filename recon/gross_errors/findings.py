@@ -114,7 +114,9 @@ def gross_errors(
     )
 
 
-def foresee(model: BalanceModel, feed: str, products: Sequence[str]) -> GrossErrors | None:
+def foresee(
+    model: BalanceModel, feeds: Sequence[str], products: Sequence[str]
+) -> GrossErrors | None:
     """Return groups of errors with one signature, and the errors that could go unseen.
 
     None where the first flows have no place for it: a stream stands still there, nothing checks
@@ -124,8 +126,8 @@ def foresee(model: BalanceModel, feed: str, products: Sequence[str]) -> GrossErr
     ----------
     model : BalanceModel
         A flow was measured.
-    feed, products : str, sequence of str
-        Reference stream of the recoveries, and the streams among which they are shared.
+    feeds, products : sequence of str
+        Streams to which recoveries refer, and those among which they are shared.
     """
     circuit, problem = model.circuit, model.problem
     if len(model.survey.measurements) > LARGEST:
@@ -140,7 +142,7 @@ def foresee(model: BalanceModel, feed: str, products: Sequence[str]) -> GrossErr
         return None
     covariance = propagate(problem, point)
     values, found = balanced_values(model, covariance, _ALPHA)
-    answers = Answers.of(model, covariance, feed=feed, products=products)
+    answers = Answers.of(model, covariance, feeds=feeds, products=products)
     signatures = signatures_of(problem, point, len(circuit.nodes))
     return GrossErrors(
         groups=_groups(ErrorNames(model), equivalent_sets(signatures)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from oretally.flowsheet import BalanceModel, Circuit, NodeKind, Stream, Survey
+from oretally.flowsheet.circuit import reference_name
 from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.flowsheet.survey import amount_unit
 from oretally.recon.answers import total_amount
@@ -30,10 +31,11 @@ def impossible_stocks(model: BalanceModel) -> tuple[str, ...]:
 
 
 def stock_notes(
-    circuit: Circuit, feed: str, *, recoveries: Sequence[Recovery], inventories: Sequence[Inventory]
-) -> tuple[str, ...]:
-    """Return that recoveries do not add up to 100 %, because a stock behind the feed changed."""
-    behind = _behind(circuit, feed)
+    circuit: Circuit, feeds: Sequence[str], *, recoveries: Sequence[Recovery],
+    inventories: Sequence[Inventory],
+) -> tuple[str, ...]:  # fmt: skip
+    """Return that recoveries do not add up to 100 %, because a stock behind a feed changed."""
+    behind = circuit.nodes_behind(feeds)
     shares = {(r.stream, r.analyte): r.recovery for r in recoveries}
     notes = []
     for node in dict.fromkeys(i.node for i in inventories if i.node in behind):
@@ -52,9 +54,9 @@ def stock_notes(
                 changes.append(f"{sign}{value} ± {by} {i.unit} of {i.quantity}")
         if changes:
             notes.append(
-                f"Recoveries refer to '{feed}', and the stock of '{node}' behind it changed by "
-                f"{', '.join(changes)}: they are shares of what was fed, not of what was treated, "
-                f"and do not add up to 100 %. {_mend(circuit, node, behind)}"
+                f"Recoveries refer to '{reference_name(feeds)}', and the stock of '{node}' behind "
+                f"it changed by {', '.join(changes)}: they are shares of what was fed, not of what "
+                f"was treated, and do not add up to 100 %. {_mend(circuit, node, behind)}"
             )
     return tuple(notes)
 
@@ -108,13 +110,3 @@ def _mend(circuit: Circuit, node: str, behind: frozenset[str]) -> str:
         return (f"For shares of what was made, name {', '.join(map(repr, made))} among the "
                 f"products under [report]: what goes to '{node}'.")  # fmt: skip
     return f"For shares of what was treated, sum what leaves '{node}'."
-
-
-def _behind(circuit: Circuit, feed: str) -> frozenset[str]:
-    """Return the nodes to which material of a stream can come."""
-    reached = {s.target for s in circuit.streams if s.name == feed and s.target}
-    while True:
-        more = {s.target for s in circuit.streams if s.source in reached and s.target} - reached
-        if not more:
-            return frozenset(reached)
-        reached |= more

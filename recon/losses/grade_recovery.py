@@ -41,13 +41,14 @@ def grade_recovery_curves(
 
     Notes
     -----
-    Of circuits with one feed and no stocks, so that the products share what the feed brought. An
+    Of circuits without stocks whose feeds are all referred to, so that the products share what
+    these brought. An
     analyte that is dissolved has no curve: grades of solids and of solution do not compare.
     """
     circuit, survey = answers.model.circuit, answers.model.survey
     covariance = answers.covariance
-    reference = answers.streams[answers.feed]
-    if circuit.feeds != (reference,) or any(s.stock for s in circuit.streams):
+    feeds = {answers.streams[j] for j in answers.feeds}
+    if set(circuit.feeds) != feeds or any(s.stock for s in circuit.streams):
         return ()
     curves = []
     for k, some in products.items():
@@ -63,7 +64,8 @@ def grade_recovery_curves(
         points = [_point(answers, k, rich[:n]) for n in range(1, len(rich) + 1)]
         known = tuple(p for p in points if p is not None)
         if len(known) == len(points):
-            curves.append(GradeRecovery(analyte.name, analyte.unit.symbol, reference, known))
+            unit = analyte.unit.symbol
+            curves.append(GradeRecovery(analyte.name, unit, answers.reference, known))
     return tuple(curves)
 
 
@@ -76,7 +78,7 @@ def _point(answers: Answers, k: int, some: Sequence[int]) -> CurvePoint | None:
     """Return what some products have together."""
     covariance, unit = answers.covariance, answers.model.survey.analytes[k].unit
     mass, metal = (total(amount_at(covariance, i, j) for j in some) for i in (None, k))
-    fed, metal_fed = (amount_at(covariance, i, answers.feed) for i in (None, k))
+    fed, metal_fed = answers.fed(None), answers.fed(k)
     pull, grade, recovery = estimates(
         covariance, [100.0 * (mass / fed), metal / mass, 100.0 * (metal / metal_fed)]
     )

@@ -63,6 +63,11 @@ class LossValues:
         """Return whether a stream carries solids."""
         return self.model.circuit.streams[j].content.has_solids
 
+    @property
+    def solid_head(self) -> bool:
+        """Whether any feed carries solids."""
+        return any(map(self.solids, self.answers.feeds))
+
     def metal(self, k: int, j: int) -> float:
         """Return how much of an analyte a stream has, in solids and solution."""
         return self.answers.held(k, j).value
@@ -80,7 +85,7 @@ class LossValues:
 
     def several(self, k: int) -> bool:
         """Return whether there is a choice between products."""
-        return len(self.products(k)) > 1 and np.isfinite(self.metal(k, self.answers.feed))
+        return len(self.products(k)) > 1 and np.isfinite(self.answers.fed(k).value)
 
     def kept(self, k: int, lost: Sequence[str] | None) -> list[int]:
         """Return the products that count as recovered; empty if the analyte is not read."""
@@ -103,7 +108,7 @@ class LossValues:
         return [richest] if self._enriched(k, richest) else []
 
     def _enriched(self, k: int, j: int) -> bool:
-        return self.at(k, j).value >= LEAST_ENRICHMENT * self.at(k, self.answers.feed).value
+        return self.at(k, j).value >= LEAST_ENRICHMENT * self.answers.head(k).value
 
     def _mean(self, k: int, streams: list[int]) -> float:
         whole = [self.answers.whole(k, j) for j in streams]
@@ -111,8 +116,7 @@ class LossValues:
 
     def share(self, k: int, streams: Sequence[int]) -> Adjusted:
         """Return what share of an analyte of the feed some streams have together. [1]."""
-        held = self.answers.held
-        return total(held(k, j) for j in streams) / held(k, self.answers.feed)
+        return total(self.answers.held(k, j) for j in streams) / self.answers.fed(k)
 
     def class_flows(self, j: int) -> list[Adjusted]:
         """Return the flows of the size classes of a stream; empty without sizes."""

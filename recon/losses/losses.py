@@ -89,7 +89,7 @@ def losses_of(answers: Answers, lost: Sequence[str] | None = None) -> Losses:
         if share is not None:
             names = tuple(answers.streams[j] for j in kept)
             percent = 100.0 * share[0], 100.0 * share[1]
-            recovered.append(KeptShare(analyte.name, names, answers.streams[answers.feed], percent))
+            recovered.append(KeptShare(analyte.name, names, answers.reference, percent))
         some = [row for row in rows if row is not None and row.percent[0] > 0.0]
         found += sorted(some, key=lambda row: -row.percent[0])
     return Losses(
@@ -158,7 +158,7 @@ class _Reading:
         rows, ends = tuple(self._part([part]) for part in parts), tuple(self._ends(parts))
         return Loss(
             stream=answers.streams[j], analyte=analyte.name, unit=analyte.unit.symbol,
-            of=answers.streams[answers.feed], kept=tuple(answers.streams[i] for i in self.kept),
+            of=answers.reference, kept=tuple(answers.streams[i] for i in self.kept),
             percent=(100.0 * share[0], 100.0 * share[1]),
             in_solution=self._in_solution(), grade=self._shown(values.at(k, j)),
             sieved=self._cut(values.class_flows(j))
@@ -174,7 +174,7 @@ class _Reading:
         if self.k not in carriers.dissolved or water is None:
             return None
         held = amount_at(answers.covariance, self.k, water)
-        return self.values.estimate(100.0 * (held / answers.held(self.k, answers.feed)))
+        return self.values.estimate(100.0 * (held / answers.fed(self.k)))
 
     def _shown(self, grade: Adjusted) -> Estimate | None:
         """Return a grade in the analyte's unit."""
@@ -186,7 +186,7 @@ class _Reading:
         values, k = self.values, self.k
         run = (parts[0].run[0], parts[-1].run[1])
         low, high = values.model.survey.sizes.bounds(run)
-        mass, feed = self._mass(parts), values.answers.feed
+        mass, answers = self._mass(parts), values.answers
         solids = values.estimate(100.0 * (mass / values.at(None, self.j)))
         label = values.model.survey.sizes.label(run)
         if not all(p.known for p in parts):
@@ -197,14 +197,14 @@ class _Reading:
         of_loss, of_feed, against_loss, against_head = (
             values.estimate(part / whole) for part, whole in (
                 (100.0 * metal, amount_at(values.covariance, k, self.j)),
-                (100.0 * metal, values.answers.held(k, feed)),
+                (100.0 * metal, answers.fed(k)),
                 (grade, values.at(k, self.j)),
-                (grade, values.at(k, feed)),
+                (grade, answers.head(k)),
             )
         )  # fmt: skip
         return LossPart(
             label, low, high, solids, self._shown(grade), of_loss, of_feed, against_loss,
-            against_head if values.solids(feed) else None,
+            against_head if values.solid_head else None,
         )  # fmt: skip
 
     def _cut(self, parts: Sequence[Adjusted]) -> int | None:
@@ -293,13 +293,13 @@ class _Reading:
     def _screen(self) -> DecidingTest | None:
         """Return the screening of a product that was not sieved, or not assayed by size."""
         values, k, sizes = self.values, self.k, self.values.model.survey.sizes
-        feed = values.answers.feed
-        if not values.solids(feed):
+        if not values.solid_head:
             return None
+        head = values.answers.head(k)
         flows = values.class_flows(self.j)
         cut = self._cut(flows)
-        on = total(flows[:cut]) / total(flows) if cut else COARSE_SHARE + 0.0 * values.at(k, feed)
-        found = joint_estimate(values.covariance, [values.at(k, self.j), values.at(k, feed), on])
+        on = total(flows[:cut]) / total(flows) if cut else COARSE_SHARE + 0.0 * head
+        found = joint_estimate(values.covariance, [values.at(k, self.j), head, on])
         if found is None:
             return None
         return deciding_test(

@@ -37,14 +37,14 @@ class NoBalance:
     model : BalanceModel
     solution : Solution
         Where the search ended.
-    feed, products : str, sequence of str
+    feeds, products : sequence of str
     alpha : float
     rates : ErrorRates
     """
 
     model: BalanceModel
     solution: Solution
-    feed: str
+    feeds: Sequence[str]
     products: Sequence[str]
     alpha: float
     rates: ErrorRates
@@ -56,7 +56,7 @@ class NoBalance:
         return Balance(
             circuit=model.circuit,
             survey=model.survey,
-            feed=self.feed,
+            feeds=tuple(self.feeds),
             products=tuple(self.products),
             converged=False,
             status=solution.status.value,
@@ -68,7 +68,7 @@ class NoBalance:
             global_test=GlobalTest(solution.objective, dof, None, self.alpha, None),
             values=self._values(),
             closures=gaps,
-            heads=calculated_heads(model, self.feed, self.products),
+            heads=calculated_heads(model, self.feeds, self.products),
             recoveries=(),
             separations=(),
             formulas=(),

@@ -74,8 +74,9 @@ class NoPlanPoint(OretallyError):
 
 
 def balanced_point(
-    circuit: Circuit, survey: Survey, *, feed: str, products: Sequence[str] | None
-) -> PlanPoint:
+    circuit: Circuit, survey: Survey, *, feed: str | Sequence[str],
+    products: Sequence[str] | None,
+) -> PlanPoint:  # fmt: skip
     """Return the balance of measured and expected values as the point of a plan.
 
     Raises
@@ -88,8 +89,8 @@ def balanced_point(
     """
     model, bare = (BalanceModel(circuit, s) for s in (survey, replace(survey, shared=())))
     check_survey(model)
-    feed, products = reference_streams(circuit, feed, products)
-    require_scale(survey, feed)
+    feeds, products = reference_streams(circuit, feed, products)
+    require_scale(survey, feeds)
     plain, places = bare.problem, bare.positions
     if len(places.rows) > MOST_VALUES:
         raise NoPlanPoint(n_values=len(places.rows))
@@ -102,7 +103,7 @@ def balanced_point(
     grade = _with_tied(grade[:, : plain.n_carriers], plain.tie)
     tangent = tangent_at(plain, flow, grade, named=[row.place for row in places.rows])
     covariance = propagate(model.problem, solution)
-    answers = Answers.of(model, covariance, feed=feed, products=products)
+    answers = Answers.of(model, covariance, feeds=feeds, products=products)
     at_zero = tuple(
         row.stream for row in places.rows
         if row.stream in _free(circuit) and row.place.analyte is None

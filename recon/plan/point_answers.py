@@ -43,8 +43,8 @@ def recovery_of(answers: Answers, k: int, j: int) -> PlanAnswer | None:
 
 def pull_of(answers: Answers, j: int) -> PlanAnswer:
     """Return the mass of dry solids in stream j as a share of the feed's."""
-    flow, fed = (amount_at(answers.covariance, None, i) for i in (j, answers.feed))
-    return PlanAnswer(f"mass pull to {answers.streams[j]}", "%", 100.0 * (flow / fed))
+    pull = amount_at(answers.covariance, None, j) / answers.fed(None)
+    return PlanAnswer(f"mass pull to {answers.streams[j]}", "%", 100.0 * pull)
 
 
 def value_of(tangent: Tangent, name: str, *, place: Position, unit: Unit) -> PlanAnswer:

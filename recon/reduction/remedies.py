@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -77,7 +78,7 @@ def scale_is_missing(survey: Survey) -> bool:
     )
 
 
-def require_scale(survey: Survey, feed: str) -> None:
+def require_scale(survey: Survey, feeds: Sequence[str]) -> None:
     """Refuse a survey in which nothing fixes the scale.
 
     Raises
@@ -87,12 +88,13 @@ def require_scale(survey: Survey, feed: str) -> None:
     """
     if not scale_is_missing(survey):
         return
-    quantity, unit = survey.basis.quantity, survey.flow_unit.symbol
+    quantity, unit, feed = survey.basis.quantity, survey.flow_unit.symbol, feeds[0]
+    what = "feed" if len(feeds) == 1 else "it"
     raise NotBalanceable(
         f"No {quantity} was measured, so nothing fixes the scale: every {quantity} could be "
         "twice as large and the balances would still hold.",
         f"Measure the {quantity} of one stream, best that of '{feed}'.\n"
-        f"Or, to have what the assays alone can tell, per 100 {unit} of feed, enter for '{feed}' a "
-        f"{quantity} of 100 {unit} with an error of 0.01 {unit}; "
+        f"Or, to have what the assays alone can tell, per 100 {unit} of {what}, enter for '{feed}' "
+        f"a {quantity} of 100 {unit} with an error of 0.01 {unit}; "
         "'check' says what is missing then.",
     )

@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 from oretally.flowsheet import Circuit, Survey
+from oretally.flowsheet.circuit import reference_name
 from oretally.recon.result.amounts import (
     AnalyteAmount,
     Dissolution,
@@ -28,6 +29,7 @@ from oretally.recon.result.values import (
     BalancedValue,
     CalculatedHead,
     Closure,
+    CombinedFeed,
     FormulaRecovery,
     GlobalTest,
     Recovery,
@@ -48,8 +50,8 @@ class Balance:
     ----------
     circuit, survey : Circuit, Survey
         What was balanced.
-    feed, products : str, tuple of str
-        Reference stream of the recoveries, and the streams among which they are shared.
+    feeds, products : tuple of str
+        Streams to which recoveries refer, all together, and those among which they are shared.
     converged : bool
     status : str
         Why the solver stopped, in words.
@@ -63,7 +65,7 @@ class Balance:
     budgets : tuple of RecoveryBudget
         Where the uncertainty of the recoveries comes from.
     amounts : tuple of AnalyteAmount
-        Of feed and products.
+        Of feeds and products; of several feeds also of all together, by the name in ``feed``.
     sizes : SizeResults
         What it says by size.
     extractions : tuple of Extraction
@@ -87,6 +89,8 @@ class Balance:
         are not to be relied on.
     certificate : Certificate or None
         What an examination of the problem as it was stated found, however it was solved.
+    combined_feed : CombinedFeed or None
+        The feeds together, if there are several.
     unbalanced : Unbalanced or None
         Why there is no balance, and what would help, where ``converged`` is False: then no value
         is adjusted, and there are no answers.
@@ -94,7 +98,7 @@ class Balance:
 
     circuit: Circuit
     survey: Survey
-    feed: str
+    feeds: tuple[str, ...]
     products: tuple[str, ...]
     converged: bool
     status: str
@@ -122,7 +126,13 @@ class Balance:
     doubtful: tuple[str, ...] = ()
     contradictions: tuple[str, ...] = ()
     certificate: Certificate | None = None
+    combined_feed: CombinedFeed | None = None
     unbalanced: Unbalanced | None = None
+
+    @property
+    def feed(self) -> str:
+        """What the feeds are called together; the name of the feed if there is one."""
+        return reference_name(self.feeds)
 
     @property
     def suspects(self) -> tuple[Suspect, ...]:

@@ -14,6 +14,7 @@ __all__ = [
     "BalancedValue",
     "CalculatedHead",
     "Closure",
+    "CombinedFeed",
     "FormulaRecovery",
     "GlobalTest",
     "Recovery",
@@ -167,6 +168,33 @@ class Separation:
 
     def __post_init__(self) -> None:
         freeze(self, "enrichment")
+
+
+@dataclass(frozen=True, slots=True)
+class CombinedFeed:
+    """Several feeds taken together.
+
+    Attributes
+    ----------
+    feeds : tuple of str
+    unit : str
+        Of the flow.
+    measured, adjusted : (float, float) or None
+        The sum of their flows, with its sd; None where it is not known.
+    assayed, grades : mapping of str to (float, float) or None
+        By analyte, in its unit: the grade of all their solids, of what was measured of each feed,
+        and adjusted.
+    """
+
+    feeds: tuple[str, ...]
+    unit: str
+    measured: Estimate | None
+    adjusted: Estimate | None
+    assayed: Mapping[str, Estimate | None]
+    grades: Mapping[str, Estimate | None]
+
+    def __post_init__(self) -> None:
+        freeze(self, "assayed", "grades")
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,7 +77,13 @@ FOLDERS = {
 # of other rooms, where that is less than all
 OF_ROOMS = {
     "recon.numerics": {"flowsheet.arrays"},
-    "recon.result": {"flowsheet.", "flowsheet.arrays", "flowsheet.digits", "flowsheet.read_only"},
+    "recon.result": {
+        "flowsheet.",
+        "flowsheet.arrays",
+        "flowsheet.circuit",
+        "flowsheet.digits",
+        "flowsheet.read_only",
+    },
     "recon.reduction": {"flowsheet.", "flowsheet.arrays", "flowsheet.survey"},
     "recon.batch": {"flowsheet.", "flowsheet.arrays"},
     "recon.solution": {"flowsheet.", "flowsheet.arrays"},

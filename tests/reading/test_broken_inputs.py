@@ -255,9 +255,14 @@ BROKEN: dict[str, tuple[str, str, str]] = {
     "all is lost": (CIRCUIT + '[report]\nlost = ["conc", "tails"]\n', ROWS,
         "circuit.toml, line 12: Every product is given as lost.\n"
         "Leave out those that are kept; the products are 'conc', 'tails'."),
-    "two feeds": (*_in_circuit('conc = {', 'more = { to = "table" }\nconc = {'),
-        "circuit.toml: The circuit has 2 feeds ('feed', 'more'); recoveries must refer to one "
-        'stream.\nName it: [report] feed = "...".'),
+    "feed is no name": (CIRCUIT + "[report]\nfeed = 1\n", ROWS,
+        "circuit.toml, line 12: 'feed' must be a name or a list of names.\n"
+        'Write feed = "...", or feed = ["...", "..."].'),
+    "feed twice": (CIRCUIT + '[report]\nfeed = ["feed", "Feed"]\n', ROWS,
+        "circuit.toml, line 12: 'feed' is named as feed twice.\nName it once."),
+    "feed within a feed": (CIRCUIT + '[report]\nfeed = ["feed", "conc"]\n', ROWS,
+        "circuit.toml, line 12: 'feed' and 'conc' cannot both be feeds: what the first brings goes "
+        "to the second, and would count twice.\nLeave one of them out."),
     "kind of no node": (CIRCUIT + '[nodes]\ntable = { kind = "spliter" }\n', ROWS,
         "circuit.toml, line 12: 'spliter' is not a kind of node.\nDid you mean 'splitter'?"),
 }  # fmt: skip

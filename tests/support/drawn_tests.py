@@ -137,7 +137,7 @@ def draw_tests(
             grades[:, k, j] = moved
     solved = prepare(problem).solve_many(flows, grades)
     assert solved.converged.all()
-    exact = CaseAnswers(BalanceModel(TABLE, base), "feed", PRODUCTS)
+    exact = CaseAnswers(BalanceModel(TABLE, base), ("feed",), PRODUCTS)
     names = [n for n in exact.names() if n.stream in PRODUCTS]
     read = {name: exact.read(name) for name in names}
     values = {name: answer_value(name, base, solved.flow, solved.grade) for name in names}
@@ -147,7 +147,7 @@ def draw_tests(
             name: Answer(float(values[name][i]), a.slopes) for name, a in read.items() if a
         }  # fmt: skip
         found.append(BalancedTest(
-            f"{i}", Drawn(BalanceModel(TABLE, base), "feed", PRODUCTS, mine), FINE
+            f"{i}", Drawn(BalanceModel(TABLE, base), ("feed",), PRODUCTS, mine), FINE
         ))  # fmt: skip
     return found
 
@@ -170,7 +170,7 @@ def answer_value(name: AnswerName, base: Survey, F: Floats, x: Floats) -> Floats
 
 def quick_compare(label: str, one: Survey) -> BalancedTest:
     """Return a test without the inquiry into wrong numbers."""
-    return BalancedTest(label, CaseAnswers(BalanceModel(TABLE, one), "feed", PRODUCTS), FINE)
+    return BalancedTest(label, CaseAnswers(BalanceModel(TABLE, one), ("feed",), PRODUCTS), FINE)
 
 
 def full_compare(label: str, one: Survey, circuit: Circuit = TABLE) -> BalancedTest:

@@ -191,16 +191,16 @@ class Draws:
     def _answers(self, problem: BalanceProblem, found: Solution) -> Answers:
         products = self.made.circuit.products
         covariance = propagate(problem, found)
-        return Answers.of(self.model, covariance, feed=self.feed, products=products)
+        return Answers.of(self.model, covariance, feeds=[self.feed], products=products)
 
     @staticmethod
     def _recovered(a: Answers) -> list[tuple[str, str, Position, Position]]:
         """Return stream, analyte and where amount and whole stand, of each recovery."""
         return [
-            (stream, analyte, Position(k, a.whole(k, j)), Position(k, a.whole(k, a.feed)))
+            (stream, analyte, Position(k, a.whole(k, j)), Position(k, a.whole(k, a.feeds[0])))
             for k, analyte in enumerate(a.analytes)
             for j, stream in enumerate(a.streams)
-            if j != a.feed and a.model.carriers.holds(k, j)
+            if j != a.feeds[0] and a.model.carriers.holds(k, j)
         ]
 
 

@@ -25,16 +25,19 @@ ANALYTES = ("Cu", "Fe", "Au", "Sn", "Pb", "Zn", "SiO2", "WO3")
 class RandomCircuit:
     """A random circuit with a true balance, and surveys drawn from it; all by the seed."""
 
-    def __init__(self, seed: int, n_nodes: int = 4, n_analytes: int = 2) -> None:
+    def __init__(self, seed: int, n_nodes: int = 4, n_analytes: int = 2, n_feeds: int = 1) -> None:
         self.rng = np.random.default_rng(seed)
-        self.circuit = self._circuit(n_nodes)
+        self.circuit = self._circuit(n_nodes, n_feeds)
         self.flow = self._flows()
         self.grade = np.array([self._grades() for _ in range(n_analytes)]).reshape(
             n_analytes, len(self.circuit.streams)
         )
 
-    def _circuit(self, n_nodes: int) -> Circuit:
-        """A line of nodes, each with one more outlet: out, or back to an earlier node."""
+    def _circuit(self, n_nodes: int, n_feeds: int) -> Circuit:
+        """A line of nodes, each with one more outlet: out, or back to an earlier node.
+
+        The first feed enters the first node, others anywhere.
+        """
         rng = self.rng
         streams: dict[str, tuple[str | None, str | None]] = {"feed": (None, "n0")}
         kinds: dict[str, str] = {}
@@ -50,6 +53,8 @@ class RandomCircuit:
             streams[f"side{i}"] = (name, target)
             if rng.random() < 0.25:
                 kinds[name] = "splitter"
+        for i in range(1, n_feeds):
+            streams[f"feed{i}"] = (None, f"n{rng.integers(n_nodes)}")
         return Circuit.build(streams, kinds)
 
     def _ties(self) -> list[list[int]]:
@@ -72,6 +77,8 @@ class RandomCircuit:
                 for inlet in self.circuit.inlets(node.name):
                     system[names.index(stream), names.index(inlet)] -= share
         right[names.index("feed")] = 100.0
+        for feed in self.circuit.feeds[1:]:
+            right[names.index(feed)] = 100.0 * self.rng.uniform(0.1, 1.0)
         return np.asarray(np.linalg.solve(system, right))
 
     def _grades(self) -> Floats:
@@ -90,7 +97,9 @@ class RandomCircuit:
             for stream, share in zip(out, shares, strict=True):
                 for inlet in inlets:
                     system[names.index(stream), names.index(inlet)] -= share
-        right[names.index("feed")] = 100.0 * self.rng.uniform(0.005, 0.05)
+        for feed in self.circuit.feeds:
+            at = names.index(feed)
+            right[at] = self.flow[at] * self.rng.uniform(0.005, 0.05)
         grade = np.linalg.solve(system, right) / self.flow
         return np.asarray(grade * min(1.0, 0.6 / grade.max()))
 

@@ -169,7 +169,7 @@ def test_sds_are_those_of_the_balance(random_circuit: Callable[..., Any]) -> Non
         ]  # fmt: skip
         one = Survey(Basis.BATCH, KG, (Analyte("X", PERCENT), Analyte("Y", PERCENT)), tuple(rows))
         balance = reconcile(made.circuit, one, feed="feed")
-        answers = CaseAnswers(BalanceModel(made.circuit, one), "feed", balance.products)
+        answers = CaseAnswers(BalanceModel(made.circuit, one), ("feed",), balance.products)
         for name in answers.names():
             found = answers.read(name)
             if name.kind == "recovery":

@@ -154,7 +154,7 @@ def _limits(rng: np.random.Generator, tails: float) -> tuple[float, float, float
     model = BalanceModel(
         circuit, Survey(Basis.BATCH, parse_unit("kg"), (Analyte("Sn", parse_unit("%")),), ())
     )
-    answers = Answers(model, propagate(problem, found), 0, (1, 2))
+    answers = Answers(model, propagate(problem, found), (0,), (1, 2))
     conc, rest = answers.recoveries(released_bounds(problem, found, 1))
     assert conc.recovery == pytest.approx(100.0) and rest.recovery == 0.0
     assert conc.sd is None and rest.sd is None
