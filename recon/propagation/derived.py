@@ -226,16 +226,14 @@ def moved_by_errors(
         squares of a row are shares of its variance, the products of two rows what each measurement
         adds to their covariance.
     """
-    own = dict.fromkeys(p for d in found for p in d.slopes)
-    R = covariance.root([*places, *own])
-    R, of_own = R[: len(places)], R[len(places) :]
-    at = {place: i for i, place in enumerate(own)}
-    slopes = np.zeros((len(found), len(own)))
-    for row, d in zip(slopes, found, strict=True):
-        row[[at[p] for p in d.slopes]] = list(d.slopes.values())
-    flow_sd, grade_sd = covariance.problem.flow_sd, covariance.problem.grade_sd
-    sd = np.array([flow_sd[p.carrier] if p.analyte is None else grade_sd[p] for p in places])
-    moved = slopes @ (of_own @ R.T) / sd
+    flows, grades = covariance.many_with_all([d.slopes for d in found])
+    problem, at = covariance.problem, np.array([p.carrier for p in places])
+    of = np.array([-1 if p.analyte is None else p.analyte for p in places])
+    is_flow = of < 0
+    moved = np.empty((len(found), len(places)))
+    moved[:, is_flow] = flows[:, at[is_flow]] / problem.flow_sd[at[is_flow]]
+    grade = ~is_flow
+    moved[:, grade] = grades[:, of[grade], at[grade]] / problem.grade_sd[of[grade], at[grade]]
     return np.where(np.isfinite(moved), moved, 0.0)
 
 

@@ -186,6 +186,34 @@ class Covariance:
 
     def root(self, places: Sequence[Position]) -> Floats:
         """Return R with R R' the covariance of some values, shape (n, any); NaN as in `joint`."""
+        if len(places) > _FEW:
+            return self._root_of(places)
+        # the same few values are asked for again and again: a feed with each product, one by one
+        new: dict[int | None, list[Position]] = {}
+        for place in dict.fromkeys(places):
+            if place not in self._rows:
+                new.setdefault(place.analyte, []).append(place)
+        n_flow = self._half.shape[1]
+        for some in new.values():
+            for place, row in zip(some, self._root_of(some), strict=True):
+                self._rows[place] = row[:n_flow], row[n_flow:]
+        first, width = dict[int, int](), n_flow
+        for k in dict.fromkeys(k for k, _ in places if k is not None):
+            first[k], width = width, width + len(self._response(k).V)
+        R = np.zeros((len(places), width))
+        for row, place in zip(R, places, strict=True):
+            row[:n_flow], own = self._rows[place]
+            if place.analyte is not None:
+                at = first[place.analyte]
+                row[at : at + own.size] = own
+        return R
+
+    @cached_property
+    def _rows(self) -> dict[Position, tuple[Floats, Floats]]:
+        """Rows of roots that were asked for a few at a time: along the flows, and its own."""
+        return {}
+
+    def _root_of(self, places: Sequence[Position]) -> Floats:
         flows, rows = list[int](), dict[int, list[int]]()
         for i, (k, _) in enumerate(places):
             (flows if k is None else rows.setdefault(k, [])).append(i)
