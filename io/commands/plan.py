@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -88,13 +89,27 @@ def _without_error(case: PlanCase) -> Fault:
     )
 
 
+@contextmanager
+def _silent_libraries() -> Iterator[None]:
+    """Let nothing but ours reach standard output: a library prints to it from C."""
+    sys.stdout.flush()
+    kept = os.dup(1)
+    try:
+        with open(os.devnull, "wb") as nothing:
+            os.dup2(nothing.fileno(), 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
+
+
 def written_plan(
     source: Path, json_file: str | None, *, asked: Sequence[str], budget: str | None,
     prices: Path | None, expected: Path | None, keep: bool,
 ) -> str:  # fmt: skip
     """Return what the command prints; the file asked for is written."""
     refuse_overwriting([source, prices, expected], json_file)
-    with progress("planning"):
+    with progress("planning"), _silent_libraries():
         case, found = planned(
             source, asked=asked, budget=budget, prices=prices, expected=expected, keep=keep
         )

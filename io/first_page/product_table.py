@@ -10,10 +10,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
-from oretally.flowsheet import Analyte
+from oretally.flowsheet import Analyte, Unit, parse_unit
 from oretally.flowsheet.digits import DASH, format_number, format_with_sd
 from oretally.flowsheet.survey import in_solution
-from oretally.io.wording import ResultTable, aligned, amount_units, listed
+from oretally.io.wording import ResultTable, aligned, amount_units, listed, quoted
 from oretally.recon.result import AnalyteAmount, Balance, BalancedValue, Estimate
 
 __all__ = ["Figure", "ProductRows", "product_rows", "product_tables"]
@@ -120,8 +120,12 @@ def product_tables(
     more = [(len(mass) - len(largest), "product"),
             (sum(len(some) - 1 for some in fitted[len(tables) :]), "analyte")]  # fmt: skip
     told = listed([f"{n} more {what}{'s' * (n > 1)}" for n, what in more if n] or [""])
-    if told:
-        tables[-1] = replace(tables[-1], below=(f"{told}: --show recoveries.",))
+    below = [f"{told}: --show recoveries."] if told else []
+    apart = [s for s in balance.circuit.products if s not in (*balance.products, *balance.feeds)]
+    if apart:
+        below.append(f"Leaves as well, and is not listed: {quoted(apart)}.")
+    if below:
+        tables[-1] = replace(tables[-1], below=tuple(below))
     return tables
 
 
@@ -187,6 +191,8 @@ class _Shown:
         self.amounts = {(a.stream, a.analyte): a for a in balance.amounts}
         self.pulls = {s.stream: s for s in balance.separations}
         self.units = amount_units(balance)
+        self.shown = {a.name: a.unit for a in self.survey.analytes}
+        self.shown[self.survey.basis.quantity] = self.survey.flow_unit
         self.flow = self.survey.basis.quantity.removeprefix("dry ")
 
     @property
@@ -198,7 +204,10 @@ class _Shown:
         """Return the line of a product, or of a feed that is alone."""
         pull = self.pulls.get(stream)
         share = _WHOLE if pull is None else _percent(pull.yield_percent, pull.yield_sd)
-        mass = _adjusted(self.values.get((stream, self.survey.basis.quantity)))
+        mass = _adjusted(
+            self.values.get((stream, self.survey.basis.quantity)),
+            self.shown[self.survey.basis.quantity],
+        )
         parts = [self._part(stream, a.name) for a in self.survey.analytes]
         return _Row(stream, mass, Figure() if mass.value is None else share, parts)
 
@@ -233,7 +242,7 @@ class _Shown:
 
     def flow_block(self, rows: Sequence[_Row]) -> _Block:
         """Return the columns of the mass or rate, as text."""
-        header = [f"{self.flow} [{self.survey.flow_unit}]", f"{self.flow} %"]
+        header = [f"{self.flow} [{self.survey.flow_unit}]", "% of feed"]
         return [header, *([row.mass.text, row.share.text] for row in rows)]
 
     def block(self, rows: Sequence[_Row], k: int) -> _Block:
@@ -249,7 +258,7 @@ class _Shown:
         found, share = self.recoveries.get((stream, analyte)), Figure()
         metal = self._metal(self.amounts.get((stream, analyte)))
         if self.balance.feeds == (stream,):
-            share = _WHOLE
+            share = _WHOLE if metal.value is not None else Figure()
         elif found is not None and found.at_most is not None:
             share = Figure(f"<{format_number(found.at_most, 2)}")
         elif found is not None:
@@ -267,13 +276,15 @@ class _Shown:
         value = self.values.get((stream, analyte))
         dissolved = self.values.get((stream, in_solution(analyte)))
         if value is None and dissolved is not None and dissolved.adjusted is not None:
-            told = _adjusted(dissolved)
+            told = _figure(dissolved.adjusted, dissolved.adjusted_sd)
             return told._replace(text=f"{told.text} {dissolved.unit}")
-        return _adjusted(value)
+        return _adjusted(value, self.shown[analyte])
 
     def _measured(self, quantity: str) -> Figure:
         value = self.values.get((self.balance.feed, quantity))
-        return Figure() if value is None else _figure(value.measured, value.sd)
+        if value is None:
+            return Figure()
+        return _figure(*_in_unit(value, self.shown[quantity], value.measured, value.sd))
 
 
 def _figure(value: float | None, sd: float | None) -> Figure:
@@ -286,8 +297,22 @@ def _estimate(found: Estimate | None) -> Figure:
     return Figure() if found is None else _figure(*found)
 
 
-def _adjusted(value: BalancedValue | None) -> Figure:
-    return Figure() if value is None else _figure(value.adjusted, value.adjusted_sd)
+def _adjusted(value: BalancedValue | None, unit: Unit) -> Figure:
+    """Return an adjusted value in the unit of its column, whatever unit its cell was typed in."""
+    if value is None:
+        return Figure()
+    return _figure(*_in_unit(value, unit, value.adjusted, value.adjusted_sd))
+
+
+def _in_unit(
+    value: BalancedValue, unit: Unit, number: float | None, sd: float | None
+) -> tuple[float | None, float | None]:
+    """Return a number of a row, and its sd, in another unit."""
+    if value.unit == unit.symbol:
+        return number, sd
+    own = parse_unit(value.unit, unit.dimension)
+    first, second = (None if x is None else unit.from_base(own.to_base(x)) for x in (number, sd))
+    return first, second
 
 
 def _percent(value: float | None, sd: float | None) -> Figure:

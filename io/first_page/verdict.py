@@ -5,7 +5,7 @@ What comes after it, in the order of the first screen: what was recovered, the n
 
 from __future__ import annotations
 
-from oretally.flowsheet.digits import DASH, format_with_sd
+from oretally.flowsheet.digits import DASH, format_chance, format_with_sd
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io.wording import (
     cautions_of,
@@ -28,6 +28,7 @@ SOUND, CHECK, STOP = "Sound: use it.", "Check one number first:", "Do not use:"
 NOT_CHECKED = "Not checked:"
 """How a verdict begins."""
 
+_EXPLAINED = 3.84  # the 95 % limit of chi-square on 1 degree of freedom
 _LIKELY = 0.5  # probability from which a further suspect is counted
 
 
@@ -41,13 +42,19 @@ def verdict_sentences(balance: Balance) -> tuple[str, ...]:
     if balance.suspects and not is_quiet(balance):
         return _suspected(balance)
     test = balance.global_test
+    if test.consistent is None and test.statistic > _EXPLAINED:
+        return (f"{STOP} the numbers would need a flow or a grade beyond its bounds, by more than "
+                "their stated errors explain. One of them is wrong.",)  # fmt: skip
     if test.consistent is None:
         return (f"{NOT_CHECKED} no number here checks another, so a wrong one would not show. "
                 "Use the answers with care.",)  # fmt: skip
     if not test.consistent:
         return (f"{STOP} the numbers do not agree within their stated errors, and no single one "
                 "explains it. Several are wrong, or errors are stated too small.",)  # fmt: skip
-    return (f"{SOUND} {_checked(balance)} agree within their stated errors, and none stands out.",)
+    told = f"{SOUND} {_checked(balance)} agree within their stated errors, and none stands out."
+    if test.dof > 1:
+        return (told,)
+    return (told, "It is one check only: a wrong number would show, but not which one it is.")
 
 
 def _checked(balance: Balance) -> str:
@@ -80,8 +87,9 @@ def _suspected(balance: Balance) -> tuple[str, ...]:
         begin = f"{STOP} more than one number is wrong. Begin with this:"
     elif more > 0:
         begin = f"Check {more + 1} numbers first, beginning with this:"
+    chance = format_chance(first.probability)
     action = f"{step[0].upper()}{step[1:]}, mend it, and balance again: all below rests on it."
-    return (f"{begin} {what}", action)
+    return (f"{begin} {what}", f"That is {chance} likely. {action}")
 
 
 def kept_sentences(balance: Balance, most: int | None = None) -> tuple[str, ...]:
@@ -91,8 +99,14 @@ def kept_sentences(balance: Balance, most: int | None = None) -> tuple[str, ...]
     """
     into: dict[tuple[str, ...], list[str]] = {}
     for k in balance.losses.kept[:most]:
-        into.setdefault(k.streams, []).append(f"{_percent(*k.percent)} of the {k.analyte}")
-    told = [f"{listed(shares)} in {quoted(streams)}" for streams, shares in into.items()]
+        limit = next((r.limit for r in balance.recoveries
+                      if (r.stream,) == k.streams and r.analyte == k.analyte), "")  # fmt: skip
+        told_as = f"{limit} %" if limit else _percent(*k.percent)
+        into.setdefault(k.streams, []).append(f"{told_as} of the {k.analyte}")
+    told = [
+        f"{listed(shares)} {'goes to' if i else 'in'} {quoted(streams)}"
+        for i, (streams, shares) in enumerate(into.items())
+    ]
     if len(balance.losses.kept[:most]) < len(balance.losses.kept):
         told.append(f"{len(balance.losses.kept[most:])} more: --show recoveries")
     leached = [
@@ -103,7 +117,26 @@ def kept_sentences(balance: Balance, most: int | None = None) -> tuple[str, ...]
         f" of {quoted(balance.feeds)} alone" if balance.circuit.feeds_beside(balance.feeds) else ""
     )
     found = [(f"Recovered{alone}", told), ("Extracted", leached)]
-    return tuple(f"{word}: {'; '.join(parts)}." for word, parts in found if parts)
+    rows = [f"{word}: {'; '.join(parts)}." for word, parts in found if parts]
+    if told and balance.suspects and not is_quiet(balance):
+        rows[0] = f"Not to be used yet. {rows[0]}{_otherwise(balance)}"
+    assayed = {m.quantity.partition(" in ")[0] for m in balance.survey.measurements}
+    missing = [a.name for a in balance.survey.analytes if a.name not in assayed]
+    if missing:
+        rows.append(f"No {listed(missing, 'or')} was measured: no recovery of it can be told.")
+    return tuple(rows)
+
+
+def _otherwise(balance: Balance) -> str:
+    """Return the first recovery as it would be if the first suspect is what is wrong."""
+    first, kept = balance.suspects[0], balance.losses.kept[0]
+    likely = next((e for e in balance.gross_errors.explanations if e.places), None)
+    if likely is None or first.group[0] not in likely.places or len(kept.streams) != 1:
+        return ""
+    for r in likely.recoveries:
+        if (r.stream, r.analyte) == (kept.streams[0], kept.analyte) and r.recovery is not None:
+            return f" With that mended {_percent(r.recovery, r.sd)} of the {kept.analyte}."
+    return ""
 
 
 def _percent(value: float | None, sd: float | None) -> str:

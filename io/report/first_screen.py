@@ -21,9 +21,11 @@ def narrow(
     ['Sn  Nothing speaks against this batch.']
     """
     indent = " " * len(first) if rest is None else rest
-    lines = wrap(sentence, min(columns, _COLUMNS), initial_indent=first, subsequent_indent=indent,
+    # a number stays with its error and its unit
+    kept = sentence.replace(" ± ", "\u00a0±\u00a0").replace(" %", "\u00a0%")
+    lines = wrap(kept, min(columns, _COLUMNS), initial_indent=first, subsequent_indent=indent,
                  break_on_hyphens=False, break_long_words=False)  # fmt: skip
-    return lines or [first.rstrip()]
+    return [line.replace("\u00a0", " ") for line in lines] or [first.rstrip()]
 
 
 def first_screen(drafts: Sequence[Sequence[str]], where: str) -> str:

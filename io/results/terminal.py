@@ -70,7 +70,7 @@ def summary(
     if absent:
         lines += ["", *_narrow([f"Nothing here to show of: {', '.join(absent)}."], terminal)]
     left = list(dict.fromkeys(s.key for s in rest if s not in wanted))
-    more = [] if parts else [f"More: --show with {', '.join(left)}; or --full."]
+    more = [] if parts else [f"More: --show {left[0]} (or {', '.join(left[1:])}); or --full."]
     lines += ["", *_narrow([*more, BRIEF_CLOSING], terminal)]
     return "\n".join(lines) + "\n"
 

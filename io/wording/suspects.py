@@ -141,18 +141,29 @@ def said_of(balance: Balance, s: Suspect) -> str:
     first, slip = s.group[0], next(iter(s.slips), None)
     if s.together or first.kind != "measurement":
         head = _head(balance, s)
-        return f"{head[0].lower()}{head[1:]}"
+        begin = "perhaps " if s.together else ""
+        return f"{begin}{head[0].lower()}{head[1:]}"
     row = balance.value(first.where, first.quantity)
-    said = format_with_sd((row.measured or 0.0) - s.estimated_error, s.sd)
+    # the error found is that of the reading and that of the others together
+    others_sd = max(s.sd**2 - (row.sd or 0.0) ** 2, 0.0) ** 0.5
+    said = format_with_sd((row.measured or 0.0) - s.estimated_error, others_sd or s.sd)
     text = (f"{first} reads {format_number(row.measured)} {row.unit}, the others say "
             f"{' ± '.join(said)}")  # fmt: skip
     if slip is not None:
-        text += f". Perhaps {slip.reason}"
-    others = [m for m, p in zip(s.group[1:], s.shares[1:], strict=False) if p >= _OTHER]
-    if others:
-        names = str(others[0]) if len(others) == 1 else f"one of {len(others)} others"
-        text += f". Or it is {names}: nothing here tells which"
-    return f"{text}."
+        reading = slip.readings[0]
+        then = "" if reading.fits is None else (
+            f" Then it is {format_number(reading.fits, 3)} {reading.unit}"
+        )  # fmt: skip
+        text += f": {slip.reason}?{then}"
+    if not text.endswith("?"):
+        text += "."
+    at = list(zip(s.group[1:], s.shares[1:], strict=False))
+    for least, most, begin in ((_OTHER, 1.0, "Or it is"), (_HARDLY, _OTHER, "Less likely it is")):
+        others = [m for m, p in at if least <= p < most]
+        if others:
+            names = str(others[0]) if len(others) == 1 else f"one of {len(others)} others"
+            text += f" {begin} {names}: nothing here tells which."
+    return text
 
 
 def group_words(places: Sequence[ErrorPlace]) -> str:
