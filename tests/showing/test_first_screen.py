@@ -53,7 +53,7 @@ def _assert_fits(balance: Balance) -> None:
     """Both screens of what was balanced."""
     _assert_one_screen(summary(balance))
     case = Case(
-        balance.circuit, balance.survey, balance.feed, balance.products, (), balance.survey.title,
+        balance.circuit, balance.survey, balance.feeds, balance.products, (), balance.survey.title,
         balance.notes, balance.gross_errors.rates, (), Path("case"),
     )  # fmt: skip
     found = check(balance.circuit, balance.survey, feed=balance.feed, products=balance.products)
@@ -309,7 +309,8 @@ def test_show_prints_the_parts_and_no_more() -> None:
 def test_every_part_that_is_there_is_named_and_can_be_shown() -> None:
     for name in ("wrong_assay", "tails_by_size"):
         screen = " ".join(summary(_example(name)).split())
-        named = screen.split("More: --show with ")[1].split("; or --full.")[0].split(", ")
+        told = screen.split("More: --show ")[1].split("; or --full.")[0]
+        named = told.replace(" (or ", ", ").removesuffix(")").split(", ")
         assert set(named) < set(PARTS)
         full = summary(_example(name), parts=("all",))
         for part in named:
