@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Sequence
 from functools import cache
 from pathlib import Path
@@ -149,18 +150,22 @@ def test_sound() -> None:
 def test_one_number_to_check() -> None:
     text = summary(_example("wrong_assay"))
     assert _opening(_example("wrong_assay")) == (
-        "Check one number first: Cu of 'final tails' reads 1.64 %, the others say 0.145 ± 0.048. "
-        "Perhaps the decimal point one place too far to the right. Assay Cu of 'final tails' "
-        "again, mend it, and balance again: all below rests on it."
+        "Check one number first: Cu of 'final tails' reads 1.64 %, the others say 0.145 ± 0.024: "
+        "the decimal point one place too far to the right? Then it is 0.164 %. That is above 99 % "
+        "likely. Assay Cu of 'final tails' again, mend it, and balance again: all below rests on "
+        "it."
     )
+    told = " ".join(text.split())
+    assert "Not to be used yet. Recovered: 71.61 ± 0.91 % of the Cu" in told
+    assert "With that mended 82.04 ± 0.54 % of the Cu." in told
     assert "\nNext: " not in text  # checking it is the next step
 
 
 def test_a_mix_up() -> None:
     said = _opening(_example("swapped_assays"))
     assert said.startswith(
-        "Check first: the two readings changed places: WO3 of 'mill product' and WO3 of "
-        "'spiral conc'. Look up which is which"
+        "Check first: perhaps the two readings changed places: WO3 of 'mill product' and WO3 of "
+        "'spiral conc'. That is above 99 % likely. Look up which is which"
     )
 
 
@@ -208,7 +213,7 @@ def test_no_balance(make_survey: Callable[..., Survey]) -> None:
     assert not balance.converged
     text = summary(balance)
     assert _opening(balance).startswith("Do not use: there is no balance of these numbers. ")
-    assert "More: --show with obstacles, repairs," in text
+    assert "More: --show obstacles (or repairs," in text
     for word in ("Recovered", "product ", "Caution", "Next"):
         assert word not in text
     _assert_one_screen(text)
@@ -341,3 +346,20 @@ def test_brief_needs_a_pdf() -> None:
     status, out, err = _run(EXAMPLES / "tin_table", "--brief")
     assert (status, out) == (2, "")
     assert "--brief needs --pdf FILE: the report that it shortens." in err
+
+
+def test_cells_of_another_unit_stand_in_the_unit_of_their_column(tmp_path: Path) -> None:
+    """A grade typed in g/t among percents, a mass in g among kg."""
+    case = tmp_path / "case"
+    shutil.copytree(EXAMPLES / "tin_table", case)
+    plain = summary(reconcile_case(case))
+    table = case / "measurements.csv"
+    text = table.read_text("utf-8")
+    assert ",31.2," in text and ",420," in text
+    table.write_text(text.replace(",31.2,", ",312000 g/t,").replace(",420,", ",0.42 kg,"), "utf-8")
+    assert summary(reconcile_case(case)) == plain
+
+
+def reconcile_case(folder: Path) -> Balance:
+    case = read_case(folder)
+    return reconcile(case.circuit, case.survey, feed=case.feeds, products=case.products)

@@ -80,7 +80,7 @@ def test_a_tray_left_on() -> None:
     kinds = {p.kind: chance for p, chance in balance.gross_errors.probabilities}
     assert kinds.get("loss", 0.0) < 0.01
     screen, text = (" ".join(summary(balance, parts=p).split()) for p in ((), (ALL,)))
-    assert "Perhaps the mass of the container 'tray' not taken off." in screen
+    assert "the mass of the container 'tray' not taken off? Then it is " in screen
     assert "the mass of the container 'tray' not taken off?" in text
     assert "lost at" not in text.split(SUSPECTS_HEADING)[1].split("Recoveries under")[0]
     assert "probably stated too small" not in text
