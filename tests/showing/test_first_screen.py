@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from often import often
 from random_circuits import RandomCircuit
 from stocks_case import balanced_stocked, read_stocked
 
@@ -72,7 +73,7 @@ def test_every_example_fits(name: str, command: str) -> None:
     _assert_one_screen(answer.stdout)
 
 
-@settings(derandomize=True, max_examples=30)
+@settings(derandomize=True, max_examples=often(30))
 @given(
     seed=st.integers(0, 10_000), nodes=st.integers(1, 12), analytes=st.integers(1, 8),
     missing=st.sampled_from([0.0, 0.3, 0.6, 0.8]), wrong=st.integers(0, 1),
