@@ -111,9 +111,10 @@ def _judged(case: Case, found: Check, *, full: bool) -> list[str]:
         told.append(f"An error in these would go unnoticed: {', '.join(names[:most])}{more}.")
     worst = max(found.closures, key=lambda c: abs(c.z), default=None)
     if worst is not None and abs(worst.z) > _FAR:
-        told.append(
-            f"The {worst.quantity} closure of '{worst.node}' is {abs(worst.z):.1f} times its "
-            "expected sd: look at its numbers before balancing."
+        told.insert(
+            0,
+            f"Look first at {worst.quantity} of '{worst.node}': what goes in and what comes out "
+            f"differ by {abs(worst.z):.1f} times the expected error.",
         )
     elif worst is not None:
         told.append(f"Every node closes within {_FAR:g} times its expected error.")
