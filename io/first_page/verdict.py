@@ -9,6 +9,7 @@ from oretally.flowsheet.digits import DASH, format_chance, format_with_sd
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io.wording import (
     cautions_of,
+    held_within_errors,
     is_quiet,
     listed,
     next_test,
@@ -28,7 +29,6 @@ SOUND, CHECK, STOP = "Sound: use it.", "Check one number first:", "Do not use:"
 NOT_CHECKED = "Not checked:"
 """How a verdict begins."""
 
-_EXPLAINED = 3.84  # the 95 % limit of chi-square on 1 degree of freedom
 _LIKELY = 0.5  # probability from which a further suspect is counted
 
 
@@ -42,7 +42,7 @@ def verdict_sentences(balance: Balance) -> tuple[str, ...]:
     if balance.suspects and not is_quiet(balance):
         return _suspected(balance)
     test = balance.global_test
-    if test.consistent is None and test.statistic > _EXPLAINED:
+    if test.consistent is None and not held_within_errors(test.statistic):
         return (f"{STOP} the numbers would need a flow or a grade beyond its bounds, by more than "
                 "their stated errors explain. One of them is wrong.",)  # fmt: skip
     if test.consistent is None:
@@ -131,7 +131,7 @@ def _otherwise(balance: Balance) -> str:
     """Return the first recovery as it would be if the first suspect is what is wrong."""
     first, kept = balance.suspects[0], balance.losses.kept[0]
     likely = next((e for e in balance.gross_errors.explanations if e.places), None)
-    if likely is None or first.group[0] not in likely.places or len(kept.streams) != 1:
+    if likely is None or not set(likely.places) <= set(first.group) or len(kept.streams) != 1:
         return ""
     for r in likely.recoveries:
         if (r.stream, r.analyte) == (kept.streams[0], kept.analyte) and r.recovery is not None:

@@ -70,9 +70,17 @@ def summary(
     if absent:
         lines += ["", *_narrow([f"Nothing here to show of: {', '.join(absent)}."], terminal)]
     left = list(dict.fromkeys(s.key for s in rest if s not in wanted))
-    more = [] if parts else [f"More: --show {left[0]} (or {', '.join(left[1:])}); or --full."]
+    more = [] if parts else [f"More: {_any_of(left)}or --full."]
     lines += ["", *_narrow([*more, BRIEF_CLOSING], terminal)]
     return "\n".join(lines) + "\n"
+
+
+def _any_of(parts: Sequence[str]) -> str:
+    """Return how parts can be asked for; nothing if there are none."""
+    if not parts:
+        return ""
+    others = f" (or {', '.join(parts[1:])})" if len(parts) > 1 else ""
+    return f"--show {parts[0]}{others}; "
 
 
 def _narrow(sentences: Iterable[str], terminal: Terminal) -> list[str]:

@@ -17,6 +17,7 @@ __all__ = [
     "certificate_figures",
     "counts",
     "fit_words",
+    "held_within_errors",
     "largest_move",
     "listed",
     "notes_of",
@@ -36,8 +37,8 @@ NOT_A_BALANCE = (
 )
 
 _MOVED = 1e-6  # chi-square above which something had to move
+_LIMIT = 3.84  # the 95 % limit of chi-square on 1 degree of freedom
 _NAMED = 3  # answers of doubtful ± named
-_EXPLAINED = 3.84  # the 95 % limit of chi-square on 1 degree of freedom
 
 
 def counts(balance: Balance) -> tuple[tuple[str, str], ...]:
@@ -124,13 +125,18 @@ def quoted(names: Iterable[str]) -> str:
     return listed([f"'{name}'" for name in names])
 
 
+def held_within_errors(statistic: float) -> bool:
+    """Whether the stated errors explain that numbers which nothing checks had to move."""
+    return statistic <= _LIMIT
+
+
 def _held(statistic: float) -> str:
     """Return that numbers which nothing checks were moved, since a bound was in their way."""
     told = (
         "No number is checked by another, yet they would put a flow or a grade beyond its bounds "
         f"and had to be moved: chi-square {format_number(statistic)}, "
     )
-    if statistic <= _EXPLAINED:
+    if held_within_errors(statistic):
         return told + "which the stated errors explain."
     return told + (
         "more than the stated errors explain. At least one of them is wrong, or errors are stated "

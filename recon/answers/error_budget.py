@@ -17,14 +17,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from oretally.flowsheet import BalanceModel, BalanceProblem, Position
+from oretally.flowsheet import BalanceModel, Position
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.survey import STATED
 from oretally.recon.answers.recoveries import Answers
 from oretally.recon.propagation import LARGEST, moved_by_errors
 from oretally.recon.result import ErrorOrigin, Recovery, RecoveryBudget
 
-__all__ = ["moved_by", "recovery_budgets"]
+__all__ = ["recovery_budgets"]
 
 _NOTHING = 1e-9  # percentage points: the sd of a recovery of all is rounding, and has no shares
 
@@ -74,26 +74,3 @@ def _origins(model: BalanceModel) -> tuple[tuple[ErrorOrigin, ...], list[Positio
         range(len(found)), key=lambda i: (found[i].quantity, found[i].stream, found[i].source)
     )
     return tuple(found[i] for i in order), [at[i] for i in order], np.array(parts)[order]
-
-
-def moved_by(problem: BalanceProblem, flows: Floats, grades: Floats, *, place: Position) -> float:
-    """Return what an error of plus one sd, where a measurement or source stands, adds to an answer.
-
-    Parameters
-    ----------
-    problem : BalanceProblem
-    flows, grades : ndarray, shape (n_carriers,), (n_analytes, n_carriers)
-        Covariance of the answer with all values, as `Covariance.with_all` gives it.
-    place : Position
-        Of the measurement, or of the unknown of a shared source.
-
-    Returns
-    -------
-    float
-        With its sign; 0 where the value is not determined. Its square is a share of the variance,
-        the product of two of them what the measurement adds to the covariance of two answers.
-    """
-    k, j = place
-    moved = flows[j] if k is None else grades[place]
-    sd = problem.flow_sd[j] if k is None else problem.grade_sd[place]
-    return float(moved / sd) if np.isfinite(moved) else 0.0

@@ -15,9 +15,15 @@ from typing import NamedTuple
 
 from oretally.flowsheet import BalanceModel, Position
 from oretally.flowsheet.circuit import reference_name
-from oretally.recon.answers.error_budget import moved_by
 from oretally.recon.answers.recoveries import Answers
-from oretally.recon.propagation import Adjusted, Derived, adjusted, amount_at, estimate
+from oretally.recon.propagation import (
+    Adjusted,
+    Derived,
+    adjusted,
+    amount_at,
+    estimate,
+    moved_by_errors,
+)
 from oretally.recon.result import ErrorPlace
 from oretally.recon.solver import Covariance, propagate, solve
 
@@ -121,19 +127,14 @@ class CaseAnswers:
         found = self._derived(name)
         if found is None or estimate(self.covariance, found) is None:
             return None
-        problem, places = self.model.problem, self.model.positions
-        along = self.covariance.with_all(found.slopes)
-        moved = {
-            ErrorPlace("measurement", *name): moved_by(problem, *along, place=place)
-            for name, place in places.readings.items()
-        }
-        moved |= {
-            ErrorPlace("source", source.name, source.quantity): moved_by(
-                problem, *along, place=place
-            )
+        places = self.model.positions
+        at = {ErrorPlace("measurement", *name): place for name, place in places.readings.items()}
+        at |= {
+            ErrorPlace("source", source.name, source.quantity): place
             for place, source in places.sources.items()
         }
-        answer = Answer(found.value, {place: m for place, m in moved.items() if m})
+        (moved,) = moved_by_errors(self.covariance, [found], list(at.values())).tolist()
+        answer = Answer(found.value, {p: m for p, m in zip(at, moved, strict=True) if m})
         return answer if answer.sd > 0.0 else None
 
     def _derived(self, name: AnswerName) -> Adjusted | None:
