@@ -51,10 +51,8 @@ def hidden_errors(
         for p in (positions[i] for i, *_ in looked)
     ])  # fmt: skip
     sd = np.concatenate([problem.flow_sd, problem.grade_sd.ravel()])[at]
-    covariance = np.empty((len(slopes), at.size))
-    for row, (_, slope) in zip(covariance, slopes, strict=True):
-        flows, grades = answers.covariance.with_all(slope)
-        row[:] = np.concatenate([flows, grades.ravel()])[at]
+    flows, grades = answers.covariance.many_with_all([slope for _, slope in slopes])
+    covariance = np.hstack([flows, grades.reshape(len(slopes), -1)])[:, at]
     moved = 100.0 * covariance / sd**2 * np.array([error for *_, error in looked])
     size = np.where(np.isfinite(moved), np.round(np.abs(moved), 6), -1.0)
     worst = size.argmax(axis=0)  # equal but for rounding: the first
