@@ -18,6 +18,7 @@ from oretally.io.compare.wording import (
     verdicts,
 )
 from oretally.io.report import (
+    SCREEN_COLUMNS,
     Block,
     Boxed,
     Items,
@@ -40,8 +41,6 @@ from oretally.io.wording import (
 from oretally.recon.comparison import Comparison
 
 __all__ = ["comparison_report", "comparison_text"]
-
-_COLUMNS = 80  # of the first screen
 
 
 def comparison_text(found: Comparison, *, full: bool = False) -> str:
@@ -91,7 +90,7 @@ def _rows(found: Comparison) -> Iterator[str]:
             unit = difference_unit(d)
             rows.append((answer, value, sd, unit, d.verdict.value, needed_tests(d)))
     wide = [max(len(row[j]) for row in (header, *rows)) for j in range(len(header))]
-    room = _COLUMNS - sum(wide[1:]) - 2 * len(wide[1:])
+    room = SCREEN_COLUMNS - sum(wide[1:]) - 2 * len(wide[1:])
     for answer, value, sd, unit, verdict, tests in (header, *rows):
         *above, name = wrap(answer, room) or [""]
         yield from above

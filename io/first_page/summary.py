@@ -13,7 +13,7 @@ from oretally.io.first_page.verdict import (
     next_step,
     verdict_sentences,
 )
-from oretally.io.report import Block, Format, Lead, Paragraphs, Terms, narrow
+from oretally.io.report import SCREEN_COLUMNS, Block, Format, Lead, Paragraphs, Terms, narrow
 from oretally.recon.result import Balance
 
 __all__ = ["summary_blocks"]
@@ -24,7 +24,11 @@ _LINES = 23  # of a first screen, less the empty lines and what stands at its en
 _LEAST = 9  # lines of a table of products: fewer recoveries and cautions are told before that
 _TOLD = (None, 4, 2)  # recoveries and cautions, as many as fit
 _AROUND = 5  # lines of that table that are no products
-_WIDTHS = {Format.TERMINAL: 80, Format.PAGE: 110, Format.PDF: 100}  # characters of that table
+_WIDTHS = {
+    Format.TERMINAL: SCREEN_COLUMNS,
+    Format.PAGE: 110,
+    Format.PDF: 100,
+}  # characters of that table
 _Pairs = tuple[tuple[str, str], ...]  # a word, and what stands beside it
 
 

@@ -15,10 +15,11 @@ from oretally.io.report.blocks import (
     Suspects,
     Terms,
 )
-from oretally.io.report.first_screen import first_screen, narrow
+from oretally.io.report.first_screen import SCREEN_COLUMNS, first_screen, narrow
 from oretally.io.report.page import page, template
 
 __all__ = [
+    "SCREEN_COLUMNS",
     "Block",
     "Boxed",
     "Format",

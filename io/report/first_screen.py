@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from textwrap import wrap
 
-__all__ = ["first_screen", "narrow"]
+__all__ = ["SCREEN_COLUMNS", "first_screen", "narrow"]
 
-_LINES, _COLUMNS = 30, 80
+_LINES, SCREEN_COLUMNS = 30, 80
+"""Of a first screen."""
 
 
 def narrow(
-    sentence: str, first: str = "", rest: str | None = None, *, columns: int = _COLUMNS
+    sentence: str, first: str = "", rest: str | None = None, *, columns: int = SCREEN_COLUMNS
 ) -> list[str]:
     """Return a sentence as lines of a first screen, the others indented as `wrapped` does.
 
@@ -23,7 +24,7 @@ def narrow(
     indent = " " * len(first) if rest is None else rest
     # a number stays with its error and its unit
     kept = sentence.replace(" ± ", "\u00a0±\u00a0").replace(" %", "\u00a0%")
-    lines = wrap(kept, min(columns, _COLUMNS), initial_indent=first, subsequent_indent=indent,
+    lines = wrap(kept, min(columns, SCREEN_COLUMNS), initial_indent=first, subsequent_indent=indent,
                  break_on_hyphens=False, break_long_words=False)  # fmt: skip
     return [line.replace("\u00a0", " ") for line in lines] or [first.rstrip()]
 

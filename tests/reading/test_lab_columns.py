@@ -6,6 +6,7 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from lab_batches import CIRCUIT
 
 from oretally.flowsheet import Dimension, InputError, UnitError, parse_unit
 from oretally.io import read_case
@@ -53,16 +54,6 @@ WIDE_ROWS = """Lab no;Kind;Twin of;Material;Sn XRF;Au_FA;Au cert;Au cert sd;As
 2;Dup;1;;0,86;1,31;;;41
 3;Blank;;;<0,01;<0,02;;;
 4;Std;;m 1;1,49;2,51;2,4;0,05;
-"""
-_REST = """title = "t"
-basis = "batch"
-[streams]
-feed = { to = "table" }
-conc = { from = "table" }
-tails = { from = "table" }
-[errors]
-"dry mass" = { relative = 1 }
-Sn = "from lab"
 """
 
 
@@ -180,7 +171,7 @@ def test_balance_takes_the_errors_of_an_export(tmp_path: Path) -> None:
         for i, g in enumerate((0.3, 0.5, 0.9, 2.0, 5.1, 8.0, 12.0, 20.0, 31.0))
     )
     wide = WIDE[: WIDE.index("Au =")].replace(', standard = "Material"', "")
-    _case(tmp_path, _REST + wide, rows)
+    _case(tmp_path, CIRCUIT + wide, rows)
     (tmp_path / "measurements.csv").write_text(
         "stream,dry mass [kg],Sn [%]\nfeed,25.4,0.82\nconc,0.41,31.2\ntails,,0.31\n", "utf-8"
     )
@@ -360,7 +351,7 @@ def test_a_faulty_table_is_told_by_every_command(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Once, with the other faults, whether an error is to come from it or not."""
-    for circuit in (_REST, _REST.replace('"from lab"', "{ relative = 3 }")):
+    for circuit in (CIRCUIT, CIRCUIT.replace('"from lab"', "{ relative = 3 }")):
         _case(tmp_path, circuit + '[lab]\nfiel = "x.csv"\n', "")
         (tmp_path / "measurements.csv").write_text("stream,dry mass [kg],Sn [%]\nfed,1,2\n",
                                                    "utf-8")  # fmt: skip

@@ -10,6 +10,7 @@ from oretally.io.laboratory import judged_table, read_lab
 
 __all__ = [
     "BLANKS",
+    "CIRCUIT",
     "LAB_HEADER",
     "SEND",
     "STANDARDS",
@@ -19,7 +20,7 @@ __all__ = [
 ]
 
 LAB_HEADER = "sample,type,analyte,value,unit,pair,certified,certified sd\n"
-_CIRCUIT = """title = "t"
+CIRCUIT = """title = "t"
 basis = "batch"
 [streams]
 feed = { to = "table" }
@@ -48,7 +49,7 @@ def duplicate_pairs(n: int, a: float, b: float, seed: int = 1) -> str:
 
 
 def batch_case(folder: Path, lab: str) -> Path:
-    (folder / "circuit.toml").write_text(_CIRCUIT, "utf-8")
+    (folder / "circuit.toml").write_text(CIRCUIT, "utf-8")
     (folder / "measurements.csv").write_text(_ROWS, "utf-8")
     (folder / "lab.csv").write_text(LAB_HEADER + lab, "utf-8")
     return folder
