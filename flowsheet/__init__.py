@@ -10,6 +10,7 @@ if TYPE_CHECKING:
         ContradictoryValues,
         Fault,
         InputError,
+        Missing,
         NotBalanceable,
         OretallyError,
         Place,
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
 else:
     __getattr__ = late_names(__name__, {
         "circuit": "Circuit Node NodeKind Stream",
-        "faults": "ContradictoryValues Fault InputError NotBalanceable OretallyError Place",
+        "faults": "ContradictoryValues Fault InputError Missing NotBalanceable OretallyError Place",
         "problem": "BalanceModel BalanceProblem Position Positions Rows balance_problem positions",
         "survey": (
             "Analyte Basis ErrorModel ErrorPart ErrorRule ErrorSource Measurement "
@@ -62,6 +63,7 @@ __all__ = [
     "Fault",
     "InputError",
     "Measurement",
+    "Missing",
     "Node",
     "NodeKind",
     "NotBalanceable",

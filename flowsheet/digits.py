@@ -8,12 +8,14 @@ __all__ = [
     "DASH",
     "chance_percent",
     "format_chance",
+    "format_chi_square",
     "format_number",
     "format_p",
     "format_with_sd",
 ]
 
 _NOTHING = 1e-8  # an sd below this share of the value comes from rounding, or from a bound
+_ROUNDING = 1e-9  # a sum of squared adjustments below it
 DASH = "–"  # stands for a number that there is none of
 
 
@@ -42,7 +44,7 @@ def format_with_sd(value: float | None, sd: float | None) -> tuple[str, str]:
         return f"{value:.4g}", f"{sd:.2g}"
     if places >= 0:
         return f"{_unsigned_zero(round(value, places)):.{places}f}", f"{sd:.{places}f}"
-    return f"{round(value, places):.0f}", f"{round(sd, places):.0f}"
+    return f"{_unsigned_zero(round(value, places)):.0f}", f"{round(sd, places):.0f}"
 
 
 def _unsigned_zero(value: float) -> float:
@@ -67,6 +69,17 @@ def format_number(value: float | None, digits: int = 4) -> str:
     places = max(digits - 1 - size, 0)
     text = f"{value:.{places}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def format_chi_square(value: float) -> str:
+    """Return a sum of squares in units of the stated errors as text; what is rounding is 0.
+
+    Examples
+    --------
+    >>> format_chi_square(3.2), format_chi_square(4.8e-27)
+    ('3.2', '0')
+    """
+    return format_number(value if value > _ROUNDING else 0.0)
 
 
 def format_p(p: float | None) -> str:

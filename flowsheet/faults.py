@@ -13,11 +13,15 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Literal
+
+from oretally.flowsheet.foreign_text import shown
 
 __all__ = [
     "ContradictoryValues",
     "Fault",
     "InputError",
+    "Missing",
     "NotBalanceable",
     "OretallyError",
     "Place",
@@ -67,6 +71,22 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
+class Missing:
+    """What is not there and would mend a fault: a form can offer it.
+
+    Attributes
+    ----------
+    what : {'error', 'stream', 'number'}
+        A stated error, a stream of the circuit, any number at all.
+    name : str
+        Of the quantity whose error could be stated by a rule, or of the stream; empty of a number.
+    """
+
+    what: Literal["error", "stream", "number"]
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Fault:
     """One thing wrong with an input.
 
@@ -78,15 +98,18 @@ class Fault:
         How to put it right; several ways stand on lines of their own, most likely first.
     place : Place
         Where it was found.
+    missing : Missing, optional
+        What would mend it by being there.
     """
 
     problem: str
     mend: str
     place: Place = Place()
+    missing: Missing | None = None
 
     def __str__(self) -> str:
-        where = str(self.place)
-        return f"{where}: {self.problem}\n{self.mend}" if where else f"{self.problem}\n{self.mend}"
+        where = f"{self.place}: " if str(self.place) else ""
+        return shown(f"{where}{self.problem}\n{self.mend}")
 
 
 class OretallyError(Exception):
@@ -107,7 +130,7 @@ class NotBalanceable(OretallyError):
     def __init__(self, reason: str, mend: str) -> None:
         self.reason = reason
         self.mend = mend
-        super().__init__(f"{reason}\n{mend}")
+        super().__init__(shown(f"{reason}\n{mend}"))
 
 
 class ContradictoryValues(NotBalanceable):

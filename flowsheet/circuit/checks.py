@@ -10,7 +10,9 @@ from scipy.sparse.csgraph import breadth_first_order
 
 from oretally.flowsheet.arrays import Ints
 from oretally.flowsheet.circuit.streams import Content, Node, NodeKind, Stream, fold_name
+from oretally.flowsheet.circuit.timed import time_faults
 from oretally.flowsheet.faults import Fault, did_you_mean, nearest_name
+from oretally.flowsheet.foreign_text import shown, unreadable_character
 
 __all__ = ["circuit_faults", "content_faults"]
 
@@ -33,8 +35,8 @@ def circuit_faults(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fau
                 'List each stream with its ends, for example "feed" = { to = "table" }.',
             )
         ]
-    checks: tuple[_Check, ...] = (_blank, _repeated, _loose, _own_tail, _idle, _dead_ends, _arms,
-                                _likes)  # fmt: skip
+    checks: tuple[_Check, ...] = (_blank, _unreadable, _repeated, _loose, _own_tail, _idle,
+                                _dead_ends, _arms, _likes, _times)  # fmt: skip
     faults = [fault for check in checks for fault in check(streams, nodes)]
     # reachability means something only in a graph whose every node has a way in and out
     return faults or _cut_off(streams, nodes)
@@ -49,6 +51,22 @@ def _blank(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
     return [
         Fault(f"A {what} has a blank name.", "Give it a name.", part.place) for what, part in parts
     ]
+
+
+def _unreadable(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
+    """Names with a character that cannot be seen, or changes what is seen around it.
+
+    What came from a file was judged where it was read.
+    """
+    parts: list[tuple[str, Stream | Node]] = [
+        *(("stream", s) for s in streams), *(("node", n) for n in nodes),
+    ]  # fmt: skip
+    return [
+        Fault(f"The {what} '{shown(part.name)}' has the character {wrong} in its name.",
+              "Take it out: it cannot be seen, or changes what is seen.", part.place)
+        for what, part in parts
+        if not part.place.file and (wrong := unreadable_character(part.name, name=True))
+    ]  # fmt: skip
 
 
 def _repeated(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
@@ -196,6 +214,11 @@ def _likes(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
             continue
         faults.append(Fault(problem, mend, s.place))
     return faults
+
+
+def _times(streams: Sequence[Stream], nodes: Sequence[Node]) -> list[Fault]:
+    """Return the faults of times."""
+    return time_faults(streams)
 
 
 def content_faults(streams: Sequence[Stream], nodes: Sequence[Node], *, water: bool) -> list[Fault]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -13,7 +13,7 @@ from oretally.flowsheet.circuit.checks import circuit_faults
 from oretally.flowsheet.circuit.streams import Content, Node, NodeKind, Stream, fold_name
 from oretally.flowsheet.faults import Fault, InputError, Place, did_you_mean
 
-__all__ = ["Circuit", "feed_faults", "kind_fault", "with_all_nodes"]
+__all__ = ["Circuit", "kind_fault", "with_all_nodes"]
 
 
 @dataclass(frozen=True)
@@ -87,12 +87,12 @@ class Circuit:
         """Names of the streams, in order."""
         return tuple(stream.name for stream in self.streams)
 
-    @property
+    @cached_property
     def feeds(self) -> tuple[str, ...]:
         """Names of the streams that come from outside."""
         return tuple(s.name for s in self.streams if s.source is None and not s.stock)
 
-    @property
+    @cached_property
     def products(self) -> tuple[str, ...]:
         """Names of the streams that leave to the outside; what dissolved is in the solution."""
         return tuple(
@@ -101,7 +101,7 @@ class Circuit:
             if s.target is None and not s.stock and s.content is not Content.DISSOLVED
         )
 
-    @property
+    @cached_property
     def ore_feeds(self) -> tuple[str, ...]:
         """Names of the feeds to which recoveries refer unless others are named.
 
@@ -188,17 +188,3 @@ def kind_fault(kind: str, place: Place | None = None) -> Fault | None:
         return None
     mend = did_you_mean(kind, known, "Kinds")
     return Fault(f"'{kind}' is not a kind of node.", mend, place)
-
-
-def feed_faults(circuit: Circuit, feeds: Sequence[str]) -> Iterator[Fault]:
-    """Yield what would count twice in several feeds together: themselves, or what they have."""
-    source = {s.name: s.source for s in circuit.streams}
-    for i, name in enumerate(feeds):
-        if name in feeds[:i]:
-            yield Fault(f"'{name}' is named as feed twice.", "Name it once.")
-        behind = circuit.nodes_behind([name])
-        for other in feeds:
-            if other != name and source[other] in behind:
-                yield Fault(f"'{name}' and '{other}' cannot both be feeds: what the first brings "
-                            "goes to the second, and would count twice.",
-                            "Leave one of them out.")  # fmt: skip

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from oretally.flowsheet.faults import Place
+from oretally.flowsheet.units import Elapsed
 
 __all__ = ["Content", "Node", "NodeKind", "Stream", "dissolved_solids", "fold_name",
            "reference_name"]  # fmt: skip
@@ -123,6 +124,9 @@ class Stream:
         Whether it is a loss that nobody saw and the case declares.
     place : Place
         Where the stream was written; takes no part in comparisons.
+    time : Elapsed or None
+        Since the start of a test: what came out of its node up to then, and after the stream before
+        it, is this one.
     """
 
     name: str
@@ -134,6 +138,7 @@ class Stream:
     stock: bool = False
     takes_up: str = ""
     declared: bool = False
+    time: Elapsed | None = None
 
     @property
     def carries(self) -> str:

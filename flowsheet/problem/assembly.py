@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence, Set
 import numpy as np
 from scipy import sparse
 
-from oretally.flowsheet.arrays import Ints
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.flowsheet.circuit import Circuit, Node, NodeKind
 from oretally.flowsheet.problem.balance_problem import BalanceProblem, Rows
 from oretally.flowsheet.problem.positions import Positions
@@ -20,7 +20,7 @@ from oretally.flowsheet.survey import Run, Survey
 __all__ = ["problem_of"]
 
 _Row = dict[int, float]
-_LEAST = 1e-6  # flow of a sieved sample over the largest measured flow
+_LEAST = 1e-6  # flow of a sieved sample over a measured flow of middle size
 _Frozen = tuple[tuple[tuple[int, float], ...], ...]
 
 
@@ -75,7 +75,7 @@ def problem_of(circuit: Circuit, survey: Survey, places: Positions) -> BalancePr
     top = np.outer(upper, np.ones(n))
     top[:, carriers.n_carriers :] = np.inf  # readings: more than all, if the sum was read too low
     lower = np.zeros(n)  # what was sieved was there: it does not stop, and its readings count
-    lower[list(places.samples.values())] = _LEAST * np.nanmax(flow, initial=0.0)
+    lower[list(places.samples.values())] = _LEAST * _typical(flow)
     plain = BalanceProblem(
         flow_balance=A,
         flow_source=np.zeros(A.shape[0]),
@@ -247,6 +247,12 @@ class _Balances:
             [c.water[j] for j in streams if j in c.water],
             [c.wet[j] for j in streams if j in c.wet],
         ]
+
+
+def _typical(flow: Floats) -> float:
+    """Return a measured flow of middle size, of two the smaller; one far off moves it little."""
+    runs = np.sort(flow[flow > 0.0])
+    return float(runs[(runs.size - 1) // 2]) if runs.size else 0.0
 
 
 def _joined(label: Sequence[int], group: Set[int]) -> list[int]:

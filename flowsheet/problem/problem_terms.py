@@ -197,7 +197,8 @@ def with_shared_grade_errors(
     last = first + len(carriers)
     more = len(sources) + 2 * len(carriers)
     # each carries the same amount, of the order of the flows, so that only grades matter
-    amount = float(np.nanmax(problem.flow, initial=0.0)) or 1.0
+    measured = problem.flow[problem.flow > 0.0]  # NaN compares as False
+    amount = float(np.median(measured)) if measured.size else 1.0
     longer = _more_carriers(problem, [amount] * more, [0.0] * more, [0.0] * more)
     tie = longer.tie.copy()
     tie[last:] = tie[carriers]

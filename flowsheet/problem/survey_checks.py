@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import replace
 from math import isfinite
 
-from oretally.flowsheet.circuit import Circuit, feed_faults
+from oretally.flowsheet.circuit import Circuit, feed_faults, product_faults
 from oretally.flowsheet.faults import Fault, InputError, nearest_name
 from oretally.flowsheet.problem.model import BalanceModel
 from oretally.flowsheet.survey import DECLARED_LOSS, Measurement, Survey
@@ -23,10 +23,18 @@ def reference_streams(
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return the streams to which recoveries refer, and the products.
 
-    Both checked against the circuit; no stream may have what another one brought.
+    Products that are not named are all that leave the circuit with something of the feed. Both
+    checked against the circuit; no feed may have what another one brought, no product what
+    another one holds.
     """
     chosen = circuit.ore_feeds if feed is None else (feed,) if isinstance(feed, str) else (*feed,)
-    wanted = circuit.products if products is None else tuple(products)
+    made = circuit.nodes_behind([name for name in chosen if name in circuit.stream_names])
+    source = {s.name: s.source for s in circuit.streams}
+    wanted = (
+        tuple(name for name in circuit.products if source[name] in made)
+        if products is None
+        else tuple(products)
+    )
     faults = [_unknown_stream(circuit, name) for name in (*chosen, *wanted)
               if name not in circuit.stream_names]  # fmt: skip
     if not chosen:
@@ -34,6 +42,8 @@ def reference_streams(
                             "Name a stream as the feed."))  # fmt: skip
     if not faults:
         faults += feed_faults(circuit, chosen)
+    if not faults:
+        faults += product_faults(circuit, chosen, wanted)
     if faults:
         raise InputError(faults)
     return chosen, wanted

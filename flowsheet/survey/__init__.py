@@ -5,7 +5,9 @@ Read ``survey``, then ``stated_errors``.
 
 from oretally.flowsheet.survey.applied_sources import Sourced, with_sources
 from oretally.flowsheet.survey.changes import with_measurement, without_measurement
+from oretally.flowsheet.survey.dated_survey import DatedSurvey
 from oretally.flowsheet.survey.error_sources import (
+    SPANS,
     STATED,
     ErrorPart,
     SharedSource,
@@ -45,16 +47,20 @@ from oretally.flowsheet.survey.survey import (
     Survey,
     uniform_ends,
 )
+from oretally.flowsheet.survey.time_course import CourseTime, Reagent, ReagentReading, TimeCourse
 
 __all__ = [
     "DECLARED_LOSS",
     "DETECTION_LIMIT",
     "PROPAGATED",
     "RANGE_LIMIT",
+    "SPANS",
     "STATED",
     "WATER_DENSITY",
     "Analyte",
     "Basis",
+    "CourseTime",
+    "DatedSurvey",
     "ErrorModel",
     "ErrorPart",
     "ErrorRule",
@@ -62,6 +68,8 @@ __all__ = [
     "Kind",
     "Meaning",
     "Measurement",
+    "Reagent",
+    "ReagentReading",
     "Run",
     "SharedSource",
     "SizeGrid",
@@ -69,6 +77,7 @@ __all__ = [
     "SlurryValue",
     "Sourced",
     "Survey",
+    "TimeCourse",
     "amount_unit",
     "class_grade",
     "class_share",

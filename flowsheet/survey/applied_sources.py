@@ -21,7 +21,8 @@ class Sourced:
     ----------
     measurements : list of Measurement
     shared : list of SharedSource
-        Those that concern two measurements or more; of one name, one for each quantity.
+        Those that concern two measurements or more, here or in other surveys; of one name, one for
+        each quantity.
     idle : list of ErrorSource
         Those that concern no measurement at all.
     lone : list of ErrorSource
@@ -52,7 +53,8 @@ def with_sources(measurements: Sequence[Measurement], sources: Sequence[ErrorSou
     for source, sds in zip(sources, found, strict=True):
         # one cause may move several quantities: weights of wet and of dry material
         alike = sum(len(s) for o, s in zip(sources, found, strict=True) if o.name == source.name)
-        together = source.shared and alike > 1
+        # a single number here may share its error with those of other surveys
+        together = source.shared and (alike > 1 or bool(source.over))
         for m, sd in sds:
             part = ErrorPart(source.name, sd, together, source.dof)
             parts.setdefault((m.stream, m.quantity), []).append(part)
@@ -62,7 +64,7 @@ def with_sources(measurements: Sequence[Measurement], sources: Sequence[ErrorSou
             lone.append(source)
         elif together:
             loadings = {m.stream: m.unit.to_base(sd) for m, sd in sds}
-            shared.append(SharedSource(source.name, sds[0][0].quantity, loadings))
+            shared.append(SharedSource(source.name, sds[0][0].quantity, loadings, source.over))
     return Sourced(
         [_with(m, parts.get((m.stream, m.quantity))) for m in measurements],
         shared,

@@ -18,10 +18,12 @@ from math import inf
 
 from oretally.flowsheet.read_only import freeze
 
-__all__ = ["STATED", "ErrorPart", "SharedSource", "combined_sd", "effective_dof"]
+__all__ = ["SPANS", "STATED", "ErrorPart", "SharedSource", "combined_sd", "effective_dof"]
 
 STATED = "stated error"
 """Name of the part that the row or its rule states."""
+SPANS = ("day", "week", "month", "campaign")
+"""Over which surveys one error may last: those of one day, week or month, or all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +57,15 @@ class SharedSource:
     loadings : mapping of str to float
         Stream to what one sd of the source adds to its measurement, with its sign, in kg, kg/h or
         mass per mass.
+    over : str
+        Which surveys of a campaign have the same error from it, one of `SPANS`; empty: each survey
+        its own.
     """
 
     name: str
     quantity: str
     loadings: Mapping[str, float]
+    over: str = ""
 
     def __post_init__(self) -> None:
         freeze(self, "loadings")

@@ -117,6 +117,8 @@ class ErrorSource:
         Its size in single streams, by folded name.
     shared : bool
         Whether it moves all its measurements together.
+    over : str
+        Over which surveys of a campaign, one of `SPANS`; empty: each survey has its own error.
     dof : float
         Degrees of freedom behind its size.
     note : str
@@ -130,6 +132,7 @@ class ErrorSource:
     shared: bool = False
     dof: float = inf
     note: str = ""
+    over: str = ""
 
     def __post_init__(self) -> None:
         freeze(self, "by_stream")

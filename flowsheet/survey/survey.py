@@ -12,6 +12,7 @@ from oretally.flowsheet.faults import Place
 from oretally.flowsheet.read_only import freeze
 from oretally.flowsheet.survey.error_sources import STATED, ErrorPart, SharedSource
 from oretally.flowsheet.survey.size_grid import SizeGrid
+from oretally.flowsheet.survey.time_course import TimeCourse
 from oretally.flowsheet.units import Dimension, Unit
 
 __all__ = [
@@ -183,6 +184,8 @@ class Survey:
         Streams whose shares of size classes were made from the masses of one whole stack: they add
         up to 100 % by construction, see `oretally.flowsheet.problem.positions`. Shares of other
         streams are measured each by itself.
+    course : TimeCourse or None
+        Of a leach that was sampled over time.
     """
 
     basis: Basis
@@ -196,6 +199,7 @@ class Survey:
     water: bool = False
     dissolved: frozenset[str] = frozenset()
     stacks: frozenset[str] = frozenset()
+    course: TimeCourse | None = None
 
     def __post_init__(self) -> None:
         freeze(self, "containers")

@@ -17,11 +17,13 @@ from oretally.flowsheet.units.sieves import (
     outside,
 )
 from oretally.flowsheet.units.table import Dimension, Unit, offered_units, units_of
+from oretally.flowsheet.units.times import Elapsed, time_unit
 
 __all__ = [
     "SIEVES",
     "Conversion",
     "Dimension",
+    "Elapsed",
     "Series",
     "Sieve",
     "Unit",
@@ -36,5 +38,6 @@ __all__ = [
     "parse_unit",
     "practice_of",
     "read_exactly",
+    "time_unit",
     "units_of",
 ]

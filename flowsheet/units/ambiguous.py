@@ -16,6 +16,7 @@ _Refusal = tuple[str, str, tuple[str, ...]]
 
 _TONS, _TON_SYMBOLS = {"ton", "tons", "tn"}, ("t", "st", "lt")
 _OUNCES = {"oz", "ozs", "ounce", "ounces"}
+_STONES = {"stone", "stones"}
 _GRS = {"gr", "grs"}
 _GALLONS = {"gal", "gals", "gallon", "gallons"}
 _COUNT = {2: "two", 3: "three", 6: "six"}
@@ -38,6 +39,13 @@ def ambiguity(written: str, folded: str) -> tuple[str, str, tuple[str, ...]] | N
     ('dwt/t', 'dwt/st', 'dwt/lt')
     """
     head, _, tail = folded.partition("/")
+    if head in _STONES:
+        mend = "Write it in lb or kg: 1 stone = 14 lb = 6.35029318 kg. (st is the short ton.)"
+        return f"'{written}' is not a unit known here.", mend, ()
+    if head == "mg" and tail == "assay ton":
+        readings = _known(("ozt/st", "ozt/lt"))
+        sizes = f"milligrams in a short or in a long assay ton, {_sizes(readings)}"
+        return _listed(written, sizes, 2), f"Write {' or '.join(readings)}.", readings
     spelt_out = written.casefold().endswith(("tonne", "tonnes"))
     if head in _OUNCES and spelt_out:
         return _ounces(written, tail)

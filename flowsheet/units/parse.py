@@ -127,6 +127,7 @@ _SPOKEN = {
     Dimension.DENSITY: "a density",
     Dimension.LENGTH: "a length",
     Dimension.SHARE: "a share of the mass",
+    Dimension.PER_TIME: "a rate constant",
 }
 
 

@@ -14,6 +14,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
+from functools import lru_cache
 
 from oretally.flowsheet.units.parse import UnitError
 
@@ -162,11 +163,17 @@ ASTM E11, Tyler and BS 410 number sieves differently; as ASTM E11 No. 200 it is 
     return _designated(written, number, length, bare, wanted)
 
 
+@lru_cache
+def _designations(in_inches: bool) -> list[tuple[Fraction | None, Sieve]]:
+    """Return the sieves with their sizes in inches, or their numbers."""
+    return [(s.inches if in_inches else s.number, s) for s in SIEVES]
+
+
 def _designated(
     written: str, number: Fraction, in_inches: bool, bare: str | None, series: Series | None
 ) -> float:
     """Return the opening of a designation, or refuse it; ``bare`` is a number with nothing else."""
-    known = [(s.inches if in_inches else s.number, s) for s in SIEVES]
+    known = _designations(in_inches)
     sieve = next((s for value, s in known if value == number), None)
     if series is Series.ASTM_E11 and sieve is not None:
         return sieve.opening_um

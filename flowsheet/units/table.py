@@ -28,6 +28,7 @@ class Dimension(StrEnum):
     DENSITY = "density"
     LENGTH = "length"
     SHARE = "share"
+    PER_TIME = "rate constant"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +42,7 @@ class Unit:
     dimension : Dimension
     factor : Fraction
         Exact size in the base unit of its dimension: kg, kg/h, mass per mass (1 = 100 %), m3,
-        m3/h, kg/m3 (solution grades and densities), m.
+        m3/h, kg/m3 (solution grades and densities), m, 1/h.
     """
 
     symbol: str
@@ -208,6 +209,7 @@ def _table() -> dict[Dimension, dict[str, Unit]]:
         Dimension.DENSITY: _DENSITY,
         Dimension.LENGTH: _LENGTH,
         Dimension.SHARE: _SHARE,
+        Dimension.PER_TIME: {f"1/{time}": 1 / hours for time, hours in _TIME.items()},
     }
     return {d: {s: Unit(s, d, f) for s, f in table.items()} for d, table in factors.items()}
 
