@@ -68,7 +68,10 @@ class _Search:
             if s.stream in liquid or self._declared(s.stream) or self._read_as_nothing(s.stream):
                 continue
             if room is not None:
-                yield room, f"yield and ratio of concentration of '{s.stream}'"
+                told = "yield"
+                if s.ratio_of_concentration is not None:
+                    told += " and ratio of concentration"
+                yield room, f"{told} of '{s.stream}'"
 
     def extractions(self) -> _Found:
         for e in self.balance.extractions:

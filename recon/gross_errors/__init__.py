@@ -3,6 +3,7 @@
 Read ``findings``, then ``search``.
 """
 
+from oretally.recon.gross_errors.candidates import further_errors
 from oretally.recon.gross_errors.findings import foresee, gross_errors
 
-__all__ = ["foresee", "gross_errors"]
+__all__ = ["foresee", "further_errors", "gross_errors"]

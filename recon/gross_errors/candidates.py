@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
+from oretally.flowsheet import BalanceProblem
 from oretally.flowsheet.arrays import Floats
-from oretally.recon.gross_errors.explanations import ErrorCandidates
+from oretally.recon.gross_errors.explanations import ErrorCandidates, explain
 from oretally.recon.result import ErrorRates
-from oretally.recon.signatures import LOSS_UNIT, Groups, log_odds
+from oretally.recon.signatures import (
+    LOSS_UNIT,
+    Groups,
+    PossibleSlips,
+    equivalent_sets,
+    log_odds,
+    signatures_of,
+)
+from oretally.recon.solution import Solution
 
-__all__ = ["candidates"]
+__all__ = ["candidates", "further_errors"]
 
 
 def candidates(groups: Groups, rate: Floats, rates: ErrorRates) -> ErrorCandidates:
@@ -47,3 +56,24 @@ def candidates(groups: Groups, rate: Floats, rates: ErrorRates) -> ErrorCandidat
         ErrorCandidates(keys[:, 0].astype(np.intp), every.width[several][first], merged),
     ])  # fmt: skip
     return found.at(np.argsort(found.owner, kind="stable"))
+
+
+def further_errors(
+    problem: BalanceProblem,
+    solution: Solution,
+    slips: PossibleSlips,
+    rates: ErrorRates,
+    n_nodes: int | None = None,
+) -> float:
+    """Return how much likelier a survey is with the errors that explain it best than with none.
+
+    Logarithm of the odds, linear at its balance; 0 if nothing is likelier than no error. So two
+    changes of one survey compare though both leave other errors in it.
+    """
+    signatures = signatures_of(problem, solution, n_nodes)
+    same = equivalent_sets(signatures)
+    if not same.first.size:
+        return 0.0
+    some = candidates(same, slips.rates(signatures.readings), rates)
+    found = explain(same.correlations, same.statistic, some).explanations
+    return max((e.log_odds for e in found), default=0.0)

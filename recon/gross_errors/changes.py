@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import isnan, nan
 
 import numpy as np
 
 from oretally.flowsheet import BalanceProblem, Position
-from oretally.flowsheet.arrays import Floats
-from oretally.recon.gross_errors.hypotheses import Hypothesis, joint_errors
-from oretally.recon.signatures import Meant, Mixups, Signatures
+from oretally.flowsheet.arrays import Floats, Ints
+from oretally.recon.gross_errors.hypotheses import Hypothesis, error_covariance, joint_errors
+from oretally.recon.kinetics import Said
+from oretally.recon.signatures import LOSS_UNIT, Meant, Mixups, Signatures
 from oretally.recon.solution import Solution
 from oretally.recon.solver import ChangedSurvey, corrected
 
 __all__ = ["Changes"]
 
 
+_NEAR = 3.0  # times: what a flow put right may be off from what the others say
 _WIDE = 1e6  # times its stated error: a reading that says nothing
 
 
@@ -39,11 +41,14 @@ class Changes:
     def mended(self, h: Hypothesis) -> BalanceProblem:
         """Return the problem with the mix-ups of a hypothesis undone, all readings kept.
 
-        Readings whose values nobody knows are as good as left out.
+        Readings whose values nobody knows are as good as left out, places that nobody measured
+        stay so: the rows of the signatures are the same.
         """
+        own = set(self.mixups.readings)
         values = {
             p: self._as_good_as_lost(p) if isnan(v) else (v, sd)
             for p, (v, sd) in self._unmixed(h).items()
+            if p in own
         }
         return corrected(self.problem, values)
 
@@ -53,6 +58,11 @@ class Changes:
         for c in h.mixups:
             found |= self.mixups[c].values
         return found
+
+    def read(self, place: Position) -> float:
+        """Return a measured value as the balances have it."""
+        k, j = place
+        return float(self.problem.flow[j] if k is None else self.problem.grade[k, j])
 
     def _as_good_as_lost(self, place: Position) -> tuple[float, float]:
         k, j = place
@@ -86,6 +96,84 @@ class Changes:
             if m is not None and m.kind != "wet mass"
         }
         return self.under(h, signatures).and_readings(values)
+
+    def put_right(
+        self, h: Hypothesis, solution: Solution | None
+    ) -> Iterator[tuple[Hypothesis, int]]:
+        """Yield a hypothesis with a flow put right by decades in place of left out, and the slip.
+
+        If the others say so: ``solution`` is that without its rows.
+        """
+        for i in h.rows if solution is not None else ():
+            for c in self.mixups.of_one.get(i, ()):
+                (((_, j), (value, _)),) = self.mixups[c].values.items()
+                if solution is not None and 1.0 / _NEAR < solution.flow[j] / value < _NEAR:
+                    rest = tuple(k for k in h.rows if k != i)
+                    yield Hypothesis(rest, tuple(sorted((*h.mixups, c)))), c
+
+    def errors(
+        self, rows: Ints, solutions: Sequence[Solution], signatures: Signatures
+    ) -> tuple[Floats, Floats]:
+        """Return the error of each reading in its solution, and the most that its sd can be."""
+        where = [signatures.readings[i] for i in rows.tolist()]
+        column = np.array([-1 if k is None else k for k, _ in where], dtype=np.intp)
+        j, unit = np.array([c for _, c in where], dtype=np.intp), signatures.unit[rows]
+        said = np.array([
+            s.flow[c] if a < 0 else s.grade[a, c]
+            for s, a, c in zip(solutions, column.tolist(), j.tolist(), strict=True)
+        ])  # fmt: skip
+        read = np.where(column < 0, self.problem.flow[j], 0.0)
+        of_grade = column >= 0
+        read[of_grade] = self.problem.grade[column[of_grade], j[of_grade]]
+        return (read - said) / unit, np.maximum(np.maximum(abs(read), abs(said)) / unit, 1.0)
+
+    def sizes(
+        self, h: Hypothesis, survey: ChangedSurvey, solution: Solution, signatures: Signatures,
+        said: Said,
+    ) -> tuple[Floats, Floats] | None:  # fmt: skip
+        """Return the errors of the rows of a hypothesis and their covariance, in their units.
+
+        As balancing again has them, and the course of a leach with it. What the data do not tell is
+        known within the larger of what was read and what the others say. None where a stream whose
+        assay is in error stops.
+        """
+        n, rows = len(signatures.readings), np.array(h.rows, dtype=np.intp)
+        found, most = np.zeros(rows.size), np.full(rows.size, 1.0 / LOSS_UNIT)  # all that passes
+        read = rows < n
+        found[read], most[read] = self.errors(rows[read], [solution] * int(read.sum()), signatures)
+        lost = self.problem.n_carriers
+        for at in np.flatnonzero(~read).tolist():
+            i = h.rows[at]
+            leaves = survey.losses[signatures.nodes[i - n]][1] >= 0.0
+            with np.errstate(invalid="ignore", divide="ignore"):  # nothing passes that node
+                found[at] = (1.0 if leaves else -1.0) * solution.flow[lost] / signatures.unit[i]
+            lost += 1
+        if not np.isfinite(found).all():
+            return None
+        covariance = error_covariance(signatures, h.rows, most)
+        for at in np.flatnonzero(read).tolist():
+            own = self.error_by(said, h.rows[at], signatures)
+            if own is not None:
+                covariance[at], covariance[:, at] = 0.0, 0.0
+                found[at], covariance[at, at] = own
+        return found, covariance
+
+    def error_by(self, said: Said, row: int, signatures: Signatures) -> tuple[float, float] | None:
+        """Return an error and its variance as balances and a course together have them, if so."""
+        place, unit = signatures.readings[row], signatures.unit[row]
+        if place not in said.readings:
+            return None
+        value, sd = said.readings[place]
+        return (self.read(place) - value) / unit, 1.0 + (sd / unit) ** 2
+
+    def all_is_error(self, solution: Solution) -> bool:
+        """Tell whether nothing runs in a solution: all that was read would be error.
+
+        An error that is shared in proportion to the readings, as of a scale, can take all of them;
+        of such a size it would explain whatever was read.
+        """
+        free = (self.problem.flow_lower == 0.0) & ~(self.problem.flow_sd == 0.0)
+        return bool(free.any() and not solution.flow[: free.size][free].any())
 
     def _passing(self, node: int) -> Floats:
         """Return the mean grades of what enters a node, as balanced, shape (n_analytes,)."""

@@ -8,12 +8,26 @@ from functools import cached_property
 
 import numpy as np
 
+from oretally.flowsheet import BalanceProblem
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.gross_errors.explanations import Posterior
-from oretally.recon.gross_errors.hypotheses import NOTHING, Hypothesis, joint_errors
+from oretally.recon.gross_errors.hypotheses import (
+    NOTHING,
+    Hypothesis,
+    Proposals,
+    each_value,
+    joint_errors,
+)
+from oretally.recon.kinetics import LeachEvidence, Said
 from oretally.recon.signatures import Groups, Mixups, SlipTable, WayTable, log_evidence
+from oretally.recon.solution import Solution
 
-__all__ = ["Diagnosis", "Weighed", "in_order"]
+__all__ = ["Diagnosis", "Weighed", "in_order", "weighed_hypotheses"]
+
+
+_APART = 0.1  # of a number's probability: what others may share of it that it stands in for
+_FARTHER = 1.0  # of the distance to a course, by which it tells two errors apart
+_LIKELY = 1e-4  # probability from which a hypothesis of a family stands by itself
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +64,17 @@ class Diagnosis:
     sizes : callable
         Returns the errors of the rows of a hypothesis that was balanced again, in units of the
         signatures, and their covariance; None of another.
-    objectives : mapping of Hypothesis to float
-        Objective that is left under each hypothesis that was balanced again.
+    solutions : mapping of Hypothesis to Solution
+        Each that was balanced again.
+    said : mapping of Hypothesis to Said
+        What the course of a test over time says of each; nothing without a course.
+    course : LeachEvidence or None
     posterior : Posterior
         Of errors of free size, at ``at_best``.
     unseen : float
         Share of the probability of hypotheses that were not balanced again.
+    tried, untried : int
+        Hypotheses that were balanced again, and those that may be likely and were not.
     """
 
     at_balance: Groups
@@ -66,9 +85,13 @@ class Diagnosis:
     ways: WayTable
     mixups: Mixups
     sizes: Callable[[Hypothesis], tuple[Floats, Floats] | None]
-    objectives: dict[Hypothesis, float]
+    solutions: Mapping[Hypothesis, Solution]
+    said: Mapping[Hypothesis, Said]
+    course: LeachEvidence | None
     posterior: Posterior
     unseen: float
+    tried: int
+    untried: int
 
     @cached_property
     def of_row(self) -> Floats:
@@ -76,6 +99,8 @@ class Diagnosis:
         found = np.zeros(len(self.ways))
         for w in self.weighed:
             found[list(w.hypothesis.rows)] += w.probability
+        for i, slips in self.mixups.of_one.items():
+            found[i] += sum(self.of_mixup.get(c, 0.0) for c in slips)
         for base, p in self.unlikely.items():
             found += p
             found[list(base.rows)] += p.sum()
@@ -103,17 +128,44 @@ class Diagnosis:
         """Rows that no data tell apart; a row without a signature, but maybe wrong, by itself."""
         of_row = self.of_row
         alone = np.flatnonzero((of_row > 0.0) & (self.at_best.of_row < 0))
-        return (*self.at_best.members, *(alone[i : i + 1] for i in range(alone.size)))
+        together = (part for m in self.at_best.members for part in self._told_apart(m))
+        return (*together, *(alone[i : i + 1] for i in range(alone.size)))
 
     @cached_property
     def of_group(self) -> Floats:
         """Probability of each of ``groups``, shape (n_groups,)."""
-        rows = self.at_best.of_row
-        grouped = rows >= 0
-        n = self.at_best.first.size
-        together = np.bincount(rows[grouped], self.of_row[grouped], n)
-        alone = [float(self.of_row[m].sum()) for m in self.groups[n:]]
-        return np.asarray(np.minimum(np.concatenate([together, alone]), 1.0))
+        return np.array([min(float(self.of_row[m].sum()), 1.0) for m in self.groups])
+
+    def _told_apart(self, members: Ints) -> list[Ints]:
+        """Return a group in parts that leave the course of a test over time as far off."""
+        far = np.array([s.distance if (s := self.said.get(Hypothesis((i,)))) else np.inf
+                        for i in members.tolist()])  # fmt: skip
+        order = np.argsort(far, kind="stable")
+        with np.errstate(invalid="ignore"):
+            ends = np.flatnonzero(np.diff(far[order]) > _FARTHER) + 1
+        return [np.sort(part) for part in np.split(members[order], ends)]
+
+    def left(self, problem: BalanceProblem, solution: Solution) -> tuple[float, int]:
+        """Return the objective of a changed survey with that of the course, and their freedom."""
+        dof = solution.classes.degrees_of_freedom
+        if self.course is None:
+            return solution.objective, dof
+        said = self.course(problem, solution)
+        return solution.objective + said.distance, dof + said.dof
+
+    def left_under(self, h: Hypothesis) -> float:
+        """Return the objective that is left under a hypothesis, with that of the course."""
+        if h not in self.solutions:
+            return np.inf
+        return self.solutions[h].objective + (self.said[h].distance if h in self.said else 0.0)
+
+    def by_course(self, row: int) -> bool:
+        """Whether it is the course of a test over time, rather, that speaks against a row."""
+        one, none = Hypothesis((row,)), NOTHING
+        if one not in self.said:
+            return False
+        fall = self.said[none].distance - self.said[one].distance
+        return fall > self.solutions[none].objective - self.solutions[one].objective
 
     def of_ways(self, row: int) -> Floats:
         """Return the probability of each way of a row, shape (n_ways,)."""
@@ -134,8 +186,15 @@ class Diagnosis:
 
     def way_shares(self, h: Hypothesis) -> tuple[Floats, ...]:
         """Return how likely each way of each row of a hypothesis is, if that is true."""
-        ways = [self.ways[i] for i in h.rows]
-        return log_evidence(*self.errors_under(h), ways).ways if ways else ()
+        if h not in self._shares:
+            ways = [self.ways[i] for i in h.rows]
+            self._shares[h] = log_evidence(*self.errors_under(h), ways).ways if ways else ()
+        return self._shares[h]
+
+    @cached_property
+    def _shares(self) -> dict[Hypothesis, tuple[Floats, ...]]:
+        """What ``way_shares`` returned: each row of a hypothesis asks for it."""
+        return {}
 
     def errors_under(self, h: Hypothesis) -> tuple[Floats, Floats]:
         """Return the errors of the rows of a hypothesis, in their units, and their covariance.
@@ -144,10 +203,82 @@ class Diagnosis:
         """
         return self.sizes(h) or joint_errors(self.at_best.signatures, h.rows)
 
-    def first_with(self, row: int) -> Hypothesis:
-        """Return the likeliest hypothesis with a row in error."""
-        return self._with(row, 0.0)[0].hypothesis
+    def in_place_of(self, row: int, least: float) -> list[tuple[int, float]]:
+        """Return rows that may be in error in place of one, with their probabilities, in order.
+
+        No two of all these are likely to be in error together; none is less likely than ``least``.
+        """
+        parts = [
+            {
+                *w.hypothesis.rows,
+                *(int(i) for c in w.hypothesis.mixups for i in self.mixups.rows(c)),
+            }
+            for w in self.weighed
+        ]
+        others = np.flatnonzero(self.of_row >= least).tolist()
+        together, found = {row}, list[tuple[int, float]]()
+        for i in sorted(others, key=lambda i: (-self.of_row[i], i)):
+            p = float(self.of_row[i])
+            shared = sum(w.probability for w, part in zip(self.weighed, parts, strict=True)
+                         if i in part and together & part)  # fmt: skip
+            if i not in together and shared <= _APART * p:
+                together.add(i)
+                found.append((i, p))
+        return found
+
+    def first_with(self, row: int) -> Hypothesis | None:
+        """Return the likeliest hypothesis with a row left out; None if there is none."""
+        return next((w.hypothesis for w in self._with(row, 0.0)), None)
 
     def first_with_mixup(self, number: int) -> Hypothesis:
         """Return the likeliest hypothesis with a mix-up."""
-        return next(w.hypothesis for w in self.weighed if number in w.hypothesis.mixups)
+        found = [w.hypothesis for w in self.weighed if number in w.hypothesis.mixups]
+        more = [(float(p.max()), base.and_row(int(p.argmax())))
+                for base, p in self.unlikely.items() if number in base.mixups]  # fmt: skip
+        return found[0] if found else max(more, key=lambda pair: pair[0])[1]
+
+
+def weighed_hypotheses(
+    evidence: Mapping[Hypothesis, float], proposals: Proposals, at: Hypothesis, less: float = 0.0
+) -> tuple[tuple[Weighed, ...], dict[Hypothesis, Floats], float]:
+    """Return hypotheses with their probabilities, the likeliest first, and what is left out.
+
+    ``evidence`` is that of hypotheses that were balanced again, the likeliest of them ``at``.
+
+    Those that were not balanced again count, by ``less`` less, where they were proposed beside the
+    likeliest errors; elsewhere nothing is known of them. Those of a family that are not likely are
+    left in it.
+    """
+    top = max(evidence.values())
+
+    def odds(value: Floats) -> Floats:
+        return np.where(value > top - 30.0, np.exp(np.minimum(value - top, 30.0)), 0.0)
+
+    few = proposals.few
+    found = {h: o for h, o in each_value(evidence, odds) if o > 0.0}
+    share = float(np.exp(-less))
+    proposed = {h: share * o for h, o in each_value(few, odds) if o > 0.0}
+    known = found | {h: o for h, o in proposed.items() if h.holds(at)}
+    out, total = sum(proposed.values()), sum(known.values())
+    families = {}
+    for base, score in proposals.families.items():
+        own = share * odds(score)
+        out += float(own.sum())
+        missing = set(at.rows) - set(base.rows)
+        if missing or not base.holds(Hypothesis((), at.mixups)):
+            beside = np.zeros(own.size)
+            if len(missing) == 1 and base.holds(Hypothesis((), at.mixups)):
+                beside[list(missing)] = own[list(missing)]
+            own = beside
+        total += float(own.sum())
+        families[base] = own
+    for base, own in families.items():
+        for i in np.flatnonzero(own > _LIKELY * total).tolist():
+            known[base.and_row(i)] = float(own[i])
+            own[i] = 0.0
+    weighed = (Weighed(h, o / total) for h, o in known.items())
+    return (
+        tuple(sorted(weighed, key=in_order)),
+        {base: own / total for base, own in families.items()},
+        out / (out + sum(found.values())),
+    )

@@ -179,10 +179,13 @@ class _Search:
 
     def _extended_by(self, chosen: _Set, score: Floats) -> None:
         self.extended.add(chosen)
+        # a set has the score that was found first: in another order it is rounded otherwise
+        for i in np.flatnonzero(score >= self.best - _KEPT).tolist():
+            score[i] = self.score.get(chosen | {i}, score[i])
         best = max(self.best, float(score.max(initial=-np.inf)))
         self.dropped *= float(np.exp(self.best - best))
         self.best = best
-        keep = score > best - _KEPT
+        keep = score >= best - _KEPT
         self.dropped += float(np.exp(score[~keep] - best).sum())
         for i in np.flatnonzero(keep).tolist():
             grown = chosen | {i}

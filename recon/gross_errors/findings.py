@@ -7,22 +7,24 @@ are linearised, that of the adjusted values. So much can be told before a survey
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from oretally.flowsheet import BalanceModel, Position
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.answers import Answers, balanced_values
 from oretally.recon.gross_errors.changes import Changes
 from oretally.recon.gross_errors.error_names import ErrorNames
 from oretally.recon.gross_errors.likely_explanations import Explained, likely_explanations
-from oretally.recon.gross_errors.other_methods import biweight, eliminate, huber, least_absolute
+from oretally.recon.gross_errors.other_methods import Robust, eliminate
 from oretally.recon.gross_errors.reliability import hidden_errors
 from oretally.recon.gross_errors.search import diagnose
 from oretally.recon.gross_errors.suspects import Findings, suspects
 from oretally.recon.gross_errors.told_slips import ToldSlips
 from oretally.recon.gross_errors.variance_factors import variance_factors
+from oretally.recon.kinetics import LeachEvidence
 from oretally.recon.propagation import LARGEST, POWER, sidak_limit
 from oretally.recon.result import (
     BalancedValue,
@@ -37,7 +39,7 @@ from oretally.recon.result import (
     VarianceFactor,
 )
 from oretally.recon.signatures import NEAR, Groups, PossibleSlips, equivalent_sets, signatures_of
-from oretally.recon.solver import Refitter, propagate, solve
+from oretally.recon.solver import WORK, Refitter, propagate, solve
 
 __all__ = ["foresee", "gross_errors"]
 
@@ -50,12 +52,14 @@ _STILL = 1e-6  # flows below this share of the largest: a stream that the data p
 
 def gross_errors(
     answers: Answers, values: Sequence[BalancedValue], positions: Sequence[Position], *,
-    test: GlobalTest, rates: ErrorRates, closures: int,
+    test: GlobalTest, rates: ErrorRates, closures: int, second_opinions: bool = True,
+    course: LeachEvidence | None = None,
 ) -> GrossErrors:  # fmt: skip
     """Return all that the tests say.
 
-    In a very large survey hypotheses are weighed by linear propagation alone, hidden errors and
-    second opinions are left out, and mix-ups are looked for among the most doubtful readings.
+    Hypotheses are balanced again as far as `oretally.recon.solver.work.WORK` allows. In a
+    very large survey hidden errors and second opinions are left out, and mix-ups are looked for
+    among the most doubtful readings.
 
     Parameters
     ----------
@@ -67,6 +71,10 @@ def gross_errors(
     rates : ErrorRates
     closures : int
         Nodes that were tested by themselves.
+    second_opinions : bool
+        Whether other methods are asked too.
+    course : LeachEvidence, optional
+        Of a test over time, which counts beside the balances.
     """
     model, covariance = answers.model, answers.covariance
     problem, solution = covariance.problem, covariance.solution
@@ -75,16 +83,22 @@ def gross_errors(
     hidden = () if large else hidden_errors(values, _measured_at(model, positions), answers)
     alone = sidak_limit(test.alpha, 1)
     nodal = sidak_limit(test.alpha, closures) if closures else None
-    if test.dof <= 0:
+    if test.dof <= 0 and course is None:
         tested = sum(v.standardised is not None for v in values)
         return GrossErrors(
             hidden=hidden, nodal_limit=nodal, rates=rates,
             adjustment_limits=(alone, sidak_limit(test.alpha, tested)),
         )  # fmt: skip
-    names, refitter = ErrorNames(model), Refitter(problem, solution, one_by_one=not large)
+    names, refitter = ErrorNames(model), Refitter(problem, solution, work=WORK)
     slips = _slips(names, rates)
     found = diagnose(
-        problem, solution, slips, rates=rates, n_nodes=len(model.circuit.nodes), refitter=refitter
+        problem,
+        solution,
+        slips,
+        rates=rates,
+        n_nodes=len(model.circuit.nodes),
+        refitter=refitter,
+        course=course,
     )
     changes = Changes(problem, solution, found.mixups)
     told = ToldSlips(found, slips, changes, refitter)
@@ -100,7 +114,7 @@ def gross_errors(
         groups=_groups(names, found.at_balance),
         hidden=hidden,
         variance_factors=_variance_factors(case),
-        opinions=_opinions(names, found.at_balance, test.alpha),
+        opinions=_opinions(names, found.at_balance, test.alpha) if second_opinions else (),
         tests=n_tests,
         measurement_limit=largest,
         adjustment_limits=(alone, largest),
@@ -111,6 +125,8 @@ def gross_errors(
         all_up_to=found.posterior.all_up_to,
         left_out=min(1.0, found.posterior.left_out + found.unseen),
         sound=found.sound,
+        tried=found.tried,
+        untried=found.untried,
     )
 
 
@@ -183,7 +199,8 @@ def _probabilities(case: Findings) -> tuple[tuple[ErrorPlace, float], ...]:
     found = case.found
     every = found.of_row.copy()
     for c, p in found.of_mixup.items():
-        every[found.mixups.rows(c)] += p
+        if not found.mixups.is_of_one(c):  # else it is counted
+            every[found.mixups.rows(c)] += p
     signatures = found.at_best.signatures
     told = signatures.seen
     if told.size > LARGEST:
@@ -197,24 +214,20 @@ def _probabilities(case: Findings) -> tuple[tuple[ErrorPlace, float], ...]:
 def _explanation(case: Findings, e: Explained) -> NamedExplanation:
     found = case.found
     signatures = found.at_best.signatures
-    rows: list[RecoveryUnder] = []
-    if e.solution is not None:
-        changed = e.rows or e.mixups
-        covariance = propagate(e.problem, e.solution) if changed else case.answers.covariance
-        rows = [
-            RecoveryUnder(r.stream, r.analyte, r.recovery, r.sd)
-            for r in replace(case.answers, covariance=covariance).recoveries()
-            if r.product
-        ]
+    changed = e.rows or e.mixups
+    covariance = propagate(e.problem, e.solution) if changed else case.answers.covariance
+    rows = [
+        RecoveryUnder(r.stream, r.analyte, r.recovery, r.sd)
+        for r in replace(case.answers, covariance=covariance).recoveries()
+        if r.product
+    ]
     mixed = [int(i) for c in e.mixups for i in found.mixups.rows(c)]
     return NamedExplanation(
         places=tuple(case.names.place(signatures, i) for i in (*e.rows, *mixed)),
         slips=case.told.under(e),
         probability=e.probability,
-        objective=None if e.solution is None else e.solution.objective,
-        dof=case.test.dof - sum(s < 0 for s in e.slips)
-        if e.solution is None
-        else e.solution.classes.degrees_of_freedom,
+        objective=e.objective,
+        dof=e.dof,
         recoveries=tuple(rows),
     )
 
@@ -278,13 +291,15 @@ def _opinions(names: ErrorNames, groups: Groups, alpha: float) -> tuple[SecondOp
     found = [SecondOpinion("serial elimination", names.places(signatures, eliminated))]
     if n > _ROBUST:
         return tuple(found)
-    for method, estimate in (
-        ("Huber's estimate", huber),
-        ("Tukey's biweight", biweight),
-        ("least absolute errors", least_absolute),
-    ):
+    robust = Robust(P, r)
+    estimates: tuple[tuple[str, Callable[[], Floats]], ...] = (
+        ("Huber's estimate", lambda: robust.huber),
+        ("Tukey's biweight", lambda: robust.biweight),
+        ("least absolute errors", lambda: robust.least_absolute),
+    )
+    for method, estimate in estimates:
         try:
-            size = np.abs(estimate(P, r))
+            size = np.abs(estimate())
         except ArithmeticError:  # no optimum found: that opinion is not given
             continue
         far = np.flatnonzero(size > limit)[np.argsort(-np.round(size[size > limit], 6))]

@@ -7,7 +7,7 @@ the objective that is left, with what `oretally.recon.signatures.evidence` adds.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice, product
@@ -27,7 +27,8 @@ from oretally.recon.signatures import (
 )
 
 __all__ = [
-    "NOTHING", "Hypothesis", "Proposals", "Screen", "error_covariance", "joint_errors",
+    "NOTHING", "Hypothesis", "Proposals", "Screen", "each_value", "error_covariance",
+    "joint_errors",
 ]  # fmt: skip
 
 
@@ -59,6 +60,13 @@ class Hypothesis:
 
 
 NOTHING = Hypothesis(())
+
+
+def each_value(
+    values: Mapping[Hypothesis, float], of: Callable[[Floats], Floats]
+) -> Iterator[tuple[Hypothesis, float]]:
+    """Yield a function of the values of hypotheses."""
+    return zip(values, of(np.array(list(values.values()), dtype=float)).tolist(), strict=True)
 
 
 class Proposals:
@@ -259,25 +267,47 @@ class Screen:
     def _sets(self, posterior: Posterior) -> dict[Hypothesis, float]:
         """Return sets of two and more, each member of a group by itself.
 
-        What a slip adds to a member is what it adds to it alone.
+        What a slip adds to a member is what it adds to it at its size in the set: alone it may have
+        had to be of another size, or sign, by far.
         """
         several = [e for e in posterior.explanations if len(e.chosen) > 1][:_SETS]
         if not several:
             return {}
-        alone, free, _ = self._alone
+        alone, _, _ = self._alone
         found: dict[Hypothesis, float] = {}
         for e in several:
             members = [
                 sorted(self.groups.members[g].tolist(), key=lambda i: -alone[i])[:_MEMBERS]
                 for g in e.chosen
             ]
-            whole = [float(np.logaddexp.reduce(free[self.groups.members[g]])) for g in e.chosen]
+            more = self._more(members)
             for rows in islice(product(*members), _MEMBERS):
                 if self._free(rows):
-                    more = sum(alone[i] - w for i, w in zip(rows, whole, strict=True))
                     h = Hypothesis(tuple(sorted(rows)), self.at.mixups)
-                    found[h] = self.base + e.log_odds + float(more)
+                    found[h] = self.base + e.log_odds + sum(more[i] for i in rows)
         return found
+
+    def _more(self, members: Sequence[Sequence[int]]) -> dict[int, float]:
+        """Return what each member of the groups of a set adds to the score of its group.
+
+        Members of one group are as large whichever members of the others stand beside them.
+        """
+        sizes, first = list[tuple[float, float]](), [m[0] for m in members]
+        for at, group in enumerate(members):
+            for i in group:
+                size, covariance = joint_errors(self.signatures, [*first[:at], i, *first[at + 1 :]])
+                sizes.append((float(size[at]), float(covariance[at, at])))
+        rows = np.array([i for group in members for i in group], dtype=np.intp)
+        size, variance = np.array(sizes).T
+        known = np.isfinite(size) & (variance > 0.0)  # else nothing tells the set's errors apart
+        evidence, free = self.table.log_evidence_of(
+            rows, np.where(known, size, 0.0), np.where(known, variance, 1.0)
+        )
+        ends = np.cumsum([len(group) for group in members])[:-1]
+        whole = [np.logaddexp.reduce(part) for part in np.split(free, ends)]
+        gain = evidence - np.repeat(whole, [len(group) for group in members])
+        gain = np.where(known, gain, -np.inf)
+        return dict(zip(rows.tolist(), gain.tolist(), strict=True))
 
     def _mixups(self, chosen: Sequence[int], value: float) -> list[tuple[int, float]]:
         """Return mix-ups and the log evidence with each, beside chosen rows."""

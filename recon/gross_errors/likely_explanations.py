@@ -8,6 +8,7 @@ from oretally.flowsheet import BalanceProblem
 from oretally.recon.gross_errors.changes import Changes
 from oretally.recon.gross_errors.diagnosis import Diagnosis
 from oretally.recon.gross_errors.hypotheses import NOTHING, Hypothesis
+from oretally.recon.result import explained
 from oretally.recon.solution import Solution
 from oretally.recon.solver import Refitter
 
@@ -31,8 +32,9 @@ class Explained:
     probability : float
     problem : BalanceProblem
         Without the readings in error, slips and mix-ups undone, with a stream for each loss.
-    solution : Solution or None
-        None if that could not be balanced.
+    solution : Solution
+    objective, dof : float, int
+        What it leaves, of the course of a leach too, and the degrees of freedom.
     """
 
     rows: tuple[int, ...]
@@ -40,7 +42,9 @@ class Explained:
     mixups: tuple[int, ...]
     probability: float
     problem: BalanceProblem
-    solution: Solution | None
+    solution: Solution
+    objective: float
+    dof: int
 
 
 def likely_explanations(
@@ -49,7 +53,8 @@ def likely_explanations(
     """Balance again under the likeliest explanations, if any but 'nothing is wrong' is likely.
 
     A slip is undone, and not left out: an explanation by a slip and one by an error of any size in
-    the same number are two.
+    the same number are two. What has no balance then is none; nor what explains nothing where
+    another does.
     """
     variants: list[tuple[float, Hypothesis, tuple[int, ...]]] = []
     for w in found.weighed:
@@ -79,7 +84,20 @@ def likely_explanations(
     ]  # fmt: skip
     solutions = refitter.afresh().refits(problems)
     solutions |= {i: changes.solution for i, (_, h, _) in enumerate(shown) if h == NOTHING}
-    return tuple(
-        Explained(h.rows, slips, h.mixups, p, problems[i].problem, solutions.get(i))
+    every = tuple(
+        Explained(
+            h.rows,
+            slips,
+            h.mixups,
+            p,
+            problems[i].problem,
+            solution,
+            *found.left(problems[i].problem, solution),
+        )  # fmt: skip
         for i, (p, h, slips) in enumerate(shown)
+        if (solution := solutions.get(i)) is not None
     )
+    good = [explained(e.objective, e.dof) for e in every]
+    nothing = [not e.rows and not e.mixups for e in every]
+    return tuple(e for e, fits, none in zip(every, good, nothing, strict=True)
+                 if fits or none or not any(good))  # fmt: skip

@@ -21,13 +21,15 @@ section 2.2. Cited from memory.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy.linalg
 
 from oretally.flowsheet.arrays import Floats, Ints
 
-__all__ = ["biweight", "eliminate", "huber", "least_absolute"]
+__all__ = ["Robust", "eliminate"]
 
 
 _GONE = 1e-7  # what is left of a signature that others explain
@@ -79,51 +81,82 @@ def eliminate(P: Floats, r: Floats, limit: Callable[[int], float], *, most: int 
     return found
 
 
-def huber(P: Floats, r: Floats) -> Floats:
-    """Return errors by Huber's estimate: squares up to 1.345 stated errors, then linear.
+@dataclass(frozen=True, eq=False)
+class Robust:
+    """Robust estimates of the errors, each of shape (n,).
 
-    P and r as in `eliminate`, shape (n, n) and (n,); errors (n,).
+    Attributes
+    ----------
+    P, r : ndarray, shape (n, n) and (n,)
+        As in `eliminate`.
     """
-    return _reweighted(P, r, lambda v: HUBER / np.maximum(np.abs(v), HUBER), r)
 
+    P: Floats
+    r: Floats
 
-def biweight(P: Floats, r: Floats) -> Floats:
-    """Return errors, shape (n,), by Tukey's biweight, begun at Huber's: far ones cost no more."""
+    @cached_property
+    def huber(self) -> Floats:
+        """Errors by Huber's estimate: squares up to 1.345 stated errors, then linear."""
+        return self._reweighted(lambda v: HUBER / np.maximum(np.abs(v), HUBER), self.r)
 
-    def weight(v: Floats) -> Floats:
-        inside = np.clip(1.0 - (v / TUKEY) ** 2, 0.0, None) ** 2
-        return np.asarray(np.maximum(inside, _LEAST))
+    @cached_property
+    def biweight(self) -> Floats:
+        """Errors by Tukey's biweight, begun at Huber's: far ones cost no more."""
 
-    return _reweighted(P, r, weight, huber(P, r))
+        def weight(v: Floats) -> Floats:
+            inside = np.clip(1.0 - (v / TUKEY) ** 2, 0.0, None) ** 2
+            return np.asarray(np.maximum(inside, _LEAST))
 
+        return self._reweighted(weight, self.huber)
 
-def least_absolute(P: Floats, r: Floats) -> Floats:
-    """Return the errors with the least sum of absolute values, in stated errors.
+    @cached_property
+    def least_absolute(self) -> Floats:
+        """Errors with the least sum of absolute values, in stated errors.
 
-    P and r have shape (n, n) and (n,), the errors (n,). Not more of them than there are checks
-    differ from zero; where several sets have one sum, one of these sets is returned.
+        Not more of them than there are checks differ from zero; where several sets have one sum,
+        one of these sets is returned.
 
-    Raises
-    ------
-    ArithmeticError
-        If no least sum is found.
+        Raises
+        ------
+        ArithmeticError
+            If no least sum is found.
 
-    Notes
-    -----
-    The simplex method. Where errors of the basis are zero, steps could go round for ever: the basis
-    is that for errors moved a little, by far less than any digit that is shown.
-    """
-    if not r.any():
-        return np.zeros_like(r)
-    Q, most = _root(P), np.abs(r).max()
-    # a first basis: errors that are large in least squares
-    weight = np.maximum(np.abs(r), _SMALL * most)
-    basis = np.sort(scipy.linalg.qr(weight * Q.T, mode="r", pivoting=True)[1][: Q.shape[1]])
-    moved = r + _MOVED * most * np.random.default_rng(_SEED).uniform(-1.0, 1.0, r.size)
-    basis = _least_basis(Q, Q.T @ moved, basis)
-    errors = np.zeros_like(r)
-    errors[basis] = np.linalg.solve(Q[basis].T, Q.T @ r)
-    return errors
+        Notes
+        -----
+        The simplex method. Where errors of the basis are zero, steps could go round for ever: the
+        basis is that for errors moved a little, by far less than any digit that is shown.
+        """
+        Q, r = self._root, self.r
+        if not r.any():
+            return np.zeros_like(r)
+        most = np.abs(r).max()
+        # a first basis: errors that are large in least squares
+        weight = np.maximum(np.abs(r), _SMALL * most)
+        basis = np.sort(scipy.linalg.qr(weight * Q.T, mode="r", pivoting=True)[1][: Q.shape[1]])
+        moved = r + _MOVED * most * np.random.default_rng(_SEED).uniform(-1.0, 1.0, r.size)
+        basis = _least_basis(Q, Q.T @ moved, basis)
+        errors = np.zeros_like(r)
+        errors[basis] = np.linalg.solve(Q[basis].T, Q.T @ r)
+        return errors
+
+    @cached_property
+    def _root(self) -> Floats:
+        """Q with orthonormal columns and QQ' = P."""
+        values, vectors = scipy.linalg.eigh(self.P)
+        return np.asarray(vectors[:, values > 0.5])
+
+    def _reweighted(self, weight: Callable[[Floats], Floats], v: Floats) -> Floats:
+        """Return the errors by iterated weights, from the errors v on."""
+        Q = self._root
+        t = Q.T @ self.r
+        for _ in range(_ROUNDS):
+            trust = 1.0 / weight(v)
+            new = trust * (Q @ np.linalg.solve(Q.T @ (trust[:, None] * Q), t))
+            moved = float(np.abs(new - v).max(initial=0.0))
+            v = new
+            if moved <= _DONE * (1.0 + float(np.abs(v).max(initial=0.0))):
+                break
+        return v
 
 
 def _least_basis(Q: Floats, t: Floats, basis: Ints) -> Ints:
@@ -155,23 +188,3 @@ def _least_basis(Q: Floats, t: Floats, basis: Ints) -> Ints:
         sign[order[:past]] *= -1.0
         basis[order[past]], sign[order[past]] = j, way
     raise ArithmeticError("least absolute errors: no least sum is found")
-
-
-def _root(P: Floats) -> Floats:
-    """Return Q with orthonormal columns and QQ' = P."""
-    values, vectors = scipy.linalg.eigh(P)
-    return np.asarray(vectors[:, values > 0.5])
-
-
-def _reweighted(P: Floats, r: Floats, weight: Callable[[Floats], Floats], v: Floats) -> Floats:
-    """Return the errors by iterated weights, from the errors v on."""
-    Q = _root(P)
-    t = Q.T @ r
-    for _ in range(_ROUNDS):
-        trust = 1.0 / weight(v)
-        new = trust * (Q @ np.linalg.solve(Q.T @ (trust[:, None] * Q), t))
-        moved = float(np.abs(new - v).max(initial=0.0))
-        v = new
-        if moved <= _DONE * (1.0 + float(np.abs(v).max(initial=0.0))):
-            break
-    return v

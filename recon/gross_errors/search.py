@@ -8,29 +8,30 @@ at which they were proposed, more are proposed there, until none is.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from oretally.flowsheet import BalanceProblem
-from oretally.flowsheet.arrays import Floats, Ints
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.gross_errors.candidates import candidates
 from oretally.recon.gross_errors.changes import Changes
-from oretally.recon.gross_errors.diagnosis import Diagnosis, Weighed, in_order
+from oretally.recon.gross_errors.diagnosis import Diagnosis, weighed_hypotheses
 from oretally.recon.gross_errors.explanations import Posterior, explain
 from oretally.recon.gross_errors.hypotheses import (
     NOTHING,
     Hypothesis,
     Proposals,
     Screen,
-    error_covariance,
 )
+from oretally.recon.kinetics import LeachEvidence, Said
 from oretally.recon.natural import linearised_at
 from oretally.recon.propagation import LARGEST
 from oretally.recon.result import ErrorRates
 from oretally.recon.signatures import (
-    LOSS_UNIT,
+    FAR,
+    SCALES,
     Mixups,
     PossibleSlips,
     Signatures,
@@ -43,22 +44,23 @@ from oretally.recon.signatures import (
     single_variance_known,
 )
 from oretally.recon.solution import Solution, lower
-from oretally.recon.solver import ChangedSurvey, Refitter, only_streams, refit
+from oretally.recon.solver import ChangedSurvey, Refitter, only_streams
 
 __all__ = ["diagnose"]
 
 _ROUNDS = 8  # of proposing again
 _SOUND = 0.5  # probability of 'nothing is wrong' from which the balance is no distorted one
+_HOPELESS = 1e10  # objective beyond which scores, half of it, have no digits left to tell by
 _FACTOR = float(np.log(1000.0))  # of the likeliest, down to which hypotheses are balanced again
 _EXACT = float(np.log(20.0))  # the same for those that were proposed where they hold
-_QUICK, _SLOW = 600, 24  # hypotheses balanced again at most: side by side, one by one
+_FIRST = 24  # measurements left out one by one at first, where that is quick
 _WORK = 40_000  # numbers in those that are balanced at first, as far as that allows the fewest
+_FEWEST = 2  # hypotheses: with less work than for those nothing is balanced again
 _OWN, _OWN_WORK = 12, 4_000  # hypotheses linearised at themselves at most; numbers in those
 _SMALL = 200  # measurements, up to which each is balanced from several first flows
+_AT_FIRST = 0.5  # share of the work for what is balanced at first
 _MOVES = 4.0  # log evidence that better signatures may add
 _BATCH, _FEW = 64, 6  # at once
-_FIRST = 24  # measurements left out one by one at first, where that is not quick
-_LIKELY = 1e-4  # probability from which a hypothesis of a family stands by itself
 _AMONG = 60  # readings of a very large survey that may have been exchanged: the most doubtful
 
 
@@ -70,6 +72,7 @@ def diagnose(
     rates: ErrorRates,
     n_nodes: int | None = None,
     refitter: Refitter | None = None,
+    course: LeachEvidence | None = None,
 ) -> Diagnosis:
     """Compare explanations of a survey.
 
@@ -84,10 +87,12 @@ def diagnose(
     n_nodes : int, optional
         Balances of nodes; see `oretally.recon.signatures.signatures.signatures_at`.
     refitter : Refitter, optional
-        Of the survey, if there is one already.
+        Of the survey, with what may be spent on balancing again.
+    course : LeachEvidence, optional
+        Of a leach over time, which counts beside the balances.
     """
     refitter = Refitter(problem, solution) if refitter is None else refitter.afresh()
-    return _Search(problem, solution, slips, rates, n_nodes, refitter).found()
+    return _Search(problem, solution, slips, rates, n_nodes, refitter, course).found()
 
 
 @dataclass(eq=False)
@@ -100,41 +105,56 @@ class _Search:
     rates: ErrorRates
     n_nodes: int | None
     refitter: Refitter
+    course: LeachEvidence | None
     proposed: Proposals = field(default_factory=Proposals)
     balanced: dict[Hypothesis, tuple[ChangedSurvey, Solution | None]] = field(default_factory=dict)
     evidence: dict[Hypothesis, float] = field(default_factory=dict)
     own: dict[Hypothesis, Signatures] = field(default_factory=dict)
     volumes: dict[int, float] = field(default_factory=dict)
+    said: dict[Hypothesis, Said] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.first = signatures_of(self.problem, self.solution, self.n_nodes)
         self.n = len(self.first.readings)
         self.meant = self.slips.table(self.first.readings)
         self.rate = self.slips.rates(self.first.readings)
-        self.table = WayTable.of_survey(
-            self.first, self.slips, self.meant, rate=self.rate, rates=self.rates
-        )
         among = None
         if self.n > LARGEST:
             order = np.argsort(-np.abs(self.first.statistic[: self.n]), kind="stable")
             among = order[:_AMONG].tolist()
+        flow_checked = self.solution.classes.flow_checked
         self.mixups = Mixups(
-            self.slips, self.first.readings, self.first.unit[: self.n], self.rate, among
-        )
+            self.slips, self.first.readings, self.first.unit[: self.n], self.rate, among,
+            np.array([k is not None or flow_checked[j] for k, j in self.first.readings]),
+        )  # fmt: skip
+        # a flow that is off by decades is put right, never left out: that would count it twice
+        decades = np.isin(self.meant.reading, list(self.mixups.of_one))
+        self.table = WayTable.of_survey(
+            self.first, self.slips, self.meant.without(decades & self.meant.far(FAR, SCALES)),
+            rate=self.rate, rates=self.rates,
+        )  # fmt: skip
         self.changes = Changes(self.problem, self.solution, self.mixups)
         self.balanced[NOTHING] = ChangedSurvey(self.problem, {}), self.solution
         self.at_balance = equivalent_sets(self.first)
-        readings = self.first.readings
-        self.column = np.array([-1 if k is None else k for k, _ in readings], dtype=np.intp)
-        self.carrier = np.array([j for _, j in readings], dtype=np.intp)
 
     def found(self) -> Diagnosis:
         """Propose and balance again until the likeliest hypothesis stays so."""
-        screen, posterior = self._proposed_at(NOTHING)
-        weighed, unlikely, left_out = self._weighed(NOTHING)
+        hopeless = self.n <= LARGEST and self.solution.objective > _HOPELESS
+        if hopeless:  # nothing is proposed at a balance like that
+            self._weigh(self.first, [NOTHING])
+            self._balance_alone(self._singles(), self.first)
+        screen, posterior = self._proposed_at(self._best() if hopeless else NOTHING)
+        weighed, unlikely, left_out = weighed_hypotheses(self.evidence, self.proposed, screen.at)
         doubted = weighed[0].hypothesis != NOTHING or weighed[0].probability < _SOUND
-        if doubted and self.n <= LARGEST:
-            self._balance(self._singles(), screen.signatures, spare=self.refitter.quick)
+        singles = self._singles() if doubted and not hopeless else []
+        if hopeless or len(singles) >= _FEWEST:
+            if not hopeless:
+                self._balance_alone(singles, screen.signatures)
+                best = self._best()
+                if any(map(self.mixups.is_of_one, best.mixups)):
+                    # nor at one that a flow has bent that is off by decades
+                    self.proposed = Proposals()
+                    screen, posterior = self._proposed_at(best)
             checked = set[Hypothesis]()
             for _ in range(_ROUNDS):
                 self._balance_all(screen)
@@ -146,20 +166,39 @@ class _Search:
                 if best == screen.at:
                     break
                 screen, posterior = self._proposed_at(best)
-            weighed, unlikely, left_out = self._weighed(screen.at)
+        # what a course would leave of those that were not balanced, nobody knows: as before
+        less, known = 0.5 * self._said(screen.at).distance, (self.evidence, self.proposed)
+        weighed, unlikely, left_out = weighed_hypotheses(*known, screen.at, less)
         return Diagnosis(
-            self.at_balance,
-            screen.groups,
-            weighed,
-            unlikely,
-            self.meant,
-            self.table,
-            self.mixups,
+            self.at_balance, screen.groups, weighed, unlikely, self.meant, self.table, self.mixups,
             lambda h: self._sizes(h, self.own.get(h, screen.signatures)),
-            {h: s.objective for h, (_, s) in self.balanced.items() if s is not None},
-            posterior,
-            left_out,
-        )
+            {h: s for h, (_, s) in self.balanced.items() if s is not None}, self.said, self.course,
+            posterior, left_out, len(self.balanced) - 1,
+            len(self._likely(screen.at)) if doubted else 0,
+        )  # fmt: skip
+
+    def _affordable(self, some: Sequence[Hypothesis], share: float = 1.0) -> list[Hypothesis]:
+        """Return the first ones that a share of all work is enough for, with what was spent."""
+        quick, work = self.refitter.quick, self.refitter.work
+        most = work.most_together if quick else work.most_alone
+        cost = np.cumsum([self._cost(h) for h in some])
+        enough = int((cost <= share * work.units - self.refitter.spent).sum())
+        return list(some[: max(0, min(enough, most + 1 - len(self.balanced)))])
+
+    def _cost(self, h: Hypothesis) -> int:
+        """Return the units of work that balancing one again takes."""
+        if not self.refitter.quick:
+            return self.refitter.work.of_one(self.n)
+        numbers = self.problem.flow.size + self.problem.grade.size
+        return numbers * (1 + len(self._starts(h)))
+
+    def _starts(self, h: Hypothesis) -> list[Floats]:
+        """Return flows to begin with besides those of the survey itself."""
+        if self.n > _SMALL or h.mixups:
+            return []
+        best = self.balanced[self._best()][1] if self.evidence else None
+        more = [] if best is None or best is self.solution else [best]
+        return [self.solution.flow, *(b.flow[: self.problem.n_carriers] for b in more)]
 
     def _signatures_at(self, at: Hypothesis) -> Signatures:
         """Return the signatures where the balances are linearised at one hypothesis."""
@@ -180,7 +219,9 @@ class _Search:
         self.own[at] = signatures
         self._weigh(signatures, [h for h in self.balanced if h not in self.own or h == at])
         same = self.at_balance if signatures is self.first else equivalent_sets(signatures)
-        screen = Screen(signatures, same, self.table, self.mixups, at, self._value(at))
+        # whatever is proposed may leave nothing of what the course says: its own balance will tell
+        value = self._value(at) + 0.5 * self._said(at).distance
+        screen = Screen(signatures, same, self.table, self.mixups, at, value)
         posterior = explain(
             same.correlations, same.statistic, candidates(same, self.rate, self.rates)
         )
@@ -190,8 +231,11 @@ class _Search:
         return screen, posterior
 
     def _value(self, h: Hypothesis) -> float:
-        """Return the log evidence: from balancing again, else as proposed."""
         return self.evidence[h] if h in self.evidence else self.proposed.get(h)
+
+    @property
+    def _top(self) -> float:
+        return max(self.proposed.best, *self.evidence.values())
 
     def _best(self) -> Hypothesis:
         top = max(self.evidence.values())
@@ -204,13 +248,15 @@ class _Search:
         """
         statistic = np.where(self.first.seen, np.abs(self.first.statistic), 0.0)[: self.n]
         order = np.argsort(-np.round(statistic, 9), kind="stable")
-        most = _FIRST // 2
+        most = self.n
         if self.refitter.quick:
-            most = min(_QUICK // 2, max(_FIRST, _WORK // max(self.n, 1)))
-        found = [Hypothesis((int(i),)) for i in order[:most]]
+            most = max(_FIRST, _WORK // max(self.n, 1))
+        found = self._affordable([Hypothesis((int(i),)) for i in order[:most]], _AT_FIRST)
         if self.refitter.quick and len(self.mixups) * self.n <= _WORK:
             # few enough: none depends on what the distorted balance says of it
-            found += [Hypothesis((), (c,)) for c in range(len(self.mixups))]
+            every = [*found, *(Hypothesis((), (c,)) for c in range(len(self.mixups)))]
+            if len(self._affordable(every, _AT_FIRST)) == len(every):
+                found = every
         return found
 
     def _balance_all(self, screen: Screen) -> None:
@@ -221,22 +267,13 @@ class _Search:
         """
         quick, passed = self.refitter.quick, set[Hypothesis]()
         while True:
-            top = max(self.proposed.best, *self.evidence.values())
-            # beside the likeliest errors so far others were proposed where these are left out
-            settled = self._best() == screen.at
-            values = self.proposed.above(top - max(_EXACT, _FACTOR))
-            waiting = [
-                h for h, v in values.items()
-                if h not in passed
-                and v >= top - (_EXACT if settled and h.holds(screen.at) else _FACTOR)
-            ]  # fmt: skip
-            left = (_QUICK if quick else _SLOW) - len(self.balanced)
-            if waiting and left > 0:
-                waiting.sort(key=lambda h: (-values[h], h.rows, h.mixups))
-                some = waiting[: min(left, _BATCH if quick else _FEW)]
+            waiting = [h for h in self._likely(screen.at) if h not in passed]
+            some = self._affordable(waiting[: _BATCH if quick else _FEW])
+            if some:
                 passed.update(some)
                 self._balance(some, screen.signatures)
                 continue
+            top, settled = self._top, self._best() == screen.at
             unsure = [
                 h for h in self.evidence
                 if h.rows and h not in self.own and not (settled and h.holds(screen.at))
@@ -251,86 +288,98 @@ class _Search:
                 self.own[h] = self._signatures_at(h)
                 self._weigh(self.own[h], [h])
 
+    def _likely(self, at: Hypothesis) -> list[Hypothesis]:
+        """Return those that were proposed, may be likely and were not balanced, in order."""
+        top = self._top
+        # beside the likeliest errors so far others were proposed where these are left out
+        settled = self._best() == at
+        found = [
+            (-v, h.rows, h.mixups, h)
+            for h, v in self.proposed.above(top - max(_EXACT, _FACTOR)).items()
+            if v >= top - (_EXACT if settled and h.holds(at) else _FACTOR)
+        ]
+        return [h for *_, h in sorted(found, key=lambda each: each[:3])]
+
     def _balance(
         self, some: Sequence[Hypothesis], signatures: Signatures, *, spare: bool = False
     ) -> None:
         variants = [self.changes.under(h, signatures) for h in some]
-        near = [self.solution.flow]
-        best = self.balanced[self._best()][1] if self.evidence else None
-        if best is not None and best is not self.solution:
-            near.append(best.flow[: self.problem.n_carriers])
+        if self.refitter.quick:  # else each counts as what it took
+            self.refitter.spent += sum(self._cost(h) for h in some)
         found: dict[int, Solution | None] = {}
         for mixed in (False, True):
             at = [i for i, h in enumerate(some) if bool(h.mixups) == mixed]
-            starts = near if self.n <= _SMALL and not mixed else ()
+            starts = self._starts(some[at[0]]) if at else ()
             part = self.refitter.refits([variants[i] for i in at], spare, starts)
             found |= {at[i]: solution for i, solution in part.items()}
         for i, solution in found.items():
             # without a number the least can be no larger: else it was not found
             most = self.solution.objective * (1.0 + 1e-6) + 1e-6
             worse = solution is not None and not some[i].mixups and solution.objective > most
-            self.balanced[some[i]] = variants[i], None if worse else solution
+            none = solution is None or worse or self.changes.all_is_error(solution)
+            self.balanced[some[i]] = variants[i], None if none else solution
         self._weigh(signatures, [some[i] for i in found])
+        for i in found:
+            self.proposed.add(self._put_right(some[i]))
+
+    def _balance_alone(self, some: Sequence[Hypothesis], signatures: Signatures) -> None:
+        """Balance again single errors, and flows put right of which they say that they are off."""
+        self._balance(some, signatures, spare=self.refitter.quick)
+        flows = [other for h in some if h in self.balanced for other in self._put_right(h)]
+        self._balance(self._affordable(flows), signatures)
+
+    def _put_right(self, h: Hypothesis) -> dict[Hypothesis, float]:
+        """Return it with a flow put right: about as likely, its own balance will say how much."""
+        solution, found = self.balanced[h][1], dict[Hypothesis, float]()
+        for other, c in self.changes.put_right(h, solution):
+            if other not in self.balanced:
+                alone = self.mixups[c].log_odds - 0.5 * self._objective(h)
+                found[other] = max(self.evidence[h], alone if len(h) == 1 else -np.inf)
+        return found
 
     def _lower(self, h: Hypothesis) -> bool:
         """Look for a lower minimum of a hypothesis by itself; tell whether there was one."""
         survey, solution = self.balanced[h]
-        other = refit(survey.problem, None if solution is None else solution.flow)
+        other = self.refitter.by_itself(survey.problem, solution.flow if solution else None)
         if other is None or solution is None or not lower(other, solution):
             return False
         self.balanced[h] = survey, other
         self.own.pop(h, None)
+        self.said.pop(h, None)
         return True
 
+    def _objective(self, h: Hypothesis) -> float:
+        s = self.balanced[h][1]
+        return np.inf if s is None else s.objective + self._said(h).distance
+
+    def _said(self, h: Hypothesis) -> Said:
+        """Return what the course of a test over time says of a hypothesis."""
+        survey, s = self.balanced[h]
+        if h not in self.said:
+            self.said[h] = Said() if not (self.course and s) else self.course(survey.problem, s)
+        return self.said[h]
+
     def _sizes(self, h: Hypothesis, signatures: Signatures) -> tuple[Floats, Floats] | None:
-        """Return the errors of the rows, in units of the signatures, as balancing again has them.
-
-        What the data do not tell is known within the larger of what was read and what the others
-        say. None if it was not balanced, or has none, or one in which a stream whose assay is in
-        error stops.
-        """
-        survey, solution = self.balanced.get(h, (None, None))
-        if survey is None or solution is None:
+        """Return the errors of the rows of a hypothesis; see `Changes.sizes`."""
+        survey, s = self.balanced.get(h, (None, None))
+        if not (survey and s):
             return None
-        rows = np.array(h.rows, dtype=np.intp)
-        found, most = np.zeros(rows.size), np.full(rows.size, 1.0 / LOSS_UNIT)  # all that passes
-        read = rows < self.n
-        found[read], most[read] = self._errors(rows[read], [solution] * int(read.sum()), signatures)
-        lost = self.problem.n_carriers
-        for at in np.flatnonzero(~read).tolist():
-            i = h.rows[at]
-            leaves = survey.losses[signatures.nodes[i - self.n]][1] >= 0.0
-            found[at] = (1.0 if leaves else -1.0) * solution.flow[lost] / signatures.unit[i]
-            lost += 1
-        if not np.isfinite(found).all():
-            return None
-        return found, error_covariance(signatures, h.rows, most)
-
-    def _errors(
-        self, rows: Ints, solutions: Sequence[Solution], signatures: Signatures
-    ) -> tuple[Floats, Floats]:
-        """Return the error of each reading in its solution, and the most that its sd can be."""
-        k, j, unit = self.column[rows], self.carrier[rows], signatures.unit[rows]
-        said = np.array([
-            s.flow[c] if a < 0 else s.grade[a, c]
-            for s, a, c in zip(solutions, k.tolist(), j.tolist(), strict=True)
-        ])  # fmt: skip
-        read = np.where(k < 0, self.problem.flow[j], 0.0)
-        of_grade = k >= 0
-        read[of_grade] = self.problem.grade[k[of_grade], j[of_grade]]
-        return (read - said) / unit, np.maximum(np.maximum(abs(read), abs(said)) / unit, 1.0)
+        return self.changes.sizes(h, survey, s, signatures, self._said(h))
 
     def _weigh(self, signatures: Signatures, some: Sequence[Hypothesis]) -> None:
         """Weigh what was balanced again, errors as likely as where signatures are taken."""
         good = [(h, s) for h in some if (s := self.balanced[h][1]) is not None]
-        value = dict.fromkeys(some, -np.inf) | {h: -0.5 * s.objective for h, s in good}
+        value = dict.fromkeys(some, -np.inf) | {h: -0.5 * self._objective(h) for h, _ in good}
         single = [(h, s) for h, s in good if len(h.rows) == 1 and h.rows[0] < self.n]
         if single:
             rows = np.array([h.rows[0] for h, _ in single], dtype=np.intp)
-            size, most = self._errors(rows, [s for _, s in single], signatures)
+            size, most = self.changes.errors(rows, [s for _, s in single], signatures)
             variance = single_variance_known(signatures.products.diagonal[rows], most)
+            for c, (h, _) in enumerate(single):
+                own = self.changes.error_by(self._said(h), h.rows[0], signatures)
+                size[c], variance[c] = own or (size[c], variance[c])
             known = np.isfinite(size) & (variance > 0.0)
-            more = self.table.log_evidence_of(
+            more, _ = self.table.log_evidence_of(
                 rows, np.where(known, size, 0.0), np.where(known, variance, 1.0)
             )
             for (h, _), gain in zip(single, np.where(known, more, -np.inf).tolist(), strict=True):
@@ -349,52 +398,3 @@ class _Search:
         self.evidence |= value
         for h in value:
             self.proposed.drop(h)
-
-    def _weighed(
-        self, at: Hypothesis
-    ) -> tuple[tuple[Weighed, ...], dict[Hypothesis, Floats], float]:
-        """Return hypotheses with their probabilities, the likeliest first, and what is left out.
-
-        Those that were not balanced again count where they were proposed beside the likeliest
-        errors; elsewhere nothing is known of them. Those of a family that are not likely are left
-        in it.
-        """
-        top = max(self.evidence.values())
-
-        def odds(value: Floats) -> Floats:
-            return np.where(value > top - 30.0, np.exp(np.minimum(value - top, 30.0)), 0.0)
-
-        few = self.proposed.few
-        found = {h: o for h, o in _each(self.evidence, odds) if o > 0.0}
-        proposed = {h: o for h, o in _each(few, odds) if o > 0.0}
-        known = found | {h: o for h, o in proposed.items() if h.holds(at)}
-        out, total = sum(proposed.values()), sum(known.values())
-        families = {}
-        for base, score in self.proposed.families.items():
-            own = odds(score)
-            out += float(own.sum())
-            missing = set(at.rows) - set(base.rows)
-            if missing or not base.holds(Hypothesis((), at.mixups)):
-                beside = np.zeros(own.size)
-                if len(missing) == 1 and base.holds(Hypothesis((), at.mixups)):
-                    beside[list(missing)] = own[list(missing)]
-                own = beside
-            total += float(own.sum())
-            families[base] = own
-        for base, own in families.items():
-            for i in np.flatnonzero(own > _LIKELY * total).tolist():
-                known[base.and_row(i)] = float(own[i])
-                own[i] = 0.0
-        weighed = (Weighed(h, o / total) for h, o in known.items())
-        return (
-            tuple(sorted(weighed, key=in_order)),
-            {base: own / total for base, own in families.items()},
-            out / (out + sum(found.values())),
-        )
-
-
-def _each(
-    values: dict[Hypothesis, float], of: Callable[[Floats], Floats]
-) -> Iterator[tuple[Hypothesis, float]]:
-    """Yield a function of the values of hypotheses."""
-    return zip(values, of(np.array(list(values.values()), dtype=float)).tolist(), strict=True)

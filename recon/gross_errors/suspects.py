@@ -11,12 +11,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from oretally.flowsheet import Position
 from oretally.flowsheet.arrays import Ints
 from oretally.recon.answers import Answers
 from oretally.recon.gross_errors.diagnosis import Diagnosis
 from oretally.recon.gross_errors.error_names import ErrorNames
-from oretally.recon.gross_errors.hypotheses import Hypothesis
+from oretally.recon.gross_errors.hypotheses import NOTHING, Hypothesis, joint_errors
 from oretally.recon.gross_errors.tie_breakers import best_measurements
 from oretally.recon.gross_errors.told_slips import ToldSlips
 from oretally.recon.propagation import sidak_p
@@ -32,6 +34,8 @@ __all__ = ["TOLD", "Findings", "suspects"]
 
 
 TOLD = 0.1  # probability from which a group is a suspect
+_HARDLY = 0.01  # probability below which a number is no candidate
+_MEMBERS = 12  # of a group whose slips are told, and that are to be told apart: the likeliest
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +71,8 @@ def suspects(case: Findings) -> tuple[Suspect, ...]:
     ]  # fmt: skip
     rows += [(p, _mixed_up(case, c, p, slip))
              for c, p in found.of_mixup.items()
-             if p >= TOLD and (slip := case.told.of_mixup(c)) is not None]  # fmt: skip
+             if p >= TOLD and not found.mixups.is_of_one(c)
+             and (slip := case.told.of_mixup(c)) is not None]  # fmt: skip
     return tuple(row for _, row in sorted(rows, key=lambda pair: -round(pair[0], 9)))
 
 
@@ -80,12 +85,18 @@ def _suspect(case: Findings, members: Ints, probability: float) -> Suspect:
     rows = [int(members[i]) for i in order]
     first = rows[0]
     # its size, if the rest of the likeliest explanation with it holds as well
-    with_it = found.first_with(first)
-    size, covariance = found.errors_under(with_it)
-    at = with_it.rows.index(first)
-    scale, symbol = case.names.unit(signatures, first)
+    size, sd = _error(case, first)
+    _, symbol = case.names.unit(signatures, first)
     source = case.names.place(signatures, first).kind == "source"
     statistic = float(found.at_balance.signatures.statistic[first])
+    slips = found.mixups.of_one.get(first, ())
+    without = [Hypothesis((first,)), *(Hypothesis((), (c,)) for c in slips)]
+    over_time = found.by_course(first)
+    left = min(found.left_under(h) for h in without)
+    if not np.isfinite(left):
+        left = max(case.test.statistic - statistic**2, 0.0)
+    if over_time:
+        statistic = max(found.left_under(NOTHING) - left, 0.0) ** 0.5
     return Suspect(
         group=tuple(case.names.place(signatures, i) for i in rows),
         probability=probability,
@@ -93,39 +104,72 @@ def _suspect(case: Findings, members: Ints, probability: float) -> Suspect:
         near=()
         if g is None
         else tuple(
-            (case.names.place(signatures, int(groups.first[h])), c) for h, c in groups.near(g)
+            (case.names.place(signatures, int(groups.first[h])), c)
+            for h, c in groups.near(g) if found.of_group[h] >= _HARDLY
         ),
         unit=symbol,
         # a source is taken as measured 0: it is off the other way
-        estimated_error=float(size[at]) * (-scale if source else scale),
-        sd=float(covariance[at, at] ** 0.5) * scale,
+        estimated_error=-size if source else size,
+        sd=sd,
         statistic=abs(statistic),
         p=sidak_p(statistic, found.at_balance.first.size),
-        objective_without=found.objectives.get(
-            Hypothesis((first,)), max(case.test.statistic - statistic**2, 0.0)
+        objective_without=left,
+        dof_without=case.test.dof + (found.said[NOTHING].dof if NOTHING in found.said else 0) - 1,
+        slips=tuple(slip for i in rows[:_MEMBERS] for slip in case.told.of_row(i)),
+        tie_breakers=() if g is None else _tie_breakers(case, g, rows[:_MEMBERS]),
+        over_time=over_time,
+        instead=tuple(
+            (case.names.place(signatures, i), p)
+            for i, p in found.in_place_of(first, _HARDLY)
         ),
-        dof_without=case.test.dof - 1,
-        slips=tuple(slip for i in rows for slip in case.told.of_row(i)),
-        tie_breakers=() if g is None else _tie_breakers(case, g),
-    )
+    )  # fmt: skip
+
+
+def _error(case: Findings, row: int) -> tuple[float, float]:
+    """Return the error of a row and its sd, in the unit that is shown.
+
+    As it is without the slip if that is off by decades and likelier than not, else left out, the
+    rest of the likeliest explanation as it is.
+    """
+    found = case.found
+    left_out = found.first_with(row)
+    slips = [c for c in found.mixups.of_one.get(row, ()) if c in found.of_mixup]
+    far = max(slips, key=lambda c: found.of_mixup[c], default=None)
+    if far is not None and (left_out is None or 2.0 * found.of_mixup[far] > found.of_row[row]):
+        size, sd = found.mixups.error_of_one(far)
+        scale, _ = case.names.unit(found.at_balance.signatures, row)
+        return size * scale, sd * scale
+    if left_out is None:
+        raise ValueError(f"nothing says that row {row} is in error")
+    sizes, covariance = found.errors_under(left_out)
+    at = left_out.rows.index(row)
+    scale, _ = case.names.unit(found.at_best.signatures, row)
+    return float(sizes[at]) * scale, float(covariance[at, at] ** 0.5) * scale
 
 
 def _mixed_up(case: Findings, c: int, probability: float, slip: Slip) -> Suspect:
-    """Return a mix-up: all its readings are wrong at once."""
+    """Return a mix-up: all its readings are wrong at once.
+
+    Its error is that of the first reading whose meant value is known, else of the first at the
+    balance.
+    """
     found = case.found
     signatures = found.at_best.signatures
     rows = [int(i) for i in found.mixups.rows(c)]
     first, n_tests = rows[0], found.at_balance.first.size
     scale, symbol = case.names.unit(found.at_balance.signatures, first)
     statistic = max((float(found.at_balance.signatures.statistic[i]) for i in rows), key=abs)
-    read = next(r for r in slip.readings if r.fits is not None)
+    known = [r.read - r.fits for r in slip.readings if r.fits is not None]
+    if not known:
+        size, _ = joint_errors(found.at_balance.signatures, [first])
+        known = [float(size[0]) * scale]
     return Suspect(
         group=tuple(case.names.place(signatures, i) for i in rows),
         probability=probability,
         shares=(probability,) * len(rows),
         near=(),
         unit=symbol,
-        estimated_error=read.read - (read.fits or 0.0),
+        estimated_error=known[0],
         sd=scale,
         statistic=abs(statistic),
         p=sidak_p(statistic, n_tests),
@@ -136,10 +180,10 @@ def _mixed_up(case: Findings, c: int, probability: float, slip: Slip) -> Suspect
     )
 
 
-def _tie_breakers(case: Findings, g: int) -> tuple[TieBreaker, ...]:
+def _tie_breakers(case: Findings, g: int, members: Sequence[int]) -> tuple[TieBreaker, ...]:
     found = case.found
     groups, n = found.at_best, len(found.at_best.signatures.readings)
-    rows = [int(i) for i in groups.members[g] if i < n]
+    rows = sorted(i for i in members if i < n)
     rows += [int(groups.first[h]) for h, _ in groups.near(g) if groups.first[h] < n]
     if len(rows) < 2:
         return ()

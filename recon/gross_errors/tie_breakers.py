@@ -54,7 +54,7 @@ def best_measurements(
     An error of one sd in measurement i shifts that by Cov(adjusted_m, adjusted_i) / sd_i, which
     lengthens the signature of i by one component.
     """
-    shift = np.array([_shifts(covariance, signatures, i, positions) for i in rows])
+    shift = _shifts(covariance, signatures, rows, positions)
     P = signatures.products.at(rows)
     before = _largest(P)
     sd = _new_sd(values)
@@ -86,12 +86,14 @@ def _largest(P: Floats) -> float:
 
 
 def _shifts(
-    covariance: Covariance, signatures: Signatures, i: int, positions: Sequence[Position]
-) -> Floats:
-    """Return how far one sd of error in measurement i shifts each adjusted value."""
-    flows, grades = covariance.with_all({signatures.readings[i]: 1.0})
-    both = [flows[p.carrier] if p.analyte is None else grades[p] for p in positions]
-    return np.asarray(np.array(both) / signatures.unit[i])
+    covariance: Covariance, signatures: Signatures, rows: Sequence[int],
+    positions: Sequence[Position],
+) -> Floats:  # fmt: skip
+    """Return how far one sd of error in each measurement shifts each adjusted value."""
+    flows, grades = covariance.many_with_all([{signatures.readings[i]: 1.0} for i in rows])
+    moved = [flows[:, p.carrier] if p.analyte is None else grades[:, p.analyte, p.carrier]
+             for p in positions]  # fmt: skip
+    return np.asarray(np.array(moved).T / signatures.unit[list(rows), None])
 
 
 def _base_units(covariance: Covariance, place: Position, v: BalancedValue) -> float | None:

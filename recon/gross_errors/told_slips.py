@@ -8,7 +8,7 @@ from oretally.flowsheet import Position
 from oretally.recon.gross_errors.changes import Changes
 from oretally.recon.gross_errors.diagnosis import Diagnosis
 from oretally.recon.gross_errors.likely_explanations import Explained
-from oretally.recon.result import Slip
+from oretally.recon.result import Slip, explained
 from oretally.recon.signatures import PossibleSlips, wet_reason
 from oretally.recon.solution import Solution
 from oretally.recon.solver import Refitter
@@ -41,21 +41,29 @@ class ToldSlips:
     def of_row(self, row: int) -> tuple[Slip, ...]:
         """Return the slips that may be behind one reading, the likeliest first."""
         shares = self.found.of_ways(row)
-        slip, total = self.found.ways[row].slip, float(shares.sum())
+        decades = [
+            (self.found.of_mixup.get(c, 0.0), c) for c in self.found.mixups.of_one.get(row, ())
+        ]
+        slip, total = self.found.ways[row].slip, float(shares.sum()) + sum(p for p, _ in decades)
         likely = [(float(shares[slip == s].sum()), int(s)) for s in np.unique(slip) if s >= 0]
-        likely.sort(key=lambda pair: (-pair[0], pair[1]))
         free = float(shares[slip < 0].sum())
-        told = (self._of_row(row, s, p, free) for p, s in likely if p > _WORTH * total > 0.0)
+        every = [(p, s, False) for p, s in likely] + [(p, c, True) for p, c in decades]
+        told = (
+            self.of_mixup(number, free) if far else self._of_row(row, number, p, free)
+            for p, number, far in sorted(every, key=lambda each: (-each[0], each[1]))
+            if p > _WORTH * total > 0.0
+        )
         seen: dict[str, Slip] = {}
         for each in told:  # two slips that come to the same number are told as the likelier
             if each is not None:
                 seen.setdefault(f"{each.readings[0].fits or 0.0:.9g}", each)
         return tuple(seen.values())[:_MOST]
 
-    def of_mixup(self, number: int) -> Slip | None:
+    def of_mixup(self, number: int, free: float | None = None) -> Slip | None:
         """Return a mix-up of several readings, the rest of the likeliest hypothesis as it is.
 
-        None if that cannot be balanced.
+        None if that cannot be balanced. Its odds are against ``free``, the probability of an error
+        of any size there; by default against there being none.
         """
         found, mixup = self.found, self.found.mixups[number]
         p, under = found.of_mixup[number], found.first_with_mixup(number)
@@ -65,16 +73,19 @@ class ToldSlips:
             return None
         known = {place: v for place, v in mixup.values.items() if np.isfinite(v[0])}
         misfit = max(abs(v - _at(solution, place)) / sd for place, (v, sd) in known.items())
-        odds = p / max(found.sound, 1e-300)
+        odds = p / max(found.sound if free is None else free, 1e-300)
         return Slip(
             mixup.kind,
-            tuple(self.slips.changed(place, v) for place, (v, _) in mixup.values.items()),
+            tuple(
+                self.slips.changed(place, v)
+                for place, (v, _) in mixup.values.items()
+                if place in self.slips.written
+            ),  # fmt: skip
             mixup.reason,
             p,
-            float(np.log(max(odds, 1e-300))),
+            min(float(np.log(max(odds, 1e-300))), 700.0),
             float(misfit),
-            solution.objective,
-            solution.classes.degrees_of_freedom,
+            *found.left(survey.problem, solution),
         )
 
     def under(self, e: Explained) -> tuple[Slip, ...]:
@@ -95,26 +106,34 @@ class ToldSlips:
         found = self.found
         signatures, meant = found.at_best.signatures, found.meant.of(row)[number]
         place, under = signatures.readings[row], found.first_with(row)
+        if under is None:
+            return None
         size, covariance = found.errors_under(under)
         at, unit = under.rows.index(row), signatures.unit[row]
         read, sd = self.slips.as_read(place)
         said = read - float(size[at]) * unit
-        value, reason, misfit = meant.value, meant.reason, 0.0
+        value, reason = meant.value, meant.reason
         wet = meant.kind == "wet mass"
         if wet:
             value, reason = said, wet_reason(read, said)
-        else:
-            spread = covariance[at, at] + (meant.sd / unit) ** 2 - 1.0
-            misfit = float(abs(value - said) / unit / max(spread, 1e-300) ** 0.5)
         survey = self._changes.under(under, signatures)
         survey = survey.and_readings({place: (value, sd if wet else meant.sd)})
         solution = self._refitter.refits([survey]).get(0)
         if solution is None:
             return None
+        (objective, dof), left = found.left(survey.problem, solution), found.left_under(under)
+        misfit = 0.0
+        if np.isfinite(left):
+            if explained(left, dof - 1) and not explained(objective, dof):
+                return None  # what was linear where it was weighed is hopeless where it holds
+            misfit = 0.0 if wet else float(max(objective - left, 0.0) ** 0.5)
+        elif not wet:
+            spread = covariance[at, at] + (meant.sd / unit) ** 2 - 1.0
+            misfit = float(abs(value - said) / unit / max(spread, 1e-300) ** 0.5)
         odds = float(np.log(max(p, 1e-300) / max(free, 1e-300))) if free > 0.0 else float("inf")
         return Slip(
             meant.kind, (self.slips.changed(place, value),), reason, p, min(odds, 700.0), misfit,
-            solution.objective, solution.classes.degrees_of_freedom,
+            objective, dof,
         )  # fmt: skip
 
 

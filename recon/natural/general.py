@@ -27,7 +27,7 @@ from oretally.recon.solution import (
     better,
     certify,
     lower,
-    measured_stop,
+    lower_is_likely,
     sum_of_squares,
 )
 
@@ -40,8 +40,9 @@ _STILL = 1e-14  # share of the largest flow, or grade, that is none
 
 
 def solve_general(
-    problem: BalanceProblem, starts: int | None = None, near: Floats | None = None
-) -> Solution:
+    problem: BalanceProblem, starts: int | None = None, near: Floats | None = None,
+    *, only_near: bool = False,
+) -> Solution:  # fmt: skip
     """Find the flows and grades nearest to the measured ones that balance exactly.
 
     Parameters
@@ -52,6 +53,8 @@ def solve_general(
         not hold or a measured stream stops.
     near : ndarray, shape (n_carriers,), optional
         Flows of much the same problem, to begin with.
+    only_near : bool
+        Whether nothing else is tried.
     """
     with one_thread():
         bare = replace(problem, proportion=np.zeros((0, 4), dtype=np.intp))
@@ -64,17 +67,22 @@ def solve_general(
         )
         best = next(every)  # there is one start at least
         agreeing = tried = 1
-        enough = near is not None or not measured_stop(problem, best)
-        while starts is not None or not (best.converged and enough):
+        iterations = best.iterations
+        enough = near is not None or not lower_is_likely(problem, best)
+        while not only_near and (starts is not None or not (best.converged and enough)):
             one = next(every, None)
             if one is None:
                 break
             tried, enough = tried + 1, True
+            iterations += one.iterations
             if better(one, best):
                 agreeing = 0 if lower(one, best) else agreeing
                 best = one
             agreeing += int(not lower(best, one))
-    return replace(best, starts=tried if starts is not None else 1, agreeing=agreeing)
+    return replace(
+        best, starts=tried if starts is not None else 1, agreeing=agreeing,
+        general_iterations=iterations,
+    )  # fmt: skip
 
 
 def _found(

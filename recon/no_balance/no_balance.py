@@ -14,7 +14,7 @@ from oretally.recon.answers import (
     open_notes,
 )
 from oretally.recon.leach_and_stocks import impossible_stocks
-from oretally.recon.no_balance.unbalanced import MOST_TRIALS, why_unbalanced
+from oretally.recon.no_balance.unbalanced import why_unbalanced
 from oretally.recon.result import (
     Balance,
     BalancedValue,
@@ -83,7 +83,7 @@ class NoBalance:
             unbalanced=why_unbalanced(
                 model, solution, gaps, alpha=self.alpha,
                 rates=self.rates.in_survey(len(model.survey.measurements)),
-                most=MOST_TRIALS if trials is None else trials,
+                most=trials,
             ),
         )  # fmt: skip
 

@@ -104,11 +104,14 @@ class Flows:
         return float(np.nanmax(np.abs(self.problem.flow), initial=0.0))
 
     def growing(self, solution: Solution, times: float = GROWN) -> tuple[Recycle, ...]:
-        """Return the rings in which more flows than ``times`` all that was measured."""
-        found = list[Recycle]()
+        """Return the rings in which more flows than ``times`` all that was measured.
+
+        What was measured itself cannot grow without limit: the objective would.
+        """
+        found, free = list[Recycle](), np.isnan(self.problem.flow)
         for quantity, carriers in self.carriers.items():
             streams = [j for j, c in carriers.items()
-                       if abs(solution.flow[c]) > times * self.largest]  # fmt: skip
+                       if free[c] and abs(solution.flow[c]) > times * self.largest]  # fmt: skip
             if not found:  # water goes round with the solids
                 found += recycles(self.circuit, streams, quantity)
         return tuple(found)

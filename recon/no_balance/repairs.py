@@ -3,14 +3,16 @@
 Each change is a balance of its own, tried one after the other up to a stated count, those first
 that the others contradict most. What is found is ranked by the logarithm of its likelihood::
 
-    left out    -chi2/2 + log density of the reading if it has an error of any size
-    slip        -chi2/2 + log chance of the slip
+    left out    -chi2/2 + further + log density of the reading if it has an error of any size
+    slip        -chi2/2 + further + log chance of the slip
 
-chi2 being what is left of the objective, and the density in units of that of a sound reading at its
-mean, whose sd is that of the reading and of what the others say of it, together. So the two compare
-whatever their degrees of freedom, and a slip that fits goes before leaving the same number out. How
-well a slip fits says its own trial: a reading that is off by a thousand bends the balances, and
-what is left of it in the linear terms may be far from what the others say.
+chi2 being what is left of the objective, further what the errors that explain that best add to it
+(`oretally.recon.gross_errors.candidates.further_errors`), and the density in units of that of a
+sound reading at its mean, whose sd is that of the reading and of what the others say of it,
+together. So the two compare whatever their degrees of freedom, and a slip that fits goes before
+leaving the same number out. How well a slip fits says its own trial: a reading that is off by a
+thousand bends the balances, and what is left of it in the linear terms may be far from what the
+others say.
 
 Sources of the evidence: `oretally.recon.signatures.evidence`; the order of trials is our own.
 """
@@ -32,15 +34,18 @@ from oretally.flowsheet import (
     Survey,
 )
 from oretally.flowsheet.survey import DECLARED_LOSS
+from oretally.recon.gross_errors import further_errors
 from oretally.recon.no_balance.recycles import Flows, HeldFlow
 from oretally.recon.reduction import undetermined
 from oretally.recon.result import LEFT_OUT, ChangedReading, ErrorRates, Repair
 from oretally.recon.signatures import (
     SWAPPED,
     MeasuredReading,
+    Mixups,
     PossibleSlips,
     log_density_of_any_error,
     log_normal,
+    signatures_of,
     wet_reason,
 )
 from oretally.recon.solution import Solution
@@ -52,6 +57,7 @@ _FITS = 3.0  # sd that a corrected reading may be off
 _LEFT_OUT = 2.0 / 3.0  # of the trials, that leave a reading out; the rest undo slips
 _EXPLAINS = 0.5  # of what the best removal takes off the objective: others are left
 _NEAR, _FAR = 2.0, 5.0  # times what the others say; times the reading as it is
+_EXCHANGES = 1.0 / 6.0  # of the trials, that exchange samples or streams
 _SLIPS = 2  # slips tried with one reading, the likeliest
 _ANYTHING = -8.0  # log density of a reading of which the others say nothing, if it is badly wrong
 _NOTHING_SAID = 1e6  # times a reading: the sd of what others say of it, if they say nothing
@@ -92,8 +98,11 @@ class RepairSearch:
 
     def __post_init__(self) -> None:
         self.problem = self.flows.problem
-        self.slips = PossibleSlips(self.survey, self.places, lambda p: exp(self._rate(p)),
-                                   self.rates.measurement)  # fmt: skip
+
+        def rate(place: Position) -> float:  # what is taken as known is never wrong
+            return exp(self._rate(place)) if place in self.written else 0.0
+
+        self.slips = PossibleSlips(self.survey, self.places, rate, self.rates.measurement)
         self.written = self.slips.written
         self.open_before = set(undetermined(self.before.classes, self.places.shown))
 
@@ -113,9 +122,12 @@ class RepairSearch:
         beside = [(place, *self._without(place, held)) for place, held in self._worth(first)]
         # slips of those first whose removal helps most; nobody knows what is none of these
         beside.sort(key=lambda row: -row[1])
+        kept = round(_EXCHANGES * self.most)
         for place, _, reading in beside:
             if reading is not None or not self._checked(place):
-                self._undo(place, reading)
+                self._undo(place, reading, self.most - kept)
+        if first:
+            self._exchange_streams()
         rows = sorted(self.found.values(), key=lambda r: -r.log_odds)
         told = [r for r in rows if r.log_odds >= rows[0].log_odds - _WORTH]
         return tuple(told[:_TOLD]), len(order) - len(first)
@@ -165,19 +177,49 @@ class RepairSearch:
         if reading is not None:
             weight = log_density_of_any_error(reading, self.rates) + _own_scale(reading)
         changed = ChangedReading(m.stream, m.quantity, m.unit.symbol, m.value, None, m.note)
-        return self._keep(LEFT_OUT, (changed,), "", solution, self._rate(place) + weight), reading
+        weight += self._rate(place)
+        odds = self._keep(LEFT_OUT, (changed,), "", weight, problem=without, solution=solution)
+        return odds, reading
 
-    def _undo(self, place: Position, reading: MeasuredReading | None) -> None:
-        """Try without the slips of a reading."""
-        for kind, reason, values, weight in self._slips(place, reading):
+    def _exchange_streams(self) -> None:
+        """Try with samples, or all numbers, of two streams changed back.
+
+        Those first that the point at which all was linearised speaks for: the balance with the
+        recycles held, else where the search ended, which may say little.
+        """
+        at, point = (self.problem, self.before) if self.held is None else (
+            self.held.problem, self.held.solution)  # fmt: skip
+        signatures = signatures_of(at, point, len(self.flows.circuit.nodes))
+        n = len(signatures.readings)
+        mixups = Mixups(self.slips, signatures.readings, signatures.unit[:n])
+        some = [(c, gain) for c, gain in mixups.gains(signatures.products, signatures.r)
+                if mixups[c].kind in ("samples", "streams")]  # fmt: skip
+        volumes = mixups.volumes([c for c, _ in some], signatures.products)
+        for (c, _), volume in zip(some, volumes.tolist(), strict=True):
             if self.tried >= self.most:
                 return
             self.tried += 1
-            solution = self._tried(corrected(self.problem, values))
+            mixup = mixups[c]
+            problem = corrected(self.problem, mixup.values)
+            solution = self._tried(problem)
+            if solution is not None:
+                rows = tuple(self._changed(p, value) for p, (value, _) in mixup.values.items()
+                             if p in self.written)  # fmt: skip
+                self._keep(mixup.kind, rows, mixup.reason, mixup.log_odds + volume,
+                           problem=problem, solution=solution)  # fmt: skip
+
+    def _undo(self, place: Position, reading: MeasuredReading | None, most: int) -> None:
+        """Try without the slips of a reading."""
+        for kind, reason, values, weight in self._slips(place, reading):
+            if self.tried >= most:
+                return
+            self.tried += 1
+            problem = corrected(self.problem, values)
+            solution = self._tried(problem)
             if solution is not None:
                 rows = tuple(self._changed(p, value) for p, (value, _) in values.items())
-                rate = self._rate(place)
-                self._keep(kind, rows, reason, solution, rate + weight)
+                weight += self._rate(place)
+                self._keep(kind, rows, reason, weight, problem=problem, solution=solution)
 
     def _tried(self, problem: BalanceProblem) -> Solution | None:
         """Return the balance; None if there is none, or one in which a recycle runs away."""
@@ -269,18 +311,22 @@ class RepairSearch:
         return ChangedReading(r.stream, r.quantity, r.unit, r.read, r.fits, r.note)
 
     def _keep(
-        self, kind: str, readings: tuple[ChangedReading, ...], reason: str, solution: Solution,
-        weight: float,
+        self, kind: str, readings: tuple[ChangedReading, ...], reason: str, weight: float, *,
+        problem: BalanceProblem, solution: Solution,
     ) -> float:  # fmt: skip
         """Note a repair, of two that come to the same numbers the likelier; return its log odds."""
         dof = solution.classes.degrees_of_freedom
         p = float(chdtrc(dof, solution.objective)) if dof > 0 else None
+        further = 0.0
+        if dof > 0:
+            nodes = len(self.flows.circuit.nodes)
+            further = further_errors(problem, solution, self.slips, self.rates, nodes)
         after = undetermined(solution.classes, self.places.shown)
         opened = [self.places.named[Position(*q)] for q in after if q not in self.open_before]
         own = {(r.stream, r.quantity) for r in readings}
         checked = all(self._checked(self.places.readings[name]) for name in own)
         row = Repair(kind, readings, reason, solution.objective, dof, p,
-                     float(weight) - 0.5 * solution.objective,
+                     float(weight) - 0.5 * solution.objective + further,
                      tuple(name for name in opened if name not in own), checked)  # fmt: skip
         same = sorted((r.stream, r.quantity, "" if r.fits is None else f"{r.fits:.9g}")
                       for r in readings)  # fmt: skip

@@ -5,7 +5,8 @@ Nothing is an answer here, and nothing is changed; see `recycles` and `repairs` 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from math import log
 
 import numpy as np
 from scipy.special import chdtrc
@@ -17,15 +18,14 @@ from oretally.recon.no_balance.repairs import RepairSearch
 from oretally.recon.result import Closure, ErrorRates, Misfit, Unbalanced
 from oretally.recon.signatures import signatures_of
 from oretally.recon.solution import Solution
+from oretally.recon.solver import WORK
 
-__all__ = ["MOST_TRIALS", "why_unbalanced"]
+__all__ = ["why_unbalanced"]
 
-
-MOST_TRIALS = 24
-"""Changes of a survey that are tried: each is a balance, which takes half a second if it fails."""
 
 _FAR = 3.0  # sd, from which a reading is told
 _TOLD = 6
+_APART = 30.0  # times the flow in the middle: what a flow is that may be off by decades
 _UNCHECKED = 4  # readings that nothing checks, tried where the others agree
 _DOUBTED = 2.0  # sd: what the others contradict by less is left alone
 _BALANCES = 1e-6  # largest residual of a balance with which the objective of a point means much
@@ -33,7 +33,7 @@ _BALANCES = 1e-6  # largest residual of a balance with which the objective of a 
 
 def why_unbalanced(
     model: BalanceModel, solution: Solution, closures: Sequence[Closure], *,
-    rates: ErrorRates, alpha: float, most: int = MOST_TRIALS,
+    rates: ErrorRates, alpha: float, most: int | None = None,
 ) -> Unbalanced:  # fmt: skip
     """Say why a survey has no balance, and try what would make one possible.
 
@@ -47,10 +47,12 @@ def why_unbalanced(
     rates : ErrorRates
     alpha : float
         Level of the test of agreement.
-    most : int
-        Changes of the survey that are tried at the most.
+    most : int, optional
+        Changes of the survey that are tried at the most: by default as many as the diagnosis of a
+        balance may balance one by one.
     """
     survey, problem, places = model.survey, model.problem, model.positions
+    most = WORK.alone(len(survey.measurements)) if most is None else most
     flows = Flows.of(model.circuit, survey, problem, places=places)
     rings = flows.unlimited(solution)
     held = hold(flows, rings, alpha) if rings else None
@@ -62,7 +64,9 @@ def why_unbalanced(
     agree = means and (p is None or p >= alpha)
     off = _off(model, held.problem if held else problem, point, balanced=means)
     search = RepairSearch(survey, flows, places, solution, held, rates, most)
-    repairs, untried = search.repairs(_order(solution, off, closures, held, agree=agree))
+    apart = {} if means else _far_flows(problem, off)
+    order = _order(solution, off, closures, held, agree=agree, apart=apart)
+    repairs, untried = search.repairs(order)
     return Unbalanced(
         recycles=rings,
         together=held.names if held else (),
@@ -115,6 +119,14 @@ def _off(
     return {place: (*names[place], found[place]) for place in names}
 
 
+def _far_flows(problem: BalanceProblem, places: Iterable[Position]) -> dict[Position, float]:
+    """Return how far flows are from the one in the middle, in proportion: those that are far."""
+    flow = {p: float(problem.flow[p.carrier]) for p in places if p.analyte is None}
+    size = {p: log(x) for p, x in flow.items() if x > 0.0}
+    middle = float(np.median(list(size.values()))) if size else 0.0
+    return {p: abs(x - middle) for p, x in size.items() if abs(x - middle) >= log(_APART)}
+
+
 def _misfits(survey: Survey, off: _Off) -> tuple[Misfit, ...]:
     rows = []
     for stream, quantity, z in sorted(off.values(), key=lambda row: -round(abs(row[2]), 6)):
@@ -132,8 +144,9 @@ def _order(
     held: HeldFlow | None,
     *,
     agree: bool,
+    apart: Mapping[Position, float],
 ) -> list[Position]:
-    """Return the readings to try, those first that contradict most.
+    """Return the readings to try, those first that are far apart, then what contradicts most.
 
     Where they agree, only those that nothing checks, and none if a flow is all that is missing.
     """
@@ -156,6 +169,6 @@ def _order(
         # a closure does not say whose it is
         return round(max(abs(z), 0.5 * worst.get(quantity, 0.0)), 6)
 
-    if not agree:
-        return sorted(off, key=lambda place: -doubt(place))
+    if not agree:  # what is out of all proportion, before what a point says that is no balance
+        return sorted(off, key=lambda place: (-apart.get(place, 0.0), -doubt(place)))
     return sorted((p for p in off if not checked(p)), key=lambda p: -doubt(p))[:_UNCHECKED]

@@ -33,6 +33,7 @@ __all__ = [
     "estimate",
     "estimates",
     "joint_estimate",
+    "joint_roots",
     "moved_by_errors",
     "per_unit",
     "total",
@@ -183,8 +184,15 @@ def adjusted_amount(covariance: Covariance, carriers: Iterable[int], k: int | No
     return total(amount_at(covariance, k, j) for j in carriers if k is None or F[j] != 0.0)
 
 
+def joint_roots(covariance: Covariance, found: Sequence[Adjusted]) -> tuple[Floats, Floats]:
+    """Return several values, shape (n,), and R with R R' their covariance, shape (n, any).
+
+    Rows of what the balance does not determine are NaN.
+    """
+    return np.array([d.value for d in found]), _roots(covariance, found)
+
+
 def _roots(covariance: Covariance, found: Sequence[Adjusted]) -> Floats:
-    """Return R with R R' the covariance of several; rows of what is not determined are NaN."""
     row = {place: i for i, place in enumerate(dict.fromkeys(p for d in found for p in d.slopes))}
     R = covariance.root(list(row))
     return np.array(

@@ -16,10 +16,12 @@ from oretally.recon.reduction.observability import (
     Classes,
     generic_classes,
     generic_flows,
+    unseen_changes,
 )
 from oretally.recon.reduction.presolve import presolve
+from oretally.recon.reduction.reduced_problem import ReducedProblem
 
-__all__ = ["classes_of", "classify"]
+__all__ = ["classes_of", "classify", "unseen"]
 
 
 def classify(problem: BalanceProblem) -> Classes:
@@ -33,11 +35,30 @@ def classify(problem: BalanceProblem) -> Classes:
     with one_thread():
         if not len(problem.proportion):
             return presolve(problem).classes
-        flow = _flows_in_proportion(problem)
-        reduced = presolve(problem.linearised(flow))
-        return generic_classes(
-            reduced.basis, reduced.flow_measured, reduced.analytes, flow=flow / reduced.flow_scale
-        )
+        reduced, flow = _generic(problem)
+        return generic_classes(reduced.basis, reduced.flow_measured, reduced.analytes, flow=flow)
+
+
+def unseen(problem: BalanceProblem) -> tuple[Floats, list[Floats]]:
+    """Return all changes that no measurement of a balance problem sees, as `unseen_changes`.
+
+    Raises
+    ------
+    NotBalanceable
+        If the exact balances contradict each other.
+    """
+    with one_thread():
+        reduced, flow = _generic(problem)
+        return unseen_changes(reduced.basis, reduced.flow_measured, reduced.analytes, flow=flow)
+
+
+def _generic(problem: BalanceProblem) -> tuple[ReducedProblem, Floats | None]:
+    """Return the reduced problem, and the flows at which its proportions hold, if it has any."""
+    if not len(problem.proportion):
+        return presolve(problem), None
+    flow = _flows_in_proportion(problem)
+    reduced = presolve(problem.linearised(flow))
+    return reduced, flow / reduced.flow_scale
 
 
 def classes_of(model: BalanceModel) -> Classes:

@@ -30,7 +30,7 @@ from oretally.recon.numerics import SemidefiniteFactor, left_null_space
 from oretally.recon.reduction.analyte_problem import AnalyteProblem
 from oretally.recon.reduction.flow_basis import FlowBasis
 
-__all__ = ["GENERIC_SEED", "Classes", "generic_classes", "generic_flows"]
+__all__ = ["GENERIC_SEED", "Classes", "generic_classes", "generic_flows", "unseen_changes"]
 
 
 GENERIC_SEED = 20_011  # of the generic point: any will do, a fixed one keeps results the same
@@ -114,9 +114,6 @@ def generic_classes(
         if not last or seen.without(last):
             break
         copies *= 2
-    drift = Z @ seen.unseen  # flows that can move unseen
-    most = _norm(Z * seen.unit)
-    flow_determined = flow_measured | (_norm(drift) <= _ZERO * np.where(most > 0.0, most, 1.0))
     flow_checked = np.zeros(n, dtype=bool)
     flow_checked[flow_measured] = 1.0 - (seen.of_flows**2).sum(axis=1) > _ZERO
     determined, checked = np.zeros((2, len(analytes), n), dtype=bool)
@@ -135,7 +132,7 @@ def generic_classes(
             checked[k] = (redundant | (a.members > 1) | (a.fixed & (a.members > 0)))[a.group]
     extra = sum(a.extra_measurements for a in analytes)
     return Classes(
-        flow_determined=flow_determined,
+        flow_determined=_flow_determined(Z, flow_measured, seen),
         flow_checked=flow_checked,
         grade_determined=determined,
         grade_checked=checked,
@@ -143,6 +140,53 @@ def generic_classes(
         unobservable_flows=Z.shape[1] - seen.rank,
         scale_free=not flow_measured.any() and not basis.offset.any(),
     )
+
+
+def unseen_changes(
+    basis: FlowBasis, flow_measured: Bools, analytes: Sequence[AnalyteProblem], *,
+    flow: Floats | None = None,
+) -> tuple[Floats, list[Floats]]:  # fmt: skip
+    """Return all changes of flows and grades that no measurement sees, at a generic point.
+
+    Parameters are those of `generic_classes`.
+
+    Returns
+    -------
+    flows : ndarray, shape (n_carriers, n_changes)
+        How much each flow moves with each change, in units of its own; 0 if it is determined.
+    grades : list of ndarray, shape (n_carriers, n_changes)
+        The same of each analyte's grades.
+    """
+    rng, Z = np.random.default_rng(GENERIC_SEED), basis.Z
+    if flow is None:
+        flow = generic_flows(basis, rng)
+    parts = list(_linearised(analytes, flow, Z, rng))
+    seen = _Seen.by([part.Y for part in parts], Z[flow_measured], Z)
+    changes = [_grade_changes(part, seen.unseen) for part in parts]
+    beside = [~(part.problem.fixed | part.moving | part.unmeasured) for part in parts]
+    common = seen.unseen.shape[1]
+    own = [loose.shape[1] + other.sum() for (_, loose), other in zip(changes, beside, strict=True)]
+    ends = common + np.cumsum([0, *own])
+    flows = np.zeros((flow_measured.size, ends[-1]))
+    flows[:, :common] = np.where(_flow_determined(Z, flow_measured, seen)[:, None], 0.0,
+                                 Z @ seen.unseen)  # fmt: skip
+    grades = []
+    for part, (follow, loose), other, last in zip(parts, changes, beside, ends[1:], strict=True):
+        moves = np.zeros((part.unmeasured.size, ends[-1]))
+        moves[part.unmeasured, :common] = -follow
+        first = last - other.sum()
+        moves[part.unmeasured, first - loose.shape[1] : first] = loose
+        moves[other, first:last] = np.eye(other.sum())  # grades that no balance holds
+        moves[_norm(moves) <= _ZERO] = 0.0
+        grades.append(moves[part.problem.group])
+    return flows, grades
+
+
+def _flow_determined(Z: Floats, measured: Bools, seen: _Seen) -> Bools:
+    """Tell which flows do not move unseen, shape (n_carriers,)."""
+    most = _norm(Z * seen.unit)
+    still = _norm(Z @ seen.unseen) <= _ZERO * np.where(most > 0.0, most, 1.0)
+    return np.asarray(measured | still)
 
 
 def _alike(analytes: Sequence[AnalyteProblem]) -> list[list[int]]:
@@ -262,12 +306,21 @@ def _grade_classes(part: _Linearised, Q: Floats, unseen: Floats) -> tuple[Bools,
     whole = (part.D**2).sum(axis=0)
     outside = whole - ((Q.T @ part.D) ** 2).sum(axis=0)
     checked[part.moving] = outside > np.maximum(_ZERO * whole, _ZERO**2)
-    C_U = part.C[:, part.unmeasured]
-    if C_U.shape[1]:
-        size = np.sqrt((C_U**2).sum(axis=0))
-        _, s, Vt = np.linalg.svd(C_U / size)
-        rank = int((s > _ZERO * s.max(initial=0.0)).sum())
-        loose = _norm(Vt[rank:].T)
-        follow = _norm(np.linalg.lstsq(C_U / size, part.EZ @ unseen, rcond=_ZERO)[0])
-        determined[part.unmeasured] = (loose <= _ZERO) & (follow <= _ZERO)
+    follow, loose = _grade_changes(part, unseen)
+    determined[part.unmeasured] = (_norm(loose) <= _ZERO) & (_norm(follow) <= _ZERO)
     return determined, checked
+
+
+def _grade_changes(part: _Linearised, unseen: Floats) -> tuple[Floats, Floats]:
+    """Return how unmeasured grades follow unseen flows, less sign, and can move by themselves.
+
+    Of shape (n_unmeasured, n_unseen) and (n_unmeasured, n_loose), grades in units of their own.
+    """
+    C_U = part.C[:, part.unmeasured]
+    if not C_U.shape[1]:
+        return np.zeros((0, unseen.shape[1])), np.zeros((0, 0))
+    size = np.sqrt((C_U**2).sum(axis=0))
+    _, s, Vt = np.linalg.svd(C_U / size)
+    rank = int((s > _ZERO * s.max(initial=0.0)).sum())
+    follow = np.linalg.lstsq(C_U / size, part.EZ @ unseen, rcond=_ZERO)[0]
+    return follow, Vt[rank:].T

@@ -3,6 +3,7 @@
 Read ``signatures``, then ``evidence``.
 """
 
+from oretally.recon.signatures.decades import FAR, SCALES
 from oretally.recon.signatures.equivalent_sets import NEAR, Groups, equivalent_sets
 from oretally.recon.signatures.evidence import (
     Evidence,
@@ -29,13 +30,16 @@ from oretally.recon.signatures.slips import (
     MeasuredReading,
     log_density_of_any_error,
     log_normal,
+    undone,
     wet_reason,
 )
-from oretally.recon.signatures.way_table import WayTable, log_odds
+from oretally.recon.signatures.way_table import WayTable, log_odds, log_size_shares
 
 __all__ = [
+    "FAR",
     "LOSS_UNIT",
     "NEAR",
+    "SCALES",
     "SWAPPED",
     "Evidence",
     "Groups",
@@ -55,10 +59,12 @@ __all__ = [
     "log_evidence",
     "log_normal",
     "log_odds",
+    "log_size_shares",
     "only_pushed",
     "signatures_at",
     "signatures_of",
     "single_log_evidence",
     "single_variance_known",
+    "undone",
     "wet_reason",
 ]

@@ -5,13 +5,19 @@ found (a reading minus what the others say) and C their covariance, both in stat
 each error a way in which it comes about (a normal size, or a slip of known size m), the logarithm
 of the odds against 'nothing is wrong' is::
 
-    (S_0 - S)/2 + 1/2 log det C - 1/2 log det M - 1/2 (b - m)'M^-1 (b - m) + sum log p
-    M = C + diag(v)
+    (S_0 - S)/2 + 1/2 log det C' - 1/2 log det M - 1/2 (b - m)'M^-1 (b - m) + sum log (p/f)
+    C' = C + diag(f^2 - 1)    M = C + diag(v)
 
-v being the variance that the way adds to the stated one, and p its chance. A free size has m = 0, v
-= w^2 and the density b^2 exp(-b^2/(2w^2)) of `oretally.recon.gross_errors.explanations`; a slip has
-the size that takes the reading to what was meant, and v = (sd meant / sd stated)^2 - 1. The ways of
-one error are added up, those of the others as they fit best: exact for one error.
+v being the variance that the way adds to the stated one, p its chance times the derivative of what
+was meant with respect to the reading, and f how many times the reading what was meant is, if its
+error is in proportion, else 1. A free size has m = 0, v = w^2 and the density
+b^2 exp(-b^2/(2w^2)) of `oretally.recon.gross_errors.explanations`; a slip has the size that takes
+the reading to what was meant, and v = (sd meant / sd stated)^2 - 1. The ways of one error are added
+up, those of the others as they fit best: exact for one error.
+
+Before looking any scale is as likely: a survey with a number ten times as large is as likely as
+with a tenth of it. So a slip that multiplies a number counts by its chance and by the objective
+that is left with it undone, whatever the others know of the number: with C' = M all else cancels.
 
 References
 ----------
@@ -43,7 +49,8 @@ __all__ = [
 
 _ROUNDS = 8  # in search of the ways that fit best together
 _LEAST = 1e-300
-_FIELDS = ("mean", "added", "width", "log_prior", "side", "slip")  # of `Ways`, in order
+_ROUNDING = 1e-15  # of a variance
+_FIELDS = ("mean", "added", "width", "log_prior", "side", "slip", "scale")  # of `Ways`, in order
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +69,8 @@ class Ways:
         1 or -1 if the size can only have that sign, else 0.
     slip : ndarray of int, shape (n_ways,)
         Index of the slip; -1 for a free size.
+    scale : ndarray, shape (n_ways,)
+        log f, f being how many times the reading what was meant is if its error is in proportion.
     """
 
     mean: Floats
@@ -70,19 +79,22 @@ class Ways:
     log_prior: Floats
     side: Floats
     slip: Ints
+    scale: Floats
 
     @classmethod
     def free(cls, widths: Sequence[float], log_prior: Floats, side: Floats | float = 0.0) -> Ways:
         """Return free sizes, ``log_prior`` of shape (n_ways,)."""
         w = np.array(widths, dtype=float)
         zero = np.zeros(w.size)
-        return cls(zero, w**2, w, log_prior, zero + side, np.full(w.size, -1))
+        return cls(zero, w**2, w, log_prior, zero + side, np.full(w.size, -1), zero)
 
     @classmethod
-    def slips(cls, mean: Floats, added: Floats, log_prior: Floats, *, slip: Ints) -> Ways:
+    def slips(
+        cls, mean: Floats, added: Floats, log_prior: Floats, *, slip: Ints, scale: Floats
+    ) -> Ways:
         """Return slips, all of shape (n_ways,)."""
         zero = np.zeros(mean.size)
-        return cls(mean, added, zero, log_prior, zero, slip)
+        return cls(mean, added, zero, log_prior, zero, slip, scale)
 
     def at(self, chosen: Ints | slice) -> Ways:
         """Return some of the ways."""
@@ -117,10 +129,12 @@ def covariance_known(P: Floats, read: Floats, most: Floats) -> Floats:
 
     Notes
     -----
-    P^-1 = D + V, V the covariance of what the others say and D = diag(read). With what is known
+    P^-1 = D + V, V the covariance of what the others say and D = diag(read), so that V is
+    P^-1 (I - P D), which keeps the digits of a small one. With what is known
     beforehand V becomes (V^-1 + diag(most^-2))^-1.
     """
-    V = np.linalg.inv(P + SEEN * np.diag(np.maximum(np.diag(P), 1.0))) - np.diag(read)
+    seen = P + SEEN * np.diag(np.maximum(np.diag(P), 1.0))
+    V = np.linalg.solve(seen, np.eye(len(P)) - P * read)
     if np.isfinite(most).all() and len(V):
         V = V - V @ np.linalg.solve(V + np.diag(most**2), V)
     return np.asarray(0.5 * (V + V.T) + np.diag(read))
@@ -128,7 +142,7 @@ def covariance_known(P: Floats, read: Floats, most: Floats) -> Floats:
 
 def single_variance_known(own: Floats, most: Floats) -> Floats:
     """Return the same for readings each by itself, ``own`` being P_ii; all of shape (n,)."""
-    V = 1.0 / (own + SEEN * np.maximum(own, 1.0)) - 1.0
+    V = np.maximum(1.0 - own, 0.0) / np.maximum(own, SEEN)  # digits of a small V are kept
     return np.asarray(V - V**2 / (V + most**2) + 1.0)
 
 
@@ -149,8 +163,7 @@ def log_evidence(size: Floats, covariance: Floats, ways: Sequence[Ways]) -> Evid
     ways : sequence of Ways, n of them
     """
     n = len(ways)
-    sign, volume = np.linalg.slogdet(covariance)
-    if sign <= 0.0:
+    if np.linalg.slogdet(covariance)[0] <= 0.0:
         return Evidence(-np.inf, tuple(np.zeros(len(w)) for w in ways), (0,) * n)
     alone = [single_log_evidence(size[i], covariance[i, i], w) for i, w in enumerate(ways)]
     best = [int(np.argmax(a)) for a in alone]
@@ -158,7 +171,7 @@ def log_evidence(size: Floats, covariance: Floats, ways: Sequence[Ways]) -> Evid
     for _ in range(_ROUNDS if n > 1 else 1):
         before = tuple(best)
         for i in range(n):
-            scores[i] = _scores(size, covariance, ways, best, i) + 0.5 * volume
+            scores[i] = _scores(size, covariance, ways, best, i)
             best[i] = int(np.argmax(scores[i]))
         if tuple(best) == before:
             break
@@ -166,7 +179,7 @@ def log_evidence(size: Floats, covariance: Floats, ways: Sequence[Ways]) -> Evid
     likely, total = [], top
     for i in range(n):
         if n > 1:
-            scores[i] = _scores(size, covariance, ways, best, i) + 0.5 * volume
+            scores[i] = _scores(size, covariance, ways, best, i)
         odds = np.exp(scores[i] - scores[i].max())
         likely.append(odds / odds.sum())
         total += float(np.log(odds.sum()))
@@ -178,12 +191,20 @@ def single_log_evidence(size: Floats | float, variance: Floats | float, ways: Wa
 
     ``size`` and ``variance`` are numbers or have shape (n_ways,), as what is returned.
     """
-    M = np.maximum(variance + ways.added, _LEAST)
+    # a slip by far more than the stated error: of its own error rounding leaves so much
+    M, known = (
+        np.maximum(variance + v, _ROUNDING * variance) for v in (ways.added, _moved(ways.scale))
+    )
     gap = size - ways.mean
     return np.asarray(
-        0.5 * np.log(variance / M) - 0.5 * gap**2 / M + ways.log_prior
+        0.5 * np.log(known / M) - 0.5 * gap**2 / M + ways.log_prior - ways.scale
         + _size_factor(ways, ways.added * gap / M, ways.added * (1.0 - ways.added / M))
     )  # fmt: skip
+
+
+def _moved(scale: Floats) -> Floats:
+    """Return f^2 - 1: what a stated error in proportion adds to the variance."""
+    return np.expm1(2.0 * scale)
 
 
 def _size_factor(ways: Ways, mean: Floats, variance: Floats) -> Floats:
@@ -214,19 +235,24 @@ def _scores(
     m = len(own)
     mean = np.empty((m, n))
     added, width, side, prior = np.empty((m, n)), np.empty((m, n)), np.empty((m, n)), np.zeros(m)
+    moved = np.empty((m, n))
     for j, (w, b) in enumerate(zip(ways, best, strict=True)):
         at = slice(None) if j == i else b
         mean[:, j], added[:, j] = w.mean[at], w.added[at]
         width[:, j], side[:, j] = w.width[at], w.side[at]
-        prior += w.log_prior[at]
-    M = covariance + added[:, :, None] * np.eye(n)
+        moved[:, j] = _moved(w.scale[at])
+        prior += w.log_prior[at] - w.scale[at]
+    least = (_ROUNDING - 1.0) * np.diag(covariance)
+    added, moved = np.maximum(added, least), np.maximum(moved, least)
+    known, M = (covariance + v[:, :, None] * np.eye(n) for v in (moved, added))
     inverse = np.linalg.inv(M)
     gap = size - mean
     pulled = np.einsum("kij,kj->ki", inverse, gap)
-    found = -0.5 * np.linalg.slogdet(M)[1] - 0.5 * (gap * pulled).sum(axis=1) + prior
+    volume = np.linalg.slogdet(known)[1] - np.linalg.slogdet(M)[1]
+    found = 0.5 * volume - 0.5 * (gap * pulled).sum(axis=1) + prior
     variance = added - added**2 * np.einsum("kii->ki", inverse)
     none = np.zeros(m)
     for j in range(n):
-        one = Ways(none, none, width[:, j], none, side[:, j], np.zeros(m, dtype=np.intp))
+        one = Ways(none, none, width[:, j], none, side[:, j], np.zeros(m, dtype=np.intp), none)
         found = found + _size_factor(one, added[:, j] * pulled[:, j], variance[:, j])
     return np.asarray(found)

@@ -19,7 +19,7 @@ from oretally.recon.signatures.possible_slips import PossibleSlips
 
 __all__ = [
     "LargerMixup", "lines", "readings_in_lines", "readings_in_samples", "samples",
-    "share_of_exchanges",
+    "share_of_exchanges", "unlike_streams",
 ]  # fmt: skip
 
 SAMPLES, STREAMS, LINES = 0.25, 0.10, 0.02
@@ -40,7 +40,8 @@ def share_of_exchanges(apart: Ints, n: int) -> Floats:
 class LargerMixup:
     """A mix-up of more than two readings: rows, and those of the readings that belong there.
 
-    -1 where nobody knows.
+    -1 where nobody knows. ``elsewhere`` has places that nobody measured, and the rows of the
+    readings that belong there. The readings that belong at the rows are ``times`` what was read.
     """
 
     kind: str
@@ -48,6 +49,8 @@ class LargerMixup:
     rows: Ints
     source: Ints
     log_odds: float
+    elsewhere: tuple[tuple[Position, int], ...] = ()
+    times: float = 1.0
 
 
 def _numbers_of(
@@ -103,6 +106,46 @@ def samples(
             other = [*other, *(row.get(flows[b][q], -1) for q in flows[a])]
             yield _exchange("streams", f"all numbers of {names} changed places", one, other=other,
                             chance=STREAMS * chance)  # fmt: skip
+
+
+def unlike_streams(
+    slips: PossibleSlips, row: Mapping[Position, int], most: int
+) -> Iterator[LargerMixup]:
+    """Yield exchanges of all numbers of two streams of which not the same was measured.
+
+    Of one of them maybe nothing was. Where all have to do with more than ``most`` readings, of
+    neighbours alone. Nothing moves to a place that shared errors or a stack of sieves come before.
+    """
+    place: dict[str, dict[str, Position]] = {}
+    for r in slips.places.rows:
+        place.setdefault(r.stream, {})[r.quantity] = r.place
+    own: dict[str, dict[str, Position]] = {}
+    for quantity, column in slips.columns.items():
+        for stream, at in column.items():
+            own.setdefault(stream, {})[quantity] = at
+    streams = list(dict.fromkeys((*(s for s in slips.streams if s in own), *place)))
+    n, readings = len(streams), sum(map(len, own.values()))
+    near = (n - 1) * readings > most
+    every = zip(range(n - 1), range(1, n), strict=True) if near else combinations(range(n), 2)
+    for i, j in every:
+        a, b = streams[i], streams[j]
+        one, other = own.get(a, {}), own.get(b, {})
+        chance = STREAMS * slips.overall * float(share_of_exchanges(np.array(j - i), n))
+        if one.keys() == other.keys() or chance <= 0.0:
+            continue
+        rows, source, elsewhere = list[int](), list[int](), list[tuple[Position, int]]()
+        for mine, its, there in ((one, other, place.get(b, {})), (other, one, place.get(a, {}))):
+            for quantity, at in mine.items():
+                rows.append(row.get(at, -1))
+                source.append(row.get(its[quantity], -1) if quantity in its else -1)
+                if quantity not in its and there.get(quantity, at) not in row:
+                    elsewhere.append((there[quantity], rows[-1]))
+        plain = all(p in row and place[s].get(q) == p and not slips.of_stack(p)
+                    for s, some in ((a, one), (b, other)) for q, p in some.items())  # fmt: skip
+        if plain and len(elsewhere) == source.count(-1):
+            yield LargerMixup("streams", f"all numbers of '{a}' and '{b}' changed places",
+                              np.array(rows, dtype=np.intp), np.array(source, dtype=np.intp),
+                              log(chance), tuple(elsewhere))  # fmt: skip
 
 
 def _exchange(

@@ -1,4 +1,4 @@
-"""Slips with several numbers at once: exchanges, and lines of a sheet typed too high or too low.
+"""Slips that are put right as they are tried: exchanges, lines typed too high or low, decades.
 
 Exchanged are two readings, the samples of two streams under each other's names, or all numbers of
 two streams. People err beside where they should be, so half of the chance belongs to neighbours:
@@ -17,7 +17,9 @@ from math import nan
 import numpy as np
 
 from oretally.flowsheet import Position
-from oretally.flowsheet.arrays import Floats, Ints
+from oretally.flowsheet.arrays import Bools, Floats, Ints
+from oretally.recon.propagation import SEEN
+from oretally.recon.signatures.decades import decades
 from oretally.recon.signatures.evidence import covariance_known
 from oretally.recon.signatures.inner_products import InnerProducts
 from oretally.recon.signatures.larger_mixups import (
@@ -27,6 +29,7 @@ from oretally.recon.signatures.larger_mixups import (
     readings_in_samples,
     samples,
     share_of_exchanges,
+    unlike_streams,
 )
 from oretally.recon.signatures.possible_slips import PossibleSlips
 from oretally.recon.signatures.slips import SWAPPED
@@ -48,7 +51,8 @@ class Mixup:
     ----------
     kind, reason : str
     values : mapping of Position to (float, float)
-        Value and stated error as they were meant, in base units; NaN where nobody knows.
+        Value and stated error as they were meant, in base units; NaN where nobody knows. Among
+        them may be places that nobody measured.
     log_odds : float
         Logarithm of the odds before looking.
     """
@@ -77,11 +81,15 @@ class Mixups:
     among : sequence of int, optional
         Rows of readings among which exchanges of two are looked for, and nothing larger: where all
         are too many.
+    checked : ndarray of bool, shape (n_readings,), optional
+        Which readings others check, all unless given: of no other can a balance say that it is off
+        by decades, and rounding times decades squared is not little.
     """
 
     def __init__(
         self, slips: PossibleSlips, readings: Sequence[Position], unit: Floats,
         rate: Floats | None = None, among: Sequence[int] | None = None,
+        checked: Bools | None = None,
     ) -> None:  # fmt: skip
         self.slips, self.readings = slips, readings
         row = {place: i for i, place in enumerate(readings)}
@@ -99,8 +107,10 @@ class Mixups:
         self._larger: list[LargerMixup] = []
         if among is None:
             near = readings_in_samples(slips) + readings_in_lines(slips) > _WORK
-            every = (*samples(slips, row, near=near), *lines(slips, row, near=near))
-            self._larger = [m for m in every if (m.rows >= 0).all()]
+            every = (*samples(slips, row, near=near), *lines(slips, row, near=near),
+                     *unlike_streams(slips, row, _WORK))  # fmt: skip
+            far = decades(slips, row, rate if checked is None else np.where(checked, rate, 0.0))
+            self._larger = [m for m in (*every, *far) if (m.rows >= 0).all()]
         self._known: dict[int, Mixup] = {}
 
     def __len__(self) -> int:
@@ -112,15 +122,40 @@ class Mixups:
             self._known[number] = self._mixup(number)
         return self._known[number]
 
+    @cached_property
+    def of_one(self) -> dict[int, tuple[int, ...]]:
+        """Rows of flows that may be off by decades, and the numbers of the slips of each."""
+        found: dict[int, tuple[int, ...]] = {}
+        for c, m in enumerate(self._larger, len(self._pairs)):
+            if m.times != 1.0:
+                found[int(m.rows[0])] = (*found.get(int(m.rows[0]), ()), c)
+        return found
+
+    def is_of_one(self, number: int) -> bool:
+        """Whether it is one flow that is off by decades."""
+        first = len(self._pairs)
+        return number >= first and self._larger[number - first].times != 1.0
+
+    def error_of_one(self, number: int) -> tuple[float, float]:
+        """Return the error of a flow that is off by decades and its sd, in stated errors."""
+        i, times = int(self.rows(number)[0]), self._larger[number - len(self._pairs)].times
+        return float((1.0 - times) * self._read[i] / self._sd[i]), times
+
     def _mixup(self, number: int) -> Mixup:
         if number >= len(self._pairs):
             m = self._larger[number - len(self._pairs)]
+            if m.times != 1.0:
+                place = self.readings[int(m.rows[0])]
+                value, sd = self.slips.as_read(place)
+                own = {place: (value * m.times, sd * m.times)}
+                return Mixup(m.kind, m.reason, own, m.log_odds)
             values = {
                 self.readings[i]: (nan, nan)
                 if j < 0
                 else self.slips.in_place_of(self.readings[i], self.readings[j])
                 for i, j in zip(m.rows.tolist(), m.source.tolist(), strict=True)
             }
+            values |= {p: self.slips.as_read(self.readings[i]) for p, i in m.elsewhere}
             return Mixup(m.kind, m.reason, values, m.log_odds)
         i, j = self._pairs[number].tolist()
         a, b = self.readings[i], self.readings[j]
@@ -162,6 +197,9 @@ class Mixups:
         pulled = products.times(moves)
         gain = moves @ read - 0.5 * np.einsum("ci,ci->c", moves, pulled)
         gain += np.array([m.log_odds for m in self._larger])
+        # rounding times decades squared is no gain: only its own balance tells of what is not seen
+        unseen = products.diagonal[: len(self.readings)] <= SEEN
+        gain[[m.times != 1.0 and bool(unseen[m.rows[0]]) for m in self._larger]] = -np.inf
         # readings whose values nobody knows take what is left
         for c, end in self._unknown:
             left = read[end] - pulled[c[:, None], end]
@@ -175,7 +213,7 @@ class Mixups:
         moves = np.zeros((len(self._larger), len(self.readings)))
         for c, m in enumerate(self._larger):
             read = self._read
-            gap = np.where(m.source < 0, 0.0, read[m.rows] - read[m.source])
+            gap = np.where(m.source < 0, 0.0, read[m.rows] - m.times * read[m.source])
             moves[c, m.rows] = gap / self._sd[m.rows]
         return moves
 
@@ -195,8 +233,9 @@ class Mixups:
     def volumes(self, numbers: Sequence[int], products: InnerProducts) -> Floats:
         """Return what mix-ups add to the log evidence beside the objective and their odds.
 
-        Shape (n_numbers,). Stated errors move with the readings; a reading whose value nobody knows
-        is as likely as any of its size. ``products`` are those of the survey as read.
+        Shape (n_numbers,). Stated errors move with the readings; one put right by decades adds
+        nothing, any scale being as likely; a reading whose value nobody knows is as likely as any
+        of its size, as is one where nobody measured. ``products`` are those of the survey as read.
         """
         found = np.zeros(len(numbers))
         pairs = [at for at, c in enumerate(numbers) if c < len(self._pairs)]
@@ -215,7 +254,9 @@ class Mixups:
 
     def _volume_of_larger(self, number: int, products: InnerProducts) -> float:
         mixup, rows = self[number], self.rows(number)
-        sd = np.array([e for _, e in mixup.values.values()])
+        if self.is_of_one(number):
+            return 0.0  # any scale is as likely
+        sd = np.array([mixup.values[self.readings[i]][1] for i in rows.tolist()])
         lost = np.isnan(sd)
         ratio = np.where(lost, 1.0, sd / self.unit[rows])
         own = np.maximum(ratio, _SHARPEST) ** 2 - 1.0

@@ -10,10 +10,10 @@ from math import isfinite
 import numpy as np
 
 from oretally.flowsheet import Measurement, Position, Positions, Survey, Unit
-from oretally.flowsheet.arrays import Floats, Ints
+from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.flowsheet.survey import Kind, Meaning, meanings
 from oretally.recon.result import SlippedReading
-from oretally.recon.signatures.slips import Column, Meant, meant
+from oretally.recon.signatures.slips import MULTIPLIED, Column, Meant, meant
 
 __all__ = ["PossibleSlips", "SlipTable"]
 
@@ -213,6 +213,24 @@ class SlipTable:
             np.arange(order.size) - starts[reading], starts, read[reading],
             ([(c.kind, c.reason) for c in columns], at[order]),
         )  # fmt: skip
+
+    def far(self, times: float, kinds: Sequence[str]) -> Bools:
+        """Return which slips of some kinds take a reading so many times up or down, (n_slips,)."""
+        away = np.abs(np.log(self.value / self.read)) >= np.log(times)
+        return np.asarray(away & self._of_kinds(kinds))
+
+    @property
+    def scale(self) -> Floats:
+        """Logarithm of how many times the reading what was meant is, where its error moves too."""
+        return np.where(self._of_kinds(MULTIPLIED), np.log(self.value / self.read), 0.0)
+
+    def _of_kinds(self, kinds: Sequence[str]) -> Bools:
+        words, column = self._words
+        return np.array([name in kinds for name, _ in words], dtype=bool)[column]
+
+    def without(self, some: Bools) -> SlipTable:
+        """Return it as if some slips, of that shape, never happened."""
+        return replace(self, log_chance=np.where(some, -np.inf, self.log_chance))
 
     def of(self, i: int) -> tuple[Meant, ...]:
         """Return the slips of one reading."""

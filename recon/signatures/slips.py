@@ -19,9 +19,9 @@ from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.result import ErrorRates
 
 __all__ = [
-    "ANY_SIZE", "CONTAINER", "DECIMAL", "DIGITS", "MOISTURE", "MOISTURE_SD", "SWAPPED", "UNIT",
-    "WET", "Column", "Meant", "MeasuredReading", "Undone", "log_density_of_any_error", "log_normal",
-    "meant", "undone", "wet_reason",
+    "ANY_SIZE", "CONTAINER", "DECIMAL", "DIGITS", "MOISTURE", "MOISTURE_SD", "MULTIPLIED",
+    "SWAPPED", "UNIT", "WET", "Column", "Meant", "MeasuredReading", "Undone",
+    "log_density_of_any_error", "log_normal", "meant", "undone", "wet_reason",
 ]  # fmt: skip
 
 DECIMAL, UNIT, DIGITS, CONTAINER, WET, SWAPPED = 0.15, 0.10, 0.08, 0.15, 0.08, 0.14
@@ -30,9 +30,12 @@ ANY_SIZE = 1.0 - (DECIMAL + UNIT + DIGITS + CONTAINER + WET + SWAPPED)
 """The rest: an error of any size."""
 MOISTURE, MOISTURE_SD = 0.14, 0.06
 """Of a wet mass that is reported as dry, normal: our own choice."""
+MULTIPLIED = ("decimal point", "unit", "digits", "wet mass")
+"""Kinds of slips after which the stated error of a number is in proportion to what was meant."""
 _TWICE = 0.2  # of the slips with a container, that it was taken off once too often
 _LEAST_MOISTURE = 0.01  # below which no mass is called wet
 _DECIMALS = ((1, 0.35), (2, 0.1), (3, 0.05), (-1, 0.35), (-2, 0.1), (-3, 0.05))
+_MILLIONS = tuple((places, 0.02) for places in (6, 9, -6, -9))  # of masses and rates
 
 _DIGITS = 8  # that anybody writes
 _PLACES, _EXACT = 17, 9e15  # decimal places and integers that are exact
@@ -53,6 +56,8 @@ _CONFUSED = {
         ("t/h", "kg/h"), ("kg/h", "kg/min"), ("kg/min", "kg/h"), ("g/min", "g/h"),
     ),
 }  # fmt: skip
+_FAR_CONFUSED = {"t": "g", "g": "t"}  # a header that names the unit of another table
+_FAR = 0.05  # of the slips of a unit
 _SAME_UNIT = {"ppm": "g/t", "mg/kg": "g/t"}
 
 
@@ -162,7 +167,8 @@ def meant(
 def _all_meant(
     value: Floats, sd: Floats, unit: Unit, containers: Mapping[str, float], dry: bool
 ) -> Iterator[Column]:
-    for power, share in _DECIMALS:
+    flow = unit.dimension in (Dimension.MASS, Dimension.RATE)
+    for power, share in (*_DECIMALS, *(_MILLIONS if flow else ())):
         places = "one place" if abs(power) == 1 else f"{abs(power)} places"
         side = "left" if power > 0 else "right"  # the point stands too far to that side
         yield _scaled(
@@ -170,15 +176,19 @@ def _all_meant(
             factor=10.0**power, chance=DECIMAL * share,
         )  # fmt: skip
     pairs = _confused(unit)
+    far = _FAR_CONFUSED.get(unit.symbol)
+    if far is not None:
+        factor, reason = _taken_for(unit, far)
+        yield _scaled(value, sd, "unit", reason=reason, factor=factor, chance=_FAR * UNIT)
     for factor, reason in pairs:
         yield _scaled(value, sd, "unit", reason=reason, factor=factor, chance=UNIT / len(pairs))
     swapped = _digits_swapped(value)
     chance = np.log(DIGITS / np.maximum(np.isfinite(swapped).sum(axis=1), 1))
     for other in swapped.T:
-        yield Column("digits", "two digits changed round", other, sd, chance)
+        yield Column("digits", "two digits changed round", other, sd * other / value, chance)
     if unit.dimension is Dimension.MASS:
         yield from _containers(value, sd, unit, containers)
-    if dry and unit.dimension in (Dimension.MASS, Dimension.RATE):
+    if dry and flow:
         share = 1.0 - MOISTURE
         spread = ((share * sd) ** 2 + (MOISTURE_SD * value) ** 2) ** 0.5
         yield _sure("wet mass", "a wet mass given as dry", share * value, spread,
@@ -200,11 +210,13 @@ def _confused(unit: Unit) -> tuple[tuple[float, str], ...]:
     """Return the factors of the units that one is taken for, each with the slip in words."""
     written = _SAME_UNIT.get(unit.symbol, unit.symbol)
     names = [m for w, m in _CONFUSED.get(unit.dimension, ()) if w == written]
-    return tuple(
-        (unit.from_base(parse_unit(name).to_base(1.0)),
-         f"the number is in {name}, not in {unit.symbol}")
-        for name in names
-    )  # fmt: skip
+    return tuple(_taken_for(unit, name) for name in names)
+
+
+def _taken_for(unit: Unit, name: str) -> tuple[float, str]:
+    """Return the factor of a unit that another is taken for, and the slip in words."""
+    factor = unit.from_base(parse_unit(name).to_base(1.0))
+    return factor, f"the number is in {name}, not in {unit.symbol}"
 
 
 def _digits_swapped(value: Floats) -> Floats:

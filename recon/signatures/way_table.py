@@ -8,14 +8,14 @@ from functools import cached_property
 
 import numpy as np
 
-from oretally.flowsheet.arrays import Floats, Ints
+from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.result import ErrorRates
 from oretally.recon.signatures.evidence import Ways, joined_ways, single_log_evidence
 from oretally.recon.signatures.possible_slips import PossibleSlips, SlipTable
 from oretally.recon.signatures.signatures import LOSS_UNIT, Signatures
 from oretally.recon.signatures.slips import ANY_SIZE
 
-__all__ = ["WayTable", "log_odds"]
+__all__ = ["WayTable", "log_odds", "log_size_shares"]
 
 _GAIN = 0.1  # of the rate of losses: that something comes in unseen
 
@@ -49,15 +49,13 @@ class WayTable:
         n, n_losses, n_free = len(readings), len(signatures.nodes), len(rates.widths)
         odds = log_odds(rate)
         written = np.array([p in slips.written for p in readings], dtype=bool)
-        shares = np.array(rates.shares) / sum(rates.shares)
-        with np.errstate(divide="ignore"):
-            own = odds[:, None] + np.log(shares) + np.where(written, np.log(ANY_SIZE), 0.0)[:, None]
+        own = odds[:, None] + log_size_shares(rates, written[:, None])
         free = Ways.free(rates.widths * n, own.ravel())
         slipped = meant.reading
         slip = Ways.slips(
             (meant.read - meant.value) / unit[slipped],
             (meant.sd / unit[slipped]) ** 2 - 1.0,
-            odds[slipped] + meant.log_chance, slip=meant.number,
+            odds[slipped] + meant.log_chance, slip=meant.number, scale=meant.scale,
         )  # fmt: skip
         loss, gain = log_odds(np.array([rates.loss, _GAIN * rates.loss]))
         width = [rates.loss_width / LOSS_UNIT] * (2 * n_losses)
@@ -90,17 +88,32 @@ class WayTable:
         every, freely = (np.where(known, s, -np.inf) for s in both)
         return every, freely
 
-    def log_evidence_of(self, rows: Ints, size: Floats, variance: Floats) -> Floats:
-        """Return the evidence of chosen rows, each alone, shape (n_chosen,), likewise."""
+    def log_evidence_of(self, rows: Ints, size: Floats, variance: Floats) -> tuple[Floats, Floats]:
+        """Return the same of chosen rows, shape (n_chosen,) each."""
+        if not rows.size:
+            return np.zeros(0), np.zeros(0)
         n = np.diff(self.starts)[rows]
         first = np.cumsum(n) - n
         at = np.arange(int(n.sum())) + np.repeat(self.starts[rows] - first, n)
-        scores = single_log_evidence(np.repeat(size, n), np.repeat(variance, n), self.every.at(at))
-        return np.asarray(np.logaddexp.reduceat(scores, first)) if n.size else np.zeros(0)
+        ways = self.every.at(at)
+        scores = single_log_evidence(np.repeat(size, n), np.repeat(variance, n), ways)
+        free = np.where(ways.slip < 0, scores, -np.inf)
+        return np.logaddexp.reduceat(scores, first), np.logaddexp.reduceat(free, first)
 
     @cached_property
     def _row(self) -> Ints:
         return np.repeat(np.arange(len(self)), np.diff(self.starts))
+
+
+def log_size_shares(rates: ErrorRates, written: Bools | bool = True) -> Floats:
+    """Return the logarithm of the share of each free size among the ways of a reading.
+
+    ``written``, of shape () or (n, 1), says whether somebody wrote the number, so that slips have a
+    share too.
+    """
+    shares = np.array(rates.shares) / sum(rates.shares)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(shares) + np.where(written, np.log(ANY_SIZE), 0.0))
 
 
 def log_odds(chance: Floats | float, shares: Sequence[float] | None = None) -> Floats:

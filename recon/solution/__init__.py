@@ -20,7 +20,7 @@ from oretally.recon.solution.solution import (
     StopReason,
     better,
     lower,
-    measured_stop,
+    lower_is_likely,
     sum_of_squares,
 )
 from oretally.recon.solution.stated_problem import same_flow
@@ -37,7 +37,7 @@ __all__ = [
     "gathered",
     "joined",
     "lower",
-    "measured_stop",
+    "lower_is_likely",
     "none_of",
     "replaced",
     "same_flow",

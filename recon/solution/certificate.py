@@ -240,6 +240,8 @@ def _scale(problem: BalanceProblem, flow: Floats) -> float:
     source[: A.shape[0]] = problem.flow_source != 0.0
     fixed = (problem.flow_sd == 0.0) & (problem.flow != 0.0)
     fixed |= abs(incidence).T @ source > 0.0
+    # what may not be less does not shrink with the others
+    fixed |= (problem.flow_lower > 0.0) & (flow <= (1.0 + _AT_BOUND) * problem.flow_lower)
     seen = problem.flow_sd > 0.0
     n_parts = int(part.max(initial=-1)) + 1
     w = np.where(seen, np.where(seen, problem.flow_sd, 1.0) ** -2.0, 0.0)

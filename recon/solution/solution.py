@@ -28,7 +28,7 @@ __all__ = [
     "StopReason",
     "better",
     "lower",
-    "measured_stop",
+    "lower_is_likely",
     "sum_of_squares",
 ]
 
@@ -39,7 +39,7 @@ class StopReason(StrEnum):
     OPTIMUM = "first-order conditions hold"
     ROUNDING = "no further gain within rounding"
     STOPPED = "first-order conditions hold with the stopped streams left at 0"
-    RUNAWAY = "a recycle grows without limit: no finite flow fits the measurements best"
+    RUNAWAY = "a flow grew far beyond all that was measured"
     OPEN = "the balances do not close to 1e-10"
     NO_STEP = "no step improves the balance, though the first-order conditions do not hold"
     LIMIT = "iteration limit reached"
@@ -79,6 +79,8 @@ class Solution:
         What the solver knows of the inner problems; found again when asked for if None.
     certificate : Certificate or None
         Of the problem as stated; None if nobody asked for it.
+    general_iterations : int
+        In the general way, from all first points together: what it cost.
     """
 
     flow: Floats
@@ -96,6 +98,7 @@ class Solution:
     agreeing: int = 1
     best_grades: tuple[BestGrades, ...] | None = None
     certificate: Certificate | None = None
+    general_iterations: int = 0
 
     @cached_property
     def reduced(self) -> ReducedProblem:
@@ -169,7 +172,12 @@ def better(one: Solution, other: Solution) -> bool:
     return lower(one, other)
 
 
-def measured_stop(problem: BalanceProblem, found: Solution) -> bool:
-    """Tell whether a stream stands still of which something above 0 was measured."""
+def lower_is_likely(problem: BalanceProblem, found: Solution) -> bool:
+    """Tell whether other first flows may lead lower: a stream stands still that was measured.
+
+    Nothing is lower than an objective of 0, as where an error left free takes all that was read.
+    """
+    if found.objective <= _SAME:
+        return False
     still = found.flow == 0.0
     return bool((problem.flow[still] > 0.0).any() or (problem.grade[:, still] > 0.0).any())

@@ -7,19 +7,24 @@ from oretally.recon.solver.bound_limits import Released, one_sided_limit, releas
 from oretally.recon.solver.changed_surveys import (
     ChangedSurvey,
     corrected,
+    solve_weighted,
     with_losses,
     without_readings,
 )
 from oretally.recon.solver.covariance import Covariance, propagate, seen_root
-from oretally.recon.solver.prepared import prepare
+from oretally.recon.solver.prepared import Prepared, prepare
 from oretally.recon.solver.refits import Refitter, only_streams, refit
 from oretally.recon.solver.ways import solve, solve_certified
+from oretally.recon.solver.work import WORK, Work
 
 __all__ = [
+    "WORK",
     "ChangedSurvey",
     "Covariance",
+    "Prepared",
     "Refitter",
     "Released",
+    "Work",
     "corrected",
     "one_sided_limit",
     "only_streams",
@@ -30,6 +35,7 @@ __all__ = [
     "seen_root",
     "solve",
     "solve_certified",
+    "solve_weighted",
     "with_losses",
     "without_readings",
 ]

@@ -39,6 +39,7 @@ __all__ = ["Covariance", "propagate", "seen_root"]
 _FAINT = 1e-10  # curvature of a direction that may be unseen, against the largest
 _IDLE = 1e-6  # push of a bound that holds nothing
 _ROUNDING = 1e-12  # of the largest: what no measurement sees
+_LOOSE = 1e-6  # share of a direction that no measurement sees, in units of the flows
 _FEW = 4  # analytes, fewer of which are quicker one by one
 
 
@@ -56,6 +57,11 @@ class Covariance:
     @cached_property
     def _half(self) -> Floats:
         """A root of Cov(F), scaled, shape (n_carriers, n_seen)."""
+        return self._flow_parts[0]
+
+    @cached_property
+    def _flow_parts(self) -> tuple[Floats, Floats]:
+        """That root, and the directions of the flows that no measurement sees here, as columns."""
         with one_thread():
             return _flow_root(self.solution, self._stacks)
 
@@ -93,10 +99,33 @@ class Covariance:
         return np.where(self._known[k], self.solution.grades[k].problem.scale, np.nan)
 
     @cached_property
+    def flow_determined(self) -> Bools:
+        """Flows that are determined in fact, and not in principle only.
+
+        An unmeasured flow is not if no measurement sees it where the balance lies, or if its sd is
+        beyond the largest flow of all: the grades that should tell it are alike, or their errors
+        too large.
+        """
+        of = self.solution
+        root, unseen = self._flow_parts
+        sd = np.sqrt((root**2).sum(axis=1)) * of.reduced.flow_scale
+        loose = np.sqrt((unseen**2).sum(axis=1)) > _LOOSE
+        vague = loose | (sd > np.abs(of.flow).max(initial=0.0))
+        vague &= ~np.isfinite(self.problem.flow)
+        return np.asarray(of.classes.flow_determined & ~vague)
+
+    @cached_property
+    def grade_determined(self) -> Bools:
+        """Grades that are determined in fact, as `flow_determined`: against the richest."""
+        found, sd = self.solution.grade, self.grade_sd
+        most = np.nanmax(np.where(self._known, found, 0.0), axis=1, initial=0.0)
+        vague = ~np.isfinite(self.problem.grade) & (sd > most[:, None])
+        return np.asarray(self.solution.classes.grade_determined & ~vague)
+
+    @cached_property
     def flow_root(self) -> Floats:
         """R with R R' = Cov(F, F), shape (n_carriers, n_seen); rows of NaN where undetermined."""
-        known = self.solution.classes.flow_determined
-        size = np.where(known, self.solution.reduced.flow_scale, np.nan)
+        size = np.where(self.flow_determined, self.solution.reduced.flow_scale, np.nan)
         return self._half * size[:, None]
 
     def grade_root(self, k: int) -> tuple[Floats, Floats]:
@@ -115,7 +144,7 @@ class Covariance:
 
     def flow_flow(self) -> Floats:
         """Return Cov(F, F), shape (n_carriers, n_carriers)."""
-        known = self.solution.classes.flow_determined
+        known = self.flow_determined
         covariance = self._flow * self.solution.reduced.flow_scale**2
         return np.where(known[:, None] & known, covariance, np.nan)
 
@@ -180,7 +209,7 @@ class Covariance:
             for k, own in errors.items():
                 change = self._response(k).ahead(None, own)[grades[k].problem.group, :, 0]
                 found[list(parts[k]), k] += change.T
-        flows = np.where(self.solution.classes.flow_determined, moved.T * scale, np.nan)
+        flows = np.where(self.flow_determined, moved.T * scale, np.nan)
         size = np.array([g.problem.scale for g in grades])[:, None]
         return flows, np.where(self._known, found * size, np.nan)
 
@@ -279,8 +308,10 @@ def _stacks(grades: Sequence[BestGrades]) -> list[tuple[list[int], GradeResponse
     return found
 
 
-def _flow_root(solution: Solution, responses: Sequence[tuple[list[int], GradeResponse]]) -> Floats:
-    """Return a root of Cov(F) = Z (Z'HZ)^-1 Z', scaled, over the directions that are seen."""
+def _flow_root(
+    solution: Solution, responses: Sequence[tuple[list[int], GradeResponse]]
+) -> tuple[Floats, Floats]:
+    """Return a root of Cov(F) = Z (Z'HZ)^-1 Z', scaled, over what is seen; and what is unseen."""
     Z = solution.reduced.basis.Z
     at_bound = _pushed(solution)
     held = Z[at_bound]
@@ -289,15 +320,16 @@ def _flow_root(solution: Solution, responses: Sequence[tuple[list[int], GradeRes
         Z = Z @ scipy.linalg.null_space(held, rcond=1e-12)
         unseen = -unseen  # a bound may hold what no measurement sees
     if not Z.shape[1]:
-        return np.zeros((len(Z), 0))
+        return np.zeros((len(Z), 0)), np.zeros((len(Z), 0))
     if not solution.grades and not len(held):
-        return _linear_root(Z, solution.reduced.flow_weight)
+        return _linear_root(Z, solution.reduced.flow_weight), np.zeros((len(Z), 0))
     Hu = Z.T @ (solution.reduced.flow_weight[:, None] * Z)
     for _, response in responses:
         Hu = Hu + response.gauss_newton(Z)
-    root = np.asarray(Z @ seen_root(Hu, unseen))
+    root, blind = (np.asarray(Z @ part) for part in _seen_and_unseen(Hu, unseen))
     root[at_bound] = 0.0  # held: what is left there is rounding
-    return root
+    size = np.sqrt((blind**2).sum(axis=0))
+    return root, blind / np.where(size > 0.0, size, 1.0)
 
 
 def _linear_root(Z: Floats, weight: Floats) -> Floats:
@@ -340,8 +372,13 @@ def seen_root(H: Floats, unobservable: int) -> Floats:
     unobservable : int
         Directions known to be unseen, whatever the rounding of H; if negative, so many at most.
     """
+    return _seen_and_unseen(H, unobservable)[0]
+
+
+def _seen_and_unseen(H: Floats, unobservable: int) -> tuple[Floats, Floats]:
+    """Return `seen_root`, and the directions that are not seen, shape (n, n_unseen)."""
     if not len(H):
-        return np.zeros((0, 0))
+        return np.zeros((0, 0)), np.zeros((0, 0))
     square = np.diag(H)
     least = NEGLIGIBLE * float(square.max()) if unobservable else 0.0
     d = np.where(square > least, square, 1.0) ** -0.5
@@ -349,4 +386,5 @@ def seen_root(H: Floats, unobservable: int) -> Floats:
     seen = values > 1e-13 * values.max()
     some = slice(0, min(abs(unobservable), seen.size))
     seen[some] = (values[some] > _FAINT * values.max()) if unobservable < 0 else False
-    return np.asarray(d[:, None] * vectors[:, seen] / np.sqrt(values[seen]))
+    directions = d[:, None] * vectors
+    return np.asarray(directions[:, seen] / np.sqrt(values[seen])), directions[:, ~seen]

@@ -96,6 +96,13 @@ class Prepared:
                 return found
         return self._other(flow, grade)._solve(starts)
 
+    @property
+    def searches(self) -> bool:
+        """Whether many first flows are tried side by side; else each in the general way."""
+        within = np.isfinite(self.reduced.flow_lower).all()
+        few = self.reduced.basis.free.size <= _AFFORDABLE
+        return bool(self.blocks.alike and few and within)
+
     def at_once(self) -> Solution | None:
         """Solve for the prepared values in the fast ways alone; None if they do not end well."""
         with one_thread():
@@ -117,8 +124,7 @@ class Prepared:
                 found = self._at_once(problem.flow, problem.grade)
                 if found is not None:
                     return found
-            searched = self.blocks.alike and np.isfinite(reduced.flow_lower).all()
-            if not searched or reduced.basis.free.size > _AFFORDABLE:
+            if not self.searches:
                 return solve_general(problem, starts, near)
             data, _ = self.blocks.folded(self.blocks.many.lanes, problem.grade[None])
             found = best_of_starts(

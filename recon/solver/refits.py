@@ -20,14 +20,15 @@ from oretally.recon.solver.changed_surveys import ChangedSurvey, solve_changed
 from oretally.recon.solver.prepared import Prepared, prepare
 from oretally.recon.solver.stopped_streams import embedded, without
 from oretally.recon.solver.ways import solve
+from oretally.recon.solver.work import WORK, Work
 
 __all__ = ["Refitter", "only_streams", "refit"]
 
 
 _OPEN = 1e-9  # imbalance, relative, up to which a survey balanced side by side counts as closed
 _GAIN = 1e-6  # of the objective, that one more step of it may gain
+_RESCALED = 1e3  # times the largest flow, from which a variant is made ready by itself
 _CAREFUL = 5  # variants of one survey that need care and get it, where others do not
-_GENERAL = 40  # variants that are balanced, where all are solved one by one
 
 
 def refit(
@@ -39,11 +40,17 @@ def refit(
     begins: from scratch it takes three times as long. ``starts`` as in
     `oretally.recon.solver.ways.solve`.
     """
+    found = _solved(problem, near, starts)
+    return found if found is not None and found.converged else None
+
+
+def _solved(
+    problem: BalanceProblem, near: Floats | None, starts: int | None = None
+) -> Solution | None:
     try:
-        found = solve(problem, starts=starts, near=near)
+        return solve(problem, starts=starts, near=near)
     except NotBalanceable:
         return None
-    return found if found.converged else None
 
 
 class Refitter:
@@ -54,19 +61,19 @@ class Refitter:
     problem : BalanceProblem
     solution : Solution
         Its balance.
-    one_by_one : bool
-        Whether variants are balanced one by one, up to a number, where need be.
+    work : Work
+        What may be spent; the variant with which it runs out is the last that gets care.
     """
 
-    def __init__(
-        self, problem: BalanceProblem, solution: Solution, *, one_by_one: bool = True
-    ) -> None:
-        self.problem, self.solution, self.one_by_one = problem, solution, one_by_one
-        self.careful = self._most_careful
+    def __init__(self, problem: BalanceProblem, solution: Solution, *, work: Work = WORK) -> None:
+        self.problem, self.solution, self.work = problem, solution, work
+        self.measured = int(np.isfinite(problem.flow).sum() + np.isfinite(problem.grade).sum())
+        self.spent, self.careful = 0, self._most_careful
 
     @property
     def _most_careful(self) -> int:
-        return (_CAREFUL if self.quick else _GENERAL) if self.one_by_one else 0
+        alone = self.work.alone(self.measured)
+        return min(_CAREFUL, alone) if self.quick else alone
 
     @cached_property
     def ready(self) -> list[tuple[Bools | None, Prepared]]:
@@ -93,10 +100,19 @@ class Refitter:
         return bool(self.ready)
 
     def afresh(self) -> Refitter:
-        """Return one that has spent no care yet."""
+        """Return one that has spent nothing yet."""
         other = copy(self)
-        other.careful = self._most_careful
+        other.spent, other.careful = 0, self._most_careful
         return other
+
+    def by_itself(self, problem: BalanceProblem, near: Floats | None) -> Solution | None:
+        """Balance one variant with all care, as `refit`; None too where the work is done."""
+        if self.spent >= self.work.units:
+            return None
+        found = _solved(problem, near)
+        iterations = 0 if found is None else found.general_iterations
+        self.spent += self.work.of_one(self.measured, iterations)
+        return found if found is not None and found.converged else None
 
     def refits(
         self,
@@ -106,24 +122,31 @@ class Refitter:
     ) -> dict[int, Solution | None]:
         """Return the balance of each variant by its number; None where there is none.
 
-        Those with losses are balanced by themselves. So is what needs care, up to a number in all;
-        the rest is missing. With ``spare`` none of that is done. ``near`` are flows to begin with
-        as well, each in balance: of several minima that are reached the least counts.
+        Those with losses are balanced by themselves, and those whose flows are of another scale. So
+        is what needs care, up to a number in all; the rest is missing. With ``spare`` no care is
+        given, and losses are missing. ``near`` are flows to begin with as well, each in balance: of
+        several minima that are reached the least counts.
         """
         found: dict[int, Solution | None] = dict(self._side_by_side(variants, near))
         for i, variant in enumerate(variants):
-            if i in found or spare:
+            far = i not in found and self.quick and self._of_another_scale(variant)
+            if i in found or (spare and not far):
                 continue
-            if variant.losses and self.quick:
+            if far or (variant.losses and self.quick):
                 alone = _at_once(variant.problem)
                 if alone is not None:
                     found[i] = alone
                     continue
-            if self.careful > 0:
+            if self.careful > 0 and not spare:
                 self.careful -= 1
-                # a variant that needs care gets one start: it is one of many
-                found[i] = refit(variant.problem, self.solution.flow, 1 if self.quick else None)
+                found[i] = self.by_itself(variant.problem, self.solution.flow)
         return found
+
+    def _of_another_scale(self, variant: ChangedSurvey) -> bool:
+        """Whether the survey was made ready in units in which a variant has no digits left."""
+        own, its = (float(np.nanmax(np.abs(p.flow), initial=0.0))
+                    for p in (self.problem, variant.problem))  # fmt: skip
+        return not own < _RESCALED * its or not its < _RESCALED * own
 
     def _side_by_side(
         self, variants: Sequence[ChangedSurvey], near: Sequence[Floats]

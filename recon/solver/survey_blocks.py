@@ -10,6 +10,7 @@ import numpy as np
 from oretally.flowsheet import BalanceProblem
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.batch import (
+    MAX_ITERATIONS,
     Curvature,
     Engine,
     GradeData,
@@ -27,12 +28,13 @@ from oretally.recon.batch import (
 )
 from oretally.recon.reduction import ReducedProblem
 from oretally.recon.result import CLOSED
-from oretally.recon.solution import BalanceCheck, ManySolutions, StopReason
+from oretally.recon.solution import BalanceCheck, ManySolutions, StopReason, replaced
 
 __all__ = ["FEW", "SurveyBlocks"]
 
 
 _CACHED = 60_000  # numbers that the curvature of a block may take: about what a core's cache holds
+_MOST = 4_096  # surveys of a block, however small
 _LARGE = 100  # free flows beyond which no matrix of second derivatives is formed
 _REFINE = 0.01  # of the residual that counts as closed: beyond it one more step is taken
 FEW = 16  # blocks of fewer surveys are not worth their overhead
@@ -100,7 +102,7 @@ class SurveyBlocks:
             return FEW
         rows = reduced.analytes[0].rows.sparse.shape[0]
         size = rows * reduced.basis.free.size * len(reduced.analytes)
-        return int(np.clip(_CACHED // max(size, 1), 1, 512))
+        return int(np.clip(_CACHED // max(size, 1), 1, _MOST))
 
     @cached_property
     def _weight(self) -> Floats:
@@ -153,8 +155,24 @@ class SurveyBlocks:
             start = np.repeat(
                 reduced.basis.closed(near / reduced.flow_scale)[:, None], len(flows), 1
             )
-        found = minimise_lanes(engine, data, measured, start=start)
-        return self.finished(lanes, found, data, aside=aside), found.iterations
+        return self._minimised(engine, data, measured, aside=aside, start=start)
+
+    def _minimised(
+        self, engine: Engine, data: GradeData, measured: Floats, *, aside: Floats | float,
+        start: Floats, spent: int = 0,
+    ) -> tuple[ManySolutions, int]:  # fmt: skip
+        """Minimise from first flows, the last few surveys without those that have ended."""
+        found = minimise_lanes(engine, data, measured, start=start, most=MAX_ITERATIONS - spent)
+        many = self.finished(engine.lanes, found, data, aside=aside)
+        rest, spent = found.running, spent + found.iterations
+        if not rest.size:
+            return many, spent
+        alone, spent = self._minimised(
+            engine.of(rest), data.of(rest), measured[:, rest],
+            aside=np.broadcast_to(aside, measured.shape[1])[rest],
+            start=found.point.flow[:, rest], spent=spent + 1,
+        )  # fmt: skip
+        return replaced(many, rest, alone), spent
 
     def finished(
         self, lanes: Lanes, found: LaneMinimum, data: GradeData, *, aside: Floats | float

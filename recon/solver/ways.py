@@ -17,7 +17,8 @@ from oretally.flowsheet import BalanceProblem
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.natural import solve_general
 from oretally.recon.numerics import one_thread
-from oretally.recon.solution import GOOD, Solution, StopReason, better, certify, measured_stop
+from oretally.recon.solution import GOOD, Solution, StopReason, better, certify, lower_is_likely
+from oretally.recon.solver.assayed_part import assayed_alone
 from oretally.recon.solver.linear import solve_linear
 from oretally.recon.solver.prepared import Prepared, prepare
 
@@ -63,6 +64,20 @@ def solve(
                 return _bulk(ready, starts, near)
             except np.linalg.LinAlgError:  # weights that differ beyond all digits
                 pass
+    return _in_general(problem, starts, near)
+
+
+def _in_general(problem: BalanceProblem, starts: int | None, near: Floats | None) -> Solution:
+    """Solve in natural variables; from what carries assays balanced alone, if nothing is nearer."""
+    begin = assayed_alone(problem) if starts is None and near is None else None
+    if begin is not None:
+        found = solve_general(problem, near=begin, only_near=True)
+        if found.converged and lower_is_likely(problem, found):
+            found = _best(found, solve_general(problem, near=found.flow))
+        if found.converged:
+            return found
+        other = solve_general(problem)
+        return _at_cost_of(other, found, other)
     return solve_general(problem, starts, near)
 
 
@@ -71,8 +86,7 @@ def solve_certified(problem: BalanceProblem, starts: int | None = None) -> Solut
     found = certified(problem, solve(problem, starts))
     if found.converged or found.status is StopReason.RUNAWAY:
         return found
-    other = solve_general(problem, starts)
-    return other if other.converged and better(other, found) else found
+    return _best(found, solve_general(problem, starts))
 
 
 def _bulk(ready: Prepared, starts: int | None, near: Floats | None) -> Solution:
@@ -85,16 +99,26 @@ def _bulk(ready: Prepared, starts: int | None, near: Floats | None) -> Solution:
     found = certified(problem, ready.solve(starts=starts, near=near))
     if found.status is StopReason.RUNAWAY:
         return found
-    if found.converged and not (starts is None and measured_stop(problem, found)):
+    if found.converged and not (starts is None and lower_is_likely(problem, found)):
         return found
     others = [solve_general(problem, starts, None if starts else found.flow)]
-    if starts is None and found.converged and problem.n_carriers <= _AFFORDABLE:
+    further = starts is None and found.converged and problem.n_carriers <= _AFFORDABLE
+    if further and ready.searches:
         others.append(certified(problem, ready.solve(starts=_FURTHER)))
+    best = _best(found, *others)
+    return best if best.flow is found.flow else replace(best, starts=found.starts, agreeing=1)
+
+
+def _best(found: Solution, *others: Solution) -> Solution:
+    """Return the best of what was found, others only if they converged; it cost all of them."""
     best = found
     for other in others:
-        if other.converged and better(other, best):
-            best = replace(other, starts=found.starts, agreeing=1)
-    return best
+        best = other if other.converged and better(other, best) else best
+    return _at_cost_of(best, found, *others)
+
+
+def _at_cost_of(found: Solution, *tried: Solution) -> Solution:
+    return replace(found, general_iterations=sum(each.general_iterations for each in tried))
 
 
 def certified(problem: BalanceProblem, found: Solution) -> Solution:
