@@ -20,7 +20,7 @@ from oretally.flowsheet import BalanceModel, Circuit, NodeKind, NotBalanceable, 
 from oretally.flowsheet.circuit import Content, dissolved_solids
 from oretally.flowsheet.digits import format_with_sd
 from oretally.recon.propagation import adjusted_amount, estimates
-from oretally.recon.result import Dissolution, GlobalTest
+from oretally.recon.result import SOLIDS_EXPLAIN, Dissolution, GlobalTest, explained
 from oretally.recon.solver import Covariance, propagate, solve
 
 __all__ = ["dissolution_notes", "dissolutions"]
@@ -63,6 +63,8 @@ def dissolution_notes(model: BalanceModel, test: GlobalTest) -> tuple[str, ...]:
         return ()
     circuit, survey = model.circuit, model.survey
     told = {s.source for s in circuit.streams if s.content is Content.DISSOLVED}
+    if survey.course is not None:  # one leach, drawn as several: the last has its name
+        told |= set(survey.course.nodes[:-1])
     found = []
     for node in circuit.nodes:
         if node.kind is NodeKind.LEACH and node.name not in told:
@@ -75,10 +77,11 @@ def dissolution_notes(model: BalanceModel, test: GlobalTest) -> tuple[str, ...]:
         return ()
     names = " or ".join(repr(name) for *_, name in alike)
     objective, missing, sd, _ = alike[0]
+    agree = f"{SOLIDS_EXPLAIN}, " if explained(objective, test.dof - 1) else "with that "
     unit, symbol = survey.flow_unit.from_base, survey.flow_unit.symbol
     size = f"{' ± '.join(format_with_sd(unit(missing), unit(sd)))} {symbol}"
     return (
-        f"Solids out of {names} are less than in by {size}, by all numbers together: with that "
+        f"Solids out of {names} are less than in by {size}, by all numbers together: {agree}"
         f"chi-square is {objective:.4g} in place of {test.statistic:.4g}. If ore dissolves there, "
         f"state dissolves = true at the node {names} (in a workbook: sheet nodes, column "
         "dissolves, yes). The program does not assume it: a wrong weight looks the same.",

@@ -205,28 +205,34 @@ def _leaches(model: BalanceModel, covariance: Covariance) -> Iterator[_Leach]:
     Where carbon leaves it in the pulp, the leach goes as far as the screen that takes the carbon
     out: the pulp's assay is of both. If other ore or another leach comes in between, nothing can be
     told. Where nobody assayed the solids that leave it, it goes as far as the filter or thickener
-    behind.
+    behind. A leach that was sampled over time is one leach, with all its intervals.
     """
     circuit, survey = model.circuit, model.survey
+    timed = set() if survey.course is None else set(survey.course.nodes)
     for node in circuit.nodes:
         if node.kind is not NodeKind.LEACH:
             continue
-        inner = {node.name, *_as_far_as_screens(circuit, node.name)}
-        if not _alone(circuit, node.name, inner):
+        own = {node.name}
+        if survey.course is not None and node.name in timed:
+            if node.name != survey.course.node:
+                continue
+            own = timed
+        inner = {*own, *_as_far_as_screens(circuit, node.name)}
+        if not _alone(circuit, own, inner):
             continue
         for k, analyte in enumerate(survey.analytes):
             if analyte.name not in survey.dissolved:
                 continue
             whole = _as_far_as_assayed(circuit, survey, analyte.name, inner)
-            whole = whole if _alone(circuit, node.name, whole) else inner
+            whole = whole if _alone(circuit, own, whole) else inner
             into = [s for s in circuit.streams if s.target in whole and s.source not in whole]
             out = [s for s in circuit.streams if s.source in whole and s.target not in whole]
             yield _Leach(node.name, analyte.name, k, into, out, model, covariance)
 
 
-def _alone(circuit: Circuit, leach: str, whole: Set[str]) -> bool:
-    """Whether no other leach, and no other ore, comes in behind a leach."""
-    behind = whole - {leach}
+def _alone(circuit: Circuit, leach: Set[str], whole: Set[str]) -> bool:
+    """Whether no other leach, and no other ore, comes in behind a leach, all of its intervals."""
+    behind = whole - leach
     other = (s for s in _ore(circuit.streams) if s.target in behind and s.source not in whole)
     leaches = {n.name for n in circuit.nodes if n.kind is NodeKind.LEACH}
     return not (behind & leaches or any(other))
