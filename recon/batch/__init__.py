@@ -8,6 +8,7 @@ from oretally.recon.batch.folding import carrier_weight, folded, grade_data, gra
 from oretally.recon.batch.inner_problem import GradeData, Lanes, Layout
 from oretally.recon.batch.large import minimise_large
 from oretally.recon.batch.newton import (
+    MAX_ITERATIONS,
     Engine,
     LaneFlows,
     LaneMinimum,
@@ -17,6 +18,7 @@ from oretally.recon.batch.newton import (
 from oretally.recon.batch.search import first_guesses, scattered, searched_flows
 
 __all__ = [
+    "MAX_ITERATIONS",
     "Curvature",
     "Engine",
     "GradeData",

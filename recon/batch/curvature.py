@@ -12,7 +12,7 @@ import numpy as np
 from scipy import sparse
 from scipy.linalg.lapack import dpotrf, dpotrs
 
-from oretally.flowsheet.arrays import Floats
+from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.batch.inner_problem import Factor, LanePoint, Lanes, Layout
 from oretally.recon.numerics import LaneFactor, LanePattern, StackFactor, lane_pattern
 
@@ -106,13 +106,25 @@ class Curvature:
             raise TypeError(f"no second derivatives in the layout {self.lanes.layout.name}")
         return np.asarray(self._in_lanes(slopes, factor)[self._whole].transpose(2, 0, 1))
 
-    def model(self, slopes: GradeSlopes) -> LaneFactor | DenseModels:
-        """Return the factor of Z'HZ in every survey."""
+    def model(
+        self, slopes: GradeSlopes, instead: tuple[Bools, GradeSlopes] | None = None
+    ) -> LaneFactor | DenseModels:
+        """Return the factor of Z'HZ in every survey.
+
+        ``instead``: surveys, shape (n_surveys,), that take it from other slopes.
+        """
         if self.pattern is None or slopes.flow.shape[1] <= _FEW:
-            return DenseModels(self.matrices(slopes))
+            H = self.matrices(slopes)
+            if instead is not None:
+                H = np.where(instead[0][:, None, None], self.matrices(instead[1]), H)
+            return DenseModels(H)
         if not isinstance(slopes.factor, LaneFactor):
             raise TypeError(f"no second derivatives in the layout {self.lanes.layout.name}")
-        return LaneFactor(self.pattern, self._in_lanes(slopes, slopes.factor))
+        entries = self._in_lanes(slopes, slopes.factor)
+        if instead is not None:
+            other = instead[1]
+            entries = np.where(instead[0], self._in_lanes(other, slopes.factor), entries)
+        return LaneFactor(self.pattern, entries)
 
     def _stacked(self, s: GradeSlopes, factor: StackFactor) -> Floats:
         own, RZ = self._terms(s)

@@ -24,7 +24,7 @@ multipliers. Cited from memory.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from enum import Enum
 from functools import cached_property
 from typing import Any
@@ -87,6 +87,11 @@ class GradeData:
         """1/weight; 0 where unmeasured or exact."""
         seen = self.weight > 0.0
         return np.asarray(np.where(seen, 1.0 / np.where(seen, self.weight, 1.0), 0.0))
+
+    def of(self, surveys: Ints) -> GradeData:
+        """Return the grades of some of the surveys."""
+        parts = (getattr(self, f.name) for f in fields(self))
+        return GradeData(*(p if p.shape[2] == 1 else p[:, :, surveys] for p in parts))
 
     @cached_property
     def any_free(self) -> bool:

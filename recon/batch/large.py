@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from scipy import sparse
@@ -32,6 +33,7 @@ from oretally.recon.numerics import LevelFactor
 __all__ = ["minimise_large"]
 
 
+_DENSE = 0.05  # share of numbers other than 0, from which a matrix is not handled as sparse
 _SAMPLE = 2  # analytes of the preconditioner: more cost more than the steps they save
 _ROUNDS = 2  # of first flows: the error of a balance depends on the flows
 _MAX_ITERATIONS = 40
@@ -96,17 +98,17 @@ class _Preconditioner:
     """The factor of the matrix of a sample of analytes; see the head of the module."""
 
     def __init__(
-        self, lanes: Lanes, Z: Rows, own: Floats, slopes: GradeSlopes, sample: Ints
+        self, lanes: Lanes, Z: Rows | Floats, own: Floats, slopes: GradeSlopes, sample: Ints
     ) -> None:
         if not isinstance(slopes.factor, LevelFactor):
             raise TypeError(f"no preconditioner in the layout {lanes.layout.name}")
         share = slopes.x.shape[1] / max(sample.size, 1)
         diagonal = np.maximum(own, 0.0)
         floor = 1e-10 * float(diagonal.max(initial=0.0)) or 1.0
-        H = (Z.T @ sparse.diags_array(np.maximum(diagonal, floor)) @ Z).toarray()
+        H = _filled(Z.T @ _times(np.maximum(diagonal, floor), Z))
         for k in sample:
-            E = lanes.rows.sparse @ sparse.diags_array(slopes.x[:, k, 0]) @ Z
-            root = slopes.factor.root(int(k), E.toarray())
+            E = lanes.rows.sparse @ _times(slopes.x[:, k, 0], Z)
+            root = slopes.factor.root(int(k), _filled(E))
             H += share * (root.T @ root)
         self._L, failed = dpotrf(H, lower=1)
         if failed:
@@ -115,6 +117,16 @@ class _Preconditioner:
     def __call__(self, r: Floats) -> Floats:
         """Return the matrix's solution, shape (n_free,)."""
         return np.asarray(dpotrs(self._L, r, lower=1)[0])
+
+
+def _times(size: Floats, Z: Rows | Floats) -> Any:
+    """Return Z, sparse or dense as it is, with each row that many times as large."""
+    return size[:, None] * Z if isinstance(Z, np.ndarray) else sparse.diags_array(size) @ Z
+
+
+def _filled(X: Any) -> Floats:
+    """Return a sparse or a dense array as a dense one."""
+    return np.asarray(X if isinstance(X, np.ndarray) else X.toarray())
 
 
 def minimise_large(
@@ -147,6 +159,8 @@ class _Large:
         self.lanes, self.flows, self.data, self.measured = lanes, flows, data, measured
         self.A = flows.basis.A[flows.basis.rows]
         self.Z = flows.basis.sparse_Z
+        # where the flows have much to do with each other sparse products take longer than dense
+        self.whole_Z = flows.basis.Z if self.Z.nnz > _DENSE * flows.basis.Z.size else self.Z
         # what the balances leave no choice of cannot meet a bound
         some = flows.basis.closed(2.0 + np.cos(np.arange(flows.lower.size, dtype=float)))
         moves = np.abs(some - flows.basis.offset) > 1e-12
@@ -174,7 +188,7 @@ class _Large:
             gradient = weight * (F - self.measured) + lanes.gradient(point)[:, 0] + push
             if precondition is None or mu > 0.0:
                 slopes = GradeSlopes.at(lanes, point, exact=False)
-                precondition = _Preconditioner(lanes, self.Z, own, slopes, self.sample)
+                precondition = _Preconditioner(lanes, self.whole_Z, own, slopes, self.sample)
             bend = _Bend.at(lanes, point, own, exact=True)
             step, convex = _conjugate(bend, precondition, self.Z, -gradient, accuracy)
             if not convex:
@@ -250,7 +264,7 @@ class _Large:
             pull = lanes.pull(factor.solve(lanes.balance(F[:, None, None], x, data)))
             slopes = GradeSlopes(F[:, None], lanes.on_carriers(x), None, pull, factor)
             gradient = weight * (F - self.measured) + (pull * slopes.x).sum(axis=(1, 2))
-            precondition = _Preconditioner(lanes, self.Z, weight, slopes, self.sample)
+            precondition = _Preconditioner(lanes, self.whole_Z, weight, slopes, self.sample)
             bend = _Bend(lanes, weight, slopes, V)
             step, _ = _conjugate(bend, precondition, self.Z, -gradient, 0.03)
             gap = np.where(self.bounded, F - self.lower, 1.0)

@@ -2,14 +2,15 @@
 
 The first flows put the measured grades into the balances: equation-error least squares, with the
 error that the grades give each balance at the flows found last. It is the two-product formula made
-general (common practice, no source). A survey that meets a bound on a flow, or turns out not to be
-convex, is left to `oretally.recon.careful.damped_newton`.
+general (common practice, no source). Where a survey is not convex on the way, the semidefinite part
+of the second derivatives takes their place. One that meets a bound on a flow, or is not convex at
+its end, is left to `oretally.recon.careful.damped_newton`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -19,15 +20,26 @@ from oretally.recon.batch.curvature import Curvature, GradeSlopes
 from oretally.recon.batch.inner_problem import GradeData, LanePoint, Lanes
 from oretally.recon.reduction import FlowBasis
 
-__all__ = ["Engine", "LaneFlows", "LaneMinimum", "minimise_lanes", "starting_lanes"]
+__all__ = [
+    "MAX_ITERATIONS",
+    "Engine",
+    "LaneFlows",
+    "LaneMinimum",
+    "minimise_lanes",
+    "starting_lanes",
+]
 
 
 _ROUNDS = 2  # the error of a balance depends on the flows: solved, then reweighted
-_MAX_ITERATIONS = 25
+MAX_ITERATIONS = 25
 _GAIN = 1e-13  # a step that can gain no more than this share of the objective is the last one
 _DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
 _HALVINGS = 12
+_FEW, _STRAGGLERS = 16, 0.25  # surveys; share of more than those, that goes on by itself
+_ROUNDING = 1e-14  # of the value: what is less is neither gained nor lost
+_ROUNDING_FREE = 1e-9  # the same where grades are unmeasured, whose wide variance costs digits
 _FAINT = 1e-7  # flows this far above their bound, as a share of the largest, may want to stop
+_WEAKEST = 1e-12  # of the largest weight: first flows hang on numbers that are not lost beside it
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,6 +91,7 @@ class LaneFlows:
         # flows that were not measured are held weakly
         weak = 1e-3 * float(weight.min()) if seen.any() else 1.0
         total = np.where(seen, self.weight, weak)
+        total = np.maximum(total, _WEAKEST * total.max(initial=0.0))
         H = self.Z.T @ (total[:, None] * self.Z)
         d = 1.0 / np.sqrt(np.diag(H))
         root = np.linalg.solve(H * d[:, None] * d, d[:, None] * self.Z.T * total)
@@ -99,13 +112,15 @@ class LaneFlows:
 
     def _alone_each(self, measured: Floats) -> Floats:
         """Return flows in balance, where each survey has weights of its own."""
-        seen = self.seen
-        known = np.where(seen, measured, np.nan)
-        known[:, ~seen.any(axis=0)] = 1.0
-        guess = np.where(seen, measured, np.nanmedian(known, axis=0))
+        seen, guess = self.seen, measured
+        if not seen.all():
+            known = np.where(seen, measured, np.nan)
+            known[:, ~seen.any(axis=0)] = 1.0
+            guess = np.where(seen, measured, np.nanmedian(known, axis=0))
         least = np.where(seen, self.weight, np.inf).min(axis=0)
         weak = np.where(np.isfinite(least), 1e-3 * least, 1.0)
-        total = np.where(seen, self.weight, weak).T[:, :, None]
+        total = np.where(seen, self.weight, weak)
+        total = np.maximum(total, _WEAKEST * total.max(axis=0)).T[:, :, None]
         H = self.Z.T @ (total * self.Z)
         d = np.einsum("sii->si", H) ** -0.5
         pull = self.Z.T @ (total[:, :, 0] * (guess - self.basis.offset[:, None]).T)[:, :, None]
@@ -135,6 +150,16 @@ class Engine:
     curvature: Curvature
     flows: LaneFlows
 
+    def weighted(self, weight: Floats) -> Engine:
+        """Return the same with weights of the flows of each survey, (n_carriers, n_surveys)."""
+        flows = replace(self.flows, weight=weight)
+        return Engine(self.lanes, self.curvature.weighted(weight), flows)
+
+    def of(self, surveys: Ints) -> Engine:
+        """Return the same for some of the surveys."""
+        weight = self.flows.weight
+        return self.weighted(weight[:, surveys]) if weight.ndim > 1 else self
+
 
 @dataclass(frozen=True, eq=False)
 class LaneMinimum:
@@ -147,6 +172,8 @@ class LaneMinimum:
         Half the objective, and half of what one more step could take off it.
     done : ndarray of bool, shape (n_surveys,)
     iterations : int
+    running : ndarray of int, shape (n_running,)
+        Surveys that are to go on from here by themselves: few beside those that have ended.
     """
 
     point: LanePoint
@@ -154,6 +181,7 @@ class LaneMinimum:
     gain: Floats
     done: Bools
     iterations: int
+    running: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
 
 
 def starting_lanes(engine: Engine, data: GradeData, measured: Floats) -> Floats:
@@ -180,9 +208,14 @@ def starting_lanes(engine: Engine, data: GradeData, measured: Floats) -> Floats:
 
 
 def minimise_lanes(
-    engine: Engine, data: GradeData, measured: Floats, *, start: Floats
-) -> LaneMinimum:
-    """Return the minimum; measured and first flows have shape (n_carriers, n_surveys)."""
+    engine: Engine, data: GradeData, measured: Floats, *, start: Floats,
+    most: int = MAX_ITERATIONS,
+) -> LaneMinimum:  # fmt: skip
+    """Return the minimum; measured and first flows have shape (n_carriers, n_surveys).
+
+    Each iteration costs as much as all surveys, so that the last few are left to go on without the
+    others; ``most`` iterations are taken.
+    """
     lanes, curvature, flows = engine.lanes, engine.curvature, engine.flows
 
     def cost(F: Floats) -> Floats:
@@ -193,26 +226,30 @@ def minimise_lanes(
     point = lanes.evaluate(data, F)
     value = point.value + cost(F)
     gain = np.full(value.size, np.inf)
-    done = np.zeros(value.size, dtype=bool)
-    model = None
-    for iteration in range(_MAX_ITERATIONS):
+    done = np.zeros(value.size, dtype=bool)  # these stay where they are
+    model, convex = None, np.ones(value.size, dtype=bool)
+    running = np.zeros(0, dtype=np.intp)
+    rounding = _ROUNDING_FREE if data.any_free else _ROUNDING
+    for iteration in range(most):
         slope = flows.Z.T @ (flows.columns * (F - measured) + lanes.gradient(point))
         small = _GAIN * (1.0 + value)
+        noise = rounding * (1.0 + value)
         # near the minimum the curvature found last is as good as a new one
-        last = None
+        last, at_end = None, done
         if model is not None:
             last = model.solve(slope)
-            done = alive & (0.5 * (slope * last).sum(axis=0) <= 1e-3 * small)
-        if last is None or not (done | ~alive).all():
+            at_end = done | (alive & (0.5 * (slope * last).sum(axis=0) <= 1e-3 * small))
+        if last is None or not (at_end | ~alive).all():
             model = curvature.model(GradeSlopes.at(lanes, point))
-            if not model.definite.all():
-                if value.size == 1:
-                    model = curvature.model(GradeSlopes.at(lanes, point, exact=False))
+            convex = model.definite
+            if not convex.all():
+                half = GradeSlopes.at(lanes, point, exact=False)
+                model = curvature.model(GradeSlopes.at(lanes, point), (~convex, half))
                 alive &= model.definite
             last = model.solve(slope)
         predicted = (slope * last).sum(axis=0)
-        gain = 0.5 * predicted
-        done = alive & (gain <= small)
+        gain = np.where(done, gain, 0.5 * predicted)
+        ends = alive & (gain <= small) & ~done
         trial, ahead, reached, alive = _searched(
             lanes,
             flows,
@@ -220,25 +257,36 @@ def minimise_lanes(
             cost=cost,
             point=point,
             value=value,
-            step=-(flows.Z @ last),
+            step=np.where(done, 0.0, -(flows.Z @ last)),
             predicted=predicted,
+            noise=noise,
             alive=alive,
-            done=done,
+            done=done | ends,
         )
         # the last step is taken whole, unless rounding makes it worse
-        worse = done & (reached > value + small)
-        if worse.any() and value.size == 1:
-            return LaneMinimum(point, value, gain, done & point.settled, iteration)
-        F, point, value = trial, ahead, reached
-        done &= ~worse
-        if (done | ~alive).all():
+        worse = ends & (reached > value + np.maximum(small, noise))
+        if worse.any():
+            if value.size == 1:
+                return LaneMinimum(point, value, gain, ends & point.settled, iteration)
+            trial = np.where(worse, point.flow, trial)
+            ahead = lanes.evaluate(data, trial, point)
+            reached = ahead.value + cost(trial)
+        F, point, value, done = trial, ahead, reached, done | ends
+        going = np.flatnonzero(alive & ~done)
+        if not going.size:
             break
-    return LaneMinimum(point, value, gain, done & alive & point.settled, iteration)
+        if value.size > _FEW and going.size <= _STRAGGLERS * value.size and iteration + 1 < most:
+            running = going
+            break
+    if value.size > 1:  # one by itself is judged by its certificate
+        done &= convex
+    return LaneMinimum(point, value, gain, done & alive & point.settled, iteration, running)
 
 
 def _searched(
     lanes: Lanes, flows: LaneFlows, data: GradeData, *, cost: Callable[[Floats], Floats],
-    point: LanePoint, value: Floats, step: Floats, predicted: Floats, alive: Bools, done: Bools,
+    point: LanePoint, value: Floats, step: Floats, predicted: Floats, noise: Floats, alive: Bools,
+    done: Bools,
 ) -> tuple[Floats, LanePoint, Floats, Bools]:  # fmt: skip
     """Return flows along the step that gain enough, the point there, its value, and who is left."""
     F, length = point.flow, np.ones(value.size)
@@ -250,7 +298,7 @@ def _searched(
             trial = np.where(alive, trial, F)
         ahead = lanes.evaluate(data, trial, point)
         reached = ahead.value + cost(trial)
-        enough = value - _DESCENT * length * predicted + 1e-14 * (1.0 + value)
+        enough = value - _DESCENT * length * predicted + noise
         short = alive & ~done & ~(reached <= enough)
         if not short.any():
             return trial, ahead, reached, alive

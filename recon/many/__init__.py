@@ -1,0 +1,12 @@
+"""Many surveys of one circuit: arrays of readings, grouped by what is missing, balanced together.
+
+What this does not take is told, and is for `oretally.recon.reconcile`, one survey at a time.
+
+Read ``survey_table``, then ``pattern``.
+"""
+
+from oretally.recon.many.columns import AnswerColumns, ColumnName
+from oretally.recon.many.pattern import Pattern
+from oretally.recon.many.survey_table import SurveyTable, tables_of
+
+__all__ = ["AnswerColumns", "ColumnName", "Pattern", "SurveyTable", "tables_of"]

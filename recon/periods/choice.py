@@ -1,0 +1,42 @@
+"""In which way shifts are balanced together: as one circuit, or each condensed."""
+
+from __future__ import annotations
+
+from oretally.flowsheet import NotBalanceable
+from oretally.recon.periods.condensed import condensed_balance
+from oretally.recon.periods.condensed_shift import NotCondensable
+from oretally.recon.periods.joint import JointBalance
+from oretally.recon.periods.shifts import Coupled
+from oretally.recon.periods.whole import whole_balance
+
+__all__ = ["joint_balance"]
+
+_SMALL = 250  # streams of all shifts together: one circuit is quicker up to there
+_MOST = 1000  # ... and affordable up to there
+
+
+def joint_balance(coupled: Coupled) -> JointBalance:
+    """Balance shifts together: the answers are the same in both ways.
+
+    One circuit also has stocks that come to nothing.
+
+    Raises
+    ------
+    NotBalanceable
+        If there is no balance.
+    """
+    size = sum(len(s.circuit.streams) for s in coupled.shifts)
+    sized = any(s.model.carriers.classes for s in coupled.shifts)
+    if sized:
+        raise NotBalanceable(
+            "Surveys with size classes are not balanced together yet.",
+            "Leave the sizes out of the surveys of the period.",
+        )
+    if size <= _SMALL:
+        return whole_balance(coupled)
+    try:
+        return condensed_balance(coupled)
+    except NotCondensable:
+        if size > _MOST:
+            raise
+        return whole_balance(coupled)

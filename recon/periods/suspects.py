@@ -1,0 +1,195 @@
+"""Which number of a period is wrong, where its numbers do not agree.
+
+Each number in question is left out in turn and all shifts are balanced together without it. The
+odds of two of them are, by how well the rest agrees and by what the campaign has seen before,
+
+    exp(drop_i / 2) p(meant_i) / p(measured_i)   to   exp(drop_j / 2) p(meant_j) / p(measured_j)
+
+drop being what the sum of squares falls by, meant what the others say, and p the density of the
+same number in the other surveys: Student's t about their median, its scale 1.4826 times the middle
+distance from it and the stated error, in logarithms. Without three others p says nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from oretally.flowsheet import Measurement, NotBalanceable, Survey
+from oretally.flowsheet.survey import DatedSurvey, without_measurement
+from oretally.recon.periods.joint import JointBalance, ShiftPlace
+from oretally.recon.periods.rows import PeriodSuspect
+from oretally.recon.propagation import Derived, global_test, sidak_limit
+from oretally.recon.result import ErrorRates
+from oretally.recon.signatures import MeasuredReading, log_density_of_any_error, undone
+
+__all__ = ["suspects_of"]
+
+_TRIED = 16  # numbers left out in turn
+_LEAST_OTHERS = 3
+_MAD = 1.4826  # sd over median distance, of normal numbers
+_TOLD = 0.02  # probability
+_LIKELIER = 0.5  # probability of a slip, given that the number is wrong
+_SEEN = 1e-3  # of the variance of a reading: less of it is checked by errors of the others alone
+
+
+@dataclass(frozen=True)
+class _Tried:
+    suspect: PeriodSuspect
+    log_odds: float
+
+
+def suspects_of(
+    joint: JointBalance, balanced: Callable[[Sequence[DatedSurvey]], JointBalance],
+    shifts: Sequence[DatedSurvey], campaign: Sequence[DatedSurvey], *, doubtful: Sequence[str],
+    alpha: float,
+) -> tuple[PeriodSuspect, ...]:  # fmt: skip
+    """Return which number may be wrong, if it is one alone.
+
+    Parameters
+    ----------
+    joint : JointBalance
+        Of ``shifts``, as given.
+    balanced : callable
+        Balances the same shifts with a number left out.
+    shifts, campaign : sequence of DatedSurvey
+        Those of the period, in the order of ``joint``; all there are.
+    doubtful : sequence of str
+        Shifts whose numbers disagree by themselves.
+    alpha : float
+        Level of the test without a number.
+    """
+    tried = list[_Tried]()
+    for t, m in _in_question(joint, shifts, doubtful)[:_TRIED]:
+        found = _without(joint, balanced, shifts, campaign, t, m, alpha)
+        if found is not None:
+            tried.append(found)
+    if not tried:
+        return ()
+    log = np.array([each.log_odds for each in tried])
+    odds = np.exp(log - log.max())
+    share = (odds / odds.sum()).tolist()
+    rows = [replace(each.suspect, probability=p) for each, p in zip(tried, share, strict=True)]
+    rows = [row for row in rows if row.probability >= _TOLD]
+    return tuple(sorted(rows, key=lambda row: -row.probability))
+
+
+def _in_question(
+    joint: JointBalance, shifts: Sequence[DatedSurvey], doubtful: Sequence[str]
+) -> list[tuple[int, Measurement]]:
+    """Return the numbers that may be wrong, the largest standardised adjustments first.
+
+    Those of shifts that disagree by themselves come before all others: a gross error spoils the
+    point at which the adjustments of all are judged.
+    An adjusted value is uncorrelated with what was taken off the reading, so that the variance of
+    that is the one of the reading less the one of the value. Numbers with one check have one size.
+    """
+    found = list[tuple[int, Measurement, ShiftPlace]]()
+    for t, dated in enumerate(shifts):
+        for m in dated.survey.measurements:
+            place = _place(joint, t, m)
+            if place is not None and not m.bounded and m.sd > 0.0:
+                found.append((t, m, place))
+    value = np.array([joint.value(place) for _, _, place in found])
+    places = [place for _, _, place in found]
+    effects = joint.effects(
+        [Derived(v, {place: 1.0}) for v, place in zip(value.tolist(), places, strict=True)]
+    )
+    read = np.array([m.value_base for _, m, _ in found])
+    sd = np.array([m.unit.to_base(m.sd) for _, m, _ in found])
+    left = 1.0 - (effects.sd / sd) ** 2
+    rest = np.array([shifts[t].label not in doubtful for t, _, _ in found])
+    # a number that lost a digit has a tiny stated error, which hides that it is checked
+    seen = np.isfinite(value) & np.isfinite(left) & (~rest | (left > _SEEN))
+    size = np.abs(read - value)[seen] / sd[seen] / np.sqrt(np.maximum(left[seen], _SEEN))
+    rest = rest[seen]
+    return [found[i][:2] for i in np.flatnonzero(seen)[np.lexsort((-size, rest))]]
+
+
+def _place(joint: JointBalance, t: int, m: Measurement) -> ShiftPlace | None:
+    """Return where the true value of a measurement stands."""
+    rows = joint.coupled.shifts[t].model.positions.rows
+    own = (r.place for r in rows if (r.stream, r.quantity) == (m.stream, m.quantity))
+    return next((ShiftPlace(t, place) for place in own), None)
+
+
+def _without(
+    joint: JointBalance, balanced: Callable[[Sequence[DatedSurvey]], JointBalance],
+    shifts: Sequence[DatedSurvey], campaign: Sequence[DatedSurvey], t: int, m: Measurement,
+    alpha: float,
+) -> _Tried | None:  # fmt: skip
+    """Return what all others say of a number; None if they say nothing."""
+    changed = list(shifts)
+    survey = without_measurement(shifts[t].survey, m.stream, m.quantity)
+    changed[t] = replace(shifts[t], survey=survey)
+    try:
+        rest = balanced(changed)
+    except NotBalanceable:
+        return None
+    place = _place(rest, t, m)
+    limit = sidak_limit(alpha, sum(len(s.survey.measurements) for s in shifts))
+    if place is None or joint.objective - rest.objective < limit**2:
+        return None  # without it the rest agrees hardly better
+    meant = rest.value(place)
+    sd = float(rest.effects([Derived(meant, {place: 1.0})]).sd[0])
+    if not np.isfinite(sd) or (m.value > 0.0 and meant <= 0.0):
+        return None
+    others = _others(campaign, shifts[t].label, m)
+    log_odds = 0.5 * (joint.objective - rest.objective)
+    usual = None
+    if others:
+        written = [m.unit.from_base(x) for x in others]
+        usual = len(others), min(written), max(written)
+        if len(others) >= _LEAST_OTHERS and min(*others, m.value_base) > 0.0:
+            own = m.unit.to_base(m.sd) / m.value_base
+            log_odds += _log_density(meant, others, own, sd / meant)
+            log_odds -= _log_density(m.value_base, others, own, 0.0)
+    slip, fits = _slip(shifts[t].survey, m, m.unit.from_base(meant), m.unit.from_base(sd))
+    return _Tried(
+        PeriodSuspect(
+            shifts[t].label, m.stream, m.quantity, m.unit.symbol, 0.0, m.value,
+            m.unit.from_base(meant), m.unit.from_base(sd), usual,
+            global_test(rest.objective, rest.dof, alpha), slip, fits,
+        ), log_odds,
+    )  # fmt: skip
+
+
+def _slip(survey: Survey, m: Measurement, said: float, said_sd: float) -> tuple[str, float | None]:
+    """Return the slip that is likelier than all else that makes a number wrong, and what it fits.
+
+    Of numbers that somebody wrote: in others no digits are mixed up. ``said`` is what all others
+    say, in the unit of the number.
+    """
+    if not m.typed or m.written is not None or m.value <= 0.0:
+        return "", None
+    reading = MeasuredReading(m.value, m.sd, m.unit, said, said_sd)
+    slips = [*undone(reading, survey.containers)]
+    log = np.array([log_density_of_any_error(reading, ErrorRates()), *(u.log_odds for u in slips)])
+    share = np.exp(log - np.logaddexp.reduce(log))
+    best = int(share.argmax())
+    if not best or share[best] <= _LIKELIER:
+        return "", None
+    slip = slips[best - 1]
+    # how wet a mass was nobody knows but the others
+    return slip.reason, None if slip.kind == "wet mass" else float(f"{slip.value:.12g}")
+
+
+def _others(campaign: Sequence[DatedSurvey], label: str, m: Measurement) -> list[float]:
+    """Return the same number of the other surveys, in base units."""
+    found = (s.survey.measured(m.stream, m.quantity) for s in campaign if s.label != label)
+    return [o.value_base for o in found if o is not None and not o.bounded]
+
+
+def _log_density(value: float, others: Sequence[float], own: float, more: float) -> float:
+    """Return the log density of a number among others, all above 0, but for a constant.
+
+    ``own`` is its stated error and ``more`` what its own uncertainty adds, both relative.
+    """
+    x = np.log(np.array(others))
+    middle = float(np.median(x))
+    scale = float(np.linalg.norm([_MAD * np.median(np.abs(x - middle)), own, more]))
+    dof = len(others) - 1
+    t = (float(np.log(value)) - middle) / scale
+    return float(-0.5 * (dof + 1) * np.log1p(t**2 / dof) - np.log(scale))
