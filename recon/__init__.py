@@ -10,6 +10,7 @@ from oretally.flowsheet.late_names import late_names
 if TYPE_CHECKING:
     from oretally.recon.checking import Check, CheckedValue, check
     from oretally.recon.comparison import compare
+    from oretally.recon.many_surveys import reconcile_many
     from oretally.recon.reconciliation import reconcile
     from oretally.recon.reduction import Classes, classify
     from oretally.recon.result import Balance, BalancedValue, Simulation, ValueClass
@@ -21,6 +22,7 @@ else:
     __getattr__ = late_names(__name__, {
         "checking": "Check CheckedValue check",
         "comparison": "compare",
+        "many_surveys": "reconcile_many",
         "reconciliation": "reconcile",
         "reduction": "Classes classify",
         "result": "Balance BalancedValue Simulation ValueClass",
@@ -48,6 +50,7 @@ __all__ = [
     "prepare",
     "propagate",
     "reconcile",
+    "reconcile_many",
     "signatures_of",
     "simulate",
     "solve",

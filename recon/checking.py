@@ -5,12 +5,26 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from oretally.flowsheet import BalanceModel, Circuit, Position, Survey
+from oretally.flowsheet import BalanceModel, Circuit, Survey
 from oretally.flowsheet.problem import check_survey, reference_streams
-from oretally.recon.answers import calculated_heads, class_of, closures, never_by_size, open_notes
+from oretally.recon.answers import (
+    calculated_heads,
+    class_of,
+    closures,
+    determining_measurements,
+    left_out_notes,
+    never_by_size,
+)
 from oretally.recon.gross_errors import foresee
-from oretally.recon.reduction import classes_of, scale_is_missing, useful_measurements
-from oretally.recon.result import CalculatedHead, Closure, GrossErrors, ValueClass
+from oretally.recon.losses import foreseen_assay
+from oretally.recon.reduction import classes_of, scale_is_missing
+from oretally.recon.result import (
+    CalculatedHead,
+    Closure,
+    GrossErrors,
+    MissingAssay,
+    ValueClass,
+)
 
 __all__ = ["Check", "CheckedValue", "check"]
 
@@ -39,11 +53,13 @@ class Check:
     scale_missing : bool
         True if no flow was measured: the survey cannot be balanced.
     measure : tuple of (stream, quantity)
-        Measurements that together would determine all that is unobservable.
+        Measurements that together would determine all that is unobservable and not by size.
     notes : tuple of str
     foreseen : GrossErrors or None
         Errors that no data can tell apart, and those that could go unseen; None where that cannot
         be said before a balance.
+    missing_assay : MissingAssay or None
+        One that would at least halve the sd of a recovery.
     """
 
     classes: tuple[CheckedValue, ...]
@@ -54,6 +70,7 @@ class Check:
     measure: tuple[tuple[str, str], ...]
     notes: tuple[str, ...]
     foreseen: GrossErrors | None = None
+    missing_assay: MissingAssay | None = None
 
 
 def check(
@@ -88,18 +105,15 @@ def check(
         for v in known
         if v.value_class is not ValueClass.UNOBSERVABLE or (v.stream, v.quantity) not in never
     )
+    no_scale = scale_is_missing(survey)
     return Check(
         classes=statuses,
         closures=closures(model),
         heads=calculated_heads(model, feeds, products),
         degrees_of_freedom=classes.degrees_of_freedom,
-        scale_missing=scale_is_missing(survey),
-        measure=tuple(
-            places.named[Position(*place)]
-            for place in (
-                () if survey.sizes.n_classes else useful_measurements(problem, places.shown)
-            )
-        ),
-        notes=open_notes(model, classes),
-        foreseen=None if scale_is_missing(survey) else foresee(model, feeds, products),
+        scale_missing=no_scale,
+        measure=determining_measurements(model),
+        notes=left_out_notes(model, classes),
+        foreseen=None if no_scale else foresee(model, feeds, products),
+        missing_assay=None if no_scale else foreseen_assay(model, feeds, products),
     )

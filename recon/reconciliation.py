@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import oretally.recon.no_balance as no_balance
 from oretally.flowsheet import BalanceModel, Circuit, Position, Survey, parse_unit
+from oretally.flowsheet.circuit import timed_streams
 from oretally.flowsheet.problem import check_survey, reference_streams
 from oretally.recon.answers import (
     Answers,
@@ -19,13 +20,22 @@ from oretally.recon.answers import (
     formula_recoveries,
     never_by_size,
     open_notes,
+    ratio_notes,
     recovery_budgets,
     reference_notes,
     solver_notes,
+    vague_notes,
     worth_totals,
 )
 from oretally.recon.draws import doubtful_answers
 from oretally.recon.gross_errors import gross_errors
+from oretally.recon.kinetics import (
+    LeachEvidence,
+    TimedTest,
+    timed_leach,
+    timed_products,
+    with_timed_suspects,
+)
 from oretally.recon.leach_and_stocks import (
     dissolution_notes,
     dissolutions,
@@ -35,6 +45,7 @@ from oretally.recon.leach_and_stocks import (
     inventories,
     stock_notes,
 )
+from oretally.recon.leach_over_time import courses, reagent_uses
 from oretally.recon.losses import losses_of
 from oretally.recon.propagation import global_test
 from oretally.recon.reduction import classes_of, require_scale
@@ -44,6 +55,7 @@ from oretally.recon.result import (
     CalculatedHead,
     CombinedFeed,
     ErrorRates,
+    GrossErrors,
     ValueClass,
 )
 from oretally.recon.sizes import by_size
@@ -64,6 +76,9 @@ def reconcile(
     lost: Sequence[str] | None = None,
     prices: Mapping[str, float] | None = None,
     trials: int | None = None,
+    second_opinions: bool = True,
+    so_far: Callable[[Balance], None] | None = None,
+    suspects: bool = True,
 ) -> Balance:
     """Adjust all measurements so that everything balances, and say what follows.
 
@@ -83,11 +98,20 @@ def reconcile(
     rates : ErrorRates, optional
         How often numbers are badly wrong, before looking at them; for the suspects.
     lost : sequence of str, optional
-        Products that count as lost; by default all but the richest, analyte by analyte.
+        Products that count as lost; by default all but the richest, analyte by analyte, and of a
+        test over time those without a time.
     prices : mapping of str to float, optional
         Money per kg of an analyte, for what several are worth together.
     trials : int, optional
-        Changes to try if there is no balance, to name some that make one possible: 24 by default.
+        Changes to try if there is no balance, to name some that make one possible: by default as
+        many as the work of a diagnosis allows (`oretally.recon.solver.work.WORK`), 24 at the most.
+    second_opinions : bool
+        Whether other methods are asked which number is wrong: it changes nothing else.
+    so_far : callable, optional
+        Told of a balance before it is asked which numbers are wrong and where metal is lost, which
+        takes the longest: as yet without suspects, losses, worth and notes.
+    suspects : bool
+        Whether to look for wrong numbers at all; it takes most of the time.
 
     Returns
     -------
@@ -127,7 +151,31 @@ def reconcile(
         return no_balance.NoBalance(model, solution, feeds, products, alpha, rates).balance(trials)
     covariance = propagate(model.problem, solution)
     answers = Answers.of(model, covariance, feeds=feeds, products=products)
-    balance = _balance(answers, alpha=alpha, rates=rates, lost=lost)
+    balance, places = _balance(answers, alpha=alpha)
+    if so_far is not None:
+        so_far(balance)
+    leach = timed_leach(model, covariance)
+    balance = replace(
+        balance,
+        gross_errors=gross_errors(
+            answers if leach is None else replace(answers, covariance=leach.covariance),
+            balance.values,
+            places,
+            test=balance.global_test,
+            rates=rates,
+            closures=len(balance.closures),
+            second_opinions=second_opinions,
+            course=None if leach is None else LeachEvidence(leach),
+        )
+        if suspects
+        else GrossErrors(rates=rates),
+        losses=losses_of(answers, lost or _left(answers)),
+    )
+    if leach is not None:
+        balance = replace(balance, courses=courses(leach), reagents=reagent_uses(leach))
+    elif balance.timed is not None:
+        test = TimedTest(model, covariance, balance.feeds)
+        balance = replace(balance, timed=with_timed_suspects(test, balance.timed, rates))
     return replace(
         balance, notes=_notes(balance, answers, asked_starts=starts is not None),
         worth=worth_totals(answers, balance.losses, prices) if prices else (),
@@ -136,10 +184,8 @@ def reconcile(
     )  # fmt: skip
 
 
-def _balance(
-    answers: Answers, *, alpha: float, rates: ErrorRates, lost: Sequence[str] | None
-) -> Balance:
-    """Return a balance with what was computed, and without notes."""
+def _balance(answers: Answers, *, alpha: float) -> tuple[Balance, list[Position]]:
+    """Return a balance as far as `reconcile` tells of it, and where its values stand."""
     model, covariance, solution = answers.model, answers.covariance, answers.covariance.solution
     feeds, products = (
         tuple(answers.streams[j] for j in some) for some in (answers.feeds, answers.products)
@@ -149,7 +195,7 @@ def _balance(
     released = released_bounds(model.problem, solution, len(model.survey.analytes))
     recoveries, gaps = answers.recoveries(released), closures(model)
     heads, together = calculated_heads(model, feeds, products), combined_feed(answers)
-    return Balance(
+    balance = Balance(
         circuit=model.circuit,
         survey=model.survey,
         feeds=feeds,
@@ -174,13 +220,20 @@ def _balance(
         extractions=extractions(model, covariance),
         dissolutions=dissolutions(model, covariance),
         inventories=inventories(model, covariance),
-        gross_errors=gross_errors(
-            answers, values, places, test=test, rates=rates, closures=len(gaps)
-        ),
+        gross_errors=GrossErrors(),
         notes=(),
-        losses=losses_of(answers, lost),
         combined_feed=together,
+        timed=timed_products(model, covariance, feeds),
     )
+    return balance, places
+
+
+def _left(answers: Answers) -> list[str] | None:
+    """Return the products of a test over time that have none, which count as lost; or None."""
+    timed = {s.name for s in timed_streams(answers.model.circuit.streams)}
+    products = [answers.streams[j] for j in answers.products]
+    left = [name for name in products if name not in timed]
+    return left if timed and 0 < len(left) < len(products) else None
 
 
 def _notes(balance: Balance, answers: Answers, *, asked_starts: bool) -> tuple[str, ...]:
@@ -190,6 +243,8 @@ def _notes(balance: Balance, answers: Answers, *, asked_starts: bool) -> tuple[s
     return (
         *solver_notes(model, solution, asked_starts=asked_starts),
         *open_notes(model, solution.classes),
+        *vague_notes(model, covariance),
+        *ratio_notes(balance.separations),
         *reference_notes(answers),
         *bounded_notes(model.survey, balance.values, balance.gross_errors.hidden),
         *stock_notes(

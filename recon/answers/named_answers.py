@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
-from oretally.flowsheet import BalanceModel, Position
+from oretally.flowsheet import BalanceModel, Dimension, Position, parse_unit
 from oretally.flowsheet.circuit import reference_name
 from oretally.recon.answers.recoveries import Answers
+from oretally.recon.kinetics import OverTime, over_time
 from oretally.recon.propagation import (
     Adjusted,
     Derived,
@@ -24,12 +25,17 @@ from oretally.recon.propagation import (
     estimate,
     moved_by_errors,
 )
-from oretally.recon.result import ErrorPlace
+from oretally.recon.result import ErrorPlace, RateFit, RateModel
 from oretally.recon.solver import Covariance, propagate, solve
 
-__all__ = ["GRADE", "LOSS", "PULL", "RECOVERY", "SHARE", "Answer", "AnswerName", "CaseAnswers"]
+__all__ = ["GRADE", "LOSS", "PLATEAU", "PULL", "RATE", "RECOVERY", "SHARE", "Answer", "AnswerName",
+           "CaseAnswers"]  # fmt: skip
 
 RECOVERY, PULL, GRADE, LOSS, SHARE = "recovery", "mass pull", "grade", "recovery by size", "share"
+PLATEAU, RATE = "plateau", "rate"
+
+
+_CURVES = (RateModel.FIRST_ORDER, RateModel.RECTANGULAR)  # of one rate
 
 
 class AnswerName(NamedTuple):
@@ -37,13 +43,14 @@ class AnswerName(NamedTuple):
 
     ``kind`` is 'recovery', 'mass pull' or 'grade' of a whole stream, 'recovery by size' (what the
     class of the stream has of the analyte, per all of it in the feed) or 'share' (per all of it in
-    the stream).
+    the stream); of a test over time 'plateau' or 'rate' of one ``curve``, without a stream.
     """
 
     kind: str
     analyte: str
     stream: str
     size: str = ""
+    curve: str = ""
 
     @property
     def by_size(self) -> bool:
@@ -58,11 +65,13 @@ class AnswerName(NamedTuple):
             GRADE: f"grade of {analyte} in {stream}",
             LOSS: f"recovery of {analyte} to {stream}, its {self.size}",
             SHARE: f"share of {self.size} in the {analyte} of {stream}",
+            PLATEAU: f"plateau of {analyte}, {self.curve}",
+            RATE: f"rate of {analyte}, {self.curve}",
         }[self.kind]
 
 
 class Answer(Derived[ErrorPlace]):
-    """An answer as a share, or a grade as mass per mass.
+    """An answer as a share, a grade as mass per mass, or a rate per hour.
 
     Its slopes are by how much plus one sd of each measurement (of what it shares with no other)
     and of each shared source moves it.
@@ -85,11 +94,14 @@ class CaseAnswers:
     model : BalanceModel
     feeds, products : tuple of str
         Streams to which recoveries refer, and those among which they are shared.
+    known : Covariance or None
+        Of the adjusted values, if the survey was balanced already.
     """
 
     model: BalanceModel
     feeds: tuple[str, ...]
     products: tuple[str, ...]
+    known: Covariance | None = None
 
     @property
     def feed(self) -> str:
@@ -99,6 +111,8 @@ class CaseAnswers:
     @cached_property
     def covariance(self) -> Covariance:
         """Of all adjusted values."""
+        if self.known is not None:
+            return self.known
         return propagate(self.model.problem, solve(self.model.problem))
 
     def names(self) -> list[AnswerName]:
@@ -120,12 +134,30 @@ class CaseAnswers:
                 if (k, j) in carriers.by_class
                 for label in map(survey.sizes.label, carriers.class_runs[j])
             ]  # fmt: skip
+        for k, fits in self._fits.items():
+            held = [f.model for f in fits if f.model in _CURVES and f.determined]
+            found += [AnswerName(kind, analytes[k], "", curve=str(model))
+                      for kind in (PLATEAU, RATE) for model in held]  # fmt: skip
         return found
+
+    def preferred(self) -> list[AnswerName]:
+        """Return plateau and rate of each analyte by its best curve of one rate that holds."""
+        first: dict[tuple[str, str], AnswerName] = {}
+        for name in self.names():
+            if name.kind in (PLATEAU, RATE):
+                first.setdefault((name.kind, name.analyte), name)
+        return sorted(first.values(), key=lambda name: name.kind)
+
+    def time_unit(self) -> str:
+        """Return the unit of the times of a test over time."""
+        return "" if self._timed is None else self._timed.unit
 
     def read(self, name: AnswerName) -> Answer | None:
         """Return one answer of `names`; None where the balance does not give it, or no sd."""
-        found = self._derived(name)
-        if found is None or estimate(self.covariance, found) is None:
+        found, covariance = self._derived(name), self.covariance
+        if name.kind in (PLATEAU, RATE) and self._timed is not None:
+            covariance = self._timed.covariance
+        if found is None or estimate(covariance, found) is None:
             return None
         places = self.model.positions
         at = {ErrorPlace("measurement", *name): place for name, place in places.readings.items()}
@@ -133,13 +165,15 @@ class CaseAnswers:
             ErrorPlace("source", source.name, source.quantity): place
             for place, source in places.sources.items()
         }
-        (moved,) = moved_by_errors(self.covariance, [found], list(at.values())).tolist()
+        (moved,) = moved_by_errors(covariance, [found], list(at.values())).tolist()
         answer = Answer(found.value, {p: m for p, m in zip(at, moved, strict=True) if m})
         return answer if answer.sd > 0.0 else None
 
     def _derived(self, name: AnswerName) -> Adjusted | None:
         """Return an answer with its derivatives; None where the balance gives no number."""
         carriers, survey, answers = self.model.carriers, self.model.survey, self._answers
+        if name.kind in (PLATEAU, RATE):
+            return self._of_curve(name)
         j = carriers.streams.index(name.stream)
         k = None if name.kind == PULL else answers.analytes.index(name.analyte)
         if name.kind == GRADE:
@@ -154,6 +188,26 @@ class CaseAnswers:
         below = amount_at(self.covariance, k, j) if name.kind == SHARE else answers.fed(k)
         share = amount_at(self.covariance, k, at) / below
         return share if math.isfinite(share.value) else None
+
+    def _of_curve(self, name: AnswerName) -> Adjusted | None:
+        """Return a plateau, or a rate per hour; None of a curve that does not hold."""
+        k, timed = self._answers.analytes.index(name.analyte), self._timed
+        fit = next((f for f in self._fits.get(k, ()) if f.model == name.curve), None)
+        if timed is None or fit is None or fit.holds is False:
+            return None
+        found = timed.parameter(k, fit, name.kind)
+        if found is None or name.kind == PLATEAU:
+            return found
+        return found * parse_unit(f"1/{timed.unit}", Dimension.PER_TIME).to_base(1.0)
+
+    @cached_property
+    def _timed(self) -> OverTime | None:
+        return over_time(self.model, self.covariance, self.feeds)
+
+    @property
+    def _fits(self) -> dict[int, list[RateFit]]:
+        """Fits of each analyte of a test over time, the preferred first; else empty."""
+        return {} if self._timed is None else self._timed.all_fits
 
     @cached_property
     def _answers(self) -> Answers:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -19,10 +20,14 @@ from oretally.recon.answers.recoveries import Answers
 from oretally.recon.answers.values import never_by_size
 from oretally.recon.propagation import adjusted_amount
 from oretally.recon.reduction import Classes, undetermined, useful_measurements
-from oretally.recon.result import BalancedValue, HiddenError
+from oretally.recon.result import BalancedValue, HiddenError, Separation
 from oretally.recon.solution import Solution
+from oretally.recon.solver import Covariance
 
-__all__ = ["bounded_notes", "open_notes", "reference_notes", "solver_notes"]
+__all__ = [
+    "bounded_notes", "determining_measurements", "left_out_notes", "open_notes", "ratio_notes",
+    "reference_notes", "solver_notes", "vague_notes",
+]  # fmt: skip
 
 _LISTED = 40  # undetermined values told by name
 _OUTSIDE = 2.0  # of its sd that a value lies outside its bounds before one is said to be wrong
@@ -67,21 +72,84 @@ def solver_notes(
 
 def open_notes(model: BalanceModel, classes: Classes) -> tuple[str, ...]:
     """Return which values nothing determines, and what to measure for them."""
-    places = model.positions
-    every = [places.named[Position(*p)] for p in undetermined(classes, places.shown)]
-    never = never_by_size(model)
-    names = [name for name in every if name not in never]
-    by_size = _by_size(model, [name for name in every if name in never])
-    volumes = _no_volume(model, classes)
+    names = _open_names(model, classes)[0]
     if not names:
-        return (*volumes, *by_size)
+        return left_out_notes(model, classes)
     told = f"Not determined by any balance: {_phrase(names[:_LISTED])}"
     if len(names) > _LISTED:
         told += f" and {len(names) - _LISTED} more"
-    if model.survey.sizes.n_classes:  # what would determine them is a long search then
-        return (f"{told}.", *volumes, *by_size)
-    measure = [places.named[Position(*p)] for p in useful_measurements(model.problem, places.shown)]
-    return (f"{told}.", f"All would be determined by measuring {_phrase(measure)}.", *volumes)
+    measure = determining_measurements(model)
+    every = "All" if _all_in_bulk(model, names) else "All but the sizes"
+    remedy = [f"{every} would be determined by measuring {_phrase(measure)}."] if measure else []
+    return (f"{told}.", *remedy, *left_out_notes(model, classes))
+
+
+def left_out_notes(model: BalanceModel, classes: Classes) -> tuple[str, ...]:
+    """Return where a volume is missing, and what nobody looked for by size."""
+    return (*_no_volume(model, classes), *_by_size(model, _open_names(model, classes)[1]))
+
+
+def determining_measurements(model: BalanceModel) -> tuple[tuple[str, str], ...]:
+    """Return stream and quantity of measurements that would determine all that is not by size.
+
+    What would determine the classes as well is a long search. In a plant that runs, a sample is
+    assayed sooner than a flow is weighed, so that assays go first; at the bench masses do.
+    """
+    places = model.positions
+    flows, grades = (np.zeros_like(mask) for mask in places.shown)
+    for row in places.rows:
+        if row.meaning.run is None and row.place.analyte is None:
+            flows[row.place.carrier] = True
+        elif row.meaning.run is None:
+            grades[row.place] = True
+    found = useful_measurements(
+        model.problem, (flows, grades), grades_first=model.survey.basis is Basis.RATE
+    )
+    return tuple(places.named[Position(*p)] for p in found)
+
+
+def _open_names(
+    model: BalanceModel, classes: Classes
+) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
+    """Return what nothing determines: what is missed, and what nobody looked for by size."""
+    places, never = model.positions, never_by_size(model)
+    every = [places.named[Position(*p)] for p in undetermined(classes, places.shown)]
+    return [n for n in every if n not in never], [n for n in every if n in never]
+
+
+def _all_in_bulk(model: BalanceModel, names: Sequence[tuple[str, str]]) -> bool:
+    return all(model.meanings[quantity].run is None for _, quantity in names)
+
+
+def vague_notes(model: BalanceModel, covariance: Covariance) -> tuple[str, ...]:
+    """Return which values the balances give in principle, and these numbers do not."""
+    places, classes = model.positions, covariance.solution.classes
+    known = replace(
+        classes, flow_determined=covariance.flow_determined,
+        grade_determined=covariance.grade_determined,
+    )  # fmt: skip
+    before = set(undetermined(classes, places.shown))
+    names = [places.named[Position(*p)] for p in undetermined(known, places.shown)
+             if p not in before]  # fmt: skip
+    if not names:
+        return ()
+    told = _phrase(names[:_LISTED])
+    more = f" and {len(names) - _LISTED} more" if len(names) > _LISTED else ""
+    return (
+        f"These numbers do not tell {told}{more}: the ± would be larger than all there is. The "
+        "grades that should tell are too much alike, or errors too large. Measure it itself.",
+    )  # fmt: skip
+
+
+def ratio_notes(separations: Sequence[Separation]) -> tuple[str, ...]:
+    """Return which products are too small beside their errors for a ratio to the feed."""
+    names = [s.stream for s in separations if s.yield_percent and s.ratio_of_concentration is None]
+    if not names:
+        return ()
+    return (
+        f"The ratio of concentration of {_listed(names)} is not told: the ± would be more than a "
+        "hundred times itself.",
+    )
 
 
 def reference_notes(answers: Answers) -> tuple[str, ...]:

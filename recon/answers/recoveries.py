@@ -32,10 +32,12 @@ from oretally.recon.propagation import (
     per_unit,
     total,
 )
-from oretally.recon.result import Recovery, Separation
+from oretally.recon.result import Estimate, Recovery, Separation
 from oretally.recon.solver import Covariance, Released, one_sided_limit
 
 __all__ = ["Answers"]
+
+_NOTHING_LEFT = 100.0  # times: below, limits can still be drawn for a rough ratio
 
 _Told = tuple[float | None, float | None]
 
@@ -165,7 +167,10 @@ class Answers:
         return tuple(rows)
 
     def separations(self) -> tuple[Separation, ...]:
-        """Return yield, ratio of concentration and enrichment of each product."""
+        """Return yield, ratio of concentration and enrichment of each product.
+
+        With an sd beyond a hundred times itself, and that of the feed, which is 1, it is not told.
+        """
         every = (None, *range(len(self.analytes)))
         fed = [self.head(k) for k in every]
         own = [[adjusted(self.covariance, Position(k, j)) for k in every] for j in self.products]
@@ -175,6 +180,7 @@ class Answers:
         for j, ratio, (pull, *enriched) in zip(
             self.products, back, zip(*each, strict=True), strict=True
         ):
+            ratio, *enriched = (_told(x) for x in (ratio, *enriched))
             (share, share_sd), (times, times_sd) = (x or (None, None) for x in (pull, ratio))
             rows.append(
                 Separation(
@@ -183,6 +189,13 @@ class Answers:
                 )
             )  # fmt: skip
         return tuple(rows)
+
+
+def _told(ratio: Estimate | None) -> Estimate | None:
+    """Return a ratio with its sd; None where that leaves nothing of it."""
+    if ratio is None or ratio[1] is None:
+        return ratio
+    return ratio if ratio[1] <= _NOTHING_LEFT * max(abs(ratio[0]), 1.0) else None
 
 
 def _carrying(covariance: Covariance, carriers: Sequence[int]) -> Sequence[int]:
@@ -203,8 +216,9 @@ def _recovered(
     n = len(carriers)
     values, R = amount_roots(covariance, k, [*carriers, *_carrying(covariance, of)])
     shares, roots = per_unit((values[:n], R[:n]), float(values[n:].sum()), R[n:].sum(axis=0))
-    known = np.isfinite(shares) & np.isfinite(roots).all(axis=1)
     sds = np.sqrt((roots**2).sum(axis=1))
+    # with an sd beyond all that is fed nothing is told; NaN compares as False
+    known = np.isfinite(shares) & (sds <= np.maximum(shares, 1.0))
     at = list(carriers)
     still = (covariance.solution.flow[at] == 0.0) & np.isfinite(covariance.flow_sd[at])
     none: _Told = (None, None)

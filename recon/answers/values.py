@@ -120,7 +120,7 @@ class _Balanced:
         self.at_bound = _lists(solution.flow_at_bound, bound)
         self.measured = _lists(np.isfinite(problem.flow), np.isfinite(problem.grade))
         self.checked = _lists(classes.flow_checked, classes.grade_checked)
-        self.determined = _lists(classes.flow_determined, classes.grade_determined)
+        self.determined = _lists(covariance.flow_determined, covariance.grade_determined)
         # the least error that is found is in proportion to it
         self.detectable = detectable_error(1.0, 1.0, alpha=alpha) or 0.0
 

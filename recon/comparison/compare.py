@@ -21,7 +21,8 @@ import numpy as np
 
 from oretally.flowsheet import Dimension, OretallyError, Unit, parse_unit
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.answers import GRADE, Answer, AnswerName
+from oretally.flowsheet.circuit import timed_streams
+from oretally.recon.answers import GRADE, PLATEAU, RATE, Answer, AnswerName
 from oretally.recon.comparison.in_common import BalancedTest, InCommon
 from oretally.recon.comparison.multiple_tests import AnswerRow, judged_together
 from oretally.recon.comparison.repeats import (
@@ -187,6 +188,9 @@ class _Reading:
         """Return an answer of one test, or why there is none."""
         test = self.shared.tests[number]
         own = name._replace(stream=self.shared.own_name(test, name.stream))
+        if name.kind in (PLATEAU, RATE):
+            found = test.answers.read(own) if own in self._offered[number] else None
+            return found or f"no such curve holds, or is determined, in '{test.label}'"
         if own not in self._offered[number]:
             return f"'{test.label}' has no such answer"
         return test.answers.read(own) or f"not determined in '{test.label}'"
@@ -247,6 +251,9 @@ class _Reading:
             rows.append(AnswerRow(told, by_error, scatter, decides.plan(i, j), made))
 
     def _unit(self, name: AnswerName) -> Unit:
+        if name.kind == RATE:
+            per = self.shared.tests[0].answers.time_unit()
+            return parse_unit(f"1/{per}", Dimension.PER_TIME)
         if name.kind != GRADE:
             return parse_unit("%", Dimension.SHARE)
         analytes = self.shared.tests[0].model.survey.analytes
@@ -267,7 +274,7 @@ class _Reading:
                 return None
             found.append((float(g @ e.y), sd, *e.judged(g, self.alpha)))
         (difference, sd, _, p), (by, by_sd, half, by_p) = found
-        size = self.least if self.least is not None and name.kind != GRADE else abs(by)
+        size = self.least if self.least is not None and name.kind not in (GRADE, RATE) else abs(by)
         return Difference(
             answer=name, unit=unit, first=arms[0], second=arms[1],
             first_value=float(stated.W[:, i] @ stated.y), first_sd=stated.sd(stated.W[:, i]),
@@ -283,10 +290,15 @@ class _Reading:
 
 
 def _of_products(first: BalancedTest) -> list[AnswerName]:
-    """Return the answers of the products of the first test, kind by kind."""
-    names = first.answers.names()
+    """Return the answers of the products of the first test, kind by kind.
+
+    Of a test over time plateaus and rates, and the answers of what was left at the end: single
+    timed products say little.
+    """
+    answers = first.answers
+    names, timed = answers.names(), {s.name for s in timed_streams(answers.model.circuit.streams)}
     kinds = dict.fromkeys((n.kind, n.analyte) for n in names)
-    return [
-        n for kind in kinds for stream in first.answers.products for n in names
+    return answers.preferred() + [
+        n for kind in kinds for stream in answers.products if stream not in timed for n in names
         if (n.kind, n.analyte) == kind and n.stream == stream
     ]  # fmt: skip

@@ -12,7 +12,7 @@ from math import isclose
 
 from oretally.flowsheet import BalanceModel, Measurement
 from oretally.recon.answers import CaseAnswers
-from oretally.recon.result import Balance, ErrorPlace, GlobalTest, Suspect
+from oretally.recon.result import Balance, ErrorPlace, GlobalTest, Losses, Suspect
 
 __all__ = ["BalancedTest", "InCommon", "balanced_test", "same_reading"]
 
@@ -30,12 +30,21 @@ class BalancedTest:
     answers : CaseAnswers
     test : GlobalTest
     suspects : tuple of Suspect
+    contradictions : tuple of str
+        Why it is not to be relied on, as of a `Balance`.
+    losses : Losses
+        Which products count as kept, and which assay is missing.
+    mildly_off : bool
+        Whether its numbers do not agree, but that may be chance, as of a `Balance`.
     """
 
     label: str
     answers: CaseAnswers
     test: GlobalTest
     suspects: tuple[Suspect, ...] = ()
+    contradictions: tuple[str, ...] = ()
+    losses: Losses = Losses()
+    mildly_off: bool = False
 
     @property
     def model(self) -> BalanceModel:
@@ -65,7 +74,10 @@ def balanced_test(label: str, balance: Balance) -> BalancedTest:
     answers = CaseAnswers(
         BalanceModel(balance.circuit, balance.survey), balance.feeds, balance.products
     )
-    return BalancedTest(label, answers, balance.global_test, balance.suspects)
+    return BalancedTest(
+        label, answers, balance.global_test, balance.suspects, balance.contradictions,
+        balance.losses, balance.mildly_off,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from typing import Any
 
 import numpy as np
 
-from oretally.recon.answers import GRADE, AnswerName
+from oretally.recon.answers import GRADE, RATE, AnswerName
 from oretally.recon.comparison.repeats import RepeatPlan
 from oretally.recon.comparison.rows import Difference, Verdict
 
@@ -96,7 +96,7 @@ def judged_together(rows: Sequence[AnswerRow], alpha: float, least: float | None
 def _judged(found: Difference, row: AnswerRow, alpha: float, least: float | None) -> Difference:
     """Return a difference, its p corrected, with its verdict and the tests that would decide."""
     slight = (
-        least is not None and found.answer.kind != GRADE
+        least is not None and found.answer.kind not in (GRADE, RATE)
         and -least < found.low and found.high < least
     )  # fmt: skip
     if found.p_together <= alpha:

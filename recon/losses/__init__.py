@@ -4,5 +4,6 @@ Read ``losses`` first.
 """
 
 from oretally.recon.losses.losses import losses_of
+from oretally.recon.losses.missing_assay import foreseen_assay
 
-__all__ = ["losses_of"]
+__all__ = ["foreseen_assay", "losses_of"]

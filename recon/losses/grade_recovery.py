@@ -19,7 +19,7 @@ import numpy as np
 from oretally.flowsheet import Position
 from oretally.flowsheet.circuit import Content
 from oretally.recon.answers import Answers
-from oretally.recon.propagation import amount_at, estimates, total, value_at
+from oretally.recon.propagation import amount_at, joint_roots, per_unit, value_at
 from oretally.recon.result import CurvePoint, GradeRecovery
 from oretally.recon.solver import Covariance
 
@@ -61,28 +61,38 @@ def grade_recovery_curves(
         rich = [j for _, j in order]
         if analyte.name in survey.dissolved or len(rich) < _FEWEST:
             continue
-        points = [_point(answers, k, rich[:n]) for n in range(1, len(rich) + 1)]
-        known = tuple(p for p in points if p is not None)
-        if len(known) == len(points):
+        points = _points(answers, k, rich)
+        if points is not None:
             unit = analyte.unit.symbol
-            curves.append(GradeRecovery(analyte.name, unit, answers.reference, known))
+            curves.append(GradeRecovery(analyte.name, unit, answers.reference, points))
     return tuple(curves)
 
 
 def _known(covariance: Covariance, k: int, j: int) -> bool:
     values = [value_at(covariance, Position(None, j)), value_at(covariance, Position(k, j))]
-    return bool(np.isfinite(values).all() and values[0] > 0.0)
+    told = covariance.flow_determined[j] and covariance.grade_determined[k, j]
+    return bool(told and np.isfinite(values).all() and values[0] > 0.0)
 
 
-def _point(answers: Answers, k: int, some: Sequence[int]) -> CurvePoint | None:
-    """Return what some products have together."""
-    covariance, unit = answers.covariance, answers.model.survey.analytes[k].unit
-    mass, metal = (total(amount_at(covariance, i, j) for j in some) for i in (None, k))
-    fed, metal_fed = answers.fed(None), answers.fed(k)
-    pull, grade, recovery = estimates(
-        covariance, [100.0 * (mass / fed), metal / mass, 100.0 * (metal / metal_fed)]
+def _points(answers: Answers, k: int, some: Sequence[int]) -> tuple[CurvePoint, ...] | None:
+    """Return what the first one, two, ... of some products have together; None if one is open."""
+    covariance, unit, n = answers.covariance, answers.model.survey.analytes[k].unit, len(some)
+    parts = [amount_at(covariance, i, j) for i in (None, k) for j in some]
+    values, R = joint_roots(covariance, [*parts, answers.fed(None), answers.fed(k)])
+    (mass, metal), (of_mass, of_metal) = (
+        [x[:n].cumsum(axis=0), x[n : 2 * n].cumsum(axis=0)] for x in (values, R)
     )
-    if pull is None or grade is None or recovery is None:
+    percent = [
+        per_unit((100.0 * mass, 100.0 * of_mass), values[-2], R[-2]),
+        per_unit((100.0 * metal, 100.0 * of_metal), values[-1], R[-1]),
+    ]
+    grade = metal / mass
+    of_grade = (of_metal - grade[:, None] * of_mass) / mass[:, None]
+    found = [(v, np.sqrt((S**2).sum(axis=1))) for v, S in (*percent, (grade, of_grade))]
+    if not all(np.isfinite(x).all() for pair in found for x in pair):
         return None
-    shown = unit.from_base(grade[0]), unit.from_base(grade[1])
-    return CurvePoint(answers.streams[some[-1]], pull, shown, recovery)
+    pull, recovery, grades = (list(zip(v.tolist(), sd.tolist(), strict=True)) for v, sd in found)
+    return tuple(
+        CurvePoint(answers.streams[j], p, (unit.from_base(g), unit.from_base(s)), r)
+        for j, p, r, (g, s) in zip(some, pull, recovery, grades, strict=True)
+    )

@@ -104,7 +104,8 @@ class LossValues:
                 taken.append(best)
             if taken:
                 return sorted(taken)
-        richest = max(products, key=lambda j: (self.at(k, j).value, -j))
+        told = self.covariance.grade_determined[k]  # what these numbers do not tell is not rich
+        richest = max(products, key=lambda j: (bool(told[j]), self.at(k, j).value, -j))
         return [richest] if self._enriched(k, richest) else []
 
     def _enriched(self, k: int, j: int) -> bool:

@@ -29,6 +29,8 @@ from oretally.recon.losses.deciding_test import (
 )
 from oretally.recon.losses.grade_recovery import grade_recovery_curves
 from oretally.recon.losses.kept_and_lost import LossValues
+from oretally.recon.losses.missing_assay import missing_assay
+from oretally.recon.losses.recovery_by_class import nodes_that_change_sizes, recovery_by_class
 from oretally.recon.propagation import (
     Adjusted,
     adjusted,
@@ -48,6 +50,7 @@ from oretally.recon.result import (
     LossEnd,
     Losses,
     LossPart,
+    RecoveryBySize,
     Standing,
     TestKind,
 )
@@ -77,15 +80,21 @@ def losses_of(answers: Answers, lost: Sequence[str] | None = None) -> Losses:
         _check([answers.streams[j] for j in answers.products], lost)
     values = LossValues(answers)
     found, read, not_read = list[Loss](), dict[int, list[int]](), list[str]()
-    recovered = list[KeptShare]()
+    every = dict[int, list[int]]()  # kept products, also of recoveries that are open
+    recovered, by_size = list[KeptShare](), list[RecoveryBySize]()
     for k, analyte in enumerate(answers.model.survey.analytes):
         kept = values.kept(k, lost)
         if not kept:
             not_read += [analyte.name] if values.several(k) else []
             continue
+        every[k] = kept
+        share = values.estimate(values.share(k, kept))
+        if share is not None and share[1] > max(share[0], 1.0):
+            continue  # with an sd beyond all that is fed nothing is told
         rows = [_Reading(values, k, j, kept).loss() for j in values.products(k) if j not in kept]
         read[k] = values.products(k)
-        share = values.estimate(values.share(k, kept))
+        classes = recovery_by_class(values, k, kept)
+        by_size += [classes] if classes is not None else []
         if share is not None:
             names = tuple(answers.streams[j] for j in kept)
             percent = 100.0 * share[0], 100.0 * share[1]
@@ -95,6 +104,7 @@ def losses_of(answers: Answers, lost: Sequence[str] | None = None) -> Losses:
     return Losses(
         tuple(found), tuple(not_read), size_recoveries(answers.model, answers.covariance),
         grade_recovery_curves(answers, read), tuple(lost or ()), tuple(recovered),
+        tuple(by_size), nodes_that_change_sizes(values), missing_assay(values, every),
     )  # fmt: skip
 
 

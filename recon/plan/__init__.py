@@ -7,7 +7,13 @@ from oretally.recon.plan.identifiable import MOST_TOLD
 from oretally.recon.plan.linearised import MOST_VALUES
 from oretally.recon.plan.planner import CURVE, plan_measurements
 from oretally.recon.plan.point import NoPlanPoint, PlanPoint, balanced_point
-from oretally.recon.plan.point_answers import PlanAnswer, pull_of, recovery_of, value_of
+from oretally.recon.plan.point_answers import (
+    PlanAnswer,
+    curve_answers,
+    pull_of,
+    recovery_of,
+    value_of,
+)
 from oretally.recon.plan.rows import (
     Candidate,
     Declared,
@@ -33,6 +39,7 @@ __all__ = [
     "PlannedReading",
     "Prices",
     "balanced_point",
+    "curve_answers",
     "plan_measurements",
     "pull_of",
     "recovery_of",

@@ -11,7 +11,7 @@ from oretally.flowsheet import BalanceModel, Circuit, OretallyError, Position, P
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.problem import check_survey, reference_streams
-from oretally.recon.answers import Answers
+from oretally.recon.answers import Answers, determining_measurements
 from oretally.recon.plan.linearised import MOST_VALUES, Tangent, tangent_at
 from oretally.recon.reduction import classes_of, require_scale, undetermined
 from oretally.recon.solution import Solution
@@ -58,6 +58,8 @@ class NoPlanPoint(OretallyError):
         Why the search for a balance ended without one; empty if there is one.
     unknown : tuple of (stream, quantity)
         Values that nothing tells.
+    would_tell : tuple of (stream, quantity)
+        Those that would tell all of these, where they are fewer.
     stopped : tuple of (stream, quantity)
         Flows that are 0.
     held : tuple of (stream, quantity)
@@ -66,10 +68,11 @@ class NoPlanPoint(OretallyError):
 
     def __init__(
         self, *, n_values: int = 0, status: str = "", unknown: Sequence[_Name] = (),
-        stopped: Sequence[_Name] = (), held: Sequence[_Name] = (),
+        would_tell: Sequence[_Name] = (), stopped: Sequence[_Name] = (), held: Sequence[_Name] = (),
     ) -> None:  # fmt: skip
         self.n_values, self.status = n_values, status
         self.unknown, self.stopped, self.held = tuple(unknown), tuple(stopped), tuple(held)
+        self.would_tell = tuple(would_tell)
         super().__init__("There is no balanced point to plan from.")
 
 
@@ -136,7 +139,9 @@ def _check(model: BalanceModel, solution: Solution) -> None:
         elif at_bound:
             held.append(name)
     if unknown or stopped or held:
-        raise NoPlanPoint(unknown=unknown, stopped=stopped, held=held)
+        tell = determining_measurements(model) if unknown else ()
+        fewer = tell if len(tell) < len(unknown) else ()
+        raise NoPlanPoint(unknown=unknown, would_tell=fewer, stopped=stopped, held=held)
 
 
 def _with_tied(grade: Floats, tie: Ints) -> Floats:

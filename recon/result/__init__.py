@@ -5,14 +5,19 @@ Read ``balance`` first.
 
 from oretally.recon.result.amounts import (
     AnalyteAmount,
+    CourseCheck,
+    CoursePoint,
     Dissolution,
     Extraction,
     Inventory,
     InventoryLine,
+    LeachCourse,
+    ReagentPoint,
+    ReagentUse,
     WorthTotal,
 )
 from oretally.recon.result.balance import Balance
-from oretally.recon.result.budgets import ErrorOrigin, ErrorShare, RecoveryBudget
+from oretally.recon.result.budgets import ErrorOrigin, ErrorShare, MissingAssay, RecoveryBudget
 from oretally.recon.result.certificate import CLOSED, STATIONARY, Certificate
 from oretally.recon.result.error_rates import ErrorRates
 from oretally.recon.result.estimate import Estimate
@@ -29,6 +34,7 @@ from oretally.recon.result.gross_errors import (
     Suspect,
     TieBreaker,
     VarianceFactor,
+    explained,
 )
 from oretally.recon.result.losses import (
     COARSE_SHARE,
@@ -36,6 +42,7 @@ from oretally.recon.result.losses import (
     LEAST_SHARE,
     MOST_ASSAYS,
     TEST_POWER,
+    ClassRecovery,
     CurvePoint,
     DecidingTest,
     End,
@@ -47,10 +54,12 @@ from oretally.recon.result.losses import (
     LossEnd,
     Losses,
     LossPart,
+    RecoveryBySize,
     SizeRecovery,
     Standing,
     TestKind,
 )
+from oretally.recon.result.rates import DOUBTED, RateFit, RateModel, RateParameter
 from oretally.recon.result.simulation import (
     COVERAGE,
     AnswerKind,
@@ -77,6 +86,16 @@ from oretally.recon.result.sizes import (
     StreamSizes,
     UnusedClass,
 )
+from oretally.recon.result.timed import (
+    CurveParameter,
+    RateCurve,
+    Selectivity,
+    TimedProducts,
+    TimedQuantity,
+    TimedSuspect,
+    curves_as_good,
+    preferred_curve,
+)
 from oretally.recon.result.unbalanced import (
     LEFT_OUT,
     SIZES,
@@ -88,6 +107,7 @@ from oretally.recon.result.unbalanced import (
     Unbalanced,
 )
 from oretally.recon.result.values import (
+    SOLIDS_EXPLAIN,
     BalancedValue,
     CalculatedHead,
     Closure,
@@ -104,11 +124,13 @@ __all__ = [
     "CLOSED",
     "COARSE_SHARE",
     "COVERAGE",
+    "DOUBTED",
     "LEAST_ENRICHMENT",
     "LEAST_SHARE",
     "LEFT_OUT",
     "MOST_ASSAYS",
     "SIZES",
+    "SOLIDS_EXPLAIN",
     "STATIONARY",
     "TEST_POWER",
     "AnalyteAmount",
@@ -119,9 +141,13 @@ __all__ = [
     "CalculatedHead",
     "Certificate",
     "ChangedReading",
+    "ClassRecovery",
     "ClassRow",
     "Closure",
     "CombinedFeed",
+    "CourseCheck",
+    "CoursePoint",
+    "CurveParameter",
     "CurvePoint",
     "DecidingTest",
     "Dissolution",
@@ -146,6 +172,7 @@ __all__ = [
     "Inventory",
     "InventoryLine",
     "KeptShare",
+    "LeachCourse",
     "Loss",
     "LossCause",
     "LossEnd",
@@ -153,19 +180,28 @@ __all__ = [
     "Losses",
     "Meets",
     "Misfit",
+    "MissingAssay",
     "NamedExplanation",
     "NoFit",
     "OpenClass",
     "PartitionLaw",
     "PartitionRow",
     "Partitioned",
+    "RateCurve",
+    "RateFit",
+    "RateModel",
+    "RateParameter",
+    "ReagentPoint",
+    "ReagentUse",
     "Recovery",
     "RecoveryBudget",
+    "RecoveryBySize",
     "RecoveryChange",
     "RecoveryUnder",
     "Recycle",
     "Repair",
     "SecondOpinion",
+    "Selectivity",
     "Separation",
     "Sharpness",
     "SimulatedAnswer",
@@ -181,6 +217,9 @@ __all__ = [
     "Suspect",
     "TestKind",
     "TieBreaker",
+    "TimedProducts",
+    "TimedQuantity",
+    "TimedSuspect",
     "Unbalanced",
     "UnusedClass",
     "Validation",
@@ -189,4 +228,7 @@ __all__ = [
     "VarianceFactor",
     "WhatIf",
     "WorthTotal",
+    "curves_as_good",
+    "explained",
+    "preferred_curve",
 ]

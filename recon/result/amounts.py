@@ -1,4 +1,4 @@
-"""Named rows of amounts: at leaches what passes into solution, inventories of stockpiles.
+"""Named rows of amounts: at leaches what passes into solution, also over time; inventories.
 
 Absent is not zero: a number that the data do not give is None. ``sd`` is one standard deviation.
 """
@@ -7,7 +7,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["AnalyteAmount", "Dissolution", "Extraction", "Inventory", "InventoryLine",
+from oretally.recon.result.estimate import Estimate
+from oretally.recon.result.timed import RateCurve
+
+__all__ = ["AnalyteAmount", "CourseCheck", "CoursePoint", "Dissolution", "Extraction", "Inventory",
+           "InventoryLine", "LeachCourse", "ReagentPoint", "ReagentUse",
            "WorthTotal"]  # fmt: skip
 
 
@@ -155,3 +159,128 @@ class WorthTotal:
     sd: float
     per_feed: float | None
     per_feed_sd: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class CoursePoint:
+    """One time of a leach.
+
+    Attributes
+    ----------
+    time : float
+    sample : str
+        The stream that was drawn off; empty if none was.
+    solution : Estimate or None
+        In the vessel before the sample was drawn off, adjusted. [kg]
+    by_solution : Estimate or None
+        Extracted up to then as measured: what the solution holds and what samples took away, less
+        what was put in, per analyte in the ore as assayed. [%]
+    reconciled : Estimate or None
+        Extracted up to then by the whole balance. [%]
+    ph, ph_sd : float or None
+    note : str
+    """
+
+    time: float
+    sample: str
+    solution: Estimate | None
+    by_solution: Estimate | None
+    reconciled: Estimate | None
+    ph: float | None
+    ph_sd: float | None
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class CourseCheck:
+    """Whether any leach that slows down as its metal goes passes through the times.
+
+    Attributes
+    ----------
+    values : int
+        Times that were compared.
+    chi_square : float
+        Least weighted misfit of any sum of first-order leaches.
+    p : float
+        At most the chance of a larger one, if such a leach it is.
+    """
+
+    values: int
+    chi_square: float
+    p: float
+
+
+@dataclass(frozen=True, slots=True)
+class LeachCourse:
+    """Extraction of an analyte against time.
+
+    Attributes
+    ----------
+    node, analyte : str
+    unit : str
+        Of the times.
+    points : tuple of CoursePoint
+        In order of time.
+    curves : tuple of RateCurve
+        Fitted to what is reconciled, with its covariance; the preferred one first.
+    to_come : tuple of Estimate or None
+        By each of these curves, what would still be extracted after the last time; None where a
+        curve is not determined. [% of the ore's]
+    check : CourseCheck or None
+        None where fewer than three times have an extraction.
+    unaccounted : Estimate or None
+        Solution put in, less what came out, as measured, where all of it was. [kg]
+    """
+
+    node: str
+    analyte: str
+    unit: str
+    points: tuple[CoursePoint, ...]
+    curves: tuple[RateCurve, ...]
+    to_come: tuple[Estimate | None, ...]
+    check: CourseCheck | None
+    unaccounted: Estimate | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReagentPoint:
+    """What became of a reagent up to a time, in kg per t of dry ore.
+
+    Attributes
+    ----------
+    time : float
+    strength : Estimate or None
+        As read in the solution. [g/L]
+    added, left, drawn_off, consumed : Estimate or None
+        Put in before it; in the vessel before the sample is drawn off; taken away by earlier
+        samples; the first less the other two. Where nothing was read of what is left, ``left`` and
+        ``consumed`` are None; so are ``added`` and ``consumed`` where no addition is written down.
+    """
+
+    time: float
+    strength: Estimate | None
+    added: Estimate | None
+    left: Estimate | None
+    drawn_off: Estimate | None
+    consumed: Estimate | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReagentUse:
+    """The use of a reagent over time.
+
+    Attributes
+    ----------
+    reagent, node : str
+    unit : str
+        Of the times.
+    points : tuple of ReagentPoint
+    never_read : bool
+        Whether nothing was ever read of what is left: then only what was added is known.
+    """
+
+    reagent: str
+    node: str
+    unit: str
+    points: tuple[ReagentPoint, ...]
+    never_read: bool

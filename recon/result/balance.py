@@ -17,6 +17,8 @@ from oretally.recon.result.amounts import (
     Dissolution,
     Extraction,
     Inventory,
+    LeachCourse,
+    ReagentUse,
     WorthTotal,
 )
 from oretally.recon.result.budgets import RecoveryBudget
@@ -24,6 +26,7 @@ from oretally.recon.result.certificate import Certificate
 from oretally.recon.result.gross_errors import GrossErrors, Suspect
 from oretally.recon.result.losses import Losses
 from oretally.recon.result.sizes import SizeResults
+from oretally.recon.result.timed import TimedProducts
 from oretally.recon.result.unbalanced import Unbalanced
 from oretally.recon.result.values import (
     BalancedValue,
@@ -91,6 +94,12 @@ class Balance:
         What an examination of the problem as it was stated found, however it was solved.
     combined_feed : CombinedFeed or None
         The feeds together, if there are several.
+    timed : TimedProducts or None
+        Products taken one after the other, if any has a time.
+    courses : tuple of LeachCourse
+        Extraction against time at a leach that was sampled over time, by analyte.
+    reagents : tuple of ReagentUse
+        What became of the reagents there.
     unbalanced : Unbalanced or None
         Why there is no balance, and what would help, where ``converged`` is False: then no value
         is adjusted, and there are no answers.
@@ -127,6 +136,9 @@ class Balance:
     contradictions: tuple[str, ...] = ()
     certificate: Certificate | None = None
     combined_feed: CombinedFeed | None = None
+    timed: TimedProducts | None = None
+    courses: tuple[LeachCourse, ...] = ()
+    reagents: tuple[ReagentUse, ...] = ()
     unbalanced: Unbalanced | None = None
 
     @property
@@ -138,6 +150,11 @@ class Balance:
     def suspects(self) -> tuple[Suspect, ...]:
         """Errors that are probably there, the likeliest first."""
         return self.gross_errors.suspects
+
+    @property
+    def mildly_off(self) -> bool:
+        """Whether numbers do not agree, yet likelier than not all are right: it may be chance."""
+        return self.global_test.slightly_off and self.gross_errors.quiet
 
     def value(self, stream: str, quantity: str) -> BalancedValue:
         """Return one quantity of one stream; KeyError if there is none."""

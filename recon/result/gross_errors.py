@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from scipy.special import chdtrc
+
 from oretally.recon.result.error_rates import ErrorRates
 
 __all__ = [
@@ -23,7 +25,19 @@ __all__ = [
     "Suspect",
     "TieBreaker",
     "VarianceFactor",
+    "explained",
 ]
+
+_SOUND = 0.5  # probability that all numbers are right, from which none stands out
+_UNEXPLAINED = 1e-4  # chance of what an explanation leaves, below which it is none
+
+
+def explained(objective: float, dof: int) -> bool:
+    """Whether what an explanation leaves may be chance: chi-square on so many degrees of freedom.
+
+    True where nothing is left to judge by.
+    """
+    return dof < 1 or float(chdtrc(dof, max(objective, 0.0))) >= _UNEXPLAINED
 
 
 class ErrorPlace(NamedTuple):
@@ -125,7 +139,7 @@ class Suspect:
     shares : tuple of float
         Probability that each member is the one.
     near : tuple of (ErrorPlace, float)
-        Others whose signatures are nearly the same, with the correlation.
+        Others whose signatures are nearly the same, with the correlation, if they may be wrong.
     unit : str
     estimated_error, sd : float
         Measured minus what the others say, in ``unit``, and its sd; what is lost, for a loss.
@@ -140,6 +154,12 @@ class Suspect:
         Whether all of the group are wrong at once: a mix-up of several readings.
     tie_breakers : tuple of TieBreaker
         Best first; empty if the group has one member, or if nothing unmeasured would help.
+    over_time : bool
+        Whether it is the course of a leach over time that speaks against it, not the balances:
+        then chi-square is that of the balance and of the course together.
+    instead : tuple of (ErrorPlace, float)
+        Others that may be wrong in place of the first, with their probabilities, the likeliest
+        first: hardly ever are two of all these wrong together.
     """
 
     group: tuple[ErrorPlace, ...]
@@ -156,6 +176,8 @@ class Suspect:
     slips: tuple[Slip, ...] = ()
     tie_breakers: tuple[TieBreaker, ...] = ()
     together: bool = False
+    over_time: bool = False
+    instead: tuple[tuple[ErrorPlace, float], ...] = ()
 
 
 class RecoveryUnder(NamedTuple):
@@ -178,8 +200,8 @@ class NamedExplanation:
     slips : tuple of Slip
         The likeliest slip behind each of them, where one fits.
     probability : float
-    objective, dof : float or None, int
-        After balancing again without them; None if that failed.
+    objective, dof : float, int
+        After balancing again without them.
     recoveries : tuple of RecoveryUnder
         Of the reported products.
     """
@@ -187,7 +209,7 @@ class NamedExplanation:
     places: tuple[ErrorPlace, ...]
     slips: tuple[Slip, ...]
     probability: float
-    objective: float | None
+    objective: float
     dof: int
     recoveries: tuple[RecoveryUnder, ...]
 
@@ -312,6 +334,9 @@ class GrossErrors:
         of sets that the search left out.
     sound : float or None
         Probability that nothing is wrong; None where nothing checks anything.
+    tried, untried : int
+        Explanations that were balanced again, and those that may be likely and were not: the work
+        that it may take is bounded. They are ranked by linear propagation.
     """
 
     suspects: tuple[Suspect, ...] = ()
@@ -331,3 +356,10 @@ class GrossErrors:
     all_up_to: int = 0
     left_out: float = 0.0
     sound: float | None = None
+    tried: int = 0
+    untried: int = 0
+
+    @property
+    def quiet(self) -> bool:
+        """Whether no number stands out: likelier than not all are right."""
+        return self.sound is not None and self.sound >= _SOUND

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from oretally.recon.result.budgets import MissingAssay
 from oretally.recon.result.estimate import Estimate
 
 __all__ = [
@@ -13,6 +14,7 @@ __all__ = [
     "LEAST_SHARE",
     "MOST_ASSAYS",
     "TEST_POWER",
+    "ClassRecovery",
     "CurvePoint",
     "DecidingTest",
     "End",
@@ -24,6 +26,7 @@ __all__ = [
     "LossEnd",
     "LossPart",
     "Losses",
+    "RecoveryBySize",
     "SizeRecovery",
     "Standing",
     "TestKind",
@@ -248,6 +251,45 @@ class Loss:
 
 
 @dataclass(frozen=True, slots=True)
+class ClassRecovery:
+    """One size class of the feed: what of its analyte is recovered, and what is lost.
+
+    Attributes
+    ----------
+    label : str
+    retained_um, passed_um : float
+        Openings that bound it; 0 and infinity where open. [um]
+    of_feed : (float, float) or None
+        Share of the feed's analyte in this class, and its sd. [%]
+    recovery : (float, float) or None
+        Share of what the feed has in this class that the kept products have in it. [%]
+    lost : (float, float) or None
+        What the lost products have in this class, of all that the feed has. [%]
+    """
+
+    label: str
+    retained_um: float
+    passed_um: float
+    of_feed: Estimate | None
+    recovery: Estimate | None
+    lost: Estimate | None
+
+
+@dataclass(frozen=True, slots=True)
+class RecoveryBySize:
+    """Recovery of one analyte by size class from the feed to all products that are kept.
+
+    ``of`` is what shares refer to; ``classes`` from coarse to fine.
+    """
+
+    analyte: str
+    of: str
+    kept: tuple[str, ...]
+    lost: tuple[str, ...]
+    classes: tuple[ClassRecovery, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class SizeRecovery:
     """Share of an analyte of each size class that a separator sends to its richest product.
 
@@ -319,6 +361,13 @@ class Losses:
         Products that were said to be lost; empty if that was left to the default.
     kept : tuple of KeptShare
         By analyte, where some products count as kept.
+    by_size : tuple of RecoveryBySize
+        By analyte, where size classes pass from feed to products as they are.
+    sizes_change_at : tuple of str
+        Nodes behind the feed that make or take away grains of a class: then there is no recovery
+        by size.
+    missing_assay : MissingAssay or None
+        One that would at least halve the sd of a recovery.
     """
 
     found: tuple[Loss, ...] = ()
@@ -327,3 +376,6 @@ class Losses:
     curves: tuple[GradeRecovery, ...] = ()
     stated: tuple[str, ...] = ()
     kept: tuple[KeptShare, ...] = ()
+    by_size: tuple[RecoveryBySize, ...] = ()
+    sizes_change_at: tuple[str, ...] = ()
+    missing_assay: MissingAssay | None = None

@@ -82,7 +82,7 @@ class Repair:
     kind : str
         `LEFT_OUT`, or the kind of a slip.
     readings : tuple of ChangedReading
-        One, or the two that were exchanged.
+        One, or those that were exchanged.
     reason : str
         The slip in words; empty for a reading that is left out.
     objective, dof : float, int
