@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -48,6 +49,12 @@ def survey_from_frame(
     InputError
         With every fault; cells are named by column and row label.
 
+    Warns
+    -----
+    UserWarning
+        With what a balance of files would tell of the table: replicates that were made one, limits
+        of detection, rows alike.
+
     Examples
     --------
     >>> import pandas as pd
@@ -83,6 +90,8 @@ def survey_from_frame(
     reading = read_survey(table, definition, faults)
     if faults:
         raise InputError(faults)
+    for note in reading.notes:
+        warnings.warn(note, stacklevel=2)
     return reading.survey
 
 

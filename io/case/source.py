@@ -17,15 +17,25 @@ from oretally.io.definition import (
     read_circuit_sheets,
     read_circuit_text,
 )
-from oretally.io.files import SUFFIXES, Table, read_csv_table, read_workbook
+from oretally.io.files import (
+    SUFFIXES,
+    Table,
+    is_file,
+    is_folder,
+    is_there,
+    read_csv_table,
+    read_workbook,
+    refused_name,
+)
 from oretally.io.measurements import WEIGHING, is_weighing
 
-__all__ = ["CIRCUIT_FILE", "EXPECTED_FILE", "MEASUREMENTS_FILE", "SHEETS", "case_parts"]
+__all__ = ["CIRCUIT_FILE", "EXPECTED_FILE", "MEASUREMENTS_FILE", "PRICES_FILE", "SHEETS",
+           "case_parts"]  # fmt: skip
 
 
 SHEETS = (
     "circuit", "nodes", "analytes", "errors", "sources", "report", "containers", "doubts",
-    "lab columns", "stocks", "losses", "prices", "measurements",
+    "lab columns", "stocks", "losses", "prices", "reagents", "measurements",
 )  # fmt: skip
 
 
@@ -34,6 +44,7 @@ CIRCUIT_FILE = "circuit.toml"
 
 MEASUREMENTS_FILE = "measurements.csv"
 EXPECTED_FILE = "expected.csv"
+PRICES_FILE = "prices.csv"
 
 
 def case_parts(
@@ -51,9 +62,11 @@ def case_parts(
         Tables wanted beside the measurements, if there are any: 'metallics', 'sizes'.
     """
     name = str(path)
-    if path.is_dir():
+    if (wrong := refused_name(path, "case")) is not None:
+        raise InputError([wrong])
+    if is_folder(path):
         return _folder(path, faults, more)
-    if not path.exists():
+    if not is_there(path):
         raise InputError(
             [
                 Fault(
@@ -75,12 +88,12 @@ def case_parts(
                 )
             ]
         )
-    sheets, wrong = read_workbook(path, path.name, (*SHEETS, *more, WEIGHING))
+    sheets, refused = read_workbook(path, path.name, (*SHEETS, *more, WEIGHING))
     weighing = sheets.pop(WEIGHING, None)
     if weighing is None or not is_weighing(weighing):  # a sheet of one's own is not read
         weighing = None
-        wrong = [f for f in wrong if fold_name(f.place.sheet) != WEIGHING]
-    faults.extend(wrong)
+        refused = [f for f in refused if fold_name(f.place.sheet) != WEIGHING]
+    faults.extend(refused)
     tables = {title: sheets.pop(title) for title in more if title in sheets}
     if not sheets:
         raise InputError(
@@ -118,17 +131,17 @@ def _folder(
             (circuit, "Write it, or start from 'oretally new'."),
             (measurements, "Write it: one row a stream, one column a quantity."),
         )
-        if not file.is_file()
+        if not is_file(file)
     ]
     if missing:
         raise InputError(missing)
     rows = read_circuit_text(circuit, CIRCUIT_FILE)
-    if (path / STOCKS_FILE).is_file():
+    if is_file(path / STOCKS_FILE):
         rows.stocks, wrong = read_csv_table(path / STOCKS_FILE, STOCKS_FILE)
         faults.extend(wrong)
     tables = {}
     for file in (measurements, *(path / f"{name}.csv" for name in more)):
-        if file.is_file():
+        if is_file(file):
             table, wrong = read_csv_table(file, file.name)
             faults.extend(wrong)
             if table is not None:

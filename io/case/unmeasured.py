@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from oretally.flowsheet import (
     Analyte,
@@ -12,7 +13,7 @@ from oretally.flowsheet import (
     InputError,
     Stream,
 )
-from oretally.flowsheet.circuit import Content
+from oretally.io.case.certificate import label_of_streams, sampled_streams, stream_of_samples
 from oretally.io.case.source import CIRCUIT_FILE, EXPECTED_FILE, MEASUREMENTS_FILE, case_parts
 from oretally.io.definition import (
     STOCKS_FILE,
@@ -21,8 +22,12 @@ from oretally.io.definition import (
     define,
     read_circuit_text,
 )
-from oretally.io.files import read_csv_table
-from oretally.io.measurements import assayed_analytes, error_titles, stated_masses
+from oretally.io.files import Table, is_file, is_folder, read_csv_table, readable_name
+from oretally.io.kinetics import KINETICS_FILE
+from oretally.io.measurements import assayed_analytes, error_titles, mass_unit, stated_masses
+
+if TYPE_CHECKING:
+    from oretally.io.laboratory import SampleReading
 
 __all__ = ["UnmeasuredCase", "read_unmeasured"]
 
@@ -44,6 +49,13 @@ class UnmeasuredCase:
         Headers of stated errors in the measurements, by quantity.
     masses : mapping of str to float
         Masses of a batch that are stated or expected, by stream in folded names, kg.
+    table : Table or None
+        Of its measurements, as it stands; None if there is none that can be read.
+    kinetics : tuple of tuple of str
+        Header of the table of times, then its rows: the time alone, the rest to be filled in.
+        Empty if the case has none.
+    mass_unit : str or None
+        Of the masses of a batch, as the header of the measurements has it.
     """
 
     rows: DefinitionRows
@@ -52,16 +64,28 @@ class UnmeasuredCase:
     title: str
     errors: Mapping[str, str]
     masses: Mapping[str, float]
+    table: Table | None = None
+    kinetics: tuple[tuple[str, ...], ...] = ()
+    mass_unit: str | None = None
 
     @property
     def sampled(self) -> tuple[Stream, ...]:
         """Streams that are weighed or sampled: all but declared losses."""
-        circuit, losses = self.definition.circuit, {m.stream for m in self.definition.losses}
-        return tuple(
-            s
-            for s in (circuit.streams if circuit else ())
-            if s.name not in losses and s.content is not Content.DISSOLVED
-        )
+        return sampled_streams(self.definition)
+
+    @property
+    def labels(self) -> dict[str, str]:
+        """Label of the sample of each of these streams."""
+        return label_of_streams(self.rows, self.definition, self.title)
+
+    def streams_of_labels(
+        self, samples: Iterable[SampleReading], faults: list[Fault]
+    ) -> dict[str, str]:
+        """Return the stream of each label that a sample can have; see `stream_of_samples`.
+
+        Of labels without a result nothing is said here: the balance notes them.
+        """
+        return stream_of_samples(self.rows, self.definition, self.title, samples, faults, [])
 
 
 def read_unmeasured(source: str | Path) -> UnmeasuredCase:
@@ -74,20 +98,23 @@ def read_unmeasured(source: str | Path) -> UnmeasuredCase:
     """
     path = Path(source)
     found: list[Fault] = []
-    if path.is_dir() and (path / CIRCUIT_FILE).is_file():
+    timed: Table | None = None
+    if is_folder(path) and is_file(path / CIRCUIT_FILE):
         rows, table = read_circuit_text(path / CIRCUIT_FILE, CIRCUIT_FILE), None
-        if (path / MEASUREMENTS_FILE).is_file():
+        if is_file(path / KINETICS_FILE):
+            timed, _ = read_csv_table(path / KINETICS_FILE, KINETICS_FILE)
+        if is_file(path / MEASUREMENTS_FILE):
             table, _ = read_csv_table(path / MEASUREMENTS_FILE, MEASUREMENTS_FILE)
-        if (path / STOCKS_FILE).is_file():  # its header says which errors are stated
+        if is_file(path / STOCKS_FILE):  # its header says which errors are stated
             stocks, _ = read_csv_table(path / STOCKS_FILE, STOCKS_FILE)
             rows.stocks = None if stocks is None else replace(stocks, rows=())
     else:
-        rows, tables = case_parts(path, found)
-        table = tables.get("measurements")
+        rows, tables = case_parts(path, found, more=("kinetics",))
+        table, timed = tables.get("measurements"), tables.get("kinetics")
     rows.planned = True
     definition, wrong = define(rows)
     # what is wrong with the measurements does not matter here: there may be none yet
-    faults = [f for f in found if f.place.sheet != "measurements"] + wrong
+    faults = [f for f in found if f.place.sheet not in ("measurements", "kinetics")] + wrong
     if faults or definition.circuit is None:
         raise InputError(faults)
     analytes = definition.analytes
@@ -95,14 +122,28 @@ def read_unmeasured(source: str | Path) -> UnmeasuredCase:
         analytes = assayed_analytes(table, definition.basis, water=definition.water.balanced)
     names, water = [a.name for a in analytes], definition.water.balanced
     errors: dict[str, str] = {}
+    weighed: str | None = None
     if table is not None:
+        weighed = mass_unit(table, definition.basis, names, water=water)
         errors = error_titles(table, definition.basis, names, water=water)
     expected = None
-    if (path / EXPECTED_FILE).is_file():
+    if is_file(path / EXPECTED_FILE):
         expected, _ = read_csv_table(path / EXPECTED_FILE, EXPECTED_FILE)
     masses: dict[str, float] = {}
     for given in (expected, table):  # what was measured goes before what is expected
         if given is not None:
             masses |= stated_masses(given, definition.basis, names, water=water)
-    title = definition.title or path.stem
-    return UnmeasuredCase(rows, definition, analytes, title, errors, masses)
+    title = definition.title or readable_name(path.stem)
+    times = () if timed is None else _times(timed)
+    return UnmeasuredCase(rows, definition, analytes, title, errors, masses, table, times,
+                          weighed)  # fmt: skip
+
+
+def _times(table: Table) -> tuple[tuple[str, ...], ...]:
+    """Return the header of a table of times, and its rows with the time alone."""
+    header = tuple(cell.text for cell in table.header)
+    at = next((j for j, word in enumerate(header) if word.casefold().startswith("time")), None)
+    if at is None:
+        return ()
+    rows = (row[at].text for row in table.rows if row[at].text)
+    return header, *(tuple(t if j == at else "" for j in range(len(header))) for t in rows)

@@ -6,6 +6,7 @@ Read ``numbers``, then ``values``.
 from oretally.io.cells.amounts import in_unit_of, read_amount, read_definition_number, read_share
 from oretally.io.cells.answer_names import (
     asked_answer,
+    curve_names,
     grade_names,
     pull_names,
     recovery_names,
@@ -21,7 +22,9 @@ from oretally.io.cells.headers import (
     is_relative,
     read_heading,
 )
+from oretally.io.cells.number_range import range_fault, written_out_of_range
 from oretally.io.cells.numbers import ParsedNumber, plain_number, read_number
+from oretally.io.cells.plain_values import plain_document
 from oretally.io.cells.quantity_names import (
     DENSITIES,
     MASS,
@@ -38,6 +41,7 @@ from oretally.io.cells.stated_errors import (
     ErrorColumn,
     StatedError,
     error_of_nothing,
+    error_without_column,
     error_without_value,
     percent_refused,
     read_row_error,
@@ -45,7 +49,7 @@ from oretally.io.cells.stated_errors import (
 )
 from oretally.io.cells.stream_names import StreamNames, unnamed_row
 from oretally.io.cells.value_columns import ValueColumn
-from oretally.io.cells.value_reader import ValueReader
+from oretally.io.cells.value_reader import ColumnReader, StatedValue, ValueReader
 from oretally.io.cells.values import (
     WHOLE_EARTH,
     Grade,
@@ -66,6 +70,7 @@ __all__ = [
     "WATER",
     "WET",
     "WHOLE_EARTH",
+    "ColumnReader",
     "ErrorColumn",
     "Grade",
     "Heading",
@@ -74,15 +79,18 @@ __all__ = [
     "QuantityNames",
     "Spellings",
     "StatedError",
+    "StatedValue",
     "StreamNames",
     "TypedValue",
     "ValueColumn",
     "ValueReader",
     "Weight",
     "asked_answer",
+    "curve_names",
     "dissolved_name",
     "entered",
     "error_of_nothing",
+    "error_without_column",
     "error_without_value",
     "flow_word",
     "folded_word",
@@ -90,10 +98,12 @@ __all__ = [
     "in_unit_of",
     "is_relative",
     "percent_refused",
+    "plain_document",
     "plain_number",
     "pull_names",
     "quantities_of",
     "quantity_unit",
+    "range_fault",
     "read_amount",
     "read_definition_number",
     "read_heading",
@@ -108,4 +118,5 @@ __all__ = [
     "value_names",
     "with_own_unit",
     "written_bound",
+    "written_out_of_range",
 ]

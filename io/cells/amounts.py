@@ -30,7 +30,17 @@ def read_definition_number(written: object) -> float | None:
 
 
 def read_share(written: object) -> float | None:
-    """Return a share from a number in percent, above 0 and below 50; None if it is not one."""
+    """Return a share from a number in percent, above 0 and below 50; None if it is not one.
+
+    A percent sign may stand behind it.
+
+    Examples
+    --------
+    >>> read_share(3), read_share("20 %"), read_share("0.2 g")
+    (0.03, 0.2, None)
+    """
+    if isinstance(written, str):
+        written = written.strip().removesuffix("%")
     percent = read_definition_number(written)
     return percent / 100.0 if percent is not None and 0.0 < percent < 50.0 else None
 

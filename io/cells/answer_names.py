@@ -10,6 +10,7 @@ from oretally.flowsheet.faults import nearest_name
 __all__ = [
     "ANSWER_FORMS",
     "asked_answer",
+    "curve_names",
     "grade_names",
     "pull_names",
     "recovery_names",
@@ -42,6 +43,14 @@ def grade_names(analyte: str, stream: str) -> tuple[str, ...]:
     """Return the spellings of a grade."""
     whats = (f"grade of {analyte}", f"{analyte} grade", analyte)
     return tuple(f"{what} {of} {stream}" for what in whats for of in ("in", "of"))
+
+
+def curve_names(kind: str, analyte: str, *, alone: bool = False) -> tuple[str, ...]:
+    """Return the spellings of the plateau, or the rate, of an analyte in a test over time.
+
+    ``alone``: no other analyte has any, so that it need not be named.
+    """
+    return f"{kind} of {analyte}", f"{analyte} {kind}", *((kind,) if alone else ())
 
 
 def value_names(quantity: str, stream: str) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ import re
 from typing import NamedTuple
 
 from oretally.flowsheet import Fault, Place
+from oretally.io.cells.number_range import SMALLEST_NUMBER, range_fault
 from oretally.io.files import Cell, Table
 
 __all__ = ["ParsedNumber", "plain_number", "read_number"]
@@ -47,7 +48,9 @@ def plain_number(cell: Cell) -> float | None:
         if value.strip(_DIGITS) and not _NUMBER.fullmatch(value):
             return None
         value = number
-    return value if type(value) is float and not cell.problem and math.isfinite(value) else None
+    if type(value) is not float or cell.problem or not math.isfinite(value):
+        return None
+    return None if 0.0 < abs(value) < SMALLEST_NUMBER else value
 
 
 def read_number(cell: Cell, table: Table, place: Place, what: str) -> ParsedNumber | Fault:
@@ -73,7 +76,10 @@ def read_number(cell: Cell, table: Table, place: Place, what: str) -> ParsedNumb
     if isinstance(value, bool):
         return Fault(f"The {what} is {value}, not a number.", f"Correct it, or {_BLANK}", place)
     if isinstance(value, int | float):
-        return _finite(float(value), what, place)
+        try:
+            return _finite(float(value), what, place)
+        except OverflowError:
+            return range_fault(what, value, place)
     if not isinstance(value, str):
         return _date(cell.text, what, place)
     text = cell.text.replace("\N{MINUS SIGN}", "-")
@@ -118,7 +124,13 @@ def _mend(text: str) -> str:
 
 
 def _finite(value: float, what: str, place: Place) -> ParsedNumber | Fault:
-    return ParsedNumber(value) if math.isfinite(value) else _not_finite(str(value), what, place)
+    if not math.isfinite(value):
+        return _not_finite(str(value), what, place)
+    return (
+        range_fault(what, value, place)
+        if 0.0 < abs(value) < SMALLEST_NUMBER
+        else ParsedNumber(value)
+    )
 
 
 def _not_finite(text: str, what: str, place: Place) -> Fault:

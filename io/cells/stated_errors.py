@@ -8,12 +8,14 @@ from dataclasses import dataclass
 from oretally.flowsheet import Fault, Place, Unit, UnitError
 from oretally.flowsheet.digits import format_number
 from oretally.io.cells.headers import is_relative
+from oretally.io.cells.number_range import LARGEST_NUMBER, range_fault
 from oretally.io.cells.numbers import plain_number, read_number
 from oretally.io.cells.words import OwnUnit, in_own_unit, with_own_unit
 from oretally.io.files import Cell, Table
 
-__all__ = ["ErrorColumn", "StatedError", "error_of_nothing", "error_without_value",
-           "percent_refused", "read_row_error", "read_stated_error"]  # fmt: skip
+__all__ = ["ErrorColumn", "StatedError", "error_of_nothing", "error_without_column",
+           "error_without_value", "percent_refused", "read_row_error",
+           "read_stated_error"]  # fmt: skip
 
 _PERCENT = {"%", "pct", "percent"}  # not 'wt%': that is a grade, and nothing else
 
@@ -89,6 +91,8 @@ def read_stated_error(
     read = read_number(number, table, place, "stated error")
     if isinstance(read, Fault):
         return read
+    if read.value > LARGEST_NUMBER:
+        return range_fault("stated error", cell.text, place)
     if read.value <= 0.0 or read.below or read.above:
         return Fault(
             f"The stated error is {cell.text}; it must be above 0.",
@@ -116,7 +120,7 @@ def read_row_error(
         Returns what would stand in for a blank cell; asked only if something is wrong.
     """
     plain = plain_number(cell)
-    if plain is not None and plain > 0.0:
+    if plain is not None and 0.0 < plain <= LARGEST_NUMBER:
         return StatedError(plain, unit)
     place, column = cell.place_of(stream, quantity), ErrorColumn(unit, value, unit_of)
     return read_stated_error(cell, table, place, column, instead=instead())
@@ -125,7 +129,15 @@ def read_row_error(
 def error_of_nothing(place: Place) -> Fault:
     """Return the refusal of the sd 0 that a relative error gives a value of 0."""
     return Fault("The value is 0 and its error is stated in percent of the value, which is 0 too.",
-                 "State an absolute error for it.", place)  # fmt: skip
+                 "State an absolute error for it,\nor leave the cell empty if it was not measured: "
+                 "0 means that there was none.", place)  # fmt: skip
+
+
+def error_without_column(column: Cell, of: str = "", mend: str = "") -> Fault:
+    """Return the refusal of a ± column that goes with no other; ``of`` is the name it gives."""
+    named = f"column '{of}'" if of else "column"
+    return Fault(f"The error column '{column.text}' has no {named} to go with it.",
+                 mend or "Add it, or correct the name.", column.place)  # fmt: skip
 
 
 def error_without_value(error: Cell | None, place: Place) -> list[Fault]:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from oretally.flowsheet import Fault
+from oretally.flowsheet import Fault, Missing
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import did_you_mean
 from oretally.io.files import Cell
 
 __all__ = ["StreamNames", "unnamed_row"]
+
+_PROPOSED = 100  # names that are not known; for more of them no nearest one is sought
 
 
 def unnamed_row(row: Sequence[Cell], stream: Cell) -> Fault | None:
@@ -28,14 +30,20 @@ class StreamNames:
     def __init__(self, names: Iterable[str]) -> None:
         self.known = {fold_name(name): name for name in names}
         self.told: set[str] = set()
+        self.sought = 0
 
     def find(self, cell: Cell) -> str | Fault:
         """Return the stream as the circuit spells it, or what is wrong with the name."""
         known = self.known.get(fold_name(cell.text)) if self.known else cell.text
         if known is not None:
             return known
-        mend = did_you_mean(cell.text, list(self.known.values()), "Streams")
-        return Fault(f"There is no stream '{cell.text}' in the circuit.", mend, cell.place)
+        mend = "Check its spelling, as that of the others."
+        self.sought += 1
+        if self.sought <= _PROPOSED:  # each is compared with every stream
+            mend = did_you_mean(cell.text, list(self.known.values()), "Streams")
+        problem = f"There is no stream '{cell.text}' in the circuit."
+        mend += "\nIf it is gone, take its rows out."
+        return Fault(problem, mend, cell.place, Missing("stream", cell.text))
 
     def of_row(self, row: Sequence[Cell], column: int, faults: list[Fault]) -> str | None:
         """Return the stream of a row; None, with a fault once for each name, if there is none."""

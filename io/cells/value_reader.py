@@ -3,16 +3,25 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TypeVar
 
-from oretally.flowsheet import ErrorModel, ErrorRule, Fault, Place, Unit
+from oretally.flowsheet import ErrorModel, ErrorRule, Fault, Missing, Place, Unit
 from oretally.flowsheet.circuit import fold_name
+from oretally.io.cells.bounded_values import entered
 from oretally.io.cells.extrapolation import extrapolation_notes
-from oretally.io.cells.stated_errors import StatedError, error_of_nothing, read_row_error
+from oretally.io.cells.stated_errors import (
+    StatedError,
+    error_of_nothing,
+    error_without_value,
+    read_row_error,
+)
+from oretally.io.cells.value_columns import ValueColumn
 from oretally.io.cells.values import Measurand, TypedValue
 from oretally.io.files import Cell, Table
 
-__all__ = ["ValueReader"]
+__all__ = ["ColumnReader", "StatedValue", "ValueReader"]
 
 _Rule = ErrorRule | StatedError
 _T = TypeVar("_T")
@@ -123,3 +132,98 @@ class ValueReader(ABC):
     @abstractmethod
     def missing(self, read: TypedValue, of: Measurand) -> None:
         """Report a value without any error."""
+
+
+@dataclass(frozen=True, slots=True)
+class StatedValue:
+    """A number with its stated error, both in ``unit``.
+
+    Attributes
+    ----------
+    value, sd : float
+    unit : Unit
+    source : str
+        Where the error came from, as in a `Measurement`.
+    note : str
+    place : Place
+    """
+
+    value: float
+    sd: float
+    unit: Unit
+    source: str
+    note: str
+    place: Place
+
+
+class ColumnReader(ValueReader):
+    """Reads tables with a column a quantity and rows that are no streams: size classes, times.
+
+    What has no error is told once for each rule that could state one.
+    """
+
+    def __init__(
+        self, table: Table, errors: ErrorModel, in_doubt: frozenset[str], *, faults: list[Fault],
+        notes: list[str],
+    ) -> None:  # fmt: skip
+        super().__init__(table, errors, in_doubt, faults=faults, notes=notes)
+        self.without_error: dict[tuple[str, ...], tuple[str, list[Place]]] = {}
+
+    def stated(
+        self, row: Sequence[Cell], column: ValueColumn, of: Measurand, place: Place, *,
+        note: str = "", zero_is_none: bool = False,
+    ) -> StatedValue | None:  # fmt: skip
+        """Return the number of a row with its error; None if there is none, or it is refused.
+
+        Parameters
+        ----------
+        row : sequence of Cell
+        column : ValueColumn
+        of : Measurand
+        place : Place
+            With the stream and the quantity.
+        note : str
+        zero_is_none : bool
+            A 0 says that there was nothing, and has no error.
+        """
+        cell = row[column.index]
+        error = None if column.error is None else row[column.error]
+        if cell.blank:
+            self.faults += error_without_value(error, place)
+            return None
+        read = self.value(cell, of, column.unit, stream=place.stream, quantity=place.quantity)
+        if read is None:
+            return None
+        known, unit = of.bounded(read), read.unit
+        if known is not None:
+            name = f"{place.quantity} of '{place.stream}'"
+            self.notes.append(entered(name, known.value, known.sd, unit, known.source))
+            return StatedValue(known.value, known.sd, unit, known.source, known.note, place)
+        if zero_is_none and read.value == 0.0:
+            return StatedValue(0.0, 0.0, unit, "", note, place)
+        found = self.stated_sd(read, of, error, column.error_unit)
+        if found is None:
+            return None
+        sd, _, source = found
+        return StatedValue(read.value, sd, unit, source, note, place)
+
+    def missing(self, read: TypedValue, of: Measurand) -> None:
+        """Remember a number without an error."""
+        self.without_error.setdefault(of.rules, (of.title, []))[1].append(read.place)
+
+    def report_missing(self) -> None:
+        """Report numbers without an error, one fault a rule; proposed, never used."""
+        for rules, (title, places) in self.without_error.items():
+            more = f" (and for {len(places) - 1} more below it)" if len(places) > 1 else ""
+            key, usual = self.usual(rules)
+            mend = (
+                f"Enter it beside the value (column \N{PLUS-MINUS SIGN} {title} or [rel %])\n"
+                f"or state a rule: [errors] {usual} (a usual figure; common practice, no source)."
+            )
+            self.faults.append(
+                Fault(f"No error is stated{more}.", mend, places[0], Missing("error", key))
+            )
+
+    @abstractmethod
+    def usual(self, rules: tuple[str, ...]) -> tuple[str, str]:
+        """Return the rule to propose, by its name and as it is written."""

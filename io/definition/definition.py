@@ -7,7 +7,7 @@ rows become objects, and everything wrong with them is collected.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence, Set
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from oretally.flowsheet import (
     Analyte,
@@ -29,6 +29,7 @@ from oretally.flowsheet.circuit import (
     feed_faults,
     fold_name,
     kind_fault,
+    product_faults,
     with_all_nodes,
 )
 from oretally.flowsheet.faults import did_you_mean
@@ -40,12 +41,26 @@ from oretally.io.definition.error_sources import SourceRow, read_sources
 from oretally.io.definition.gross_error_rates import ContainerRow, DoubtRow, container_masses
 from oretally.io.definition.lab_columns import LabRows
 from oretally.io.definition.metal_prices import PriceRow
-from oretally.io.definition.stocks import read_stocks
+from oretally.io.definition.stocks import STOCKS_OF, read_stocks
 from oretally.io.definition.streams import with_likes_spelt
 from oretally.io.definition.water import WaterBalance
 from oretally.io.files import Table
 
-__all__ = ["Definition", "DefinitionRows", "define"]
+__all__ = ["STREAMS_OF_NODES", "Definition", "DefinitionRows", "ReagentRow", "define"]
+
+STREAMS_OF_NODES = (LOSS_AT, *STOCKS_OF)
+"""How streams begin that are called after their node; its name follows."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReagentRow:
+    """What a case says of a reagent, as written: see `oretally.io.kinetics.reagents`."""
+
+    name: str
+    purity: object
+    strength: object
+    relative: object
+    place: Place
 
 
 @dataclass(slots=True)
@@ -71,10 +86,12 @@ class DefinitionRows:
     stocks: Table | None = None
     weighing: Table | None = None  # of an entry workbook
     prices: list[PriceRow] = field(default_factory=list)
+    reagents: list[ReagentRow] = field(default_factory=list)
     places: dict[str, Place] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     streams_read: bool = True
     contents_read: bool = True
+    timed: tuple[str, ...] = ()  # streams that a table of times brings
     planned: bool = False  # stocks may not be known yet
 
     def place(self, key: str) -> Place:
@@ -107,6 +124,8 @@ class Definition:
         Flows of the declared losses, and of solids that dissolve.
     prices : tuple of PriceRow
         Of metals, as written: which analytes there are is known with the measurements.
+    reagents : tuple of ReagentRow
+        As written: which there are the table of times says.
     """
 
     title: str
@@ -125,6 +144,7 @@ class Definition:
     stocks: Table | None
     losses: tuple[Measurement, ...]
     prices: tuple[PriceRow, ...]
+    reagents: tuple[ReagentRow, ...]
     rules_in_doubt: frozenset[str]
     """Folded quantities whose error rules could not be read; '*' if none could."""
 
@@ -147,11 +167,14 @@ def define(
     )
     kinds = {fold_name(name): kind for name, kind, _ in rows.kinds}
     gone, sizes = read_dissolving(rows.dissolving, kinds, basis, faults)
-    streams = (*rows.streams, *stocks.streams, *declared, *gone)
+    # where one time could not be read, the others are not judged
+    written = rows.streams if rows.contents_read else [replace(s, time=None) for s in rows.streams]
+    streams = (*written, *stocks.streams, *declared, *gone)
     circuit = _circuit(rows, streams, water, faults)
+    faults += _timed_rates(streams, basis)
     names = tuple(s.name for s in streams)
     analytes = read_analytes(rows.analytes, faults)
-    judged = names if rows.streams_read else ()
+    judged = (*names, *rows.timed) if rows.streams_read else ()
     scope = Scope(basis, judged, analytes)
     model, doubted = error_model(rows.errors, scope, faults, lab)
     lacking = len(declared) < len(rows.losses)  # then a loss may be named that is not there
@@ -176,6 +199,7 @@ def define(
         stocks=stocks.table,
         losses=(*losses, *sizes),
         prices=tuple(rows.prices),
+        reagents=tuple(rows.reagents),
         rules_in_doubt=doubted if rows.streams_read else frozenset("*"),
     )
     return definition, faults
@@ -233,6 +257,17 @@ def _circuit(
     return None if wrong else Circuit(streams, nodes_all)
 
 
+def _timed_rates(streams: Sequence[Stream], basis: Basis) -> list[Fault]:
+    """Refuse times of streams that are rates."""
+    timed = [s for s in streams if s.time is not None and basis is Basis.RATE]
+    return [
+        Fault(f"'{s.name}' has a time, but the flows of this case are rates: times are for the "
+              "products of one batch, one after the other.",
+              'Write basis = "batch" and weigh the products, or take the time out.', s.place)
+        for s in timed[:1]
+    ]  # fmt: skip
+
+
 def _placed(fault: Fault, place: Place) -> Fault:
     return fault if fault.place.file else Fault(fault.problem, fault.mend, place)
 
@@ -252,7 +287,7 @@ def _report(
         if lacking and fold_name(name).startswith(fold_name(LOSS_AT)):
             return None
         if fold_name(name) not in spelling:
-            mend = did_you_mean(name, names, "Streams")
+            mend = f"{did_you_mean(name, names, 'Streams')}\nIf it is gone, take it out."
             faults.append(Fault(f"The report names '{name}', which is no stream.", mend, place))
         elif spelling[fold_name(name)] in gone:
             faults.append(
@@ -264,10 +299,10 @@ def _report(
     check = rows.streams_read and bool(names)
     feeds = [f for f in (spelt(*each) for each in rows.feeds if check) if f is not None]
     products = [p for p in (spelt(*each) for each in rows.products if check) if p is not None]
-    named = [(spelt(*each), each[1]) for each in rows.lost if check]
-    lost = [(name, place) for name, place in named if name is not None]
+    spoken = [(spelt(*each), each[1]) for each in rows.lost if check]
+    lost = [(name, place) for name, place in spoken if name is not None]
     if circuit is not None:
-        faults += [_placed(fault, rows.feeds[-1][1]) for fault in feed_faults(circuit, feeds)]
+        wrong, named = list(feed_faults(circuit, feeds)), rows.feeds
         feeds = feeds if rows.feeds else list(circuit.ore_feeds)
         if not rows.feeds and not feeds and rows.contents_read:
             faults.append(
@@ -275,6 +310,12 @@ def _report(
                       'Name it: [report] feed = "...".', rows.place(""))
             )  # fmt: skip
         products = products or list(circuit.products)
+        if feeds and not wrong:
+            wrong, named = list(product_faults(circuit, feeds, products)), rows.products
+        at = {fold_name(name): place for name, place in named}
+        here = next((place for _, place in rows.feeds), rows.place(""))  # no product is named
+        faults += [Fault(f.problem, f.mend, at.get(fold_name(f.place.stream), here))
+                   for f in wrong]  # fmt: skip
         _check_lost(lost, products, faults)
     return tuple(feeds), tuple(products), tuple(name for name, _ in lost)
 

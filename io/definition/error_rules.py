@@ -27,13 +27,18 @@ from oretally.io.cells import (
     read_definition_number,
 )
 
-__all__ = ["CLASS_GRADES", "CLASS_MASS", "FROM_LAB", "ErrorRow", "Scope", "error_model",
+__all__ = ["CLASS_GRADES", "CLASS_MASS", "FROM_LAB", "REAGENTS_ADDED", "REAGENTS_LEFT",
+           "SOLUTION_ADDED", "SOLUTION_SAMPLED", "ErrorRow", "Scope", "error_model",
            "read_rule"]  # fmt: skip
 
 FROM_LAB = "from lab"
 """Stands in place of an error rule: the precision of the batch's duplicates."""
 CLASS_MASS, CLASS_GRADES = "class mass", "class grades"
 """Rules of size classes: of the mass or share of each, and of the grades of all analytes."""
+SOLUTION_SAMPLED, SOLUTION_ADDED = "solution sampled", "solution added"
+REAGENTS_ADDED, REAGENTS_LEFT = "reagents added", "reagents left"
+"""Rules of a leach over time: of its volumes, and of all its reagents."""
+_OVER_TIME = (SOLUTION_SAMPLED, SOLUTION_ADDED, REAGENTS_ADDED, REAGENTS_LEFT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +75,8 @@ class Scope:
         key = fold_name(quantity)
         if key == CLASS_MASS:
             return Dimension.SHARE
+        if key in _OVER_TIME:
+            return Dimension.SOLUTION if key == REAGENTS_LEFT else Dimension.MASS
         flow = key in {WATER, *(b.quantity for b in Basis)}
         bulk = self.basis.dimension if flow else Dimension.GRADE
         return quantities_of(self.basis).get(key, bulk)
@@ -85,6 +92,8 @@ class Scope:
                              "errors are read.", "State the whole error under [errors].",
                              place)  # fmt: skip
             known |= {CLASS_MASS, CLASS_GRADES}
+        if what == "An error":
+            known |= set(_OVER_TIME)
         flow = fold_name(quantity) in {b.quantity for b in Basis}
         if (self.analytes or flow) and fold_name(quantity) not in known:
             mend = did_you_mean(
@@ -148,6 +157,14 @@ def error_model(
     return ErrorModel(general, own), frozenset(doubted)
 
 
+def _read_as(quantity: str) -> str:
+    """Return the quantity whose units those of a rule are: volumes of solution count as masses."""
+    key = fold_name(quantity)
+    if key == REAGENTS_LEFT:
+        return in_solution("reagent")
+    return WATER if key in _OVER_TIME else quantity
+
+
 def _is_mass(absolute: object) -> bool:
     """Tell whether an amount has the unit of a mass."""
     amount = read_amount(absolute)
@@ -200,7 +217,8 @@ def read_rule(
             )  # fmt: skip
         else:
             try:
-                absolute, unit = amount[0], quantity_unit(row.quantity, amount[1], dimension)
+                absolute = amount[0]
+                unit = quantity_unit(_read_as(row.quantity), amount[1], dimension)
             except UnitError as error:
                 faults.append(Fault(error.problem, error.mend, place))
     if len(faults) == before and relative == 0.0 and absolute == 0.0:

@@ -9,13 +9,14 @@ from math import inf
 import oretally.io.sampling as sampling
 from oretally.flowsheet import Dimension, ErrorSource, Fault, Place, Unit
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.survey import STATED, SizeRule
+from oretally.flowsheet.survey import SPANS, STATED, SizeRule
 from oretally.io.cells import read_definition_number
 from oretally.io.definition.error_rules import FROM_LAB, ErrorRow, Scope, read_rule
 
 __all__ = ["SourceRow", "read_sources"]
 
 _SHARED = {"": False, "no": False, "false": False, "yes": True, "true": True}
+_SHARED |= dict.fromkeys(SPANS, True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,8 @@ def read_sources(
             continue
         key = fold_name(row.name), fold_name(quantity)
         before = found.get(key)
-        if before is not None and (before.shared, before.dof) != (shared, dof):
+        over = _over(row)
+        if before is not None and (before.shared, before.over, before.dof) != (shared, over, dof):
             faults.append(
                 Fault(f"The error source '{row.name}' is there twice, with another 'shared' or "
                       "'dof'.", "Write the same in both, or give it another name.", place)
@@ -99,7 +101,7 @@ def read_sources(
             general = rule
         note = _note(row, rule)
         name = spelt.setdefault(fold_name(row.name), row.name)
-        found[key] = ErrorSource(name, quantity, general, by_stream, shared, dof, note)
+        found[key] = ErrorSource(name, quantity, general, by_stream, shared, dof, note, over)
     return tuple(found.values())
 
 
@@ -149,10 +151,17 @@ def _shared(row: SourceRow, place: Place, faults: list[Fault]) -> bool | None:
     if written not in _SHARED:
         faults.append(
             Fault(f"'shared' is {row.shared}; it says whether the error is the same in all its "
-                  "measurements.", "Write true or false (in a sheet yes or no).", place)
+                  "measurements.", "Write true or false (in a sheet yes or no); or over which "
+                  f"surveys of a campaign it is the same: {', '.join(SPANS)}.", place)
         )  # fmt: skip
         return None
     return _SHARED[written]
+
+
+def _over(row: SourceRow) -> str:
+    """Return over which surveys of a campaign an error is the same; empty for one alone."""
+    written = "" if row.shared is None else str(row.shared).strip().casefold()
+    return written if written in SPANS else ""
 
 
 def _dof(row: SourceRow, place: Place, faults: list[Fault]) -> float | None:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from oretally.flowsheet import Fault, Place
 from oretally.flowsheet.faults import did_you_mean
+from oretally.io.cells import range_fault, written_out_of_range
 from oretally.io.definition.analytes import AnalyteRow
 from oretally.io.definition.declared_losses import LossRow
-from oretally.io.definition.definition import DefinitionRows
+from oretally.io.definition.definition import DefinitionRows, ReagentRow
 from oretally.io.definition.dissolving_leaches import DissolvingRow
 from oretally.io.definition.error_rules import ErrorRow
 from oretally.io.definition.error_sources import SourceRow
@@ -24,7 +26,7 @@ __all__ = ["OUTSIDE", "SHEET_COLUMNS", "read_circuit_sheets", "read_lab_sheet"]
 OUTSIDE = {"", "outside", "-"}
 """Ends of a stream that are no node."""
 SHEET_COLUMNS = {
-    "circuit": ("stream", "from", "to", "carries", "like"),
+    "circuit": ("stream", "from", "to", "carries", "like", "time"),
     "nodes": ("node", "kind", "dissolves"),
     "analytes": ("analyte", "unit", "max", "detection", "dissolved"),
     "errors": ("stream", "quantity", "relative", "absolute", "coverage"),
@@ -33,6 +35,7 @@ SHEET_COLUMNS = {
     "containers": ("container", "mass"),
     "doubts": ("quantity", "percent"),
     "prices": ("analyte", "price"),
+    "reagents": ("reagent", "purity", "strength", "relative"),
     "report": ("key", "value"),
     "lab columns": ("setting", "name", "value", "unit", "certified", "certified sd"),
 }
@@ -41,8 +44,10 @@ _NEEDED = {
     "circuit": ("stream",), "nodes": ("node", "kind"), "analytes": ("analyte",),
     "errors": ("quantity",), "sources": ("source", "quantity"), "losses": ("node",),
     "containers": ("container",), "doubts": ("quantity",), "prices": ("analyte",),
+    "reagents": ("reagent",),
     "report": ("key",), "lab columns": ("setting",),
 }  # fmt: skip
+_TIME = re.compile(r"time\s*(?:\[\s*([^\]]+?)\s*\]|\(\s*([^)]+?)\s*\))", re.IGNORECASE)
 _KEYS = ("title", "basis", "water", "feed", "product", "lost")
 
 
@@ -54,6 +59,7 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     """
     rows = DefinitionRows(places={"": Place(file=name)})
     if "circuit" in sheets:
+        unit = next(filter(None, map(_unit_of_times, sheets["circuit"].header)), "")
         for found in _rows(rows, sheets, "circuit"):
             ends = [None if found[k].text.casefold() in OUTSIDE else found[k].text
                     for k in ("from", "to")]  # fmt: skip
@@ -61,7 +67,8 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
             before = len(rows.faults)
             rows.streams.append(
                 stream_of(found["stream"].text, (ends[0], ends[1]), found["carries"].text,
-                          found["like"].text, place, rows.faults)
+                          found["like"].text, place, rows.faults,
+                          time=_content(found["time"]), unit=unit)
             )  # fmt: skip
             rows.contents_read &= len(rows.faults) == before
     else:
@@ -108,6 +115,13 @@ def read_circuit_sheets(sheets: Sheets, name: str) -> DefinitionRows:
     for found in _rows(rows, sheets, "prices"):
         cell = found["analyte"]
         rows.prices.append(PriceRow(cell.text, _content(found["price"]), cell.place))
+    for found in _rows(rows, sheets, "reagents"):
+        cell = found["reagent"]
+        purity, strength, relative = (
+            None if found[k].blank else _content(found[k])
+            for k in ("purity", "strength", "relative")
+        )
+        rows.reagents.append(ReagentRow(cell.text, purity, strength, relative, cell.place))
     for found in _rows(rows, sheets, "report"):
         _setting(rows, found["key"], found["value"])
     rows.stocks = sheets.get("stocks")
@@ -132,6 +146,12 @@ def _sampling(found: dict[str, Cell]) -> dict[str, object] | None:
     if "stages" in given:
         given["stages"] = stages_of(found["stages"].text)
     return given or None
+
+
+def _unit_of_times(cell: Cell) -> str:
+    """Return the unit that a header such as 'time [min]' names; empty if it is not one."""
+    found = _TIME.fullmatch(cell.text.strip())
+    return found[1] or found[2] if found else ""
 
 
 def _content(cell: Cell) -> object:
@@ -166,7 +186,7 @@ def _rows(rows: DefinitionRows, sheets: Sheets, title: str) -> list[dict[str, Ce
     table, known, needed = sheets[title], SHEET_COLUMNS[title], _NEEDED[title]
     position: dict[str, int] = {}
     for j, cell in enumerate(table.header):
-        word = cell.text.casefold()
+        word = "time" if "time" in known and _unit_of_times(cell) else cell.text.casefold()
         if cell.blank:
             continue
         if word not in known:
@@ -198,6 +218,10 @@ def _rows(rows: DefinitionRows, sheets: Sheets, title: str) -> list[dict[str, Ce
             rows.faults.extend(
                 Fault(cell.problem, "Write what it shows itself.", cell.place) for cell in spoilt
             )
+            continue
+        extreme = [(key, cell) for key, cell in row.items() if written_out_of_range(cell.value)]
+        if extreme:
+            rows.faults.extend(range_fault(f"'{k}'", c.value, c.place) for k, c in extreme)
             continue
         for column in needed:
             if row[column].blank:

@@ -6,13 +6,15 @@ import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from oretally.flowsheet import Fault, Place
 from oretally.flowsheet.faults import did_you_mean
+from oretally.io.cells import plain_document
 from oretally.io.definition.analytes import AnalyteRow, detection_mend
 from oretally.io.definition.declared_losses import LossRow
-from oretally.io.definition.definition import DefinitionRows
+from oretally.io.definition.definition import DefinitionRows, ReagentRow
 from oretally.io.definition.dissolving_leaches import DissolvingRow
 from oretally.io.definition.error_rules import FROM_LAB, ErrorRow
 from oretally.io.definition.error_sources import SourceRow
@@ -20,39 +22,55 @@ from oretally.io.definition.gross_error_rates import ContainerRow, DoubtRow
 from oretally.io.definition.lab_columns import LabRows
 from oretally.io.definition.metal_prices import PriceRow
 from oretally.io.definition.streams import stream_of
+from oretally.io.files import NotRead, read_toml, toml_document
 
-__all__ = ["read_circuit_text"]
+__all__ = ["CIRCUIT_KEYS", "read_circuit", "read_circuit_text"]
 
-_TABLES = (
-    "title", "basis", "streams", "nodes", "analytes", "errors", "sources", "report", "containers",
-    "doubts", "lab", "water", "losses", "prices",
-)  # fmt: skip
-_SOURCE = ("of", "streams", "relative", "absolute", "coverage", "shared", "dof", "sampling")
+CIRCUIT_KEYS: Mapping[str, tuple[str, ...]] = MappingProxyType({
+    "": ("title", "basis", "streams", "nodes", "analytes", "errors", "sources", "report",
+         "containers", "doubts", "lab", "water", "losses", "prices", "reagents"),
+    "streams": ("from", "to", "carries", "like", "time", "errors"),
+    "nodes": ("kind", "dissolves"),
+    "analytes": ("unit", "max", "detection", "dissolved"),
+    "errors": ("relative", "absolute", "coverage"),
+    "sources": ("of", "streams", "relative", "absolute", "coverage", "shared", "dof", "sampling"),
+    "losses": ("mass", "rate", "like"),
+    "report": ("feed", "products", "lost"),
+    "reagents": ("purity", "strength", "relative"),
+})  # fmt: skip
+"""What circuit.toml may hold: by table, the keys of each entry; '' is the file itself."""
+_HOW = (
+    "Names with spaces stand in quotes, texts stand in quotes, entries of a table in braces: "
+    '"mill feed" = { to = "jig" }.'
+)
 _KEY = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*'|[A-Za-z0-9_-]+)\s*=""")
-_HEADER = re.compile(r"\s*\[\s*(.+?)\s*\]\s*(#.*)?$")
+_HEADER = re.compile(r"""\s*\[\[?((?:"(?:[^"\\]|\\.)*+"|'[^']*+'|[^"'\[\]#])*+)\]""")
+_PART = re.compile(r"""\"((?:[^"\\]|\\.)*)\"|'([^']*)'|([^.\s"']+)""")
 
 
 def read_circuit_text(path: Path, name: str) -> DefinitionRows:
     """Read circuit.toml; what is wrong with it is left in ``faults`` of the result."""
     rows = DefinitionRows(places={"": Place(file=name)})
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-        document = tomllib.loads(text)
-    except OSError as error:
-        return _unreadable(rows, f"The file cannot be read: {error.strerror}.", "Check its name.")
-    except UnicodeDecodeError:
-        return _unreadable(rows, "The file is not text in UTF-8.", "Save it as UTF-8.")
-    except tomllib.TOMLDecodeError as error:
-        return _unreadable(
-            rows,
-            f"This is not TOML: {error}.",
-            "Names with spaces stand in quotes, texts stand in quotes, entries of a table in "
-            'braces: "mill feed" = { to = "jig" }.',
-        )
-    except RecursionError:
-        return _unreadable(rows, "Tables are nested too deeply.", "Write plain tables.")
+        document, text = read_toml(path)
+    except NotRead as refused:
+        return _unreadable(rows, refused.problem, refused.mend or _HOW)
+    return _read(rows, document, text, name)
+
+
+def read_circuit(text: str, name: str) -> DefinitionRows:
+    """Read the text of a circuit.toml; ``name`` is how the user knows the file."""
+    rows = DefinitionRows(places={"": Place(file=name)})
+    try:
+        document = toml_document(text)
+    except NotRead as refused:
+        return _unreadable(rows, refused.problem, refused.mend or _HOW)
+    return _read(rows, document, text, name)
+
+
+def _read(rows: DefinitionRows, document: dict[str, Any], text: str, name: str) -> DefinitionRows:
     reader = _Reader(rows, name, _line_index(text))
-    reader.read(document)
+    reader.read(plain_document(document, reader.at, rows.faults))
     return rows
 
 
@@ -67,11 +85,10 @@ def _line_index(text: str) -> dict[tuple[str, ...], int]:
     """Return the line of each table and of each key at the start of a line."""
     lines: dict[tuple[str, ...], int] = {}
     table: tuple[str, ...] = ()
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, line in enumerate(text.split("\n"), start=1):
         header, key = _HEADER.match(line), _KEY.match(line)
-        if header and not key:
-            parts = re.findall(r"""\"((?:[^"\\]|\\.)*)\"|'([^']*)'|([^.\s"']+)""", header[1])
-            table = tuple(a or b or c for a, b, c in parts)
+        if header:
+            table = tuple(a or b or c for a, b, c in _PART.findall(header[1]))
             lines.setdefault(table, number)
         elif key:
             lines.setdefault((*table, _unquoted(key[1])), number)
@@ -108,7 +125,7 @@ class _Reader:
 
     def read(self, document: Mapping[str, Any]) -> None:
         """Fill the rows from the whole document."""
-        self.known(document, _TABLES)
+        self.known(document, CIRCUIT_KEYS[""])
         self.rows.title = self.words(document, "title")
         self.rows.basis = self.words(document, "basis")
         self.rows.places["basis"] = self.at("basis")
@@ -119,7 +136,7 @@ class _Reader:
         for name, entry in self.table(document, "nodes").items():
             kind = entry if isinstance(entry, str) else None
             if isinstance(entry, Mapping):
-                self.known(entry, ("kind", "dissolves"), "nodes", name)
+                self.known(entry, CIRCUIT_KEYS["nodes"], "nodes", name)
                 kind = entry.get("kind")
                 if isinstance(kind, str) and "dissolves" in entry:
                     self.rows.dissolving.append(
@@ -149,6 +166,21 @@ class _Reader:
         for name, price in self.table(document, "prices").items():
             at = self.at("prices", name)
             self.rows.prices.append(PriceRow(" ".join(name.split()), price, at))
+        for name, entry in self.table(document, "reagents").items():
+            self.reagent(" ".join(name.split()), name, entry)
+
+    def reagent(self, name: str, key: str, entry: object) -> None:
+        """Take what is said of a reagent."""
+        if not isinstance(entry, Mapping):
+            self.fault(f"The reagent '{name}' is no table.",
+                       'Write { purity = 98, relative = 1 }, or { strength = "50 g/L", '
+                       "relative = 2 }.", "reagents", key)  # fmt: skip
+            return
+        self.known(entry, CIRCUIT_KEYS["reagents"], "reagents", key)
+        self.rows.reagents.append(
+            ReagentRow(name, entry.get("purity"), entry.get("strength"), entry.get("relative"),
+                       self.at("reagents", key))
+        )  # fmt: skip
 
     def table(self, parent: Mapping[str, Any], key: str) -> Mapping[str, Any]:
         """Return a table; empty, with a fault, if it is something else."""
@@ -179,7 +211,7 @@ class _Reader:
             self.fault(f"The stream '{name}' has no ends.", 'Write { from = "...", to = "..." }, '
                        "without the end that is outside.", "streams", name)  # fmt: skip
             return
-        self.known(entry, ("from", "to", "carries", "like", "errors"), "streams", name)
+        self.known(entry, CIRCUIT_KEYS["streams"], "streams", name)
         ends: list[str | None] = []
         for key in ("from", "to"):
             end = entry.get(key)
@@ -192,7 +224,7 @@ class _Reader:
         before = len(self.rows.faults)
         self.rows.streams.append(
             stream_of(" ".join(name.split()), (ends[0], ends[1]), entry.get("carries"),
-                      entry.get("like"), place, self.rows.faults)
+                      entry.get("like"), place, self.rows.faults, time=entry.get("time"))
         )  # fmt: skip
         self.rows.contents_read &= len(self.rows.faults) == before
         errors = entry.get("errors", {})
@@ -211,7 +243,7 @@ class _Reader:
             self.fault(f"The analyte '{name}' has no unit.", 'Write { unit = "%" }.',
                        "analytes", name)  # fmt: skip
             return
-        self.known(entry, ("unit", "max", "detection", "dissolved"), "analytes", name)
+        self.known(entry, CIRCUIT_KEYS["analytes"], "analytes", name)
         unit = str(entry.get("unit", ""))
         place = self.at("analytes", name)
         self.rows.analytes.append(
@@ -225,8 +257,11 @@ class _Reader:
             self.fault(f"The loss at '{name}' is not a table.",
                        'Write { mass = "0.5 t", like = "mill feed" }.', "losses", name)  # fmt: skip
             return
-        key = "rate" if self.rows.basis.strip().casefold() == "rate" else "mass"
-        self.known(entry, (key, "like"), "losses", name)
+        key, other = "mass", "rate"
+        if self.rows.basis.strip().casefold() == other:
+            key, other = other, key
+        keys = [each for each in CIRCUIT_KEYS["losses"] if each != other]
+        self.known(entry, keys, "losses", name)
         self.rows.losses.append(
             LossRow(name, entry.get(key), entry.get("like"), self.at("losses", name))
         )
@@ -245,7 +280,7 @@ class _Reader:
         if "detection" in entry:
             self.fault("A detection limit is no error.", detection_mend(quantity), *where)
         rule = {key: value for key, value in entry.items() if key != "detection"}
-        self.known(rule, ("relative", "absolute", "coverage"), *where)
+        self.known(rule, CIRCUIT_KEYS["errors"], *where)
         self.rows.errors.append(
             ErrorRow(stream, quantity, entry.get("relative"), entry.get("absolute"),
                      entry.get("coverage"), self.at(*where))
@@ -258,7 +293,7 @@ class _Reader:
             self.fault(f"The error source '{name}' is not a table.",
                        'Write { of = "...", relative = 2 }.', *at)  # fmt: skip
             return
-        self.known(entry, _SOURCE, *at)
+        self.known(entry, CIRCUIT_KEYS["sources"], *at)
         of, streams = self.names(entry, "of", *at), self.names(entry, "streams", *at)
         if of == []:
             self.fault(f"The error source '{name}' does not say of what.",
@@ -290,7 +325,7 @@ class _Reader:
 
     def report(self, entry: Mapping[str, Any]) -> None:
         """Take feeds, products and which of these are lost."""
-        self.known(entry, ("feed", "products", "lost"), "report")
+        self.known(entry, CIRCUIT_KEYS["report"], "report")
         taken = {"feed": self.rows.feeds, "products": self.rows.products, "lost": self.rows.lost}
         for key, named in taken.items():
             names = self.names(entry, key, "report", key) or []

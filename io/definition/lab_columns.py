@@ -16,8 +16,9 @@ from oretally.flowsheet.faults import did_you_mean
 from oretally.io.cells import read_amount
 
 __all__ = [
-    "COLUMNS", "IGNORED", "OTHERS", "TYPES", "AnalyteColumn", "CertifiedValue", "LabHeading",
-    "LabLayout", "LabRows", "lab_layout", "sheet_lab_rows",
+    "COLUMNS", "IGNORED", "LAB_ANALYTE_KEYS", "LAB_KEYS", "OTHERS", "TYPES", "AnalyteColumn",
+    "CertifiedValue", "LabHeading", "LabLayout", "LabRows", "LabSample", "lab_layout",
+    "sheet_lab_rows",
 ]  # fmt: skip
 
 COLUMNS = (
@@ -28,8 +29,10 @@ IGNORED = "leave out"
 OTHERS = "*"
 """Stands for every text of the type column that is not named."""
 TYPES = ("sample", "standard", "blank", "duplicate", IGNORED)
-_SETTINGS = ("file", "sheet", "columns", "types", "analytes", "standards")
-_ANALYTE = ("column", "called", "unit", "certified", "certified sd")
+LAB_KEYS = ("file", "sheet", "columns", "types", "analytes", "standards", "samples")
+"""What the table [lab] may hold."""
+LAB_ANALYTE_KEYS = ("column", "called", "unit", "certified", "certified sd")
+"""What it may say of an analyte."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,15 @@ class CertifiedValue:
 
 
 @dataclass(frozen=True, slots=True)
+class LabSample:
+    """A label of the laboratory's samples, the stream that it is said to be of, and where."""
+
+    label: str
+    stream: str
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
 class LabRows:
     """The table [lab] as written; ``at`` gives the place of an entry by its keys."""
 
@@ -85,6 +97,8 @@ class LabLayout:
         By folded name.
     certificates : mapping of (str, str) to Certificate
         By folded standard and analyte.
+    samples : tuple of LabSample
+        In the order in which they are written.
     mapped : bool
         Whether headers are named at all: then other columns are left alone.
     """
@@ -95,6 +109,7 @@ class LabLayout:
     types: Mapping[str, str] = field(default_factory=dict)
     analytes: Mapping[str, AnalyteColumn] = field(default_factory=dict)
     certificates: Mapping[tuple[str, str], CertifiedValue] = field(default_factory=dict)
+    samples: tuple[LabSample, ...] = ()
 
     def type_of(self, text: str) -> str | None:
         """Return what a text of the type column means, capitals or not; None if nobody says it."""
@@ -126,8 +141,8 @@ def sheet_lab_rows(rows: Sequence[Mapping[str, str]], places: Sequence[Place]) -
 
     Columns: setting, name, value, unit, certified, certified sd. Settings: column (name ours, value
     the header), type (name theirs, value ours), analyte (name, value its column), called (name,
-    value its name in the export), standard (name, value the analyte, figures in the unit), file
-    and sheet (value alone).
+    value its name in the export), standard (name, value the analyte, figures in the unit), sample
+    (name its label, value the stream), file and sheet (value alone).
     """
     entry: dict[str, object] = {}
     where: dict[tuple[str, ...], Place] = {}
@@ -141,7 +156,7 @@ def sheet_lab_rows(rows: Sequence[Mapping[str, str]], places: Sequence[Place]) -
         word = setting.casefold().removesuffix("s")
         figures = {k: row[k] for k in ("certified", "certified sd") if row[k] != ""}
         keys: tuple[str, ...] = (setting,)
-        if word in ("column", "type"):
+        if word in ("column", "type", "sample"):
             keys = (f"{word}s", name)
             table(keys[0])[name] = value
         elif word in ("analyte", "called"):
@@ -189,7 +204,7 @@ class _Reader:
         self.faults.append(Fault(problem, mend, self.at("lab", *keys)))
 
     def layout(self) -> LabLayout:
-        self.known(self.entry, _SETTINGS)
+        self.known(self.entry, LAB_KEYS)
         columns: dict[str, LabHeading] = {}
         for ours in self.known(self.table("columns"), COLUMNS, "columns"):
             heading = self.heading(self.table("columns")[ours], "columns", ours)
@@ -202,6 +217,7 @@ class _Reader:
             types=self.types(),
             analytes=self.analytes(),
             certificates=self.certificates(),
+            samples=self.samples(),
         )
         if found.wide and {"analyte", "value", "unit"} & set(columns):
             self.fault("The columns of analytes are named, and a column of values as well: is one "
@@ -255,11 +271,26 @@ class _Reader:
                 found[theirs] = word
         return found
 
+    def samples(self) -> tuple[LabSample, ...]:
+        found: dict[str, LabSample] = {}
+        for label, stream in self.table("samples").items():
+            where = ("samples", label)
+            if not isinstance(stream, str) or not stream.strip():
+                self.fault(f"The sample '{label}' is said to be of {stream!r}; it is the name of a "
+                           "stream.", f'Write "{label}" = "...".', *where)  # fmt: skip
+            elif fold_name(label) in found:
+                self.fault(f"The sample '{label}' is there twice.", "Take one out.", *where)
+            else:
+                found[fold_name(label)] = LabSample(
+                    " ".join(label.split()), " ".join(stream.split()), self.at("lab", *where)
+                )
+        return tuple(found.values())
+
     def analytes(self) -> dict[str, AnalyteColumn]:
         found: dict[str, AnalyteColumn] = {}
         for name in self.table("analytes"):
             entry, where = self.table("analytes", name), ("analytes", name)
-            self.known(entry, _ANALYTE, *where)
+            self.known(entry, LAB_ANALYTE_KEYS, *where)
             column, called, certified, certified_sd = (
                 self.heading(entry.get(k), *where, k)
                 for k in ("column", "called", "certified", "certified sd")

@@ -15,10 +15,14 @@ from oretally.flowsheet.circuit import Content, fold_name
 from oretally.flowsheet.faults import did_you_mean, nearest_name
 from oretally.io.files import Cell, Table
 
-__all__ = ["STOCKS_FILE", "NodeRow", "Stocks", "read_stocks"]
+__all__ = ["STOCKS_FILE", "STOCKS_OF", "STOCK_COLUMNS", "NodeRow", "Stocks", "read_stocks"]
 
 STOCKS_FILE = "stocks.csv"
 _WHEN = ("opening", "closing")
+STOCK_COLUMNS = ("node", "when")
+"""Columns beside those of the measurements."""
+STOCKS_OF = tuple(f"{when} stock of " for when in _WHEN)
+"""How the streams of stocks begin; the name of the node follows."""
 NodeRow = tuple[str, str, Place]
 """Name, kind and place of a node as written."""
 
@@ -116,7 +120,7 @@ def _rows(
 ) -> list[tuple[Cell, ...]]:
     """Return the rows with the stream in place of node and time; fill ``found``."""
     position = {cell.text.casefold(): j for j, cell in enumerate(table.header)}
-    missing = [c for c in ("node", "when") if c not in position]
+    missing = [c for c in STOCK_COLUMNS if c not in position]
     if missing:
         faults.append(
             Fault(f"The column {', '.join(map(repr, missing))} is missing.",
@@ -195,7 +199,7 @@ def _at(cell: Cell) -> tuple[Place, str, int, int]:
 
 
 def _stream(when: str, node: str) -> str:
-    return f"{when} stock of {node}"
+    return f"{STOCKS_OF[_WHEN.index(when)]}{node}"
 
 
 def _other(when: str) -> str:

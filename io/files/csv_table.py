@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import csv
+import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from itertools import islice
 from pathlib import Path
 
 from oretally.flowsheet import Fault, Place
+from oretally.io.files.budget import BUDGET, Meter, NotRead, read_bytes
 from oretally.io.files.table import (
     Cell,
     Table,
@@ -19,14 +22,16 @@ from oretally.io.files.table import (
     make_table,
 )
 
-__all__ = ["read_csv_table"]
+__all__ = ["CSV_DELIMITERS", "csv_fields", "csv_lines", "decimal_mark", "decoded_csv",
+           "delimiter_of", "read_csv_table"]  # fmt: skip
 
-_DELIMITERS = (",", ";", "\t", "|")
-_BOMS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
+CSV_DELIMITERS = (",", ";", "\t", "|")
+_BOMS = (
+    (b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be"),
+)  # fmt: skip
 _COMMA = re.compile(r"[+-]?\d+,\d+")
 _COMMA_IN_DOUBT = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 _DOT = re.compile(r"[+-]?\d*\.\d+")
-_LARGEST = 64 * 1024 * 1024  # bytes; larger tables belong into a workbook or a store
 _LOOKED_AT = 500  # lines from which the delimiter is found
 
 
@@ -52,29 +57,19 @@ def read_csv_table(
     place = Place(file=name)
     key = key_of(name) if key is None else key
     try:
-        if path.stat().st_size > _LARGEST:
-            return None, [Fault("The file is larger than 64 MiB.", "Split it.", place)]
-        data = path.read_bytes()
-    except OSError as error:
-        reason = error.strerror or "unreadable"
-        return None, [Fault(f"The file cannot be read: {reason}.", "Check its name.", place)]
-    text = _decoded(data)
-    if text is None:
-        mend = "Save it as CSV in UTF-8 from the program that made it."
-        return None, [Fault("The file is not text.", mend, place)]
-    csv.field_size_limit(_LARGEST)
-    try:
-        rows = _rows(text, key, place)
-    except csv.Error as error:
-        return None, [Fault(f"The file is not a CSV table: {error}.", "Save it anew.", place)]
+        text, _ = decoded_csv(read_bytes(path, meter := Meter()))
+        rows = _rows(text, key, place, meter)
+    except NotRead as refused:
+        return None, [Fault(refused.problem, refused.mend, place)]
     lines = filled_columns(place, rows)
     if isinstance(lines, Fault):
         return None, [lines]
-    decimal, undecided = _decimal_mark(rows)
+    decimal, undecided = decimal_mark(str(cell.value) for row in rows for cell in row)
     return make_table(place, lines, key=key, decimal=decimal, undecided=undecided)
 
 
-def _decoded(data: bytes) -> str | None:
+def decoded_csv(data: bytes) -> tuple[str, str]:
+    """Return the text of a file and its encoding; `NotRead` if it is not text."""
     encoding = next((enc for bom, enc in _BOMS if data.startswith(bom)), None)
     for candidate in (encoding,) if encoding else ("utf-8", "cp1252"):
         try:
@@ -82,32 +77,53 @@ def _decoded(data: bytes) -> str | None:
         except UnicodeDecodeError:
             continue
         if "\x00" not in text:
-            return text
-    return None
+            return text.removeprefix("\ufeff") if "utf-16" in candidate else text, candidate
+    mend = "Save it as CSV in UTF-8 from the program that made it."
+    raise NotRead("The file is not text.", mend)
 
 
-def _rows(text: str, key: str, place: Place) -> list[list[Cell]]:
+def csv_lines(text: str) -> Iterator[str]:
+    """Return the lines of a text with their ends: line feeds, carriage returns, or both."""
+    return io.StringIO(text, newline="")
+
+
+def csv_fields(lines: Iterable[str], delimiter: str) -> Iterator[list[str]]:
+    """Yield the fields of every row; `NotRead` where there is none."""
+    csv.field_size_limit(BUDGET.cell)
+    try:
+        yield from csv.reader(lines, delimiter=delimiter)
+    except csv.Error as error:
+        if "field larger" in str(error):
+            Meter().charge_text(BUDGET.cell + 1)
+        raise NotRead(f"The file is not a CSV table: {error}.", "Save it anew.") from None
+
+
+def _rows(text: str, key: str, place: Place, meter: Meter) -> list[list[Cell]]:
     """Return the filled cells of every line that has any."""
-    lines = text.splitlines(keepends=True)
     rows = []
     new = tuple.__new__  # a million cells: without the detour by Cell's own constructor
-    for i, line in enumerate(csv.reader(lines, delimiter=_delimiter(lines, key))):
+    meter.charge_cells(0, len(text))
+    for i, line in enumerate(csv_fields(csv_lines(text), delimiter_of(text, key))):
+        meter.charge_position(i, max(len(line) - 1, 0))
         row = [
             new(Cell, (value, place, "", i, j))
             for j, field in enumerate(line)
             if (value := field.strip() if field.isascii() else cleaned(field))
         ]
         if row:
+            meter.charge_cells(len(row), 0)
             rows.append(row)
     return rows
 
 
-def _delimiter(lines: Sequence[str], key: str) -> str:
-    """Return the delimiter that fits the first lines best."""
-    best, found = -1, _DELIMITERS[0]
-    for delimiter in _DELIMITERS:
-        cut = islice(csv.reader(lines, delimiter=delimiter), _LOOKED_AT)
-        filled = [line for line in cut if any(field.strip() for field in line)]
+def delimiter_of(text: str, key: str) -> str:
+    """Return the delimiter that fits the first lines best; ``key`` as in `read_csv_table`."""
+    best, found = -1, CSV_DELIMITERS[0]
+    for delimiter in CSV_DELIMITERS:
+        filled = list[list[str]]()
+        with suppress(NotRead):  # told when it is read: what was cut before it still counts
+            cut = islice(csv_fields(csv_lines(text), delimiter), _LOOKED_AT)
+            filled += (line for line in cut if any(field.strip() for field in line))
         words = ([field.strip().casefold() for field in line] for line in filled)
         top = next((i for i, line in enumerate(words) if key in line), 0) if key else 0
         columns = len(filled[top]) if filled else 0
@@ -117,14 +133,11 @@ def _delimiter(lines: Sequence[str], key: str) -> str:
     return found
 
 
-def _texts(rows: Sequence[Sequence[Cell]]) -> Iterator[str]:
-    return (str(cell.value) for row in rows for cell in row)
-
-
-def _decimal_mark(rows: Sequence[Sequence[Cell]]) -> tuple[str, bool]:
-    """Return the decimal mark and whether it is in doubt."""
-    commas = [t for t in _texts(rows) if "," in t and _COMMA.fullmatch(t)]
-    if not commas or any("." in t and _DOT.fullmatch(t) for t in _texts(rows)):
+def decimal_mark(texts: Iterable[str]) -> tuple[str, bool]:
+    """Return the decimal mark of some cells, and whether it is in doubt."""
+    found = list(texts)
+    commas = [t for t in found if "," in t and _COMMA.fullmatch(t)]
+    if not commas or any("." in t and _DOT.fullmatch(t) for t in found):
         return ".", False
     in_doubt = all(_COMMA_IN_DOUBT.fullmatch(t) for t in commas)
     return ("." if in_doubt else ","), in_doubt

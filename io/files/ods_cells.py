@@ -10,8 +10,14 @@ from collections.abc import Callable
 from datetime import date, datetime
 
 from oretally.flowsheet import Place
+from oretally.io.files.budget import Meter
 from oretally.io.files.table import UNSAVED, Cell, CellValue, cleaned
-from oretally.io.files.workbook_xml import LOCAL, SheetXml, count_cells, parse_member, shown_percent
+from oretally.io.files.workbook_xml import (
+    MemberReader,
+    SheetXml,
+    parse_member,
+    shown_percent,
+)
 
 __all__ = ["ods_sheets"]
 
@@ -23,7 +29,7 @@ _ASIDE = frozenset(
 
 
 def ods_sheets(
-    archive: zipfile.ZipFile, name: str, wanted: Callable[[str], bool]
+    archive: zipfile.ZipFile, name: str, wanted: Callable[[str], bool], meter: Meter
 ) -> list[SheetXml]:
     """Return the sheets of a workbook; only the wanted ones with their cells.
 
@@ -34,78 +40,96 @@ def ods_sheets(
         How the user knows the file.
     wanted : callable
         Tells by its title whether the cells of a sheet are read.
+    meter : Meter
     """
-    reader = _Reader(name, wanted)
-    parse_member(archive, "content.xml", reader.start, reader.end, reader.text)
+    reader = _Reader(name, wanted, meter)
+    parse_member(archive, "content.xml", meter, reader)
     return reader.sheets
 
 
 _OUTSIDE = frozenset(("table", "style", "table-properties"))  # what matters outside a wanted sheet
 
 
-class _Reader:
+class _Reader(MemberReader):
     """Handlers that collect the sheets of a document."""
 
-    def __init__(self, name: str, wanted: Callable[[str], bool]) -> None:
-        self.name, self.wanted = name, wanted
+    def __init__(self, name: str, wanted: Callable[[str], bool], meter: Meter) -> None:
+        self.name, self.wanted, self.meter = name, wanted, meter
+        self.depth, self.parts, self.names = 0, [], {}
         self.sheets: list[SheetXml] = []
         self.style = ""
         self.hidden_styles: set[str] = set()
         self.aside = 0
         self.reading = False
         self.origin = Place()
-        self.row = self.column = self.cells = 0
+        self.row = self.column = 0
+        self.columns, self.row_hidden = 0, False
         self.rows_alike = self.cells_alike = 1
         self.line: list[Cell] = []
         self.attributes: dict[str, str] = {}
-        self.paragraphs: list[list[str]] = []
+        self.paragraphs: list[str] = []
         self.in_paragraph = False
+        self.before_aside = 0
         self.texts: dict[str, str | None] = {}  # one that comes again is kept once
 
     def start(self, tag: str, attributes: dict[str, str]) -> None:
-        tag = LOCAL[tag]
+        tag = self.names.get(tag) or self.named(tag)
+        self.depth += 1
         if tag in _ASIDE:
+            if not self.aside:
+                self.before_aside = len(self.parts)
             self.aside += 1
         if self.aside:
             return
+        if not self.in_paragraph:
+            self.parts.clear()
         if not self.reading and tag not in _OUTSIDE:
             return
         if tag in _CELLS:
             self.attributes, self.paragraphs = attributes, []
-            self.cells_alike = int(attributes.get("table:number-columns-repeated", "1"))
-        elif tag == "table-row":
-            self.rows_alike = int(attributes.get("table:number-rows-repeated", "1"))
-            self.line, self.column = [], 0
+            self.cells_alike = _repeated(attributes, "table:number-columns-repeated")
+        elif tag == "table-column":
+            many = _repeated(attributes, "table:number-columns-repeated")
+            if attributes.get("table:visibility", "visible") != "visible":
+                self.sheets[-1].hidden_columns.append(range(self.columns, self.columns + many))
+            self.columns += many
         elif tag == "p":
-            self.paragraphs.append([])
             self.in_paragraph = True
-        elif tag in ("s", "tab", "line-break") and self.in_paragraph:
-            self.paragraphs[-1].append(" ")
+        elif tag == "table-row":
+            self.rows_alike = _repeated(attributes, "table:number-rows-repeated")
+            self.line, self.column = [], 0
+            self.row_hidden = attributes.get("table:visibility", "visible") != "visible"
+        elif self.in_paragraph:
+            if tag in ("s", "tab", "line-break"):
+                self.parts.append(" ")
         elif tag == "table":
             title = attributes.get("table:name", "")
             hidden = attributes.get("table:style-name", "") in self.hidden_styles
+            self.meter.charge_sheet(title)
             self.sheets.append(SheetXml(title, hidden, []))
             self.origin = Place(file=self.name, sheet=title)
-            self.reading, self.row, self.cells = self.wanted(title), 0, 0
+            self.columns, self.row_hidden = 0, False
+            self.reading, self.row = self.wanted(title), 0
         elif tag == "style":
             self.style = attributes.get("style:name", "")
         elif tag == "table-properties" and attributes.get("table:display") == "false":
             self.hidden_styles.add(self.style)
 
-    def text(self, text: str) -> None:
-        if self.in_paragraph and not self.aside:
-            self.paragraphs[-1].append(text)
-
     def end(self, tag: str) -> None:
-        tag = LOCAL[tag]
+        tag = self.names.get(tag) or self.named(tag)
+        self.depth -= 1
         if tag in _ASIDE:
             self.aside -= 1
+            if not self.aside:
+                del self.parts[self.before_aside :]
         elif self.aside:
             return
         elif not self.reading:
             return
         elif tag == "p":
             self.in_paragraph = False
+            self.paragraphs.append("".join(self.parts))
+            self.parts.clear()
         elif tag in _CELLS:
             self.add()
             self.column += self.cells_alike
@@ -118,20 +142,25 @@ class _Reader:
         value, problem = self.content()
         if value is None and not problem:
             return
-        if self.cells_alike > 1:
-            count_cells(self.cells + len(self.line) + self.cells_alike)
-        for j in range(self.column, self.column + self.cells_alike):
+        end = self.column + self.cells_alike
+        if end > self.meter.budget.columns:
+            self.meter.charge_position(self.row, end - 1)
+        for j in range(self.column, end):
             self.line.append(tuple.__new__(Cell, (value, self.origin, problem, self.row, j)))
 
     def add_rows(self) -> None:
         """Take the row as often as it is there; equal rows are written once."""
-        self.cells += len(self.line) * self.rows_alike
-        count_cells(self.cells)
-        rows = self.sheets[-1].rows
-        rows.append(self.line)
+        alike, line = self.rows_alike, self.line
+        texts = sum(len(cell.value) for cell in line if type(cell.value) is str)
+        self.meter.charge_cells(len(line) * alike, texts * alike)
+        self.meter.charge_position(self.row + alike - 1, 0)
+        rows, new = self.sheets[-1].rows, tuple.__new__
+        if self.row_hidden and self.sheets[-1].hidden_row < 0:
+            self.sheets[-1].hidden_row = self.row
+        rows.append(line)
         rows.extend(
-            [cell._replace(row=self.row + i) for cell in self.line]
-            for i in range(1, self.rows_alike)
+            [new(Cell, (cell.value, cell.origin, cell.problem, i, cell.column)) for cell in line]
+            for i in range(self.row + 1, self.row + alike)
         )
 
     def content(self) -> tuple[CellValue, str]:
@@ -140,7 +169,7 @@ class _Reader:
         kind = got("office:value-type")
         if kind == "float" and got("calcext:value-type") != "error":
             return float(got("office:value", "")), ""
-        shown = "\n".join(["".join(parts) for parts in self.paragraphs])
+        shown = "\n".join(self.paragraphs)
         formula = got("table:formula", "")
         if got("calcext:value-type") == "error" or (formula and shown.startswith(("#", "Err:"))):
             return None, f"The cell shows the error {shown.strip() or 'of its formula'}."
@@ -156,6 +185,7 @@ class _Reader:
         if kind == "string":
             written = got("office:string-value", shown)
             if written not in self.texts:
+                self.meter.charge_text(len(written))
                 self.texts[written] = cleaned(written)
             return self.texts[written], ""
         if kind == "boolean":
@@ -166,6 +196,16 @@ class _Reader:
             return None, f"The cell holds a time ({shown.strip()}), not a number."
         value = float(got("office:value", ""))
         return (shown_percent(value) if kind == "percentage" else value), ""
+
+
+def _repeated(attributes: dict[str, str], key: str) -> int:
+    """Return how often a row or cell is there."""
+    if key not in attributes:
+        return 1
+    times = int(attributes[key])
+    if times < 1:
+        raise ValueError(key)
+    return times
 
 
 def _moment(written: str) -> date | datetime:

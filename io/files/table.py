@@ -12,15 +12,16 @@ from pathlib import PurePath
 from typing import NamedTuple
 
 from oretally.flowsheet import Fault, Place
+from oretally.flowsheet.foreign_text import INVISIBLE, shown, unreadable_character
+from oretally.io.files.budget import BUDGET
 
 __all__ = [
-    "EMPTY", "MOST_CELLS", "NO_ROWS", "UNSAVED", "Cell", "CellValue", "Table", "address", "cleaned",
+    "EMPTY", "NO_ROWS", "UNSAVED", "Cell", "CellValue", "Table", "address", "cleaned",
     "collection_paused", "filled_columns", "key_of", "make_table",
 ]  # fmt: skip
 
 UNSAVED = "without a saved value"  # of a formula, in the problem of its cell
 EMPTY, NO_ROWS = "The table is empty.", "The table has a header but no rows."
-MOST_CELLS = 8_000_000  # of a sheet; more would fill the memory of a small machine
 
 CellValue = str | float | bool | None | object
 
@@ -30,9 +31,9 @@ _KEYS = {
     "analytes": "analyte", "errors": "quantity", "doubts": "quantity", "containers": "container",
     "report": "key", "lab": "analyte",
     "sources": "source", "lab columns": "setting", "metallics": "fraction", "stocks": "node",
-    "losses": "node",
+    "losses": "node", "reagents": "reagent",
 }  # fmt: skip
-_INVISIBLE = dict.fromkeys([0xAD, 0x200B, 0x200C, 0x200D, 0x2060, 0xFEFF])
+_INVISIBLE = re.compile(f"[{INVISIBLE}]")
 _NUMBER_OR_AMOUNT = re.compile(
     r"[<>]?\s*[+\N{MINUS SIGN}-]?(\d[\d\s]*([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?"
     r"\s*([^\d\s.,:/-]\S{0,7})?"
@@ -155,7 +156,7 @@ def cleaned(text: str) -> str | None:
     ('feed', None)
     """
     if not text.isascii():
-        text = text.translate(_INVISIBLE)
+        text = _INVISIBLE.sub("", text)
     return text.strip() or None
 
 
@@ -189,10 +190,10 @@ def filled_columns(place: Place, rows: list[list[Cell]]) -> list[list[Cell]] | F
     A sheet with a stray cell in its last column is then no wider than its table.
     """
     columns = sorted({cell.column for row in rows for cell in row})
-    if len(rows) * len(columns) > MOST_CELLS:
+    if len(rows) * len(columns) > BUDGET.cells:
         return Fault(
-            f"The table has {len(rows)} rows and {len(columns)} columns; no more than "
-            f"{MOST_CELLS:,} cells are read.",
+            f"The table has {len(rows):,} rows and {len(columns):,} columns; no more than "
+            f"{BUDGET.cells:,} cells are read, blank ones counted.",
             "Copy what matters into a table of its own.",
             place,
         )
@@ -240,7 +241,7 @@ def make_table(
     if not filled:
         return None, [Fault(EMPTY, "Write a header and one row a stream.", place)]
     top = _header_line(filled, key)
-    faults = _data_above(filled[:top], filled[top])
+    faults = [*_unreadable(filled), *_data_above(filled[:top], filled[top])]
     below = filled[top + 1 :]
     width = max(len(line) for line in filled)
     headed = [j for j, cell in enumerate(filled[top]) if not cell.blank]
@@ -253,6 +254,23 @@ def make_table(
         faults.append(Fault(NO_ROWS, "Write one row a stream.", place))
     rows = tuple(tuple(line) for line in below if not bare or any(not cell.blank for cell in line))
     return Table(place, tuple(filled[top][j] for j in headed), rows, decimal, undecided), faults
+
+
+def _unreadable(lines: Sequence[Sequence[Cell]]) -> list[Fault]:
+    """Refuse characters that cannot be seen or change what is seen, with the first cell."""
+    found = [
+        (c, wrong) for line in lines for c in line
+        if type(c.value) is str and not c.value.isprintable()  # quick, and true of all others
+        and (wrong := unreadable_character(c.value))
+    ]  # fmt: skip
+    if not found:
+        return []
+    cell, wrong = found[0]
+    more = f" (and {len(found) - 1} more cells have such)" if len(found) > 1 else ""
+    return [
+        Fault(f"'{shown(str(cell.value))}' has the character {wrong}{more}.",
+              "Take it out: it cannot be seen, or changes what is seen.", cell.place)
+    ]  # fmt: skip
 
 
 def _header_line(filled: Sequence[Sequence[Cell]], key: str) -> int:
@@ -304,8 +322,9 @@ def _without_header(below: Sequence[Sequence[Cell]], bare: Sequence[int]) -> lis
         faults.append(
             Fault(
                 f"'{shown}' stands in a column without a header{more}.",
-                "Give the column a header, or clear the cell; a comma too many in the row "
-                "also moves cells to the right.",
+                "Give the column a header, or clear the cell. A decimal comma in a "
+                "comma-separated file also moves cells to the right: write 12.5, or separate by "
+                "semicolons.",
                 found[0].place,
             )
         )

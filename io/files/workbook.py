@@ -1,27 +1,28 @@
 """Sheets of .xlsx and .ods workbooks, as tables of located cells; the file is only read.
 
 Read is what a person sees: saved values of formulas, percentages as percentages. Refused is what
-nobody sees or what can be seen in two ways: hidden sheets, two sheets of one name.
+nobody sees or what can be seen in two ways: hidden sheets, rows and columns; two sheets of one
+name.
 """
 
 from __future__ import annotations
 
 import difflib
 import zipfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 
 from oretally.flowsheet import Fault, Place
 from oretally.flowsheet.circuit import fold_name
+from oretally.io.files.budget import BUDGET, Meter, NotRead, read_bytes
 from oretally.io.files.ods_cells import ods_sheets
 from oretally.io.files.table import Table, collection_paused, filled_columns, key_of, make_table
-from oretally.io.files.workbook_xml import NotRead, SheetXml, opened
+from oretally.io.files.workbook_xml import SheetXml, opened
 from oretally.io.files.xlsx_cells import xlsx_sheets
 
-__all__ = ["SUFFIXES", "Sheets", "read_workbook"]
+__all__ = ["SUFFIXES", "Sheets", "archive_of", "read_workbook", "workbook_sheets"]
 
 SUFFIXES = (".xlsx", ".xlsm", ".ods")
-_TOTAL, _RATIO = 512 * 2**20, 200  # what an honest workbook stays below
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # compound file: old .xls, or an encrypted workbook
 _ENCRYPTED = "EncryptedPackage".encode("utf-16-le")  # names of its streams, [MS-OFFCRYPTO]
 _OLD = ("Workbook".encode("utf-16-le"), "Book".encode("utf-16-le"))  # [MS-XLS]
@@ -49,12 +50,7 @@ def read_workbook(
     """
     place = Place(file=name)
     try:
-        data = path.read_bytes()
-    except OSError as error:
-        reason = error.strerror or "unreadable"
-        return {}, [Fault(f"The file cannot be read: {reason}.", "Check its name.", place)]
-    try:
-        found = _sheets(data, name, wanted)
+        found = workbook_sheets(read_bytes(path, meter := Meter()), name, wanted, meter)
     except NotRead as refused:
         return {}, [Fault(refused.problem, refused.mend, place)]
     except Exception as error:  # a broken file can provoke whatever there is
@@ -92,6 +88,15 @@ def read_workbook(
                     where,
                 )
             )
+        unseen = sheet.unseen()
+        if unseen is not None:
+            faults.append(
+                Fault(
+                    "The row or column is hidden: nobody sees what would be read from it.",
+                    "Show it (clear the filter, if there is one), or delete it.",
+                    unseen,
+                )
+            )
         lines = filled_columns(where, sheet.rows)
         if isinstance(lines, Fault):
             faults.append(lines)
@@ -105,10 +110,14 @@ def read_workbook(
     return sheets, faults
 
 
-def _sheets(data: bytes, name: str, wanted: Sequence[str]) -> list[SheetXml]:
-    """Return the sheets of a workbook by what is in it, whatever its name ends in."""
-    _refuse(data)
-    with opened(data) as archive:
+def workbook_sheets(
+    data: bytes, name: str, wanted: Collection[str], meter: Meter
+) -> list[SheetXml]:
+    """Return the sheets of a workbook by what is in it, whatever its name ends in.
+
+    ``wanted`` are folded titles; the cells of other sheets are not read. NotRead if it is refused.
+    """
+    with archive_of(data) as archive:
         members = set(archive.namelist())
 
         def is_wanted(title: str) -> bool:
@@ -116,9 +125,11 @@ def _sheets(data: bytes, name: str, wanted: Sequence[str]) -> list[SheetXml]:
 
         if "content.xml" in members:
             manifest = "META-INF/manifest.xml"
-            if manifest in members and b"encryption-data" in archive.read(manifest):
-                raise _locked()
-            return ods_sheets(archive, name, is_wanted)
+            if manifest in members:
+                with archive.open(manifest) as file:
+                    if b"encryption-data" in file.read(BUDGET.piece):
+                        raise _locked()
+            return ods_sheets(archive, name, is_wanted, meter)
         if any(member.endswith(".bin") and "workbook" in member for member in members):
             raise NotRead("The workbook is in the binary format .xlsb.", "Save it as .xlsx.")
         if "_rels/.rels" not in members and "xl/workbook.xml" not in members:
@@ -126,15 +137,15 @@ def _sheets(data: bytes, name: str, wanted: Sequence[str]) -> list[SheetXml]:
                 "The file is a zip archive, but no workbook.",
                 "Save it as .xlsx or .ods from a spreadsheet program.",
             )
-        return xlsx_sheets(archive, name, is_wanted)
+        return xlsx_sheets(archive, name, is_wanted, meter)
 
 
 def _locked() -> NotRead:
     return NotRead("The workbook is protected by a password.", "Save it without a password.")
 
 
-def _refuse(data: bytes) -> None:
-    """Refuse what is not opened at all."""
+def archive_of(data: bytes) -> zipfile.ZipFile:
+    """Return the archive of a workbook; refuse what is none."""
     if not data:
         raise NotRead("The file is empty.", "Save it anew, or take it from its source.")
     if data.startswith(_OLE):
@@ -147,21 +158,13 @@ def _refuse(data: bytes) -> None:
             "Save it as .xlsx without a password.",
         )
     try:
-        with opened(data) as archive:
-            members = archive.infolist()
+        archive = opened(data)
     except (zipfile.BadZipFile, NotImplementedError, ValueError, OSError):
         mend = "Save it as .xlsx or .ods from a spreadsheet program."
         raise NotRead("The file is not a workbook, or it is cut off.", mend) from None
-    if any(member.flag_bits & 1 for member in members):
+    if any(member.flag_bits & 1 for member in archive.infolist()):
         raise _locked()
-    total = sum(member.file_size for member in members)
-    packed = max(len(data), 1)  # not the sum of members: they may overlap
-    if total > _TOTAL or total / packed > _RATIO:
-        raise NotRead(
-            f"The workbook unpacks to {total / 2**20:.0f} MiB, "
-            f"{total / packed:.0f} times its size; that is not opened.",
-            "Copy the sheets that matter into a new workbook.",
-        )
+    return archive
 
 
 def _misspelt(found: Iterable[SheetXml], wanted: Sequence[str], name: str) -> Iterable[Fault]:

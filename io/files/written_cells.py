@@ -16,6 +16,7 @@ from oretally.flowsheet.digits import DASH, format_number, format_with_sd
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
+    from openpyxl.styles import Alignment
     from openpyxl.worksheet.worksheet import Worksheet
 
 __all__ = [
@@ -141,6 +142,7 @@ def write_tables(
     """
     from openpyxl.styles import Alignment
 
+    beside = Alignment(indent=1)  # a text, off the number before it
     row, found = first, dict[str, int]()
     spilling = {(i, 1) for i in range(1, first)}
     held = [(heading, header, list(rows)) for heading, header, rows in tables]
@@ -166,7 +168,7 @@ def write_tables(
             if len(cells) == 1 < len(header) or _is_long(cells[last - 1]):
                 spilling.add((row, last))
             for j, cell in enumerate(cells, start=1):
-                _put_cell(sheet, row, j, cell)
+                _put_cell(sheet, row, j, cell, beside)
         row += 1
     only = len(found) == 1 and found.get("") == 1 and any(held[0][1])
     widen(sheet, spilling=spilling, frozen=only)
@@ -182,9 +184,7 @@ def _is_number(cell: object) -> bool:
     return isinstance(cell, tuple | float | int) and not isinstance(cell, bool)
 
 
-def _put_cell(sheet: Worksheet, row: int, column: int, cell: object) -> None:
-    from openpyxl.styles import Alignment
-
+def _put_cell(sheet: Worksheet, row: int, column: int, cell: object, beside: Alignment) -> None:
     if isinstance(cell, FormattedNumber):
         put(sheet, row, column, cell.value, form=cell.form)
     elif isinstance(cell, tuple):
@@ -194,7 +194,7 @@ def _put_cell(sheet: Worksheet, row: int, column: int, cell: object) -> None:
     else:
         put(sheet, row, column, cell)
         if column > 1 and isinstance(cell, str) and cell:
-            sheet.cell(row, column).alignment = Alignment(indent=1)  # off the number before it
+            sheet.cell(row, column).alignment = beside
 
 
 def widen(

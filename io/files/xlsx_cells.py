@@ -6,26 +6,35 @@ Office Open XML, ECMA-376 part 1, 18.3 (sheets), 18.4 (shared strings), 18.8 (st
 from __future__ import annotations
 
 import posixpath
+import re
 import zipfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime, time, timedelta
 
 from oretally.flowsheet import Place
+from oretally.io.files.budget import Meter, NotRead
 from oretally.io.files.number_formats import DATE, MIXED, PERCENT, PLAIN, THOUSANDS, format_kind
 from oretally.io.files.table import UNSAVED, Cell, CellValue, cleaned
-from oretally.io.files.workbook_xml import LOCAL, SheetXml, count_cells, parse_member, shown_percent
+from oretally.io.files.workbook_xml import (
+    MemberReader,
+    SheetXml,
+    parse_member,
+    shown_percent,
+)
 
-__all__ = ["xlsx_sheets"]
+__all__ = ["cell_style_kinds", "sheet_members", "xlsx_sheets"]
 
 _BUILT_IN = dict.fromkeys((9, 10), PERCENT) | dict.fromkeys(
     (*range(14, 23), *range(27, 37), *range(45, 48), *range(50, 59)), DATE
 )  # ECMA-376 part 1, 18.8.30
 _DAYS = {False: datetime(1899, 12, 30), True: datetime(1904, 1, 1)}  # day 0, by "1904 dates"
+_COLUMN = re.compile("[A-Za-z]{1,3}")
+_LONG = 1_000  # characters of a cell; from there on they are counted as they come
 _LAST_DAY = 2_958_466  # 31 December 9999 has passed
 
 
 def xlsx_sheets(
-    archive: zipfile.ZipFile, name: str, wanted: Callable[[str], bool]
+    archive: zipfile.ZipFile, name: str, wanted: Callable[[str], bool], meter: Meter
 ) -> list[SheetXml]:
     """Return the wanted sheets of a workbook.
 
@@ -36,36 +45,60 @@ def xlsx_sheets(
         How the user knows the file.
     wanted : callable
         Tells by its title whether a sheet is read; the cells of others are not looked at.
+    meter : Meter
     """
-    parts = _targets(archive, "_rels/.rels")
-    book = next((t for k, t in parts.values() if k == "officeDocument"), "xl/workbook.xml")
-    sheets, since_1904 = _contents(archive, book)
-    folder, file = posixpath.split(book)
-    targets = _targets(archive, f"{folder}/_rels/{file}.rels".lstrip("/"))
+    book, targets = _book(archive, meter)
+    sheets, since_1904 = _contents(archive, book, meter)
     by_kind = {kind: target for kind, target in targets.values()}
     if not any(wanted(title) for title, _, _ in sheets):
         return [SheetXml(title, hidden, []) for title, hidden, _ in sheets]
-    texts = _shared_texts(archive, by_kind.get("sharedStrings", ""))
-    kinds = _style_kinds(archive, by_kind.get("styles", ""))
+    texts = _shared_texts(archive, by_kind.get("sharedStrings", ""), meter)
+    kinds = _style_kinds(archive, by_kind.get("styles", ""), meter)
     found = []
     for title, hidden, link in sheets:
         kind, target = targets.get(link, ("", ""))
-        rows: list[list[Cell]] = []
+        sheet = SheetXml(title, hidden, [])
+        if wanted(title) and not kind:
+            raise KeyError(link)  # its cells are nowhere
         if wanted(title) and kind == "worksheet":
-            reader = _SheetReader(Place(file=name, sheet=title), texts, kinds, _DAYS[since_1904])
-            parse_member(archive, target, reader.start, reader.end, reader.text)
-            rows = reader.rows
-        found.append(SheetXml(title, hidden, rows))
+            place = Place(file=name, sheet=title)
+            reader = _SheetReader(place, texts, kinds, _DAYS[since_1904], meter)
+            parse_member(archive, target, meter, reader)
+            sheet.rows, sheet.hidden_row = reader.rows, reader.hidden_row
+            sheet.hidden_columns = reader.hidden_columns
+        found.append(sheet)
     return found
 
 
-def _targets(archive: zipfile.ZipFile, member: str) -> dict[str, tuple[str, str]]:
+def _book(archive: zipfile.ZipFile, meter: Meter) -> tuple[str, dict[str, tuple[str, str]]]:
+    """Return the member that lists the sheets, and what it points to."""
+    parts = _targets(archive, "_rels/.rels", meter)
+    book = next((t for k, t in parts.values() if k == "officeDocument"), "xl/workbook.xml")
+    folder, file = posixpath.split(book)
+    return book, _targets(archive, f"{folder}/_rels/{file}.rels".lstrip("/"), meter)
+
+
+def sheet_members(archive: zipfile.ZipFile, meter: Meter) -> list[tuple[str, bool, str]]:
+    """Return title, whether it is hidden, and member of each sheet; '' where it has no cells."""
+    book, targets = _book(archive, meter)
+    found = ((title, hidden, targets.get(link, ("", ""))) for title, hidden, link in
+             _contents(archive, book, meter)[0])  # fmt: skip
+    return [(title, hidden, member if kind == "worksheet" else "")
+            for title, hidden, (kind, member) in found]  # fmt: skip
+
+
+def cell_style_kinds(archive: zipfile.ZipFile, meter: Meter) -> dict[str, str]:
+    """Return how each cell style shows a number, as in `number_formats`."""
+    by_kind = {kind: target for kind, target in _book(archive, meter)[1].values()}
+    return _style_kinds(archive, by_kind.get("styles", ""), meter)
+
+
+def _targets(archive: zipfile.ZipFile, member: str, meter: Meter) -> dict[str, tuple[str, str]]:
     """Return what a relationships part points to: {id: (kind, member)}; nothing outside."""
     found: dict[str, tuple[str, str]] = {}
     folder = posixpath.dirname(posixpath.dirname(member))
 
     def start(tag: str, attributes: dict[str, str]) -> None:
-        tag = LOCAL[tag]
         if tag == "Relationship" and attributes.get("TargetMode") != "External":
             path = attributes.get("Target", "").replace("\\", "/")
             path = path[1:] if path.startswith("/") else posixpath.join(folder, path)
@@ -73,87 +106,88 @@ def _targets(archive: zipfile.ZipFile, member: str) -> dict[str, tuple[str, str]
             found[attributes.get("Id", "")] = (kind, posixpath.normpath(path))
 
     if member in archive.namelist():
-        parse_member(archive, member, start, lambda _: None)
+        parse_member(archive, member, meter, MemberReader(start))
     return found
 
 
-def _contents(archive: zipfile.ZipFile, book: str) -> tuple[list[tuple[str, bool, str]], bool]:
+def _contents(
+    archive: zipfile.ZipFile, book: str, meter: Meter
+) -> tuple[list[tuple[str, bool, str]], bool]:
     """Return (title, hidden, id of its part) of every sheet, and whether days count from 1904."""
     sheets: list[tuple[str, bool, str]] = []
     since_1904 = False
 
     def start(tag: str, attributes: dict[str, str]) -> None:
         nonlocal since_1904
-        tag = LOCAL[tag]
         if tag == "sheet":
             link = next((v for k, v in attributes.items() if k.endswith(":id")), "")
             hidden = attributes.get("state", "visible") != "visible"
-            sheets.append((attributes.get("name", ""), hidden, link))
+            title = attributes.get("name", "")
+            meter.charge_sheet(title)
+            sheets.append((title, hidden, link))
         elif tag == "workbookPr":
             since_1904 = attributes.get("date1904", "0") in ("1", "true")
 
-    parse_member(archive, book, start, lambda _: None)
+    parse_member(archive, book, meter, MemberReader(start))
     return sheets, since_1904
 
 
-def _shared_texts(archive: zipfile.ZipFile, member: str) -> list[str]:
+def _shared_texts(archive: zipfile.ZipFile, member: str, meter: Meter) -> list[str]:
     texts: list[str] = []
-    parts: list[str] = []
-    inside = phonetic = False
+    text, phonetic = "", False
 
     def start(tag: str, _: dict[str, str]) -> None:
-        nonlocal inside, phonetic
-        tag = LOCAL[tag]
+        nonlocal text, phonetic
         if tag == "si":
-            parts.clear()
+            text = ""
         elif tag == "rPh":
             phonetic = True
-        inside = tag == "t" and not phonetic
 
     def end(tag: str) -> None:
-        nonlocal inside, phonetic
-        tag = LOCAL[tag]
-        inside = False
-        if tag == "si":
-            texts.append("".join(parts))
+        nonlocal text, phonetic
+        if tag == "t" and not phonetic:
+            text += "".join(reader.parts)
+            meter.charge_text(len(text))
+        elif tag == "si":
+            texts.append(text)
         elif tag == "rPh":
             phonetic = False
 
+    reader = MemberReader(start, end)
     if member:
-        parse_member(archive, member, start, end, lambda t: parts.append(t) if inside else None)
+        parse_member(archive, member, meter, reader)
     return texts
 
 
-def _style_kinds(archive: zipfile.ZipFile, member: str) -> list[str]:
+def _style_kinds(archive: zipfile.ZipFile, member: str, meter: Meter) -> dict[str, str]:
     """Return how each cell style shows a number: as it is, as a percentage, a date, ..."""
     codes: dict[int, str] = {}
-    kinds: list[str] = []
+    kinds: dict[str, str] = {}
     in_cells = False
 
     def start(tag: str, attributes: dict[str, str]) -> None:
         nonlocal in_cells
-        tag = LOCAL[tag]
         if tag == "numFmt":
             codes[int(attributes["numFmtId"])] = attributes.get("formatCode", "")
         elif tag == "cellXfs":
             in_cells = True
         elif tag == "xf" and in_cells:
             number = int(attributes.get("numFmtId", "0"))
-            kinds.append(
+            meter.charge_style(codes.get(number, ""))
+            kinds[str(len(kinds))] = (
                 format_kind(codes[number]) if number in codes else _BUILT_IN.get(number, PLAIN)
             )
 
     def end(tag: str) -> None:
         nonlocal in_cells
-        tag = LOCAL[tag]
         in_cells = in_cells and tag != "cellXfs"
 
     if member:
-        parse_member(archive, member, start, end)
+        parse_member(archive, member, meter, MemberReader(start, end))
     return kinds
 
 
-class _SheetReader:
+class _SheetReader(MemberReader):
     """Handlers that collect the filled cells of one sheet.
 
     A large sheet has a million cells, and each passes five times through here: what the parser
@@ -161,71 +195,110 @@ class _SheetReader:
     """
 
     def __init__(
-        self, origin: Place, texts: Sequence[str], kinds: Sequence[str], day0: datetime
-    ) -> None:
-        self.origin, self.kinds, self.day0 = origin, kinds, day0
+        self, origin: Place, texts: Sequence[str], kinds: Mapping[str, str], day0: datetime,
+        meter: Meter,
+    ) -> None:  # fmt: skip
+        self.origin, self.kinds, self.day0, self.meter = origin, kinds, day0, meter
+        self.depth, self.parts, self.names = 0, [], {}
         self.texts = [cleaned(text) for text in texts]
         self.inline: dict[str, str | None] = {}
         self.rows: list[list[Cell]] = []
         self.line: list[Cell] = []
-        self.cells = 0
+        self.characters = 0
         self.row = self.column = -1
         self.columns: dict[str, int] = {}
+        self.row_hidden, self.hidden_row = False, -1
+        self.hidden_columns: list[range] = []
         self.phonetic = False
-        self.parts: list[str] = []
-        self.text = self.parts.append
         self.written = ""
         self.formula: str | None = None
         self.attributes: dict[str, str] = {}
 
     def start(self, tag: str, attributes: dict[str, str]) -> None:
-        tag = LOCAL[tag]
+        tag = self.names.get(tag) or self.named(tag)
+        self.depth += 1
         if tag == "c":
             self.attributes = attributes
             self.written, self.formula = "", None
-        elif tag == "v" or tag == "t" or tag == "f":
-            self.parts.clear()
-        elif tag == "row":
-            self.row = int(attributes["r"]) - 1 if "r" in attributes else self.row + 1
-            self.column, self.line = -1, []
-            self.parts.clear()
+            return
+        self.parts.clear()
+        if tag == "row":
+            self.row_hidden = attributes.get("hidden") in ("1", "true")
+            self.next_row(attributes.get("r"))
         elif tag == "rPh":
             self.phonetic = True
+        elif tag == "col" and attributes.get("hidden") in ("1", "true"):
+            columns = range(int(attributes["min"]) - 1, int(attributes["max"]))
+            self.hidden_columns.append(columns)
 
     def end(self, tag: str) -> None:
-        tag = LOCAL[tag]
+        tag = self.names.get(tag) or self.named(tag)
+        self.depth -= 1
         if tag == "v" or tag == "t":
             if not self.phonetic or tag == "v":
                 self.written += "".join(self.parts)
+                if len(self.written) > _LONG:
+                    self.meter.charge_text(len(self.written))
         elif tag == "c":
             where = self.attributes.get("r")
-            self.column = self.column + 1 if where is None else self.column_of(where)
+            self.column = self.next_column() if where is None else self.column_of(where)
             if self.written or self.formula is not None:
                 self.add()
         elif tag == "f":
             self.formula = "".join(self.parts)
         elif tag == "row":
             if self.line:
+                self.meter.charge_cells(len(self.line), self.characters)
+                if self.row_hidden and self.hidden_row < 0:
+                    self.hidden_row = self.row
                 self.rows.append(self.line)
-                self.line = []
+                self.line, self.characters = [], 0
         elif tag == "rPh":
             self.phonetic = False
 
+    def next_row(self, number: str | None) -> None:
+        """Go to a row, by its number counted from 1, or to the next one."""
+        row = self.row + 1 if number is None else int(number) - 1
+        if row <= self.row:
+            raise self.misplaced(f"row {number}")
+        self.meter.charge_position(row, 0)
+        self.row, self.column, self.line, self.characters = row, -1, [], 0
+
+    def next_column(self) -> int:
+        """Return the column of a cell without an address."""
+        self.meter.charge_position(max(self.row, 0), self.column + 1)
+        return self.column + 1
+
     def column_of(self, where: str) -> int:
+        """Return the column of an address, counted from 0."""
         letters = where.rstrip("0123456789")
         found = self.columns.get(letters)
         if found is None:
-            found = 0
+            if not _COLUMN.fullmatch(letters):
+                raise self.misplaced(f"'{where[:20]}'")
+            found = -1
             for letter in letters.upper():
-                found = found * 26 + ord(letter) - ord("A") + 1
-            self.columns[letters] = found = found - 1
+                found = (found + 1) * 26 + ord(letter) - ord("A")
+            self.meter.charge_position(max(self.row, 0), found)
+            self.columns[letters] = found
+        if found <= self.column:
+            raise self.misplaced(f"'{where}'")
         return found
+
+    def misplaced(self, what: str) -> NotRead:
+        """Return the refusal of a cell or row that cannot be where it says."""
+        after = f" after row {self.row + 1}" if self.row >= 0 else ""
+        return NotRead(
+            f"The sheet '{self.origin.sheet}' is damaged: {what} stands{after}, and is no address "
+            "that can follow there.",
+            "Open the workbook in a spreadsheet program and save it anew.",
+        )
 
     def add(self) -> None:
         value, problem = self.content(self.written)
         if value is not None or problem:
-            self.cells += 1
-            count_cells(self.cells)
+            if type(value) is str:
+                self.characters += len(value)
             self.line.append(
                 tuple.__new__(Cell, (value, self.origin, problem, self.row, self.column))
             )
@@ -234,7 +307,7 @@ class _SheetReader:
         """Return the value of a cell, and what is wrong with it."""
         kind = self.attributes.get("t", "n")
         if kind == "s":
-            return self.texts[int(written)], ""
+            return self.texts[_position(written)], ""
         if kind == "n" and written and not written.isspace():
             return self.number(float(written))
         if kind in ("str", "inlineStr"):  # a formula that came to an empty text is computed: blank
@@ -259,7 +332,7 @@ class _SheetReader:
 
     def number(self, value: float) -> tuple[CellValue, str]:
         style = self.attributes.get("s")
-        kind = self.kinds[int(style)] if style is not None else PLAIN
+        kind = self.kinds[style] if style is not None else PLAIN
         if kind == PLAIN:
             return value, ""
         if kind == PERCENT:
@@ -274,6 +347,14 @@ class _SheetReader:
             f"The cell holds {value:.15g}, but its format shows it {how}; format it as a plain "
             "number."
         )
+
+
+def _position(written: str) -> int:
+    """Return the place of a shared text, counted from 0."""
+    position = int(written)
+    if position < 0:
+        raise IndexError(written)
+    return position
 
 
 def _moment(value: float, day0: datetime) -> date | datetime | time:

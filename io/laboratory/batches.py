@@ -32,8 +32,9 @@ from oretally.io.cells import (
     with_own_unit,
 )
 from oretally.io.definition import LabLayout
-from oretally.io.files import Cell, Table
+from oretally.io.files import Cell, Table, without_pasted
 from oretally.io.laboratory.contradictions import (
+    BLANK_TIMES,
     AssayRange,
     BoundedBlank,
     BoundedPair,
@@ -42,7 +43,15 @@ from oretally.io.laboratory.contradictions import (
 from oretally.io.laboratory.rows import LabRow, lab_rows
 from oretally.io.laboratory.source import find_layout, find_table
 
-__all__ = ["Blank", "LabBatch", "LabTable", "Pair", "Standard", "read_lab"]
+__all__ = [
+    "NO_ASSAY", "Blank", "LabBatch", "LabTable", "Pair", "SampleReading", "Standard", "read_lab",
+]  # fmt: skip
+
+
+NO_ASSAY = "No row gives an assay."
+_FEWEST_SD = 3.0  # that a certified value lies above 0
+_SAME = 1e-6  # two certified figures, relative: as written in different units
+_OWN_NUMBERS = "If they are readings of their own, give each its own sample number."
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +88,9 @@ class Pair:
 class LabBatch:
     """One analyte of a batch, in ``unit``.
 
-    ``detection`` is the largest limit that stands in it as '<x', or None; ``bounded_standards``,
-    ``bounded_blanks`` and ``bounded_pairs`` are those of which no number is known.
+    ``detection`` is the least limit that stands in its blanks as '<x', or else anywhere, or None;
+    ``bounded_standards``, ``bounded_blanks`` and ``bounded_pairs`` are those of which no number is
+    known; ``readings`` are all numbers that are none of blanks.
     """
 
     analyte: str
@@ -92,16 +102,36 @@ class LabBatch:
     bounded_blanks: list[BoundedBlank] = field(default_factory=list)
     bounded_pairs: list[BoundedPair] = field(default_factory=list)
     detection: float | None = None
+    readings: list[float] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
+class SampleReading:
+    """One assay of a routine sample or of a duplicate, as the laboratory reports it.
+
+    ``pair`` is the name that a duplicate shares with its sample, ``decimal`` the mark in numbers of
+    the table that are written as text.
+    """
+
+    label: str
+    pair: str
+    analyte: str
+    found: TypedValue
+    decimal: str = "."
+
+
+@dataclass(frozen=True, slots=True)
 class LabTable:
-    """The batches of a table, an analyte each; ``notes`` say what of it was not read."""
+    """The batches of a table, an analyte each; ``notes`` say what of it was not read.
+
+    ``samples`` are the assays of samples and duplicates, in the order of the table.
+    """
 
     batches: tuple[LabBatch, ...]
     notes: tuple[str, ...]
     source: str
+    samples: tuple[SampleReading, ...] = ()
 
 
 def read_lab(source: str | Path, layout: LabLayout | None = None) -> LabTable:
@@ -128,13 +158,17 @@ def read_lab(source: str | Path, layout: LabLayout | None = None) -> LabTable:
     table = find_table(path, layout, faults)
     if table is None or faults:
         raise InputError(faults)
+    table, alike = without_pasted(table)
     rows, notes = lab_rows(table, layout, faults)
-    batches = _Reader(table, layout, faults).batches(rows)
+    reader = _Reader(table, layout, faults)
+    batches = reader.batches(rows)
     if not batches and not faults:
-        faults.append(Fault("No row gives an assay.", "Fill in the column of values.", table.place))
-    if faults:
-        raise InputError(faults)
-    return LabTable(tuple(batches), notes, table.place.file)
+        faults.append(Fault(NO_ASSAY, "Fill in the column of values.", table.place))
+    if faults:  # that a row counts once may be the cause
+        raise InputError([*faults, *(Fault(note, _OWN_NUMBERS, table.place) for note in alike)])
+    told = [f"{note} {_OWN_NUMBERS}" for note in alike]
+    samples = tuple(reader.samples)
+    return LabTable(tuple(batches), (*notes, *told), table.place.file, samples)
 
 
 class _Reader:
@@ -143,9 +177,12 @@ class _Reader:
     def __init__(self, table: Table, layout: LabLayout, faults: list[Fault]) -> None:
         self.table, self.layout, self.faults = table, layout, faults
         self.found: dict[str, LabBatch] = {}
+        self.samples: list[SampleReading] = []
         self.assays: dict[tuple[str, str], list[tuple[AssayRange, Place]]] = defaultdict(list)
         self.before: dict[str, float] = {}
         self.typed: set[tuple[str, str]] = set()
+        self.limits: dict[str, tuple[list[float], list[float]]] = {}  # of blanks, of all else
+        self.certified: dict[tuple[str, str], tuple[list[float], Place]] = {}
 
     def batches(self, rows: Sequence[LabRow]) -> list[LabBatch]:
         for row in rows:
@@ -155,6 +192,8 @@ class _Reader:
             # without a row that is a duplicate, a name is no pair
             if (key, name) in self.typed and (whole or len(values) == 2):
                 self.pair(self.found[key], name, values)
+        for key, (of_blanks, others) in self.limits.items():
+            _detectable(self.found[key], min(of_blanks or others))
         return list(self.found.values())
 
     def pair(self, batch: LabBatch, name: str, values: Sequence[tuple[AssayRange, Place]]) -> None:
@@ -190,9 +229,14 @@ class _Reader:
         if isinstance(found, Fault):
             self.faults.append(found)
             return
+        if row.kind in ("sample", "duplicate"):
+            mark = self.table.decimal
+            self.samples.append(SampleReading(row.sample, row.pair, row.analyte, found, mark))
         reading, value = found.reading, _in_unit(found, batch)
         if reading.below:
-            batch.detection = max(batch.detection or 0.0, value)
+            self.limits.setdefault(key, ([], []))[row.kind != "blank"].append(value)
+        elif not reading.above and row.kind != "blank":
+            batch.readings.append(value)
         self.take(row, batch, reading, value, place)
         self.before.pop(key, None)
         if not reading.above:  # nobody knows what such a sample carries over
@@ -239,6 +283,10 @@ class _Reader:
                 figures.append(_in_unit(figure, batch))
         name = row.standard if row.standard != row.sample else ""
         certified, sd = figures
+        wrong = self.certificate(row, certified, sd, batch, place, key)
+        if wrong is not None:
+            self.faults.append(wrong)
+            return
         if found.known:
             batch.standards.append(Standard(row.sample, found.low, certified, sd, name))
             return
@@ -247,6 +295,24 @@ class _Reader:
             f"The standard '{row.sample}' reads {found.text}: that is no number, and was not used "
             "for the bias."
         )
+
+    def certificate(
+        self, row: LabRow, certified: float, sd: float, batch: LabBatch, place: Place,
+        key: tuple[str, str],
+    ) -> Fault | None:  # fmt: skip
+        """Return what is wrong with what is certified of a standard."""
+        told = f"{certified:g} \N{PLUS-MINUS SIGN} {sd:g} {batch.unit}"
+        if _FEWEST_SD * sd > certified:
+            return Fault(f"The certificate of '{row.standard}' says {told}: so large an error "
+                         "certifies nothing.", "Give both as the certificate has them; are the two "
+                         "exchanged, or is the error in percent of the value?", place)  # fmt: skip
+        (value, error), at = self.certified.setdefault(key, ([certified, sd], place))
+        if max(abs(certified - value), abs(sd - error)) > _SAME * value:
+            return Fault(f"The standard '{row.standard}' is certified {told} here, and {value:g} "
+                         f"\N{PLUS-MINUS SIGN} {error:g} {batch.unit} in cell {at.cell}.",
+                         "Correct one of them, or give two standards two names.",
+                         place)  # fmt: skip
+        return None
 
     def figure(
         self, row: LabRow, column: str, cell: Cell | None, place: Place
@@ -299,10 +365,24 @@ class _Assay(Measurand):
             return Fault(f"The value is {text}.", f"Write <{text.lstrip('<>- ')} if that is how "
                          "the laboratory writes 'below detection', else a grade of 0 or more.",
                          found.place)  # fmt: skip
+        if found.base > 1.0 + 1e-9:
+            return Fault(f"The grade is {found}, more than the whole.",
+                         "Correct the value or its unit.", found.place)  # fmt: skip
         if (reading.below or reading.above) and found.value == 0.0:
             return Fault(f"The value is {text}: the limit is 0.", "Write the limit, as in <0.01.",
                          found.place)  # fmt: skip
         return None
+
+
+def _detectable(batch: LabBatch, limit: float) -> None:
+    """Take a limit of detection; blanks below another one, far above it, say nothing."""
+    batch.detection = limit
+    blind = [b for b in batch.blanks if b.below and b.value > BLANK_TIMES * limit]
+    batch.blanks = [b for b in batch.blanks if b not in blind]
+    batch.notes += [
+        f"The blank '{b.sample}' is below {2.0 * b.value:g} {batch.unit}: that says nothing of it, "
+        "and it was not used." for b in blind
+    ]  # fmt: skip
 
 
 _ASSAY = _Assay(unit_of=_grade_unit)

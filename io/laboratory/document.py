@@ -16,9 +16,9 @@ LAB_SCHEMA = "oretally.lab/1"
 _RATIO = "1"  # unit of a pure number
 
 
-def lab_json(found: JudgedTable) -> str:
+def lab_json(found: JudgedTable, samples: Mapping[str, Any] | None = None) -> str:
     """Return the batch as JSON text; what is not known is null."""
-    return document_text(lab_document(found)) + "\n"
+    return document_text(lab_document(found, samples)) + "\n"
 
 
 def lab_schema() -> dict[str, Any]:
@@ -26,14 +26,18 @@ def lab_schema() -> dict[str, Any]:
     return packaged_schema("lab")
 
 
-def lab_document(found: JudgedTable) -> dict[str, Any]:
-    """Return the batch as plain dicts and lists; every number has its unit and its sd."""
+def lab_document(found: JudgedTable, samples: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """Return the batch as plain dicts and lists; every number has its unit and its sd.
+
+    ``samples`` is what it says of the streams of a case; None where there is no case.
+    """
     return {
         "schema": LAB_SCHEMA,
         "title": found.title,
         "source": found.source,
         "notes": list(found.notes),
         "analytes": [_analyte(j) for j in found.judgements],
+        "samples": samples,
     }
 
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from math import inf
+from statistics import median
 
 from oretally.flowsheet import ErrorRule, Unit
-from oretally.flowsheet.digits import format_p
-from oretally.io.laboratory.batches import LabBatch, LabTable
+from oretally.flowsheet.digits import format_number, format_p
+from oretally.io.laboratory.batches import LabBatch, LabTable, Pair
 from oretally.io.laboratory.contradictions import (
     BLANK_TIMES,
     contradicting_pairs,
@@ -16,6 +18,7 @@ from oretally.io.laboratory.contradictions import (
 from oretally.io.laboratory.verdict import (
     FEWEST_PAIRS,
     Finding,
+    apart_finding,
     bias_finding,
     bounded_blanks_finding,
     bounded_pairs_finding,
@@ -24,6 +27,8 @@ from oretally.io.laboratory.verdict import (
     chart_finding,
     high_blanks_finding,
     off_finding,
+    poor_pairs_finding,
+    rich_blanks_finding,
     told_verdict,
 )
 from oretally.recon.laboratory import (
@@ -133,7 +138,9 @@ def judge(batch: LabBatch) -> Judgement:
     findings = [
         *_contradictions(batch, fit),
         *_against(batch, found, charts, shown, carried, fitted=fit is not None),
+        *apart_finding([(p.name, p.first, p.second) for p in _apart(batch) if fit is None]),
         *off_finding([(batch.pairs[o.index].name, o) for o in off]),
+        *poor_pairs_finding(pooled, _all_equal(batch)),
     ]  # fmt: skip
     findings.sort(key=lambda f: bool(f.mend))  # first what forbids the use of the batch
     return Judgement(
@@ -148,8 +155,29 @@ def _contradictions(batch: LabBatch, fit: PrecisionFit | None) -> Iterator[Findi
     wrong = contradicting_standards(batch.bounded_standards, fit)
     yield from bounded_standards_finding(wrong, count, batch.unit)
     yield from bounded_blanks_finding(batch.bounded_blanks)
+    usual = median(batch.readings) if batch.readings else inf
+    usual = max(usual, BLANK_TIMES * (batch.detection or 0.0))
+    rich = [(b.sample, b.value) for b in batch.blanks if b.value > usual]
+    yield from rich_blanks_finding(rich, batch.unit)
     numbers = [(p.first, p.second) for p in batch.pairs]
     yield from bounded_pairs_finding(contradicting_pairs(batch.bounded_pairs, numbers, fit))
+
+
+def _apart(batch: LabBatch) -> list[Pair]:
+    """Return pairs that no precision is known for, and that differ as no assays should."""
+    least = batch.detection or 0.0
+    return [p for p in batch.pairs if _far(p, least)]
+
+
+def _far(pair: Pair, least: float) -> bool:
+    less, greater = sorted((pair.first, pair.second))
+    return greater > BLANK_TIMES * max(less, least)
+
+
+def _all_equal(batch: LabBatch) -> int:
+    """Return how many pairs there are if all agree to the last digit, and are enough; else 0."""
+    equal = len(batch.pairs) >= FEWEST_PAIRS and all(p.first == p.second for p in batch.pairs)
+    return len(batch.pairs) if equal else 0
 
 
 def _against(
@@ -212,9 +240,13 @@ def fitted_rule(fit: PrecisionFit, unit: Unit) -> ErrorRule:
 def signed_percent(bias: Bias) -> str:
     """Return a relative bias with its limits, in percent."""
     return (
-        f"{100.0 * bias.mean:+.2g} % ({100.0 * bias.low:+.2g} to {100.0 * bias.high:+.2g}), "
+        f"{_signed(bias.mean)} % ({_signed(bias.low)} to {_signed(bias.high)}), "
         f"p {format_p(bias.p)}"
     )
+
+
+def _signed(share: float) -> str:
+    return f"{'+' if share >= 0.0 else ''}{format_number(100.0 * share, 2)}"
 
 
 def _precision(batch: LabBatch) -> tuple[RelativeSd | None, PrecisionFit | None, str]:

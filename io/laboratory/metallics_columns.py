@@ -11,6 +11,7 @@ from oretally.flowsheet import (
     Dimension,
     Fault,
     Place,
+    Unit,
     UnitError,
     parse_unit,
 )
@@ -20,22 +21,27 @@ from oretally.io.cells import (
     MASS,
     WHOLE_EARTH,
     Heading,
+    Measurand,
+    ParsedNumber,
     Spellings,
     TypedValue,
     ValueColumn,
     error_of_nothing,
+    error_without_column,
     error_without_value,
     is_relative,
     read_heading,
     read_row_error,
-    value_in_own_unit,
 )
 from oretally.io.files import Cell, Table
 
-__all__ = ["CONTAINED", "Columns", "Value", "read_columns", "read_value"]
+__all__ = ["CONTAINED", "METALLICS_COLUMNS", "Columns", "Value", "read_columns", "read_value"]
 
 CONTAINED = "contained"
-_WORDS = {"stream": "stream", "fraction": "fraction", "note": "note", "notes": "note"}
+_WORDS = {"stream": "stream", "fraction": "fraction", "note": "note", "notes": "note",
+          "replicate": "note"}  # fmt: skip
+METALLICS_COLUMNS = (*_WORDS, MASS)
+"""Columns beside the grades and the metal contained."""
 _WET = "wet mass"
 _MASSES = (MASS, "dry mass")  # all masses of this table are dry
 _NEEDED = ("stream", "fraction", MASS)
@@ -105,10 +111,7 @@ def read_columns(table: Table, analytes: Sequence[Analyte], faults: list[Fault])
         if name in found:
             found[name] = _with_error(found[name], j, heading.unit, cell, faults)
         elif name not in given:
-            faults.append(
-                Fault(f"The error column '{cell.text}' has no column to go with it.",
-                      "Add it, or correct the name.", cell.place)
-            )  # fmt: skip
+            faults.append(error_without_column(cell))
     lost = [n for n in _NEEDED if n not in given and not (n == MASS and _WET in given)]
     if lost:
         faults.append(
@@ -187,9 +190,14 @@ def _with_error(
 
 
 def read_value(
-    row: Sequence[Cell], column: ValueColumn, table: Table, stream: str, faults: list[Fault]
-) -> Value | None:
-    """Return the number of a row in a column; None if it is blank, or refused with a fault."""
+    row: Sequence[Cell], column: ValueColumn, table: Table, stream: str, faults: list[Fault],
+    notes: list[str], *, detection: float | None = None,
+) -> Value | None:  # fmt: skip
+    """Return the number of a row in a column; None if it is blank, or refused with a fault.
+
+    None, too, with a note, where a word says that nothing was measured. ``detection`` is the limit
+    for words such as 'trace', in the base unit.
+    """
     cell = row[column.index]
     error = None if column.error is None else row[column.error]
     place = cell.place.about(stream=stream, quantity=column.name)
@@ -197,9 +205,12 @@ def read_value(
         faults.extend(error_without_value(error, place))
         return None
     unit_of = partial(parse_unit, dimension=column.unit.dimension)
-    read = value_in_own_unit(cell, table, place, unit=column.unit, unit_of=unit_of)
-    if not isinstance(read, Fault):
-        read = _wrong(read, column) or read
+    of = _Metallic(unit_of=unit_of, column=column, detection=detection)
+    read = of.read(cell, table, column.unit, stream=stream, quantity=column.name)
+    if isinstance(read, str):
+        notes.append(f"{column.name} of '{stream}' is '{cell.text}': {read}; it counts as not "
+                     "measured.")  # fmt: skip
+        return None
     if isinstance(read, Fault):
         faults.append(read)
         return None
@@ -228,6 +239,26 @@ def _sd(read: TypedValue, error: Cell, column: ValueColumn, table: Table) -> flo
         return Fault(f"The stated error is {error.text}, more than anything measured.",
                      "Correct it or its unit.", where)  # fmt: skip
     return sd if sd > 0.0 else error_of_nothing(where)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Metallic(Measurand):
+    """A mass, a grade or metal contained; ``detection`` as of `read_value`."""
+
+    column: ValueColumn
+    detection: float | None
+
+    def below_unstated(self, cell: Cell, place: Place, unit: Unit) -> TypedValue | Fault:
+        if not self.column.analyte:
+            return Fault(f"A mass cannot be '{cell.text}'.", "Weigh it.", place)
+        if self.detection is None or unit.dimension is not Dimension.GRADE:
+            return Fault(f"'{cell.text}' says that it is below detection, but not below what.",
+                         "Write the limit, as in <0.01.", place)  # fmt: skip
+        limit = ParsedNumber(unit.from_base(self.detection), below=True)
+        return TypedValue(cell, limit, unit, place.stream, place.quantity)
+
+    def wrong(self, found: TypedValue) -> Fault | None:
+        return _wrong(found, self.column)
 
 
 def _wrong(read: TypedValue, column: ValueColumn) -> Fault | None:

@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from oretally.flowsheet import Analyte, Fault, Measurement, Place, Unit
 from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.flowsheet.survey import PROPAGATED
-from oretally.io.cells import StreamNames, ValueColumn
-from oretally.io.files import Cell, Table
+from oretally.io.cells import StreamNames, ValueColumn, error_without_value
+from oretally.io.files import Cell, Table, without_pasted
 from oretally.io.laboratory.metallics_columns import (
     Columns,
     Value,
@@ -26,6 +26,7 @@ from oretally.recon.laboratory import SieveFraction, WholeFraction, metallics_gr
 __all__ = ["read_metallics", "with_metallics"]
 
 _FRACTIONS = ("plus", "minus")
+_REPLICATES = "If they are replicates, number them in a column 'replicate'."
 _SAME = 1e-9  # two masses, relative: as written in different rows
 
 SampleRow = tuple[Cell, ...]
@@ -69,11 +70,12 @@ def read_metallics(
     list of str
         The way from what was typed to each grade.
     """
+    table, alike = without_pasted(table)
     columns = read_columns(table, analytes, faults)
     if columns is None:
         return [], []
     reader = _Reader(table, columns, streams, faults)
-    return reader.measurements(), reader.notes
+    return reader.measurements(), [*(f"{note} {_REPLICATES}" for note in alike), *reader.notes]
 
 
 class _Reader:
@@ -84,6 +86,7 @@ class _Reader:
     ) -> None:
         self.table, self.columns, self.faults = table, columns, faults
         self.streams = StreamNames(streams)
+        self.detections = {a.name: a.detection for a in columns.analytes}
         self.notes: list[str] = []
         self.below: set[tuple[str, str]] = set()
 
@@ -158,7 +161,9 @@ class _Reader:
         """Return the mass of a fraction; rows of replicates may leave it out, or repeat it."""
         before = len(self.faults)
         column = self.columns.mass
-        read = (read_value(row, column, self.table, stream, self.faults) for row in rows)
+        read = (
+            read_value(row, column, self.table, stream, self.faults, self.notes) for row in rows
+        )
         values = [v for v in read if v is not None]
         if len(self.faults) > before:
             return None
@@ -188,7 +193,10 @@ class _Reader:
     def value(self, stream: str, row: SampleRow, column: ValueColumn | None) -> Value | None:
         if column is None:
             return None
-        found = read_value(row, column, self.table, stream, self.faults)
+        found = read_value(
+            row, column, self.table, stream, self.faults, self.notes,
+            detection=self.detections.get(column.analyte),
+        )  # fmt: skip
         if found is not None and found.below:
             self.below.add((stream, column.analyte))
         return found
@@ -239,7 +247,10 @@ class _Reader:
         column = self.columns.grades[analyte.name]
         metal = self.columns.metals.get(analyte.name)
         for row in rows:
-            if metal is not None and not row[metal.index].blank:
+            if metal is not None and metal.error is not None and row[metal.index].blank:
+                place = row[metal.index].place.about(stream=stream, quantity=metal.name)
+                self.faults += error_without_value(row[metal.error], place)
+            elif metal is not None and not row[metal.index].blank:
                 place = row[metal.index].place.about(stream=stream, quantity=metal.name)
                 self.fault("The metal contained is asked of the plus fraction, which is assayed "
                            "whole; of the minus fraction only aliquots are.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from oretally.flowsheet.digits import format_number, format_p, format_with_sd
 from oretally.io.laboratory.charts import blanks_svg, control_chart_svg, duplicates_svg
@@ -39,29 +39,33 @@ LAB_REMARKS = (
 )
 
 
-def lab_summary(found: JudgedTable, *, full: bool = False) -> str:
+def lab_summary(found: JudgedTable, samples: Sequence[str] = (), *, full: bool = False) -> str:
     """Return a batch as text: what to do with each analyte, the bad ones first.
 
     Parameters
     ----------
     found : JudgedTable
+    samples : sequence of str
+        Sentences on its samples and the streams of the case.
     full : bool
         All readings and figures, in the order of the table; else one screen.
     """
-    return _full(found) if full else _brief(found)
+    return _full(found, samples) if full else _brief(found, samples)
 
 
-def _full(found: JudgedTable) -> str:
+def _full(found: JudgedTable, samples: Sequence[str]) -> str:
     lines = [f"Laboratory batch '{found.title}'", *found.notes]
     for judgement in found.judgements:
         lines += ["", f"{judgement.batch.analyte} [{judgement.batch.unit}]"]
         for word, text in (("verdict", " ".join(judgement.verdict)), *_words(judgement)):
             lines += wrapped(text, f"  {word:<11}")
+    if samples:
+        lines += ["", *(line for sentence in samples for line in wrapped(sentence))]
     lines += ["", *(line for remark in LAB_REMARKS for line in wrapped(remark))]
     return "\n".join(lines) + "\n"
 
 
-def _brief(found: JudgedTable) -> str:
+def _brief(found: JudgedTable, samples: Sequence[str]) -> str:
     judged = sorted(found.judgements, key=_rank)
     head = narrow(f"Laboratory batch '{found.title}'")
     notes = [line for note in found.notes for line in narrow(note)]
@@ -73,11 +77,13 @@ def _brief(found: JudgedTable) -> str:
     def figures(j: Judgement) -> list[str]:
         return [line for word, text in _figures(j) for line in narrow(text, f"    {word:<12}")]
 
+    of_samples = [line for sentence in samples for line in narrow(sentence)]
+    end = ["", *of_samples] if samples else []
     drafts = [
-        [*head, *notes, *(line for j in judged for line in ("", *told(j), *figures(j)))],
-        [*head, *notes, *(line for j in judged for line in ("", *told(j)))],
-        [*head, "", *(line for j in judged for line in told(j))],
-        [*head, "", *(line for j in judged for line in told(j, 1))],
+        [*head, *notes, *(line for j in judged for line in ("", *told(j), *figures(j))), *end],
+        [*head, *notes, *(line for j in judged for line in ("", *told(j))), *end],
+        [*head, "", *(line for j in judged for line in told(j)), *end],
+        [*head, "", *(line for j in judged for line in told(j, 1)), *end],
     ]
     return first_screen(drafts, "Every reading, and what the figures mean: add --full.")
 
@@ -98,16 +104,18 @@ def _figures(judgement: Judgement) -> Iterator[tuple[str, str]]:
     yield from list(_blanks(judgement))[:1]
 
 
-def lab_report(found: JudgedTable) -> str:
+def lab_report(found: JudgedTable, samples: Sequence[str] = ()) -> str:
     """Return the report as one self-contained HTML document.
 
-    No date, no network, no script: the same batch gives the same bytes.
+    No date, no network, no script: the same batch gives the same bytes. ``samples`` as for
+    `lab_summary`.
     """
     terms = Terms((("from", found.source), *(("note", note) for note in found.notes)))
     sections = [
         Section("batch", "", (terms, Items(LAB_REMARKS))),
         *(Section("analyte", f"{j.batch.analyte} [{j.batch.unit}]", tuple(_blocks(j)))
           for j in found.judgements),
+        *([Section("samples", "Samples and streams", (Items(tuple(samples)),))] if samples else []),
     ]  # fmt: skip
     return page(
         f"Laboratory batch {found.title}", sections, about=f"{found.title}: laboratory batch",

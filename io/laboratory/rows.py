@@ -17,6 +17,7 @@ __all__ = ["LabRow", "lab_rows"]
 
 _LONG = ("sample", "type", "analyte", "value", "unit")
 _WIDE = ("sample", "type")
+_NAMED = 6  # standards told by name
 _MAP = "or name the laboratory's own headers under [lab] in circuit.toml"
 
 
@@ -55,6 +56,7 @@ class _Reader:
         self.ours: dict[str, int] = {}
         self.theirs: dict[str, int] = {}
         self.left_out: Counter[str] = Counter()
+        self.unread: list[str] = []
         self.called = {fold_name(a.called): a for a in layout.analytes.values()}
 
     def find_columns(self) -> bool:
@@ -137,6 +139,7 @@ class _Reader:
         else:
             pairs = [(self.analyte(cells), cells["value"])]
         if all(value.blank for _, value in pairs):
+            self.not_assayed(cells)
             return
         kind = self.kind(cells["type"])
         if kind == IGNORED:
@@ -153,14 +156,26 @@ class _Reader:
             elif unit is not None:
                 yield self.row(str(kind), name, unit, value, cells, self.certificate(analyte, line))
 
+    def not_assayed(self, cells: Mapping[str, Cell]) -> None:
+        """Note a standard without a reading: its certified value alone says nothing."""
+        certified = cells.get("certified")
+        of_standard = self.layout.type_of(cells["type"].text) == "standard"
+        if of_standard or (certified is not None and not certified.blank):
+            self.unread.append(_text(cells, "sample") or cells["type"].place.cell)
+
     def row(
         self, kind: str, name: str, unit: Unit, value: Cell, cells: Mapping[str, Cell],
         own: tuple[Cell | None, Cell | None],
     ) -> LabRow:  # fmt: skip
-        sample = _text(cells, "sample")
+        sample, certified = _text(cells, "sample"), cells.get("certified")
+        if kind != "standard" and certified and not (self.layout.mapped or certified.blank):
+            self.faults.append(
+                Fault(f"A {kind} has no certified value.", "Clear it, or write standard as the "
+                      "type.", certified.place)
+            )  # fmt: skip
         return LabRow(
             kind, sample, name, unit, value, _text(cells, "pair"),
-            _text(cells, "standard") or sample, own[0] or cells.get("certified"),
+            _text(cells, "standard") or sample, own[0] or certified,
             own[1] or cells.get("certified sd"),
         )  # fmt: skip
 
@@ -229,6 +244,11 @@ class _Reader:
             rest = [c.text for j, c in enumerate(self.table.header) if j not in read and c.text]
             if rest:
                 yield f"columns not read: {', '.join(rest)}"
+        if self.unread:
+            listed = ", ".join(f"'{name}'" for name in self.unread[:_NAMED])
+            more = f" and {len(self.unread) - _NAMED} more" if len(self.unread) > _NAMED else ""
+            many = "standard" if len(self.unread) == 1 else "standards"
+            yield f"the {many} {listed}{more} without a value: not used"
         for text, count in self.left_out.items():
             yield f"rows left out, of type '{text}': {count}"
 

@@ -14,9 +14,19 @@ from oretally.io.definition import (
     read_circuit_text,
     read_lab_sheet,
 )
-from oretally.io.files import EMPTY, NO_ROWS, SUFFIXES, Table, read_csv_table, read_workbook
+from oretally.io.files import (
+    EMPTY,
+    NO_ROWS,
+    SUFFIXES,
+    Table,
+    is_file,
+    is_folder,
+    read_csv_table,
+    read_workbook,
+    refused_name,
+)
 
-__all__ = ["LAB_FILE", "find_layout", "find_table"]
+__all__ = ["LAB_FILE", "find_layout", "find_table", "has_batch", "has_own_batch"]
 
 LAB_FILE = "lab.csv"
 _CIRCUIT = "circuit.toml"
@@ -25,29 +35,47 @@ _SHEET, _MAP_SHEET = "lab", "lab columns"
 
 def find_layout(path: Path, faults: list[Fault]) -> LabLayout:
     """Return how the columns are named; other faults of a circuit are none of the batch."""
-    if path.is_dir() and (path / _CIRCUIT).is_file():
+    if (wrong := refused_name(path, "batch")) is not None:
+        faults.append(wrong)
+        return LabLayout()
+    if is_folder(path) and is_file(path / _CIRCUIT):
         rows = read_circuit_text(path / _CIRCUIT, _CIRCUIT)
         if not rows.streams_read:
             faults.extend(rows.faults)
         return lab_layout(rows.lab, faults)
-    if path.suffix.casefold() in SUFFIXES and path.is_file():
-        sheets, wrong = read_workbook(path, path.name, (_MAP_SHEET,))
-        faults.extend(wrong)
+    if path.suffix.casefold() in SUFFIXES and is_file(path):
+        sheets, more = read_workbook(path, path.name, (_MAP_SHEET,))
+        faults.extend(more)
         return lab_layout(read_lab_sheet(sheets, faults), faults)
     return LabLayout()
 
 
+def has_own_batch(path: Path) -> bool:
+    """Tell whether a case has a laboratory batch; how its columns are named says the case."""
+    return has_batch(path, find_layout(path, []))
+
+
+def has_batch(path: Path, layout: LabLayout) -> bool:
+    """Tell whether a case has a laboratory batch, or names one."""
+    if layout.file is not None:
+        return True
+    if is_folder(path):
+        return is_file(path / LAB_FILE)
+    title = fold_name(layout.sheet.text) if layout.sheet else _SHEET
+    return title in read_workbook(path, path.name, (title,))[0]
+
+
 def find_table(path: Path, layout: LabLayout, faults: list[Fault]) -> Table | None:
     """Return the table; None, with a fault, if it is not there."""
-    file, place = path, Place(file=str(path))
+    file, place, folder = path, Place(file=str(path)), is_folder(path)
     if layout.file is not None:
-        file = (path if path.is_dir() else path.parent) / layout.file.text
+        file = (path if folder else path.parent) / layout.file.text
         place = layout.file.place
-    elif path.is_dir():
+    elif folder:
         file = path / LAB_FILE
-    if not file.is_file():
+    if not is_file(file):
         missing = f"There is no file '{layout.file.text}' in the folder." if layout.file else (
-            f"There is no {LAB_FILE} in the folder." if path.is_dir() else "There is no such file."
+            f"There is no {LAB_FILE} in the folder." if folder else "There is no such file."
         )  # fmt: skip
         mend = "Check its name." if layout.file else (
             f"Write it: columns {', '.join(COLUMNS)}; or name the laboratory's own file and "

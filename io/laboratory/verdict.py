@@ -13,16 +13,18 @@ from oretally.io.laboratory.contradictions import (
     BoundedPair,
     BoundedStandard,
 )
-from oretally.recon.laboratory import Bias, CarryOver, ConcernKind, OffPair
+from oretally.recon.laboratory import Bias, CarryOver, ConcernKind, OffPair, RelativeSd
 
 __all__ = [
-    "FEWEST_PAIRS", "Finding", "bias_finding", "bounded_blanks_finding", "bounded_pairs_finding",
-    "bounded_standards_finding", "carry_over_finding", "chart_finding", "high_blanks_finding",
-    "off_finding", "told_verdict",
+    "FEWEST_PAIRS", "Finding", "apart_finding", "bias_finding", "bounded_blanks_finding",
+    "bounded_pairs_finding", "bounded_standards_finding", "carry_over_finding", "chart_finding",
+    "high_blanks_finding", "off_finding", "poor_pairs_finding", "rich_blanks_finding",
+    "told_verdict",
 ]  # fmt: skip
 
 FEWEST_PAIRS = 8
 """Pairs below which no line is fitted."""
+_POOR = 1.0 / 3.0  # relative sd, from which one assay does not tell a grade from none
 _NAMED = 3  # samples that a sentence names
 
 
@@ -92,6 +94,27 @@ def bounded_blanks_finding(wrong: Sequence[BoundedBlank]) -> Iterator[Finding]:
         yield Finding(f"A blank that should hold nothing is above the range ({listed})")
 
 
+def rich_blanks_finding(rich: Sequence[tuple[str, float]], unit: Unit) -> Iterator[Finding]:
+    """Yield what blanks say that read as much as samples do."""
+    if rich:
+        listed = _listed(f"'{sample}' reads {value:g} {unit}" for sample, value in rich)
+        yield Finding(f"A blank that should hold nothing reads as samples do ({listed})")
+
+
+def poor_pairs_finding(pooled: RelativeSd | None, equal: int) -> Iterator[Finding]:
+    """Yield what all pairs together say: ``equal`` are alike to the last digit, or is 0."""
+    if equal:
+        yield Finding(
+            f"All {equal} duplicate pairs agree to the last digit",
+            "ask the laboratory whether their duplicates were assayed, or copied",
+        )
+    if pooled is not None and pooled.low > _POOR:
+        yield Finding(
+            f"Two assays of one sample differ by {format_number(100.0 * 2.0**0.5 * pooled.sd, 2)} "
+            "% as a rule", "ask the laboratory for the cause: one assay tells next to nothing",
+        )  # fmt: skip
+
+
 def bounded_pairs_finding(wrong: Sequence[BoundedPair]) -> Iterator[Finding]:
     """Yield what pairs say that contradict each other with a bound."""
     if wrong:
@@ -103,7 +126,7 @@ def bias_finding(bias: Bias, standard: str | None) -> Finding:
     """Return what a bias says; of all standards where none is named."""
     way = "high" if bias.mean > 0.0 else "low"
     who = "The standards read" if standard is None else f"The standard {standard} reads"
-    return Finding(f"{who} {abs(100.0 * bias.mean):.2g} % {way}")
+    return Finding(f"{who} {format_number(abs(100.0 * bias.mean), 2)} % {way}")
 
 
 def chart_finding(
@@ -148,6 +171,16 @@ def carry_over_finding(carried: CarryOver) -> Finding:
         f"{format_p(carried.p)})",
         "ask the laboratory to assay again what followed rich samples",
     )
+
+
+def apart_finding(pairs: Sequence[tuple[str, float, float]]) -> Iterator[Finding]:
+    """Yield what pairs say that are far apart, by name and assays, where no precision is known."""
+    if pairs:
+        listed = _listed(f"'{name}', {one:g} and {two:g}" for name, one, two in pairs)
+        yield Finding(
+            f"Two assays of one sample differ by more than {BLANK_TIMES:g} times ({listed})",
+            f"ask the laboratory to assay {'it' if len(pairs) == 1 else 'them'} again",
+        )
 
 
 def off_finding(off: Sequence[tuple[str, OffPair]]) -> Iterator[Finding]:

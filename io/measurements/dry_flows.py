@@ -161,6 +161,7 @@ def carried_sources(
         Quantities that are not balanced themselves; others move themselves.
     """
     merged: dict[tuple[str, str], dict[str, float]] = {}
+    over = {s.name: s.over for s in shared}
     for s in shared:
         for stream, size in s.loadings.items():
             itself = () if s.quantity in typed else ((s.quantity, 1.0),)
@@ -168,7 +169,9 @@ def carried_sources(
                 loadings = merged.setdefault((s.name, quantity), {})
                 loadings[stream] = loadings.get(stream, 0.0) + slope * size
     return [
-        SharedSource(name, quantity, {stream: size for stream, size in loadings.items() if size})
+        SharedSource(
+            name, quantity, {stream: size for stream, size in loadings.items() if size}, over[name]
+        )
         for (name, quantity), loadings in merged.items()
         if any(loadings.values())
     ]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 
-from oretally.flowsheet import Analyte, Dimension, Fault
+from oretally.flowsheet import Analyte, Dimension, Fault, Missing
 from oretally.flowsheet.survey import SizeRule, in_solution
 from oretally.io.cells import (
     RELATIVE,
@@ -103,6 +103,11 @@ class EntryChecker(ValueReader):
             self.faults.append(found)
         return None
 
+    def check_unmeasured(self) -> None:
+        """Report streams that nobody knows and of which nothing was measured: a row cut short."""
+        for cell in self.read.unmeasured:
+            self.stream(cell)
+
     def instead(self, read: TypedValue, of: Measurand) -> str:
         """Return words on the rule that would stand in for a missing error, or nothing."""
         rule = self.rule(read.stream, of)
@@ -121,7 +126,8 @@ class EntryChecker(ValueReader):
                 named.append(f"{len(places) - _NAMED} more")
             listed = " and ".join([*([", ".join(named[:-1])] if named[1:] else []), *named[-1:]])
             nor = f", nor for {listed}" if listed else ""
-            self.fault(f"No error is stated{nor}.", self.proposal(first, of), first.place)
+            mend, rule = self.proposal(first, of), Missing("error", of.title)
+            self.faults.append(Fault(f"No error is stated{nor}.", mend, first.place, rule))
 
     def proposal(self, read: TypedValue, of: Measurand) -> str:
         """Return a proposal for a missing error: proposed, never used."""

@@ -9,13 +9,15 @@ from statistics import fmean, stdev
 from typing import NamedTuple
 
 import oretally.recon.laboratory as laboratory
-from oretally.flowsheet import Fault, Measurement, Place, Unit
+from oretally.flowsheet import Dimension, Fault, Measurement, Place, Unit
 from oretally.flowsheet.survey import DETECTION_LIMIT, RANGE_LIMIT, SizeRule, uniform_ends
-from oretally.io.files import Cell
+from oretally.io.files import Cell, row_names
 
 __all__ = ["Reading", "pooled_replicates"]
 
 _SPREAD_P = 0.01  # replicates that spread more than this are noted: chance under their errors
+_EXCLUDED_P = 1e-6  # chance below which stated errors do not explain a spread at all
+_TIMES = 3.0  # the least reading, below which the largest may be of the same thing
 _FEWEST = 3  # readings of which one can lie apart
 _OUTSIDE = 2.0  # of their sd that readings lie outside a bound before it is said
 _DIXON_MOST = 10  # readings up to which Dixon's Q is tabulated
@@ -126,7 +128,7 @@ def _converted(value: float, unit: Unit, shown: Unit) -> float:
 
 
 def pooled_replicates(
-    found: Sequence[Reading], faults: list[Fault]
+    found: Sequence[Reading], faults: list[Fault], apart: list[str] | None = None
 ) -> tuple[list[Measurement], list[str]]:
     """Return one measurement for each stream and quantity, and notes on replicates.
 
@@ -148,6 +150,9 @@ def pooled_replicates(
     ----------
     found : sequence of Reading
     faults : list of Fault
+    apart : list of str, optional
+        Replicates that no stated error explains are added, a sentence each: the largest is more
+        than three times the least. They are probably two different things under one name.
     """
     groups: dict[tuple[str, str], list[Reading]] = defaultdict(list)
     for reading in found:
@@ -166,10 +171,17 @@ def pooled_replicates(
         together = _Replicates.of(readings) if len(readings) > 1 else None
         mean = together.measurement if together else readings[0].measurement
         if bounds:
-            notes.append(_beside(bounds, _narrowest(bounds, faults), mean))
+            within = _narrowest(bounds, faults)
+            notes.append(_beside(bounds, within, mean))
+            low, high = _ends(within, mean.unit)
+            if apart is not None and (mean.value > _TIMES * high or _TIMES * mean.value < low):
+                apart.append(_two(readings[0], bounds[0], f"{readings[0].cell.text} and "
+                                  f"{bounds[0].cell.text}"))  # fmt: skip
         pooled.append(mean)
         if together:
             spreading[mean.quantity].append(together)
+            if apart is not None:
+                apart.extend(_two_things(together))
             notes.extend(_group_notes(together))
     notes.extend(_pooled_note(each) for each in spreading.values() if len(each) > 1)
     return pooled, notes
@@ -228,6 +240,12 @@ def _group_notes(group: _Replicates) -> list[str]:
     first, unit, values = group.members[0], group.unit, group.values
     spread, dof = group.chi_square, len(values) - 1
     p, apart = _chi_square_tail(spread, dof), _lying_apart(values)
+    if len(set(values)) == 1 and unit.dimension is not Dimension.GRADE:
+        notes.append(
+            f"{first.quantity} of '{first.stream}' stands as {values[0]:g} {unit} in {len(values)} "
+            f"rows, and counts as {len(values)} readings: leave it blank in the others if it was "
+            "measured once."
+        )
     if p >= _SPREAD_P and apart is None:
         return notes
     listed = ", ".join(f"{v:g}" for v in values)
@@ -245,6 +263,24 @@ def _group_notes(group: _Replicates) -> list[str]:
             "was not left out."
         )
     return notes
+
+
+def _two_things(group: _Replicates) -> list[str]:
+    """Return that readings are farther apart than any error, with their rows."""
+    least, most = min(group.values), max(group.values)
+    if most <= _TIMES * least:
+        return []
+    if _chi_square_tail(group.chi_square, len(group.values) - 1) >= _EXCLUDED_P:
+        return []
+    one, other = (group.members[group.values.index(value)] for value in (least, most))
+    return [_two(one, other, f"{least:g} and {most:g} {group.unit}")]
+
+
+def _two(one: Reading, other: Reading, told: str) -> str:
+    return (
+        f"Two rows of '{one.stream}' are probably two different things: their {one.quantity} is "
+        f"{told} ({row_names([one.cell, other.cell])}). Correct the name or the number."
+    )
 
 
 def _by_dixon(values: Sequence[float], apart: laboratory.Outlier) -> str:

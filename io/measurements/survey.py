@@ -19,10 +19,11 @@ from oretally.flowsheet import (
 from oretally.flowsheet.survey import Sourced, with_sources
 from oretally.io.cells import OTHER_QUANTITIES, WATER, dissolved_name, entered
 from oretally.io.definition import Definition, Scope
-from oretally.io.files import Table
+from oretally.io.files import Table, without_pasted
 from oretally.io.laboratory import with_metallics
 from oretally.io.measurements.dry_flows import DryFlows, dry_flows
 from oretally.io.measurements.entries import EntryChecker
+from oretally.io.measurements.nothing import assays_of_nothing
 from oretally.io.measurements.replicates import Reading, pooled_replicates
 from oretally.io.measurements.source_notes import source_notes
 from oretally.io.measurements.table import EntryTable, read_entries
@@ -31,13 +32,16 @@ from oretally.io.sizes import SizesReading
 
 __all__ = ["SurveyReading", "read_survey"]
 
+_REPLICATES = "If they are replicates, number them in a column 'replicate'."
+
 
 @dataclass(frozen=True, slots=True)
 class SurveyReading:
-    """A survey and what the reader should know of its numbers."""
+    """A survey, what the reader should know of its numbers, and why they cannot be relied on."""
 
     survey: Survey
     notes: tuple[str, ...]
+    contradictions: tuple[str, ...] = ()
 
 
 def read_survey(
@@ -47,6 +51,7 @@ def read_survey(
     *,
     metallics: Sequence[Measurement] = (),
     sizes: SizesReading | None = None,
+    timed: Sequence[Measurement] = (),
 ) -> SurveyReading:
     """Read a measurements table; everything wrong with it is added to ``faults``.
 
@@ -61,17 +66,21 @@ def read_survey(
         Grades of screened metallics.
     sizes : SizesReading, optional
         Shares and grades of size classes.
+    timed : sequence of Measurement
+        Of a leach over time.
 
     Notes
     -----
     Rows of one stream are replicates: their mean, weighted by 1/sd^2, with the sd
-    1/sqrt(sum 1/sd^2), where each sd is the one stated for that mean. A value below detection is
-    taken as uniform between 0 and the limit: half the limit, with sd limit/sqrt(12) (JCGM 100:2008,
-    GUM, 4.3.7).
+    1/sqrt(sum 1/sd^2), where each sd is the one stated for that mean. Rows alike in every cell
+    count once. A value below detection is taken as uniform between 0 and the limit: half the limit,
+    with sd limit/sqrt(12) (JCGM 100:2008, GUM, 4.3.7).
     """
     sizes = sizes or SizesReading()
     basis, water, stocks = definition.basis, definition.water, definition.stocks
-    tables = (table,) if stocks is None else (table, stocks)
+    pasted = [without_pasted(t) for t in (table, stocks) if t is not None]
+    tables = [t for t, _ in pasted]
+    alike = [f"{note} {_REPLICATES}" for _, told in pasted for note in told]
     names = [a.name for a in definition.analytes]
     reads = [(t, read_entries(t, basis, names, faults, water=water.balanced)) for t in tables]
     quantities: dict[str, Unit] = {}
@@ -80,20 +89,25 @@ def read_survey(
     analytes = definition.analytes or _assayed(quantities, metallics, sizes)
     found, notes = _measured(reads, definition, analytes, faults)
     flow_unit = _flow_unit(quantities, basis, table, faults)
-    pooled, told = pooled_replicates(found, faults)
+    apart: list[str] = []
+    pooled, told = pooled_replicates(found, faults, apart)
+    notes = [*alike, *notes]
     notes += [entered(f"{m.quantity} of '{m.stream}'", m.value, m.sd, m.unit, m.error_source)
               for m in pooled if m.bounded]  # fmt: skip
     pooled = with_metallics(pooled, metallics, faults)
-    sourced = _sourced([*pooled, *sizes.measurements], definition, table, faults)
+    sourced = _sourced([*pooled, *sizes.measurements, *timed], definition, table, faults)
     balanced = _balanced(sourced, definition, flow_unit, faults)
+    faults += assays_of_nothing(balanced.measurements, basis)
     scope = Scope(basis, definition.stream_names, analytes)
     of_sources = source_notes(definition.sources, sourced, scope, faults)
+    named = [*quantities, *dict.fromkeys(m.quantity for m in timed)]
     survey = Survey(
         basis, flow_unit, analytes, tuple(balanced.measurements), definition.title,
         shared=tuple(balanced.shared), sizes=sizes.grid, water=water.balanced, stacks=sizes.stacks,
-        dissolved=dissolved_analytes(water, analytes, list(quantities), faults, table.place),
+        dissolved=dissolved_analytes(water, analytes, named, faults, table.place),
     )  # fmt: skip
-    return SurveyReading(survey, (*notes, *told, *balanced.notes, *of_sources, *sizes.notes))
+    notes = [*notes, *told, *balanced.notes, *of_sources, *sizes.notes]
+    return SurveyReading(survey, tuple(notes), tuple(apart))
 
 
 def _assayed(
@@ -116,6 +130,7 @@ def _measured(
     for table, read in reads:
         checker = EntryChecker(table, read, definition, analytes, faults)
         found += [m for entry in read.entries if (m := checker.reading(entry)) is not None]
+        checker.check_unmeasured()
         checker.report_missing()
         told += checker.notes
     return found, told

@@ -11,19 +11,13 @@ from dataclasses import dataclass
 from operator import itemgetter
 from typing import NamedTuple
 
-from oretally.flowsheet import (
-    Basis,
-    Dimension,
-    Fault,
-    Place,
-    Unit,
-    UnitError,
-)
+from oretally.flowsheet import Basis, Dimension, Fault, Place, Unit, UnitError
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import did_you_mean, nearest_name
 from oretally.io.cells import (
     RELATIVE,
     QuantityNames,
+    error_without_column,
     error_without_value,
     flow_word,
     is_relative,
@@ -34,12 +28,17 @@ from oretally.io.cells import (
 from oretally.io.files import Cell, Table
 
 __all__ = [
-    "Entry", "EntryTable", "error_titles", "read_entries",
+    "LONG_COLUMNS", "WIDE_NUMBERS", "WIDE_TEXTS", "Entry", "EntryReader", "EntryTable",
+    "read_entries",
 ]  # fmt: skip
 
-_LONG = ("stream", "quantity", "value", "unit", "error", "error unit", "method", "note")
+LONG_COLUMNS = (
+    "stream", "quantity", "value", "unit", "error", "error unit", "method", "note", "replicate",
+)  # fmt: skip
+"""Columns of a table with a row a number."""
 _READ = ("stream", "quantity", "value", "unit", "error", "error unit", "note")
-_TEXTS = {"note", "notes", "method"}
+WIDE_TEXTS = ("note", "notes", "method")  # columns of words, a row a stream
+WIDE_NUMBERS = ("replicate", "replicates")  # tell rows apart that are alike else
 
 
 class Entry(NamedTuple):
@@ -75,10 +74,14 @@ class Entry(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class EntryTable:
-    """All entries of a table, and the quantities that its header or rows speak of, in order."""
+    """All entries of a table, and the quantities that its header or rows speak of, in order.
+
+    Beside them the cells that name a stream of which nothing was measured.
+    """
 
     entries: tuple[Entry, ...]
     quantities: tuple[tuple[str, Unit], ...]
+    unmeasured: tuple[Cell, ...] = ()
 
 
 def read_entries(
@@ -109,30 +112,8 @@ def read_entries(
         )  # fmt: skip
         faults.append(Fault("There is no column 'stream'.", hint, table.place))
         return EntryTable((), ())
-    reader = _EntryReader(table, basis, analytes, water, faults)
+    reader = EntryReader(table, basis, analytes, water, faults)
     return reader.long() if "quantity" in words else reader.wide()
-
-
-def error_titles(
-    table: Table, basis: Basis, analytes: Sequence[str], *, water: bool = False
-) -> dict[str, str]:
-    """Return the headers of the stated errors in a table, by quantity; what is faulty is left out.
-
-    Parameters as for `read_entries`; a table of stocks will do too.
-    """
-    words = [cell.text.casefold() for cell in table.header]
-    if not {"stream", "node"} & set(words):
-        return {}
-    reader = _EntryReader(table, basis, analytes, water, [])
-    if "quantity" in words:
-        stated = ((e.quantity, e.error_unit) for e in reader.long().entries
-                  if e.error is not None and not e.error.blank)  # fmt: skip
-    else:
-        stated = ((c.name, c.unit) for c in reader.header()[2] if c.is_error)
-    titles: dict[str, str] = {}
-    for name, unit in stated:
-        titles.setdefault(name, f"\N{PLUS-MINUS SIGN} {name} [{unit or RELATIVE}]")
-    return titles
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +127,9 @@ class _Column:
     cell: Cell
 
 
-class _EntryReader:
+class EntryReader:
+    """Reads header and rows; faults are collected. Parameters as for `read_entries`."""
+
     def __init__(
         self, table: Table, basis: Basis, analytes: Sequence[str], water: bool,
         faults: list[Fault],
@@ -157,6 +140,7 @@ class _EntryReader:
         self.meanings: dict[tuple[str, str, str | None], tuple[str, Unit, Unit | None]] = {}
 
     def fault(self, problem: str, mend: str, place: Place) -> None:
+        """Add a fault."""
         self.faults.append(Fault(problem, mend, place))
 
     # ---- what a quantity is
@@ -170,6 +154,7 @@ class _EntryReader:
         return found
 
     def unit(self, name: str, text: str | None, dimension: Dimension, place: Place) -> Unit | None:
+        """Return the unit of a quantity; None, with a fault, if it cannot be taken."""
         try:
             return quantity_unit(name, text or "", dimension)
         except UnitError as error:
@@ -179,20 +164,17 @@ class _EntryReader:
     # ---- wide form
 
     def wide(self) -> EntryTable:
+        """Return the entries of a table with a row a stream."""
         stream, note, columns = self.header()
         values = [c for c in columns if not c.is_error]
         errors = {fold_name(c.name): c for c in columns if c.is_error}
         for key, column in errors.items():
             if key not in {fold_name(c.name) for c in values}:
-                self.fault(
-                    f"The error column '{column.cell.text}' has no column '{column.name}' "
-                    "to go with it.",
-                    "Add it, or correct the name.",
-                    column.cell.place,
-                )
+                self.faults.append(error_without_column(column.cell, column.name))
         pairs = [(c, errors.get(fold_name(c.name))) for c in values]
-        entries = []
+        entries, unmeasured = list[Entry](), list[Cell]()
         for row in self.table.rows:
+            before = len(entries)
             named, told = row[stream], row[note].text if note >= 0 else ""
             for column, error in pairs:
                 cell, beside = row[column.index], row[error.index] if error else None
@@ -203,9 +185,11 @@ class _EntryReader:
                 elif column.unit is not None:
                     entries.append(Entry(named, column.name, cell, column.unit, beside,
                                          error.unit if error else None, told))  # fmt: skip
+            if len(entries) == before:
+                unmeasured.append(named)
         self.nameless(stream)
         seen = tuple((c.name, c.unit) for c in values if c.unit is not None)
-        return EntryTable(tuple(entries), seen)
+        return EntryTable(tuple(entries), seen, tuple(unmeasured))
 
     def nameless(self, stream: int) -> None:
         """Report rows that hold something but name no stream."""
@@ -269,8 +253,10 @@ class _EntryReader:
             first[key] = cell
             if not is_error and fold_name(name) == "stream":
                 stream = j
-            elif not is_error and fold_name(name) in _TEXTS:
+            elif not is_error and fold_name(name) in WIDE_TEXTS:
                 note = j
+            elif not is_error and fold_name(name) in WIDE_NUMBERS:
+                continue
             else:
                 columns.extend(self.column(j, name, found.unit, cell, is_error=is_error))
         return stream, note, columns
@@ -290,11 +276,11 @@ class _EntryReader:
     def column(
         self, j: int, name: str, unit: str | None, cell: Cell, *, is_error: bool
     ) -> list[_Column]:
-        """Return the column if its quantity and unit can be taken."""
+        """Return the column; none if it is an error in a unit that cannot be taken."""
         place = cell.place.about(quantity=name)
         dimension = self.names.of_error(name) if is_error else self.dimension(name, place)
-        if dimension is None:
-            return []
+        if dimension is None:  # refused: no number of it is taken
+            return [_Column(j, name, is_error, None, cell)]
         if is_error and unit is not None and is_relative(unit):
             return [_Column(j, name, True, None, cell)]
         found = self.unit(name, unit, dimension, place)
@@ -305,25 +291,27 @@ class _EntryReader:
     # ---- long form
 
     def long(self) -> EntryTable:
+        """Return the entries of a table with a row a number."""
         position: dict[str, int] = {}
         for j, cell in enumerate(self.table.header):
             word = "note" if cell.text.casefold() == "notes" else cell.text.casefold()
             if word in position:
                 self.fault(f"The column '{cell.text}' is there twice.", "Take one out.", cell.place)
-            elif word in _LONG:
+            elif word in LONG_COLUMNS:
                 position[word] = j
             elif not cell.blank:
-                mend = did_you_mean(cell.text, _LONG, "Columns")
+                mend = did_you_mean(cell.text, LONG_COLUMNS, "Columns")
                 self.fault(f"'{cell.text}' is not a column of a long table.", mend, cell.place)
         missing = [c for c in ("stream", "quantity", "value", "unit") if c not in position]
         if missing:
             self.fault(
                 f"The column {', '.join(map(repr, missing))} is missing.",
-                f"Columns of a long table: {', '.join(_LONG)}.",
+                f"Columns of a long table: {', '.join(LONG_COLUMNS)}.",
                 self.table.place,
             )
             return EntryTable((), ())
         entries: list[Entry] = []
+        unmeasured: list[Cell] = []
         seen: dict[str, Unit] = {}
         nothing = Cell(None, self.table.place)  # in place of a column that is not there
         cells = itemgetter(*(position.get(word, len(self.table.header)) for word in _READ))
@@ -332,8 +320,10 @@ class _EntryReader:
             if entry is not None:
                 seen.setdefault(entry.quantity, entry.unit)
                 entries.append(entry)
+            else:
+                unmeasured.append(row[position["stream"]])
         self.nameless(position["stream"])
-        return EntryTable(tuple(entries), tuple(seen.items()))
+        return EntryTable(tuple(entries), tuple(seen.items()), tuple(unmeasured))
 
     def long_entry(
         self, stream: Cell, quantity: Cell, value: Cell, unit: Cell, error: Cell,

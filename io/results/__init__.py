@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from oretally.io.results.document import to_json
     from oretally.io.results.html import html_report
     from oretally.io.results.outline import PARTS
-    from oretally.io.results.pdf import pdf_report, refuse_without_typst
+    from oretally.io.results.pdf import pdf_report, refuse_without_typst, sections_pdf
     from oretally.io.results.terminal import ALL, summary
     from oretally.io.results.workbook import xlsx_bytes
 else:
@@ -19,7 +19,7 @@ else:
         "document": "to_json",
         "html": "html_report",
         "outline": "PARTS",
-        "pdf": "pdf_report refuse_without_typst",
+        "pdf": "pdf_report refuse_without_typst sections_pdf",
         "terminal": "ALL summary",
         "workbook": "xlsx_bytes",
     })  # fmt: skip
@@ -30,6 +30,7 @@ __all__ = [
     "html_report",
     "pdf_report",
     "refuse_without_typst",
+    "sections_pdf",
     "summary",
     "to_json",
     "xlsx_bytes",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from oretally.io.files import Sheet, SheetTable, with_sd
+from oretally.io.timed import timed_sheets
 from oretally.io.wording import amount_sheet, curve_caption, leach_and_stock_sheets
 from oretally.recon.result import Balance, CalculatedHead, GradeRecovery
 
@@ -22,6 +23,7 @@ def answer_sheets(balance: Balance) -> Iterable[Sheet]:
     curves = [_curve(curve) for curve in balance.losses.curves]
     yield RECOVERIES, [_recoveries(balance), _separations(balance), amount_sheet(balance), *curves,
                        _budgets(balance)]  # fmt: skip
+    yield "over time", list(timed_sheets(balance))
     yield "leach and stocks", list(leach_and_stock_sheets(balance))
 
 

@@ -59,8 +59,9 @@ def balance_document(
         **balance_rows.keys(
             balance,
             "closures heads combined_feed recoveries budgets separations formulas extractions "
-            "dissolutions inventories",
+            "dissolutions inventories courses reagents",
         ),
+        **({} if balance.timed is None else balance_rows.keys(balance, "timed")),
         "amounts": [_amount(a, balance.survey) for a in balance.amounts],
         "worth": _worth(balance, prices),
         "what_if": balance_rows(otherwise),
@@ -131,7 +132,7 @@ def _gross_errors(found: GrossErrors) -> dict[str, Any]:
         "search": balance_rows.keys(
             found,
             "tests measurement_limit nodal_limit near_correlation=near_limit power rates "
-            "all_explanations_up_to=all_up_to left_out sound",
+            "all_explanations_up_to=all_up_to left_out sound tried untried",
         ),
     }
 

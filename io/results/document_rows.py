@@ -12,8 +12,10 @@ from oretally.recon.result import (
     COVERAGE,
     Certificate,
     ChangedReading,
+    ClassRecovery,
     ClassRow,
     Closure,
+    CoursePoint,
     CurvePoint,
     DecidingTest,
     EquivalenceGroup,
@@ -31,6 +33,7 @@ from oretally.recon.result import (
     LossPart,
     Partitioned,
     PartitionRow,
+    RateCurve,
     Recovery,
     RecoveryBudget,
     RecoveryChange,
@@ -120,9 +123,10 @@ def _suspect(s: Suspect) -> dict[str, Any]:
         "kind": kinds.pop() if len(kinds) == 1 else "mixed",
         **balance_rows.keys(s, "probability shares"),
         "near": [{**_place(p), "correlation": c} for p, c in s.near],
+        "instead": [{**_place(p), "probability": c} for p, c in s.instead],
         **balance_rows.keys(s, "unit estimated_error sd statistic p"),
         "after_removal": {"objective": s.objective_without, "dof": s.dof_without},
-        **balance_rows.keys(s, "slips tie_breakers together"),
+        **balance_rows.keys(s, "slips tie_breakers together over_time"),
     }
 
 
@@ -175,14 +179,21 @@ def _answer(r: SimulatedAnswer) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def _stream(s: Stream) -> dict[str, object]:
+    timed = {} if s.time is None else {"time": s.time}
+    return balance_rows.keys(s, "name from=source to=target carries like stock") | timed
+
+
 balance_rows = JsonRows({
     Circuit: "streams nodes",
-    Stream: "name from=source to=target carries like stock",
+    Stream: _stream,
+    RateCurve: "curve=model parameters correlation chi_square dof p aicc weight holds determined "
+               "reason",
     Node: "name kind",
     Certificate: "imbalance stationarity complementarity fall scale bends_down holds failures",
     Closure: "node quantity unit in=inflow out=outflow imbalance sd z",
     Recovery: "stream analyte recovery sd of unit product at_most at_least",
-    RecoveryBudget: "stream analyte sd shares",
+    RecoveryBudget: "stream analyte sd shares rest",
     ErrorShare: "source stream? quantity shared share",
     Separation: _separation,
     Price: "analyte per_kg written",
@@ -199,7 +210,9 @@ balance_rows = JsonRows({
     Partitioned: _partitioned,
     PartitionRow: "class=label size_um solids analytes",
     Sharpness: _sharpness,
-    Losses: "found kept not_read stated recovery_by_size=by_separator grade_recovery=curves",
+    Losses: "found kept not_read stated recovery_of_feed_by_size=by_size sizes_change_at "
+            "missing_assay recovery_by_size=by_separator grade_recovery=curves",
+    ClassRecovery: "class=label retained_um passed_um of_feed recovery lost",
     Loss: "stream analyte unit of kept percent in_solution grade classes=parts ends tests",
     LossPart: "class=label retained_um passed_um solids grade of_loss of_feed against_loss "
               "against_head",
@@ -208,6 +221,7 @@ balance_rows = JsonRows({
                   "assays_for_80_percent=assays expected",
     Expected: "explanation difference=value sd chance",
     SizeRecovery: _by_size,
+    CoursePoint: "time sample? solution by_solution reconciled ph ph_sd note",
     CurvePoint: "stream yield=mass_pull grade recovery",
     ErrorPlace: _place,
     Suspect: _suspect,

@@ -98,6 +98,14 @@ def _losses(balance: Balance) -> Iterable[SheetTable]:
     for reading in loss_readings(balance):
         said += [*reading.sentences, *reading.tests]
     yield "What the numbers support", ("", ""), [(sentence,) for sentence in said]
+    header = ("analyte", "of", "kept in", "class", "passed [um]", "retained [um]",
+              "in the feed [%]", "sd", "recovered of it [%]", "sd", "lost [%]", "sd")  # fmt: skip
+    yield "Recovery by size, of what is fed", header, [
+        (r.analyte, r.of, ", ".join(r.kept), row.label, row.passed_um, row.retained_um,
+         *(cell for pair in (row.of_feed, row.recovery, row.lost) for cell in _cells(pair)))
+        for r in balance.losses.by_size
+        for row in r.classes
+    ]  # fmt: skip
     header = ("product", "analyte", "unit", "class", "passed [um]", "retained [um]",
               "of its solids [%]", "sd", "grade", "sd", "of its own [%]", "sd", "of feed [%]", "sd",
               "x grade of the whole", "sd", "x grade of the head", "sd")  # fmt: skip

@@ -7,9 +7,10 @@ from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from oretally.flowsheet import Basis, Circuit, Measurement, Stream, Survey, Unit
-from oretally.flowsheet.circuit import Content, fold_name
+from oretally.flowsheet.circuit import Content, fold_name, unchained
 from oretally.flowsheet.survey import DECLARED_LOSS, DETECTION_LIMIT, RANGE_LIMIT, meanings
 from oretally.io.files import SheetTable
+from oretally.io.results.course_data import course_data_sheets, timed_values
 from oretally.io.results.size_sheets import of_class, size_data_sheet, value_cells
 from oretally.recon.result import Balance, ErrorRates
 
@@ -36,6 +37,8 @@ class _Part:
 def input_sheets(balance: Balance) -> Iterable[SheetTable]:
     """Yield the sheets of a case, the measurements in long form."""
     circuit, survey = balance.circuit, balance.survey
+    if survey.course is not None:
+        circuit = unchained(circuit, survey.course.nodes, survey.course.made)
     losses = {m.stream: m for m in survey.measurements if m.error_source == DECLARED_LOSS}
     yield from _circuit(circuit, losses, survey)
     yield _analytes(survey)
@@ -79,12 +82,14 @@ def _circuit(
     plain = [s for s in circuit.streams if not s.stock and s.name not in apart]
     contents = any(s.content is not Content.PULP for s in plain)
     models = any(s.like for s in plain)
+    timed = any(s.time for s in plain)
     yield (
         "circuit",
-        ("stream", "from", "to", *(["carries"] * contents), *(["like"] * models)),
+        ("stream", "from", "to", *(["carries"] * contents), *(["like"] * models),
+         *(["time"] * timed)),
         [
             (s.name, s.source or "", s.target or "", *([s.carries] * contents),
-             *([s.like or ""] * models))
+             *([s.like or ""] * models), *(["" if s.time is None else str(s.time)] * timed))
             for s in plain
         ],
     )  # fmt: skip
@@ -125,11 +130,14 @@ def _measurements(
     stocks = [s for s in circuit.streams if s.stock]
     declared = {m.stream for m in survey.measurements if m.error_source == DECLARED_LOSS}
     apart, classes = {*declared, *(s.name for s in stocks)}, of_class(survey)
+    timed = timed_values(survey)
     yield (
         "measurements",
         ("stream", "quantity", "value", "unit", "error", "error unit", "note"),
-        [row for row in rows.values() if row[1] not in classes and row[0] not in apart],
-    )
+        [row for key, row in rows.items()
+         if key not in timed and row[1] not in classes and row[0] not in apart],
+    )  # fmt: skip
+    yield from course_data_sheets(survey, rows)
     yield from _stocks(stocks, survey, rows)
     yield from size_data_sheet(survey, rows)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from math import inf
 
+import oretally.io.leach_course as leach_course
 import oretally.io.pictures as pictures
 import oretally.io.wording as words
 from oretally.flowsheet.digits import format_number
@@ -24,6 +25,7 @@ from oretally.io.report import (
     Suspects,
     Terms,
 )
+from oretally.io.timed import timed_blocks
 from oretally.io.wording import ResultTable, Simulated
 from oretally.recon.result import Balance, WhatIf
 
@@ -31,8 +33,8 @@ __all__ = ["FRONT", "PARTS", "outline"]
 
 PARTS = (
     "summary", "obstacles", "repairs", "what-if", "circuit", "flows", "suspects", "simulation",
-    "recoveries", "worth", "losses", "cautions", "notes", "agreement", "sizes", "values",
-    "budgets", "adjustments", "tests", "closures", "method",
+    "recoveries", "kinetics", "reagents", "worth", "losses", "cautions", "notes", "agreement",
+    "sizes", "values", "budgets", "adjustments", "tests", "closures", "method",
 )  # fmt: skip
 """Keys of the sections, in their order."""
 FRONT = frozenset({"summary", "obstacles", "repairs", "what-if", "circuit", "flows"})
@@ -79,6 +81,8 @@ def outline(
             ("suspects", words.SUSPECTS_HEADING, _suspects(balance, shown)),
             ("simulation", "Simulation", _simulation(simulated, shown)),
             ("recoveries", "Recoveries", _recoveries(balance, shown, prices)),
+            ("kinetics", "Over time", [*timed_blocks(balance, shown), *_kinetics(balance, shown)]),
+            ("reagents", "Reagents", _reagents(balance)),
             ("worth", "What the metal is worth", _worth(balance, prices)),
             ("losses", words.LOSS_HEADING, _losses(balance, shown)),
             ("cautions", words.CAUTIONS_HEADING, _cautions(balance)),
@@ -93,7 +97,6 @@ def outline(
             ("method", "How it was computed", method),
         ]
     else:
-        terms = Terms((*words.counts(balance), ("why", words.agreement(balance))))
         obstacles = zip(("obstacles", "repairs"), words.unbalanced_blocks(balance), strict=False)
         labels, brief = words.class_labels(balance.survey), shown is Format.TERMINAL
         told = [
@@ -102,7 +105,11 @@ def outline(
             ("what-if", "What if", _what_if(otherwise, shown)),
             ("circuit", "The circuit, as measured", drawn),
             ("notes", "Notes", [Items(notes)] if notes else []),
-            ("agreement", "What was measured", [Boxed("NO BALANCE", words.NOT_A_BALANCE), terms]),
+            (
+                "agreement",
+                "What was measured",
+                [Boxed("NO BALANCE", words.NOT_A_BALANCE), Terms(words.counts(balance))],
+            ),
             ("values", "The numbers", words.measured_tables(balance, labels, brief=brief)),
             ("closures", "Before any adjustment", _closures(balance)),
             ("method", "How it was computed", method),
@@ -178,6 +185,31 @@ def _recoveries(balance: Balance, shown: Format, prices: Sequence[Price]) -> Ite
         yield table
 
 
+def _kinetics(balance: Balance, shown: Format) -> Iterator[Block]:
+    """Yield extraction against time, the curves through it, and what is still to come."""
+    doubted = frozenset(s.group[0].where for s in balance.suspects if s.over_time)
+    for course in balance.courses:
+        picture = "" if shown is Format.TERMINAL else pictures.leach_course_svg(course, doubted)
+        if picture:
+            yield Picture(
+                picture,
+                f"Extraction of {course.analyte} against time: dots by the balance, with bars of "
+                "one standard deviation; rings by the solution as measured. The line is the curve "
+                "preferred, broken where it does not agree with the times.",
+            )
+        yield leach_course.course_table(course)
+        yield Paragraphs(tuple(leach_course.course_sentences(balance, course)))
+        yield from _held(leach_course.extraction_curve_table(course))
+
+
+def _reagents(balance: Balance) -> Iterator[Block]:
+    """Yield what became of the reagents of a leach over time."""
+    if balance.reagents:
+        yield from (leach_course.reagent_table(use) for use in balance.reagents)
+        sentences = tuple(leach_course.reagent_sentences(balance))
+        yield from [Paragraphs(sentences)] if sentences else []
+
+
 def _worth(balance: Balance, prices: Sequence[Price]) -> Iterator[Block]:
     if prices:
         yield words.worth_table(balance, prices)
@@ -198,7 +230,8 @@ def _losses(balance: Balance, shown: Format) -> Iterator[Block]:
         yield Paragraphs((meaning,))
         yield from words.loss_readings(balance)
         tests = words.expectation_table(balance, brief=shown is Format.TERMINAL)
-        yield from _held(*words.loss_tables(balance), tests)
+        by_size = words.recovery_by_size_tables(balance)
+        yield from _held(*by_size, *words.loss_tables(balance), tests)
 
 
 def _cautions(balance: Balance) -> Iterator[Block]:

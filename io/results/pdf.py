@@ -11,11 +11,12 @@ from typing import Any
 
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.io.definition import Price
-from oretally.io.results.pdf_pages import pages
+from oretally.io.report import Section
+from oretally.io.results.pdf_pages import pages, section_pages
 from oretally.io.wording import Simulated
 from oretally.recon.result import Balance, WhatIf
 
-__all__ = ["INSTALL", "pdf_report", "refuse_without_typst"]
+__all__ = ["INSTALL", "pdf_report", "refuse_without_typst", "sections_pdf"]
 
 INSTALL = "python3 -m pip --python .venv/bin/python install --no-cache-dir '.[pdf]'"
 """As the README has it; its environment has no pip of its own."""
@@ -69,9 +70,25 @@ def pdf_report(
         If typst is not installed.
     """
     refuse_without_typst()
+    return _set(pages(balance, prices, otherwise, simulated=simulated, brief=brief))
+
+
+def sections_pdf(title: str, sections: Sequence[Section]) -> bytes:
+    """Return a report of any sections as a PDF, set as that of a balance.
+
+    Raises
+    ------
+    InputError
+        If typst is not installed.
+    """
+    refuse_without_typst()
+    return _set(section_pages(title, sections))
+
+
+def _set(found: dict[str, Any]) -> bytes:
+    """Return pages as a PDF."""
     import typst
 
-    found = pages(balance, prices, otherwise, simulated=simulated, brief=brief)
     covered = _covered(json.dumps(found, ensure_ascii=False))
     if not covered:
         found["parts"].append(
@@ -79,7 +96,14 @@ def pdf_report(
         )
     report = json.dumps(found, ensure_ascii=False)
     template = files("oretally.io").joinpath("templates/report.typ").read_bytes()
-    with TemporaryDirectory() as nothing:  # the only folder that a template could read from
+    try:
+        empty = TemporaryDirectory()
+    except OSError as error:
+        mend = "Make room on the disk of temporary files, or name another one in TMPDIR."
+        fault = Fault("A PDF needs an empty folder for a moment, and none can be made.", mend,
+                      Place(cell="option --pdf"))  # fmt: skip
+        raise InputError([fault]) from error
+    with empty as nothing:  # the only folder that a template could read from
         set_pages: Any = typst.compile  # its stubs want a root of bytes for a template of bytes
         pdf: bytes = set_pages(
             template, root=nothing, format="pdf", ignore_system_fonts=covered,

@@ -27,7 +27,7 @@ from oretally.io.results.outline import FRONT, outline
 from oretally.io.wording import CLOSING, Caution, LossReading, ResultTable, Simulated
 from oretally.recon.result import Balance, WhatIf
 
-__all__ = ["page_tables", "pages"]
+__all__ = ["page_tables", "pages", "section_pages"]
 
 _BRIEF = 560.0  # px of height that drawings may have on a first page that stands upright
 _FRONT_PT = 190.0  # points that verdict and products take on a page across
@@ -72,6 +72,18 @@ def pages(
         "title": balance.survey.title or "Mass and metal balance",
         "version": f"oretally {version('oretally')}",
         "parts": parts,
+    }
+
+
+def section_pages(title: str, sections: Sequence[Section]) -> dict[str, Any]:
+    """Return title and parts of a report of any sections, all upright."""
+    blocks = [block for section in sections for block in _section(section)]
+    end = next((i for i, b in enumerate(blocks) if b["kind"] == "heading"), len(blocks))
+    blocks.insert(end, _words([CLOSING]))
+    return {
+        "title": title,
+        "version": f"oretally {version('oretally')}",
+        "parts": [{"wide": False, "beside": 0.0, "blocks": blocks}],
     }
 
 

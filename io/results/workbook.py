@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from oretally.io.definition import Price
 from oretally.io.files import Sheet, SheetTable, sealed, write_tables
 from oretally.io.first_page import verdict_sentences
+from oretally.io.leach_course import course_sheets
 from oretally.io.results.answer_sheets import (
     RECOVERIES,
     answer_sheets,
@@ -97,6 +98,7 @@ def _results(
     simulated: Simulated | None,
 ) -> Iterable[Sheet]:  # fmt: skip
     yield from answer_sheets(balance)
+    yield from course_sheets(balance)
     if prices:
         yield _alone(worth_sheet(balance, prices))
     if otherwise is not None:
@@ -146,7 +148,6 @@ def _unbalanced(balance: Balance, otherwise: WhatIf | None) -> Iterable[Sheet]:
         *((("verdict" if i == 0 else ""), sentence)
           for i, sentence in enumerate(verdict_sentences(balance))),
         *counts(balance),
-        ("why", agreement(balance)),
         ("converged", False),
         ("status", balance.status),
         *(row for head, lines in unbalanced_blocks(balance) for row in ((head, ""), *lines)),

@@ -6,13 +6,13 @@ The file is TOML and holds the same entries as the options, and a list of stages
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from oretally.flowsheet import Dimension, Fault, InputError, Place, Unit, parse_unit
-from oretally.io.cells import read_amount
+from oretally.io.cells import plain_document, read_amount
+from oretally.io.files import NotRead, is_file, read_toml
 from oretally.io.sampling.terms import Lot, OreTerms, read_lot, read_ore, read_stages
 from oretally.io.sampling.written import (
     KEYS,
@@ -24,9 +24,10 @@ from oretally.io.sampling.written import (
 )
 from oretally.recon.laboratory import Ore, Stage
 
-__all__ = ["SamplePlan", "read_sample_plan"]
+__all__ = ["SAMPLE_KEYS", "SamplePlan", "read_sample_plan"]
 
-_KEYS = ("title", "grade", "error", *KEYS)
+SAMPLE_KEYS = ("title", "grade", "error", *KEYS)
+"""What a file of `oretally sample-mass` may hold."""
 _KEY = re.compile(r"""\s*(?:"([^"]*)"|'([^']*)'|([A-Za-z0-9_-]+))\s*=""")
 _STAGE = re.compile(r"\s*\[\[\s*stages\s*\]\]")
 
@@ -99,7 +100,7 @@ def read_sample_plan(options: Mapping[str, str | None], file: Path | None = None
             )  # fmt: skip
         faults.sort(key=lambda fault: str(fault.place))  # sets have no order
         written = Written({**read.entry, **given}, read.place, {**read.places, **places})
-    unknown_keys(written, _KEYS, faults)
+    unknown_keys(written, SAMPLE_KEYS, faults)
     grade = read_grade(written, "grade", 1.0, "100 %", faults)
     terms, lot = read_ore(written, faults), read_lot(written, faults)
     stages: tuple[Stage, ...] = ()
@@ -135,22 +136,18 @@ def read_sample_plan(options: Mapping[str, str | None], file: Path | None = None
 
 def _read_file(file: Path) -> Written:
     """Return the entries of a file with their lines; refuse at once what is no TOML."""
-    place = Place(file=file.name)
-    problem, mend = "", ""
     try:
-        text = file.read_bytes().decode("utf-8-sig")
-        return Written(tomllib.loads(text), place, _lines(text, file.name))
-    except OSError as error:
-        problem = f"The file cannot be read: {error.strerror or 'unreadable'}."
-        mend, place = "Check its name.", Place(file=str(file))
-    except UnicodeDecodeError:
-        problem, mend = "The file is not text in UTF-8.", "Save it as UTF-8."
-    except tomllib.TOMLDecodeError as error:
-        problem = f"This is not TOML: {error}."
-        mend = 'Write one entry a line, amounts in quotes: grade = "0.8 %".'
-    except RecursionError:
-        problem, mend = "Tables are nested too deeply.", "Write plain entries."
-    raise InputError([Fault(problem, mend, place)])
+        document, text = read_toml(file)
+    except NotRead as refused:
+        place = Place(file=file.name if is_file(file) else str(file))
+        mend = refused.mend or 'Write one entry a line, amounts in quotes: grade = "0.8 %".'
+        raise InputError([Fault(refused.problem, mend, place)]) from None
+    lines, faults = _lines(text, file.name), list[Fault]()
+    place = Place(file=file.name)
+    plain = plain_document(document, lambda *keys: lines.get(keys[0], place), faults)
+    if faults:
+        raise InputError(faults)
+    return Written(plain, place, lines)
 
 
 def _lines(text: str, name: str) -> dict[str, Place]:
@@ -158,7 +155,7 @@ def _lines(text: str, name: str) -> dict[str, Place]:
     found: dict[str, Place] = {}
     stages = depth = 0
     in_tables = False
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, line in enumerate(text.split("\n"), start=1):
         place = Place(file=name, line=number)
         key = _KEY.match(line) if depth == 0 and not in_tables else None
         word = next((part for part in key.groups() if part is not None), "") if key else ""

@@ -29,10 +29,11 @@ from oretally.recon.laboratory import (
     fundamental_error,
 )
 
-__all__ = ["Lot", "OreTerms", "SamplingTerms", "read_lot", "read_ore", "read_sampling",
-    "read_stages"]  # fmt: skip
+__all__ = ["STAGE_KEYS", "Lot", "OreTerms", "SamplingTerms", "read_lot", "read_ore",
+    "read_sampling", "read_stages"]  # fmt: skip
 
-_STAGE_KEYS = ("top", "mass", "granulometric")
+STAGE_KEYS = ("top", "mass", "granulometric")
+"""What a stage of sampling may hold."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,5 +261,5 @@ def _parts(written: Written, faults: list[Fault]) -> list[Written]:
     for i, stage in enumerate(stages, start=1):
         place = written.places.get(f"stage {i}", written.at("stages"))
         parts.append(Written(stage, place, of=f" of stage {i}"))
-        unknown_keys(parts[-1], _STAGE_KEYS, faults)
+        unknown_keys(parts[-1], STAGE_KEYS, faults)
     return parts

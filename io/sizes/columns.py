@@ -17,6 +17,7 @@ from oretally.io.cells import (
     Heading,
     Spellings,
     ValueColumn,
+    error_without_column,
     is_relative,
     plain_number,
     read_heading,
@@ -24,10 +25,12 @@ from oretally.io.cells import (
 )
 from oretally.io.files import Cell, Table
 
-__all__ = ["OpeningColumn", "SizesColumns", "read_opening", "read_sizes_columns"]
+__all__ = ["SIZES_COLUMNS", "OpeningColumn", "SizesColumns", "read_opening", "read_sizes_columns"]
 
 _PASSING, _RETAINED = "passing", "retained"
 _WORDS = {"stream": "stream", "note": "note", "notes": "note"}
+SIZES_COLUMNS = (*_WORDS, _PASSING, _RETAINED)
+"""Columns beside the masses and grades."""
 _MASSES = (MASS, "dry mass")  # all masses of this table are dry
 _CUMULATIVE = {"cum", "cumulative", "passing", "retained", "undersize", "oversize", "finer",
                "coarser"}  # fmt: skip
@@ -241,12 +244,12 @@ class _HeaderReader:
 
     def stray(self, heading: Heading, cell: Cell, own: Sequence[ValueColumn]) -> None:
         """Refuse a ± column that goes with nothing."""
-        mend = "Add it, or correct the name."
+        mend = ""
         if own:
             c = own[0]
             mend = (f"Write ± {c.title} for an error in {c.unit}\nor ± {c.name} [rel %] for one in "
                     "percent of the value.")  # fmt: skip
-        self.fault(f"The error column '{cell.text}' has no column to go with it.", mend, cell.place)
+        self.faults.append(error_without_column(cell, mend=mend))
 
 
 def _is_share(unit: str | None) -> bool:

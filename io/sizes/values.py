@@ -9,17 +9,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 
-from oretally.flowsheet import Analyte, Dimension, ErrorModel, Fault, Place, Unit, parse_unit
+from oretally.flowsheet import (
+    Analyte,
+    Dimension,
+    ErrorModel,
+    Fault,
+    Place,
+    Unit,
+    parse_unit,
+)
 from oretally.io.cells import (
     MASS,
+    ColumnReader,
     Grade,
     Measurand,
+    StatedValue,
     TypedValue,
     ValueColumn,
-    ValueReader,
     Weight,
-    entered,
-    error_without_value,
 )
 from oretally.io.definition import CLASS_GRADES, CLASS_MASS
 from oretally.io.files import Cell, Table
@@ -31,29 +38,17 @@ _WHOLE = 1.01  # up to which the share of a class may be rounded
 
 
 @dataclass(frozen=True, slots=True)
-class ClassValue:
-    """A number with its stated error, both in ``unit``.
+class ClassValue(StatedValue):
+    """A number of a class with its stated error.
 
     Attributes
     ----------
-    value, sd : float
-    unit : Unit
-    source : str
-        Where the error came from, as in a `Measurement`.
-    note : str
-    place : Place
     of_share : bool
         Whether ``sd`` is that of the share in percent, though the value is a mass.
     written : tuple of (float, Unit), or None
         As in a `Measurement`.
     """
 
-    value: float
-    sd: float
-    unit: Unit
-    source: str
-    note: str
-    place: Place
     of_share: bool = False
     written: tuple[float, Unit] | None = None
 
@@ -78,7 +73,7 @@ class _ClassMass(Weight):
         return Weight.wrong(self, found)
 
 
-class ClassValues(ValueReader):
+class ClassValues(ColumnReader):
     """Reads numbers of size classes; faults and notes are collected.
 
     Where a row states no error, that of a mass is stated by the rule 'class mass', that of a grade
@@ -92,7 +87,6 @@ class ClassValues(ValueReader):
     ) -> None:  # fmt: skip
         super().__init__(table, errors, in_doubt, faults=faults, notes=notes)
         self.analytes = {a.name: a for a in analytes}
-        self.without_error: dict[tuple[str, ...], tuple[str, list[Place]]] = {}
 
     def measurand(self, column: ValueColumn) -> Measurand:
         """Return what the numbers of a column are of."""
@@ -141,39 +135,15 @@ class ClassValues(ValueReader):
         self, row: Sequence[Cell], column: ValueColumn, place: Place, note: str
     ) -> ClassValue | None:
         """Return the grade of a class; None if there is none, or it is refused."""
-        cell, of = row[column.index], self.measurand(column)
-        error = None if column.error is None else row[column.error]
-        if cell.blank:
-            self.faults += error_without_value(error, place)
+        found = self.stated(row, column, self.measurand(column), place, note=note)
+        if found is None:
             return None
-        read = self.value(cell, of, column.unit, stream=place.stream, quantity=place.quantity)
-        if read is None:
-            return None
-        known, unit = of.bounded(read), read.unit
-        if known is not None:
-            name = f"{place.quantity} of '{place.stream}'"
-            self.notes.append(entered(name, known.value, known.sd, unit, known.source))
-            return ClassValue(known.value, known.sd, unit, known.source, known.note, place)
-        stated = self.stated_sd(read, of, error, column.error_unit)
-        if stated is None:
-            return None
-        sd, _, source = stated
-        return ClassValue(read.value, sd, unit, source, note, place)
+        return ClassValue(found.value, found.sd, found.unit, found.source, found.note, place)
 
-    def missing(self, read: TypedValue, of: Measurand) -> None:
-        """Remember a number without an error."""
-        self.without_error.setdefault(of.rules, (of.title, []))[1].append(read.place)
-
-    def report_missing(self) -> None:
-        """Report numbers without an error, one fault a quantity; proposed, never used."""
-        for (*_, key), (title, places) in self.without_error.items():
-            more = f" (and for {len(places) - 1} more below it)" if len(places) > 1 else ""
-            if key == CLASS_MASS:
-                rule = f'"{CLASS_MASS}" = {{ relative = 1, absolute = "0.2 %" }}'
-            else:
-                spelt = f'"{key}"' if " " in key else key
-                rule = f'{spelt} = {{ relative = 3 }}, or "{CLASS_GRADES}" = {{ relative = 5 }}'
-            self.fault(f"No error is stated{more}.",
-                       f"Enter it beside the value (column ± {title} or [rel %])\n"
-                       f"or state a rule: [errors] {rule} (a usual figure; common practice, no "
-                       "source).", places[0])  # fmt: skip
+    def usual(self, rules: tuple[str, ...]) -> tuple[str, str]:
+        """Return the rule to propose, by its name and as it is written."""
+        key = rules[-1]
+        if key == CLASS_MASS:
+            return key, f'"{CLASS_MASS}" = {{ relative = 1, absolute = "0.2 %" }}'
+        spelt = f'"{key}"' if " " in key else key
+        return key, f'{spelt} = {{ relative = 3 }}, or "{CLASS_GRADES}" = {{ relative = 5 }}'

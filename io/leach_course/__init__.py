@@ -1,0 +1,24 @@
+"""What a balance says of a leach over time, as sentences, tables and sheets, free of any format.
+
+Read ``words`` first.
+"""
+
+from oretally.io.leach_course.sheets import course_sheets
+from oretally.io.leach_course.words import (
+    brief_sentences,
+    course_sentences,
+    course_table,
+    extraction_curve_table,
+    reagent_sentences,
+    reagent_table,
+)
+
+__all__ = [
+    "brief_sentences",
+    "course_sentences",
+    "course_sheets",
+    "course_table",
+    "extraction_curve_table",
+    "reagent_sentences",
+    "reagent_table",
+]
