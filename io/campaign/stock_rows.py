@@ -1,0 +1,55 @@
+"""Stocks in a table of many surveys: rows of the streams 'opening stock of PILE', 'closing ...'.
+
+Of each survey they are kept as its stocks.csv. A pile that any survey names has both stocks in
+every survey: blank where nobody measured them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from oretally.flowsheet.circuit import fold_name
+from oretally.io.definition import STOCKS_OF
+from oretally.io.files import Cell
+
+__all__ = ["piles_of", "stock_table"]
+
+_WHEN = ("opening", "closing")
+
+
+def piles_of(streams: Sequence[Cell]) -> tuple[str, ...]:
+    """Return the piles whose stocks are named, in order."""
+    found = {fold_name(stock[1]): stock[1] for c in streams if (stock := _stock(c)) is not None}
+    return tuple(found.values())
+
+
+def stock_table(
+    header: Sequence[Cell], rows: Sequence[Sequence[Cell]], stream: int, piles: Sequence[str]
+) -> tuple[list[list[str]], list[Sequence[Cell]]]:
+    """Return the stocks of one survey as the cells of a stocks.csv, and the rows that are none.
+
+    ``stream`` is the number of the column that names streams.
+    """
+    others = [j for j in range(len(header)) if j != stream]
+    lines = [["node", "when", *(header[j].text for j in others)]]
+    rest, given = list[Sequence[Cell]](), set[tuple[str, str]]()
+    for row in rows:
+        stock = _stock(row[stream])
+        if stock is None:
+            rest.append(row)
+            continue
+        given.add((fold_name(stock[1]), stock[0]))
+        lines.append([stock[1], stock[0], *(row[j].text for j in others)])
+    for pile in piles:
+        for when in _WHEN:
+            if (fold_name(pile), when) not in given:
+                lines.append([pile, when, *("" for _ in others)])
+    return lines, rest
+
+
+def _stock(stream: Cell) -> tuple[str, str] | None:
+    """Return when, and of which pile, if a stream is a stock."""
+    for when, begins in zip(_WHEN, STOCKS_OF, strict=True):
+        if stream.text.casefold().startswith(begins):
+            return when, " ".join(stream.text[len(begins) :].split())
+    return None

@@ -1,0 +1,83 @@
+"""The work of `oretally campaign FILE add`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import click
+
+from oretally.flowsheet import Fault, InputError, Place
+from oretally.flowsheet.foreign_text import unreadable_character
+from oretally.io.campaign import author, open_campaign, read_moment, relabelled, surveys_of
+
+__all__ = ["added_text"]
+
+_SHOWN = 5  # surveys that cannot be read, told one by one
+
+
+def added_text(
+    file: str, sources: Sequence[Path], circuit: Path | None, *, label: str | None,
+    moment: str | None, kind: str | None, correct: bool, why: str, by: str | None,
+    say: Callable[[str], None],
+) -> tuple[str, bool]:  # fmt: skip
+    """Add surveys; return what became of them, and whether all of them could be read.
+
+    Raises
+    ------
+    InputError
+        If none could be added.
+    """
+    given, refused = [], list[tuple[str, InputError]]()
+    for source in sources:
+        found = surveys_of(source, circuit, say=say)
+        given += found.surveys
+        refused += found.refused
+    if (label is not None or moment is not None) and len(given) + len(refused) > 1:
+        raise click.UsageError("--label and --time are of one survey, and here are several.")
+    time = None
+    if moment is not None:
+        read = read_moment(moment, Place(cell="option --time"))
+        if isinstance(read, Fault):
+            raise InputError([read])
+        time = read
+    if label is not None:
+        label = " ".join(label.split())
+        wrong = unreadable_character(label, name=True) if label else "of no name"
+        if wrong:
+            problem = f"'{label}' cannot be a label."
+            raise InputError([Fault(problem, "Write another.", Place(cell="option --label"))])
+    given = [relabelled(survey, label, time, kind) for survey in given]
+    faults = [fault for _, error in refused[:_SHOWN] for fault in error.faults]
+    if not given:
+        raise InputError(faults)
+    twice = {s.label for i, s in enumerate(given) if s.label in {o.label for o in given[:i]}}
+    if twice:
+        raise InputError(
+            Fault(f"Two of the surveys are called '{name}'.", "Add one of them with --label.",
+                  Place(file=file))
+            for name in sorted(twice)
+        )  # fmt: skip
+    say("adding")
+    campaign = open_campaign(file, create=True)
+    added = campaign.add(given, by=author() if by is None else by, correct=correct, why=why)
+    corrected = sum(a.corrects for a in added)
+    new = sum(a.new for a in added) - corrected
+    there = len(added) - new - corrected
+    lines = [
+        f"{number} {what}."
+        for number, what in (
+            (new, "added"), (corrected, "corrected"), (there, "there already"),
+            (len(refused), "could not be read, and are not in the campaign"),
+        )
+        if number
+    ]  # fmt: skip
+    untimed = sum(s.time is None for s in given)
+    if untimed:
+        all_of = f"{untimed} of them have" if untimed < len(given) else "They have"
+        lines.append(f"{all_of} no time, and stand last: what changes with time leaves them out.")
+    if refused:
+        more = len(refused) - _SHOWN
+        lines += ["", *(f"{fault}\n" for fault in faults)]
+        lines += [f"... and {more} more surveys like these."] * (more > 0)
+    return "\n".join(lines) + "\n", not refused

@@ -1,0 +1,169 @@
+"""The work of `oretally campaign FILE show` and `decide`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Set
+
+import oretally.io.results as results
+from oretally.flowsheet import Circuit, Fault, InputError, NotBalanceable, Place, Survey
+from oretally.flowsheet.circuit import fold_name
+from oretally.flowsheet.digits import format_number
+from oretally.flowsheet.faults import nearest_name
+from oretally.flowsheet.survey import without_measurement
+from oretally.io.campaign import (
+    LEAVE_OUT,
+    TAKE_BACK,
+    Campaign,
+    SurveyEntry,
+    author,
+    open_campaign,
+    survey_story,
+)
+from oretally.io.case import Case
+from oretally.io.first_page import kept_sentences
+from oretally.io.report import narrow
+from oretally.io.wording import this_terminal
+from oretally.recon import reconcile
+from oretally.recon.result import Balance
+
+__all__ = ["balanced_survey", "noted_decision", "shown_survey"]
+
+_BESIDE = "Against the other surveys of the campaign, the farthest from them first"
+Named = Callable[[Circuit, Survey, str], tuple[str, str]]
+
+
+def shown_survey(file: str, label: str, parts: tuple[str, ...]) -> tuple[str, bool]:
+    """Return what the campaign knows of a survey, its balance below; and whether there is one.
+
+    ``parts``: sections of the balance to print; none for the first screen.
+    """
+    campaign, terminal = open_campaign(file), this_terminal()
+    entry = campaign.entry(label)
+    story = survey_story(entry, campaign.history(entry), campaign.decisions(), terminal)
+    try:
+        case, balance = balanced_survey(campaign, entry)
+    except NotBalanceable as error:
+        return f"{story}\nThis cannot be balanced.\n{error}\n", False
+    text = results.summary(balance, case.prices, None, parts=parts, terminal=terminal)
+    beside = _beside_others(campaign, entry, balance)
+    return f"{story}{beside}\n{text}", balance.converged
+
+
+def _beside_others(campaign: Campaign, entry: SurveyEntry, balance: Balance) -> str:
+    """Return what other surveys of the campaign have for numbers that may be wrong, as lines.
+
+    One balance often cannot tell which number is wrong; what is usual in the plant can. The number
+    that lies farthest from what is usual comes first.
+    """
+    named = dict.fromkeys(
+        (p.where, p.quantity) for s in balance.suspects for p in s.group if p.kind == "measurement"
+    )
+    if not named:
+        return ""
+    others = [d.survey for d in campaign.dated_surveys() if d.label != entry.label]
+    told = list[tuple[float, str]]()
+    for stream, quantity in named:
+        m = balance.survey.measured(stream, quantity)
+        found = [o.measured(stream, quantity) for o in others]
+        usual = [x.value_base for x in found if x is not None and not x.bounded]
+        if m is None or not usual:
+            continue
+        low, high = min(usual), max(usual)
+        out = max(low - m.value_base, m.value_base - high) / max(abs(high), m.unit.to_base(m.sd))
+        lowest, highest = (format_number(m.unit.from_base(x)) for x in (low, high))
+        lie = f"{len(usual)} other{'s' * (len(usual) > 1)} {lowest}"
+        lie += f" to {highest}" if len(usual) > 1 else ""
+        told.append((-out, f"{quantity} of '{stream}' reads {format_number(m.value)} {m.unit}, "
+                           f"{lie}"))  # fmt: skip
+    if not told:
+        return ""
+    rows = "; ".join(text for _, text in sorted(told))
+    return "\n".join(["", *narrow(f"{_BESIDE}: {rows}."), ""])
+
+
+def balanced_survey(campaign: Campaign, entry: SurveyEntry) -> tuple[Case, Balance]:
+    """Return the case of a survey, and its balance without what is left out of it by decision.
+
+    Raises
+    ------
+    InputError
+        If this version refuses what an earlier one took.
+    NotBalanceable
+    """
+    case = campaign.case(entry)
+    survey = _without(case.survey, campaign.left_out().get(entry.number, frozenset()))
+    return case, reconcile(
+        case.circuit, survey, feed=case.feeds, products=case.products, rates=case.rates,
+        lost=case.lost or None, prices={p.analyte: p.per_kg for p in case.prices},
+    )  # fmt: skip
+
+
+def noted_decision(
+    file: str, label: str, what: str, *, of: str | None, why: str, by: str | None, named: Named,
+) -> str:  # fmt: skip
+    """Note a decision, and return it in words; ``named`` reads how a measurement is written.
+
+    Raises
+    ------
+    InputError
+        If there is no such survey or measurement, or no reason is given.
+    """
+    campaign = open_campaign(file)
+    entry = campaign.entry(label)
+    what = " ".join(what.split())
+    acts = (LEAVE_OUT, TAKE_BACK)
+    told = next((known for known in acts if fold_name(what) == known), what)
+    near = nearest_name(told, acts) if told not in acts else None
+    if near is not None:
+        problem = f"'{told}' is none of the words that act, but nearly one."
+        mend = f"Did you mean '{near}'? A note that changes nothing needs other words."
+        raise InputError([Fault(problem, mend, Place(cell="WHAT"))])
+    faults = [
+        Fault(f"The {name} is empty.", "Write it in words.", Place(cell=place))
+        for name, text, place in (("decision", told, "WHAT"), ("reason", why.strip(), "--why"))
+        if not text
+    ]
+    if faults:
+        raise InputError(faults)
+    stream = quantity = ""
+    if of is not None:
+        case = campaign.case(entry)
+        stream, quantity = named(case.circuit, case.survey, of)
+    out = campaign.left_out().get(entry.number, frozenset())
+    is_out = (stream, quantity) in out
+    name = f"The {quantity} of '{stream}' in '{entry.label}'" if stream else f"'{entry.label}'"
+    if (told == LEAVE_OUT and is_out) or (told == TAKE_BACK and not is_out):
+        state = "is left out already" if is_out else "is not left out"
+        problem = f"{name} {state}."
+        raise InputError([Fault(problem, "There is nothing to decide.", Place(file=file))])
+    campaign.decide(
+        entry, told, why=why.strip(), by=author() if by is None else by, stream=stream,
+        quantity=quantity,
+    )  # fmt: skip
+    if told not in acts:
+        return f"{name}: {told}.\nKept as a note: it changes nothing.\n"
+    before, after = (_recovered(campaign, entry, left) for left in (
+        out, campaign.left_out().get(entry.number, frozenset())))  # fmt: skip
+    lines = [f"{name}: {told}.", *narrow(f"Before: {before}", rest="  "),
+             *narrow(f"Now: {after}", rest="  ")]  # fmt: skip
+    return "\n".join([*lines, ""])
+
+
+def _recovered(campaign: Campaign, entry: SurveyEntry, out: Set[tuple[str, str]]) -> str:
+    """Return what a survey recovers without what is left out of it, in one sentence."""
+    if ("", "") in out:
+        return "it counts in no answer of the campaign."
+    case = campaign.case(entry)
+    survey = _without(case.survey, out)
+    try:
+        balance = reconcile(case.circuit, survey, feed=case.feeds, products=case.products,
+                            lost=case.lost or None, suspects=False)  # fmt: skip
+    except NotBalanceable as error:
+        return f"it cannot be balanced. {error.reason}"
+    return " ".join(kept_sentences(balance)) or "no recovery is determined."
+
+
+def _without(survey: Survey, out: Set[tuple[str, str]]) -> Survey:
+    for stream, quantity in sorted(out - {("", "")}):
+        survey = without_measurement(survey, stream, quantity)
+    return survey
