@@ -1,27 +1,33 @@
 """The command line. Results go to standard output, messages and progress to standard error.
 
-Exit status: 0 done; 1 the data cannot be balanced; 2 the input is wrong; 3 a bug of ours.
+Exit statuses: `exit_status`.
 Libraries are imported when a command needs them, so that ``--help`` answers at once.
 """
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import Any
 
 import click
 
+from oretally.io.commands.campaign import campaign
 from oretally.io.commands.exit_status import DONE, NOT_BALANCEABLE, WRONG_INPUT, guarded
 from oretally.io.commands.loading import loading
 from oretally.io.commands.options import (
     balance_options,
     compare_options,
+    lab_options,
+    new_options,
     plan_options,
     sample_mass_options,
 )
 from oretally.io.commands.output_files import SVG_MARK, ends_in, refuse_overwriting, write_whole
 from oretally.io.commands.progress import progress
+from oretally.io.commands.signals import stoppable
+from oretally.io.commands.web import refuse_without_web
 
 __all__ = ["main", "oretally"]
 
@@ -50,6 +56,10 @@ def oretally() -> None:
     """Consistent mass and metal balances for ore tests and small mills.
 
     A CASE is a folder with circuit.toml and measurements.csv, or a workbook (.xlsx, .ods).
+
+    Exit status: 0 done; 1 the data cannot be balanced; 2 the input is wrong, or an output cannot be
+    written or shown; 3 a mistake of ours; 128 and its number if a signal ended it, as of a pipe
+    that was closed.
     """
 
 
@@ -106,32 +116,19 @@ def check(case: Path, svg: Path | None, full: bool) -> int:
 
 
 @oretally.command()
-@click.argument("target", metavar="FOLDER_OR_FILE", required=False,
-                type=click.Path(path_type=Path))  # fmt: skip
-@click.option("--from", "example", metavar="EXAMPLE",
-              help="Copy an example, not a blank case; '--from list' names them.")  # fmt: skip
-def new(target: Path | None, example: str | None) -> int:
+@new_options
+def new(target: Path | None, example: str | None, kind: str | None, **stated: str | None) -> int:
     """Make a case to fill in: a folder, or a workbook if the name ends in .xlsx.
 
-    Nothing is ever written over.
+    On a terminal it asks what kind of work it is, unless --kind says so. Nothing is ever written
+    over; what cannot be finished is removed.
     """
-    from oretally.io.forms import example_names, make_case
+    from oretally.io.beginning import begun_case
 
-    if example == "list":
-        found = example_names()
-        width = max(len(name) for name, _ in found) + 2
-        for name, title in found:
-            click.echo(f"{name:{width}}{title}")
-        return DONE
-    if target is None:
-        raise click.UsageError("Say where to: oretally new FOLDER, or oretally new FILE.xlsx.")
-    for written in make_case(target, example):
-        click.echo(f"written: {written}", err=True)
-    shown = f'"{target}"' if " " in str(target) else target
-    if example is None:
-        click.echo(f"Fill it in, then: oretally check {shown}", err=True)
-    else:
-        click.echo(f"A copy of an invented case. Try it: oretally balance {shown}", err=True)
+    written, begin = begun_case(target, example, kind, stated)
+    for path in written:
+        click.echo(f"written: {path}", err=True)
+    click.echo(begin, err=bool(written))
     return DONE
 
 
@@ -171,27 +168,50 @@ def sheet(case: Path, html: Path | None, xlsx: Path | None) -> int:
 
 
 @oretally.command()
-@click.argument("source", metavar="CASE_OR_FILE", type=click.Path(path_type=Path))
-@click.option("--json", "json_file", metavar="FILE", callback=ends_in(".json"),
-              help="Write what was found as JSON; - prints.")  # fmt: skip
-@click.option("--html", type=click.Path(path_type=Path), metavar="FILE",
-              callback=ends_in(".html", ".htm"), help="Write the report.")  # fmt: skip
-@click.option("--full", is_flag=True, help="Print every reading and figure, not one screen.")
-def lab(source: Path, json_file: str | None, html: Path | None, full: bool) -> int:
+@lab_options
+def lab(
+    source: Path, json_file: str | None, html: Path | None, full: bool, fill: bool,
+    bias_source: bool,
+) -> int:  # fmt: skip
     """Judge a laboratory batch by its standards, blanks and duplicates: lab.csv, or a sheet 'lab'.
 
-    Columns as the README says; the table [lab] of circuit.toml names a laboratory's own.
+    Its samples are held against the grades of CASE, and filled in if you ask. The table [lab] of
+    circuit.toml names a laboratory's own columns, and whose sample is which.
     """
     with loading():
-        from oretally.io.laboratory import judged_table, lab_json, lab_report, lab_summary, read_lab
+        import oretally.io.certificate as certificate
+        from oretally.io.files import is_folder, readable_name
+        from oretally.io.laboratory import (
+            bias_sources,
+            judged_table,
+            lab_json,
+            lab_report,
+            lab_summary,
+            read_lab,
+        )
 
+    if bias_source and json_file == "-":
+        raise click.UsageError("Print one of them: leave out --json -, or --bias-source.")
     refuse_overwriting([source], json_file, html)
-    found = judged_table(read_lab(source), source.resolve().stem)
-    written = [Path(p) for p in (json_file, html) if p not in (None, "-")]
-    for path in written:
-        write_whole(path, lab_report(found) if path == html else lab_json(found))
+    batch = read_lab(source)
+    judged = judged_table(batch, readable_name(Path(os.path.realpath(source)).stem))
+    grades = None
+    if fill:
+        of_case, grades = certificate.fill_grades(source, batch)
+    found = of_case if fill else certificate.case_certificate(source, batch)
+    if found is not None and grades:
+        click.echo(f"written: {source / found.file if is_folder(source) else source}", err=True)
+    lines = certificate.certificate_lines(found, grades, full=full) if found else []
+    samples = certificate.certificate_document(found, grades) if found else None
+    for path in (Path(p) for p in (json_file, html) if p not in (None, "-")):
+        write_whole(path, lab_report(judged, lines) if path == html else lab_json(judged, samples))
         click.echo(f"written: {path}", err=True)
-    click.echo(lab_json(found) if json_file == "-" else lab_summary(found, full=full), nl=False)
+    if bias_source:
+        click.echo(bias_sources(judged), nl=False)
+    elif json_file == "-":
+        click.echo(lab_json(judged, samples), nl=False)
+    else:
+        click.echo(lab_summary(judged, lines, full=full), nl=False)
     return DONE
 
 
@@ -224,10 +244,15 @@ def compare(
     return DONE
 
 
-@oretally.command()
+@oretally.command(context_settings={"allow_extra_args": True})
 @plan_options
 def plan(case: Path, json_file: str | None, **asked: Any) -> int:
     """Plan measurements: which, how often, within a budget; before a test or after one."""
+    if others := click.get_current_context().args:
+        raise click.UsageError(
+            f"A plan is for one case, and {1 + len(others)} were given. Of several tests "
+            "plan the one whose ± is widest: oretally compare shows the ± of each."
+        )
     with loading():
         from oretally.io.commands.plan import written_plan
 
@@ -245,13 +270,64 @@ def sample_mass(file: Path | None, json_file: str | None, **asked: str | None) -
     with loading():
         from oretally.io.sampling import read_sample_plan, sample_mass_json, sample_mass_text
 
+    refuse_overwriting([file], json_file)
     plan = read_sample_plan(asked, file)
     if json_file not in (None, "-"):
-        refuse_overwriting([file], json_file)
         write_whole(Path(str(json_file)), sample_mass_json(plan))
         click.echo(f"written: {json_file}", err=True)
     click.echo(sample_mass_json(plan) if json_file == "-" else sample_mass_text(plan), nl=False)
     return DONE
+
+
+@oretally.command()
+@click.argument("case", type=click.Path(path_type=Path), required=False)
+@click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="N",
+              help="Listen on this port of the loopback; left out, any that is free.")  # fmt: skip
+@click.option("--no-browser", is_flag=True, help="Print the address and open no browser.")
+def desk(case: Path | None, port: int, no_browser: bool) -> int:
+    """Work on CASE in a page on this machine: circuit, numbers and balance side by side.
+
+    CASE may be the file of a campaign too: its surveys, what changes over time, what is off in all
+    of them. Without CASE the page starts a new case, an example or a recent one. Nothing leaves
+    the machine.
+    """
+    refuse_without_web()
+    with loading():
+        from oretally.io.desk import run_desk
+
+    run_desk(case, port, oretally, browser=not no_browser)
+    return DONE
+
+
+@oretally.command("help")
+@click.argument("page", required=False)
+@click.option("--html", type=click.Path(path_type=Path), metavar="FILE",
+              callback=ends_in(".html", ".htm"),
+              help="Write the whole manual as one page for a browser.")  # fmt: skip
+def manual(page: str | None, html: Path | None) -> int:
+    """Read the manual: the list of its pages, or one PAGE of it."""
+    with loading():
+        from oretally.io.manual import contents_text, manual_page, topic_of, topic_text, topics
+        from oretally.io.wording import this_terminal
+
+    if html is not None:
+        refuse_overwriting([], html)
+        write_whole(html, manual_page(topics(oretally)))
+        click.echo(f"written: {html}", err=True)
+        return DONE
+    terminal = this_terminal()
+    if page is None:
+        click.echo(contents_text(topics(oretally), terminal.width), nl=False)
+        return DONE
+    text = topic_text(topic_of(page, oretally), terminal.width)
+    if terminal.styled:
+        click.echo_via_pager(text)
+    else:
+        click.echo(text)
+    return DONE
+
+
+oretally.add_command(campaign)
 
 
 @oretally.command(context_settings={"ignore_unknown_options": True})
@@ -272,8 +348,5 @@ def convert(number: str, unit: str, other: str) -> int:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and exit with its status."""
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:  # a terminal that cannot show ± shows ? instead of failing
-            reconfigure(errors="replace")
-    sys.exit(guarded(lambda: oretally.main(arguments, standalone_mode=False)))
+    with stoppable():
+        sys.exit(guarded(lambda: oretally.main(arguments, standalone_mode=False)))

@@ -17,6 +17,7 @@ from oretally.io.commands.output_files import refuse_overwriting, write_whole
 from oretally.io.commands.what_if import changed_survey
 from oretally.io.definition import Price
 from oretally.io.draw_limits import SEED
+from oretally.io.report import narrow
 from oretally.io.wording import Simulated, this_terminal
 from oretally.recon import reconcile
 from oretally.recon.result import Balance, WhatIf
@@ -75,12 +76,16 @@ class Outputs:
 
 @dataclass(frozen=True, slots=True)
 class BalancedCase:
-    """A balance, and what stands beside it where it was asked for or stated."""
+    """A balance, and what stands beside it where it was asked for or stated.
+
+    ``mismatches`` as of a `Case`.
+    """
 
     balance: Balance
     prices: tuple[Price, ...] = ()
     otherwise: WhatIf | None = None
     simulated: Simulated | None = None
+    mismatches: tuple[str, ...] = ()
 
 
 def shown_parts(parts: str | None, *, full: bool) -> tuple[str, ...]:
@@ -106,9 +111,13 @@ def shown_parts(parts: str | None, *, full: bool) -> tuple[str, ...]:
 def balanced(
     source: Path, outputs: Outputs, *, without: Sequence[str] = (), added: Sequence[str] = (),
     starts: int | None = None, draws: int | None = None, seed: int | None = None,
-    say: Callable[[str], None] = lambda _: None,
+    say: Callable[[str], None] = lambda _: None, second_opinions: bool = True,
+    so_far: Callable[[Balance], None] | None = None,
 ) -> BalancedCase:  # fmt: skip
     """Read a case and balance it; once more with the changes asked for, and so many drawn ones.
+
+    Without ``second_opinions`` of other methods on which number is wrong, all else is the same.
+    ``so_far`` is told of the case's own balance as `oretally.recon.reconcile` does.
 
     Raises
     ------
@@ -128,12 +137,16 @@ def balanced(
     if without or added:
         changed, words = changed_survey(case.circuit, case.survey, without, added)
     say("balancing")
-    found = _reconciled(case, case.survey, starts)
-    found = replace(found, notes=(*found.notes, *case.notes))
+    found = _reconciled(case, case.survey, starts, opinions=second_opinions, so_far=so_far)
+    found = replace(
+        found, notes=(*found.notes, *case.notes),
+        contradictions=(*case.contradictions, *found.contradictions),
+    )  # fmt: skip
     beside = None
     if changed is not None:
         try:
-            beside = otherwise(found, _reconciled(case, changed, starts, trials=0), words)
+            then = _reconciled(case, changed, starts, trials=0, opinions=False)
+            beside = otherwise(found, then, words)
         except NotBalanceable as error:
             beside = impossible(found, f"{error.reason} {error.mend}", words)
     simulated = None
@@ -147,16 +160,17 @@ def balanced(
             mend = f"Ask for at most {error.most} draws."
             raise InputError([Fault(str(error), mend, place)]) from error
         simulated = Simulated(drawn, seed)
-    return BalancedCase(found, case.prices, beside, simulated)
+    return BalancedCase(found, case.prices, beside, simulated, case.mismatches)
 
 
 def _reconciled(
-    case: Case, survey: Survey, starts: int | None, trials: int | None = None
-) -> Balance:
+    case: Case, survey: Survey, starts: int | None, *, trials: int | None = None, opinions: bool,
+    so_far: Callable[[Balance], None] | None = None,
+) -> Balance:  # fmt: skip
     return reconcile(
         case.circuit, survey, feed=case.feeds, products=case.products, starts=starts,
         rates=case.rates, lost=case.lost or None, prices={p.analyte: p.per_kg for p in case.prices},
-        trials=trials,
+        trials=trials, second_opinions=opinions, so_far=so_far,
     )  # fmt: skip
 
 
@@ -185,12 +199,14 @@ def show(answer: BalancedCase, outputs: Outputs) -> bool:
             terminal=this_terminal(),
         )  # fmt: skip
         click.echo(text, nl=False)
+    for told in answer.mismatches:  # sure, and no matter of probability: beside every verdict
+        click.echo("\n".join(narrow(told)), err=True)
     for path in outputs.files:
         click.echo(f"written: {path}", err=True)
     if outputs.show and outputs.html is not None:
         webbrowser.open(outputs.html.resolve().as_uri())
     if not balance.converged:
-        click.echo(f"The balance did not converge: {balance.status}.", err=True)
+        click.echo("There is no balance of these numbers.", err=True)
         return False
     if beside is not None and not beside.converged:
         click.echo("The balance is there, but not the one with your changes: see 'What if'.",

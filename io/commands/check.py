@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from oretally.flowsheet import Survey
-from oretally.flowsheet.survey import meanings
+from oretally.flowsheet.survey import DECLARED_LOSS, meanings
 from oretally.io.case import Case
 from oretally.io.report import narrow
 from oretally.io.wording import (
@@ -15,6 +15,7 @@ from oretally.io.wording import (
     SD_LEGEND,
     ResultTable,
     Terminal,
+    assay_sentence,
     closure_table,
     head_table,
     hidden_sentence,
@@ -28,6 +29,8 @@ __all__ = ["check_text"]
 _TOLD = 3  # errors that could go unseen, the most harmful ones
 _GROUPS = 6  # groups of errors that cannot be told apart
 _NAMED = 6  # numbers that nothing checks, named there
+_OPEN = 3  # numbers that nothing determines, named there
+_ASKED = 2  # measurements that would determine them
 _LINES = 26  # of a first screen, less the empty lines and what stands at its end
 _SHOWN = 4  # remarks on the first screen
 _FAR = 3.0  # sd, beyond which a closure is told
@@ -64,7 +67,10 @@ def check_text(case: Case, found: Check, terminal: Terminal = PIPE, *, full: boo
         if found.heads:
             lines += terminal.table(head_table(found.heads, adjusted=False))
     foreseen = _foreseen(found.foreseen, survey) if found.foreseen else []
-    told = [*foreseen, *found.notes, *case.notes]
+    notes = [note for note in case.notes if note not in case.mismatches]
+    missing = assay_sentence(found.missing_assay) if found.missing_assay else ""
+    told = [*foreseen, *found.notes, *notes]
+    told[:0] = [f"{missing[0].upper()}{missing[1:]}"] if missing else []
     shown = told if full else _fitting(told[:_SHOWN], (case.title, *judged))
     if shown:
         lines += ["", *(line for sentence in shown for line in narrow(sentence, "- "))]
@@ -89,7 +95,7 @@ def _fitting(remarks: Sequence[str], above: Sequence[str]) -> list[str]:
 
 def _judged(case: Case, found: Check, *, full: bool) -> list[str]:
     """Return whether the case can be balanced, what is checked, and the worst closure."""
-    survey, told = case.survey, list[str]()
+    survey, told = case.survey, list(case.contradictions)
     if found.scale_missing:
         told.append(
             f"Cannot be balanced: no {survey.basis.quantity} was measured, so nothing fixes the "
@@ -101,14 +107,19 @@ def _judged(case: Case, found: Check, *, full: bool) -> list[str]:
             if found.degrees_of_freedom
             else "Can be balanced, but no number checks another: a wrong one would not show."
         )
-    counted = Counter(v.value_class for v in found.classes)
+    declared = {(m.stream, m.quantity) for m in survey.measurements
+                if m.error_source == DECLARED_LOSS}  # fmt: skip
+    classes = [v for v in found.classes if (v.stream, v.quantity) not in declared]
+    counted = Counter(v.value_class for v in classes)
     told += [f"{counted[c]} {words}." for c, words in _WORDS.items() if counted[c]]
-    lone = [v for v in found.classes if v.value_class is ValueClass.NONREDUNDANT]
+    if counted[ValueClass.UNOBSERVABLE]:
+        open_ = [v for v in classes if v.value_class is ValueClass.UNOBSERVABLE]
+        told[-1:] = _not_determined(told[-1], open_, found.measure, survey, full=full)
+    lone = [v for v in classes if v.value_class is ValueClass.NONREDUNDANT]
     if lone and found.degrees_of_freedom:
         names = _listed(lone, survey)
-        most = len(names) if full else _NAMED
-        more = f" and {len(names) - most} more" if len(names) > most else ""
-        told.append(f"An error in these would go unnoticed: {', '.join(names[:most])}{more}.")
+        shown = names if full else names[:_NAMED]
+        told.append(f"An error in these would go unnoticed: {_some(shown, len(names))}.")
     worst = max(found.closures, key=lambda c: abs(c.z), default=None)
     if worst is not None and abs(worst.z) > _FAR:
         told.insert(
@@ -118,7 +129,33 @@ def _judged(case: Case, found: Check, *, full: bool) -> list[str]:
         )
     elif worst is not None:
         told.append(f"Every node closes within {_FAR:g} times its expected error.")
+    return [*case.mismatches, *told]
+
+
+def _not_determined(
+    counted: str, values: Sequence[CheckedValue], measure: Sequence[tuple[str, str]],
+    survey: Survey, *, full: bool,
+) -> list[str]:  # fmt: skip
+    """Return how many values nothing determines, which, and what to measure so that something does.
+
+    What would determine size classes is not known.
+    """
+    names, known = _listed(values, survey), meanings(survey)
+    told = [f"{counted.rstrip('.')}: {_some(names if full else names[:_OPEN], len(names))}."]
+    if measure:
+        asked = [f"{quantity} of '{stream}'" for stream, quantity in measure]
+        by_size = any(known[v.quantity].run is not None for v in values)
+        told.append(
+            f"Measure {_some(asked if full else asked[:_ASKED], len(asked))}: then "
+            f"{'what is not by size' if by_size else 'all of them'} would be determined."
+        )
     return told
+
+
+def _some(names: Sequence[str], of: int) -> str:
+    """Return names in a row, and how many more there are."""
+    more = f" and {of - len(names)} more" if of > len(names) else ""
+    return f"{', '.join(names)}{more}"
 
 
 def _listed(values: Sequence[CheckedValue], survey: Survey) -> list[str]:
@@ -167,7 +204,7 @@ def _foreseen(found: GrossErrors, survey: Survey) -> list[str]:
         left = len(kin) - _GROUPS
         sentences.append(f"So it is with {left} more group{'s' if left > 1 else ''}.")
     hidden = [h for h in found.hidden[:_TOLD] if abs(h.points) >= MOVES_NOTHING]
-    return [*(hidden_sentence(h, found.power) for h in hidden), *sentences]
+    return [*(hidden_sentence(h, found.power, survey) for h in hidden), *sentences]
 
 
 def _end(name: str | None, kinds: dict[str, str]) -> str:

@@ -11,7 +11,10 @@ import click
 from oretally.io.commands.output_files import ends_in
 from oretally.io.draw_limits import LEAST_DRAWS, MOST_DRAWS, SEED
 
-__all__ = ["balance_options", "compare_options", "plan_options", "sample_mass_options"]
+__all__ = [
+    "balance_options", "compare_options", "lab_options", "new_options", "plan_options",
+    "sample_mass_options",
+]  # fmt: skip
 
 _Command = Callable[..., Any]
 _Decorator = Callable[[_Command], _Command]
@@ -43,6 +46,18 @@ def _file(name: str, *suffixes: str, said: str) -> _Decorator:
 _CASE = click.argument("case", type=click.Path(path_type=Path))
 _HTML = _file("--html", ".html", ".htm", said="Write the report: one file, no network needed.")
 
+
+class _Whole(click.IntRange):
+    """A whole number from one to another."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter as error:
+            problem = f"'{value}' is no whole number from {self.min} to {self.max}."
+            raise click.BadParameter(problem, ctx, param) from error
+
+
 _SHOWN: tuple[_Decorator, ...] = (
     click.option(
         "--show",
@@ -67,13 +82,13 @@ balance_options = _with((
     click.option("--with", "added", multiple=True, metavar="STREAM:QUANTITY=VALUE±SD UNIT",
                  help="What if it had been measured so: 'tailings:Sn=0.31 +- 0.01 %'. In place of "
                  "what was measured, if anything was. More than once if you like."),
-    click.option("--starts", type=click.IntRange(1, 1000), metavar="N",
+    click.option("--starts", type=_Whole(1, 1000), metavar="N",
                  help="Look for a better balance from N first guesses of the flows; says how many "
                  "agree."),
-    click.option("--draws", type=click.IntRange(LEAST_DRAWS, MOST_DRAWS), metavar="N",
+    click.option("--draws", type=_Whole(LEAST_DRAWS, MOST_DRAWS), metavar="N",
                  help="Draw the measurements N times within their stated errors and balance each "
                  "draw: limits that hold where ± is a rough guide. 2000 is a good number."),
-    click.option("--seed", type=click.IntRange(0, 2**63 - 1), metavar="S",
+    click.option("--seed", type=_Whole(0, 2**63 - 1), metavar="S",
                  help=f"Of the draws, {SEED} unless given: the same seed gives the same draws."),
     click.option("--open", "show", is_flag=True, help="Show the HTML report in the browser."),
     *_SHOWN,
@@ -106,6 +121,45 @@ compare_options = _with((
     _HTML,
 ))  # fmt: skip
 """Adds CASE... and the options of ``compare`` to a command."""
+
+new_options = _with((
+    click.argument("target", metavar="FOLDER_OR_FILE", required=False,
+                   type=click.Path(path_type=Path)),
+    click.option("--from", "example", metavar="EXAMPLE",
+                 help="Copy an example, not a blank case; '--from list' names them."),
+    click.option("--kind", metavar="KIND",
+                 help="A case for this kind of work, without questions; 'list' names them."),
+    click.option("--title", metavar="TEXT", help="Its title; left out, the name of the folder."),
+    click.option("--metals", metavar="LIST",
+                 help="What is assayed, with units: 'Sn, Cu g/t'."),
+    click.option("--products", metavar="LIST", help="Names of the products: 'conc, tails'."),
+    click.option("--basis", metavar="WORD", help="batch or rate, where the kind can be either."),
+    click.option("--unit", metavar="UNIT", help="Of masses or rates: g, kg, t, t/h."),
+    click.option("--sieves", metavar="LIST",
+                 help="Openings in um, as in '300, 150, 75'; none if nothing is sieved."),
+    click.option("--times", metavar="LIST",
+                 help="Of a test over time, from its start: '0.5, 1, 2, 4 min'."),
+    click.option("--mass-error", "mass", metavar="ERROR",
+                 help="One sd of a weighing or rate: '2 g', '0.5 %', '0.5 % + 2 g'; a "
+                      "bare number is percent."),
+    click.option("--assay-error", "assay", metavar="PERCENT",
+                 help="One sd of an assay, in percent of the grade."),
+))  # fmt: skip
+"""Adds FOLDER_OR_FILE and the options of ``new`` to a command."""
+
+lab_options = _with((
+    click.argument("source", metavar="CASE_OR_FILE", type=click.Path(path_type=Path)),
+    click.option("--fill", is_flag=True,
+                 help="Write the grades of the samples into blank cells of the measurements of "
+                 "CASE; no number that was typed is changed."),
+    click.option("--bias-source", "bias_source", is_flag=True,
+                 help="Print only what the standards say of the bias, as entries of [sources] to "
+                 "put below all else in circuit.toml."),
+    click.option("--full", is_flag=True, help="Print every reading and figure, not one screen."),
+    _json("batch"),
+    _HTML,
+))  # fmt: skip
+"""Adds CASE_OR_FILE and the options of ``lab`` to a command."""
 
 plan_options = _with((
     _CASE,

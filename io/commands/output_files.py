@@ -1,14 +1,18 @@
 """Files that the commands write: names judged; whole or not at all; over nothing but our own.
 
-An output may take the place of a file only if oretally wrote that file and nobody typed into it.
+An output may take the place of a file only if oretally wrote that file, nobody typed into it or
+made it read-only, and the command did not read it.
 """
 
 from __future__ import annotations
 
+import errno
+import os
 import re
-from collections.abc import Callable, Iterable
+import stat
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import TypeVar
+from typing import NoReturn, TypeVar
 
 import click
 
@@ -47,12 +51,15 @@ def ends_in(*suffixes: str) -> Callable[[click.Context, click.Parameter, _Name],
 
 
 def refuse_overwriting(given: Iterable[Path | None], *outputs: str | Path | None) -> None:
-    """Refuse to write over the input or what somebody else wrote, or two results into one file.
+    """Refuse what cannot or must not be written, before any work.
+
+    Every command begins with it: what is read from here on is noted, and `write_whole` judges
+    again, over all of it.
 
     Parameters
     ----------
     given : iterable of Path or None
-        Files and folders that the command reads.
+        Files and folders that the command is to read.
     outputs : str, Path or None
         Files that it is to write; '-' stands for standard output.
 
@@ -61,8 +68,10 @@ def refuse_overwriting(given: Iterable[Path | None], *outputs: str | Path | None
     click.ClickException
         Naming the output.
     """
-    read = [path for path in given if path is not None]
-    beside = [file for path in read if path.is_dir() for file in path.iterdir()]
+    from oretally.io.files import note_inputs
+
+    note_inputs()
+    case = [path for path in given if path is not None]
     taken: list[Path] = []
     for output in outputs:
         if output is None or str(output) == "-":
@@ -72,17 +81,84 @@ def refuse_overwriting(given: Iterable[Path | None], *outputs: str | Path | None
             raise click.ClickException(
                 f"'{output}' is asked for twice; give each result its own name."
             )
-        foreign = path.is_file() and not _made_here(path)
-        if any(_same(path, each) for each in (*read, *(beside if foreign else ()))):
-            raise click.ClickException(
-                f"'{output}' is part of the case; give the result another name."
-            )
-        if foreign:
-            raise click.ClickException(
-                f"'{output}' is there already, and not as oretally wrote it: give the result "
-                "another name, or move that file away."
-            )
+        try:
+            _judge(path, case)
+        except OSError as error:
+            _cannot(path, error)
         taken.append(path)
+
+
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write a result, whole or not at all, and over nothing that must stay.
+
+    Raises
+    ------
+    click.ClickException
+        If it cannot or must not be written.
+    """
+    from oretally.io.files import inputs_read, replace_file
+
+    try:
+        replace_file(path, content, judge=lambda each: _judge(each, inputs_read()))
+    except OSError as error:
+        _cannot(path, error)
+
+
+def _cannot(path: Path, error: OSError) -> NoReturn:
+    """Say why a file cannot be written."""
+    reason = error.strerror or type(error).__name__
+    mend = "Give a folder that exists and may be written to."
+    if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+        mend = "Make room, or give a folder on another disk."
+    elif error.errno == errno.ENAMETOOLONG:
+        mend = "Give a shorter name."
+    raise click.ClickException(f"'{path}' cannot be written: {reason}. {mend}") from error
+
+
+def _judge(path: Path, read: Sequence[Path]) -> None:
+    """Refuse to write a file where something stands that must stay, or that nobody may write.
+
+    Parameters
+    ----------
+    path : Path
+    read : sequence of Path
+        Files that are read, and folders: no file in them is written over but our own.
+
+    Raises
+    ------
+    click.ClickException
+    OSError
+        If it cannot be written, as far as can be told without writing.
+    """
+    folder = os.path.dirname(os.path.realpath(path))
+    os.stat(os.path.join(folder, ""))
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+    try:
+        os.lstat(path)
+    except FileNotFoundError:
+        return
+    try:
+        mode = os.stat(path).st_mode
+    except FileNotFoundError:
+        raise click.ClickException(
+            f"'{path}' is a link to a file that is not there; name that file itself."
+        ) from None
+    if not stat.S_ISREG(mode):
+        kind = "a folder" if stat.S_ISDIR(mode) else "no plain file"
+        raise click.ClickException(f"'{path}' is {kind}; give the result another name.")
+    foreign = not _made_here(path)
+    if any(_same(path, each) or (foreign and _same(Path(folder), each)) for each in read):
+        raise click.ClickException(f"'{path}' is part of the case; give the result another name.")
+    if foreign:
+        raise click.ClickException(
+            f"'{path}' is there already, and not as oretally wrote it: give the result another "
+            "name, or move that file away."
+        )
+    if not mode & 0o222 or not os.access(path, os.W_OK):
+        raise click.ClickException(
+            f"'{path}' is there already and read-only, so it stays: give the result another name."
+        )
 
 
 def _made_here(path: Path) -> bool:
@@ -98,28 +174,6 @@ def _made_here(path: Path) -> bool:
 
 def _same(one: Path, other: Path) -> bool:
     """Tell whether two paths are one file, under any of its names."""
-    if one.resolve() == other.resolve():
+    if os.path.realpath(one) == os.path.realpath(other):
         return True
-    return one.exists() and other.exists() and one.samefile(other)
-
-
-def write_whole(path: Path, content: str | bytes) -> None:
-    """Write a result, whole or not at all.
-
-    Raises
-    ------
-    click.ClickException
-        If it cannot be written.
-    """
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_bytes(data)
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        reason = error.strerror or type(error).__name__
-        raise click.ClickException(
-            f"'{path}' cannot be written: {reason}. Give a folder that exists and may be "
-            "written to."
-        ) from error
+    return os.path.exists(one) and os.path.exists(other) and os.path.samefile(one, other)

@@ -51,8 +51,8 @@ def planned(
     answers = read_answers(asked, case, faults) if asked else default_answers(case)
     if not faults and not answers:
         faults.append(
-            Fault("There is no answer to plan for: the circuit has no product and no analyte.",
-                  "Ask for one: --for 'QUANTITY of STREAM'.")
+            Fault("There is no answer to plan for: the circuit has no product, or one that all of "
+                  "the feed goes into.", "Ask for one: --for 'QUANTITY of STREAM'.")
         )  # fmt: skip
     on_offer = any(c.most > (c.today if keep else 0) for c in case.candidates)
     if not on_offer and case.without_error:

@@ -28,15 +28,13 @@ from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.survey import Kind, Meaning, meanings, with_measurement, without_measurement
 from oretally.io.cells import WHOLE_EARTH, quantity_unit
 
-__all__ = ["changed_survey"]
+__all__ = ["changed_survey", "named_measurement"]
 
 _Known = TypeVar("_Known")
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
 _VALUE = re.compile(rf"({_NUMBER})\s*([^\s\d±+,].*?|)\s*(?:±|\+\s*/?\s*-)\s*({_NUMBER})\s*(.*)")
 _COMMA = re.compile(r"\d,\d")
 _RELATIVE = {"rel %", "% rel", "rel%", "%rel", "rel. %", "% rel."}
-_HOW_WITH = 'Write --with "tailings:Sn=0.31 ± 0.01 %".'
-_HOW_WITHOUT = 'Write --without "tailings:Sn".'
 
 
 class _Named(NamedTuple):
@@ -68,7 +66,7 @@ def changed_survey(
     left_out: set[tuple[str, str]] = set()
     for written in without:
         place = _place("--without", written)
-        found = reader.named(written, place, _HOW_WITHOUT)
+        found = reader.named(written, place, reader.how_without)
         if found is None:
             continue
         name = found.stream, found.quantity
@@ -103,6 +101,26 @@ def changed_survey(
     return changed, words
 
 
+def named_measurement(circuit: Circuit, survey: Survey, written: str) -> tuple[str, str]:
+    """Return stream and quantity of a measurement that is named behind ``--of``.
+
+    Raises
+    ------
+    InputError
+        If there is no such measurement.
+    """
+    reader, place = _Reader(circuit, survey), _place("--of", written)
+    at = survey.measurements[0]
+    stream, quantity = reader.meant(written) or (at.stream, at.quantity)
+    found = reader.named(written, place, f'Write --of "{stream}:{quantity}".')
+    if found is not None and survey.measured(found.stream, found.quantity) is None:
+        problem = f"The {found.quantity} of '{found.stream}' was not measured."
+        reader.fault(problem, "Name what was measured.", place)
+    if found is None or reader.faults:
+        raise InputError(reader.faults)
+    return found.stream, found.quantity
+
+
 def _place(option: str, written: str) -> Place:
     return Place(cell=f'option {option} "{written}"')
 
@@ -121,6 +139,16 @@ class _Reader:
         self.streams = {fold_name(s): s for s in circuit.stream_names}
         self.known = {fold_name(q): (q, m) for q, m in meanings(survey).items()}
         self.there = {(r.stream, r.quantity) for r in positions(circuit, survey).rows}
+        self.shown = survey.measurements[-1]  # stands in an example of how to write it
+        self.how_without = f'Write --without "{self.shown.stream}:{self.shown.quantity}".'
+
+    def how_with(self, found: _Named | None = None) -> str:
+        """Return how to write a measurement: the one that was meant, else one of the case."""
+        at = found or self.shown
+        known = self.survey.measured(at.stream, at.quantity)
+        unit = known.unit if known else self.known[fold_name(at.quantity)][1].unit
+        value, sd = format_with_sd(known.value, known.sd) if known and known.sd else ("VALUE", "SD")
+        return f'Write --with "{at.stream}:{at.quantity}={value} ± {sd} {unit}".'
 
     def fault(self, problem: str, mend: str, place: Place) -> None:
         self.faults.append(Fault(problem, mend, place))
@@ -149,6 +177,20 @@ class _Reader:
             self.unknown("quantity", quantity, "here", [q for q, _ in self.known.values()], place)
         return None
 
+    def meant(self, written: str) -> tuple[str, str] | None:
+        """Return the measurement whose stream and quantity, in any order, are all that is written.
+
+        None if there is none, or several.
+        """
+        words = fold_name(written.replace(":", " "))
+        found = [
+            (m.stream, m.quantity) for m in self.survey.measurements
+            if words in (fold_name(f"{m.stream} {m.quantity}"),
+                         fold_name(f"{m.quantity} {m.stream}"),
+                         fold_name(f"{m.quantity} of {m.stream}"))
+        ]  # fmt: skip
+        return found[0] if len(found) == 1 else None
+
     def readings(self, written: str) -> list[_Named]:
         """Return every way to read it: names may hold colons themselves."""
         found = []
@@ -173,11 +215,11 @@ class _Reader:
         # a name may hold an equals sign itself
         at = [i for i, character in enumerate(written) if character == "="]
         cut = next((i for i in at if self.readings(written[:i])), at[0] if at else len(written))
-        found = self.named(written[:cut], place, _HOW_WITH)
+        found = self.named(written[:cut], place, self.how_with())
         if found is None:
             return None
         if not written[cut + 1 :].strip():
-            self.fault("No value is given.", _HOW_WITH, place)
+            self.fault("No value is given.", self.how_with(found), place)
             return None
         read = self.number(written[cut + 1 :].strip(), found, place)
         if read is None:
@@ -194,7 +236,7 @@ class _Reader:
         match = _VALUE.fullmatch(text.replace("\N{MINUS SIGN}", "-"))
         if match is None:
             comma = " Decimals stand behind a point." if _COMMA.search(text) else ""
-            self.fault(f"'{text}' is no value with its sd.{comma}", _HOW_WITH, place)
+            self.fault(f"'{text}' is no value with its sd.{comma}", self.how_with(found), place)
             return None
         value, sd, of_value, of_sd = float(match[1]), float(match[3]), match[2], match[4]
         relative = " ".join(of_sd.casefold().split()) in _RELATIVE
@@ -211,10 +253,10 @@ class _Reader:
             self.fault(error.problem, error.mend, place)
             return None
         if not (math.isfinite(value) and math.isfinite(sd)):
-            self.fault(f"'{text}' is beyond all numbers.", _HOW_WITH, place)
+            self.fault(f"'{text}' is beyond all numbers.", self.how_with(found), place)
             return None
         if sd <= 0.0:
-            self.fault("The sd must be above 0.", _HOW_WITH, place)
+            self.fault("The sd must be above 0.", self.how_with(found), place)
             return None
         return value, sd, unit
 
@@ -225,7 +267,7 @@ class _Reader:
         if measured is None or measured.unit == usual:
             return usual
         self.fault(f"No unit is given; it was measured in {measured.unit}, others in {usual}.",
-                   _HOW_WITH, place)  # fmt: skip
+                   self.how_with(found), place)  # fmt: skip
         return None
 
     def two_ways(self, match: re.Match[str], unit: Unit, found: _Named, place: Place) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 from oretally.flowsheet import Fault, InputError, NotBalanceable
 from oretally.io.case import Case, read_case, unfilled
 from oretally.io.compare.declarations import compare_declared
+from oretally.io.files import readable_name
 from oretally.recon import reconcile
 from oretally.recon.comparison import BalancedTest, Comparison, balanced_test
 
@@ -120,9 +122,9 @@ def _least(text: str | None, faults: list[Fault]) -> float | None:
 
 def _labels(paths: Sequence[Path]) -> list[str]:
     """Return short names of the cases, each another."""
-    names = [path.resolve().name or str(path) for path in paths]
+    names = [readable_name(os.path.basename(os.path.realpath(path)) or str(path)) for path in paths]
     if len(set(names)) < len(names):
-        names = [str(path) for path in paths]
+        names = [readable_name(str(path)) for path in paths]
     found: list[str] = []
     for name in names:
         before = sum(f == name or f.startswith(f"{name} (") for f in found)
@@ -166,4 +168,5 @@ def _balanced(label: str, case: Case) -> BalancedTest:
             f"'{label}': the balance did not converge: {balance.status}.",
             f"See oretally balance {case.source}: it says what is in the way, and what would help.",
         )
-    return balanced_test(label, balance)
+    contradictions = (*case.contradictions, *balance.contradictions)
+    return balanced_test(label, replace(balance, contradictions=contradictions))

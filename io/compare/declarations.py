@@ -12,12 +12,13 @@ from oretally.flowsheet import Fault, InputError, Measurement
 from oretally.flowsheet.faults import nearest_name
 from oretally.io.cells import (
     asked_answer,
+    curve_names,
     grade_names,
     pull_names,
     recovery_names,
     unknown_answer,
 )
-from oretally.recon.answers import GRADE, PULL, AnswerName
+from oretally.recon.answers import GRADE, PLATEAU, PULL, RATE, AnswerName
 from oretally.recon.comparison import (
     BalancedTest,
     Comparison,
@@ -217,7 +218,12 @@ def _shown(m: Measurement) -> str:
 def _wanted(first: BalancedTest, answers: Sequence[str]) -> list[AnswerName]:
     """Return the answers asked for, by the names of the first test."""
     names = first.answers.names()
-    known = [_spellings(name) for name in names]
+    shortly = set(first.answers.preferred())
+    alone = len({name.analyte for name in shortly}) == 1
+    known = [
+        (*_spellings(name), *curve_names(name.kind, name.analyte, alone=alone)) if name in shortly
+        else _spellings(name) for name in names
+    ]  # fmt: skip
     faults, found = list[Fault](), list[AnswerName]()
     for text in answers:
         at = asked_answer(text, known)
@@ -233,7 +239,7 @@ def _wanted(first: BalancedTest, answers: Sequence[str]) -> list[AnswerName]:
 
 def _spellings(name: AnswerName) -> tuple[str, ...]:
     """Return how an answer may be written; of a size class as the table does."""
-    if name.by_size:
+    if name.by_size or name.kind in (PLATEAU, RATE):
         return (str(name),)
     if name.kind == PULL:
         return pull_names(name.stream)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 from oretally.flowsheet.digits import DASH, format_number, format_with_sd
-from oretally.io.wording import Caution, ResultTable, circuit_cautions
-from oretally.recon.answers import GRADE
+from oretally.io.wording import Caution, ResultTable, assay_sentence, circuit_cautions, one_in
+from oretally.recon.answers import GRADE, RATE, RECOVERY
 from oretally.recon.comparison import (
     MOST_TESTS,
     TESTS_POWER,
@@ -22,6 +22,7 @@ __all__ = ["cautions", "confidence", "deciding_sd", "difference_table", "differe
            "hazards", "needed_tests", "of_these_tests", "verdicts"]  # fmt: skip
 
 _LISTED = 4
+_MOVED = 0.05  # relative change of an sd from which it is told
 
 
 def confidence(p: float) -> str:
@@ -39,8 +40,11 @@ def confidence(p: float) -> str:
 
 
 def needed_tests(found: Difference) -> str:
-    """Return the tests of each arm that would decide; a dash where it is decided."""
-    if found.verdict is not Verdict.OPEN:
+    """Return the tests of each arm that would decide.
+
+    A dash where it is decided, and where a test's numbers do not agree: that is settled first.
+    """
+    if found.verdict is not Verdict.OPEN or found.scaled_sd is not None:
         return DASH
     return f">{MOST_TESTS}" if found.tests is None else str(found.tests)
 
@@ -75,6 +79,7 @@ def verdicts(found: Comparison) -> Iterator[tuple[str, ...]]:
             parts = [f"{settle}{between}{of}."]
             if real:
                 parts.append(f"{told} {_several(_told(d) for d in real)}.")
+            parts[1:1] = _in_plain_words(found, pair, real)
             if slight:
                 begin = f"Real too, but {matter}: {told}" if real else told
                 parts.append(f"{begin} {_several(_told(d) for d in slight)}.")
@@ -96,9 +101,30 @@ def verdicts(found: Comparison) -> Iterator[tuple[str, ...]]:
         yield tuple(parts)
 
 
+def _in_plain_words(
+    found: Comparison, pair: tuple[int, int], real: Sequence[Difference]
+) -> Iterator[str]:
+    """Yield what more and richer come to, where both differ of a product that counts as kept."""
+    other = f"'{found.arm_label(pair[1])}'"
+    kept = {(k.analyte, s) for t in found.arms[pair[0]] for k in t.losses.kept for s in k.streams}
+    more = {(d.answer.kind, d.answer.analyte, d.answer.stream): d.high + d.low > 0.0 for d in real}
+    for kind, analyte, stream in more:
+        grade = more.get((GRADE, analyte, stream))
+        if kind != RECOVERY or grade is None or (analyte, stream) not in kept:
+            continue
+        amount = more[kind, analyte, stream]
+        judged = (
+            f"{'better' if amount else 'worse'} in both" if amount == grade
+            else "which is worth more, the terms of sale tell"
+        )  # fmt: skip
+        yield (f"In plain words: {other} has {'more' if amount else 'less'} {analyte} in a "
+               f"{'richer' if grade else 'poorer'} '{stream}': {judged}.")  # fmt: skip
+
+
 def _doubtful(test: BalancedTest) -> bool:
     """Tell whether a test's numbers contradict each other, or one is probably wrong."""
-    return test.test.consistent is False or bool(_likely(test))
+    disagrees = test.test.consistent is False and not test.mildly_off
+    return disagrees or bool(_likely(test))
 
 
 def _likely(test: BalancedTest) -> list[Suspect]:
@@ -117,12 +143,14 @@ def _told(d: Difference) -> str:
     sign = "" if value.startswith("-") else "+"
     return (
         f"{d.answer} {sign}{value} {difference_unit(d)} (95 % limits {low} to {high}, confidence "
-        f"{confidence(d.p_together).replace('>', 'above ')} %)"
+        f"{confidence(_deciding_p(d)).replace('>', 'above ')} %)"
     )
 
 
 def _needs(d: Difference) -> str:
     tests = needed_tests(d)
+    if tests == DASH:
+        return str(d.answer)
     if tests.startswith(">"):
         return f"{d.answer} (more than {MOST_TESTS} tests of each would be needed)"
     size = f"{format_number(d.size, 2)} {difference_unit(d)}"
@@ -139,6 +167,11 @@ def deciding_sd(d: Difference) -> float:
     return d.sd if d.scaled_sd is None else d.scaled_sd
 
 
+def _deciding_p(d: Difference) -> float:
+    """Return the p that decides, of this answer alone as its limits are."""
+    return d.p if d.scaled_p is None else d.scaled_p
+
+
 def difference_table(found: Comparison) -> ResultTable:
     """Return the differences, one row an answer and two arms: what is looked for first."""
     scaled = any(d.scaled_sd is not None for d in found.differences)
@@ -152,7 +185,7 @@ def difference_table(found: Comparison) -> ResultTable:
         if scaled:
             row.append(DASH if d.scaled_sd is None else format_number(d.scaled_sd, 2))
         row += [format_with_sd(v, deciding_sd(d))[0] for v in (d.low, d.high)]
-        row.append(confidence(d.p_together))
+        row.append(confidence(_deciding_p(d)))
         row += [*format_with_sd(d.first_value, d.first_sd),
                 *format_with_sd(d.second_value, d.second_sd)]  # fmt: skip
         if found.repeated:
@@ -179,19 +212,53 @@ def cautions(found: Comparison) -> Iterator[str]:
 
 def of_these_tests(found: Comparison) -> Iterator[str]:
     """Yield what the reader must know of these tests, but not of the method."""
+    yield from _real_alone(found)
     yield from _of_these(found)
     yield from _of_common(found)
+    yield from _missing_assay(found)
     yield from _left_out(found)
+
+
+def _missing_assay(found: Comparison) -> Iterator[str]:
+    """Yield the assay that nobody made where a recovery is known worst, if that would help most."""
+    missing = [(m, t.label) for t in found.tests if not _doubtful(t)
+               if (m := t.losses.missing_assay) is not None]  # fmt: skip
+    if missing:
+        widest, label = max(missing, key=lambda m: m[0].percent[1])
+        yield f"What would narrow it most: in '{label}', {assay_sentence(widest)}"
+
+
+def _real_alone(found: Comparison) -> Iterator[str]:
+    """Yield which answers are not decided only because all are judged together."""
+    alone = [
+        d for d in found.differences
+        if d.verdict is Verdict.OPEN and d.mirror_of is None
+        and _deciding_p(d) <= found.alpha
+    ]  # fmt: skip
+    if alone:
+        together = found.together + found.together_by_size
+        yield (
+            f"Real if it were the only answer asked for: {_several(str(d.answer) for d in alone)}. "
+            f"{together} answers are judged together here, as one of so many differs by chance "
+            "more easily; the ±, limits and confidence shown are of each alone. Ask for the one "
+            f'that you meant to learn: --answer "{alone[0].answer}".'
+        )
 
 
 def _of_these(found: Comparison) -> Iterator[str]:
     """Yield what is wrong with single tests."""
     for t in found.tests:
+        for why in t.contradictions:
+            yield f"'{t.label}' is not to be used: {why[0].lower()}{why[1:]}"
         if t.test.consistent is False:
+            judged = (
+                f"one sound test in {one_in(t.test.p)} is as far off, and no number stands out"
+                if t.mildly_off else "one is wrong, or errors are stated too small"
+            )  # fmt: skip
             yield (
                 f"The numbers of '{t.label}' do not agree within their stated errors (chi-square "
-                f"{format_number(t.test.statistic)} on {t.test.dof} degrees of freedom): one is "
-                "wrong, or errors are stated too small. Its errors were scaled up by "
+                f"{format_number(t.test.statistic)} on {t.test.dof} degrees of freedom): "
+                f"{judged}. Its errors were scaled up by "
                 f"{format_number(t.factor**0.5, 3)} for limits, confidence and verdict"
                 f"{', but for what is common to the tests' if _has_common(found) else ''}."
             )
@@ -221,12 +288,14 @@ def _of_common(found: Comparison) -> Iterator[str]:
     taken = [f"'{name}'" for name in sorted(common.sources)]
     taken += [f"{q} of '{s}'" for s, q in sorted(common.measurements)]
     if taken and found.differences:
-        most = max(found.differences, key=lambda d: abs(math.log(d.apart_sd / d.sd)))
-        apart, _ = format_with_sd(most.apart_sd, most.apart_sd)
-        now, _ = format_with_sd(most.sd, most.sd)
-        yield (f"Common to the tests, as declared: {', '.join(taken)}. For {most.answer} that "
-               f"makes the ± of the difference {now}; it would be {apart} with nothing in "
-               "common.")  # fmt: skip
+        own = [d for d in found.differences if d.mirror_of is None]
+        moved = [d for d in own if abs(math.log(d.apart_sd / d.sd)) > _MOVED]
+        pairs = [[format_with_sd(sd, sd)[0] for sd in (d.sd, d.apart_sd)] for d in moved]
+        told = _several(f"{d.answer} ± {now}, not {apart}"
+                        for d, (now, apart) in zip(moved, pairs, strict=True))  # fmt: skip
+        change = f"That changes the ± of the difference: {told}. No other" if moved else "No"
+        yield (f"Common to the tests, as declared: {', '.join(taken)}. {change} ± of a difference "
+               "moves by a twentieth of itself.")  # fmt: skip
     loose = common.undeclared_sources()
     if loose:
         listed = ", ".join(f"'{name}'" for name in loose)
@@ -264,15 +333,17 @@ def _of_method(found: Comparison) -> Iterator[str]:
         "'real': a difference this large, in any of the answers looked at together, comes by "
         f"chance in at most {whole} % of pairs of equal tests, if the "
         f"errors are stated well (two-sided; Holm's correction for {listed}; those that mirror "
-        f"each other count once).{split} Confidence is that of the widest limits without 0, so "
-        f"corrected; the limits shown are {format_number(100.0 * (1.0 - found.alpha))} % for each "
-        "answer alone."
+        f"each other count once).{split} Limits, of "
+        f"{format_number(100.0 * (1.0 - found.alpha))} %, and confidence, that of the widest "
+        "limits without 0, are of each answer alone; the verdict alone is corrected."
     )
     size = "of the size seen"
     if found.least is not None:
         size = f"of {format_number(found.least)} points"
-        if any(d.answer.kind == GRADE for d in found.differences):
-            size += " (of a grade: of the size seen)"
+        kinds = {d.answer.kind for d in found.differences}
+        others = [word for kind, word in ((GRADE, "a grade"), (RATE, "a rate")) if kind in kinds]
+        if others:
+            size += f" (of {' or '.join(others)}: of the size seen)"
     levels = " and ".join(
         f"{format_number(100.0 * alpha / n, 2)} % each ({format_number(100.0 * alpha)} % over {n} "
         f"answers{f' of {what}' if len(told) > 1 else ''})"

@@ -10,6 +10,7 @@ from oretally.io.first_page.product_table import product_tables
 from oretally.io.first_page.verdict import (
     caution_lines,
     kept_sentences,
+    lost_sizes,
     next_step,
     verdict_sentences,
 )
@@ -80,5 +81,5 @@ def _told(
     cautions = caution_lines(balance)
     shown = cautions[:most]
     more = [f"{len(cautions) - len(shown)} more: --show cautions."] * (len(shown) < len(cautions))
-    after = [("Next", step)] if step else []
+    after = [(word, told) for word, told in (("Lost", lost_sizes(balance)), ("Next", step)) if told]
     return kept, (*after, *(("Caution", line) for line in (*shown, *more)))

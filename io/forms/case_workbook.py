@@ -12,41 +12,53 @@ from typing import TYPE_CHECKING, Any
 
 from oretally.flowsheet import Basis, Dimension, NodeKind, Place
 from oretally.flowsheet.units import offered_units
-from oretally.io.definition import ErrorRow, SourceRow, sources_sheet
+from oretally.io.definition import SHEET_COLUMNS, ErrorRow, SourceRow, sources_sheet
 from oretally.io.files import book_bytes, put, widen
+from oretally.io.forms.definition_sheets import lab_columns_rows
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
     from openpyxl.worksheet.worksheet import Worksheet
 
-__all__ = ["READ_ME", "case_workbook"]
+__all__ = ["READ_ME", "as_typed", "case_workbook"]
 
 READ_ME = "read me"
 """Title of the sheet of instructions, which no reader looks at."""
 _LAST = 1_000  # row down to which entries are checked as they are typed
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?")
-_TABLES = ("measurements", "lab", "sizes", "stocks")
+_TABLES = ("measurements", "lab", "sizes", "stocks", "kinetics")
 _RULE = ("relative", "absolute", "coverage")
-_HOW = (
-    ("circuit", "One row a stream: where it comes from and where it goes. A blank end is the "
-     "outside."),
-    ("nodes", "Only nodes that are not plain separators: a splitter or a mixer. May stay blank."),
-    ("analytes", "What is assayed and its unit. max: grade of the pure mineral. detection: limit "
-     "of the assay with its unit, as in 0.01 %. Both may stay blank."),
-    ("errors", "One standard deviation, where a row of the measurements states none. relative: in "
-     "percent of the value. absolute: with its unit, as in 2 g. A stream only where the rule is "
-     "its own."),
-    ("sources", "What adds to the errors: a scale, sampling. shared: yes if one and the same error "
-     "moves all its measurements. May stay blank."),
-    ("report", "basis: batch for the masses of one test, rate for t/h and the like. feed: the "
-     "stream that recoveries refer to, one row each where several count together. product: one row "
-     "each; lost: one row for each product that counts as lost, else all but the richest do."),
-    ("containers", "Buckets and trays in use and their empty mass, as in 1.35 kg. May stay blank."),
-    ("doubts", "How often a quantity is badly wrong, in percent, or all that an error source has a "
-     "part in. May stay blank."),
-    ("measurements", "One row a stream, one column a quantity, its unit in square brackets; beside "
-     "it its error. What was not measured stays blank. Several rows of one stream are replicates."),
-)  # fmt: skip
+_HOW = {
+    "circuit": "One row a stream: where it comes from and where it goes. A blank end is the "
+    "outside.",
+    "nodes": "Only nodes that are not plain separators: a splitter or a mixer. May stay blank.",
+    "analytes": "What is assayed and its unit. max: grade of the pure mineral. detection: limit "
+    "of the assay with its unit, as in 0.01 %. Both may stay blank.",
+    "losses": "What leaves unseen and is declared: how much at most, and which stream it is like.",
+    "errors": "One standard deviation, where a row of the measurements states none. relative: in "
+    "percent of the value. absolute: with its unit, as in 2 g. A stream only where the rule is "
+    "its own.",
+    "sources": "What adds to the errors: a scale, sampling. shared: yes if one and the same error "
+    "moves all its measurements. May stay blank.",
+    "report": "basis: batch for the masses of one test, rate for t/h and the like. feed: the "
+    "stream that recoveries refer to, one row each where several count together. product: one row "
+    "each; lost: one row for each product that counts as lost, else all but the richest do.",
+    "containers": "Buckets and trays in use and their empty mass, as in 1.35 kg. May stay blank.",
+    "doubts": "How often a quantity is badly wrong, in percent, or all that an error source has a "
+    "part in. May stay blank.",
+    "prices": "Your own, all in one currency, as in 24 EUR/kg.",
+    "lab columns": "Labels of the samples: sample, the label, the stream. A laboratory's own "
+    "headers may be named here too.",
+    "measurements": "One row a stream, one column a quantity, its unit in square brackets; beside "
+    "it its error. What was not measured stays blank. Several rows of one stream are replicates.",
+    "lab": "The laboratory's batch, one row an assay; one that stays blank is not read. Certified "
+    "values of a standard stand in its rows.",
+    "sizes": "One row a size class: openings in the unit of the header, the mass on the sieve. The "
+    "pan has a blank 'retained'.",
+    "stocks": "What lay on a pile when the month began and when it ended.",
+    "kinetics": "One row a time of a leach: what was drawn off, assayed and added then.",
+    "reagents": "Purity of what was added, strength of its stock solution. May stay blank.",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,15 +96,15 @@ _AMOUNT = _Check(
 
 def case_workbook(
     circuit: str, measurements: str, lab: str = "", sizes: str = "", stocks: str = "",
-    *, example: str | None = None,
+    kinetics: str = "", *, example: str | None = None,
 ) -> bytes:  # fmt: skip
     """Return a case as a workbook.
 
     Parameters
     ----------
-    circuit, measurements, lab, sizes, stocks : str
-        Texts of circuit.toml, measurements.csv, lab.csv, sizes.csv and stocks.csv (empty if there
-        is none).
+    circuit, measurements, lab, sizes, stocks, kinetics : str
+        Texts of circuit.toml, measurements.csv, lab.csv, sizes.csv, stocks.csv and kinetics.csv
+        (empty if there is none).
     example : str, optional
         Name of the example that it is a copy of; else its circuit is marked as one to write over.
     """
@@ -100,17 +112,17 @@ def case_workbook(
 
     book = openpyxl.Workbook()
     book.remove(book.worksheets[0])
-    _read_me(book, example)
     sheets = _definition(tomllib.loads(circuit))
-    for title, text in zip(_TABLES, (measurements, lab, sizes, stocks), strict=True):
+    for title, text in zip(_TABLES, (measurements, lab, sizes, stocks, kinetics), strict=True):
         if text:
             sheets[title] = list(csv.reader(io.StringIO(text)))
+    _read_me(book, example, list(sheets))
     for title, lines in sheets.items():
         sheet = book.create_sheet(title)
         numbers = [title in _TABLES and _holds_numbers(str(word)) for word in lines[0]]
         for i, line in enumerate(lines, start=1):
             for j, value in enumerate(line, start=1):
-                typed = _typed(value) if i > 1 and numbers[j - 1] else value
+                typed = as_typed(value) if i > 1 and numbers[j - 1] else value
                 put(sheet, i, j, typed, header=i == 1)
         widen(sheet)
         _check(sheet, lines)
@@ -130,9 +142,10 @@ def _definition(document: Mapping[str, Any]) -> dict[str, list[Sequence[object]]
         for name, entry in document.get("analytes", {}).items()
     }
     losses, flow = document.get("losses", {}), _flow_key(document)
-    prices = document.get("prices", {})
+    prices, reagents = document.get("prices", {}), document.get("reagents", {})
+    lab = document.get("lab", {})
     return {
-        "circuit": _only_used(("stream", "from", "to"), ("carries", "like"), streams),
+        "circuit": _only_used(("stream", "from", "to"), ("carries", "like", "time"), streams),
         "nodes": [("node", "kind"),
                   *((n, e["kind"]) for n, e in document.get("nodes", {}).items())],
         "analytes": _only_used(("analyte", "unit", "max", "detection"), ("dissolved",), analytes),
@@ -149,6 +162,9 @@ def _definition(document: Mapping[str, Any]) -> dict[str, list[Sequence[object]]
         "containers": [("container", "mass"), *document.get("containers", {}).items()],
         "doubts": [("quantity", "percent"), *document.get("doubts", {}).items()],
         **({"prices": [("analyte", "price"), *prices.items()]} if prices else {}),
+        **({"lab columns": [SHEET_COLUMNS["lab columns"], *lab_columns_rows(lab)]} if lab else {}),
+        **({"reagents": _only_used(("reagent", "purity", "strength", "relative"), (), reagents)}
+           if reagents else {}),
     }  # fmt: skip
 
 
@@ -187,15 +203,15 @@ def _source_rows(name: str, source: Mapping[str, Any]) -> list[SourceRow]:
 
 
 def _holds_numbers(header: str) -> bool:
-    return "[" in header or header in ("value", "error", "certified", "certified sd")
+    return "[" in header or header in ("value", "error", "certified", "certified sd", "pH")
 
 
-def _typed(value: object) -> object:
+def as_typed(value: object) -> object:
     """Return text that is a number as that number."""
     return float(value) if isinstance(value, str) and _NUMBER.fullmatch(value.strip()) else value
 
 
-def _read_me(book: Workbook, example: str | None) -> None:
+def _read_me(book: Workbook, example: str | None, titles: Sequence[str]) -> None:
     """Write the sheet of instructions."""
     from openpyxl.styles import Alignment
 
@@ -205,7 +221,8 @@ def _read_me(book: Workbook, example: str | None) -> None:
         if example
         else "A case to fill in. The streams in grey are an example: write your own over them."
     )
-    lines = [("", first), *_HOW, ("", "This sheet is not read.")]
+    how = ((title, _HOW[title]) for title in titles)
+    lines = [("", first), *how, ("", "This sheet is not read.")]
     for i, (title, text) in enumerate(lines, start=1):
         put(sheet, i, 1, title, header=True)
         put(sheet, i, 2, text, header=i == 1)

@@ -10,7 +10,7 @@ from oretally.io.case import UnmeasuredCase
 from oretally.io.definition import OUTSIDE, SHEET_COLUMNS, sources_sheet
 from oretally.io.measurements import error_titles
 
-__all__ = ["definition_sheets"]
+__all__ = ["definition_sheets", "lab_columns_rows"]
 
 SheetLine = tuple[object, ...]
 
@@ -36,13 +36,14 @@ def definition_sheets(plan: UnmeasuredCase) -> dict[str, list[SheetLine]]:
     analytes: list[SheetLine] = [(a.name, a.unit, a.maximum, a.detection, a.dissolved)
                             for a in rows.analytes]  # fmt: skip
     analytes = analytes or [(a.name, a.unit.symbol) for a in plan.analytes]
-    lab: list[SheetLine] = [] if rows.lab is None else list(_lab_columns(rows.lab.entry))
+    lab: list[SheetLine] = [] if rows.lab is None else list(lab_columns_rows(rows.lab.entry))
 
     def sheet(title: str, lines: Iterable[SheetLine]) -> dict[str, list[SheetLine]]:
         return {title: [SHEET_COLUMNS[title], *lines]}
 
     streams = ((s.name, s.source or "", s.target or "",
-                "" if s.content is Content.PULP else s.carries, s.like or "")
+                "" if s.content is Content.PULP else s.carries, s.like or "",
+                "" if s.time is None else str(s.time))
                for s in rows.streams)  # fmt: skip
     errors = ((e.stream, e.quantity, e.relative, e.absolute, e.coverage) for e in rows.errors)
     return {
@@ -57,6 +58,7 @@ def definition_sheets(plan: UnmeasuredCase) -> dict[str, list[SheetLine]]:
         **sheet("containers", ((c.name, c.mass) for c in rows.containers)),
         **sheet("doubts", ((x.name, x.percent) for x in rows.doubts)),
         **sheet("prices", ((x.analyte, x.price) for x in rows.prices)),
+        **sheet("reagents", ((x.name, x.purity, x.strength, x.relative) for x in rows.reagents)),
         **sheet("report", report),
         **sheet("lab columns", lab),
     }  # fmt: skip
@@ -95,7 +97,7 @@ def _stocks(plan: UnmeasuredCase) -> list[SheetLine]:
     return [header, *((pile, when) for pile in piles for when in ("opening", "closing"))]
 
 
-def _lab_columns(entry: object) -> Iterator[SheetLine]:
+def lab_columns_rows(entry: object) -> Iterator[SheetLine]:
     """Return the rows that say how a laboratory names its columns; see `sheet_lab_rows`."""
     if not isinstance(entry, Mapping):
         return
@@ -106,6 +108,8 @@ def _lab_columns(entry: object) -> Iterator[SheetLine]:
         yield "column", ours, theirs
     for theirs, ours in entry.get("types", {}).items():
         yield "type", theirs, ours
+    for label, stream in entry.get("samples", {}).items():
+        yield "sample", label, stream
     for name, own in entry.get("analytes", {}).items():
         how = "analyte" if "column" in own else "called"
         title = own.get("column" if how == "analyte" else "called", "")

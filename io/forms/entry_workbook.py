@@ -7,14 +7,16 @@ and duplicate. `read_case` reads it back, and `read_lab` the sheet 'lab'.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from oretally.flowsheet import Analyte, Basis
 from oretally.flowsheet.circuit import Content
 from oretally.flowsheet.survey import in_solution
 from oretally.io.case import UnmeasuredCase
-from oretally.io.definition import COLUMNS
+from oretally.io.definition import COLUMNS, lab_layout
 from oretally.io.files import put, sealed, storable, widen
+from oretally.io.forms.case_workbook import as_typed
 from oretally.io.forms.definition_sheets import definition_sheets
 from oretally.io.forms.samples import UNITS_IN_KG, assay_list, sample_codes, weighed_in
 from oretally.io.measurements import EMPTY_MASS, WEIGHED_IN, WEIGHING, WITH_CONTENT
@@ -43,9 +45,13 @@ def entry_workbook(plan: UnmeasuredCase) -> bytes:
     _measurements(book, plan, batch=batch)
     if batch:
         _weighing(book, plan)
-    if plan.rows.lab is None:  # else the laboratory's own headers are told
+    if not lab_layout(plan.rows.lab, []).mapped:  # else the laboratory's own headers are told
         _lab(book, plan)
-    for title, rows in definition_sheets(plan).items():
+    sheets: dict[str, Sequence[Sequence[object]]] = {**definition_sheets(plan)}
+    if plan.kinetics:
+        header, *times = plan.kinetics
+        sheets = {"kinetics": [header, *(list(map(as_typed, row)) for row in times)], **sheets}
+    for title, rows in sheets.items():
         if len(rows) > 1:
             sheet = book.create_sheet(title)
             for i, row in enumerate(rows, start=1):

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 from oretally.flowsheet.circuit import fold_name
 from oretally.io.case import UnmeasuredCase
+from oretally.io.laboratory import initials
 
 __all__ = ["UNITS_IN_KG", "AssayLine", "assay_list", "sample_codes", "weighed_in"]
 
@@ -30,19 +30,21 @@ class AssayLine:
 
 
 def sample_codes(plan: UnmeasuredCase) -> dict[str, str]:
-    """Return a short code for the sample of each stream: initials of the title and a number."""
-    names = [s.name for s in plan.sampled]
-    width = len(str(len(names)))
-    return {name: f"{_initials(plan)}-{i:0{width}d}" for i, name in enumerate(names, start=1)}
+    """Return a short code for the sample of each stream: as stated, else initials and a number."""
+    return plan.labels
 
 
 def weighed_in(plan: UnmeasuredCase) -> dict[str, str]:
-    """Return the unit to weigh each stream in, by the mass that is stated or expected; else kg."""
+    """Return the unit to weigh each stream in, by the mass that is stated or expected.
+
+    Where nobody knows it: that of the measurements, if a scale can show it, else kg.
+    """
     units = {}
+    unknown = plan.mass_unit if plan.mass_unit in UNITS_IN_KG else "kg"
     for stream in plan.rows.streams:
         mass = plan.masses.get(fold_name(stream.name))
         units[stream.name] = (
-            "kg" if mass is None else
+            unknown if mass is None else
             "g" if mass < _IN_GRAMS else "kg" if mass < _IN_TONNES else "t"
         )  # fmt: skip
     return units
@@ -55,7 +57,7 @@ def assay_list(plan: UnmeasuredCase) -> tuple[AssayLine, ...]:
     """
     if not plan.analytes:
         return ()
-    codes, first = sample_codes(plan), _initials(plan)
+    codes, first = sample_codes(plan), initials(plan.title)
     samples = []
     for stream in plan.sampled:
         if stream.content.has_solids:
@@ -68,7 +70,3 @@ def assay_list(plan: UnmeasuredCase) -> tuple[AssayLine, ...]:
         for i in range(1, _QUALITY + 1)
     ]  # fmt: skip
     return (*ends[0], *samples, *(line for end in ends[1:] for line in end))
-
-
-def _initials(plan: UnmeasuredCase) -> str:
-    return "".join(word[0] for word in re.findall(r"\w+", plan.title)).upper()[:4] or "S"

@@ -23,7 +23,7 @@ def sampling_form(plan: UnmeasuredCase) -> str:
     units = weighed_in(plan)
     streams = [
         (s.name, s.source or "outside", s.target or "outside", codes[s.name],
-         units.get(s.name, ""))
+         units.get(s.name, ""), "" if s.time is None else str(s.time))
         for s in plan.sampled
     ]  # fmt: skip
     return template("sheet.html.j2").render(
@@ -31,9 +31,11 @@ def sampling_form(plan: UnmeasuredCase) -> str:
         version=version("oretally"),
         batch=plan.definition.basis is Basis.BATCH,
         streams=streams,
+        timed=any(s.time for s in plan.sampled),
         assays=assay_list(plan),
         analytes=[(a.name, a.unit.symbol) for a in plan.analytes],
         containers=list(plan.definition.containers.items()),
         circuit=circuit_svg(circuit),
+        times=plan.kinetics,
         cautions=sheet_cautions(),
     )

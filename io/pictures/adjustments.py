@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Sequence
 from html import escape
 
 from oretally.io.pictures.lettering import text_width
+from oretally.io.pictures.plot import plot_svg
 from oretally.recon.result import Balance, BalancedValue
 
 __all__ = ["adjustment_svg"]
@@ -34,13 +35,7 @@ def adjustment_svg(balance: Balance, without: Collection[str] = ()) -> str:
     def x(value: float) -> float:
         return left + _WIDTH * (value + reach) / (2.0 * reach)
 
-    parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {left + _WIDTH + 60:.0f} '
-        f'{bottom + 34:.0f}" width="{left + _WIDTH + 60:.0f}" height="{bottom + 34:.0f}" '
-        'role="img" font-family="system-ui, Helvetica, Arial, sans-serif" font-size="11">',
-        "<title>Standardised adjustments against the limits of the tests</title>",
-        f"<desc>{escape(_said(rows, names))}</desc>",
-    ]
+    parts = list[str]()
     for tick in range(-int(reach), int(reach) + 1):
         parts.append(
             f'<line x1="{x(tick):.1f}" y1="18" x2="{x(tick):.1f}" y2="{bottom:.1f}" '
@@ -58,9 +53,10 @@ def adjustment_svg(balance: Balance, without: Collection[str] = ()) -> str:
         parts.append(_row(x, 28.0 + _ROW * i, left, reach, v.standardised or 0.0, name))
     parts.append(
         f'<text x="{x(0):.1f}" y="{bottom + 28:.1f}" text-anchor="middle" fill="{_INK}">'
-        "adjustment / its own standard deviation</text></svg>"
+        "adjustment / its own standard deviation</text>"
     )
-    return "\n".join(parts)
+    title = "Standardised adjustments against the limits of the tests"
+    return plot_svg(left + _WIDTH + 60.0, bottom + 34.0, title, _said(rows, names), parts)
 
 
 def _row(

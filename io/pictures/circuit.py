@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 from math import inf
 
-from oretally.flowsheet import Circuit, NodeKind, Survey
+from oretally.flowsheet import Circuit, Measurement, NodeKind, Survey
 from oretally.flowsheet.digits import DASH, format_number, format_with_sd
 from oretally.flowsheet.survey import Kind, meanings
+from oretally.io.pictures.layers import Drawable
 from oretally.io.pictures.layout import BOX, TEXT, Box, Drawing, Label, Line, Pen, lay_out
 from oretally.io.pictures.lettering import FACE, cut_to_width, text_width
 from oretally.io.pictures.sheets import cuts, within
 from oretally.recon.result import Balance, BalancedValue
 
 __all__ = ["balance_labels", "circuit_sheets", "circuit_svg", "flow_sheets", "flow_svg",
-           "measured_labels"]  # fmt: skip
+           "live_svg", "measured_labels"]  # fmt: skip
 
 _INK, _PALE = "#1f2a33", "#5b6770"
 _RIBBON = "#9a6b2f"
@@ -76,14 +78,17 @@ def measured_labels(survey: Survey) -> dict[str, list[str]]:
     """
     labels, known = {}, meanings(survey)
     classes = {q for q, meaning in known.items() if meaning.run is not None}
-    for stream in dict.fromkeys(m.stream for m in survey.measurements):
+    rows: dict[str, list[Measurement]] = defaultdict(list)
+    for m in survey.measurements:
+        rows[m.stream].append(m)
+    for stream, measured in rows.items():
         texts = [
             f"{'' if m.quantity == survey.basis.quantity else m.quantity + ' '}"
             f"{format_number(m.value)}{_HELD}{m.unit}"
-            for m in survey.measurements
-            if m.stream == stream and m.quantity not in classes
+            for m in measured
+            if m.quantity not in classes
         ]
-        by_size = sum(m.stream == stream and m.quantity in classes for m in survey.measurements)
+        by_size = len(measured) - len(texts)
         texts += [f"{by_size} numbers by size"] if by_size else []
         labels[stream] = [*_name(stream), *_packed(texts)]
     return labels
@@ -105,17 +110,51 @@ def circuit_sheets(
     circuit: Circuit, labels: Mapping[str, Sequence[str]] | None, highest: float
 ) -> list[str]:
     """Return the same cut into sheets that are at most so high, to be laid below each other."""
+    drawing = lay_out(circuit, _labels(circuit, labels), _names(circuit))
+    return _sheets(circuit, drawing, *_told(circuit), {}, highest)
+
+
+def live_svg(
+    circuit: Drawable,
+    labels: Mapping[str, Sequence[str]],
+    shares: Mapping[str, float | None] | None = None,
+) -> str:
+    """Return the circuit as SVG for a page that knows what each part of it is.
+
+    What belongs to a stream or a node carries its name in ``data-stream`` or ``data-node``.
+
+    Parameters
+    ----------
+    circuit : Drawable
+        It may have faults.
+    labels : mapping of str to sequence of str
+        Lines of text for each stream; its name where absent.
+    shares : mapping of str to float or None, optional
+        Percent of what is fed that each stream carries: then lines are as wide.
+    """
+    pen = Pen() if shares is None else _RIBBONS
+    drawing = lay_out(circuit, _labels(circuit, labels), _names(circuit), pen=pen)
+    widths = {} if shares is None else _widths(shares)
+    return _sheets(circuit, drawing, *_told(circuit), widths, inf, named=True)[0]
+
+
+def _labels(
+    circuit: Drawable, labels: Mapping[str, Sequence[str]] | None
+) -> dict[str, Sequence[str]]:
     given = labels or {}
-    shown = {s.name: given.get(s.name) or _name(s.name, bold=s.target is None)
-             for s in circuit.streams}  # fmt: skip
+    return {s.name: given.get(s.name) or _name(s.name, bold=s.target is None)
+            for s in circuit.streams}  # fmt: skip
+
+
+def _told(circuit: Drawable) -> tuple[str, str]:
+    """Return the title of a circuit, and what it is in words."""
     n = len(circuit.nodes)
     title = f"Circuit of {n} node{'s' * (n != 1)} and {len(circuit.streams)} streams"
     said = "; ".join(
         f"{s.name}: from {s.source or 'outside'} to {s.target or 'outside'}"
         for s in circuit.streams
     )
-    drawing = lay_out(circuit, shown, _names(circuit))
-    return _sheets(circuit, drawing, title, said, {}, highest)
+    return title, said
 
 
 def flow_svg(balance: Balance, analyte: str) -> str:
@@ -138,23 +177,27 @@ def flow_sheets(balance: Balance, analyte: str, highest: float) -> list[str]:
         text = "not determined" if share.get(s.name) is None else text
         name = _name(s.name, bold=s.target is None)
         labels[s.name] = [*name, *([text] if s.name in share else [])]
-    largest = max((v for v in share.values() if v is not None), default=100.0)
-    scale = _RIBBONS.width / max(largest, 100.0)
-    widths = {
-        name: _THINNEST if value is None else max(_THINNEST, scale * value)
-        for name, value in share.items()
-    }
     title = f"Where the {analyte} of {balance.feed} goes"
     said = "; ".join(f"{name}: {lines[-1]}" for name, lines in labels.items())
     drawing = lay_out(balance.circuit, labels, _names(balance.circuit), pen=_RIBBONS)
-    return _sheets(balance.circuit, drawing, title, said, widths, highest)
+    return _sheets(balance.circuit, drawing, title, said, _widths(share), highest)
+
+
+def _widths(share: Mapping[str, float | None]) -> dict[str, float]:
+    """Return how wide each stream is drawn, from the percent of what is fed that it carries."""
+    largest = max((v for v in share.values() if v is not None), default=100.0)
+    scale = _RIBBONS.width / max(largest, 100.0)
+    return {
+        name: _THINNEST if value is None else max(_THINNEST, scale * value)
+        for name, value in share.items()
+    }
 
 
 def _name(name: str, *, bold: bool = False) -> list[str]:
     return cut_to_width(name, _LABEL, bold=bold)
 
 
-def _names(circuit: Circuit) -> dict[str, list[str]]:
+def _names(circuit: Drawable) -> dict[str, list[str]]:
     """Return the texts of each node: its name, and its kind if it is not a plain separator."""
     return {
         node.name: [*cut_to_width(node.name, BOX - 8.0, bold=True),
@@ -176,18 +219,20 @@ def _packed(texts: Sequence[str]) -> list[str]:
 
 
 def _sheets(
-    circuit: Circuit,
+    circuit: Drawable,
     drawing: Drawing,
     title: str,
     description: str,
     widths: Mapping[str, float],
     highest: float,
+    *,
+    named: bool = False,
 ) -> list[str]:
     edges = cuts(drawing, highest)
     found = []
     for i, (top, bottom) in enumerate(zip(edges, edges[1:], strict=False)):
         part = f", part {i + 1} of {len(edges) - 1}" if len(edges) > 2 else ""
-        parts = "\n".join(_parts(circuit, within(drawing, top, bottom), widths))
+        parts = "\n".join(_parts(circuit, within(drawing, top, bottom), widths, named))
         found.append(
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 {top:.0f} {drawing.width:.0f} '
             f'{bottom - top:.0f}" width="{drawing.width:.0f}" height="{bottom - top:.0f}" '
@@ -198,17 +243,26 @@ def _sheets(
     return found
 
 
-def _parts(circuit: Circuit, drawing: Drawing, widths: Mapping[str, float]) -> Iterator[str]:
+def _parts(
+    circuit: Drawable, drawing: Drawing, widths: Mapping[str, float], named: bool
+) -> Iterator[str]:
     """Yield what is drawn; lines first, so that text is never covered."""
     products = {s.name for s in circuit.streams if s.target is None}
     names = _names(circuit)
     kinds = {node.name for node in circuit.nodes if node.kind is not NodeKind.SEPARATOR}
     for line in drawing.lines:
-        yield from _line(line, widths.get(line.stream))
+        drawn = "\n".join(_line(line, widths.get(line.stream)))
+        yield _part(drawn, "stream", line.stream) if named else drawn
     for box in drawing.boxes:
-        yield _box(box, names[box.node], kind=box.node in kinds)
+        drawn = _box(box, names[box.node], kind=box.node in kinds)
+        yield _part(drawn, "node", box.node) if named else drawn
     for label in drawing.labels:
-        yield _label(label, bold=label.stream in products)
+        drawn = _label(label, bold=label.stream in products)
+        yield _part(drawn, "stream", label.stream) if named else drawn
+
+
+def _part(drawn: str, what: str, name: str) -> str:
+    return f'<g data-{what}="{escape(name)}">{drawn}</g>'
 
 
 def _line(line: Line, width: float | None) -> Iterator[str]:

@@ -13,8 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil
 
-from oretally.flowsheet import Circuit
-from oretally.io.pictures.layers import layers
+from oretally.io.pictures.layers import Drawable, layers
 from oretally.io.pictures.lettering import text_width
 from oretally.io.pictures.routes import Routes, Sizes, Spot
 from oretally.io.pictures.rows import PartKind
@@ -98,7 +97,7 @@ class Pen:
 
 
 def lay_out(
-    circuit: Circuit,
+    circuit: Drawable,
     labels: Mapping[str, Sequence[str]],
     names: Mapping[str, Sequence[str]],
     *,
@@ -109,7 +108,7 @@ def lay_out(
 
     Parameters
     ----------
-    circuit : Circuit
+    circuit : Drawable
     labels : mapping of str to sequence of str
         Lines of text for each stream; the first is bold where the stream leaves the circuit.
     names : mapping of str to sequence of str
@@ -119,10 +118,12 @@ def lay_out(
         About how wide the drawing may be; what has a single layer in each band may be wider.
     """
     pen = pen or Pen()
-    count = max(layers(circuit).values()) + 1
+    layer = layers(circuit)
+    count = max(layer.values()) + 1
+    wide = {name: max(map(text_width, lines)) for name, lines in labels.items()}
     folded = sorted({ceil(count / bands) for bands in range(1, count + 1)}, reverse=True)
     for per_band in folded:  # bands are filled evenly
-        if per_band > 1 and _about(circuit, labels, pen, per_band) > widest:
+        if per_band > 1 and _about(circuit, layer, wide, pen, per_band) > widest:
             continue
         drawing = _Layout(circuit, labels, names, pen, per_band).drawing()
         if drawing.width <= widest:
@@ -131,15 +132,14 @@ def lay_out(
 
 
 def _about(
-    circuit: Circuit, labels: Mapping[str, Sequence[str]], pen: Pen, per_band: int
-) -> float:  # fmt: skip
+    circuit: Drawable, layer: Mapping[str, int], wide: Mapping[str, float], pen: Pen, per_band: int
+) -> float:
     """Return about how wide a drawing will be: its texts, and lines from band to band."""
-    layer = layers(circuit)
     count = max(layer.values()) + 1
     columns = [BOX + _CHANNEL] * count
     feeds, product, folds = [0.0] * count, 0.0, [0] * count
     for s in circuit.streams:
-        width = max(map(text_width, labels[s.name])) + _BESIDE
+        width = wide[s.name] + _BESIDE
         if s.source is None:
             k = layer[s.target or ""]
             feeds[k] = max(feeds[k], width + _CHANNEL)
@@ -159,7 +159,7 @@ class _Layout:
     """Gives rows their heights, columns and channels their places across."""
 
     def __init__(
-        self, circuit: Circuit, labels: Mapping[str, Sequence[str]],
+        self, circuit: Drawable, labels: Mapping[str, Sequence[str]],
         names: Mapping[str, Sequence[str]], pen: Pen, per_band: int,
     ) -> None:  # fmt: skip
         self.circuit, self.labels, self.pen = circuit, labels, pen

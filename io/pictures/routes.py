@@ -12,8 +12,8 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from oretally.flowsheet import Circuit, Stream
-from oretally.io.pictures.layers import layers
+from oretally.flowsheet import Stream
+from oretally.io.pictures.layers import Drawable, layers
 from oretally.io.pictures.rows import Link, Part, PartKind, beneath, stacked
 
 __all__ = ["Routes", "Sizes", "Spot"]
@@ -73,13 +73,13 @@ class Routes:
 
     Parameters
     ----------
-    circuit : Circuit
+    circuit : Drawable
     sizes : Sizes
     per_band : int
         Layers.
     """
 
-    def __init__(self, circuit: Circuit, sizes: Sizes, per_band: int) -> None:
+    def __init__(self, circuit: Drawable, sizes: Sizes, per_band: int) -> None:
         self.circuit, self.sizes = circuit, sizes
         self.outlets: dict[str | None, list[Stream]] = defaultdict(list)
         self.inlets: dict[str | None, list[Stream]] = defaultdict(list)
@@ -96,6 +96,10 @@ class Routes:
             name for name, channels in self.channels.items()
             if len(channels) == 1 or (len(channels) == 2 and channels[0] < channels[1])
         }  # fmt: skip
+        self._streams: list[list[str]] = [[] for _ in self.exits]  # that meet a part of each band
+        for name, parts in self.parts.items():
+            for band in {part.band for part in parts}:
+                self._streams[band].append(name)
         self.row: dict[Part, int] = {}
         self.heights = [self._stack(band) for band in range(len(self.exits))]
 
@@ -146,9 +150,10 @@ class Routes:
         above: list[Part] = []
         below: list[Part] = []
         links = []
-        for name, parts in self.parts.items():
+        for name in self._streams[band]:
+            parts = self.parts[name]
             if name in self.onward:
-                here = parts if parts[0].band == band else []
+                here = parts
                 pairs = zip(self.channels[name], here, here[1:], strict=False)
                 links += [Link(name, channel, a, b) for channel, a, b in pairs]
             else:

@@ -5,6 +5,7 @@ Rows are whole numbers. A band has slots side by side: columns of parts and the 
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -175,13 +176,18 @@ def beneath(lanes: Iterable[Part], above: Mapping[Part, int], first: int = 0) ->
 
 
 def _crossings(pins: Sequence[_Pin]) -> list[tuple[int, int]]:
-    """Return the pairs of links that change sides in a channel."""
-    return [
-        (i, j)
-        for i, p in enumerate(pins)
-        for j, q in enumerate(pins[:i])
-        if p[0] == q[0] and (p[1] - q[1]) * (p[2] - q[2]) < 0
-    ]
+    """Return the pairs of links that change sides in a channel, the later one first, in order."""
+    channels: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
+    for i, (channel, left, right) in enumerate(pins):
+        channels[channel].append((left, right, i))
+    found: list[tuple[int, int]] = []
+    for run in channels.values():
+        before: list[tuple[int, int]] = []  # right ends of what begins above, from top to bottom
+        for _, right, i in sorted(run):
+            at = bisect_right(before, (right, len(pins)))
+            found += [(max(i, j), min(i, j)) for _, j in before[at:]]
+            before.insert(at, (right, i))
+    return sorted(found)
 
 
 def _straightened(

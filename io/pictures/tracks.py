@@ -61,11 +61,9 @@ def tracks(uprights: Sequence[Upright], apart: float) -> list[int]:
                 order[k], order[k + 1] = order[k + 1], order[k]
                 moved = True
     found = [0] * len(uprights)
-    for k, i in enumerate(order):
-        line = uprights[i]
-        before = [
-            found[j] + 1 for j in order[:k]
-            if uprights[j].low - apart < line.high and line.low < uprights[j].high + apart
-        ]  # fmt: skip
-        found[i] = max(before, default=0)
+    placed: list[tuple[float, float, int]] = []  # what each keeps free, and the next track
+    for i in order:
+        low, high = uprights[i].low, uprights[i].high
+        found[i] = max([t for top, end, t in placed if top < high and low < end], default=0)
+        placed.append((low - apart, high + apart, found[i] + 1))
     return found

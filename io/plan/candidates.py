@@ -8,7 +8,7 @@ from oretally.flowsheet import Fault, Measurement, Positions, Survey, Unit
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.problem import SHARPEST, Row
 from oretally.flowsheet.survey import PROPAGATED
-from oretally.io.cells import StatedError
+from oretally.io.cells import WET, StatedError
 from oretally.io.definition import Definition
 from oretally.io.plan.methods import USUAL
 from oretally.io.plan.prices import SAMPLE, PriceTable
@@ -52,6 +52,7 @@ class Candidates:
         stated = {(m.stream, m.quantity): m for m in self.definition.losses}
         lost = {stream for stream, _ in stated}
         unsampled = dict[str, None]()
+        in_vessel = _in_vessel(self.today)
         for row in self.places.rows:
             loss = stated.get((row.stream, row.quantity))
             if loss is not None:
@@ -59,6 +60,8 @@ class Candidates:
             if row.stream in lost:  # nobody weighs or assays what is lost
                 continue
             if row.place.carrier in self.places.carriers.gone:  # dissolved: nobody can weigh it
+                continue
+            if row.stream in in_vessel and row.quantity not in WET.values():
                 continue
             m = self.today.measured(row.stream, row.quantity)
             if m is not None and not self.table.states(row.stream, row.quantity):
@@ -89,6 +92,11 @@ class Candidates:
                 f"{quantity} of {', '.join(map(repr, streams))} is not in the plan: no error is "
                 f"stated for it. Write a rule for {quantity} under [errors], or an expected value "
                 "with its ±."
+            )
+        if in_vessel:
+            self.notes.append(
+                "Of the pulp that stays in the vessel the plan has only its wet mass, which the "
+                "whole vessel on a scale tells."
             )
         if unsampled:
             self.notes.append(
@@ -195,6 +203,14 @@ class Candidates:
 def _has_own_error(m: Measurement) -> bool:
     """Tell whether an expected value brings its error, rather than that of a rule."""
     return m.bounded or m.error_source in (_OF_ROW, PROPAGATED)
+
+
+def _in_vessel(survey: Survey) -> frozenset[str]:
+    """Return the pulps of a leach over time, which go on leaching: no solids can be taken there."""
+    if survey.course is None:
+        return frozenset()
+    times = survey.course.times
+    return frozenset(t.liquid for t in times[:-1]) - {t.sample for t in times}
 
 
 def _with_one_sample(found: list[Candidate]) -> list[Candidate]:

@@ -18,21 +18,32 @@ from oretally.flowsheet import (
 from oretally.io.case import (
     EXPECTED_FILE,
     MEASUREMENTS_FILE,
+    PRICES_FILE,
     SHEETS,
+    Case,
     UnmeasuredCase,
     read_case,
     read_unmeasured,
 )
-from oretally.io.files import SUFFIXES, Table, read_csv_table, read_workbook
+from oretally.io.files import (
+    SUFFIXES,
+    Table,
+    is_file,
+    is_folder,
+    read_csv_table,
+    read_workbook,
+    readable_name,
+)
 from oretally.io.measurements import read_survey
 from oretally.io.plan.candidates import Candidates
-from oretally.io.plan.no_point import no_point
+from oretally.io.plan.in_bulk import in_bulk, values_with_sizes
+from oretally.io.plan.no_point import named_values, no_point
 from oretally.io.plan.prices import SAMPLE, PriceTable, one_each, read_prices
+from oretally.recon import Balance, reconcile
 from oretally.recon.plan import Candidate, Declared, NoPlanPoint, PlanPoint, Prices, balanced_point
 
-__all__ = ["PRICES_FILE", "PlanCase", "read_plan_case"]
+__all__ = ["PlanCase", "read_plan_case"]
 
-PRICES_FILE = "prices.csv"
 _SHEET = "measurements"
 
 
@@ -90,27 +101,41 @@ def read_plan_case(
     circuit = definition.circuit
     if circuit is None or not definition.feeds:  # read_plan has refused it
         raise InputError([Fault("The circuit cannot be read.", "Run 'oretally check'.")])
-    if expected is None and (source / EXPECTED_FILE).is_file():
+    if expected is None and is_file(source / EXPECTED_FILE):
         expected = source / EXPECTED_FILE
-    if prices is None and (source / PRICES_FILE).is_file():
+    if prices is None and is_file(source / PRICES_FILE):
         prices = source / PRICES_FILE
     notes: list[str] = []
-    measured = _measured(source, expected is not None)
+    case = _measured(source, expected is not None)
+    measured = None if case is None else case.survey
+    if case is not None and case.survey.course is not None:  # a chain of leaches, one a time
+        circuit = case.circuit
+        definition = replace(definition, circuit=circuit, stream_names=circuit.stream_names)
     survey = today = measured or Survey(definition.basis, parse_unit("kg"), plan.analytes, ())
     looked_for: Survey | None = None
     if expected is not None:
         looked_for = _expected(plan, expected)
-        survey, today = _with_expected(plan, measured, looked_for, expected.name, notes)
-    if survey.sizes.n_classes:
-        raise InputError([
-            Fault("The case has size classes, and sieve analyses are not planned yet.",
-                  "Plan for the bulk grades: leave the size data out of a copy of the case.",
-                  Place(file=str(source)))
-        ])  # fmt: skip
+        name = readable_name(expected.name)
+        survey, today = _with_expected(plan, measured, looked_for, name, notes)
+    whole = case if survey.sizes.n_classes else None
+    if whole is not None:
+        survey, today = in_bulk(survey), in_bulk(today)
+        notes.append("Planned for the bulk: the sieve analyses are left out, and what they tell of "
+                     "the bulk is not counted in any ±.")  # fmt: skip
+    feeds = {"feed": definition.feeds, "products": definition.products}
     try:
-        point = balanced_point(circuit, survey, feed=definition.feeds, products=definition.products)
+        point = balanced_point(circuit, survey, **feeds)
     except NoPlanPoint as error:
-        raise no_point(error) from error
+        more = [] if whole is None else values_with_sizes(_balance(whole), error.unknown)
+        if not more:
+            raise no_point(error) from error
+        named = named_values([(m.stream, m.quantity) for m in more])
+        notes.append(f"{named}: expected as the balance with the sieve analyses has them.")
+        survey = replace(survey, measurements=(*survey.measurements, *more))
+        try:
+            point = balanced_point(circuit, survey, **feeds)
+        except NoPlanPoint as last:
+            raise no_point(last) from last
     places = point.places
     quantities = {row.quantity: row.meaning.unit for row in places.rows}
     faults: list[Fault] = []
@@ -136,13 +161,17 @@ def read_plan_case(
                     plan.title, tuple(reader.without), tuple(notes))  # fmt: skip
 
 
-def _measured(source: Path, may_be_blank: bool) -> Survey | None:
-    """Return the survey of the case; None if it has no numbers yet and need not have any."""
-    folder = source.is_dir()
+def _balance(case: Case) -> Balance:
+    return reconcile(case.circuit, case.survey, feed=case.feeds, products=case.products)
+
+
+def _measured(source: Path, may_be_blank: bool) -> Case | None:
+    """Return the case as measured; None if it has no numbers yet and need not have any."""
+    folder = is_folder(source)
     if folder or source.suffix.casefold() in SUFFIXES:
         table: Table | None = None
         file = source / MEASUREMENTS_FILE
-        if folder and file.is_file():
+        if folder and is_file(file):
             table = read_csv_table(file, MEASUREMENTS_FILE)[0]
         elif not folder:
             table = read_workbook(source, source.name, SHEETS)[0].get(_SHEET)
@@ -159,7 +188,7 @@ def _measured(source: Path, may_be_blank: bool) -> Survey | None:
                 Fault("There is nothing to plan from: no number is measured, and none is expected.",
                       mend, Place(file=str(source)))
             ])  # fmt: skip
-    return read_case(source).survey
+    return read_case(source)
 
 
 def _blank(table: Table | None) -> bool:

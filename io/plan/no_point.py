@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from oretally.flowsheet import Fault, InputError, NotBalanceable
 from oretally.recon.plan import MOST_VALUES, NoPlanPoint
 
-__all__ = ["no_point"]
+__all__ = ["named_values", "no_point"]
 
 _SHOWN = 5  # names in a message
 
@@ -28,20 +28,21 @@ def no_point(error: NoPlanPoint) -> InputError | NotBalanceable:
         )  # fmt: skip
     if error.unknown:
         faults.append(
-            Fault(f"Nothing tells {_listed(error.unknown)}, and a plan needs a value to start "
+            Fault(f"Nothing tells {named_values(error.unknown)}, and a plan needs a value to start "
                   "from.",
-                  "Write what you expect into expected.csv: columns as in measurements.csv.")
+                  f"Write what you expect{_of(error.would_tell)} into expected.csv: columns as in "
+                  "measurements.csv.")
         )  # fmt: skip
     if error.stopped:
         faults.append(
-            Fault(f"In the balance {_listed(error.stopped)} is 0: a stream that stands still has "
-                  "no grades, and what moves it again cannot be foreseen.",
+            Fault(f"In the balance {named_values(error.stopped)} is 0: a stream that stands still "
+                  "has no grades, and what moves it again cannot be foreseen.",
                   "Give values of the test as it will run, in expected.csv or in the "
                   "measurements.")
         )  # fmt: skip
     if error.held:
         faults.append(
-            Fault(f"The balance holds {_listed(error.held)} at a bound (0, or the richest "
+            Fault(f"The balance holds {named_values(error.held)} at a bound (0, or the richest "
                   "possible): there the errors of answers do not follow those of measurements in "
                   "proportion.",
                   "Mend the measurement that drives it there, or give expected values.")
@@ -49,7 +50,13 @@ def no_point(error: NoPlanPoint) -> InputError | NotBalanceable:
     return InputError(faults)
 
 
-def _listed(names: Sequence[tuple[str, str]]) -> str:
+def _of(names: Sequence[tuple[str, str]]) -> str:
+    """Return of what values alone, from which the balances have the others."""
+    return f" of {named_values(names)} (the balances give the others)" if names else ""
+
+
+def named_values(names: Sequence[tuple[str, str]]) -> str:
+    """Return values by name, the first few."""
     more = len(names) - _SHOWN
     told = ", ".join(f"{quantity} of '{stream}'" for stream, quantity in names[:_SHOWN])
     return told + (f" and {more} more" if more > 0 else "")

@@ -14,7 +14,15 @@ from oretally.io.cells import RELATIVE, StatedError, is_relative, read_number
 from oretally.io.files import Cell, Table, read_csv_table
 from oretally.io.plan.methods import USUAL, method_error, method_name
 
-__all__ = ["COUNTED", "MOST_READINGS", "SAMPLE", "PriceTable", "one_each", "read_prices"]
+__all__ = [
+    "COUNTED",
+    "MOST_READINGS",
+    "PRICE_COLUMNS",
+    "SAMPLE",
+    "PriceTable",
+    "one_each",
+    "read_prices",
+]
 
 SAMPLE = "sample"
 """Stands in place of a quantity: the price of taking and preparing a stream's sample."""
@@ -22,7 +30,8 @@ COUNTED = "readings"
 """Stands in place of a currency where no prices are stated."""
 MOST_READINGS = 3  # of one number, where the table states nothing
 _MOST = 10
-_COLUMNS = ("quantity", "stream", "method", "error", "price", "minimum charge", "most")
+PRICE_COLUMNS = ("quantity", "stream", "method", "error", "price", "minimum charge", "most")
+"""Columns of the table of prices."""
 _ERROR = {"error", "±", "sd"}
 _HEADING = re.compile(r"(.*?)\s*(?:\[\s*(.*?)\s*\])?")
 Key = tuple[str, str, str]  # stream, empty for all; quantity; method
@@ -138,7 +147,7 @@ class _Reader:
         if missing:
             self.fault(
                 f"There is no column {' and no column '.join(map(repr, missing))}.",
-                f"Columns of a table of prices: {', '.join(_COLUMNS)}; the currency stands in "
+                f"Columns of a table of prices: {', '.join(PRICE_COLUMNS)}; the currency stands in "
                 "brackets, as in price [EUR].",
                 self.table.place,
             )
@@ -241,8 +250,8 @@ class _Reader:
             match = _HEADING.fullmatch(cell.text)
             name = " ".join(match[1].split()).casefold() if match else ""
             name = "error" if name in _ERROR else name
-            if name not in _COLUMNS:
-                mend = did_you_mean(name, _COLUMNS, "Columns")
+            if name not in PRICE_COLUMNS:
+                mend = did_you_mean(name, PRICE_COLUMNS, "Columns")
                 self.fault(f"'{cell.text}' is not a column of a table of prices.", mend, cell.place)
             elif name in found:
                 self.fault(f"The column '{name}' is there twice.", "Take one out.", cell.place)

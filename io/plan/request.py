@@ -10,6 +10,7 @@ from oretally.flowsheet import Fault, Place
 from oretally.flowsheet.circuit import Content
 from oretally.io.cells import (
     asked_answer,
+    curve_names,
     grade_names,
     pull_names,
     recovery_names,
@@ -17,7 +18,7 @@ from oretally.io.cells import (
     value_names,
 )
 from oretally.io.plan.case import PlanCase
-from oretally.recon.plan import PlanAnswer, pull_of, recovery_of, value_of
+from oretally.recon.plan import PlanAnswer, curve_answers, pull_of, recovery_of, value_of
 
 __all__ = ["default_answers", "read_answers", "read_budget"]
 
@@ -40,12 +41,20 @@ def read_budget(text: str | None, faults: list[Fault]) -> float | None:
 
 
 def default_answers(case: PlanCase) -> list[PlanAnswer]:
-    """Return the recoveries of all analytes to the products; a declared loss is none."""
+    """Return the recoveries of all analytes to the products; a declared loss is none.
+
+    Nor is a product into which all of the feed goes: 100 % needs no plan.
+    """
     answers = case.point.answers
     declared = {s.name for s in case.circuit.streams
                 if s.declared or s.content is Content.DISSOLVED}  # fmt: skip
     products = [j for j in answers.products
                 if j not in answers.feeds and answers.streams[j] not in declared]  # fmt: skip
+    feeds = {answers.streams[j] for j in answers.feeds}
+    beside = [s for s in case.circuit.streams
+              if None in (s.source, s.target) and s.name not in feeds]  # fmt: skip
+    if len(beside) == 1:
+        return []
     found = (recovery_of(answers, k, j) for k in range(len(answers.analytes)) for j in products)
     named = [a for a in found if a is not None]
     return named or [pull_of(answers, j) for j in products]
@@ -68,6 +77,12 @@ def read_answers(asked: Sequence[str], case: PlanCase, faults: list[Fault]) -> l
 
 def _answer(text: str, case: PlanCase, place: Place, faults: list[Fault]) -> PlanAnswer | None:
     answers, rows = case.point.answers, case.places.rows
+    over_time = curve_answers(answers)
+    each = [a.name.split(" of ", 1) for a in over_time]
+    alone = len({analyte for _, analyte in each}) == 1
+    at = asked_answer(text, [curve_names(*name, alone=alone) for name in each])
+    if at is not None:
+        return over_time[at]
     streams, analytes = answers.streams, answers.analytes
     recoveries = list(product(range(len(analytes)), range(len(streams))))
     known = [recovery_names(analytes[k], streams[j]) for k, j in recoveries]
@@ -81,6 +96,7 @@ def _answer(text: str, case: PlanCase, place: Place, faults: list[Fault]) -> Pla
         shown = [n[0] for n, (_, j) in zip(known, recoveries, strict=False)
                  if not answers.is_reference(j)]  # fmt: skip
         shown += [names[0] for names in known[len(recoveries) :]]
+        shown += [a.name for a in over_time]
         mend = unknown_answer(text, shown)
         faults.append(Fault(f"'{text}' is no answer of this case.", mend, place))
         return None

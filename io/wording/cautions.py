@@ -22,9 +22,11 @@ __all__ = ["CAUTIONS_HEADING", "SITUATIONS", "Caution", "brief", "cautions_of", 
            "defer", "sheet_cautions"]  # fmt: skip
 
 CAUTIONS_HEADING = "What can hurt, before you go on"
-SITUATIONS = ("leach", "mill", "grinding", "sieving", "washing", "precious", "free gold",
+SITUATIONS = ("low pH", "leach", "mill", "grinding", "sieving", "washing", "precious", "free gold",
               "refractory")  # fmt: skip
 """What a rule of the data file may ask for; what they mean stands there."""
+_CYANIDES = ("cyanid", "NaCN", "KCN", "CN")
+_LEAST_PH = 10.5  # of cyanide solutions, as the data file says
 _COARSE_UNIT = 1e-3  # per mille: a unit of grade as large as this is no unit of fire assay
 
 
@@ -110,10 +112,20 @@ def _called_for(now: Collection[str], names: Sequence[str]) -> tuple[Caution, ..
     )  # fmt: skip
 
 
+def _low_ph(survey: Survey) -> bool:
+    """Whether a leach over time with cyanide had a pH at which the gas leaves the solution."""
+    course = survey.course
+    if course is None or not _named([r.name for r in course.reagents], _CYANIDES):
+        return False
+    read = [course.ph_at_start, *(t.ph for t in course.times)]
+    return any(ph is not None and ph < _LEAST_PH for ph in read)
+
+
 def _of_circuit(circuit: Circuit, survey: Survey) -> set[str]:
     """Return which situations a circuit is in, whatever was measured."""
     kinds = {node.kind for node in circuit.nodes}
-    given = {"leach": NodeKind.LEACH in kinds or bool(survey.dissolved),
+    given = {"low pH": _low_ph(survey),
+             "leach": NodeKind.LEACH in kinds or bool(survey.dissolved),
              "mill": NodeKind.MILL in kinds}  # fmt: skip
     return {word for word, holds in given.items() if holds}
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
 from shutil import get_terminal_size
@@ -19,6 +20,7 @@ _WORD = 13  # columns of a word beside a sentence
 _SENTENCE = 92  # columns of a sentence
 _NARROWEST = 20  # columns of a sentence where there is no room
 _TEXT = 100  # columns of text without a word beside it
+_GAP = "   "  # between the columns of a table
 _BOLD, _PLAIN = "\x1b[1m", "\x1b[0m"
 
 
@@ -29,7 +31,8 @@ class Terminal:
     Attributes
     ----------
     width : int
-        Columns. Sentences are wrapped to it; tables are never cut or wrapped.
+        Columns. Sentences are wrapped to it, words at the end of a row of a table too; a table
+        that is wider still stands in parts below each other, its first columns in each.
     styled : bool
         Whether headings are bold.
     """
@@ -65,11 +68,12 @@ class Terminal:
 
     def table(self, table: ResultTable) -> list[str]:
         """Return a table below its caption; what is said of it follows."""
-        cells = _cells(table)
-        rows = [" " + "   ".join(row).rstrip() for row in cells]
-        rule = " " + "─" * _columns("   ".join(cells[0]))
-        lines = [*self.heading(table.caption), "", rows[0], rule, *rows[1:], ""]
-        return [*lines, *(line for s in table.below for line in self.sentence("", s))]
+        lines = self.heading(table.caption)
+        for part in _parts(table, self.width - 1):
+            rows = [" " + _GAP.join(row).rstrip() for row in part]
+            rule = " " + "─" * _columns(_GAP.join(part[0]))
+            lines += ["", rows[0], rule, *rows[1:]]
+        return [*lines, "", *(line for s in table.below for line in self.sentence("", s))]
 
 
 PIPE = Terminal()
@@ -106,12 +110,61 @@ def _columns(text: str) -> int:
 
 def _cells(table: ResultTable) -> list[list[str]]:
     """Return header and rows, each cell as wide as its column."""
+    return [list(row) for row in zip(*_padded_columns(table), strict=True)]
+
+
+def _padded_columns(table: ResultTable) -> list[list[str]]:
     columns = [[name, *cells] for name, cells in zip(table.header, table.columns, strict=True)]
     padded = []
     for column, kind in zip(columns, table.kinds, strict=True):
         wide = max(map(_columns, column))
         padded.append([_padded(cell, wide, right=kind == "number") for cell in column])
-    return [list(row) for row in zip(*padded, strict=True)]
+    return padded
+
+
+def _parts(table: ResultTable, width: int) -> Iterator[list[list[str]]]:
+    """Yield header and rows of a table in parts as wide as given, its first columns in each.
+
+    A column and its ± stay together; words at the end of a row are folded.
+    """
+    columns, header = _padded_columns(table), list(table.header)
+    first, end = columns[: table.words], len(header) - table.last_words
+    part, j = list(first), table.words
+    while j < len(header):
+        group = columns[j : j + (2 if header[j + 1 : j + 2] == ["±"] else 1)]
+        least = _wide(group) if j < end else min(_NARROWEST, _wide(group))
+        room = width - _wide(part) - len(_GAP)
+        if least > room and len(part) > len(first):
+            yield _rows(part)
+            part, room = list(first), width - _wide(first) - len(_GAP)
+        part += group if j < end else [_folded_cells(group[0], max(room, least))]
+        j += len(group)
+    yield _rows(part)
+
+
+def _wide(columns: Sequence[Sequence[str]]) -> int:
+    """Return how wide padded columns are beside each other."""
+    cells = [column[0].split("\n")[0] for column in columns]
+    return sum(map(_columns, cells)) + len(_GAP) * max(0, len(cells) - 1)
+
+
+def _folded_cells(column: Sequence[str], width: int) -> list[str]:
+    """Return cells with their words on lines as wide as given, at most."""
+    folded = [_folded(cell.rstrip(), width) for cell in column]
+    wide = max(_columns(line) for lines in folded for line in lines)
+    return ["\n".join(_padded(line, wide, right=False) for line in lines) for lines in folded]
+
+
+def _rows(columns: Sequence[Sequence[str]]) -> list[list[str]]:
+    """Return the lines of header and rows, a cell a column; a folded cell takes several lines."""
+    rows = []
+    for row in zip(*columns, strict=True):
+        lines = zip_longest(*(cell.split("\n") for cell in row))
+        blank = [" " * _wide([[cell]]) for cell in row]
+        rows += [
+            [b if c is None else c for c, b in zip(line, blank, strict=True)] for line in lines
+        ]
+    return rows
 
 
 def _padded(text: str, width: int, *, right: bool) -> str:

@@ -6,11 +6,12 @@ from dataclasses import replace
 
 from oretally.flowsheet.digits import chance_percent, format_with_sd
 from oretally.io.wording.losses import EXPLANATIONS
+from oretally.io.wording.sentences import quoted
 from oretally.io.wording.tables import ResultTable
-from oretally.recon.result import Balance, GradeRecovery
+from oretally.recon.result import Balance, GradeRecovery, SizeRecovery
 
 __all__ = ["curve_caption", "curve_tables", "expectation_table", "loss_tables",
-           "size_recovery_tables"]  # fmt: skip
+           "recovery_by_size_tables", "size_recovery_tables"]  # fmt: skip
 
 _TEST_LEGEND = (
     "Chance to tell: that the result lies beyond the limits of every other explanation (two-sided, "
@@ -21,6 +22,10 @@ _TEST_LEGEND = (
 _LOSS_LEGEND = (
     "Of its own, of feed: share of what that product's solids hold, and of what the feed holds. "
     "x whole, x head: grade of the class over that of the product's solids, and of the feed's.",
+)
+_BY_SIZE_LEGEND = (
+    "In the feed, lost: in percent of all that the feed has. Recovered: of what the feed has in "
+    "that class. Told only where no mill lies between feed and products.",
 )
 _TESTS_SHOWN = 6  # in a terminal
 _Pair = tuple[float, float] | None
@@ -48,8 +53,25 @@ def loss_tables(balance: Balance) -> list[ResultTable]:
                      "x whole", "x head")  # fmt: skip
             header = ["product", "class", *(h for head in heads for h in (head, "±"))]
             tables.append(ResultTable(f"{analyte.name} by size", header, rows, 2))
+    changed = balance.losses.sizes_change_at
+    why = (f"Recovery by size is not told: between feed and products, at {quoted(changed)}, grains "
+           "come into a class and leave it.",) if changed else ()  # fmt: skip
     # one legend for all of them, below the last
-    return [*tables[:-1], *(replace(table, legend=_LOSS_LEGEND) for table in tables[-1:])]
+    return [*tables[:-1],
+            *(replace(table, legend=_LOSS_LEGEND, below=why) for table in tables[-1:])]  # fmt: skip
+
+
+def recovery_by_size_tables(balance: Balance) -> list[ResultTable]:
+    """Return one table an analyte: what of each class of the feed is recovered, and what lost."""
+    tables = []
+    for found in balance.losses.by_size:
+        rows = [[row.label, *(text for pair in (row.of_feed, row.recovery, row.lost)
+                              for text in _cells(pair))] for row in found.classes]  # fmt: skip
+        heads = ("in the feed [%]", "recovered of it [%]", "lost [%]")
+        header = ["class", *(h for head in heads for h in (head, "±"))]
+        caption = f"Recovery by size: {found.analyte} of '{found.of}' to {quoted(found.kept)}"
+        tables.append(ResultTable(caption, header, rows, 1))
+    return [*tables[:-1], *(replace(table, legend=_BY_SIZE_LEGEND) for table in tables[-1:])]
 
 
 def expectation_table(balance: Balance, *, brief: bool = False) -> ResultTable:
@@ -77,10 +99,12 @@ def expectation_table(balance: Balance, *, brief: bool = False) -> ResultTable:
 def size_recovery_tables(balance: Balance) -> list[ResultTable]:
     """Return for each separator what share of each class goes to the richest product.
 
-    Those that a partition table shows, as the richest product is the coarsest, are left out.
+    Those that a partition table shows, as the richest product is the coarsest, are left out, and
+    that of a node which is the whole circuit: it is the recovery by size.
     """
     shown = {(p.node, p.product) for p in balance.sizes.partitions}
-    found = [r for r in balance.losses.by_separator if (r.node, r.product) not in shown]
+    found = [r for r in balance.losses.by_separator
+             if (r.node, r.product) not in shown and not _whole(balance, r)]  # fmt: skip
     tables = []
     for node in dict.fromkeys(r.node for r in found):
         own = [r for r in found if r.node == node]
@@ -93,6 +117,17 @@ def size_recovery_tables(balance: Balance) -> list[ResultTable]:
         caption = f"Recovery by size at '{node}': to the richest product, class by class [%]"
         tables.append(ResultTable(caption, header, rows, 1))
     return tables
+
+
+def _whole(balance: Balance, found: SizeRecovery) -> bool:
+    """Return whether a node's recovery by size is that of the circuit."""
+    circuit = balance.circuit
+    ends = set(circuit.inlets(found.node)), set(circuit.outlets(found.node))
+    return any(
+        (r.analyte, r.kept) == (found.analyte, (found.product,))
+        and ends == (set(balance.feeds), {*r.kept, *r.lost})
+        for r in balance.losses.by_size
+    )
 
 
 def curve_tables(balance: Balance) -> list[ResultTable]:

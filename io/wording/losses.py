@@ -24,12 +24,13 @@ from oretally.recon.result import (
     LossCause,
     LossEnd,
     LossPart,
+    MissingAssay,
     Standing,
     TestKind,
 )
 
-__all__ = ["EXPLANATIONS", "LOSS_HEADING", "LossReading", "loss_meaning", "loss_readings",
-           "next_test"]  # fmt: skip
+__all__ = ["EXPLANATIONS", "LOSS_HEADING", "LossReading", "assay_sentence", "loss_by_size",
+           "loss_meaning", "loss_readings", "next_test"]  # fmt: skip
 
 LOSS_HEADING = "Where the rest of the metal is, and as what"
 EXPLANATIONS = {
@@ -84,7 +85,7 @@ def loss_meaning(balance: Balance) -> str:
         parts.append(f"Not read: {listed(balance.losses.not_read)}, as {why}.")
     if len(kept) > 1 and not balance.losses.stated:
         parts.append('If that is not what you want: [report] lost = ["..."] names what is lost.')
-    if kept and balance.global_test.consistent is False:
+    if kept and balance.global_test.consistent is False and not balance.mildly_off:
         parts.append("The numbers do not agree within their stated errors: settle that first, what "
                      "follows rests on them.")  # fmt: skip
     return " ".join(parts)
@@ -269,6 +270,41 @@ def _instruction(balance: Balance, loss: Loss, test: DecidingTest) -> str:
                 "coarser.")  # fmt: skip
     return (f"The test between them: treat a sample of '{stream}' once more, as before, and assay "
             "it before and after. Looked at: grade before less grade after.")  # fmt: skip
+
+
+def loss_by_size(balance: Balance) -> str:
+    """Return in which sizes the greatest loss of the first analyte is that has one by size.
+
+    In one line, of the end that is richer than the whole; empty where none is.
+    """
+    found = [(loss, end) for loss in balance.losses.found for end in loss.ends if end.matters]
+    if not found:
+        return ""
+    first = found[0][0]
+    ends = [end for loss, end in found if loss is first and end.part.of_loss is not None]
+    end = max(ends, key=lambda end: end.part.of_loss or (0.0, 0.0))
+    part, coarse = end.part, end.end is End.COARSE
+    size = f"coarser than {part.retained_um:g}" if coarse else f"finer than {part.passed_um:g}"
+    words = f"{_pm(part.of_loss)} % of the {first.analyte} in '{first.stream}' is {size} um"
+    recovered = [
+        row.recovery
+        for by_size in balance.losses.by_size if by_size.analyte == first.analyte
+        for row in by_size.classes if row.label == part.label and row.recovery is not None
+    ]  # fmt: skip
+    if recovered:
+        words += f"; of what is fed in that size {_pm(recovered[0])} % is recovered"
+    return f"{words}."
+
+
+def assay_sentence(missing: MissingAssay) -> str:
+    """Return which assay that nobody made would tell most, with the ± before and after."""
+    then = format_with_sd(missing.percent[0], missing.sd_then)[1]
+    sd = format_with_sd(missing.grade, missing.sd)[1]
+    return (
+        f"assay '{missing.stream}' for {missing.quantity}: the recovery of {missing.analyte} in "
+        f"{quoted(missing.kept)}, now {_pm(missing.percent)} %, would be known to ± {then} with an "
+        f"assay as good as the others (sd {sd} {missing.unit})."
+    )
 
 
 def next_test(balance: Balance) -> str:

@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
+from oretally.flowsheet.digits import (
+    DASH,
+    format_chi_square,
+    format_number,
+    format_p,
+    format_with_sd,
+)
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.result import Balance, BalancedValue
 
@@ -21,6 +27,7 @@ __all__ = [
     "largest_move",
     "listed",
     "notes_of",
+    "one_in",
     "quoted",
     "recovery_sentences",
 ]
@@ -81,23 +88,37 @@ def _many(count: int, word: str) -> str:
 def agreement(balance: Balance) -> str:
     """Return whether the numbers agree with each other, in one sentence."""
     test = balance.global_test
-    if not balance.converged:
-        return f"The balance did not converge: {balance.status}."
     if test.consistent is None and test.statistic > _MOVED:
         return _held(test.statistic)
     if test.consistent is None:
         return "No number is checked by another, so nothing can be said about their agreement."
     figures = (
-        f"chi-square {format_number(test.statistic)} on {test.dof} degrees of freedom, "
+        f"chi-square {format_chi_square(test.statistic)} on {test.dof} degrees of freedom, "
         f"p {format_p(test.p)}"
     )
     if test.consistent:
         return f"The numbers agree within their stated errors ({figures})."
+    if balance.mildly_off:
+        return (
+            f"The numbers agree poorly ({figures}): one sound survey in {one_in(test.p)} is as far "
+            "off, or errors are stated too small. Use the answers with care."
+        )
     return (
         f"The numbers do not agree within their stated errors ({figures}): at least one of them "
         "is wrong, or errors are stated too small. Until that is settled, do not rely on the "
         "answers."
     )
+
+
+def one_in(p: float | None) -> str:
+    """Return among how many one is to be expected.
+
+    Examples
+    --------
+    >>> one_in(0.0074), one_in(0.014), one_in(0.049)
+    ('140', '71', '20')
+    """
+    return DASH if not p else f"{float(f'{1.0 / p:.2g}'):.0f}"
 
 
 def fit_words(statistic: float, dof: int, p: float | None) -> str:
@@ -106,7 +127,7 @@ def fit_words(statistic: float, dof: int, p: float | None) -> str:
         return "no number is checked by another"
     degrees = "1 degree" if dof == 1 else f"{dof} degrees"
     chance = "" if p is None else f", p {format_p(p)}"
-    return f"chi-square {format_number(statistic)} on {degrees} of freedom{chance}"
+    return f"chi-square {format_chi_square(statistic)} on {degrees} of freedom{chance}"
 
 
 def listed(names: Sequence[str], joint: str = "and") -> str:
@@ -134,7 +155,7 @@ def _held(statistic: float) -> str:
     """Return that numbers which nothing checks were moved, since a bound was in their way."""
     told = (
         "No number is checked by another, yet they would put a flow or a grade beyond its bounds "
-        f"and had to be moved: chi-square {format_number(statistic)}, "
+        f"and had to be moved: chi-square {format_chi_square(statistic)}, "
     )
     if held_within_errors(statistic):
         return told + "which the stated errors explain."
@@ -151,8 +172,9 @@ def notes_of(balance: Balance, *, simulated: bool = False) -> tuple[str, ...]:
     if simulated or not names:
         return notes
     rest = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    guide = "are rough guides" if len(names) > 1 else "is a rough guide"
     return (
-        f"The ± of {', '.join(names[:_NAMED])}{rest} is a rough guide only (close to a bound, or "
+        f"The ± of {', '.join(names[:_NAMED])}{rest} {guide} only (close to a bound, or "
         "above a fifth of the value); limits: oretally balance CASE --draws 2000",
         *notes,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from oretally.flowsheet import Survey
 from oretally.flowsheet.digits import (
     DASH,
     chance_percent,
@@ -32,6 +33,7 @@ MOVES_NOTHING = 0.05  # percentage points of recovery: less is not worth a line
 _MATTERS = 1.0  # percentage points from which a hidden error is told there
 _MANY_TIMES = 100.0
 _WHOLE = 100.0  # points
+_NEARLY_WHOLE = 0.8  # of a reading: an unseen error beyond is told as one of any size
 _EXPLAINED = (
     "Each column is one way to explain the numbers, and what the recoveries would be if it were "
     "true; the probabilities of others make up the rest.",
@@ -99,14 +101,26 @@ def _recoveries(balance: Balance) -> list[tuple[str, str]]:
 def hidden_sentences(balance: Balance) -> tuple[str, ...]:
     """Return the most harmful errors that could go unseen, for the summary."""
     return tuple(
-        hidden_sentence(h, balance.gross_errors.power)
+        hidden_sentence(h, balance.gross_errors.power, balance.survey)
         for h in balance.gross_errors.hidden[:_HIDDEN_TOLD]
         if abs(h.points) >= _MATTERS
     )
 
 
-def hidden_sentence(h: HiddenError, power: float) -> str:
-    """Return one error that could go unseen, in words."""
+def hidden_sentence(h: HiddenError, power: float, survey: Survey) -> str:
+    """Return one error that could go unseen, in words.
+
+    Of an error as large as the reading, or nearly, the first order says no number of the recovery:
+    then it tells of a tenth of the reading.
+    """
+    m = survey.measured(h.stream, h.quantity)
+    if h.checked and m is not None and h.size > _NEARLY_WHOLE * abs(m.value) > 0.0:
+        tenth = format_number(abs(0.1 * h.points * m.value / h.size), 2)
+        return (
+            f"Any error up to its whole size would pass unnoticed in {h.quantity} of '{h.stream}', "
+            f"{format_number(m.value)} {h.unit}: a tenth of it moves the recovery of {h.analyte} "
+            f"to '{h.product}' by {tenth} points."
+        )
     size = f"{format_number(h.size, 2)} {'points' if h.unit == '%' else h.unit}"
     moves = f"the recovery of {h.analyte} to '{h.product}' by {_about(h.points)} points"
     if not h.checked:

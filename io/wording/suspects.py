@@ -6,14 +6,25 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import inf
 
-from scipy.special import chdtrc
-
 from oretally.flowsheet import Basis
 from oretally.flowsheet.circuit import Content
-from oretally.flowsheet.digits import format_chance, format_number, format_p, format_with_sd
+from oretally.flowsheet.digits import (
+    format_chance,
+    format_chi_square,
+    format_number,
+    format_p,
+    format_with_sd,
+)
 from oretally.flowsheet.survey import DECLARED_LOSS, Kind, meanings
 from oretally.io.wording.sentences import listed
-from oretally.recon.result import Balance, ErrorPlace, Slip, SlippedReading, Suspect
+from oretally.recon.result import (
+    Balance,
+    ErrorPlace,
+    Slip,
+    SlippedReading,
+    Suspect,
+    explained,
+)
 
 __all__ = [
     "SUSPECTS_HEADING",
@@ -25,9 +36,9 @@ __all__ = [
     "opinion_sentence",
     "quiet_sentence",
     "remedy",
-    "said_of",
     "search_sentence",
     "slip_sentence",
+    "suspect_head",
     "suspect_words",
     "unexplained_sentence",
 ]
@@ -37,10 +48,7 @@ UNTOUCHED = (
     "Nothing was changed or left out by the program: weigh or assay again, mend the number, and "
     "balance again."
 )
-_SOUND = 0.5  # probability that all numbers are right, from which no number is told
-_UNEXPLAINED = 1e-4  # chance of what the likeliest explanation leaves, below which it is none
 _MANY = 4  # members of a group that are told one by one
-_OTHER = 0.1  # probability from which another member is told on the first screen
 _HARDLY = 0.01  # probability below which a member of a group is not told
 
 
@@ -55,8 +63,7 @@ class SuspectWords:
 
 def is_quiet(balance: Balance) -> bool:
     """Whether no number stands out: likelier than not all are right."""
-    sound = balance.gross_errors.sound
-    return sound is not None and sound >= _SOUND
+    return balance.gross_errors.quiet
 
 
 def quiet_sentence(balance: Balance) -> str:
@@ -71,9 +78,7 @@ def unexplained_sentence(balance: Balance) -> str:
     if is_quiet(balance) or not balance.suspects:
         return ""
     first = next((e for e in balance.gross_errors.explanations if e.places), None)
-    if first is None or first.objective is None or first.dof < 1:
-        return ""
-    if float(chdtrc(first.dof, first.objective)) >= _UNEXPLAINED:
+    if first is None or first.objective is None or explained(first.objective, first.dof):
         return ""
     return (
         "Nothing that was tried explains the numbers: under the likeliest explanation chi-square "
@@ -87,12 +92,14 @@ def suspect_words(balance: Balance) -> tuple[SuspectWords, ...]:
     if is_quiet(balance):
         return ()
     return tuple(
-        SuspectWords(format_chance(s.probability), _head(balance, s), tuple(_details(balance, s)))
+        SuspectWords(
+            format_chance(s.probability), suspect_head(balance, s), tuple(_details(balance, s))
+        )
         for s in balance.suspects
     )
 
 
-def _head(balance: Balance, s: Suspect) -> str:
+def suspect_head(balance: Balance, s: Suspect) -> str:
     """Return what the suspect is and by how much it is off."""
     if s.together:
         reason = s.slips[0].reason
@@ -136,36 +143,6 @@ def _head(balance: Balance, s: Suspect) -> str:
     return f"{text}."
 
 
-def said_of(balance: Balance, s: Suspect) -> str:
-    """Return one suspect in a sentence: what it reads, what the others say, the likeliest slip."""
-    first, slip = s.group[0], next(iter(s.slips), None)
-    if s.together or first.kind != "measurement":
-        head = _head(balance, s)
-        begin = "perhaps " if s.together else ""
-        return f"{begin}{head[0].lower()}{head[1:]}"
-    row = balance.value(first.where, first.quantity)
-    # the error found is that of the reading and that of the others together
-    others_sd = max(s.sd**2 - (row.sd or 0.0) ** 2, 0.0) ** 0.5
-    said = format_with_sd((row.measured or 0.0) - s.estimated_error, others_sd or s.sd)
-    text = (f"{first} reads {format_number(row.measured)} {row.unit}, the others say "
-            f"{' ± '.join(said)}")  # fmt: skip
-    if slip is not None:
-        reading = slip.readings[0]
-        then = "" if reading.fits is None else (
-            f" Then it is {format_number(reading.fits, 3)} {reading.unit}"
-        )  # fmt: skip
-        text += f": {slip.reason}?{then}"
-    if not text.endswith("?"):
-        text += "."
-    at = list(zip(s.group[1:], s.shares[1:], strict=False))
-    for least, most, begin in ((_OTHER, 1.0, "Or it is"), (_HARDLY, _OTHER, "Less likely it is")):
-        others = [m for m, p in at if least <= p < most]
-        if others:
-            names = str(others[0]) if len(others) == 1 else f"one of {len(others)} others"
-            text += f" {begin} {names}: nothing here tells which."
-    return text
-
-
 def group_words(places: Sequence[ErrorPlace]) -> str:
     """Return several places in a few words; more than four as what they have in common."""
     names = [str(p) for p in places]
@@ -192,7 +169,7 @@ def _details(balance: Balance, s: Suspect) -> Iterator[str]:
         slip = s.slips[0]
         yield (
             f"{_fits(slip)}. So put right they lie within {format_number(slip.misfit, 2)} sd of "
-            f"what the others say; chi-square {format_number(slip.objective)} on {slip.dof}."
+            f"what the others say; chi-square {format_chi_square(slip.objective)} on {slip.dof}."
         )
         return
     for slip in s.slips:
@@ -205,11 +182,20 @@ def _details(balance: Balance, s: Suspect) -> Iterator[str]:
         )
     if len(s.group) > 1 or s.near or s.tie_breakers:
         yield _tie_sentence(balance, s)
+    if s.over_time:
+        yield (
+            "It is the course of the leach that speaks against it: no leach that slows down as its "
+            "metal goes passes through all times. Or the leach did not: a reagent or air ran short "
+            f"and was put in again, or metal went back to the solids. Statistic {s.statistic:.1f}, "
+            f"p {format_p(s.p)}; without it chi-square of balance and course together "
+            f"{format_chi_square(s.objective_without)} on {s.dof_without}."
+        )
+        return
     limit = balance.gross_errors.measurement_limit
     against = "" if limit is None else f" (limit {limit:.1f})"
     yield (
         f"Standardised adjustment {s.statistic:.1f}{against}, p {format_p(s.p)}; without it "
-        f"chi-square {format_number(s.objective_without)} on {s.dof_without}."
+        f"chi-square {format_chi_square(s.objective_without)} on {s.dof_without}."
     )
 
 
@@ -251,7 +237,7 @@ def slip_sentence(slip: Slip) -> str:
     off = f"{format_number(slip.misfit, 2)} sd from what the others say, "
     return (
         f"{_fits(slip)}: {slip.reason}? Then {'' if slip.kind == 'wet mass' else off}"
-        f"chi-square {format_number(slip.objective)} on {slip.dof}."
+        f"chi-square {format_chi_square(slip.objective)} on {slip.dof}."
     )
 
 
@@ -261,7 +247,7 @@ def _fits(slip: Slip) -> str:
     text = "; ".join(
         f"{r.quantity} of '{r.stream}' reads {format_number(r.read)}{_made_from(r)}, "
         + ("nobody knows what it was" if r.fits is None
-           else f"fits {format_number(r.fits, 3)} {r.unit}")
+           else f"fits {format_number(r.fits)} {r.unit}")
         for r in told
     )  # fmt: skip
     more = len(slip.readings) - len(told)
@@ -321,7 +307,23 @@ def search_sentence(balance: Balance) -> str:
     return (
         f"{text}. All explanations by up to {several} were compared, those by more as "
         f"far as they were likely; the search left out {left_out} of the "
-        f"odds. Corrected for the number of tests (Sidak), at {100.0 * alpha:.2g} % together, a "
-        f"standardised adjustment is significant beyond {format_number(f.measurement_limit, 3)}"
+        f"odds. {_untried(f.tried, f.untried)}Corrected for the number of tests (Sidak), at "
+        f"{100.0 * alpha:.2g} % together, a standardised adjustment is significant beyond "
+        f"{format_number(f.measurement_limit, 3)}"
         + (f", a closure beyond {format_number(f.nodal_limit, 3)} sd." if f.nodal_limit else ".")
+    )
+
+
+def _untried(tried: int, untried: int) -> str:
+    """Return a sentence on explanations that were not balanced again, and a space; else nothing."""
+    if not untried:
+        return ""
+    if not tried:
+        return (
+            f"{untried} explanations may be likely: none was balanced again, all are ranked by "
+            "linear propagation. "
+        )
+    return (
+        f"Of {tried + untried} explanations that may be likely {tried} were balanced again, the "
+        "likeliest first; the others are ranked by linear propagation. "
     )

@@ -81,6 +81,18 @@ class ResultTable:
         ]
 
     @property
+    def document(self) -> dict[str, object]:
+        """The table as JSON has it."""
+        return {
+            "caption": self.caption,
+            "columns": list(self.header),
+            "rows": [list(row) for row in self.rows],
+            "kinds": self.kinds,
+            "below": list(self.below),
+            "legend": list(self.legend),
+        }
+
+    @property
     def trimmed(self) -> ResultTable:
         """The table without its last column of words, if nothing stands there."""
         if any(row[-1] for row in self.rows):

@@ -184,6 +184,8 @@ def repair_words(repair: Repair) -> str:
     first = repair.readings[0]
     if repair.kind == LEFT_OUT:
         return f"Without {first.quantity} of '{first.stream}' ({_read(first)})."
+    if len(repair.readings) > 2:
+        return f"{repair.reason[0].upper()}{repair.reason[1:]}?"
     if len(repair.readings) > 1:
         other = repair.readings[1]
         return (
