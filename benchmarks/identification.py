@@ -32,12 +32,7 @@ from study_circuits import CIRCUITS, StudyCircuit
 from oretally.flowsheet import balance_problem, positions
 from oretally.recon.gross_errors.candidates import candidates
 from oretally.recon.gross_errors.explanations import explain
-from oretally.recon.gross_errors.other_methods import (
-    biweight,
-    eliminate,
-    huber,
-    least_absolute,
-)
+from oretally.recon.gross_errors.other_methods import Robust, eliminate
 from oretally.recon.gross_errors.search import diagnose
 from oretally.recon.result import ErrorRates
 from oretally.recon.signatures import (
@@ -111,9 +106,9 @@ def serial(g: Groups) -> _Scores:
     return found
 
 
-def robust(estimate: Callable[[Floats, Floats], Floats], g: Groups) -> _Scores:
+def robust(estimate: Callable[[Robust], Floats], g: Groups) -> _Scores:
     """The largest estimated error of each group."""
-    v = np.abs(estimate(g.signatures.P, g.signatures.r))
+    v = np.abs(estimate(Robust(g.signatures.P, g.signatures.r)))
     return {k: float(v[m].max()) for k, m in enumerate(g.members)}
 
 
@@ -128,9 +123,9 @@ def posterior(rates: ErrorRates, g: Groups) -> _Scores:
 METHODS: dict[str, Callable[[Groups], _Scores]] = {
     "measurement test, all at once": measurement_test,
     "serial elimination": serial,
-    "Huber": partial(robust, huber),
-    "Tukey's biweight": partial(robust, biweight),
-    "least absolute errors": partial(robust, least_absolute),
+    "Huber": partial(robust, lambda x: x.huber),
+    "Tukey's biweight": partial(robust, lambda x: x.biweight),
+    "least absolute errors": partial(robust, lambda x: x.least_absolute),
     "posterior, default rates": partial(posterior, DEFAULT),
     "posterior, 15 % expected wrong": partial(posterior, MANY),
 }
