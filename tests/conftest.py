@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable
 from typing import Any
 
@@ -10,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import settings
 from numpy.typing import NDArray
+from often import NIGHTLY
 from published import REFERENCE
 from random_circuits import RandomCircuit
 
@@ -26,8 +28,20 @@ from oretally.flowsheet import (
 Floats = NDArray[np.float64]
 
 # a machine that is busy with something else fails no test
-settings.register_profile("any machine", deadline=None)
+settings.register_profile("any machine", deadline=None, max_examples=100 if NIGHTLY else 40)
 settings.load_profile("any machine")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _compiled_once(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Where no byte code may stand beside the sources, what tests start keeps it among theirs.
+
+    Else each of the programs compiles all packages anew, which takes longer than its work.
+    """
+    if os.environ.pop("PYTHONDONTWRITEBYTECODE", ""):
+        base = tmp_path_factory.getbasetemp()
+        shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+        os.environ["PYTHONPYCACHEPREFIX"] = str(shared / "pycache")
 
 
 @pytest.fixture(scope="session")

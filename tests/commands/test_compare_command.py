@@ -45,16 +45,55 @@ def test_verdict_first_table_second_cautions_last(run: Run) -> None:
     flat = " ".join(verdict.split())
     assert flat == (
         "The difference between 'grind_coarse' and 'grind_fine' is real for these two tests; "
-        "whether what was changed made it, repeats must show. 'grind_fine' against 'grind_coarse' "
+        "whether what was changed made it, repeats must show. In plain words: 'grind_fine' has "
+        "more Pb in a poorer 'concentrate': which is worth more, the terms of sale tell. "
+        "'grind_fine' against 'grind_coarse' "
         "has recovery of Pb to concentrate +1.76 points (95 % limits 1.13 to 2.40, confidence "
         "above 99.9 %); grade of Pb in concentrate -1.47 points (95 % limits -2.71 to -0.23, "
         "confidence 98 %); grade of Pb in "
         "tailings -0.0344 points (95 % limits -0.0456 to -0.0232, confidence above 99.9 %); mass "
-        "pull to concentrate +0.152 points (95 % limits 0.056 to 0.248, confidence 99.6 %)."
+        "pull to concentrate +0.152 points (95 % limits 0.056 to 0.248, confidence 99.8 %)."
     )
     assert table < notes
     assert "Common to the tests, as declared: 'assay batch', Pb of 'feed'." in out
     assert "One test of each kind shows nothing of how equal tests scatter" in out
+
+
+def test_more_in_a_richer_product_is_better_in_both(run: Run) -> None:
+    """And the other way round worse; of what is lost nothing is said."""
+    change("grind_fine/measurements.csv", "32.8,49.0", "29.5,57.0")
+    change("grind_fine/measurements.csv", "967.2,0.241", "970.8,0.205")
+    _, out, _ = run("grind_coarse", "grind_fine")
+    assert ("In plain words: 'grind_fine' has more Pb in a richer 'concentrate': better in both."
+            ) in " ".join(out.split())  # fmt: skip
+    assert "a poorer 'tailings'" not in " ".join(out.split())
+    _, out, _ = run("grind_fine", "grind_coarse")
+    assert ("'grind_coarse' has less Pb in a poorer 'concentrate': worse in both."
+            ) in " ".join(out.split())  # fmt: skip
+
+
+def test_the_assay_that_would_narrow_it_most_is_named(run: Run) -> None:
+    """Of the test whose recovery is known worst, where an assay is missing."""
+    assert "What would narrow it most" not in run("grind_coarse", "grind_fine")[1]
+    lines = Path("grind_fine/measurements.csv").read_text("utf-8").splitlines()
+    at = next(i for i, line in enumerate(lines) if "0.241" in line)
+    lines[at] = lines[at].replace("0.241", "")
+    Path("grind_fine/measurements.csv").write_text("\n".join(lines), "utf-8")
+    _, out, _ = run("grind_coarse", "grind_fine")
+    assert "What would narrow it most: in 'grind_fine', assay 'tailings' for Pb: " in (
+        " ".join(out.split())
+    )
+
+
+def test_limits_and_confidence_stand_on_one_footing(run: Run) -> None:
+    """What has limits without 0 has a confidence above 95 %, in the table as in the JSON."""
+    run("grind_coarse", "grind_fine", "--json", "c.json")
+    rows = json.loads(Path("c.json").read_text("utf-8"))["differences"]
+    _, out, _ = run("grind_coarse", "grind_fine")
+    for row in rows:
+        line = next(ln for ln in out.splitlines() if ln.lstrip().startswith(row["answer"]))
+        shown = line[line.index(row["verdict"]) + len(row["verdict"]) :].split()[5]
+        assert (float(shown.lstrip(">")) >= 95.0) is (row["low"] * row["high"] > 0.0)
 
 
 def test_what_looks_common_is_told_not_taken(run: Run) -> None:
@@ -66,6 +105,18 @@ def test_what_looks_common_is_told_not_taken(run: Run) -> None:
     ) in flat
     assert 'If it was one and the same (one laboratory batch), add --common "assay batch".' in flat
     assert 'If that was one reading, add --common-measurement "feed:Pb".' in flat
+
+
+def test_what_is_real_only_alone_is_told(run: Run) -> None:
+    """An answer at 2.4 sd: not decided as one of four, and real if it is asked for alone."""
+    change("grind_fine/measurements.csv", "32.8,49.0", "31.5,50.9")
+    change("grind_fine/measurements.csv", "0.241", "0.261")
+    _, out, _ = run("grind_coarse", "grind_fine")
+    flat, name = " ".join(out.split()), "grade of Pb in tailings"
+    assert f"Real if it were the only answer asked for: {name}. 4 answers are judged" in flat
+    _, out, _ = run("grind_coarse", "grind_fine", "--answer", name)
+    assert "is real for these two tests" in " ".join(out.split())
+    assert "Real if it were" not in out
 
 
 def test_no_difference(run: Run) -> None:
@@ -227,6 +278,16 @@ def test_three_cases_against_the_first_or_all_pairs(run: Run) -> None:
     assert "third - grind_coarse" in out and "third - grind_fine" not in out
     _, out, _ = run(*cases, "--all-pairs")
     assert "third - grind_fine" in out
+
+
+def test_numbers_that_agree_poorly_need_not_be_settled_first(run: Run) -> None:
+    """As 'balance' says of the same numbers: it may be chance."""
+    change("grind_fine/measurements.csv", "0.241", "0.43")
+    _, out, _ = run("grind_coarse", "grind_fine")
+    flat = " ".join(out.split())
+    assert "The numbers of 'grind_fine' do not agree within their stated errors (chi-square" in flat
+    assert "is as far off, and no number stands out. Its errors were scaled up by" in flat
+    assert "Settle" not in flat
 
 
 def test_inconsistent_case_is_told(run: Run) -> None:

@@ -197,6 +197,11 @@ MESSAGES = {
         "x,blank,Sn,<0,%,,,\n",
         "lab.csv, cell D2, Sn: The value is <0: the limit is 0.\nWrite the limit, as in <0.01.",
     ),
+    "certified duplicate": (
+        "x,duplicate,Sn,1,%,P1,1.1,0.1\ny,duplicate,Sn,1,%,P1,,\n",
+        "lab.csv, cell G2: A duplicate has no certified value.\n"
+        "Clear it, or write standard as the type.",
+    ),
     "certified below": (
         "x,standard,Sn,1,%,,<1,0.1\n",
         "lab.csv, cell G2: The certified value of 'x' is <1.\nGive what the certificate says.",

@@ -5,8 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from lab_batches import BLANKS, LAB_HEADER, SEND, STANDARDS, duplicate_pairs, verdict_on
+from lab_batches import (
+    BLANKS,
+    LAB_HEADER,
+    SEND,
+    STANDARDS,
+    batch_case,
+    duplicate_pairs,
+    verdict_on,
+)
 
+from oretally.flowsheet import InputError
 from oretally.io.cli import main
 from oretally.io.laboratory import judged_table, lab_summary, read_lab
 
@@ -127,3 +136,62 @@ def test_one_screen_however_many_analytes(n: int, tmp_path: Path) -> None:
     assert "and" in lab_summary(found, full=True) and len(
         lab_summary(found, full=True).splitlines()
     ) > len(lines)
+
+
+ASK = "ask the laboratory"
+NONSENSE = {
+    "blank of 50 %": (
+        BLANKS + "B9,blank,Sn,50,%,,,\n",
+        f"A blank that should hold nothing reads as samples do ('B9' reads 50 %): {REFUSE}",
+    ),
+    "blank without a limit": (
+        "B1,blank,Sn,5,%,,,\nB2,blank,Sn,0.02,%,,,\n",
+        f"A blank that should hold nothing reads as samples do ('B1' reads 5 %): {REFUSE}",
+    ),
+    "blind blank": (  # its limit is none for the others
+        BLANKS + "B8,blank,Sn,<10,%,,,\nB9,blank,Sn,0.09,%,,,\n",
+        "A blank shows more than 3 detection limits, 0.03 % ('B9' shows 0.09 %): "
+        f"{ASK} for the cause, and to assay the poor samples of this batch again.",
+    ),
+    "pair far apart": (
+        BLANKS + "x,sample,Sn,1,%,,,\ny,duplicate,Sn,100,%,x,,\n",
+        "Two assays of one sample differ by more than 3 times ('x', 1 and 100): "
+        f"{ASK} to assay it again.",
+    ),
+    "copied duplicates": (
+        BLANKS + "".join(f"s{i},sample,Sn,{i}.5,%,,,\nd{i},duplicate,Sn,{i}.5,%,s{i},,\n"
+                         for i in range(9)),
+        "All 9 duplicate pairs agree to the last digit: "
+        f"{ASK} whether their duplicates were assayed, or copied.",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", list(NONSENSE))
+def test_nonsense_is_no_good_batch(name: str, tmp_path: Path) -> None:
+    rows, told = NONSENSE[name]
+    assert verdict_on(tmp_path, STANDARDS + rows)[0] == told
+
+
+CERTIFIED = {
+    "exchanged": (
+        STANDARDS.replace("1.52,0.02", "0.02,1.52"),
+        "The certificate of 'K1' says 0.02 ± 1.52 %: so large an error certifies nothing.",
+    ),
+    "two of one name": (
+        STANDARDS + "K1,standard,Sn,5.1,%,,5,0.02\n",
+        "The standard 'K1' is certified 5 ± 0.02 % here, and 1.52 ± 0.02 % in cell D2.",
+    ),
+    "more than the whole": (
+        STANDARDS.replace("1.51", "151"),
+        "The grade is 151 %, more than the whole.",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", list(CERTIFIED))
+def test_certificates_that_cannot_be(name: str, tmp_path: Path) -> None:
+    rows, told = CERTIFIED[name]
+    with pytest.raises(InputError) as refused:
+        read_lab(batch_case(tmp_path, rows + BLANKS))
+    assert refused.value.faults[0].problem == told

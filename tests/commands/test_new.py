@@ -8,13 +8,14 @@ from pathlib import Path
 import openpyxl
 import pytest
 import python_calamine
+from balance_cases import only_balanced
 
 from oretally.io import read_case
 from oretally.io.case import SHEETS, read_unmeasured
 from oretally.io.cli import main
+from oretally.io.files import create_file
 from oretally.io.forms.case_workbook import READ_ME, case_workbook
 from oretally.io.laboratory import read_lab
-from oretally.recon import reconcile
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 ALL = sorted(p.name for p in EXAMPLES.iterdir() if (p / "circuit.toml").exists())
@@ -161,7 +162,7 @@ def test_an_example_as_workbook_is_the_folder(name: str, tmp_path: Path, capsys:
         f"A copy of the example '{name}'. Its numbers are invented."
     )
     known = {"title", "basis", "streams", "nodes", "analytes", "errors", "sources", "report",
-             "containers", "doubts", "water", "losses", "prices"}  # fmt: skip
+             "containers", "doubts", "water", "losses", "prices", "reagents"}  # fmt: skip
     document = tomllib.loads((EXAMPLES / name / "circuit.toml").read_text("utf-8"))
     assert set(document) <= known  # what else a case may hold is not in the workbook
 
@@ -170,7 +171,7 @@ def test_the_balance_of_both_is_the_same(tmp_path: Path, capsys: Capture) -> Non
     path = tmp_path / "copy.xlsx"
     run(capsys, "new", path, "--from", "tin_table")
     one, two = (
-        reconcile(c.circuit, c.survey, feed=c.feed, products=c.products, rates=c.rates)
+        only_balanced(c.circuit, c.survey, feed=c.feed, products=c.products, rates=c.rates)
         for c in (read_case(EXAMPLES / "tin_table"), read_case(path))
     )
     assert two == one
@@ -206,6 +207,8 @@ def test_names_that_look_like_numbers_stay(tmp_path: Path) -> None:
 REFUSED = {
     ("book.ods",): "book.ods: A case is not written as a .ods file.\nGive a folder, or a file "
     "ending in .xlsx.\n",
+    ("case.txt",): "case.txt: A case is not written as a .txt file.\nGive a folder, or a file "
+    "ending in .xlsx.\n",
     ("taken.xlsx",): "taken.xlsx: It exists already, and nothing is ever written over.\nChoose "
     "another name.\n",
     ("no/such/book.xlsx",): "no/such/book.xlsx: It cannot be written: No such file or "
@@ -228,10 +231,60 @@ def test_refused(
     assert Path("taken.xlsx").read_text("utf-8") == "precious"
 
 
+@pytest.mark.parametrize("failing", [OSError(28, "No space left on device"), KeyboardInterrupt()])
+@pytest.mark.parametrize("there", [False, True])
+def test_what_cannot_be_finished_is_removed(
+    failing: BaseException, there: bool, tmp_path: Path, capsys: Capture,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    """The circuit comes last; a folder that was there stays, one that was made goes."""
+    tried = []
+
+    def create(path: Path, content: str) -> None:
+        tried.append(path.name)
+        if path.name == "circuit.toml":
+            raise failing
+        create_file(path, content)
+
+    monkeypatch.setattr("oretally.io.forms.new_case.create_file", create)
+    target = tmp_path / "a" / "b.1"
+    if there:
+        target.mkdir(parents=True)
+    status, out, err = run(capsys, "new", target, "--from", "tin_table")
+    assert tried == ["measurements.csv", "lab.csv", "circuit.toml"]
+    assert status == (2 if isinstance(failing, OSError) else 130)
+    assert out == "" and ("No space left on device" in err or err.endswith("Stopped.\n"))
+    left = [p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*")]
+    assert left == (["a", "a/b.1"] if there else [])
+
+
+def test_a_file_of_somebody_else_that_came_meanwhile_stays(
+    tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def create(path: Path, content: str) -> None:
+        if path.name == "circuit.toml":
+            path.write_text("mine", "utf-8")
+        create_file(path, content)
+
+    monkeypatch.setattr("oretally.io.forms.new_case.create_file", create)
+    status, _, err = run(capsys, "new", tmp_path / "a")
+    assert status == 2 and "It cannot be written: File exists." in err
+    assert [p.name for p in (tmp_path / "a").iterdir()] == ["circuit.toml"]
+    assert (tmp_path / "a" / "circuit.toml").read_text("utf-8") == "mine"
+
+
+def test_a_folder_with_the_ending_of_a_file_may_be_filled(tmp_path: Path, capsys: Capture) -> None:
+    (tmp_path / "ore.lot").mkdir()
+    assert run(capsys, "new", tmp_path / "ore.lot")[0] == 0
+    assert run(capsys, "new", tmp_path / "test 1.5")[0] == 0
+
+
 def test_examples_are_listed_without_a_place_to_write(capsys: Capture) -> None:
     status, out, err = run(capsys, "new", "--from", "list")
     assert (status, err) == (0, "")
-    assert [line.split()[0] for line in out.splitlines()] == ALL
+    assert [line.split()[0] for line in out.splitlines()] == sorted(
+        [*ALL, "campaign_gravity", "shifts_with_stockpile"]
+    )
     status, out, err = run(capsys, "new")
     assert (status, out) == (2, "")
     assert "Error: Say where to: oretally new FOLDER, or oretally new FILE.xlsx.\n" in err

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import stat
 from pathlib import Path
 
 import openpyxl
@@ -182,3 +183,106 @@ def test_a_report_that_is_read_is_never_written_over(
         2, "Error: 'x.xlsx' is part of the case; give the result another name.\n"
     )  # fmt: skip
     assert Path("x.xlsx").read_bytes() == before
+
+
+def test_a_read_only_report_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    """Its owner made it so; the superuser, who may write anything, is told the same."""
+    monkeypatch.chdir(tmp_path)
+    words = (*_words("check"), "--svg", "x.svg")
+    assert _run(capsys, *words)[0] == 0
+    before = Path("x.svg").read_bytes()
+    Path("x.svg").chmod(stat.S_IREAD)
+    assert _run(capsys, *words) == (
+        2, "", "Error: 'x.svg' is there already and read-only, so it stays: give the result "
+        "another name.\n",
+    )  # fmt: skip
+    assert (os.listdir(), Path("x.svg").read_bytes()) == (["x.svg"], before)
+    Path("x.svg").chmod(stat.S_IREAD | stat.S_IWRITE)
+    assert _run(capsys, *words)[0] == 0
+
+
+def test_what_a_command_has_read_is_judged_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    """A laboratory's table, outside of the case, that looks as if oretally had written it."""
+    monkeypatch.chdir(tmp_path)
+    shutil.copytree(EXAMPLES / "tin_table", "case")
+    table = '{"schema": "oretally.lab/1"}\n' + Path("case/lab.csv").read_text("utf-8")
+    Path("batch.json").write_text(table, "utf-8")
+    with Path("case/circuit.toml").open("a", encoding="utf-8") as file:
+        file.write("[lab]\nfile = '../batch.json'\ncolumns = { sample = 'sample' }\n")
+    assert _run(capsys, "lab", "case", "--json", "other.json")[0] == 0
+    for name in ("batch.json", "case/../batch.json"):
+        assert _run(capsys, "lab", "case", "--json", name) == (
+            2, "", f"Error: '{Path(name)}' is part of the case; give the result another name.\n"
+        )  # fmt: skip
+    assert Path("batch.json").read_text("utf-8") == table
+    assert sorted(os.listdir()) == ["batch.json", "case", "other.json"]
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("case/circuit.toml", "--html writes a file whose name ends in"),
+        ("case/measurements.csv", "--html writes a file whose name ends in"),
+        ("folder.html", "'folder.html' is a folder; give the result another name."),
+        ("pipe.html", "'pipe.html' is no plain file; give the result another name."),
+        ("link.html", "'link.html' is a link to a file that is not there; name that file itself."),
+        ("ring.html", "'ring.html' cannot be written: Too many levels of symbolic links."),
+        ("mine.txt/x.html", "'mine.txt/x.html' cannot be written: Not a directory."),
+        ("none/x.html", "'none/x.html' cannot be written: No such file or directory."),
+        (f"{'x' * 300}.html", "cannot be written: File name too long. Give a shorter name."),
+        ("to_mine.html", "'to_mine.html' is there already, and not as oretally wrote it"),
+    ],
+)
+@pytest.mark.skipif(os.name == "nt", reason="other names, other words")
+def test_refused_before_any_work(
+    name: str, said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    shutil.copytree(EXAMPLES / "tin_table", "case")
+    Path("folder.html").mkdir()
+    os.mkfifo("pipe.html")
+    Path("mine.txt").write_text("mine", "utf-8")
+    for link, target in (("link", "nowhere"), ("ring", "ring.html"), ("to_mine", "mine.txt")):
+        Path(f"{link}.html").symlink_to(target)
+    before = {p: (p.lstat().st_mode, p.lstat().st_mtime_ns) for p in Path().rglob("*")}
+    monkeypatch.setattr("oretally.io.laboratory.read_lab", None)  # it is not come to
+    status, out, err = _run(capsys, "lab", "case", "--html", name)
+    assert (status, out) == (2, "") and said in err
+    assert {p: (p.lstat().st_mode, p.lstat().st_mtime_ns) for p in Path().rglob("*")} == before
+
+
+def test_a_link_to_an_older_report_is_followed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("far").mkdir()
+    assert _run(capsys, *_words("check"), "--svg", "far/x.svg")[0] == 0
+    Path("link.svg").symlink_to("far/x.svg")
+    before = Path("far/x.svg").stat().st_ino
+    assert _run(capsys, *_words("check"), "--svg", "link.svg")[0] == 0
+    assert Path("link.svg").is_symlink() and Path("far/x.svg").stat().st_ino != before
+    assert sorted(os.listdir()) == ["far", "link.svg"] and os.listdir("far") == ["x.svg"]
+    Path("b.html").symlink_to("a.json")
+    assert "asked for twice" in _run(
+        capsys, *_words("lab"), "--json", "a.json", "--html", "b.html"
+    )[2]  # fmt: skip
+
+
+def test_what_came_there_meanwhile_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    """Between the first look and the last step somebody else saves a file of that name."""
+    monkeypatch.chdir(tmp_path)
+
+    def drawn(*_: object) -> str:
+        Path("x.svg").write_text("mine", "utf-8")
+        return "<svg/>"
+
+    monkeypatch.setattr("oretally.io.pictures.circuit_svg", drawn)
+    status, _, err = _run(capsys, *_words("check"), "--svg", "x.svg")
+    assert status == 2 and "'x.svg' is there already, and not as oretally wrote it" in err
+    assert (os.listdir(), Path("x.svg").read_text("utf-8")) == (["x.svg"], "mine")

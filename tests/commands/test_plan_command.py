@@ -8,11 +8,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+from rougher_line import LINE
 
-from oretally.flowsheet import Fault
+from oretally.flowsheet import Fault, InputError
+from oretally.io import read_case
 from oretally.io.cli import main
 from oretally.io.commands.plan import planned
 from oretally.io.plan import read_answers, read_plan_case
+from oretally.recon import reconcile
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLES = ROOT / "examples"
@@ -284,10 +287,11 @@ BROKEN: dict[str, tuple[dict[str, Any], tuple[str, ...], str]] = {
     "values left open": ({"expected": EXPECTED.replace("jig tails,,1.49,\n", "")
                           .replace("ore,50,5.0", "ore,50,")}, (),
         f"{_ONE}Nothing tells Pb of 'ore', Pb of 'jig tails', and a plan needs a value to start "
-        "from.\nWrite what you expect into expected.csv: columns as in measurements.csv.\n"),
+        "from.\nWrite what you expect of Pb of 'ore' (the balances give the others) into "
+        "expected.csv: columns as in measurements.csv.\n"),
     "unknown stream expected": ({"expected": EXPECTED.replace("lead conc", "led conc")}, (),
         f"{_ONE}expected.csv, cell A3: There is no stream 'led conc' in the circuit.\n"
-        "Did you mean 'lead conc'?\n"),
+        "Did you mean 'lead conc'?\nIf it is gone, take its rows out.\n"),
     "a grade at its bound": ({"expected": EXPECTED.replace("ore,50,5.0", "ore,50,5.3")
                               .replace("lead conc,3,60", "lead conc,3,86.5")
                               .replace("1.49", "0.001")}, (),
@@ -315,10 +319,60 @@ def test_no_scale(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     )
 
 
-def test_sizes_are_not_planned(capfd: pytest.CaptureFixture[str]) -> None:
-    assert run(str(EXAMPLES / "grinding_by_size")) == 2
+def test_a_case_with_sizes_is_planned_in_bulk() -> None:
+    """Of a copy without the sizes the plan is the same, and a note says what is left out."""
+    whole = read_plan_case(EXAMPLES / "tails_by_size")
+    assert not whole.survey.sizes.n_classes
+    assert {c.quantity for c in whole.candidates} == {"dry mass", "WO3"}
+    assert any("the sieve analyses are left out" in note for note in whole.notes)
+    assert not any("expected as the balance" in note for note in whole.notes)
+
+
+def test_what_only_the_sieves_tell_is_expected_as_the_balance_has_it() -> None:
+    """Flows round a cyclone that nobody metered: the sizes tell them, and no stream is typed."""
+    source = EXAMPLES / "grinding_by_size"
+    found, case = read_plan_case(source), read_case(source)
+    balance = reconcile(case.circuit, case.survey, feed=case.feeds, products=case.products)
+    told = next(n for n in found.notes if "expected as the balance" in n)
+    assert told.startswith("dry rate of 'cyclone feed', Pb of 'cyclone feed', ")
+    for stream, quantity in (("cyclone feed", "dry rate"), ("mill discharge", "Pb")):
+        given, own = found.survey.measured(stream, quantity), balance.value(stream, quantity)
+        assert given is not None
+        assert (given.value, given.unit.symbol) == (own.adjusted, own.unit)
+    assert all(c.today == 0 for c in found.candidates if c.stream == "cyclone feed")
+
+
+def test_a_product_that_all_goes_into_is_no_answer(capfd: pytest.CaptureFixture[str]) -> None:
+    source = str(EXAMPLES / "grinding_by_size")
+    assert run(source) == 2
     assert capfd.readouterr().err == (
-        f"{_ONE}{EXAMPLES / 'grinding_by_size'}: The case has size classes, and sieve analyses are "
-        "not planned yet.\nPlan for the bulk grades: leave the size data out of a copy of the "
-        "case.\n"
+        f"{_ONE}There is no answer to plan for: the circuit has no product, or one that all of the "
+        "feed goes into.\nAsk for one: --for 'QUANTITY of STREAM'.\n"
+    )
+    assert run(source, "--for", "dry rate of cyclone feed") == 0
+    assert "dry rate of cyclone feed" in capfd.readouterr().out
+
+
+def test_one_value_that_would_tell_the_others_is_asked_for(tmp_path: Path) -> None:
+    made = tmp_path / "line"
+    made.mkdir()
+    (made / "circuit.toml").write_text(LINE, "utf-8")
+    (made / "measurements.csv").write_text(
+        "stream,dry rate [t/h],Cu [%]\nfeed,42,1.2\ncon,,24\nback,,3.1\ntails,,0.2\n", "utf-8"
+    )
+    with pytest.raises(InputError) as refused:
+        read_plan_case(made)
+    assert (
+        "Write what you expect of Cu of 'mixed' (the balances give the others) into "
+        "expected.csv: columns as in measurements.csv."
+    ) in str(refused.value)
+    (made / "expected.csv").write_text("stream,dry rate [t/h],Cu [%]\nmixed,,1.4\n", "utf-8")
+    assert read_plan_case(made).candidates
+
+
+def test_two_cases_are_told_which_to_plan(capfd: pytest.CaptureFixture[str]) -> None:
+    assert run(str(EXAMPLES / "tin_table"), "another") == 2
+    assert capfd.readouterr().err.endswith(
+        "Error: A plan is for one case, and 2 were given. Of several tests plan the one whose ± is "
+        "widest: oretally compare shows the ± of each.\n"
     )

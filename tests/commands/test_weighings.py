@@ -18,7 +18,7 @@ from oretally.flowsheet import InputError
 from oretally.io import read_case
 from oretally.io.case import Case, read_unmeasured
 from oretally.io.cli import main
-from oretally.io.forms import entry_workbook, sampling_form
+from oretally.io.forms import entry_workbook, kind_named, make_case, sampling_form, wanted_case
 from oretally.io.forms.samples import UNITS_IN_KG, assay_list, weighed_in
 from oretally.io.laboratory import read_lab
 
@@ -120,7 +120,8 @@ def test_what_is_typed_with_its_container_is_the_case(name: str, tmp_path: Path)
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None,
           max_examples=20)  # fmt: skip
-@given(net=st.floats(0.01, 1e3), empty=st.floats(0.0, 50.0), unit=st.sampled_from([*UNITS_IN_KG]),
+@given(net=st.floats(0.01, 1e3), empty=st.one_of(st.just(0.0), st.floats(1e-6, 50.0)),
+       unit=st.sampled_from([*UNITS_IN_KG]),
        moisture=st.one_of(st.none(), st.floats(0.5, 60.0)))  # fmt: skip
 def test_net_is_gross_less_empty_in_any_unit(
     net: float, empty: float, unit: str, moisture: float | None, tmp_path: Path
@@ -224,6 +225,12 @@ def test_small_products_in_g_and_the_feed_in_kg(tmp_path: Path) -> None:
     html = sampling_form(read_unmeasured(folder))
     row = html[html.index("<th>conc<br>") : html.index("<th>tails<br>")]
     assert row.count('<td class="unit">g</td>') == 3 and '<td class="unit">kg</td>' not in row
+
+
+def test_weighed_in_the_unit_of_the_measurements_where_nobody_knows(tmp_path: Path) -> None:
+    """A test at the bench is begun in g, and so is its sheet."""
+    make_case(tmp_path / "a", wanted=wanted_case(kind_named("timed flotation"), "a"))
+    assert set(weighed_in(read_unmeasured(tmp_path / "a")).values()) == {"g"}
 
 
 def test_rows_for_the_laboratory(tmp_path: Path) -> None:

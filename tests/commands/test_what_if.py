@@ -234,7 +234,7 @@ def test_shown_everywhere(case: Case) -> None:
     assert len(list(rows)) == 2 + len(found.recoveries) + len(found.values)
 
 
-HOW_WITH = 'Write --with "tailings:Sn=0.31 ± 0.01 %".'
+HOW_WITH = 'Write --with "tailings:Sn=0.3030 ± 0.0091 %".'
 HOW_WITHOUT = 'Write --without "tailings:Sn".'
 GRADES = ("Write one of: %, g/g, g/kg, kg/t, g/t, mg/kg, ppm, ppb, lb/st, lb/t, lb/lt, ozt/st, "
           "ozt/t, ozt/lt.")  # fmt: skip
@@ -333,7 +333,7 @@ def test_a_stream_without_the_quantity() -> None:
         changed_survey(case.circuit, case.survey, ("wash water:Au",), ())
     assert [str(f) for f in caught.value.faults] == [
         "option --without \"wash water:Au\": The stream 'wash water' has no Au.\n"
-        'Write --without "tailings:Sn".'
+        'Write --without "pregnant solution:Au in solution".'
     ]
 
 
@@ -346,5 +346,5 @@ def test_no_unit_where_the_stream_has_its_own(tmp_path: Path) -> None:
         changed_survey(case.circuit, case.survey, (), ("a:Sn=1 ± 0.1",))
     assert [str(f) for f in caught.value.faults] == [
         'option --with "a:Sn=1 ± 0.1": No unit is given; it was measured in ppm, others in %.\n'
-        'Write --with "tailings:Sn=0.31 ± 0.01 %".'
+        'Write --with "a:Sn=10000 ± 300 ppm".'
     ]

@@ -88,6 +88,16 @@ MESSAGES = {
     "Write one of: mg, g, kg, t, lb, st, lt, ozt.",
     ("", Dimension.RATE): "A mass rate stands without a unit.\n"
     "Write a mass and a time, for example t/h, kg/h, t/d, st/h or lb/h.",
+    (
+        "mg/AT",
+        Dimension.GRADE,
+    ): "'mg/AT' can be read in two ways: milligrams in a short or in a long "
+    "assay ton, ozt/st = 34.2857 g/t, ozt/lt = 30.6122 g/t.\nWrite ozt/st or ozt/lt.",
+    (
+        "stones",
+        Dimension.MASS,
+    ): "'stones' is not a unit known here.\nWrite it in lb or kg: 1 stone = "
+    "14 lb = 6.35029318 kg. (st is the short ton.)",
     ("oz/ton", Dimension.GRADE): "'oz/ton' can be read in three ways: ozt/st = 34.2857 g/t, "
     "ozt/t = 31.1035 g/t, ozt/lt = 30.6122 g/t.\nWrite the one the laboratory means.",
     ("opt", Dimension.GRADE): "'opt' can be read in three ways: ozt/st = 34.2857 g/t, "

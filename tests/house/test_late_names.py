@@ -85,7 +85,7 @@ def test_plain_balance_loads_what_it_needs() -> None:
         "try:\n    main()\nexcept SystemExit as stop:\n    assert stop.code == 0, stop.code\n"
         "print('\\n'.join(sys.modules))"
     )
-    printed = _python(code, "balance", str(ROOT / "examples" / "tin_table")).splitlines()
+    printed = _python(code, "balance", str(ROOT / "examples" / "grind_coarse")).splitlines()
     assert "oretally.recon.reconciliation" in printed
     assert sorted(NOT_LOADED & set(printed)) == []
 

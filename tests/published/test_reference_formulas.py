@@ -9,9 +9,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from balance_cases import only_balanced
 
 from oretally.flowsheet import Circuit, Survey
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 
 Reference = Callable[[str], dict[str, Any]]
 MakeSurvey = Callable[..., Survey]
@@ -21,7 +22,7 @@ def _two_product(
     circuit: Circuit, make_survey: MakeSurvey, f: float, c: float, t: float, mass: float = 100.0
 ) -> Balance:
     grades = {"X": {"feed": (f, 0.02 * f), "conc": (c, 0.02 * c), "tails": (t, 0.02 * t)}}
-    return reconcile(circuit, make_survey({"feed": (mass, 1e-6 * mass)}, grades))
+    return only_balanced(circuit, make_survey({"feed": (mass, 1e-6 * mass)}, grades))
 
 
 def test_copper_of_a_university_lecture(
@@ -77,7 +78,7 @@ def test_lead_and_zinc_in_three_products(reference: Reference, make_survey: Make
         metal: {s: (assays[s][metal], 0.02 * assays[s][metal]) for s in ("feed", *names)}
         for metal in ("Pb", "Zn")
     }
-    balance = reconcile(circuit, make_survey({"feed": (600.0, 6e-4)}, grades))
+    balance = only_balanced(circuit, make_survey({"feed": (600.0, 6e-4)}, grades))
     for name in names:
         assert balance.value(name, "dry mass").adjusted == pytest.approx(
             printed["tonnes"][name], abs=5e-4
@@ -138,7 +139,7 @@ def test_six_assays_balanced_together(
             strict=True,
         )
     }  # fmt: skip
-    balance = reconcile(two_products, make_survey({"feed": (100.0, 1e-6)}, grades))
+    balance = only_balanced(two_products, make_survey({"feed": (100.0, 1e-6)}, grades))
     conc = balance.value("conc", "dry mass").adjusted
     expected = data["recomputed"]["unweighted_least_squares_yield_pct"]
     assert conc == pytest.approx(expected, abs=1e-6)
@@ -164,7 +165,7 @@ def test_error_amplification_of_the_two_product_formula(
         c, t = R * f / Y, (1.0 - R) * f / (1.0 - Y)
         grades = {"X": {s: (v, relative * v) for s, v in
                         (("feed", f), ("conc", c), ("tails", t))}}  # fmt: skip
-        balance = reconcile(two_products, make_survey({"feed": (100.0, 1e-8)}, grades))
+        balance = only_balanced(two_products, make_survey({"feed": (100.0, 1e-8)}, grades))
         separation = next(s for s in balance.separations if s.stream == "conc")
         recovery = balance.recovery("conc", "X")
         assert separation.yield_sd is not None and separation.yield_percent is not None
@@ -183,7 +184,7 @@ def test_balance_moves_the_textbook_answer_towards_the_better_number(
 ) -> None:
     """Weights beside assays: the balance lies between the answers that use only one of them."""
     grades = {"X": {"feed": (1.0, 0.05), "conc": (20.0, 0.4), "tails": (0.2, 0.01)}}
-    balance = reconcile(
+    balance = only_balanced(
         two_products,
         make_survey({"feed": (100.0, 0.5), "conc": (4.2, 0.05), "tails": (95.9, 0.5)}, grades),
     )

@@ -36,6 +36,10 @@ def _in_rows(old: str, new: str) -> tuple[str, str]:
     return CIRCUIT, ROWS.replace(old, new)
 
 
+_CLEANED = CIRCUIT.replace(
+    'conc = { from = "table" }',
+    'rough = { from = "table", to = "two" }\nconc = { from = "two" }\nmiddlings = { from = "two" }',
+)
 _NO_RULES = CIRCUIT[: CIRCUIT.index("[errors]")]
 
 # name: (circuit.toml, measurements.csv, the whole message)
@@ -98,7 +102,10 @@ BROKEN: dict[str, tuple[str, str, str]] = {
         "25.400 or as 25400, and nothing else in the file decides.\nWrite 25.400\nor 25400."),
     "unknown stream": (*_in_rows("tails,", "tials,"),
         "measurements.csv, cell A4: There is no stream 'tials' in the circuit.\n"
-        "Did you mean 'tails'?"),
+        "Did you mean 'tails'?\nIf it is gone, take its rows out."),
+    "unknown stream with nothing measured": (*_in_rows("tails,", "tials,,\ntails,"),
+        "measurements.csv, cell A4: There is no stream 'tials' in the circuit.\n"
+        "Did you mean 'tails'?\nIf it is gone, take its rows out."),
     "row without a stream": (*_in_rows("tails,", ","),
         "measurements.csv, cell B4: The row names no stream.\nWrite the stream, or clear the row."),
     "unit missing": (*_in_rows("Sn [%]", "Sn"),
@@ -139,8 +146,9 @@ BROKEN: dict[str, tuple[str, str, str]] = {
         "Is it the column 'steam'? Rename it."),
     "cell beyond the header": (*_in_rows("0.82\n", "0.82,7\n"),
         "measurements.csv, cell D2: '7' stands in a column without a header.\n"
-        "Give the column a header, or clear the cell; a comma too many in the row also moves cells "
-        "to the right."),
+        "Give the column a header, or clear the cell. A decimal comma in a "
+        "comma-separated file also moves cells to the right: write 12.5, or separate by "
+        "semicolons."),
     "empty table": (CIRCUIT, "\n\n",
         "measurements.csv: The table is empty.\nWrite a header and one row a stream."),
     "zero error": (CIRCUIT, "stream,dry mass [kg],± dry mass [kg],Sn [%]\nfeed,25.4,0,0.82\n"
@@ -158,6 +166,10 @@ BROKEN: dict[str, tuple[str, str, str]] = {
     "infinite error": (CIRCUIT, "stream,dry mass [kg],± dry mass [kg]\nfeed,25.4,1e999\n",
         "measurements.csv, cell C2, stream 'feed', dry mass: The stated error is inf, not a finite "
         f"number.\nCorrect it, or {_USUAL}"),
+    "error of an unknown quantity": (
+        CIRCUIT, "stream,dry mass [kg],± dry mas [kg]\nfeed,25.4,0.1\n",
+        "measurements.csv, cell C1: The error column '± dry mas [kg]' has no column 'dry mas' to "
+        "go with it.\nAdd it, or correct the name."),
     "missing error": (_NO_RULES + '[errors]\n"dry mass" = { relative = 1 }\n',
                       "stream,dry mass [kg],Sn [%]\nfeed,25.4,0.82\n",
         "measurements.csv, cell C2, stream 'feed', Sn: No error is stated.\n"
@@ -165,8 +177,9 @@ BROKEN: dict[str, tuple[str, str, str]] = {
         "or state a rule: [errors] Sn = { relative = 3 } (a usual figure; common "
         "practice, no source)."),
     "missing errors of many": (_NO_RULES + '[errors]\n"dry mass" = { relative = 1 }\n',
-        "stream,dry mass [kg],Sn [%]\nfeed,25.4,0.82\n" + "conc,0.6,18.9\n" * 5
-        + "tails,24,0.3\n" * 5,
+        "stream,dry mass [kg],Sn [%]\nfeed,25.4,0.82\n"
+        + "".join(f"conc,0.6,18.{i}\n" for i in range(5))
+        + "".join(f"tails,24,0.{i}\n" for i in range(5)),
         "measurements.csv, cell C2, stream 'feed', Sn: No error is stated, nor for 'conc' (C3), "
         "'conc' (C4), 'conc' (C5), 'conc' (C6), 'conc' (C7), 'tails' (C8), 'tails' (C9), 'tails' "
         "(C10) and 2 more.\nEnter it beside the value (column ± Sn)\n"
@@ -178,7 +191,8 @@ BROKEN: dict[str, tuple[str, str, str]] = {
         "Enter it beside the value; other rows of dry mass state 0.1 kg."),
     "relative error of zero": (*_in_rows("0.3\n", "0\n"),
         "measurements.csv, cell C4, stream 'tails', Sn: The value is 0 and its error is stated in "
-        "percent of the value, which is 0 too.\nState an absolute error for it."),
+        "percent of the value, which is 0 too.\nState an absolute error for it,\n"
+        "or leave the cell empty if it was not measured: 0 means that there was none."),
     "error without a value": (CIRCUIT, "stream,dry mass [kg],± dry mass [kg]\nfeed,25.4,1\n"
                               "conc,,0.1\n",
         "measurements.csv, cell C3, stream 'conc', dry mass: There is an error but no value.\n"
@@ -198,7 +212,7 @@ BROKEN: dict[str, tuple[str, str, str]] = {
         "Did you mean 'error'?"),
     "long table, column missing": (CIRCUIT, "stream,quantity,value\nfeed,dry mass,25\n",
         "measurements.csv: The column 'unit' is missing.\nColumns of a long table: stream, "
-        "quantity, value, unit, error, error unit, method, note."),
+        "quantity, value, unit, error, error unit, method, note, replicate."),
     "not TOML": (CIRCUIT.replace("[streams]", "[streams"), ROWS,
         "circuit.toml: This is not TOML: Expected ']' at the end of a table declaration (at line "
         "2, column 9).\nNames with spaces stand in quotes, texts stand in quotes, entries of a "
@@ -242,10 +256,11 @@ BROKEN: dict[str, tuple[str, str, str]] = {
         "circuit.toml, line 10, Sn: The coverage is 0; it says how many standard deviations the "
         "figures are, a number above 0.\nWrite 1, 2 or 3, or leave it out."),
     "report of no stream": (CIRCUIT + '[report]\nfeed = "fed"\n', ROWS,
-        "circuit.toml, line 12: The report names 'fed', which is no stream.\nDid you mean 'feed'?"),
+        "circuit.toml, line 12: The report names 'fed', which is no stream.\nDid you mean 'feed'?\n"
+        "If it is gone, take it out."),
     "lost is no stream": (CIRCUIT + '[report]\nlost = ["tail"]\n', ROWS,
         "circuit.toml, line 12: The report names 'tail', which is no stream.\n"
-        "Did you mean 'tails'?"),
+        "Did you mean 'tails'?\nIf it is gone, take it out."),
     "lost is no product": (CIRCUIT + '[report]\nlost = "Feed"\n', ROWS,
         "circuit.toml, line 12: 'feed' is given as lost, but is no product.\n"
         "Name one of the products: 'conc', 'tails'."),
@@ -263,6 +278,27 @@ BROKEN: dict[str, tuple[str, str, str]] = {
     "feed within a feed": (CIRCUIT + '[report]\nfeed = ["feed", "conc"]\n', ROWS,
         "circuit.toml, line 12: 'feed' and 'conc' cannot both be feeds: what the first brings goes "
         "to the second, and would count twice.\nLeave one of them out."),
+    "feed that leaves": (CIRCUIT + '[report]\nfeed = "tails"\n', ROWS,
+        "circuit.toml, line 12: The feed 'tails' leaves the circuit: nothing is made of it.\n"
+        "Name the stream that everything is made of."),
+    "feed among the products": (CIRCUIT + '[report]\nproducts = ["feed", "conc"]\n', ROWS,
+        "circuit.toml, line 12: 'feed' is named as feed and as product.\n"
+        "Leave it out of the products."),
+    "product twice": (CIRCUIT + '[report]\nproducts = ["conc", "Conc"]\n', ROWS,
+        "circuit.toml, line 12: 'conc' is named as product twice.\nName it once."),
+    "products that overlap": (_CLEANED + '[report]\nproducts = ["conc", "rough"]\n', ROWS,
+        "circuit.toml, line 14: The products 'rough' and 'conc' overlap: what is in the first goes "
+        "to the second, and would count twice.\nLeave one of them out."),
+    "product beside the feed": (_CLEANED + '[report]\nfeed = "rough"\n', ROWS,
+        "circuit.toml, line 14: The product 'tails' has nothing of the feed in it: nothing flows "
+        "from 'rough' to it.\nName another feed, or only products that are made of it."),
+    "mass of nothing": (
+        _in_circuit("{ relative = 0.5 }", '{ absolute = "9 g" }')[0],
+        ROWS.replace("feed,25.4", "feed,0"),
+        "measurements.csv, cell B2, stream 'feed', dry mass: The dry mass is 0, but there is an "
+        "assay of Sn: what is not there cannot be assayed.\n"
+        "0 means that there was none: leave the cell empty if it was not weighed\n"
+        "or clear the assays."),
     "kind of no node": (CIRCUIT + '[nodes]\ntable = { kind = "spliter" }\n', ROWS,
         "circuit.toml, line 12: 'spliter' is not a kind of node.\nDid you mean 'splitter'?"),
 }  # fmt: skip

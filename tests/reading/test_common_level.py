@@ -223,7 +223,7 @@ def test_sources_come_on_top_at_the_mean(tmp_path: Path) -> None:
 
 def test_the_pooled_sd_stands_beside_what_is_stated_at_the_mean(tmp_path: Path) -> None:
     """Pooled: 84.9 and 0 %, on 1 and 1 degrees of freedom, 60 %; stated is 30 % of each mean."""
-    case = _case(tmp_path, "feed,,3,30\nfeed,,12,30\ntails,,0.5,30\ntails,,0.5,30\n")
+    case = _case(tmp_path, "feed,,3,30\nfeed,,12,30\ntails,,0.5,30\ntails,,0.50,30\n")
     assert case.notes[-1] == (
         "Replicates of Au (2 groups): pooled relative sd 60 % on 2 degrees of freedom, stated 30 % "
         "(chi-square 8.0 on 2, p 0.018)."

@@ -9,12 +9,13 @@ from pathlib import Path
 import numpy as np
 import openpyxl
 import pytest
+from balance_cases import only_balanced
 
 from oretally.flowsheet import InputError
 from oretally.io.case import Case, read_case
 from oretally.io.results import ALL, summary
 from oretally.io.results.document import balance_document
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 
 CIRCUIT = """title = "Sand test"
 basis = "batch"
@@ -44,7 +45,7 @@ def case_of(folder: Path, sources: str, measurements: str = MEASUREMENTS) -> Cas
 
 
 def balance_of(case: Case) -> Balance:
-    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    return only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)
 
 
 def test_sources_add_to_the_stated_error(tmp_path: Path) -> None:
@@ -215,7 +216,8 @@ BAD = {
     ),
     'x = { of = "Ti", relative = 3, shared = "perhaps" }': (
         "circuit.toml, line 15, Ti: 'shared' is perhaps; it says whether the error is the same in "
-        "all its measurements.\nWrite true or false (in a sheet yes or no)."
+        "all its measurements.\nWrite true or false (in a sheet yes or no); or over which surveys "
+        "of a campaign it is the same: day, week, month, campaign."
     ),
     'x = { of = "Ti", relative = 3, dof = 0 }': (
         "circuit.toml, line 15, Ti: The degrees of freedom are 0; they are a number above 0.\n"

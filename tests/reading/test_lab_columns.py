@@ -314,7 +314,9 @@ BAD = {
     "a comma too many": (
         WIDE, WIDE_ROWS.replace(";44", ";44;x"),
         "lab.csv, cell J2: 'x' stands in a column without a header.\nGive the column a header, or "
-        "clear the cell; a comma too many in the row also moves cells to the right.",
+        "clear the cell. A decimal comma in a "
+        "comma-separated file also moves cells to the right: write 12.5, or separate by "
+        "semicolons.",
     ),
     "headers of a laboratory, none named": (
         "", "Client ID,type,analyte,value,unit,sample\nF1,blank,Sn,1,%,F1\n",

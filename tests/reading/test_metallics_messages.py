@@ -6,11 +6,11 @@ import math
 from pathlib import Path
 
 import pytest
+from balance_cases import only_balanced
 from metallics_rows import ROWS, read_metallics
 
 from oretally.flowsheet import InputError
 from oretally.io.case import read_case
-from oretally.recon import reconcile
 from oretally.recon.laboratory import WholeFraction
 
 
@@ -54,7 +54,7 @@ BROKEN: dict[str, tuple[str, str]] = {
     "no minus fraction": (ROWS[: ROWS.index(_MINUS)],
         f"metallics.csv, cell A2, {_OF}: There is no row of the minus fraction.\n"
         "Add it: a grade needs what stayed on the sieve and what went through it."),
-    "two plus rows": (ROWS + _PLUS + "\n",
+    "two plus rows": (ROWS + _PLUS + "again\n",
         f"metallics.csv, cell B5, {_OF}: The plus fraction has several rows, but it is assayed "
         "whole, once.\nAdd its portions up in one row: mass, and metal contained."),
     "another fraction": (_row("feed,plus", "feed,+106 um"),
@@ -91,7 +91,7 @@ BROKEN: dict[str, tuple[str, str]] = {
         "wanted.\nWrite one of: mg, g, kg, t, lb, st, lt, ozt."),
     "unknown stream": (ROWS.replace("mill feed", "mil feed"),
         "metallics.csv, cell A2: There is no stream 'mil feed' in the circuit.\n"
-        "Did you mean 'mill feed'?"),
+        "Did you mean 'mill feed'?\nIf it is gone, take its rows out."),
     "no stream": (_row(_SECOND, ",minus,,,1.11,4,,,"),
         "metallics.csv, cell B4: The row names no stream.\nWrite the stream, or clear the row."),
     "unknown analyte": (_row("Au [g/t]", "Ag [g/t],Au [g/t]").replace("12.3,0.1,", "12.3,0.1,,")
@@ -119,6 +119,9 @@ BROKEN: dict[str, tuple[str, str]] = {
         f"metallics.csv, cell G3, {_OF}, Au contained: The metal contained is asked of the plus "
         "fraction, which is assayed whole; of the minus fraction only aliquots are.\n"
         "Give its grade, under Au [g/t]."),
+    "error of nothing in the minus fraction": (_row("1.02,4,,", "1.02,4,,0.1"),
+        f"metallics.csv, cell H3, {_OF}, Au contained: There is an error but no value.\n"
+        "Enter the value, or clear the error."),
     "no assay of the plus fraction": (_row("1.84,0.02", ","),
         f"metallics.csv, cell B2, {_OF}, Au: The plus fraction has no Au, the minus fraction "
         "has.\nEnter it, as Au [g/t] or Au contained [mg]."),
@@ -146,14 +149,16 @@ BROKEN: dict[str, tuple[str, str]] = {
         f"metallics.csv, cell H2, {_OF}, Au contained: The stated error is 0; it must be above "
         "0.\nEnter one standard deviation, or leave the cell blank."),
     "endless error": (_row("1.84,0.02", "1.84,9e300"),
-        f"metallics.csv, cell H2, {_OF}, Au contained: The stated error is 9e300, more than "
-        "anything measured.\nCorrect it or its unit."),
+        f"metallics.csv, cell H2, {_OF}, Au contained: The stated error is 9e300; "
+        "numbers are 0, or between 1e-12 and 1e+15.\n"
+        "Correct it, or choose a unit in which it is neither so small nor so large."),
     "mass of the Earth": (_row("987.7", "9e30"),
         f"metallics.csv, cell C3, {_OF}, mass: The mass of the fraction is 9e30 g, more than the "
         "whole Earth.\nCorrect it or its unit."),
     "error in percent of nothing": (_row("1.02,4", "0,4"),
         f"metallics.csv, cell F3, {_OF}, Au: The value is 0 and its error is stated in percent "
-        "of the value, which is 0 too.\nState an absolute error for it."),
+        "of the value, which is 0 too.\nState an absolute error for it,\n"
+        "or leave the cell empty if it was not measured: 0 means that there was none."),
     "error without a value": (_row("1.11,4", ",4"),
         f"metallics.csv, cell F4, {_OF}, Au: There is an error but no value.\n"
         "Enter the value, or clear the error."),
@@ -167,8 +172,14 @@ BROKEN: dict[str, tuple[str, str]] = {
         f"metallics.csv, cell E3, {_OF}, Au: The Au is >1 g/t, only known to be above.\n"
         "Have it assayed by a method for such grades."),
     "word for a number": (_row("1.02,", "trace,"),
-        f"metallics.csv, cell E3, {_OF}, Au: The value is 'trace', not a number.\n"
-        "Write a number, or leave the cell blank if it was not measured."),
+        f"metallics.csv, cell E3, {_OF}, Au: 'trace' says that it is below detection, but not "
+        "below what.\nWrite the limit, as in <0.01."),
+    "word with two meanings": (_row("1.02,", "n.d.,"),
+        f"metallics.csv, cell E3, {_OF}, Au: 'n.d.' can be read as not detected or as not "
+        "determined.\nWrite <0.01 (the limit) for not detected\n"
+        "or leave the cell blank for not determined."),
+    "word for a mass": (_row("12.3", "nil"),
+        f"metallics.csv, cell C2, {_OF}, mass: A mass cannot be 'nil'.\nWeigh it."),
     "two errors of one mass": (_row("minus,,,1.11", "minus,987.7,2,1.11"),
         f"metallics.csv, cell C4, {_OF}, mass: The mass of the minus fraction has two stated "
         "errors.\nKeep one of them."),
@@ -222,7 +233,7 @@ def test_balanced_with_screened_metallics(tmp_path: Path) -> None:
     assert conc.value == pytest.approx((4.0 * 6200.0 + 195.0 * 115.0) / 199.0)
     assert {p.source for p in conc.parts} == {"stated error", "assay batch"}
     assert any("plus fraction" in note for note in case.notes)
-    balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    balance = only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)
     assert balance.converged
     assert balance.value("conc", "Au").measured == pytest.approx(conc.value)
 

@@ -275,7 +275,7 @@ WORKBOOK_MESSAGES: dict[str, tuple[dict[str, list[list[Any]]], str]] = {
         {"Sheet1": [["a", 1.0]]},
         "plant.xlsx: The workbook has none of the sheets of a case.\n"
         "Name them circuit, nodes, analytes, errors, sources, report, containers, doubts, lab "
-        "columns, stocks, losses, prices, measurements.",
+        "columns, stocks, losses, prices, reagents, measurements.",
     ),
 }
 
@@ -293,8 +293,6 @@ def _files(folder: Path) -> dict[str, tuple[Path, str]]:
     (folder / "notes.txt").write_text("hello")
     (folder / "broken.xlsx").write_bytes(b"PK\x03\x04 cut off")
     (folder / "locked.xlsx").write_bytes(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600))
-    with zipfile.ZipFile(folder / "bomb.xlsx", "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("xl/worksheets/sheet1.xml", bytes(70 * 2**20))
     with zipfile.ZipFile(folder / "other.xlsx", "w") as archive:
         archive.writestr("readme.txt", "not a workbook")
     (folder / "empty").mkdir()
@@ -309,9 +307,6 @@ def _files(folder: Path) -> dict[str, tuple[Path, str]]:
                     "off.\nSave it as .xlsx or .ods from a spreadsheet program."),
         "locked": (folder / "locked.xlsx", "locked.xlsx: The workbook is protected by a password, "
                    "or in the old .xls format.\nSave it as .xlsx without a password."),
-        "bomb": (folder / "bomb.xlsx", "bomb.xlsx: The workbook unpacks to 70 MiB, "
-                 f"{70 * 2**20 / (folder / 'bomb.xlsx').stat().st_size:.0f} times its "
-                 "size; that is not opened.\nCopy the sheets that matter into a new workbook."),
         "other zip": (folder / "other.xlsx", "other.xlsx: The file is a zip archive, but no "
                       "workbook.\nSave it as .xlsx or .ods from a spreadsheet program."),
         "empty folder": (folder / "empty", f"{folder / 'empty'}: There is no circuit.toml in the "
@@ -324,7 +319,7 @@ def _files(folder: Path) -> dict[str, tuple[Path, str]]:
 
 
 @pytest.mark.parametrize(
-    "name", ["text", "cut off", "locked", "bomb", "other zip", "empty folder", "binary"]
+    "name", ["text", "cut off", "locked", "other zip", "empty folder", "binary"]
 )
 def test_no_case_at_all(name: str, tmp_path: Path) -> None:
     path, text = _files(tmp_path)[name]

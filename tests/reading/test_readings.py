@@ -23,7 +23,7 @@ ROWS = """stream,dry mass [kg],Sn [%],note
 ore,40,1.0,mean of 4 replicates
 conc,2,15,
 tails,,0.3,
-tails,,0.3,
+tails,,0.30,
 """
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from balance_cases import only_balanced
 from sizes_rows import (
     EXAMPLE,
     sized_case,
@@ -16,12 +17,11 @@ from oretally.flowsheet import (
 )
 from oretally.io.case import read_case
 from oretally.io.forms.case_workbook import case_workbook
-from oretally.recon import reconcile
 
 
 def _bulk(path: Path) -> dict[tuple[str, str], tuple[float, float]]:
     case = read_case(path)
-    balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    balance = only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)
     return {(v.stream, v.quantity): (v.adjusted, v.adjusted_sd or 0.0) for v in balance.values
             if v.quantity in ("dry rate", "Pb") and v.adjusted is not None}  # fmt: skip
 

@@ -55,7 +55,8 @@ def test_a_relative_error_of_nothing(tmp_path: Path) -> None:
     _, faults = read_rows(tmp_path, text, {"class mass": ErrorRule(2.0)})
     assert faults == [
         "sizes.csv, cell C2, stream 'feed', mass in +75 um: The value is 0 and its error is stated "
-        "in percent of the value, which is 0 too.\nState an absolute error for it."
+        "in percent of the value, which is 0 too.\nState an absolute error for it,\n"
+        "or leave the cell empty if it was not measured: 0 means that there was none."
     ]
 
 

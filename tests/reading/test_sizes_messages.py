@@ -127,7 +127,7 @@ FAULTS = {
     "unknown stream": (
         SHARES.replace("overflow", "overflw"),
         "sizes.csv, cell A5: There is no stream 'overflw' in the circuit.\n"
-        "Did you mean 'overflow'?",
+        "Did you mean 'overflow'?\nIf it is gone, take its rows out.",
     ),
     "solution": (
         SHARES.replace("overflow", "wash water"),

@@ -155,13 +155,28 @@ def test_beyond_a_whole_recovery_no_number_is_told(
     points: float, words: str, cell: str, tmp_path: Path
 ) -> None:
     h = HiddenError("ore", "Cu", "%", 0.06, False, "liquor", "Cu", points)
-    assert hidden_sentence(h, 0.8) == (
+    balance = _balance(tmp_path, VAT, VAT_ROWS)
+    assert hidden_sentence(h, 0.8, balance.survey) == (
         "Nothing checks Cu of 'ore': one sd, 0.06 points, moves the recovery of Cu to 'liquor' "
         f"{words}."
     )
-    balance = _balance(tmp_path, VAT, VAT_ROWS)
     shown = replace(balance, gross_errors=replace(balance.gross_errors, hidden=(h,)))
     assert hidden_table(shown).rows[0][3] == cell
+
+
+def test_an_error_as_large_as_the_reading_has_no_number(tmp_path: Path) -> None:
+    """What it moves is told of a tenth of the reading, where the first order holds."""
+    survey = _balance(tmp_path, VAT, VAT_ROWS).survey
+    m = next(m for m in survey.measurements if m.value > 0.0)
+    size = 0.9 * m.value
+    h = HiddenError(m.stream, m.quantity, m.unit.symbol, size, True, "liquor", "Cu", 45.0)
+    told = hidden_sentence(h, 0.8, survey)
+    assert told.startswith(
+        f"Any error up to its whole size would pass unnoticed in {m.quantity} of"
+    )
+    assert told.endswith("a tenth of it moves the recovery of Cu to 'liquor' by 5 points.")
+    less = replace(h, size=0.7 * m.value)
+    assert hidden_sentence(less, 0.8, survey).startswith("An error of ")
 
 
 # invented: a thickener whose overflow is water; copper is in the solids alone

@@ -43,13 +43,6 @@ def _laughing(data: bytes) -> bytes:
     return _LAUGHS + data[data.index(b"?>") + 2 if data.startswith(b"<?xml") else 0 :]
 
 
-def _overlapping(path: Path) -> None:
-    """Many members, each small when packed: the sum is what counts."""
-    with zipfile.ZipFile(path, "a", zipfile.ZIP_DEFLATED) as archive:
-        for i in range(6):
-            archive.writestr(f"xl/media/image{i}.png", bytes(10 * 2**20))
-
-
 def _locked_members(path: Path) -> None:
     data = bytearray(path.read_bytes())
     at = data.index(b"PK\x01\x02")
@@ -74,9 +67,6 @@ FAKES: dict[str, tuple[Callable[[Path], object], str]] = {
                       "The workbook is in the binary format .xlsb.\nSave it as .xlsx."),
     "another archive": (lambda p: packed(p, {"readme.txt": b"hello"}),
                         f"The file is a zip archive, but no workbook.\n{_AS_XLSX}"),
-    "bomb of many members": (_overlapping,
-        "The workbook unpacks to 60 MiB, {ratio:.0f} times its size; that is not opened.\n"
-        "Copy the sheets that matter into a new workbook."),
     "entities in a sheet": (lambda p: with_part(p, SHEET, _laughing),
                             _ENTITIES),
     "entities in the texts": (lambda p: with_part(p, "xl/sharedStrings.xml", _laughing),
@@ -87,6 +77,10 @@ FAKES: dict[str, tuple[Callable[[Path], object], str]] = {
     "a text that is not there": (
         lambda p: with_part(p, "xl/sharedStrings.xml", lambda d: b"<sst></sst>"),
         f"The workbook is damaged and cannot be read (IndexError).\n{_ANEW}"),
+    "a sheet that is nowhere": (
+        lambda p: with_part(p, "xl/_rels/workbook.xml.rels",
+                            lambda d: d.replace(b'Id="rId2"', b'Id="other"')),
+        f"The workbook is damaged and cannot be read (KeyError).\n{_ANEW}"),
 }  # fmt: skip
 
 
@@ -97,10 +91,6 @@ def test_what_only_looks_like_a_workbook(
     spoil, text = FAKES[name]
     path = shared(saved(tmp_path / "plant.xlsx"))
     spoil(path)
-    if "{ratio" in text:  # how small zeros are packed depends on the zlib
-        with zipfile.ZipFile(path) as archive:
-            unpacked = sum(member.file_size for member in archive.infolist())
-        text = text.format(ratio=unpacked / path.stat().st_size)
     assert assert_refused(path, capsys) == f"plant.xlsx: {text}"
 
 
@@ -112,20 +102,6 @@ def test_ods_that_only_looks_like_one(tmp_path: Path) -> None:
     )
     with_part(ods(path), "content.xml", _laughing)
     assert assert_refused(path) == f"plant.ods: {_ENTITIES}"
-
-
-def test_a_cell_repeated_without_end_is_refused(tmp_path: Path) -> None:
-    path = ods(tmp_path / "plant.ods")
-    many = b'table:number-rows-repeated="9000000"'
-
-    def repeat(data: bytes) -> bytes:
-        return data.replace(b"<table:table-row>", b"<table:table-row " + many + b">")
-
-    with_part(path, "content.xml", repeat)
-    assert assert_refused(path) == (
-        "plant.ods: A sheet has more than 8,000,000 filled cells.\n"
-        "Copy what matters into a table of its own."
-    )
 
 
 def test_a_folder_called_like_a_workbook(tmp_path: Path) -> None:

@@ -31,6 +31,16 @@ def _hidden(book: openpyxl.Workbook) -> None:
     book["errors"].sheet_state = "hidden"
 
 
+def _hidden_row(book: openpyxl.Workbook) -> None:
+    book["measurements"].row_dimensions[3].hidden = True
+    book["measurements"].row_dimensions[40].hidden = True  # nothing stands there
+
+
+def _hidden_column(book: openpyxl.Workbook) -> None:
+    for name in ("B", "X"):
+        book["measurements"].column_dimensions[name].hidden = True
+
+
 def _twice(book: openpyxl.Workbook) -> None:
     book.create_sheet("Circuit ").append(["stream"])
 
@@ -63,6 +73,10 @@ def _no_header_in_the_circuit(book: openpyxl.Workbook) -> None:
     book["circuit"]["B1"] = None
 
 
+_UNSEEN = (
+    ": The row or column is hidden: nobody sees what would be read from it.\n"
+    "Show it (clear the filter, if there is one), or delete it."
+)
 _WHERE = "plant.xlsx, sheet 'measurements', cell"
 
 
@@ -73,6 +87,8 @@ MESSAGES: dict[str, tuple[Change, str]] = {
     "a hidden sheet": (_hidden,
         "plant.xlsx, sheet 'errors': The sheet is hidden: nobody sees what would be read from it."
         "\nShow it (right click on the tabs of the sheets), or rename or delete it."),
+    "a hidden row": (_hidden_row, f"plant.xlsx, sheet 'measurements', cell A3{_UNSEEN}"),
+    "a hidden column": (_hidden_column, f"plant.xlsx, sheet 'measurements', cell B1{_UNSEEN}"),
     "two sheets of one name": (_twice,
         "plant.xlsx, sheet 'Circuit ': The sheets 'circuit' and 'Circuit ' have one name but for "
         "spaces and capitals.\nKeep one of them; rename or delete the other."),
@@ -96,12 +112,14 @@ MESSAGES: dict[str, tuple[Change, str]] = {
         "Write the number itself, or leave the cell blank if it was not measured."),
     "cells without a header": (_no_header,
         f"{_WHERE} E2: 'wet' stands in a column without a header (and 1 more below it).\nGive the "
-        "column a header, or clear the cell; a comma too many in the row also moves cells to the "
-        "right."),
+        "column a header, or clear the cell. A decimal comma in a "
+        "comma-separated file also moves cells to the right: write 12.5, or separate by "
+        "semicolons."),
     "an end without a header": (_no_header_in_the_circuit,
         "plant.xlsx, sheet 'circuit', cell B3: 'table' stands in a column without a header (and 1 "
-        "more below it).\nGive the column a header, or clear the cell; a comma too many in the row "
-        "also moves cells to the right.\n\n"
+        "more below it).\nGive the column a header, or clear the cell. A decimal comma in a "
+        "comma-separated file also moves cells to the right: write 12.5, or separate by "
+        "semicolons.\n\n"
         "plant.xlsx, sheet 'circuit', cell A3: Stream 'conc' neither leaves nor enters a node.\n"
         "Give the node it comes from, the node it goes to, or both.\n\n"
         "plant.xlsx, sheet 'circuit', cell A4: Stream 'tails' neither leaves nor enters a node.\n"
@@ -154,6 +172,26 @@ def test_ods_messages(tmp_path: Path) -> None:
         assert assert_refused(ods(tmp_path / "plant.ods", swap)).startswith(
             f"plant.ods, sheet 'measurements', cell B3, stream 'conc', dry mass: {said}\n"
         )
+
+
+@pytest.mark.parametrize(("tag", "named"), [("table-row", "A1"), ("table-column", "A1")])
+def test_what_is_hidden_in_ods(tag: str, named: str, tmp_path: Path) -> None:
+    path = ods(tmp_path / "plant.ods")
+
+    def hide(xml: bytes) -> bytes:
+        at = xml.index(b'table:name="measurements"')
+        row = xml.index(b"<table:table-row", at)
+        shown = b'<table:table-column table:number-columns-repeated="3"/>'
+        if tag == "table-row":
+            made = xml[row:].replace(
+                b"<table:table-row", b'<table:table-row table:visibility="filter"', 1
+            )
+            return xml[:row] + made
+        hidden = b'<table:table-column table:visibility="collapse"/>'
+        return xml[:row] + hidden + shown + xml[row:]
+
+    with_part(path, "content.xml", hide)
+    assert assert_refused(path) == f"plant.ods, sheet 'measurements', cell {named}{_UNSEEN}"
 
 
 @pytest.mark.parametrize(("inside", "blank"), [("<text:p/>", True), ("<text:p> </text:p>", True),

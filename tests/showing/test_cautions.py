@@ -6,12 +6,12 @@ import json
 import shutil
 import tomllib
 from dataclasses import replace
-from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
 import jsonschema
 import pytest
+from example_balances import example_balance
 
 from oretally.flowsheet import (
     Analyte,
@@ -42,12 +42,6 @@ from oretally.recon.result import TestKind
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 DATA = tomllib.loads(files("oretally.io").joinpath("data/cautions.toml").read_text("utf-8"))
 KG, SHARE = parse_unit("kg"), parse_unit("%", Dimension.SHARE)
-
-
-@cache
-def _example(name: str) -> Balance:
-    case = read_case(EXAMPLES / name)
-    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
 
 
 def _table(analyte: str, unit: str, node: str = "table", *, products: int = 2) -> Balance:
@@ -117,11 +111,11 @@ def test_what_is_said_of_cyanide_is_right() -> None:
     ],
 )
 def test_cautions_of_the_examples(name: str, hazards: list[str]) -> None:
-    assert _shown(_example(name)) == hazards
+    assert _shown(example_balance(name)) == hazards
 
 
 def test_a_leach_says_that_the_reagent_is_not_known() -> None:
-    cyanide = cautions_of(_example("leach_test"))[0]
+    cyanide = cautions_of(example_balance("leach_test"))[0]
     assert "does not say which reagent" in cyanide.because[0]
 
 
@@ -229,7 +223,7 @@ def test_mercury_is_warned_of_where_coarse_grains_were_seen(
 
 def test_circuits_that_are_compared() -> None:
     """By their nodes and names alone, each hazard once, whatever their losses."""
-    tin, mill = _example("tin_table"), _example("grinding_by_size")
+    tin, mill = example_balance("tin_table"), example_balance("grinding_by_size")
 
     def told(*pairs: tuple[str, Balance]) -> list[str]:
         return [c.hazard for c in circuit_cautions((n, b.circuit, b.survey) for n, b in pairs)]
@@ -239,7 +233,7 @@ def test_circuits_that_are_compared() -> None:
     assert told(("A", tin), ("regrinding", tin)) == []  # no word begins so
     for name in ("grind_fine", "Fine grind", "fine_grind"):
         assert told(("A", tin), (name, tin)) == ["silica", "machinery"]
-    assert told(("A", _example("leach_test"))) == ["cyanide", "acids", "tailings"]
+    assert told(("A", example_balance("leach_test"))) == ["cyanide", "acids", "tailings"]
     (silica, _) = circuit_cautions([("grind_fine", tin.circuit, tin.survey)])
     assert brief(silica) == f"Silica dust. The case names 'grind_fine'. {silica.usual[0]}"
 
@@ -249,7 +243,7 @@ def test_circuits_that_are_compared() -> None:
 
 @pytest.mark.parametrize("name", ["leach_test", "grinding_by_size", "rougher_cleaner"])
 def test_they_are_shown_in_full_everywhere(name: str) -> None:
-    balance = _example(name)
+    balance = example_balance(name)
     screen, text = (" ".join(summary(balance, parts=p).split()) for p in ((), (ALL,)))
     html = " ".join(html_report(balance).split())
     document = json.loads(to_json(balance))

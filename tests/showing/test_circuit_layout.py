@@ -5,32 +5,26 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from itertools import pairwise
-from pathlib import Path
 
 import networkx as nx
 import numpy as np
 import pytest
+from balance_cases import only_balanced
 from drawn_circuits import banks, labelled, wild
+from example_balances import example_balance
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oretally.flowsheet import Basis, Circuit, Survey
-from oretally.io.case import read_case
 from oretally.io.pictures.layers import layers, recycle_streams
 from oretally.io.pictures.layout import lay_out
 from oretally.io.pictures.lettering import cut_to_width, text_width
 from oretally.io.pictures.tracks import Upright, tracks
 from oretally.io.results import html_report
 from oretally.io.results.pdf_pages import pages
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 
-EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 ACROSS, UPRIGHT = (842 - 68, 595 - 68), (510, 842 - 102)  # points between margins of 12 and 15 mm
-
-
-def balance_of(name: str) -> Balance:
-    case = read_case(EXAMPLES / name)
-    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
 
 
 def graph_of(circuit: Circuit, without: frozenset[str] = frozenset()) -> nx.MultiDiGraph[str]:
@@ -140,7 +134,7 @@ def sizes_in_print(balance: Balance) -> list[float]:
 
 @pytest.mark.parametrize("name", ["rougher_cleaner", "leach_test", "month_with_stockpile"])
 def test_printed_texts_have_six_points(name: str) -> None:
-    sizes = sizes_in_print(balance_of(name))
+    sizes = sizes_in_print(example_balance(name))
     assert sizes and min(sizes) >= 6.0
 
 
@@ -181,11 +175,11 @@ def plant_balance(make_survey: Callable[..., Survey]) -> Balance:
         },
         basis=Basis.RATE,
     )
-    return reconcile(circuit, survey, feed="ore", products=("cake", "overflow", "waste"))
+    return only_balanced(circuit, survey, feed="ore", products=("cake", "overflow", "waste"))
 
 
 def test_wide_drawings_can_be_enlarged_without_script() -> None:
-    page = html_report(balance_of("rougher_cleaner"))
+    page = html_report(example_balance("rougher_cleaner"))
     boxed = re.findall(
         r'<details class="enlarge"><summary>Enlarge the drawing</summary>[^<]*</details>\s*'
         r'<div class="drawing" tabindex="0" role="group" aria-label="[^"]+" '

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import sys
+from collections import Counter
 from unicodedata import east_asian_width
 
 import pytest
@@ -59,7 +60,48 @@ def test_table_of_any_script_is_aligned() -> None:
     ]  # fmt: skip
 
 
-def test_table_is_never_cut() -> None:
+def test_wide_table_stands_in_parts_a_value_with_its_sd() -> None:
+    table = ResultTable(
+        "Wide", ["name", "Cu [%]", "±", "Au [g/t]", "±", "told by"],
+        [["feed", "0.81", "0.02", "1.20", "0.05", "the others, all of them as it is"],
+         ["tailings", "0.10", "0.01", "0.31", "0.02", "itself"]], 1, 1,
+    )  # fmt: skip
+    assert Terminal(54).table(table) == [
+        "", "Wide", "",
+        " name       Cu [%]      ±   Au [g/t]      ±",
+        " ──────────────────────────────────────────",
+        " feed         0.81   0.02       1.20   0.05",
+        " tailings     0.10   0.01       0.31   0.02",
+        "",
+        " name       told by",
+        " ───────────────────────────────────────────",
+        " feed       the others, all of them as it is",
+        " tailings   itself",
+        "",
+    ]  # fmt: skip
+    folded = Terminal(70).table(table)[3:8]
+    assert [line[46:] for line in folded] == [
+        "told by", "───────────────────────", "the others, all of them", "as it is", "itself",
+    ]  # fmt: skip
+
+
+@settings(derandomize=True, max_examples=100)
+@given(
+    cells=st.lists(
+        st.tuples(*[st.text(st.sampled_from("ab 選"), max_size=12)] * 3), min_size=1, max_size=4
+    ),
+    width=st.integers(45, 90),
+)
+def test_table_fits_and_loses_nothing(cells: list[tuple[str, ...]], width: int) -> None:
+    rows = [[f"s{i}", "1.25", "0.5", "22", *words] for i, words in enumerate(cells)]
+    table = ResultTable("T", ["stream", "Cu", "±", "Fe", "a", "b", "c"], rows, 1, 3)
+    lines = Terminal(width).table(table)[2:]
+    assert all(_columns(line) <= width for line in lines)
+    said = Counter("".join("".join(lines).replace("─", "").split()))
+    assert not Counter("".join("".join(map("".join, [table.header, *rows])).split())) - said
+
+
+def test_name_is_never_cut() -> None:
     table = ResultTable("Wide", ["name", "value"], [["a" * 200, "1"]], 1)
     assert Terminal(40).table(table) == PIPE.table(table)
 

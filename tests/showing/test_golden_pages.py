@@ -8,32 +8,23 @@ After a change that is meant: PYTHONPATH=tests/support python tests/showing/test
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import cache
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import openpyxl
 import pytest
+from example_balances import example_balance
 from page_skeleton import page_skeleton
 from sheet_tables import sheet_text
 
-from oretally.io.case import read_case
 from oretally.io.report import Format, Section
 from oretally.io.results import html, html_report, xlsx_bytes
 from oretally.io.results.outline import outline
-from oretally.recon import Balance, reconcile
 
-EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 GOLDEN = Path(__file__).resolve().parent / "golden"
 NAMES = ("rougher_cleaner", "grinding_by_size", "leach_test")
 SHEETS = ("tin_table", "wrong_head", "leach_test")
-
-
-@cache
-def _balance(name: str) -> Balance:
-    case = read_case(EXAMPLES / name)
-    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
 
 
 def _golden(name: str) -> Path:
@@ -42,14 +33,14 @@ def _golden(name: str) -> Path:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_page_says_what_it_said(name: str) -> None:
-    assert page_skeleton(html_report(_balance(name))) == _golden(name).read_text("utf-8")
+    assert page_skeleton(html_report(example_balance(name))) == _golden(name).read_text("utf-8")
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_nothing_can_go_missing(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Without any one block of the outline the page is another."""
     golden = _golden(name).read_text("utf-8")
-    whole = outline(_balance(name), Format.PAGE)
+    whole = outline(example_balance(name), Format.PAGE)
     assert sum(len(section.blocks) for section in whole) > 25
     for i, section in enumerate(whole):
         for j in range(len(section.blocks)):
@@ -60,11 +51,13 @@ def test_nothing_can_go_missing(name: str, monkeypatch: pytest.MonkeyPatch) -> N
                 return less
 
             monkeypatch.setattr(html, "outline", lacking)
-            assert page_skeleton(html_report(_balance(name))) != golden, (section.key, j)
+            assert page_skeleton(html_report(example_balance(name))) != golden, (section.key, j)
 
 
 def _first_sheet(name: str) -> str:
-    return sheet_text(openpyxl.load_workbook(BytesIO(xlsx_bytes(_balance(name)))).worksheets[0])
+    return sheet_text(
+        openpyxl.load_workbook(BytesIO(xlsx_bytes(example_balance(name)))).worksheets[0]
+    )
 
 
 def _golden_sheet(name: str) -> Path:
@@ -80,4 +73,4 @@ if __name__ == "__main__":
     for each in SHEETS:
         _golden_sheet(each).write_text(_first_sheet(each), "utf-8")
     for each in NAMES:
-        _golden(each).write_text(page_skeleton(html_report(_balance(each))), "utf-8")
+        _golden(each).write_text(page_skeleton(html_report(example_balance(each))), "utf-8")

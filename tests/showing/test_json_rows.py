@@ -10,27 +10,25 @@ import types
 from collections.abc import Mapping
 from dataclasses import is_dataclass, replace
 from enum import Enum
-from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
 
 import jsonschema
 import numpy as np
 import pytest
+from example_balances import example_balance
 
 from oretally.flowsheet import Circuit, Survey
-from oretally.io.case import Case, read_case
 from oretally.io.definition import Price
 from oretally.io.json_rows import JsonRows, packaged_schema
 from oretally.io.plan.document import plan_rows as written_plan
 from oretally.io.plan.samples import SampleNeed
 from oretally.io.results.document import balance_document
 from oretally.io.wording import Simulated
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 from oretally.recon.plan import MeasurementPlan
 from oretally.recon.propagation import Derived
 from oretally.recon.result import Estimate, Hold, LossPart, WhatIf
 
-EXAMPLE = Path(__file__).resolve().parents[2] / "examples" / "tin_table"
 NAME = "tailings"  # a stream of the example
 WORDS = {
     "ErrorPlace": {"kind": "measurement"},
@@ -62,14 +60,9 @@ def made_up(hint: Any, *, full: bool) -> Any:
     return plain[hint]
 
 
-@pytest.fixture(scope="module")
-def case() -> Case:
-    return read_case(EXAMPLE)
-
-
-def _document(case: Case, *, full: bool) -> dict[str, Any]:
+def _document(*, full: bool) -> dict[str, Any]:
     """Return a balance of which all but survey, circuit and values is made up."""
-    balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    balance = example_balance("tin_table")
     given = (Circuit, Survey, str, bool, int, float)
     rows = {
         name: made_up(hint, full=full)
@@ -82,16 +75,16 @@ def _document(case: Case, *, full: bool) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize("full", [True, False])
-def test_rows_of_a_balance(case: Case, full: bool) -> None:
-    document = _document(case, full=full)
+def test_rows_of_a_balance(full: bool) -> None:
+    document = _document(full=full)
     jsonschema.validate(document, packaged_schema("balance"))
     for key in ("suspects", "explanations", "recoveries", "closures"):
         assert len(document[key]) == 1, key
     assert (document["unbalanced"] is not None) == full
 
 
-def test_a_field_too_much_or_too_few_is_found(case: Case) -> None:
-    document, schema = _document(case, full=True), packaged_schema("balance")
+def test_a_field_too_much_or_too_few_is_found() -> None:
+    document, schema = _document(full=True), packaged_schema("balance")
     part = schema["properties"]["closures"]["items"]
     part["required"].append("more")
     with pytest.raises(jsonschema.ValidationError, match="'more' is a required property"):

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from example_balances import example_balance
 
 from oretally.io import Case, read_case
 from oretally.io.results import xlsx_bytes
@@ -87,8 +88,7 @@ def test_balance_and_findings_come_back(
     name: str, request: pytest.FixtureRequest, tmp_path: Path
 ) -> None:
     """Recoveries, suspects, their probabilities and slips: the container among them."""
-    case = request.getfixturevalue(name) if name == "everything" else read_case(EXAMPLES / name)
-    one = _balance(case)
+    one = _balance(request.getfixturevalue(name)) if name == "everything" else example_balance(name)
     two = _balance(_read_back(one, tmp_path))
     assert two.objective == pytest.approx(one.objective, rel=1e-7)
     for a, b in zip(one.recoveries, two.recoveries, strict=True):
@@ -107,7 +107,7 @@ def test_balance_and_findings_come_back(
 
 def test_lowered_rates_stay_as_they_are(tmp_path: Path) -> None:
     """A large survey lowers the rates; read back they are not lowered twice."""
-    one = _balance(read_case(EXAMPLES / "rougher_cleaner"))
+    one = example_balance("rougher_cleaner")
     two = _balance(_read_back(one, tmp_path))
     assert two.gross_errors.rates.measurement == pytest.approx(one.gross_errors.rates.measurement)
     assert two.gross_errors.rates.loss == pytest.approx(one.gross_errors.rates.loss)

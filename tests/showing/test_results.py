@@ -13,6 +13,8 @@ from xml.etree import ElementTree
 import jsonschema
 import openpyxl
 import pytest
+from balance_cases import only_balanced
+from example_balances import example_balance
 
 from oretally.flowsheet import Circuit, Survey
 from oretally.io.case import read_case
@@ -22,22 +24,16 @@ from oretally.io.results.document import balance_document, balance_schema
 from oretally.io.wording import Terminal
 from oretally.recon import Balance, reconcile
 
-ROOT = Path(__file__).resolve().parents[2]
 CASES = ("tin_table", "rougher_cleaner", "wrong_assay")
 SUSPICIOUS = ("swapped_assays", "ounces_as_grams", "wet_as_dry")
 NASTY = ('=1+1', '@SUM(A1)', '+a', '-b', '<b>&"x"</b>', "a very long name of a stream, indeed so",
          "ключ", "{{ 7*7 }}")  # fmt: skip
 
 
-def _balance(name: str) -> Balance:
-    case = read_case(ROOT / "examples" / name)
-    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
-
-
 @pytest.fixture(scope="module")
 def nasty() -> Balance:
     """Return a balance whose names try to be formulas, markup and templates."""
-    balance = _balance("tin_table")
+    balance = example_balance("tin_table")
     names = dict(zip(balance.circuit.stream_names, NASTY[4:], strict=True))
     circuit = Circuit.from_parts(
         [replace(s, name=names[s.name], source=s.source and NASTY[0], target=s.target and NASTY[0])
@@ -58,7 +54,7 @@ def nasty() -> Balance:
 
 @pytest.mark.parametrize("name", (*CASES, *SUSPICIOUS))
 def test_json_keeps_its_schema(name: str) -> None:
-    document = json.loads(to_json(_balance(name)))
+    document = json.loads(to_json(example_balance(name)))
     schema = balance_schema()
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.Draft202012Validator(schema).validate(document)
@@ -85,7 +81,7 @@ def test_json_of_what_is_not_determined(make_survey: Callable[..., Survey]) -> N
     circuit = Circuit.build(
         {"feed": (None, "a"), "left": ("a", "b"), "right": ("a", "b"), "out": ("b", None)}
     )
-    document = balance_document(reconcile(circuit, make_survey({"feed": (10.0, 0.1)})))
+    document = balance_document(only_balanced(circuit, make_survey({"feed": (10.0, 0.1)})))
     jsonschema.Draft202012Validator(balance_schema()).validate(json.loads(json.dumps(document)))
     left = next(v for v in document["values"] if v["stream"] == "left")
     assert left["adjusted"] is None and left["class"] == "unobservable"
@@ -93,20 +89,19 @@ def test_json_of_what_is_not_determined(make_survey: Callable[..., Survey]) -> N
 
 
 def test_workbook_can_be_balanced_again(tmp_path: Path) -> None:
-    first = _balance("rougher_cleaner")
+    first = example_balance("rougher_cleaner")
     path = tmp_path / "result.xlsx"
     path.write_bytes(xlsx_bytes(first))
     case = read_case(path)
-    second = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    second = only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)
     assert second.objective == pytest.approx(first.objective, rel=1e-9)
-    assert second.recoveries == pytest.approx(first.recoveries) or all(
-        a.recovery == pytest.approx(b.recovery, rel=1e-9)
-        for a, b in zip(first.recoveries, second.recoveries, strict=True)
-    )
+    for a, b in zip(first.recoveries, second.recoveries, strict=True):
+        assert (b.stream, b.analyte) == (a.stream, a.analyte)
+        assert b.recovery == pytest.approx(a.recovery, rel=1e-9)
 
 
 def test_workbook_shows_numbers_with_sensible_digits() -> None:
-    book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(_balance("tin_table"))))
+    book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(example_balance("tin_table"))))
     assert book.sheetnames[:6] == [
         "summary", "values", "recoveries", "suspects", "not kept", "closures",
     ]  # fmt: skip
@@ -135,7 +130,7 @@ def _svgs(html: str) -> list[str]:
 
 @pytest.mark.parametrize("name", CASES)
 def test_report_is_one_file_that_needs_nothing(name: str) -> None:
-    balance = _balance(name)
+    balance = example_balance(name)
     html = html_report(balance)
     assert "<script" not in html
     assert not re.search(r'(src|href)\s*=\s*"?https?:', html)
@@ -162,9 +157,11 @@ def test_report_escapes_every_name(nasty: Balance) -> None:
 
 
 def test_report_of_a_balance_that_failed(make_survey: Callable[..., Survey]) -> None:
-    balance = replace(_balance("tin_table"), converged=False, status="iteration limit reached")
+    balance = replace(
+        example_balance("tin_table"), converged=False, status="iteration limit reached"
+    )
     html = html_report(balance)
-    assert "The balance did not converge: iteration limit reached." in html
+    assert "iteration limit reached" in html
     assert "Recoveries" not in html
     assert "Recovered" not in summary(balance)
     assert "Do not use: there is no balance of these numbers." in " ".join(summary(balance).split())
@@ -172,7 +169,7 @@ def test_report_of_a_balance_that_failed(make_survey: Callable[..., Survey]) -> 
 
 
 def test_drawing_names_flows_and_kinds() -> None:
-    balance = _balance("rougher_cleaner")
+    balance = example_balance("rougher_cleaner")
     svg = circuit_svg(balance.circuit, balance_labels(balance))
     for text in ("splitter", "mixer", "rougher conc", "7.85 t/h", "Cu 12.27 %"):
         assert text in svg
@@ -181,7 +178,7 @@ def test_drawing_names_flows_and_kinds() -> None:
 
 
 def test_narrow_terminal_cuts_no_number() -> None:
-    balance = _balance("wrong_assay")
+    balance = example_balance("wrong_assay")
     wide, narrow = (summary(balance, terminal=Terminal(width)) for width in (160, 50))
     numbers = [re.findall(r"\d+(?:\.\d+)?", text) for text in (wide, narrow)]
     assert numbers[0] == numbers[1]

@@ -14,9 +14,13 @@ import jsonschema
 import numpy as np
 import openpyxl
 import pytest
+from balance_cases import only_balanced
+from example_balances import example_balance, example_case
 from sheet_tables import tables_of
 from size_cases import (
+    GRINDING,
     ROOT,
+    grinding,
     ground,
     screen,
 )
@@ -101,7 +105,7 @@ def test_no_picture_of_a_partition_without_sizes() -> None:
 
 
 def test_report_shows_sizes_and_needs_nothing() -> None:
-    balance = ground(1)
+    balance = reconcile(GRINDING, grinding(1), feed="feed")
     html = html_report(balance)
     section = html[html.index("<h2>By size</h2>") : html.index("<h2>Measured against adjusted")]
     assert section.count("<svg") == 2
@@ -210,7 +214,7 @@ def test_workbook_read_back_gives_the_same_balance(tmp_path: Path) -> None:
     for name, text in (("circuit.toml", CIRCUIT), ("measurements.csv", ROWS), ("sizes.csv", SIZES)):
         (folder / name).write_text(text, "utf-8")
     case = read_case(folder)
-    first = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    first = only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)
     path = tmp_path / "result.xlsx"
     path.write_bytes(xlsx_bytes(first))
     again = read_case(path)
@@ -223,7 +227,7 @@ def test_workbook_read_back_gives_the_same_balance(tmp_path: Path) -> None:
             (m.value_base, m.sd_base), rel=1e-9
         )
         assert found.bounded == m.bounded
-    second = reconcile(again.circuit, again.survey, feed=again.feed, products=again.products)
+    second = only_balanced(again.circuit, again.survey, feed=again.feed, products=again.products)
     assert second.objective == pytest.approx(first.objective, rel=1e-6)
     for a, b in zip(first.sizes.streams, second.sizes.streams, strict=True):
         assert [r.share for r in b.classes] == [pytest.approx(r.share, rel=1e-5) for r in a.classes]
@@ -235,15 +239,14 @@ def test_workbook_read_back_gives_the_same_balance(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["leach_test", "month_with_stockpile", "grinding_by_size"])
 def test_workbook_of_an_example_is_a_case_again(name: str, tmp_path: Path) -> None:
     """Contents, solution, stocks and declared losses: all are written, and read again."""
-    case = read_case(ROOT / "examples" / name)
-    first = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    case, first = example_case(name), example_balance(name)
     path = tmp_path / "result.xlsx"
     path.write_bytes(xlsx_bytes(first))
     again = read_case(path)
     assert set(again.circuit.streams) == set(case.circuit.streams)
     assert (again.survey.water, again.survey.dissolved, again.survey.stacks) == (
         case.survey.water, case.survey.dissolved, case.survey.stacks)  # fmt: skip
-    second = reconcile(again.circuit, again.survey, feed=again.feed, products=again.products)
+    second = only_balanced(again.circuit, again.survey, feed=again.feed, products=again.products)
     assert second.global_test.dof == first.global_test.dof
     assert second.objective == pytest.approx(first.objective, rel=1e-6)
     assert len(second.values) == len(first.values)
@@ -269,7 +272,7 @@ def test_classes_that_nobody_looked_for_are_left_out(capsys: pytest.CaptureFixtu
     """Two of five streams were not assayed by size, and no balance gives it: one line says so."""
     folder = ROOT / "examples" / "grinding_by_size"
     case = read_case(folder)
-    balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    balance = only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)
     assert not any(v.value_class.value == "unobservable" for v in balance.values)
     told = (
         "Not measured nor given by any balance, and left out: Pb by size of 'fresh feed', "
@@ -292,8 +295,7 @@ def test_classes_that_nobody_looked_for_are_left_out(capsys: pytest.CaptureFixtu
 
 
 def test_a_circuit_whose_water_is_balanced_names_the_solids_in_its_drawing() -> None:
-    case = read_case(ROOT / "examples" / "leach_test")
-    balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    balance = example_balance("leach_test")
     labels = balance_labels(balance)["leached pulp"]
     assert labels[1].startswith("solids 52.0") and labels[2].startswith("water 68.")
 

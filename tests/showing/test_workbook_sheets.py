@@ -11,6 +11,7 @@ from typing import Any
 
 import openpyxl
 import pytest
+from example_balances import example_balance
 from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl.utils import range_boundaries
@@ -21,7 +22,6 @@ from oretally.io.case import read_case
 from oretally.io.files import number_format
 from oretally.io.first_page import product_rows, product_tables, verdict_sentences
 from oretally.io.results import to_json, xlsx_bytes
-from oretally.recon import Balance, reconcile
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 NAMES = ("tin_table", "wrong_head", "leach_test", "month_with_stockpile", "tails_by_size",
@@ -31,14 +31,8 @@ SUBJECTS = ["summary", "values", "recoveries", "leach and stocks", "worth", "sus
 
 
 @cache
-def _balance(name: str) -> Balance:
-    case = read_case(EXAMPLES / name)
-    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
-
-
-@cache
 def _bytes(name: str) -> bytes:
-    return xlsx_bytes(_balance(name), read_case(EXAMPLES / name).prices)
+    return xlsx_bytes(example_balance(name), read_case(EXAMPLES / name).prices)
 
 
 def _book(name: str) -> Any:
@@ -62,7 +56,7 @@ def test_a_sheet_for_each_subject_then_the_case(name: str, tmp_path: Path) -> No
 @pytest.mark.parametrize("name", NAMES)
 def test_first_sheet_shows_what_the_page_shows(name: str) -> None:
     """Verdict and table; each number is a number, seen with the digits that the text has."""
-    balance, sheet = _balance(name), _book(name)["summary"]
+    balance, sheet = example_balance(name), _book(name)["summary"]
     cells = [[seen(cell) for cell in row] for row in sheet.iter_rows()]
     lines = [row[0] for row in cells]
     for sentence in verdict_sentences(balance):
@@ -91,7 +85,7 @@ def _rounded(text: str, as_in: str) -> str:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_charts_show_cells_of_the_workbook(name: str) -> None:
-    balance, book = _balance(name), _book(name)
+    balance, book = example_balance(name), _book(name)
     bars, *curves = book["summary"]._charts
     products = list(balance.products)
     assert _values(book, bars.series[0].cat.strRef.f) == products
@@ -127,7 +121,7 @@ def _values(book: Any, reference: str) -> list[Any]:
 
 
 def test_no_curve_where_two_products_make_none() -> None:
-    assert not _balance("rougher_cleaner").losses.curves
+    assert not example_balance("rougher_cleaner").losses.curves
     assert len(_book("rougher_cleaner")["summary"]._charts) == 1
 
 
@@ -136,7 +130,7 @@ def test_the_same_bytes_whatever_the_date(monkeypatch: pytest.MonkeyPatch) -> No
     once = _bytes("tin_table")
     monkeypatch.setattr("time.localtime", lambda *_: (2031, 5, 6, 7, 8, 9, 1, 126, 0))
     monkeypatch.setattr("time.time", lambda: 1.9e9)
-    assert xlsx_bytes(_balance("tin_table")) == once
+    assert xlsx_bytes(example_balance("tin_table")) == once
     with zipfile.ZipFile(io.BytesIO(once)) as archive:
         assert {member.date_time[0] for member in archive.infolist()} == {1980}
         assert archive.read("docProps/core.xml").count(b"1980-01-01T00:00:00Z") == 2
@@ -148,7 +142,7 @@ def test_the_same_bytes_whatever_the_date(monkeypatch: pytest.MonkeyPatch) -> No
 @pytest.mark.parametrize(("name", "unit"), [("tin_table", "g"), ("leach_test", "mg")])
 def test_amounts_have_their_unit_beside_them(name: str, unit: str) -> None:
     """In the unit of a person in the workbook; in kg as ever in the JSON, which says so."""
-    balance = _balance(name)
+    balance = example_balance(name)
     header, *rows = tables_of(_book(name)["recoveries"])["What feed and products hold"]
     assert header[2:5] == ("amount", "sd", "unit")
     document = json.loads(to_json(balance))["amounts"]

@@ -147,7 +147,7 @@ def draw_tests(
             name: Answer(float(values[name][i]), a.slopes) for name, a in read.items() if a
         }  # fmt: skip
         found.append(BalancedTest(
-            f"{i}", Drawn(BalanceModel(TABLE, base), ("feed",), PRODUCTS, mine), FINE
+            f"{i}", Drawn(BalanceModel(TABLE, base), ("feed",), PRODUCTS, found=mine), FINE
         ))  # fmt: skip
     return found
 

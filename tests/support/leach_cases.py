@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from balance_cases import only_balanced
+
 from oretally.io import Case, read_case
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 
 ACID = """\
 title = "acid leach"
@@ -79,4 +81,4 @@ def read_leach(folder: Path, circuit: str, rows: str) -> Case:
 
 
 def balanced_leach(case: Case) -> Balance:
-    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    return only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)

@@ -6,6 +6,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+from balance_cases import only_balanced
 from numpy.typing import NDArray
 
 from oretally.flowsheet import (
@@ -18,7 +19,7 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.flowsheet.survey import SizeGrid, class_grade, class_share
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 from oretally.recon.result import Loss
 
 Floats = NDArray[np.float64]
@@ -90,7 +91,7 @@ def loss_case(name: str) -> Balance:
         "bulk": lambda: loss_survey(None, sieved=False),
         "sieved": lambda: loss_survey(None),
     }
-    return reconcile(TABLE, made[name]())
+    return only_balanced(TABLE, made[name]())
 
 
 def only_loss(balance: Balance, analyte: str = "Sn") -> Loss:

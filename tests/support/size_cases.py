@@ -7,6 +7,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+from balance_cases import only_balanced
 from numpy.typing import NDArray
 
 from oretally.flowsheet import (
@@ -19,7 +20,7 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.flowsheet.survey import SizeGrid, class_grade, class_share
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 
 Floats = NDArray[np.float64]
 
@@ -74,7 +75,7 @@ def screen(title: str = "Invented: a screen") -> Balance:
         found += sized_classes(SCREEN_GRID, name, flows, metal)
     survey = Survey(Basis.BATCH, KG, (Analyte("Pb", PERCENT),), tuple(found), title,
                     sizes=SCREEN_GRID)  # fmt: skip
-    return reconcile(SCREEN, survey)
+    return only_balanced(SCREEN, survey)
 
 
 GRINDING = Circuit.build(
@@ -127,4 +128,4 @@ def grinding(seed: int | None = None) -> Survey:
 
 @cache
 def ground(seed: int | None = None) -> Balance:
-    return reconcile(GRINDING, grinding(seed), feed="feed")
+    return only_balanced(GRINDING, grinding(seed), feed="feed")

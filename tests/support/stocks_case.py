@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from balance_cases import only_balanced
+
 from oretally.io import Case, read_case
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 
 STOCKED = """\
 basis = "batch"
@@ -67,7 +69,7 @@ def read_stocked(folder: Path, circuit: str, rows: str, stocks: str | None) -> C
 
 
 def balanced_stocked(case: Case) -> Balance:
-    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    return only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)
 
 
 TANK = """\

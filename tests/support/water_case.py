@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from balance_cases import only_balanced
+
 from oretally.io import Case, read_case
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 
 WATER_CIRCUIT = """\
 title = "t"
@@ -50,4 +52,4 @@ def read_water(folder: Path, rows: str, circuit: str = WATER_CIRCUIT) -> Case:
 
 
 def balanced_water(case: Case) -> Balance:
-    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    return only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from balance_cases import only_balanced
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from random_circuits import RandomCircuit
@@ -24,7 +25,7 @@ from oretally.flowsheet import (
 )
 from oretally.flowsheet.circuit import Content
 from oretally.io import read_case
-from oretally.recon import check, reconcile
+from oretally.recon import check
 from oretally.recon.draws import answers_of
 from oretally.recon.result import Balance, Estimate
 from oretally.recon.solver import propagate, solve
@@ -57,7 +58,7 @@ def _value(found: Estimate | None) -> float:
 
 
 def test_answers_by_hand(survey: Survey) -> None:
-    balance = reconcile(_circuit(), survey, prices={"Sn": 25.0})
+    balance = only_balanced(_circuit(), survey, prices={"Sn": 25.0})
     assert (balance.feeds, balance.feed) == (BOTH, "ore + scrap")
     shares = {r.stream: r.recovery for r in balance.recoveries}
     assert {r.of for r in balance.recoveries} == {"ore + scrap"}
@@ -80,7 +81,7 @@ def test_answers_by_hand(survey: Survey) -> None:
 
 def test_the_feeds_together(survey: Survey) -> None:
     """Sd of the measured ones by hand: 12.5 +- 0.103 kg; metal 0.5 kg, see JCGM 100, eq. 13."""
-    balance = reconcile(_circuit(), survey)
+    balance = only_balanced(_circuit(), survey)
     both = balance.combined_feed
     assert both is not None and both.feeds == BOTH and both.unit == "kg"
     assert both.measured == pytest.approx((12.5, (0.1**2 + 0.025**2) ** 0.5))
@@ -106,7 +107,7 @@ def test_errors_by_hand(make_survey: Build) -> None:
         {s: (MASS[s], 0.01 * MASS[s]) for s in some},
         {"Sn": {s: (TIN[s], 0.02 * TIN[s]) for s in some}},
     )
-    balance = reconcile(_circuit(), survey)
+    balance = only_balanced(_circuit(), survey)
     each = 0.01**2 + 0.02**2  # relative variance of an amount
     found = balance.recovery("conc", "Sn")
     assert found.recovery == pytest.approx(70.0)
@@ -118,9 +119,9 @@ def test_errors_by_hand(make_survey: Build) -> None:
 
 
 def test_what_is_named(survey: Survey) -> None:
-    default = reconcile(_circuit(), survey)
-    assert reconcile(_circuit(), survey, feed=list(BOTH)).recoveries == default.recoveries
-    alone = reconcile(_circuit(), survey, feed="ore")
+    default = only_balanced(_circuit(), survey)
+    assert only_balanced(_circuit(), survey, feed=list(BOTH)).recoveries == default.recoveries
+    alone = only_balanced(_circuit(), survey, feed="ore")
     assert (alone.feeds, alone.feed, alone.combined_feed) == (("ore",), "ore", None)
     assert alone.recovery("conc", "Sn").recovery == pytest.approx(175.0)
     assert alone.separations[0].yield_percent == pytest.approx(5.0)
@@ -128,7 +129,7 @@ def test_what_is_named(survey: Survey) -> None:
     assert told == [
         "Recoveries refer to 'ore' alone; 'scrap' also brings metal: they may exceed 100 %."
     ]
-    inside = reconcile(_circuit(), survey, feed="mixed")  # all that enters comes through it
+    inside = only_balanced(_circuit(), survey, feed="mixed")  # all that enters comes through it
     assert inside.recovery("conc", "Sn").recovery == pytest.approx(70.0)
     assert not any("alone" in note for note in inside.notes)
 
@@ -144,7 +145,7 @@ def test_what_is_named(survey: Survey) -> None:
 )
 def test_feeds_that_are_refused(survey: Survey, feed: Sequence[str], told: str) -> None:
     with pytest.raises(InputError) as error:
-        reconcile(_circuit(), survey, feed=feed)
+        only_balanced(_circuit(), survey, feed=feed)
     assert told in str(error.value)
 
 
@@ -155,7 +156,7 @@ def test_a_feed_that_stands_still(make_survey: Build) -> None:
         {"scrap": (0.0, 1e-9), **{s: (m, 0.01 * m) for s, m in kept.items()}},
         {"Sn": {"ore": (2.0, 0.04), "conc": (70.0, 1.4), "tails": (0.6, 0.012)}},
     )
-    both, alone = (reconcile(_circuit(), survey, feed=feed) for feed in (None, "ore"))
+    both, alone = (only_balanced(_circuit(), survey, feed=feed) for feed in (None, "ore"))
     assert both.value("scrap", "dry mass").adjusted == 0.0
     for product in ("conc", "tails"):
         one, other = (b.recovery(product, "Sn") for b in (both, alone))
@@ -183,7 +184,7 @@ def test_solution_among_the_feeds() -> None:
     case = read_case(EXAMPLES / "leach_test")
     liquids = ("reagent solution", "wash water")
     alone, all_in = (
-        reconcile(case.circuit, case.survey, feed=("ore pulp", *more)) for more in ((), liquids)
+        only_balanced(case.circuit, case.survey, feed=("ore pulp", *more)) for more in ((), liquids)
     )
     shares = [r.recovery or 0.0 for r in all_in.recoveries if r.product]
     assert sum(shares) == pytest.approx(100.0)
@@ -200,7 +201,7 @@ def test_solution_among_the_feeds() -> None:
 
 def test_formulas_give_the_answers(survey: Survey) -> None:
     """What a simulation reads of each draw is what the balance says, at the balance."""
-    _check_formulas(reconcile(_circuit(), survey))
+    _check_formulas(only_balanced(_circuit(), survey))
 
 
 def _check_formulas(balance: Balance) -> None:
@@ -244,7 +245,7 @@ def _sums(balance: Balance) -> dict[str, float]:
 @given(seed=st.integers(0, 10_000), n_feeds=st.integers(2, 3), missing=st.sampled_from([0.0, 0.3]))
 def test_products_have_all_that_the_feeds_brought(seed: int, n_feeds: int, missing: float) -> None:
     made = RandomCircuit(seed, 4, 2, n_feeds)
-    balance = reconcile(made.circuit, _drawn(made, missing=missing))
+    balance = only_balanced(made.circuit, _drawn(made, missing=missing))
     assert balance.feeds == made.circuit.feeds and len(balance.feeds) == n_feeds
     assume(balance.converged)
     found = _sums(balance)

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from balance_cases import only_balanced
 from drawn_tests import (
     GRID,
     KG,
@@ -37,7 +38,6 @@ from oretally.flowsheet import (
     parse_unit,
 )
 from oretally.io.compare.declarations import compare_declared as compare
-from oretally.recon import reconcile
 from oretally.recon.answers import CaseAnswers
 from oretally.recon.comparison import (
     Verdict,
@@ -145,7 +145,7 @@ def test_losses_by_size() -> None:
     assert share.first_value == pytest.approx(100.0 * 0.25 / 0.40)
     assert share.second_value == pytest.approx(100.0 * 0.20 / 0.35)
     assert found.together_by_size > 3
-    balance = reconcile(TABLE, sized(0.25))
+    balance = only_balanced(TABLE, sized(0.25))
     row_of = next(s for s in balance.sizes.streams if s.stream == "tails").classes[2]
     assert row_of.distribution["Sn"] == pytest.approx((share.first_value, share.first_sd))
     rng = np.random.default_rng(10)
@@ -168,8 +168,9 @@ def test_sds_are_those_of_the_balance(random_circuit: Callable[..., Any]) -> Non
             )
         ]  # fmt: skip
         one = Survey(Basis.BATCH, KG, (Analyte("X", PERCENT), Analyte("Y", PERCENT)), tuple(rows))
-        balance = reconcile(made.circuit, one, feed="feed")
+        balance = only_balanced(made.circuit, one, feed="feed")
         answers = CaseAnswers(BalanceModel(made.circuit, one), ("feed",), balance.products)
+        assert {"recovery", "grade"} <= {name.kind for name in answers.names()}
         for name in answers.names():
             found = answers.read(name)
             if name.kind == "recovery":

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import scipy.stats
+from often import often
 from published import within_binomial
 
 from oretally.recon.comparison import TESTS_POWER
@@ -70,7 +71,7 @@ def test_chance_to_tell_agrees_with_simulation(
     X = np.repeat(np.eye(2), [tests, tests], axis=0)
     V = plan.stated * plan.own / 2.0 * np.eye(2 * tests)
     found = []
-    for _ in range(1000):
+    for _ in range(often(1000)):
         y = X @ np.array([0.0, size + plan.common**0.5 * rng.standard_normal()])
         y = y + (plan.own / 2.0) ** 0.5 * rng.standard_normal(2 * tests)
         difference = abs(y[tests:].mean() - y[:tests].mean())

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from balance_cases import only_balanced
 from often import often
 from published import within_binomial
 from scipy.optimize import brentq
@@ -26,7 +27,7 @@ from oretally.flowsheet import (
     Measurement,
     balance_problem,
 )
-from oretally.recon import reconcile, simulate
+from oretally.recon import simulate
 from oretally.recon.draws import (
     DrawnSurveys,
     balanced_draws,
@@ -121,7 +122,7 @@ def _profiled(grades: Floats, sd: Floats, pull: Floats, pull_sd: float) -> Float
 def test_independent_simulation_of_a_redundant_balance() -> None:
     """Quantiles of the yield, drawn and balanced by other means, about the same adjusted values."""
     survey = simulated_survey(FLOWS, GRADES)
-    balance = reconcile(TABLE, survey)
+    balance = only_balanced(TABLE, survey)
     found = simulate_balance(balance, np.random.default_rng(5), 4000)
     y = answer_column(found, "yield of 'conc'")
     rng, n = np.random.default_rng(6), 20_000

@@ -16,7 +16,7 @@ from oretally.io.case import read_unmeasured
 from oretally.io.forms.definition_sheets import definition_sheets
 from oretally.io.results import ALL, html_report, summary, to_json, xlsx_bytes
 from oretally.io.results.document import balance_schema
-from oretally.recon import Balance
+from oretally.recon import Balance, reconcile
 
 NOT_SAID = ACID.replace(", dissolves = true", "")
 
@@ -134,12 +134,32 @@ def test_the_note_where_it_is_not_said(tmp_path: Path) -> None:
     (note,) = [n for n in balance.notes if "less than in" in n]
     assert note == (
         f"Solids out of 'vat' are less than in by {row.dissolved:.4g} ± {row.dissolved_sd:.2g} kg, "
-        f"by all numbers together: with that chi-square is {free.objective:.4g} in place of "
-        f"{balance.objective:.4g}. If ore dissolves there, state dissolves = true at the node "
-        "'vat' (in a workbook: sheet nodes, column dissolves, yes). The program does not assume "
-        "it: a wrong weight looks the same."
+        f"by all numbers together: with that the numbers agree, chi-square is {free.objective:.4g} "
+        f"in place of {balance.objective:.4g}. If ore dissolves there, state dissolves = true at "
+        "the node 'vat' (in a workbook: sheet nodes, column dissolves, yes). The program does not "
+        "assume it: a wrong weight looks the same."
     )
     assert not [n for n in free.notes if "less than in" in n]
+
+
+@pytest.mark.parametrize(("residue", "mild"), [("8.5", False), ("9.8", True)])
+def test_solids_that_explain_all_stand_on_the_first_screen(
+    residue: str, mild: bool, tmp_path: Path
+) -> None:
+    """Whether a weight is a suspect, or all may be chance; not with an assay wrong as well."""
+    plain = PLAIN.replace(", dissolves = true", "")
+    case = read_leach(tmp_path, plain, PLAIN_ROWS.replace("residue,8.5", f"residue,{residue}"))
+    balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    assert balance.mildly_off == mild
+    (note,) = [n for n in balance.notes if "less than in" in n]
+    said, _, _ = note.partition(". If ore")
+    screen = " ".join(summary(balance).split())
+    assert "with that the numbers agree, chi-square is" in said
+    assert f"{said}. Ore that dissolves, or a wrong weight: --show notes." in screen
+    assert "What would help most" not in screen
+    wrong = balanced_leach(read_leach(tmp_path, NOT_SAID, ACID_ROWS.replace(",30,", ",40,")))
+    assert [n for n in wrong.notes if "by all numbers together: with that chi-square is" in n]
+    assert "less than in" not in summary(wrong)
 
 
 def test_no_note_where_solids_close(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from balance_cases import only_balanced
 from loss_cases import (
     COARSE_RICH,
     EVEN,
@@ -32,7 +33,6 @@ from oretally.io import read_case
 from oretally.io.wording import (
     loss_readings,
 )
-from oretally.recon import reconcile
 from oretally.recon.losses.deciding_test import (
     ALPHA,
     AssayError,
@@ -192,7 +192,7 @@ def test_assay_errors_are_those_of_the_stream_else_of_any() -> None:
 
 def test_a_test_of_the_whole_has_the_error_of_assays_of_the_whole() -> None:
     """Class assays of 12 %, bulk assays of 2 %: a second treatment is assayed in bulk."""
-    (test,) = only_loss(reconcile(TABLE, loss_survey(EVEN, relative=0.12))).tests
+    (test,) = only_loss(only_balanced(TABLE, loss_survey(EVEN, relative=0.12))).tests
     assert test.kind is TestKind.TREAT_AGAIN
     reach = next(e for e in test.expected if e.explanation is LossCause.OUT_OF_REACH)
     assert reach.sd == pytest.approx(2.0**0.5 * 0.02 * 0.40, rel=1e-3)
@@ -203,8 +203,10 @@ def test_one_assay_has_the_error_of_one_reading(tmp_path: Path, rows: int) -> No
     """Pooled rows make the grade surer, not one more assay; a batch is on top of each."""
     shutil.copytree(EXAMPLES / "tin_table", tmp_path / "case")
     table = tmp_path / "case" / "measurements.csv"
-    table.write_text(table.read_text("utf-8").rstrip() + "\n"
-                     + "tailings,,,0.303,3\n" * (rows - 1), "utf-8")  # fmt: skip
+    head, *lines = table.read_text("utf-8").splitlines()
+    lines += ["tailings,,,0.303,3"] * (rows - 1)
+    numbered = [f"{line},{i}" for i, line in enumerate(lines)]
+    table.write_text("\n".join([f"{head},replicate", *numbered]), "utf-8")
     one = 0.03 * 0.303
     circuit = tmp_path / "case" / "circuit.toml"
     plain = circuit.read_text("utf-8")
@@ -216,7 +218,7 @@ def test_one_assay_has_the_error_of_one_reading(tmp_path: Path, rows: int) -> No
         m = case.survey.measured("tailings", "Sn")
         assert m is not None
         assert m.sd == pytest.approx((one**2 / rows + (0.303 * batch / 100.0) ** 2) ** 0.5)
-        balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+        balance = only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)
         errors = AssayError.of(
             stated_assays(BalanceModel(case.circuit, case.survey)),
             0,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from balance_cases import only_balanced
 from loss_cases import (
     BOTH_RICH,
     COARSE_RICH,
@@ -21,7 +22,6 @@ from oretally.flowsheet import (
     balance_problem,
     positions,
 )
-from oretally.recon import reconcile
 from oretally.recon.losses.deciding_test import (
     ALPHA,
 )
@@ -58,7 +58,7 @@ def test_a_loss_by_hand() -> None:
 
 def test_the_coarse_end_may_be_several_classes() -> None:
     mass = np.array([4.0, 17.0, 40.0, 24.0, 15.0])
-    loss = only_loss(reconcile(TABLE, loss_survey(COARSE_RICH, mass=mass)))
+    loss = only_loss(only_balanced(TABLE, loss_survey(COARSE_RICH, mass=mass)))
     coarse = loss.ends[0].part
     assert coarse.label == "+150 um"  # 4 % and 21 %: the second is nearer to a fifth
     assert coarse.grade is not None

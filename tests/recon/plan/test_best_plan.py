@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from often import NIGHTLY
 from plan_problems import (
     KG,
     MASS_FRACTION,
@@ -100,7 +101,7 @@ def test_the_relaxed_plan_is_that_of_the_cone_solver(
         "shared batch": {"shared": 0.03, "least": 30.0, "most": 3},
         "free": {"prices": (0.0, 20.0)},
     }
-    for seed in range(3):
+    for seed in range(3 if NIGHTLY else 1):
         small = drawn(random_circuit, seed, 3, 2, **more.get(kind, {}))
         design, rng = small.design, np.random.default_rng(seed)
         n = design.offers.n

@@ -19,7 +19,7 @@ from oretally.recon.signatures import (
 )
 
 Floats = NDArray[np.float64]
-NO_PRIOR = np.zeros(1)
+NO_PRIOR, FIRST = np.zeros(1), np.zeros(1, dtype=np.intp)
 
 
 def _moment(b: float, w: float, side: float = 0.0) -> float:
@@ -55,11 +55,28 @@ def test_a_free_size_by_quadrature(size: float, variance: float, w: float, side:
 
 def test_a_slip_is_a_reading_elsewhere() -> None:
     """The density of what was meant: normal, its variance that of the corrected reading."""
-    slip = Ways.slips(np.array([9.0]), np.array([-0.75]), NO_PRIOR, slip=np.zeros(1, dtype=np.intp))
+    slip = Ways.slips(np.array([9.0]), np.array([-0.75]), NO_PRIOR, slip=FIRST, scale=NO_PRIOR)
     found = single_log_evidence(8.2, 1.4, slip)[0]
     # the reading's own variance of 1 becomes 0.25; the others' 0.4 stays
     expected = norm.logpdf(8.2 - 9.0, 0.0, 0.65**0.5) - norm.logpdf(0.0, 0.0, 1.4**0.5)
     assert found == pytest.approx(expected, abs=1e-12)
+
+
+@given(others=st.floats(1e-6, 1e6), times=st.sampled_from([0.01, 0.1, 10.0, 1000.0]))
+def test_a_number_multiplied_counts_by_what_is_left(others: float, times: float) -> None:
+    """However well the others know it: the objective with it undone, and its chance.
+
+    ``others`` is the variance of what they say in stated ones; ``fall`` what leaving it out makes
+    of the objective, so that of putting it right follows from the linear balance.
+    """
+    size, meant = 7.0, 9.0
+    slip = Ways.slips(np.array([meant]), np.array([times**2 - 1.0]), np.log([0.03 * times]),
+                      slip=FIRST, scale=np.log([times]))  # fmt: skip
+    left = (size - meant) ** 2 / (others + times**2)
+    found = single_log_evidence(size, 1.0 + others, slip)[0]
+    assert found == pytest.approx(np.log(0.03) - 0.5 * left, rel=1e-9, abs=1e-9)
+    together = log_evidence(np.array([size]), np.array([[1.0 + others]]), [slip])
+    assert together.log_odds == pytest.approx(found, rel=1e-9)
 
 
 @settings(deadline=None, derandomize=True, max_examples=60)
@@ -71,7 +88,7 @@ def test_apart_errors_add_up(sizes: list[float], seed: int) -> None:
     ways = [joined_ways([
         Ways.free((6.0, 60.0), np.log([0.02, 0.005])),
         Ways.slips(np.array([float(rng.uniform(-30.0, 30.0))]), np.array([0.5]),
-                   np.array([-5.0]), slip=np.zeros(1, dtype=np.intp)),
+                   np.array([-5.0]), slip=FIRST, scale=NO_PRIOR),
     ]) for _ in sizes]  # fmt: skip
     every = log_evidence(np.array(sizes), np.diag(own), ways)
     alone = [log_evidence(np.array([s]), np.array([[v]]), [w])
@@ -84,7 +101,7 @@ def test_apart_errors_add_up(sizes: list[float], seed: int) -> None:
 
 def test_two_slips_by_the_joint_density() -> None:
     C = np.array([[1.6, 0.4], [0.4, 1.3]])
-    ways = [Ways.slips(np.array([m]), np.array([v]), np.array([p]), slip=np.zeros(1, dtype=np.intp))
+    ways = [Ways.slips(np.array([m]), np.array([v]), np.array([p]), slip=FIRST, scale=NO_PRIOR)
             for m, v, p in ((5.0, 0.2, -3.0), (-7.0, 3.0, -4.0))]  # fmt: skip
     size = np.array([5.5, -6.0])
     gap, M = size - [5.0, -7.0], C + np.diag([0.2, 3.0])

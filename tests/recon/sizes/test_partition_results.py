@@ -11,6 +11,7 @@ import jsonschema
 import numpy as np
 import openpyxl
 import pytest
+from balance_cases import only_balanced
 from scipy.interpolate import CubicSpline
 from sheet_tables import tables_of
 from size_cases import (
@@ -40,7 +41,7 @@ from oretally.io.wording import (
     fit_table,
 )
 from oretally.io.wording.partition_words import BYPASS_LEGEND
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 from oretally.recon.result import Meets, PartitionLaw, SizeLaw, StreamSizes
 
 
@@ -95,7 +96,7 @@ def test_sd_of_a_share_by_hand() -> None:
     found = [Measurement(s, "dry mass", v, KG, 0.1) for s, v in (("in", 10.0), ("a", 4.0))]
     found += [Measurement("a", class_share(label), v, SHARE, 2.0)
               for label, v in (("+100 um", 39.0), ("-100 um", 59.0))]  # fmt: skip
-    balance = reconcile(circuit, Survey(Basis.BATCH, KG, (), tuple(found), sizes=grid))
+    balance = only_balanced(circuit, Survey(Basis.BATCH, KG, (), tuple(found), sizes=grid))
     (a,) = (s for s in balance.sizes.streams if s.stream == "a")
     assert a.classes[0].share == pytest.approx((40.0, sqrt(2.0)))
     assert a.classes[0].passing == pytest.approx((60.0, sqrt(2.0)))
@@ -121,7 +122,7 @@ def _parted(
             found += sized_classes(FOUR, name, shares, None)
     circuit = Circuit.from_parts(streams, [Node("cyclone")])
     survey = Survey(Basis.RATE, TPH, (), tuple(found), "Invented: a cyclone", sizes=FOUR)
-    return reconcile(circuit, survey, feed="feed")
+    return only_balanced(circuit, survey, feed="feed")
 
 
 FINE, COARSE = np.array([1.0, 9.0, 30.0, 60.0]), np.array([30.0, 42.0, 20.0, 8.0])
@@ -197,7 +198,7 @@ def _cut(
     for name, flows in (("feed", feed), ("fine", feed * (1.0 - share)), ("coarse", feed * share)):
         found += sized_classes(LADDER, name, flows, None, relative)
     survey = Survey(Basis.RATE, TPH, (), tuple(found), "Invented: a cyclone", sizes=LADDER)
-    return reconcile(circuit, survey)
+    return only_balanced(circuit, survey)
 
 
 def test_plitts_curve_is_found_with_its_bypass() -> None:
@@ -285,7 +286,7 @@ def test_the_curve_of_the_example_by_hand() -> None:
     0.9942, which +300 um should exceed, and with 0.980 misses by three and a half sd.
     """
     case = read_case(ROOT / "examples" / "grinding_by_size")
-    balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    balance = only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)
     (found,) = balance.sizes.partitions
     plitt = found.fits[0]
     assert plitt.d50c_um == pytest.approx((68.28, 1.459), rel=1e-3)

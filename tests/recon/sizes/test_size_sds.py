@@ -9,6 +9,7 @@ from math import exp
 import numpy as np
 import openpyxl
 import pytest
+from balance_cases import only_balanced
 from often import often
 from size_cases import (
     GRINDING,
@@ -27,7 +28,6 @@ from oretally.io.results import ALL, html_report, summary, to_json, xlsx_bytes
 from oretally.io.wording import (
     class_sentence,
 )
-from oretally.recon import reconcile
 from oretally.recon.solver.prepared import Prepared
 
 
@@ -123,7 +123,7 @@ def test_nothing_without_sizes(request: pytest.FixtureRequest) -> None:
     make = request.getfixturevalue("make_survey")
     two = request.getfixturevalue("two_products")
     flows = {"feed": (10.0, 0.1), "conc": (1.0, 0.01)}
-    balance = reconcile(two, make(flows, {"Sn": {"feed": (1.0, 0.1), "conc": (6.0, 0.1)}}))
+    balance = only_balanced(two, make(flows, {"Sn": {"feed": (1.0, 0.1), "conc": (6.0, 0.1)}}))
     assert not balance.sizes.streams and not balance.sizes.partitions
     assert class_sentence(balance) == ""
     text = summary(balance, parts=(ALL,))

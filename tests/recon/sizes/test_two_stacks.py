@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from balance_cases import only_balanced
 from pulp_plant import Plant
 from pulp_rival import compare
 
@@ -18,7 +19,7 @@ from oretally.flowsheet.survey import grid_of
 from oretally.io import read_case
 from oretally.io.results import to_json, xlsx_bytes
 from oretally.io.wording import passing_tables
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 
 CIRCUIT = """\
 title = "Mill and screen"
@@ -67,7 +68,7 @@ def _case(folder: Path, before: tuple[float, ...], fine: tuple[float, ...] = FIN
 
 def _balance(folder: Path, before: tuple[float, ...], fine: tuple[float, ...] = FINE) -> Balance:
     case = read_case(_case(folder, before, fine))
-    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    return only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)
 
 
 @pytest.mark.parametrize(
@@ -118,7 +119,7 @@ def test_tables_leave_the_sieves_of_others_blank(tmp_path: Path) -> None:
     assert not any("lacks sieves" in note or "Not determined" in note for note in balance.notes)
     (tmp_path / "result.xlsx").write_bytes(xlsx_bytes(balance))
     case = read_case(tmp_path / "result.xlsx")
-    again = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    again = only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)
     assert again.objective == pytest.approx(balance.objective, rel=1e-9)
     streams = json.loads(to_json(balance))["sizes"]["streams"]
     assert [row["class"] for row in streams[0]["classes"]][-1] == "-600 um"
@@ -183,7 +184,7 @@ def test_a_coarser_stack_beside_a_finer_one_keeps_what_it_says(tmp_path: Path) -
     text += _sizes((600.0, 300.0), ((10, 1.1), (20, 2.3), (70, 4.5)), "feed")
     (folder / "sizes.csv").write_text(text + _sizes(FINE, BEHIND["under"], "under"), "utf-8")
     case = read_case(folder)
-    balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    balance = only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)
     streams = {s.stream: s for s in balance.sizes.streams}
     labels = [row.label for row in streams["feed"].classes]
     assert labels == ["+600 um", "-600+300 um", "-300 um"]

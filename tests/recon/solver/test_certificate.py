@@ -50,15 +50,26 @@ def test_minima_of_sized_circuits(seed: int) -> None:
     assert certificate.fall < 1e-9 and certificate.scale == pytest.approx(1.0, abs=1e-8)
 
 
-@pytest.mark.xfail(
+_LETS_START = pytest.mark.xfail(
     strict=True,
-    reason="the certificate lets tied classes that stand still start "
-    "with grades of their own, and breaks down where a recycle is undetermined",
+    reason="the certificate lets tied classes that stand still start with grades of their own",
 )
+
+_WHERE_IT_ENDS = pytest.mark.xfail(
+    strict=False,
+    reason="rounding says where a recycle ends that nothing determines, and so what is certified",
+)
+
+
 @pytest.mark.parametrize(
     ("seed", "objective"),
-    [(147, 0.231507338), (341, 11.3100221), (440, 16.9993973), (766, 14.8682392)],
-)  # fmt: skip
+    [
+        pytest.param(147, 0.231507338, marks=_WHERE_IT_ENDS),
+        pytest.param(341, 11.3100221, marks=_LETS_START),
+        pytest.param(440, 16.9993973, marks=_LETS_START),
+        pytest.param(766, 14.8682392, marks=_LETS_START),
+    ],
+)
 def test_minima_with_something_at_a_standstill(seed: int, objective: float) -> None:
     """IPOPT comes to the same objectives, and stays there when it starts from our amounts.
 

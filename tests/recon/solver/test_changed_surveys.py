@@ -95,7 +95,7 @@ def test_what_may_have_been_mixed_up() -> None:
     _, slips, mixups, _ = _mixups()
     every = [mixups[c] for c in range(len(mixups))]
     kinds = {m.kind for m in every}
-    assert kinds == {"swapped", "samples", "streams", "lines"}
+    assert kinds == {"swapped", "samples", "streams", "lines", "decimal point", "unit"}
     # of five streams and three columns: 10 pairs each, and Sn with Au in each row
     assert sum(m.kind == "swapped" for m in every) == 3 * 10 + 5
     assert sum(m.kind == "samples" for m in every) == sum(m.kind == "streams" for m in every) == 10

@@ -59,7 +59,7 @@ def _check(s: Scatter) -> None:
 
 @pytest.mark.parametrize("seed", [*SIZED, *BULK])
 def test_scatter_is_what_is_told(seed: int) -> None:
-    """200 draws with the errors that are stated; every kind of value, and recoveries."""
+    """Draws with the errors that are stated; every kind of value, and recoveries."""
     s = Draws(sound_survey(seed)).scatter(often(200))
     assert s.lost == s.bounded == 0
     assert s.relative.max() < WORST
@@ -72,7 +72,7 @@ def test_scatter_is_what_is_told(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", VAGUE)
 def test_small_errors_where_much_is_vague(seed: int) -> None:
-    """200 draws with a tenth of the errors."""
+    """Draws with a tenth of the errors."""
     s = Draws(sound_survey(seed), share=0.1).scatter(often(200))
     assert s.lost == s.bounded == 0
     _check(s)
@@ -169,11 +169,11 @@ def test_limits_cover_what_rests_on_zero() -> None:
     """The tails of a two-product test rest on 0 with a little in them: 95 % of the limits hold.
 
     The limit is of what can be known beforehand of a grade that may be anything above 0: so the
-    true ones are drawn flat from there to far beyond, and 400 tests looked at in which the tails
+    true ones are drawn flat from there to far beyond, and those tests looked at in which the tails
     came to rest on 0.
     """
     rng, held, other, n = np.random.default_rng(1), 0, 0, 0
-    while n < 400:
+    while n < often(400):
         limits = _limits(rng, float(rng.uniform(0.0, 5.0 * SD)))
         if limits is not None:
             true, at_most, left = limits

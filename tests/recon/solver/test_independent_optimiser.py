@@ -10,6 +10,7 @@ import pytest
 import scipy.linalg
 import scipy.optimize
 from numpy.typing import NDArray
+from often import often
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem
@@ -166,11 +167,11 @@ def _compare(problem: BalanceProblem, true_flow: Floats, true_grade: Floats, sd:
     return ours
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", range(often(40)))
 def test_random_circuits_complete_and_incomplete(
     seed: int, random_circuit: Callable[..., Any]
 ) -> None:
-    """40 circuits, complete and with a third of the flows, a tenth of the grades missing; SLSQP."""
+    """Circuits, complete and with a third of the flows, a tenth of the grades missing; SLSQP."""
     made = random_circuit(seed, n_nodes=3 + seed % 5, n_analytes=1 + seed % 3)
     sd = (0.01, 0.03, 0.06)[seed % 3]
     complete = _compare(made.problem(sd), made.flow, made.grade, sd)

@@ -14,7 +14,15 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem, ContradictoryValues
-from oretally.recon.batch import Curvature, GradeData, Lanes, Layout, minimise_large
+from oretally.recon.batch import (
+    Curvature,
+    GradeData,
+    LaneMinimum,
+    Lanes,
+    Layout,
+    minimise_lanes,
+    minimise_large,
+)
 from oretally.recon.batch.curvature import GradeSlopes
 from oretally.recon.numerics import (
     LaneFactor,
@@ -24,7 +32,7 @@ from oretally.recon.numerics import (
     level_pattern,
 )
 from oretally.recon.reduction import ReducedProblem, best_grades, presolve
-from oretally.recon.solver import prepare, solve
+from oretally.recon.solver import prepare, solve, survey_blocks
 from oretally.recon.solver.prepared import Prepared
 
 Floats = NDArray[np.float64]
@@ -186,6 +194,33 @@ def test_many_equal_one_by_one(batch: tuple[Prepared, Floats, Floats]) -> None:
         alone = solve(replace(prepared.problem, flow=flows[i], grade=grades[i]))
         assert many.objective[i] == pytest.approx(alone.objective, rel=1e-9)
         assert many.flow[i] == pytest.approx(alone.flow, rel=1e-6)
+
+
+def test_the_last_few_go_on_by_themselves(
+    random_circuit: Maker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Forty surveys, two of them far out: these go on without the others, to the same end."""
+    made = random_circuit(4, 6, 3)
+    ready = prepare(made.problem())
+    rng, (K, n) = np.random.default_rng(8), made.grade.shape
+    far = np.where(np.isin(np.arange(40), [7, 23]), 0.3, 0.001)
+    flows = made.flow * np.exp(far[:, None] * rng.standard_normal((40, n)))
+    grades = made.grade * np.exp(far[:, None, None] * rng.standard_normal((40, K, n)))
+    sizes = list[int]()
+
+    def counted(*args: Any, **others: Any) -> LaneMinimum:
+        found = minimise_lanes(*args, **others)
+        sizes.append(found.value.size)
+        return found
+
+    monkeypatch.setattr(survey_blocks, "minimise_lanes", counted)
+    many = ready.solve_block(flows, grades)
+    assert sizes[0] == 40 and 1 <= sizes[1] <= 10
+    for i in (0, 7, 23):
+        one = ready.solve(flows[i], grades[i])
+        assert many.converged[i] and one.converged
+        assert many.objective[i] == pytest.approx(one.objective, rel=1e-9)
+        np.testing.assert_allclose(many.flow[i], one.flow, rtol=1e-6)
 
 
 def test_workers_change_nothing(batch: tuple[Prepared, Floats, Floats]) -> None:

@@ -1,0 +1,66 @@
+"""The manual as a page can be read by everybody, and the desk leads into it."""
+
+from __future__ import annotations
+
+import re
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from axe_page import grave
+from desk_browser import AtWork, quiet
+
+from oretally.io.cli import oretally
+from oretally.io.forms import kinds
+from oretally.io.manual import manual_page, topics
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+
+def test_the_page_has_no_serious_fault_for_a_screen_reader(
+    browser: Browser, tmp_path: Path
+) -> None:
+    file = tmp_path / "manual.html"
+    file.write_text(manual_page(topics(oretally)), encoding="utf-8")
+    page = browser.new_page()
+    page.goto(file.as_uri())
+    assert grave(page) == []
+    page.close()
+
+
+def test_every_way_from_the_desk_ends_somewhere() -> None:
+    script = files("oretally.io").joinpath("desk/page/manual.js").read_text("utf-8")
+    there = set(re.findall(r' id="([^"]+)"', manual_page(topics(oretally))))
+    for table in ("PLACES", "KINDS"):
+        body = script.split(f"const {table} = {{")[1].split("};")[0]
+        ends = set(re.findall(r': "([\w-]+)"', body))
+        assert ends
+        assert ends <= there
+    assert all(f'"{k.name}":' in body or f"{k.name}:" in body for k in kinds())
+    for page in files("oretally.io").joinpath("desk/page").rglob("*.js"):  # type: ignore[attr-defined]
+        for part in re.findall(r'manualLink\("([^"]+)"', page.read_text("utf-8")):
+            assert re.search(rf'"?{part}"?: "', script), part
+
+
+def test_from_a_cell_to_what_the_manual_says_of_it(at_work: AtWork, browser: Browser) -> None:
+    at_work.copies("manual", "tin_table")
+    hand, desk = at_work.hand(browser), at_work.desk
+    hand.case(desk, "manual/tin_table")
+    hand.to_cell("B2")
+    hand.type("heavy", after="Enter")
+    hand.settled()
+    assert grave(hand.page) == []
+    with hand.context.expect_page() as opened:
+        hand.press("F1")
+    manual = opened.value
+    manual.on("request", lambda request: hand.seen.requests.append(request.url))
+    manual.wait_for_selector("article")
+    manual.wait_for_load_state("load")  # the article stands before its stylesheet is read
+    assert manual.url == f"{desk.origin}/manual#files-measurements-csv"
+    assert manual.evaluate("getComputedStyle(document.querySelector('nav')).position") == "sticky"
+    assert grave(manual) == []
+    hand.page.click("#answer .faults a.manual")  # the same tab
+    manual.wait_for_url("**/manual#cells")
+    quiet(hand, desk)
+    hand.context.close()
