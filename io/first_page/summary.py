@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import oretally.io.wording as words
 from oretally.io.definition import Price
+from oretally.io.first_page.ground import ground_sentences
 from oretally.io.first_page.product_table import product_tables
 from oretally.io.first_page.verdict import (
     caution_lines,
@@ -77,7 +78,11 @@ def _told(
 ) -> tuple[tuple[str, ...], _Pairs]:
     """Return what was recovered, and what comes next with the cautions; ``most`` of each."""
     worth, step = words.worth_sentence(balance, prices), next_step(balance)
-    kept = (*kept_sentences(balance, most), *([worth] if worth else []))
+    kept = (
+        *kept_sentences(balance, most),
+        *ground_sentences(balance)[:most],
+        *([worth] if worth else []),
+    )
     cautions = caution_lines(balance)
     shown = cautions[:most]
     more = [f"{len(cautions) - len(shown)} more: --show cautions."] * (len(shown) < len(cautions))

@@ -66,7 +66,7 @@ def _separation(s: Separation) -> dict[str, Any]:
 
 
 def _partitioned(p: Partitioned) -> dict[str, Any]:
-    return balance_rows.keys(p, "node product classes sharpness") | {
+    return balance_rows.keys(p, "node product circulating_load classes sharpness") | {
         "fits": [_fit(p, fit) for fit in p.fits]
     }
 

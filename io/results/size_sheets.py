@@ -82,6 +82,8 @@ def _figures(balance: Balance) -> Iterable[_Row]:
             yield s.stream, f"{fit.law} size", *_cells(fit.size_um), "um", note
     for p in balance.sizes.partitions:
         sharp = p.sharpness
+        if p.circulating_load is not None:
+            yield p.node, "circulating load", *_cells(p.circulating_load), "%", ""
         for d in (sharp.d25, sharp.d50, sharp.d75):
             figure = f"d{d.percent:g}"
             yield p.node, figure, *with_sd(d.size_um, d.sd_um), "um", _how(d)

@@ -26,6 +26,7 @@ _METAL_LEGEND = (
 _CUT_LEGEND = (
     "Sizes at which 25, 50 and 75 % of the solids report to the coarse product, by straight lines "
     "in log size. Ecart probable: (d75 - d25) / 2. Imperfection: (d75 - d25) / (2 d50).",
+    "Circulating load: solids of the coarse product that come back, per solids that go on.",
 )
 _FIT_LEGEND = (
     "Share to the coarse product = bypass + (1 - bypass) c. Plitt: c = 1 - exp(-ln 2 "
@@ -176,8 +177,9 @@ def partition_tables(balance: Balance) -> list[ResultTable]:
 
 def cut_table(balance: Balance, *, brief: bool = False) -> ResultTable:
     """Return cut size and sharpness of each separator; ``brief`` the cut size alone."""
-    rows = []
-    for p in balance.sizes.partitions:
+    rows, found = [], balance.sizes.partitions
+    circulates = any(p.circulating_load for p in found)
+    for p in found:
         sharp = p.sharpness
         row = [p.node, p.product, *_size(sharp.d50)]
         if not brief:
@@ -185,14 +187,16 @@ def cut_table(balance: Balance, *, brief: bool = False) -> ResultTable:
             row += format_with_sd(sharp.ecart_probable_um, sharp.ecart_probable_sd_um)
             row += format_with_sd(sharp.imperfection, sharp.imperfection_sd)
         sizes = (sharp.d50,) if brief else (sharp.d25, sharp.d50, sharp.d75)
+        if circulates:
+            row += _cells(p.circulating_load)
         lacking = (f"d{d.percent:g}: {_clause(d.reason)}" for d in sizes if d.size_um is None)
         rows.append([*row, "; ".join(lacking)])
     header = ["separator", "coarse product", "d50 [um]", "±"]
     if not brief:
         header += ["d25 [um]", "±", "d75 [um]", "±", "Ecart probable [um]", "±"]
         header += ["imperfection", "±"]
+    header += ["circulating load [%]", "±"] if circulates else []
     header.append("")
-    found = balance.sizes.partitions
     how = f", by a {found[0].sharpness.d50.method}" if found else ""
     caption = f"Cut size of the separators, by the solids{how}"
     legend = () if brief else _CUT_LEGEND

@@ -216,7 +216,9 @@ class PartitionRow:
 class Partitioned:
     """Partition of the classes of a separator's feed to its coarsest product.
 
-    ``sharpness`` is read between the points, ``fits`` are curves with a bypass.
+    ``sharpness`` is read between the points, ``fits`` are curves with a bypass. The circulating
+    load is the flow of the coarse product per flow of all that goes on, in percent; None where the
+    coarse product does not come back to the separator, or a flow is not known.
     """
 
     node: str
@@ -224,6 +226,7 @@ class Partitioned:
     classes: tuple[PartitionRow, ...]
     sharpness: Sharpness
     fits: tuple[FittedPartition, ...] = ()
+    circulating_load: Estimate | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from oretally.flowsheet import Circuit, Node
+from oretally.flowsheet import Circuit, Node, Position
 from oretally.flowsheet.survey import DECLARED_LOSS, Run
 from oretally.recon.propagation import joint_estimate, total
 from oretally.recon.result import Estimate, Partitioned, PartitionRow
@@ -62,7 +62,24 @@ def partitioned(circuit: Circuit, reader: SizeReader, node: Node) -> Partitioned
         for c, run in enumerate(runs)
     ]  # fmt: skip
     return Partitioned(node.name, carriers.streams[coarse], tuple(rows),
-                       sharpness(curve), fitted_partitions(curve))  # fmt: skip
+                       sharpness(curve), fitted_partitions(curve),
+                       _circulating_load(circuit, reader, node, coarse, out))  # fmt: skip
+
+
+def _circulating_load(
+    circuit: Circuit, reader: SizeReader, node: Node, coarse: int, out: Sequence[int]
+) -> Estimate | None:
+    """Return what of the solids comes back, per what goes on, in percent; None if nothing does.
+
+    At a cyclone that closes a grinding circuit: underflow over overflow (common practice).
+    """
+    if node.name not in circuit.nodes_behind([reader.carriers.streams[coarse]]):
+        return None
+    back, *on = (reader.at(Position(None, j)) for j in (coarse, *(o for o in out if o != coarse)))
+    goes_on = total(on)
+    if not (np.isfinite(back.value) and goes_on.value > 0.0):
+        return None
+    return reader.estimate(100.0 * (back / goes_on))
 
 
 def _products(circuit: Circuit, reader: SizeReader, out: Sequence[int]) -> list[int]:
