@@ -132,3 +132,13 @@ def test_long_tables_that_are_wrong(
     assert status == 2
     assert said in told
     assert not (tmp_path / "c.db").exists()
+
+
+def test_a_batch_that_fails_condemns_the_survey_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    db = tmp_path / "c.db"
+    assert _run(capsys, db, "add", EXAMPLES / "tin_table")[0] == 0
+    shown = _run(capsys, db, "show", "tin_table")[1]
+    assert "Do not use: the laboratory batch fails its own checks of Sn" in shown
+    assert "Not to be used yet. Recovered: 49.87 " in shown
