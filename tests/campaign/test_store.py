@@ -136,6 +136,17 @@ def test_results_are_made_once_and_found_again(tmp_path: Path) -> None:
     assert not verified(campaign, in_this_process).faults
 
 
+def test_results_of_an_older_version_are_counted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    campaign = example_campaign(tmp_path / "c.db")
+    with monkeypatch.context() as then:
+        then.setattr("oretally.io.campaign.results.version", lambda _: "0.1")
+        make_results(campaign, missing(campaign, BALANCE)[:3], BALANCE, in_this_process)
+    found = verified(campaign, in_this_process)
+    assert (found.results, found.older, found.faults) == (0, 3, [])
+
+
 def test_verify_finds_what_was_changed_behind_its_back(tmp_path: Path) -> None:
     campaign = example_campaign(tmp_path / "c.db")
     make_results(campaign, missing(campaign, BALANCE), BALANCE, in_this_process)
