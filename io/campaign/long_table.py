@@ -17,7 +17,7 @@ from pathlib import Path
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.foreign_text import unreadable_character
-from oretally.io.campaign.given import GivenSurvey, case_of
+from oretally.io.campaign.given import GivenSurvey, case_of, kept_name
 from oretally.io.campaign.moments import read_moment
 from oretally.io.campaign.stock_rows import piles_of, stock_table
 from oretally.io.case import CIRCUIT_FILE, MEASUREMENTS_FILE
@@ -230,7 +230,7 @@ def split(
                  for i in heading.rows))]  # fmt: skip
         header, rows = cells[0], cells[1:]
         stocks, streams = stock_table(header, rows, stream, piles)
-        case_name = f"survey {heading.label.replace('/', '-')}"
+        case_name = kept_name(f"survey {heading.label}")
         files = {
             f"{case_name}/{CIRCUIT_FILE}": circuit,
             f"{case_name}/{MEASUREMENTS_FILE}": _csv([header, *streams], table.decimal),

@@ -10,6 +10,7 @@ import pytest
 from campaign_surveys import EXAMPLES, PLANT, TABLE
 
 from oretally.io.cli import main
+from oretally.io.desk_campaign import survey_taken_out
 
 
 def _run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
@@ -142,3 +143,30 @@ def test_a_batch_that_fails_condemns_the_survey_too(
     shown = _run(capsys, db, "show", "tin_table")[1]
     assert "Do not use: the laboratory batch fails its own checks of Sn" in shown
     assert "Not to be used yet. Recovered: 49.87 " in shown
+
+
+def test_clocks_that_change_are_exported_as_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    db, book = tmp_path / "c.db", tmp_path / "c.xlsx"
+    for label, time in (("winter", "2026-03-14 06:30+01:00"), ("summer", "2026-04-14 06:30+02:00")):
+        words = ("--label", label, "--time", time)
+        assert _run(capsys, db, "add", EXAMPLES / "wrong_head", *words)[0] == 0
+    files = ("--parquet", tmp_path / "c.parquet", "--xlsx", book)
+    assert _run(capsys, db, "export", *files)[0] == 0
+    found = pd.read_parquet(tmp_path / "c.parquet")["time"]
+    assert [str(time) for time in found] == [
+        "2026-03-14 05:30:00+00:00", "2026-04-14 04:30:00+00:00"
+    ]  # fmt: skip
+    cell = openpyxl.load_workbook(book)["surveys"]["B2"].value
+    assert cell == "2026-03-14 05:30+00:00"
+
+
+def test_labels_that_no_file_may_have_are_opened_in_the_page(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = tmp_path / "s.csv"
+    table.write_text(TABLE.read_text("utf-8").replace("week 1,", "2026-03-01 06:30/a,"), "utf-8")
+    db = tmp_path / "c.db"
+    assert _run(capsys, db, "add", table, "--circuit", PLANT)[1] == "12 added.\n"
+    assert survey_taken_out(str(db), "2026-03-01 06:30/a").given.name == "survey 2026-03-01 06-30-a"
