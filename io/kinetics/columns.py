@@ -17,7 +17,7 @@ from oretally.flowsheet import Analyte, Dimension, Fault, Place, Unit, UnitError
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.survey import in_solution, solution_unit
-from oretally.flowsheet.units import time_unit
+from oretally.flowsheet.units import time_unit, units_of
 from oretally.io.cells import (
     WATER,
     Heading,
@@ -135,9 +135,19 @@ class _HeaderReader:
         if name in ("note", "notes"):
             self.found.note = j
         elif name == "ph":
-            self.columns["ph"] = ValueColumn(PH, j, parse_unit("%", Dimension.SHARE))
+            if not self.of_ph(heading, cell):
+                self.columns["ph"] = ValueColumn(PH, j, parse_unit("%", Dimension.SHARE))
         elif (unit := self.unit(name, heading.unit or "", cell)) is not None:
             self.columns[name] = ValueColumn(heading.name, j, unit)
+
+    def of_ph(self, heading: Heading, cell: Cell) -> bool:
+        """Refuse a unit of pH, or of its error; return whether there is one."""
+        if heading.unit is not None:
+            self.refused.add("ph")
+            self.fault(f"The column '{cell.text}' has a unit, and a pH has none.",
+                       f"Write {'± ' * heading.is_error}pH; its ± is in pH too.",
+                       cell.place)  # fmt: skip
+        return heading.unit is not None
 
     def plain(self, written: str) -> str:
         """Return a name as it is known: 'Au solution' is 'Au in solution'."""
@@ -193,7 +203,10 @@ class _HeaderReader:
                        "Take one out.", cell.place)  # fmt: skip
             return
         unit: Unit | None = own.unit if name == "ph" else None
-        if name != "ph" and not is_relative(symbol):
+        if name == "ph":
+            if self.of_ph(heading, cell):
+                return
+        elif not is_relative(symbol):
             unit = self.unit(name, symbol, cell)
             if unit is None:
                 return
@@ -220,12 +233,8 @@ class _HeaderReader:
             else:
                 key = name.removesuffix(_ADDED)
                 own = found.reagents.get(key, ReagentColumns(_spelt(column.name)))
-                by_volume = column.unit.symbol not in _masses()
+                by_volume = column.unit.symbol in units_of(Dimension.VOLUME)
                 found.reagents[key] = replace(own, added=column, by_volume=by_volume)
-
-
-def _masses() -> frozenset[str]:
-    return frozenset(("mg", "g", "kg", "t", "lb", "ozav", "ozt", "st", "lt"))
 
 
 def _left_of(folded: str) -> str:
