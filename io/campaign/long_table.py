@@ -26,6 +26,7 @@ from oretally.io.files import (
     SUFFIXES,
     Cell,
     Table,
+    cell_at,
     make_table,
     read_csv_table,
     read_input,
@@ -49,7 +50,6 @@ SURVEYS_FILE = "surveys.csv"
 _STREAM = "stream"
 _PARQUET = ".parquet"
 _COMMA = re.compile(r"([+-]?\d+),(\d+)")
-_ADDRESS = re.compile(r"([A-Z]+)(\d+)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,15 +283,11 @@ def _at_home(error: InputError, cells: Sequence[Sequence[Cell]], label: str) -> 
     """Return what is wrong with a survey with the cells of the table that it came from."""
     faults = []
     for fault in error.faults:
-        match = _ADDRESS.fullmatch(fault.place.cell)
-        place = fault.place
-        if match and place.file.endswith(MEASUREMENTS_FILE):
-            column = 0
-            for letter in match[1]:
-                column = 26 * column + ord(letter) - ord("A") + 1
-            row = int(match[2]) - 1
-            if row < len(cells) and column <= len(cells[row]):
-                place = cells[row][column - 1].place_of(place.stream, place.quantity)
+        place, at = fault.place, cell_at(fault.place.cell)
+        if at is not None and place.file.endswith(MEASUREMENTS_FILE):
+            row, column = at
+            if row < len(cells) and column < len(cells[row]):
+                place = cells[row][column].place_of(place.stream, place.quantity)
         elif place.file.endswith((MEASUREMENTS_FILE, STOCKS_FILE)):
             place = replace(place, file=f"{cells[0][0].place.file}, survey '{label}'")
         faults.append(replace(fault, place=place))

@@ -45,12 +45,20 @@ from oretally.io.files.table import (
     Cell,
     Table,
     address,
+    cell_at,
     cleaned,
     collection_paused,
+    column_number,
     key_of,
     make_table,
 )
-from oretally.io.files.toml_document import NotToml, read_toml, toml_document
+from oretally.io.files.toml_document import (
+    NotToml,
+    read_toml,
+    toml_document,
+    toml_key,
+    toml_text,
+)
 from oretally.io.files.workbook import (
     SUFFIXES,
     Sheets,
@@ -96,9 +104,11 @@ __all__ = [
     "address",
     "archive_of",
     "book_bytes",
+    "cell_at",
     "cell_style_kinds",
     "cleaned",
     "collection_paused",
+    "column_number",
     "contents_kept",
     "create_file",
     "csv_fields",
@@ -133,6 +143,8 @@ __all__ = [
     "sheet_members",
     "storable",
     "toml_document",
+    "toml_key",
+    "toml_text",
     "unchanged_since",
     "widen",
     "with_sd",

@@ -14,7 +14,7 @@ from datetime import date, datetime, time, timedelta
 from oretally.flowsheet import Place
 from oretally.io.files.budget import Meter, NotRead
 from oretally.io.files.number_formats import DATE, MIXED, PERCENT, PLAIN, THOUSANDS, format_kind
-from oretally.io.files.table import UNSAVED, Cell, CellValue, cleaned
+from oretally.io.files.table import UNSAVED, Cell, CellValue, cleaned, column_number
 from oretally.io.files.workbook_xml import (
     MemberReader,
     SheetXml,
@@ -276,9 +276,7 @@ class _SheetReader(MemberReader):
         if found is None:
             if not _COLUMN.fullmatch(letters):
                 raise self.misplaced(f"'{where[:20]}'")
-            found = -1
-            for letter in letters.upper():
-                found = (found + 1) * 26 + ord(letter) - ord("A")
+            found = column_number(letters)
             self.meter.charge_position(max(self.row, 0), found)
             self.columns[letters] = found
         if found <= self.column:
