@@ -12,7 +12,7 @@ from oretally.io.files.atomic_write import (
     replace_file,
     unchanged_since,
 )
-from oretally.io.files.budget import BUDGET, Budget, Meter, NotRead
+from oretally.io.files.budget import BUDGET, Budget, Meter, NotRead, read_bytes
 from oretally.io.files.campaign_mark import CAMPAIGN_MARK, is_campaign
 from oretally.io.files.csv_table import (
     CSV_DELIMITERS,
@@ -131,6 +131,7 @@ __all__ = [
     "note_inputs",
     "number_format",
     "put",
+    "read_bytes",
     "read_csv_table",
     "read_input",
     "read_toml",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -209,3 +210,34 @@ def test_line_ends_and_marks_of_circuit_toml_are_kept(cases: OpenCases) -> None:
     text = document["parts"]["circuit.toml"].replace("test 4", "test 5")
     save(cases, {**document, "parts": {**document["parts"], "circuit.toml": text}})
     assert file.read_bytes() == windows.replace(b"test 4", b"test 5")
+
+
+def test_links_that_go_round_and_names_that_are_too_long(cases: OpenCases) -> None:
+    (cases.root / "ring").symlink_to("other ring")
+    (cases.root / "other ring").symlink_to("ring")
+    make_case(cases.root / "a", "tin_table")
+    assert [one["path"] for one in cases.listed()] == ["a"]
+    opened = cases.open_named("a")
+    for name in ("ring", "ring/a", "x" * 300):
+        with pytest.raises(InputError, match="cannot be looked at|not a case"):
+            cases.open_named(name)
+        with pytest.raises(InputError, match="cannot be looked at|exists already"):
+            cases.save_as(opened["case"], opened["parts"], name)
+    cases.recent.add(Path("y" * 300), "too long")
+    assert [row["title"] for row in cases.recent.rows()] == [opened["title"]]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no pipes with a name here")
+def test_what_is_no_plain_file_is_not_waited_for(cases: OpenCases) -> None:
+    make_case(cases.root / "a", "tin_table")
+    os.mkfifo(cases.root / "a" / "sizes.csv")
+    with pytest.raises(InputError, match=r"sizes\.csv: This is no plain file"):
+        cases.open_named("a")
+
+
+def test_a_batch_under_no_name_is_none(cases: OpenCases) -> None:
+    make_case(cases.root / "a", "wrong_head")
+    opened = cases.open_named("a")
+    opened["parts"]["circuit.toml"] += '[lab]\nfile = "a\\u0000.xlsx"\n'
+    job = cases.job({"case": opened["case"]}, opened["parts"])
+    assert sorted(job["files"]) == ["circuit.toml", "measurements.csv"]
