@@ -32,9 +32,11 @@ from oretally.io.cells import (
 from oretally.io.definition import SOLUTION_ADDED, SOLUTION_SAMPLED
 from oretally.io.files import Cell, Table
 
-__all__ = ["PH", "KineticsColumns", "ReagentColumns", "read_kinetics_columns"]
+__all__ = ["KINETICS_COLUMNS", "PH", "KineticsColumns", "ReagentColumns", "read_kinetics_columns"]
 
 PH = "pH"
+KINETICS_COLUMNS = ("time", SOLUTION_SAMPLED, SOLUTION_ADDED, PH, "note")
+"""Columns beside the grades of solution and the reagents."""
 _PLAN = (
     "Columns: time [h], solution sampled [mL], Au in solution [mg/L], solution added [mL], and for "
     "each reagent one such as NaCN added [g] and NaCN left [g/L]; pH; note. Each number may have "
@@ -90,7 +92,7 @@ class _HeaderReader:
         self.of_solution = {fold_name(in_solution(a.name)): a for a in analytes}
         self.of_added = {fold_name(f"{in_solution(a.name)} added"): a for a in analytes}
         names = [in_solution(a.name) for a in analytes]
-        self.names = ["time", SOLUTION_SAMPLED, SOLUTION_ADDED, PH, "note", *names]
+        self.names = [*KINETICS_COLUMNS, *names]
         self.known = Spellings([*self.names, *(f"{n} added" for n in names)])
         self.found = KineticsColumns()
         self.columns: dict[str, ValueColumn] = {}
