@@ -28,6 +28,7 @@ _CHECKED = 64_000_000  # bytes up to which a file is looked through when it is o
 _TEAM = "postgresql"
 _INSTALL = "python3 -m pip --python .venv/bin/python install --no-cache-dir '.[postgres]'"
 _LOCK = 0x4F72546C  # of PostgreSQL: who writes
+_AT_SCHEMA = sa.text("INSERT INTO schema_of_campaign VALUES (:number)")
 
 
 class Database:
@@ -173,9 +174,7 @@ def _on_server(url: str, *, create: bool) -> Database:
         if not there:
             _make(connection)
             connection.exec_driver_sql("CREATE TABLE schema_of_campaign (number INTEGER NOT NULL)")
-            connection.exec_driver_sql(
-                f"INSERT INTO schema_of_campaign VALUES ({schema.SCHEMA})"  # noqa: S608 a number
-            )
+            connection.execute(_AT_SCHEMA, {"number": schema.SCHEMA})
             return found
         number = connection.exec_driver_sql("SELECT max(number) FROM schema_of_campaign").scalar()
     _upgrade(found, int(number or 0), lambda: None)
@@ -207,9 +206,7 @@ def _upgrade(database: Database, number: int, copy: Callable[[], object]) -> Non
             if connection.dialect.name == "sqlite":
                 connection.exec_driver_sql(f"PRAGMA user_version = {step}")
             else:
-                connection.exec_driver_sql(
-                    f"INSERT INTO schema_of_campaign VALUES ({step})"  # noqa: S608 a number
-                )
+                connection.execute(_AT_SCHEMA, {"number": step})
 
 
 def _copy(database: Database, path: Path, number: int) -> None:

@@ -26,7 +26,7 @@ _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
 _NO_SYNC = {errno.EINVAL, errno.ENOTSUP, errno.ENOSYS}  # of file systems that have none
 
 
-class FileChanged(Exception):  # noqa: N818 a state of a file, not a mistake
+class FileChanged(Exception):
     """A file does not hold what it held when it was read."""
 
 
