@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -49,7 +49,7 @@ SURVEY, TIME, KIND = "survey", "time", "kind"
 SURVEYS_FILE = "surveys.csv"
 _STREAM = "stream"
 _PARQUET = ".parquet"
-_COMMA = re.compile(r"([+-]?\d+),(\d+)")
+_COMMA = re.compile(r"([<>]?\s*[+-]?\d+),(\d+(?:[eE][+-]?\d+)?(?:\s*[^\d\s.,:/-].*)?)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,10 +233,12 @@ def split(
         case_name = kept_name(f"survey {heading.label}")
         files = {
             f"{case_name}/{CIRCUIT_FILE}": circuit,
-            f"{case_name}/{MEASUREMENTS_FILE}": _csv([header, *streams], table.decimal),
+            f"{case_name}/{MEASUREMENTS_FILE}": _csv(
+                [[c.text for c in row] for row in (header, *streams)], table.decimal, [stream]
+            ),
         }
         if piles:
-            files[f"{case_name}/{STOCKS_FILE}"] = _csv_text(stocks, table.decimal)
+            files[f"{case_name}/{STOCKS_FILE}"] = _csv(stocks, table.decimal, [0, 1])
         try:
             case = case_of(files, heading.label)
         except InputError as error:
@@ -251,19 +253,22 @@ def split(
     return good, refused
 
 
-def _csv(cells: Sequence[Sequence[Cell]], decimal: str) -> bytes:
-    """Return cells as CSV with a decimal point."""
-    return _csv_text([[c.text for c in row] for row in cells], decimal)
-
-
-def _csv_text(rows: Sequence[Sequence[str]], decimal: str) -> bytes:
+def _csv(rows: Sequence[Sequence[str]], decimal: str, names: Collection[int]) -> bytes:
+    """Return cells as CSV with a decimal point, but for the columns that hold ``names``."""
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\n")
     for row in rows:
-        writer.writerow([
-            _COMMA.sub(r"\1.\2", c) if decimal == "," and _COMMA.fullmatch(c) else c for c in row
-        ])  # fmt: skip
+        writer.writerow(
+            _pointed(cell) if decimal == "," and j not in names else cell
+            for j, cell in enumerate(row)
+        )
     return text.getvalue().encode()
+
+
+def _pointed(cell: str) -> str:
+    """Return a number, a limit or an amount with a decimal point; whatever else as it is."""
+    number = _COMMA.fullmatch(cell)
+    return cell if number is None else f"{number[1]}.{number[2]}"
 
 
 def _place(cells: Sequence[Sequence[Cell]], sheet: str) -> str:

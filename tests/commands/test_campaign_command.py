@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from campaign_surveys import EXAMPLES, PLANT, TABLE
 
+from oretally.io.campaign import open_campaign
 from oretally.io.cli import main
 from oretally.io.desk_campaign import survey_taken_out
 
@@ -170,3 +171,22 @@ def test_labels_that_no_file_may_have_are_opened_in_the_page(
     db = tmp_path / "c.db"
     assert _run(capsys, db, "add", table, "--circuit", PLANT)[1] == "12 added.\n"
     assert survey_taken_out(str(db), "2026-03-01 06:30/a").given.name == "survey 2026-03-01 06-30-a"
+
+
+def test_decimal_commas_of_limits_and_amounts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """'<0,01' and '0,95 %' are numbers too; the comma in the name of a stream is none."""
+    semicolons = TABLE.read_text("utf-8").replace(",", ";").replace(".", ",")
+    first = "week 1;2026-03-02 07:30;day;"
+    semicolons = semicolons.replace(f"{first}spiral tails;;0,196;8,85",
+                                    f"{first}spiral tails;;<0,01;0,95 %")  # fmt: skip
+    assert "<0,01;0,95 %" in semicolons
+    table, circuit, db = tmp_path / "s.csv", tmp_path / "plant.toml", tmp_path / "c.db"
+    table.write_text(semicolons.replace(";spiral tails;", ";0,5 mm tails;"), "utf-8")
+    circuit.write_text(PLANT.read_text("utf-8").replace("spiral tails", "0,5 mm tails"), "utf-8")
+    assert _run(capsys, db, "add", table, "--circuit", circuit)[1] == "12 added.\n"
+    (found,) = [d for d in open_campaign(db).dated_surveys() if d.label == "week 1"]
+    limit, amount = (found.survey.measured("0,5 mm tails", name) for name in ("Sn", "Fe"))
+    assert limit is not None and (limit.value, limit.bounded) == (0.005, True)
+    assert amount is not None and amount.value == 0.95
