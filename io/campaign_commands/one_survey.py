@@ -142,7 +142,7 @@ def noted_decision(
     if (told == LEAVE_OUT and is_out) or (told == TAKE_BACK and not is_out):
         state = "is left out already" if is_out else "is not left out"
         problem = f"{name} {state}."
-        raise InputError([Fault(problem, "There is nothing to decide.", Place(file=file))])
+        raise InputError([Fault(problem, "There is nothing to decide.", Place(file=campaign.name))])
     campaign.decide(
         entry, told, why=why.strip(), by=author() if by is None else by, stream=stream,
         quantity=quantity,

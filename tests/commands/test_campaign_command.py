@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import openpyxl
@@ -190,3 +191,18 @@ def test_decimal_commas_of_limits_and_amounts(
     limit, amount = (found.survey.measured("0,5 mm tails", name) for name in ("Sn", "Fe"))
     assert limit is not None and (limit.value, limit.bounded) == (0.005, True)
     assert amount is not None and amount.value == 0.95
+
+
+def test_two_surveys_of_one_name_are_told_apart(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each by where it is; the campaign itself has not been begun."""
+    monkeypatch.chdir(tmp_path)
+    for folder in ("a b", "c"):
+        shutil.copytree(EXAMPLES / "wrong_head", Path(folder) / "test")
+    status, _, told = _run(capsys, "c.db", "add", Path("a b", "test"), Path("c", "test"))
+    assert status == 2 and not Path("c.db").exists()
+    assert "c/test: Two of the surveys are called 'test': the other one is in a b/test." in told
+    with pytest.raises(SystemExit):
+        main(["new", "my plant", "--from", "campaign_gravity"])
+    assert 'oretally campaign "my plant.db" add "my plant' in capsys.readouterr().err
