@@ -7,7 +7,6 @@ is a grid. Nothing is kept beside them: what the page shows is what the files sa
 from __future__ import annotations
 
 import codecs
-import hashlib
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -23,7 +22,16 @@ from oretally.io.case import (
     SHEETS,
 )
 from oretally.io.definition import STOCKS_FILE
-from oretally.io.files import SUFFIXES, Meter, NotRead, is_file, is_folder, is_there, read_bytes
+from oretally.io.files import (
+    SUFFIXES,
+    Meter,
+    NotRead,
+    digest,
+    is_file,
+    is_folder,
+    is_there,
+    read_bytes,
+)
 from oretally.io.grids import (
     CsvGrid,
     csv_bytes,
@@ -46,7 +54,6 @@ __all__ = [
     "Parts",
     "Stored",
     "WorkbookFiles",
-    "digest",
     "digests",
     "files_of",
     "lab_file_of",
@@ -102,11 +109,6 @@ class CaseFiles(Protocol):
 
     def target(self, name: str) -> Path:
         """Return where a file of the case stands, links followed."""
-
-
-def digest(data: bytes) -> str:
-    """Return what tells whether a file changed."""
-    return hashlib.sha256(data).hexdigest()
 
 
 def digests(files: Mapping[str, bytes]) -> dict[str, str]:

@@ -8,6 +8,7 @@ Read ``table``, then ``workbook``.
 from oretally.io.files.atomic_write import (
     FileChanged,
     create_file,
+    digest,
     digest_of,
     replace_file,
     unchanged_since,
@@ -116,6 +117,7 @@ __all__ = [
     "decimal_mark",
     "decoded_csv",
     "delimiter_of",
+    "digest",
     "digest_of",
     "given_contents",
     "inputs_read",
