@@ -104,7 +104,10 @@ def digest_of(path: Path) -> str | None:
 
 
 def unchanged_since(before: str | None) -> Callable[[Path], None]:
-    """Return a judge for `replace_file`: the file must hold what it held at that `digest_of`."""
+    """Return a judge for `replace_file`, which raises `FileChanged` if the file has another digest.
+
+    ``before``: its `digest_of` when it was read; None if it must not be there.
+    """
 
     def judge(path: Path) -> None:
         if digest_of(path) != before:
