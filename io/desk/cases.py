@@ -233,13 +233,15 @@ class OpenCases:
             If they cannot be written.
         """
         case = self.case(number)
-        if case.files.readonly:
-            raise _refused(case.files.readonly, "Save it under another name.", case.path.name)
         there = case.files.read()
-        changed = _differing(known, digests(there.files))
+        if case.files.readonly:  # as it is now
+            raise _refused(case.files.readonly, "Save it under another name.", case.path.name)
+        files = case.files.written(parts, there)
+        # what holds already what is to be written, as after a save that failed halfway, is none
+        changed = [name for name in _differing(known, digests(there.files))
+                   if there.files.get(name) != files.get(name)]  # fmt: skip
         if changed and not force:
             raise Conflict(changed, there.parts, digests(there.files))
-        files = case.files.written(parts, there)
         saved, removed = [], []
         try:
             for name, data in files.items():

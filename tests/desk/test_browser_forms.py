@@ -139,8 +139,8 @@ def test_an_error_shared_over_a_month_is_shown_as_shared(at_work: AtWork, browse
         for name, shared in (("belt", '"month"'), ("bench", "false")):
             file.write(f'\n[sources.{name}]\nof = "dry mass"\nrelative = 0.4\nshared = {shared}\n')
     hand.case(at_work.desk, "spans/tin_table")
-    shared = [hand.page.is_checked(f'[data-key="sources {name} shared"]')
+    ticked = [hand.page.is_checked(f'[data-key="sources {name} shared"]')
               for name in ("belt", "bench")]  # fmt: skip
-    assert shared == [True, False]
+    assert ticked == [True, False]
     quiet(hand, at_work.desk)
     hand.context.close()
