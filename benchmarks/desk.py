@@ -19,7 +19,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "support"))
 
-from desk_browser import Hand, chromium, running_desk  # noqa: E402
+from desk_browser import Hand, chromium, running_desk
 
 SIZES = ((4, 2), (12, 3), (30, 5), (60, 10), (200, 20))
 SYMBOLS = "Sn Pb Zn Cu Au Ag Fe S As W Mo Ni Co Sb Bi Cd Mn Ti Cr V".split()

@@ -22,7 +22,7 @@ from typing import Any
 from whole import named
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "support"))
-from desk_client import DeskWindow, running_desk  # noqa: E402
+from desk_client import DeskWindow, running_desk
 
 SIZES = {"4 x 1": (4, 1), "12 x 3": (12, 3), "30 x 5": (30, 5), "60 x 20": (60, 20),
          "200 x 20": (200, 20)}  # fmt: skip

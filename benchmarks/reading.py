@@ -35,7 +35,7 @@ def names() -> list[str]:
 
 def rows(count: int) -> Iterator[Row]:
     """Return the rows of the table; the streams take turns."""
-    rng = random.Random(7)  # noqa: S311
+    rng = random.Random(7)
     streams = names()
     for i in range(count):
         stream = streams[i // len(QUANTITIES) % STREAMS]

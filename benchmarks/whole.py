@@ -142,7 +142,7 @@ def command_times(python: str, repeats: int, wanted: set[str] | None) -> dict[st
             call = [python, "-c", "from oretally.io.cli import main; main()", *given]
             for i in range(1 + (repeats if "plan" not in name else 1)):  # the first one compiles
                 start = time.perf_counter()
-                done = subprocess.run(call, cwd=folder, env=settings, capture_output=True)  # noqa: S603
+                done = subprocess.run(call, cwd=folder, env=settings, capture_output=True)
                 taken = time.perf_counter() - start
                 if done.returncode:
                     raise SystemExit(f"{name}: {done.stderr.decode()}")
@@ -156,7 +156,7 @@ def in_turns(pythons: list[str], repeats: int, quick: bool) -> Iterator[dict[str
     wanted = QUICK if quick else None
     part = [__file__, "--part", "--repeats", str(repeats), *(["--quick"] if quick else [])]
     for python in pythons:
-        done = subprocess.run([python, *part], capture_output=True, text=True, check=True)  # noqa: S603
+        done = subprocess.run([python, *part], capture_output=True, text=True, check=True)
         yield {
             "library": json.loads(done.stdout),
             "commands": command_times(python, repeats, wanted),

@@ -102,7 +102,7 @@ def document_text(document: Mapping[str, Any]) -> str:
 
 
 def packaged_schema(name: str) -> dict[str, Any]:
-    """Return the JSON Schema of a document, such as 'balance', 'comparison' or 'bias'.""" ""
+    """Return the JSON Schema of a document, such as 'balance', 'comparison' or 'bias'."""
     text = files("oretally.io").joinpath(f"schemas/{name}.schema.json").read_text("utf-8")
     schema: dict[str, Any] = json.loads(text)
     return schema

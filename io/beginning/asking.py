@@ -90,7 +90,7 @@ def _asked(target: Path) -> WantedCase | None:
     products = proposed_products(kind, times)
     if products:
         said = "Products, the one thrown away last" if kind.last_is_lost else "Products"
-        products = _ask(said, ", ".join(products), 
+        products = _ask(said, ", ".join(products),
                         lambda text: products_of(text, kind, times))  # fmt: skip
     what = "Masses are weighed in" if basis.value == "batch" else "Rates are told in"
     unit = _ask(what, kind.unit(basis), lambda text: unit_of(text, basis))

@@ -88,7 +88,8 @@ def _next(
     where = _quoted(target)
     if written[-1].name == MANY_SURVEYS:
         circuit, table = (_quoted(path) for path in written)
-        told = f"oretally campaign {target.name}.db add {table} --circuit {circuit}"
+        file = _quoted(Path(f"{target.name}.db"))
+        told = f"oretally campaign {file} add {table} --circuit {circuit}"
         return f"Invented surveys of one plant. Try them: {told}"
     if example is not None:
         return f"A copy of an invented case. Try it: oretally balance {where}"

@@ -6,6 +6,7 @@ transaction, whole or not at all; one writer at a time, and others wait for it f
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -27,7 +28,9 @@ _WAIT = 10.0  # seconds that a writer waits for another
 _CHECKED = 64_000_000  # bytes up to which a file is looked through when it is opened
 _TEAM = "postgresql"
 _INSTALL = "python3 -m pip --python .venv/bin/python install --no-cache-dir '.[postgres]'"
+_PASSWORD = re.compile(r":[^:/]*@")  # up to the host
 _LOCK = 0x4F72546C  # of PostgreSQL: who writes
+_AT_SCHEMA = sa.text("INSERT INTO schema_of_campaign VALUES (:number)")
 
 
 class Database:
@@ -77,8 +80,14 @@ class Database:
         try:
             yield
         except (sa.exc.DBAPIError, sqlite3.Error) as error:
-            cause = getattr(error, "orig", None) or error
-            found = _explained(str(cause), self.engine.dialect.name)
+            cause = str(getattr(error, "orig", None) or error)
+            found = _explained(cause)
+            if (
+                found is None
+                and self.engine.dialect.name == _TEAM
+                and isinstance(error, sa.exc.OperationalError)
+            ):
+                found = f"The server does not answer: {cause.splitlines()[0]}.", _HOW
             if found is None:
                 raise
             raise InputError([Fault(*found, Place(file=self.name))]) from error
@@ -156,8 +165,8 @@ def _in_file(path: Path, *, create: bool) -> Database:
 def _on_server(url: str, *, create: bool) -> Database:
     try:
         address = sa.make_url(url)
-    except sa.exc.ArgumentError:
-        _refuse("", f"'{url}' is no address of a database.", _HOW)
+    except (sa.exc.ArgumentError, ValueError):  # the latter of a port that is no number
+        _refuse("", f"'{_PASSWORD.sub(':***@', url)}' is no address of a database.", _HOW)
     name = address.render_as_string(hide_password=True)
     if address.get_backend_name() != _TEAM:
         _refuse(name, "A campaign is a file or a PostgreSQL database.", _HOW)
@@ -173,9 +182,7 @@ def _on_server(url: str, *, create: bool) -> Database:
         if not there:
             _make(connection)
             connection.exec_driver_sql("CREATE TABLE schema_of_campaign (number INTEGER NOT NULL)")
-            connection.exec_driver_sql(
-                f"INSERT INTO schema_of_campaign VALUES ({schema.SCHEMA})"  # noqa: S608 a number
-            )
+            connection.execute(_AT_SCHEMA, {"number": schema.SCHEMA})
             return found
         number = connection.exec_driver_sql("SELECT max(number) FROM schema_of_campaign").scalar()
     _upgrade(found, int(number or 0), lambda: None)
@@ -207,9 +214,7 @@ def _upgrade(database: Database, number: int, copy: Callable[[], object]) -> Non
             if connection.dialect.name == "sqlite":
                 connection.exec_driver_sql(f"PRAGMA user_version = {step}")
             else:
-                connection.exec_driver_sql(
-                    f"INSERT INTO schema_of_campaign VALUES ({step})"  # noqa: S608 a number
-                )
+                connection.execute(_AT_SCHEMA, {"number": step})
 
 
 def _copy(database: Database, path: Path, number: int) -> None:
@@ -277,14 +282,11 @@ _WORDS: tuple[tuple[tuple[str, ...], tuple[str, str]], ...] = (
 )
 
 
-def _explained(cause: str, dialect: str) -> tuple[str, str] | None:
+def _explained(cause: str) -> tuple[str, str] | None:
     """Return problem and mend for what a database says; None for what must not come up."""
     for said, words in _WORDS:
         if any(part.casefold() in cause.casefold() for part in said):
             return words
-    refused = ("connection", "authentication", "could not", "does not exist")
-    if dialect == _TEAM and any(part in cause for part in refused):
-        return f"The server does not answer: {cause.splitlines()[0]}.", _HOW
     return None
 
 

@@ -21,7 +21,11 @@ _INSTALL = "python3 -m pip --python .venv/bin/python install --no-cache-dir '.[p
 
 
 def result_frame(campaign: Campaign, results: Mapping[int, Result]) -> pd.DataFrame:
-    """Return the current surveys in order of time, with what they come to; blank where nothing."""
+    """Return the current surveys in order of time, with what they come to; blank where nothing.
+
+    Times with an offset from UTC that is not the same in all, as where the clocks change, are those
+    of UTC: a column of a table has one offset.
+    """
     import pandas as pd
 
     out = campaign.left_out()
@@ -43,7 +47,8 @@ def result_frame(campaign: Campaign, results: Mapping[int, Result]) -> pd.DataFr
         )
     frame = pd.DataFrame(rows)
     if len(frame):
-        frame["time"] = pd.to_datetime(frame["time"])
+        offsets = {row["time"].utcoffset() for row in rows if row["time"] is not None}
+        frame["time"] = pd.to_datetime(frame["time"], utc=len(offsets) > 1)
         frame["balanced"] = frame["balanced"].astype("boolean")
     return frame
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
@@ -12,9 +13,11 @@ from pathlib import Path, PurePosixPath
 
 from oretally.flowsheet import Circuit, InputError, Node, Stream
 from oretally.io.case import Case, read_case
-from oretally.io.files import contents_kept, given_contents
+from oretally.io.files import contents_kept, given_contents, readable_name
 
-__all__ = ["GivenSurvey", "case_of", "circuit_text", "content_hash", "kept_case"]
+__all__ = ["GivenSurvey", "case_of", "circuit_text", "content_hash", "kept_case", "kept_name"]
+
+_IN_NO_NAME = re.compile(r'[/\\:*?"<>|]')  # of a file on some machine
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,11 +90,22 @@ def kept_case(path: Path) -> tuple[Case, dict[str, bytes]]:
     """
     with contents_kept() as kept:
         case = read_case(path)
-    name = PurePosixPath(path.resolve().name)
+    name = PurePosixPath(kept_name(readable_name(path.resolve().name)))
     return case, {
         (name if file == path else name / file.relative_to(path).as_posix()).as_posix(): content
         for file, content in kept.items()
     }
+
+
+def kept_name(name: str) -> str:
+    """Return the name under which a case is kept: a campaign goes from one machine to another.
+
+    Examples
+    --------
+    >>> kept_name("survey 2026-03-14 06:30")
+    'survey 2026-03-14 06-30'
+    """
+    return _IN_NO_NAME.sub("-", name)
 
 
 def case_of(files: Mapping[str, bytes], label: str) -> Case:

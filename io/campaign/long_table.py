@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -17,7 +17,7 @@ from pathlib import Path
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.foreign_text import unreadable_character
-from oretally.io.campaign.given import GivenSurvey, case_of
+from oretally.io.campaign.given import GivenSurvey, case_of, kept_name
 from oretally.io.campaign.moments import read_moment
 from oretally.io.campaign.stock_rows import piles_of, stock_table
 from oretally.io.case import CIRCUIT_FILE, MEASUREMENTS_FILE
@@ -26,6 +26,7 @@ from oretally.io.files import (
     SUFFIXES,
     Cell,
     Table,
+    cell_at,
     make_table,
     read_csv_table,
     read_input,
@@ -48,8 +49,7 @@ SURVEY, TIME, KIND = "survey", "time", "kind"
 SURVEYS_FILE = "surveys.csv"
 _STREAM = "stream"
 _PARQUET = ".parquet"
-_COMMA = re.compile(r"([+-]?\d+),(\d+)")
-_ADDRESS = re.compile(r"([A-Z]+)(\d+)")
+_COMMA = re.compile(r"([<>]?\s*[+-]?\d+),(\d+(?:[eE][+-]?\d+)?(?:\s*[^\d\s.,:/-].*)?)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,13 +230,15 @@ def split(
                  for i in heading.rows))]  # fmt: skip
         header, rows = cells[0], cells[1:]
         stocks, streams = stock_table(header, rows, stream, piles)
-        case_name = f"survey {heading.label.replace('/', '-')}"
+        case_name = kept_name(f"survey {heading.label}")
         files = {
             f"{case_name}/{CIRCUIT_FILE}": circuit,
-            f"{case_name}/{MEASUREMENTS_FILE}": _csv([header, *streams], table.decimal),
+            f"{case_name}/{MEASUREMENTS_FILE}": _csv(
+                [[c.text for c in row] for row in (header, *streams)], table.decimal, [stream]
+            ),
         }
         if piles:
-            files[f"{case_name}/{STOCKS_FILE}"] = _csv_text(stocks, table.decimal)
+            files[f"{case_name}/{STOCKS_FILE}"] = _csv(stocks, table.decimal, [0, 1])
         try:
             case = case_of(files, heading.label)
         except InputError as error:
@@ -251,19 +253,22 @@ def split(
     return good, refused
 
 
-def _csv(cells: Sequence[Sequence[Cell]], decimal: str) -> bytes:
-    """Return cells as CSV with a decimal point."""
-    return _csv_text([[c.text for c in row] for row in cells], decimal)
-
-
-def _csv_text(rows: Sequence[Sequence[str]], decimal: str) -> bytes:
+def _csv(rows: Sequence[Sequence[str]], decimal: str, names: Collection[int]) -> bytes:
+    """Return cells as CSV with a decimal point, but for the columns that hold ``names``."""
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\n")
     for row in rows:
-        writer.writerow([
-            _COMMA.sub(r"\1.\2", c) if decimal == "," and _COMMA.fullmatch(c) else c for c in row
-        ])  # fmt: skip
+        writer.writerow(
+            _pointed(cell) if decimal == "," and j not in names else cell
+            for j, cell in enumerate(row)
+        )
     return text.getvalue().encode()
+
+
+def _pointed(cell: str) -> str:
+    """Return a number, a limit or an amount with a decimal point; whatever else as it is."""
+    number = _COMMA.fullmatch(cell)
+    return cell if number is None else f"{number[1]}.{number[2]}"
 
 
 def _place(cells: Sequence[Sequence[Cell]], sheet: str) -> str:
@@ -283,15 +288,11 @@ def _at_home(error: InputError, cells: Sequence[Sequence[Cell]], label: str) -> 
     """Return what is wrong with a survey with the cells of the table that it came from."""
     faults = []
     for fault in error.faults:
-        match = _ADDRESS.fullmatch(fault.place.cell)
-        place = fault.place
-        if match and place.file.endswith(MEASUREMENTS_FILE):
-            column = 0
-            for letter in match[1]:
-                column = 26 * column + ord(letter) - ord("A") + 1
-            row = int(match[2]) - 1
-            if row < len(cells) and column <= len(cells[row]):
-                place = cells[row][column - 1].place_of(place.stream, place.quantity)
+        place, at = fault.place, cell_at(fault.place.cell)
+        if at is not None and place.file.endswith(MEASUREMENTS_FILE):
+            row, column = at
+            if row < len(cells) and column < len(cells[row]):
+                place = cells[row][column].place_of(place.stream, place.quantity)
         elif place.file.endswith((MEASUREMENTS_FILE, STOCKS_FILE)):
             place = replace(place, file=f"{cells[0][0].place.file}, survey '{label}'")
         faults.append(replace(fault, place=place))

@@ -62,23 +62,12 @@ class Result:
         By name.
     words : mapping of str to str
         The likeliest wrong number, if there is one.
-    version : str
-    made_at : str
-    hash : str
     """
 
     survey: int
     reason: str
     columns: Mapping[str, float]
     words: Mapping[str, str]
-    version: str
-    made_at: str
-    hash: str
-
-    @property
-    def sound(self) -> bool:
-        """Whether it is what was written."""
-        return self.hash == content_hash(_content(self.reason, self.columns, self.words).encode())
 
 
 def _content(reason: str, columns: Mapping[str, float], words: Mapping[str, str]) -> str:
@@ -95,22 +84,19 @@ def _left_out(campaign: Campaign) -> dict[int, str]:
     }
 
 
-def kept_results(campaign: Campaign, asked: str, *, of: str | None = None) -> dict[int, Result]:
-    """Return the results that are there, by number of the survey; ``of`` a version, or this one."""
-    made_by = version("oretally") if of is None else of
+def kept_results(campaign: Campaign, asked: str) -> dict[int, Result]:
+    """Return the results of this version that are there, by number of the survey."""
     out = _left_out(campaign)
     c = t.results.c
-    query = sa.select(c.survey, c.left_out, c.content, c.version, c.made_at, c.hash).where(
-        c.version == made_by, c.asked == asked
+    query = sa.select(c.survey, c.left_out, c.content).where(
+        c.version == version("oretally"), c.asked == asked
     )
     found = {}
     with campaign.database.reading() as connection:
-        for number, left, content, by, at, digest in connection.execute(query):
+        for number, left, content in connection.execute(query):
             if left == out.get(number, "[]"):
                 read = json.loads(content)
-                found[number] = Result(
-                    number, read["reason"], read["columns"], read["words"], by, at, digest
-                )
+                found[number] = Result(number, read["reason"], read["columns"], read["words"])
     return found
 
 

@@ -93,7 +93,7 @@ def _table(path: Path, circuit: Path) -> Found:
     table, faults = long_table(path)
     if faults or table is None:
         raise InputError(faults)
-    return Found(*split(table, read_input(circuit), str(path)))
+    return Found(*split(table, read_input(circuit), readable_name(str(path))))
 
 
 def _folder(folder: Path, say: Callable[[str], None]) -> Found:
@@ -151,7 +151,8 @@ def _cases(
         if heading is not None and heading.time is not None:
             time = heading.time
         kind = heading.kind if heading is not None else ""
-        found.surveys.append(GivenSurvey(label, time, kind, files, str(path), "", case.circuit))
+        source = readable_name(str(path))
+        found.surveys.append(GivenSurvey(label, time, kind, files, source, "", case.circuit))
     return found
 
 

@@ -34,7 +34,10 @@ def in_this_process(tasks: Iterable[Task]) -> Iterator[ManyBalances]:
 
 
 def over_processes(workers: int) -> WhoBalances:
-    """Return who balances in so many processes, which stay until all is done."""
+    """Return who balances in so many processes, which stay until all is done.
+
+    It raises an `InputError` if one of them is ended from outside.
+    """
 
     def spread(tasks: Iterable[Task]) -> Iterator[ManyBalances]:
         served = "forkserver" in multiprocessing.get_all_start_methods()

@@ -150,10 +150,10 @@ class Campaign:
         return tuple(found)
 
     def read_surveys(
-        self, entries: Sequence[SurveyEntry] | None = None
+        self,
     ) -> Iterator[tuple[SurveyEntry, DatedSurvey | None, InputError | None]]:
-        """Yield the current surveys, or some, one by one as `dated_surveys`; or why it has none."""
-        for entry, dated, _, error in self.read_cases(entries):
+        """Yield the current surveys one by one as `dated_surveys`; or why there is none."""
+        for entry, dated, _, error in self.read_cases():
             yield entry, dated, error
 
     def read_cases(

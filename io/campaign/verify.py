@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
+from importlib.metadata import version
 
 import sqlalchemy as sa
 
@@ -114,12 +115,11 @@ def _changed_results(campaign: Campaign, found: Verified) -> Iterator[str]:
     c = t.results.c
     label = {e.number: e.label for e in campaign.entries(every=True)}
     query = sa.select(c.survey, c.version, c.content, c.hash)
-    current = {r.version for r in kept_results(campaign, BALANCE).values()}
     with campaign.database.reading() as connection:
         for number, made_by, content, digest in connection.execute(query):
             if content_hash(content.encode()) != digest:
                 yield f"'{label.get(number, number)}': a result is not what was written."
-            elif current and made_by not in current:
+            elif made_by != version("oretally"):
                 found.older += 1
 
 

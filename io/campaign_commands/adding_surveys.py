@@ -51,12 +51,14 @@ def added_text(
     faults = [fault for _, error in refused[:_SHOWN] for fault in error.faults]
     if not given:
         raise InputError(faults)
-    twice = {s.label for i, s in enumerate(given) if s.label in {o.label for o in given[:i]}}
+    first = {survey.label: survey for survey in reversed(given)}
+    twice = [survey for survey in given if survey is not first[survey.label]]
     if twice:
         raise InputError(
-            Fault(f"Two of the surveys are called '{name}'.", "Add one of them with --label.",
-                  Place(file=file))
-            for name in sorted(twice)
+            Fault(f"Two of the surveys are called '{s.label}': the other one is in "
+                  f"{first[s.label].source}.", "Add one of them with --label.",
+                  Place(file=s.source))
+            for s in twice
         )  # fmt: skip
     say("adding")
     campaign = open_campaign(file, create=True)

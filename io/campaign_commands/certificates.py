@@ -48,10 +48,11 @@ def certified_text(file: str, certificates: Sequence[Path], *, by: str | None) -
         if not samples:
             raise InputError([_nothing_matched(path, unknown, campaign)])
         filled = _filled(campaign, path, batch, samples)
-        why = f"grades of the certificate {path.name}"
+        name = readable_name(path.name)
+        why = f"grades of the certificate {name}"
         corrected = [one.survey for one in filled if one.survey is not None]
         campaign.add(corrected, by=author() if by is None else by, correct=True, why=why)
-        lines += [f"{path.name}: {len(corrected)} of {len(filled)} surveys corrected.", ""]
+        lines += [f"{name}: {len(corrected)} of {len(filled)} surveys corrected.", ""]
         for one in filled:
             lines += [f"{one.label}:", *(f"  {line}" for line in one.told), ""]
         if unknown:
@@ -140,7 +141,8 @@ def _one(
         read, contents = kept_case(case)
     # what the reader has no need of stays as it was given
     survey = GivenSurvey(
-        entry.label, entry.time, entry.kind, {**files, **contents}, str(certificate),
+        entry.label, entry.time, entry.kind, {**files, **contents},
+        readable_name(str(certificate)),
         f"samples {', '.join(dict.fromkeys(w.label for w in written))}", read.circuit,
     )  # fmt: skip
     return _Filled(entry.label, survey, told)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Set
+from dataclasses import replace
 
 import oretally.io.results as results
 from oretally.flowsheet import Circuit, Fault, InputError, NotBalanceable, Place, Survey
@@ -84,6 +85,8 @@ def _beside_others(campaign: Campaign, entry: SurveyEntry, balance: Balance) -> 
 def balanced_survey(campaign: Campaign, entry: SurveyEntry) -> tuple[Case, Balance]:
     """Return the case of a survey, and its balance without what is left out of it by decision.
 
+    What the case says against its numbers stands in the balance, as 'oretally balance' has it.
+
     Raises
     ------
     InputError
@@ -92,9 +95,13 @@ def balanced_survey(campaign: Campaign, entry: SurveyEntry) -> tuple[Case, Balan
     """
     case = campaign.case(entry)
     survey = _without(case.survey, campaign.left_out().get(entry.number, frozenset()))
-    return case, reconcile(
+    found = reconcile(
         case.circuit, survey, feed=case.feeds, products=case.products, rates=case.rates,
         lost=case.lost or None, prices={p.analyte: p.per_kg for p in case.prices},
+    )  # fmt: skip
+    return case, replace(
+        found, notes=(*found.notes, *case.notes),
+        contradictions=(*case.contradictions, *found.contradictions),
     )  # fmt: skip
 
 
@@ -135,7 +142,7 @@ def noted_decision(
     if (told == LEAVE_OUT and is_out) or (told == TAKE_BACK and not is_out):
         state = "is left out already" if is_out else "is not left out"
         problem = f"{name} {state}."
-        raise InputError([Fault(problem, "There is nothing to decide.", Place(file=file))])
+        raise InputError([Fault(problem, "There is nothing to decide.", Place(file=campaign.name))])
     campaign.decide(
         entry, told, why=why.strip(), by=author() if by is None else by, stream=stream,
         quantity=quantity,

@@ -89,7 +89,7 @@ def trends_of_campaign(file: str, answers: Sequence[str] = (), *, say: Say) -> C
             left.append(NoDatedBalance(balance.number, balance.dated.label, reason))
     say("looking for changes")
     every = (*reader.series(), *series_of_standards(_standards(read, timeline), timeline.clock))
-    chosen = _chosen(every, answers, file)
+    chosen = _chosen(every, answers, read.campaign.name)
     return CampaignTrends(
         campaign_title(file), len(timeline.surveys), trends_of(chosen),
         differences_of_kinds(chosen), tuple(left), tuple(_notes(timeline)),
@@ -110,7 +110,7 @@ def _read(file: str, say: Say) -> _Read:
             refused.append(NoDatedBalance(-1, entry.label, error.faults[0].problem))
     if not surveys:
         problem = "There is no survey in the campaign that can be used."
-        mend = f"Add some: oretally campaign {file} add CASE..."
+        mend = f"Add some: oretally campaign {campaign.name} add CASE..."
         raise InputError([Fault(problem, mend, Place(file=campaign.name))])
     return _Read(campaign, tuple(surveys), tuple(entries), tuple(refused))
 

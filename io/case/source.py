@@ -60,6 +60,11 @@ def case_parts(
         What is wrong is added.
     more : sequence of str
         Tables wanted beside the measurements, if there are any: 'metallics', 'sizes'.
+
+    Raises
+    ------
+    InputError
+        If there is no case, or nothing in it that could be read.
     """
     name = str(path)
     if (wrong := refused_name(path, "case")) is not None:

@@ -16,7 +16,7 @@ from oretally.io.cells.bounded_values import BoundedValue, above_range, below_de
 from oretally.io.cells.numbers import ParsedNumber, plain_number, read_number
 from oretally.io.cells.quantity_names import dissolved_name
 from oretally.io.cells.words import BELOW, NOT_MEASURED, TWO_WAYS, folded_word, in_own_unit
-from oretally.io.files import Cell, Table
+from oretally.io.files import Cell, Table, toml_key
 
 __all__ = ["WHOLE_EARTH", "Grade", "Measurand", "TypedValue", "Weight", "value_in_own_unit"]
 
@@ -176,8 +176,7 @@ class Grade(Measurand):
             return TypedValue(cell, limit, unit, place.stream, place.quantity)
         mend = f"{_LIMIT}."
         if dissolved_name(a.name) is None:
-            spelt = f'"{a.name}"' if " " in a.name else a.name
-            mend = (f"{_LIMIT}\nor state it for the analyte: [analytes] {spelt} = "
+            mend = (f"{_LIMIT}\nor state it for the analyte: [analytes] {toml_key(a.name)} = "
                     f'{{ unit = "{a.unit}", detection = "0.01 {a.unit}" }}.')  # fmt: skip
         return Fault(
             f"'{cell.text}' says that the grade is below detection, but not below what.", mend,

@@ -24,6 +24,8 @@ from oretally.io.files import (
     is_folder,
     read_input,
     replace_file,
+    toml_key,
+    toml_text,
     unchanged_since,
 )
 from oretally.io.grids import csv_bytes, csv_grid, reached_sheets, workbook_bytes, workbook_grids
@@ -89,25 +91,19 @@ def fill_grades(path: Path, batch: LabTable) -> tuple[CaseCertificate, tuple[Fil
 
 
 def _nothing_matched(found: CaseCertificate) -> Fault:
-    labels, forms = found.certificate.unknown, found.plan.labels
-    stream, label = next(iter(forms.items()))
-    shown = f"'{labels[0]}'" if labels else ""
-    problem = "No sample of the batch is of a stream of this case" + (
-        f": they are called {', '.join(map(repr, labels[:3]))}"
-        f"{' and so on' if len(labels) > 3 else ''}." if labels else "."
-    )  # fmt: skip
-    mend = (
-        f"Say which is which under [lab]: samples = {{ {_quoted(labels[0])} = {_quoted(stream)} }}"
-        f"\nor send them under the labels of 'oretally sheet', as '{label}' for '{stream}'."
-        if shown
-        else "Give samples the type 'sample'."
+    place, labels = Place(file=found.path.name), found.certificate.unknown
+    problem = "No sample of the batch is of a stream of this case"
+    if not labels:
+        return Fault(f"{problem}.", "Give samples the type 'sample'.", place)
+    stream, label = next(iter(found.plan.labels.items()))
+    called = ", ".join(f"'{name}'" for name in labels[:3])
+    return Fault(
+        f"{problem}: they are called {called}{' and so on' if len(labels) > 3 else ''}.",
+        f"Say which is which under [lab]: samples = {{ {toml_key(labels[0])} = "
+        f"{toml_text(stream)} }}\nor send them under the labels of 'oretally sheet', as '{label}' "
+        f"for '{stream}'.",
+        place,
     )
-    return Fault(problem, mend, Place(file=found.path.name))
-
-
-def _quoted(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{escaped}"'
 
 
 def _refused(problem: str, mend: str, place: Place) -> InputError:

@@ -12,6 +12,7 @@ import click
 from oretally.flowsheet import Fault, InputError
 from oretally.io.commands.output_files import refuse_overwriting, write_whole
 from oretally.io.commands.progress import progress
+from oretally.io.files import toml_key
 from oretally.io.plan import (
     PlanCase,
     default_answers,
@@ -80,13 +81,12 @@ def planned(
 def _without_error(case: PlanCase) -> Fault:
     """Return what to do where nothing can be planned because no error is stated."""
     names = case.without_error
-    first = f'"{names[0]}"' if " " in names[0] else names[0]
     return Fault(
         f"No error of one reading is stated for {', '.join(names)}, and a plan weighs errors: "
         "nothing can be planned.",
-        f"Write a rule for each under [errors], as in {first} = {{ relative = 3 }} (percent of the "
-        f"value, one standard deviation),\nor a column ± {names[0]} [rel %] beside the expected "
-        "values.",
+        f"Write a rule for each under [errors], as in {toml_key(names[0])} = {{ relative = 3 }} "
+        f"(percent of the value, one standard deviation),\nor a column ± {names[0]} [rel %] beside "
+        "the expected values.",
     )
 
 

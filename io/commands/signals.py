@@ -20,7 +20,7 @@ _LEFT_ALONE = (signal.SIG_IGN, None)
 _received: list[int] = []
 
 
-class Stopped(BaseException):  # noqa: N818 no mistake of anybody
+class Stopped(BaseException):
     """The user, or the machine, wants the command to end."""
 
 

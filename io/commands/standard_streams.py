@@ -15,7 +15,7 @@ __all__ = ["NotShown", "standard_streams"]
 _ERRORS = "oretally"
 
 
-class NotShown(Exception):  # noqa: N818 no mistake of anybody
+class NotShown(Exception):
     """Standard output takes nothing more; the text says why, as in "is closed".
 
     Attributes

@@ -14,6 +14,7 @@ from oretally.io.cells import (
     read_amount,
     read_definition_number,
 )
+from oretally.io.files import toml_key
 
 __all__ = ["YES_OR_NO", "AnalyteRow", "detection_mend", "read_analytes", "read_dissolved"]
 
@@ -40,8 +41,8 @@ class AnalyteRow:
 
 def detection_mend(name: str) -> str:
     """Return where the detection limit of an analyte is stated."""
-    spelt = f'"{name}"' if " " in name else name
-    return f'State it for the analyte: [analytes] {spelt} = {{ unit = "%", detection = "0.01 %" }}.'
+    entry = f'{toml_key(name)} = {{ unit = "%", detection = "0.01 %" }}'
+    return f"State it for the analyte: [analytes] {entry}."
 
 
 def read_analytes(rows: Sequence[AnalyteRow], faults: list[Fault]) -> tuple[Analyte, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 import time
 from collections.abc import Mapping
@@ -25,7 +26,11 @@ from oretally.io.desk_files import (
 from oretally.io.files import (
     SUFFIXES,
     FileChanged,
+    create_file,
     is_campaign,
+    is_file,
+    is_folder,
+    is_there,
     readable_name,
     replace_file,
     unchanged_since,
@@ -93,7 +98,7 @@ class OpenCases:
         """Return a path below the root, links followed; InputError if it leads out of it."""
         if not isinstance(written, str) or not written.strip() or "\x00" in written:
             raise _refused("No name is given.", "Type the name of a folder or a workbook.")
-        path = (self.root / written).resolve()
+        path = _real(self.root / written)
         if not path.is_relative_to(self.root):
             raise _refused("This is outside the folder that the page may use.",
                            f"Choose something within {self.root}, or start 'oretally desk' "
@@ -112,19 +117,20 @@ class OpenCases:
     def _kind(self, path: Path) -> str:
         """Return what kind of case a path is by its looks; empty if it is none, or out of reach."""
         try:
-            if not path.resolve().is_relative_to(self.root):
+            if not _real(path).is_relative_to(self.root):
                 return ""
-            if path.is_dir():
-                return "folder" if (path / CIRCUIT_FILE).is_file() else ""
-            if path.suffix.casefold() in SUFFIXES:
-                return "workbook" if path.is_file() else ""
-            return "campaign" if path.suffix in _DATABASES and is_campaign(path) else ""
-        except OSError:
+            if is_folder(path):
+                return "folder" if is_file(path / CIRCUIT_FILE) else ""
+            ending = path.suffix.casefold()
+            if ending in SUFFIXES:
+                return "workbook" if is_file(path) else ""
+            return "campaign" if ending in _DATABASES and is_campaign(path) else ""
+        except InputError:
             return ""
 
     def open(self, path: Path) -> dict[str, Any]:
         """Open a case and return what the page shows of it; of a campaign, where it is."""
-        path = path.resolve()
+        path = _real(path)
         if is_campaign(path):
             self.recent.add(path, readable_name(path.stem))
             return {"campaign": self.shown(path)}
@@ -144,7 +150,7 @@ class OpenCases:
     def campaign(self, written: object) -> Path:
         """Return the file of a campaign by the path that the page shows; judged as a case's is."""
         known = isinstance(written, str) and any(r["path"] == written for r in self.recent.rows())
-        path = Path(str(written)).resolve() if known else self.confined(written)
+        path = _real(Path(str(written))) if known else self.confined(written)
         if not is_campaign(path):
             raise _refused("This is no campaign.", "Choose its file.", str(written))
         return path
@@ -227,13 +233,15 @@ class OpenCases:
             If they cannot be written.
         """
         case = self.case(number)
-        if case.files.readonly:
-            raise _refused(case.files.readonly, "Save it under another name.", case.path.name)
         there = case.files.read()
-        changed = _differing(known, digests(there.files))
+        if case.files.readonly:  # as it is now
+            raise _refused(case.files.readonly, "Save it under another name.", case.path.name)
+        files = case.files.written(parts, there)
+        # what holds already what is to be written, as after a save that failed halfway, is none
+        changed = [name for name in _differing(known, digests(there.files))
+                   if there.files.get(name) != files.get(name)]  # fmt: skip
         if changed and not force:
             raise Conflict(changed, there.parts, digests(there.files))
-        files = case.files.written(parts, there)
         saved, removed = [], []
         try:
             for name, data in files.items():
@@ -267,7 +275,7 @@ class OpenCases:
             If the name is taken, or of the other kind.
         """
         case, target = self.case(number), self.confined(written)
-        if target.exists():
+        if is_there(target):
             raise _refused("It exists already, and nothing is ever written over.",
                            "Choose another name.", target.name)  # fmt: skip
         files = case.files.copied(parts, case.stored, target)
@@ -275,7 +283,7 @@ class OpenCases:
             if case.files.kind == "folder":
                 target.mkdir(parents=True)
             for path, data in files.items():
-                replace_file(path, data)
+                create_file(path, data)
         except OSError as error:
             reason = error.strerror or type(error).__name__
             raise _refused(f"It cannot be written: {reason}.", "Choose another name.",
@@ -332,6 +340,11 @@ class OpenCases:
             "files": files | case.files.beside(parts),
             "parts": parts,
         }
+
+
+def _real(path: Path) -> Path:
+    """Return a path with its links followed, as far as they lead anywhere."""
+    return Path(os.path.realpath(path))
 
 
 def _differing(known: Mapping[str, object], there: Mapping[str, str]) -> list[str]:

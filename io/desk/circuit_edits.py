@@ -319,7 +319,7 @@ def _report(case: Either, edit: Edit) -> None:
     for key in REPORT_KEYS:
         given = edit.get(key)
         if given is not None:
-            names = [given] if isinstance(given, str) else list(given)
+            names = given if isinstance(given, list) else [given]
             case.report(key, [_known(case, {"name": name}) for name in names])
     case.done()
 

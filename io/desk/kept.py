@@ -73,7 +73,7 @@ class RecentCases:
             rows = [{key: str(row[key]) for key in ("path", "title", "when")} for row in found]
         except (OSError, ValueError, TypeError, KeyError, RecursionError):
             return []
-        return [row for row in rows if Path(row["path"]).exists()]
+        return [row for row in rows if os.path.exists(row["path"])]
 
     def add(self, case: Path, title: str) -> None:
         """Put a case first."""

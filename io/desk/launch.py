@@ -15,6 +15,7 @@ from oretally.io.desk.cases import OpenCases
 from oretally.io.desk.guard import Guard
 from oretally.io.desk.kept import RecentCases
 from oretally.io.desk.server import application
+from oretally.io.files import is_there
 
 __all__ = ["run_desk"]
 
@@ -44,7 +45,7 @@ def run_desk(case: Path | None, port: int, program: click.Group, *, browser: boo
         mend = "Ask it on the command line: oretally campaign postgresql://... list"
         problem = "A campaign on a server is not shown in the page."
         raise InputError([Fault(problem, mend, Place(file=str(case)))])
-    if case is not None and not case.exists():
+    if case is not None and not is_there(case):
         mend = "Check the spelling, or leave it out and start a case in the page."
         problem = "There is no such file or folder."
         raise InputError([Fault(problem, mend, Place(file=str(case)))])

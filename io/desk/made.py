@@ -75,15 +75,16 @@ def make(source: Path, job: Mapping[str, Any], say: Say) -> dict[str, Any]:
     }
 
 
-def _balanced(source: Path, whatif: Mapping[str, Any], options: Mapping[str, Any], say: Say,
-              outputs: Outputs | None = None) -> BalancedCase:  # fmt: skip
+def _balanced(
+    source: Path, whatif: Mapping[str, Any], options: Mapping[str, Any], say: Say
+) -> BalancedCase:
     draws = _whole(options, "draws", LEAST_DRAWS, MOST_DRAWS)
     seed = _whole(options, "seed", 0, 2**63 - 1)
     if seed is not None and draws is None:
         raise InputError([Fault("A seed is of draws, and none are asked for.",
                                 "Say how many draws, or leave the seed out.")])  # fmt: skip
     return balanced(
-        source, outputs or Outputs(), without=whatif.get("without", ()),
+        source, Outputs(), without=whatif.get("without", ()),
         added=whatif.get("with", ()), draws=draws, seed=seed,
         starts=_whole(options, "starts", 1, 1000), say=say,
     )  # fmt: skip

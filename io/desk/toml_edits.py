@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
@@ -16,13 +15,13 @@ from oretally.flowsheet.circuit import fold_name
 from oretally.io.case import CIRCUIT_FILE
 from oretally.io.desk.circuit_table import FORMS, circuit_table
 from oretally.io.desk_files import Parts
+from oretally.io.files import toml_key, toml_text
 from oretally.io.grids import GridTable
 
 __all__ = ["REPORT_KEYS", "EditedCase", "TomlCase", "TomlText"]
 
 REPORT_KEYS = {"feed": "feed", "products": "product", "lost": "lost"}
 """Keys of [report] that name streams, and what each is in the sheet report."""
-_BARE = re.compile(r"[A-Za-z0-9_-]+")
 _Body = list[tuple[Key | None, Item]]
 
 
@@ -76,7 +75,7 @@ class TomlText:
     def _retitled(self, table: str, item: Item, to: str) -> None:
         """Give the header of a table that stands by itself its new name: [streams.feed]."""
         if isinstance(item, Table) and _headed(item):
-            item.display_name = f"{table}.{_key(to)}"
+            item.display_name = f"{table}.{toml_key(to)}"
 
     def add(self, table: str, name: str, written: str) -> None:
         """Add an entry below the last one of a table; ``written`` is its value as TOML."""
@@ -86,7 +85,7 @@ class TomlText:
             gap = (
                 "" if not text or text.endswith("\n\n") else "\n" if text.endswith("\n") else "\n\n"
             )
-            self.document = tomlkit.parse(f"{text}{gap}[{table}]\n{_key(name)} = {written}\n")
+            self.document = tomlkit.parse(f"{text}{gap}[{table}]\n{toml_key(name)} = {written}\n")
             return
         owner, body = bodies[0]
         item = tomlkit.value(written)
@@ -205,7 +204,7 @@ class TomlCase(EditedCase):
     def add_stream(self, name: str, source: str | None, target: str | None) -> None:
         """Add a stream; None is the outside."""
         ends = {"from": source, "to": target}
-        written = ", ".join(f"{key} = {_quoted(end)}" for key, end in ends.items() if end)
+        written = ", ".join(f"{key} = {toml_text(end)}" for key, end in ends.items() if end)
         self.toml.add("streams", name, f"{{ {written} }}" if written else "{}")
 
     def connect(self, name: str, source: str | None, target: str | None) -> None:
@@ -280,7 +279,7 @@ class TomlCase(EditedCase):
         spelt = self.toml.spelt("nodes", node)
         if spelt is None:
             if kind != NodeKind.SEPARATOR.value:
-                self.toml.add("nodes", node, f"{{ kind = {_quoted(kind)} }}")
+                self.toml.add("nodes", node, f"{{ kind = {toml_text(kind)} }}")
             return
         entry = dict(self.toml.each("nodes"))[spelt]
         if isinstance(entry, Mapping):
@@ -360,31 +359,22 @@ def _in_names(value: Any, change: Callable[[str], str | None]) -> Any:
     return kept or None
 
 
-def _key(name: str) -> str:
-    return name if _BARE.fullmatch(name) else SingleKey(name).as_string()
-
-
 def _renamed(key: Key, to: str) -> Key:
     """Return another key, with the space that stood behind the old one."""
     written = key.as_string()
     space = written[len(written.rstrip()) :]
-    return SingleKey(to, sep=key.sep, original=_key(to) + space)
-
-
-def _quoted(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{escaped}"'
+    return SingleKey(to, sep=key.sep, original=toml_key(to) + space)
 
 
 def _value(value: object) -> str:
     if isinstance(value, Mapping):
-        cells = ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items() if v is not None)
+        cells = ", ".join(f"{toml_key(k)} = {_value(v)}" for k, v in value.items() if v is not None)
         return f"{{ {cells} }}" if cells else "{}"
     if isinstance(value, list):
         return f"[{', '.join(map(_value, value))}]"
     if isinstance(value, bool):
         return str(value).lower()
-    return str(value) if isinstance(value, int | float) else _quoted(str(value))
+    return str(value) if isinstance(value, int | float) else toml_text(str(value))
 
 
 def _refused(problem: str, mend: str) -> InputError:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -12,15 +11,14 @@ from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.digits import format_number, format_with_sd
 from oretally.flowsheet.survey import PROPAGATED
 from oretally.io.desk_files import Parts
-from oretally.io.files import address
+from oretally.io.files import address, cell_at
 from oretally.io.grids import GridRows
 from oretally.io.wording import is_quiet
 from oretally.recon.result import Balance, BalancedValue
 
-__all__ = ["cell_of", "cell_texts", "fault_cells", "fault_row", "header_row", "part_of",
+__all__ = ["cell_texts", "fault_cells", "fault_row", "header_row", "part_of",
            "typed_cells", "value_rows"]  # fmt: skip
 
-_CELL = re.compile(r"([A-Z]{1,3})([1-9]\d*)")
 _WAYS = ("wet ", "moisture", "pulp", "% solids", "solids", "water")
 """How headers begin that a dry flow is made from."""
 Cells = dict[str, dict[str, dict[str, str]]]
@@ -32,23 +30,6 @@ def part_of(place: Place, parts: Parts) -> str | None:
     return next((name for name in parts if fold_name(name) == wanted), None)
 
 
-def cell_of(address: str) -> tuple[int, int] | None:
-    """Return row and column of a cell, counted from 0; None if it is no address.
-
-    Examples
-    --------
-    >>> cell_of("AC3"), cell_of("option --without")
-    ((2, 28), None)
-    """
-    match = _CELL.fullmatch(address)
-    if match is None:
-        return None
-    column = 0
-    for letter in match[1]:
-        column = 26 * column + ord(letter) - ord("A") + 1
-    return int(match[2]) - 1, column - 1
-
-
 def fault_row(fault: Fault, parts: Parts, circuit: Mapping[str, Any]) -> dict[str, Any]:
     """Return a fault with where it is to be shown.
 
@@ -57,7 +38,7 @@ def fault_row(fault: Fault, parts: Parts, circuit: Mapping[str, Any]) -> dict[st
     place = fault.place
     return {
         "part": part_of(place, parts),
-        "cell": place.cell if cell_of(place.cell) else None,
+        "cell": place.cell if cell_at(place.cell) else None,
         "line": place.line,
         "option": place.cell if place.cell.startswith("option ") else None,
         "stream": _known(place.stream, circuit["streams"]) or _said(fault, circuit["streams"]),
@@ -130,7 +111,7 @@ def cell_texts(balance: Balance, parts: Parts) -> Cells:
     for v in balance.values:
         m = balance.survey.measured(v.stream, v.quantity)
         part = None if m is None else part_of(m.place, parts)
-        at = None if m is None else cell_of(m.place.cell)
+        at = None if m is None else cell_at(m.place.cell)
         if m is None or part is None or at is None:
             continue
         grid = parts[part]

@@ -17,9 +17,9 @@ from oretally.flowsheet.survey import PROPAGATED
 from oretally.io.case import Case, read_case
 from oretally.io.cells import RELATIVE, Heading, Spellings, is_relative, read_heading
 from oretally.io.commands import changed_survey
-from oretally.io.desk.traces import cell_of, header_row, part_of, typed_cells
+from oretally.io.desk.traces import header_row, part_of, typed_cells
 from oretally.io.desk_files import CaseFiles, Parts
-from oretally.io.files import SUFFIXES, decimal_mark, replace_file
+from oretally.io.files import SUFFIXES, cell_at, decimal_mark, replace_file
 from oretally.io.wording import is_quiet, repair_words, suspect_words
 from oretally.recon.result import LEFT_OUT, Balance, Slip, Suspect
 
@@ -229,7 +229,7 @@ class _Writer:
     def clear(self, *, keep_own: bool) -> None:
         """Blank the cells from which the number was made, and the errors stated for them."""
         m = self.before
-        at = None if m is None else cell_of(m.place.cell)
+        at = None if m is None else cell_at(m.place.cell)
         if m is None or at is None:
             raise _refused(f"{self.quantity} of '{self.stream}' was not typed into a cell.",
                            "Change what it was made from.")  # fmt: skip
@@ -245,7 +245,7 @@ class _Writer:
 
     def write(self, m: Measurement) -> None:
         """Write a value and its error."""
-        own = None if self.before is None else cell_of(self.before.place.cell)
+        own = None if self.before is None else cell_at(self.before.place.cell)
         made = self.before is not None and self.before.error_source == PROPAGATED
         row = own[0] if own is not None else self._row()
         column = own[1] if own is not None and not made else self._value_column(m.unit)

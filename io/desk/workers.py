@@ -163,12 +163,8 @@ class Workers:
         worker = _Worker(process)
         self.all.add(worker)
         ready = await worker.line()
-        if ready is None:
-            await worker.end()
-            self.all.discard(worker)
-            raise RuntimeError("the process that balances does not start")
-        worker.folder = ready["folder"]
-        self.idle.put_nowait(worker)
+        worker.folder = "" if ready is None else ready["folder"]
+        self.idle.put_nowait(worker)  # of one that did not start the job that takes it is told
 
     async def _unwanted(self, worker: _Worker, number: int) -> None:
         """Let a process give up a job; end it if it does not."""

@@ -7,7 +7,6 @@ is a grid. Nothing is kept beside them: what the page shows is what the files sa
 from __future__ import annotations
 
 import codecs
-import hashlib
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -23,7 +22,16 @@ from oretally.io.case import (
     SHEETS,
 )
 from oretally.io.definition import STOCKS_FILE
-from oretally.io.files import SUFFIXES
+from oretally.io.files import (
+    SUFFIXES,
+    Meter,
+    NotRead,
+    digest,
+    is_file,
+    is_folder,
+    is_there,
+    read_bytes,
+)
 from oretally.io.grids import (
     CsvGrid,
     csv_bytes,
@@ -46,7 +54,6 @@ __all__ = [
     "Parts",
     "Stored",
     "WorkbookFiles",
-    "digest",
     "digests",
     "files_of",
     "lab_file_of",
@@ -59,7 +66,6 @@ TABLES = (MEASUREMENTS_FILE, KINETICS_FILE, SIZES_FILE, LAB_FILE, STOCKS_FILE, M
           PRICES_FILE, EXPECTED_FILE)  # fmt: skip
 """Tables of a folder, in the order in which the page shows them."""
 _SHEETS = {*SHEETS, "kinetics", "sizes", "metallics", "lab", WEIGHING}
-_LARGEST = 64 * 1024 * 1024
 
 
 @dataclass(frozen=True)
@@ -103,11 +109,6 @@ class CaseFiles(Protocol):
 
     def target(self, name: str) -> Path:
         """Return where a file of the case stands, links followed."""
-
-
-def digest(data: bytes) -> str:
-    """Return what tells whether a file changed."""
-    return hashlib.sha256(data).hexdigest()
 
 
 def digests(files: Mapping[str, bytes]) -> dict[str, str]:
@@ -176,9 +177,9 @@ class FolderFiles:
         name = lab_file_of(text) if isinstance(text, str) else None
         if name is None or name in parts or Path(name).name != name:
             return {}
-        path = (self.path / name).resolve()
-        inside = path.is_file() and path.is_relative_to(self.path.resolve())
-        return {name: path.read_bytes()} if inside else {}
+        path = self.path / name
+        inside = is_file(path) and path.resolve().is_relative_to(self.path.resolve())
+        return {name: _content_of(path)} if inside else {}
 
     def written(self, parts: Parts, stored: Stored) -> dict[str, bytes]:
         """Return the files that hold these parts.
@@ -236,14 +237,7 @@ class FolderFiles:
         return target
 
     def _content(self, name: str) -> bytes | None:
-        if not (self.path / name).exists():
-            return None
-        target = self.target(name)
-        try:
-            return target.read_bytes()
-        except OSError as error:
-            problem = f"The file cannot be read: {error.strerror}."
-            raise InputError([Fault(problem, "Check its name.", Place(file=name))]) from error
+        return _content_of(self.target(name)) if is_there(self.path / name) else None
 
 
 class WorkbookFiles:
@@ -274,15 +268,7 @@ class WorkbookFiles:
 
     def contents(self) -> dict[str, bytes]:
         """Return the workbook as it is on the disk."""
-        try:
-            if self.path.stat().st_size > _LARGEST:
-                raise InputError([Fault("The workbook is larger than 64 MiB.", "Split it.",
-                                        Place(file=self.path.name))])  # fmt: skip
-            return {self.path.name: self.path.read_bytes()}
-        except OSError as error:
-            problem = f"The file cannot be read: {error.strerror}."
-            place = Place(file=self.path.name)
-            raise InputError([Fault(problem, "Check its name.", place)]) from error
+        return {self.path.name: _content_of(self.path)}
 
     def written(self, parts: Parts, stored: Stored) -> dict[str, bytes]:
         """Return the workbook that holds these parts; a new one where it cannot be written to."""
@@ -321,13 +307,25 @@ class WorkbookFiles:
 
 def files_of(path: Path) -> CaseFiles:
     """Return how a case is read and written; InputError if it is none."""
-    if path.is_dir():
+    if is_folder(path):
         return FolderFiles(path)
-    if path.is_file() and path.suffix.casefold() in SUFFIXES:
+    if is_file(path) and path.suffix.casefold() in SUFFIXES:
         return WorkbookFiles(path)
     kinds = ", ".join(SUFFIXES)
     mend = f"Choose a folder with {CIRCUIT_FILE}, a workbook ({kinds}), or a campaign."
     raise InputError([Fault("This is not a case.", mend, Place(file=path.name))])
+
+
+def _content_of(path: Path) -> bytes:
+    """Return what a file of a case holds; `InputError` if it cannot be read, or is too large."""
+    if not is_file(path):
+        raise InputError([Fault("This is no plain file.", "Take it out of the case.",
+                                Place(file=path.name))])  # fmt: skip
+    try:
+        return read_bytes(path, Meter())
+    except NotRead as refused:
+        place = Place(file=path.name)
+        raise InputError([Fault(refused.problem, refused.mend, place)]) from refused
 
 
 def _is_table(name: str) -> bool:

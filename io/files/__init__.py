@@ -8,11 +8,12 @@ Read ``table``, then ``workbook``.
 from oretally.io.files.atomic_write import (
     FileChanged,
     create_file,
+    digest,
     digest_of,
     replace_file,
     unchanged_since,
 )
-from oretally.io.files.budget import BUDGET, Budget, Meter, NotRead
+from oretally.io.files.budget import BUDGET, Budget, Meter, NotRead, read_bytes
 from oretally.io.files.campaign_mark import CAMPAIGN_MARK, is_campaign
 from oretally.io.files.csv_table import (
     CSV_DELIMITERS,
@@ -45,12 +46,20 @@ from oretally.io.files.table import (
     Cell,
     Table,
     address,
+    cell_at,
     cleaned,
     collection_paused,
+    column_number,
     key_of,
     make_table,
 )
-from oretally.io.files.toml_document import NotToml, read_toml, toml_document
+from oretally.io.files.toml_document import (
+    NotToml,
+    read_toml,
+    toml_document,
+    toml_key,
+    toml_text,
+)
 from oretally.io.files.workbook import (
     SUFFIXES,
     Sheets,
@@ -96,9 +105,11 @@ __all__ = [
     "address",
     "archive_of",
     "book_bytes",
+    "cell_at",
     "cell_style_kinds",
     "cleaned",
     "collection_paused",
+    "column_number",
     "contents_kept",
     "create_file",
     "csv_fields",
@@ -106,6 +117,7 @@ __all__ = [
     "decimal_mark",
     "decoded_csv",
     "delimiter_of",
+    "digest",
     "digest_of",
     "given_contents",
     "inputs_read",
@@ -121,6 +133,7 @@ __all__ = [
     "note_inputs",
     "number_format",
     "put",
+    "read_bytes",
     "read_csv_table",
     "read_input",
     "read_toml",
@@ -133,6 +146,8 @@ __all__ = [
     "sheet_members",
     "storable",
     "toml_document",
+    "toml_key",
+    "toml_text",
     "unchanged_since",
     "widen",
     "with_sd",

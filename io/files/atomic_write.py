@@ -20,13 +20,15 @@ from pathlib import Path
 if sys.platform != "win32":
     import fcntl
 
-__all__ = ["FileChanged", "create_file", "digest_of", "replace_file", "unchanged_since"]
+__all__ = [
+    "FileChanged", "create_file", "digest", "digest_of", "replace_file", "unchanged_since",
+]  # fmt: skip
 
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
 _NO_SYNC = {errno.EINVAL, errno.ENOTSUP, errno.ENOSYS}  # of file systems that have none
 
 
-class FileChanged(Exception):  # noqa: N818 a state of a file, not a mistake
+class FileChanged(Exception):
     """A file does not hold what it held when it was read."""
 
 
@@ -88,19 +90,27 @@ def create_file(path: Path, content: str | bytes) -> None:
         _sync(folder)
 
 
+def digest(content: bytes) -> str:
+    """Return what tells a content from any other: its SHA-256 in hexadecimal digits."""
+    return hashlib.sha256(content).hexdigest()
+
+
 def digest_of(path: Path) -> str | None:
-    """Return what tells the content of a file from any other; None if there is no file."""
+    """Return the `digest` of a file; None if there is none."""
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
+        return digest(path.read_bytes())
     except FileNotFoundError:
         return None
 
 
-def unchanged_since(digest: str | None) -> Callable[[Path], None]:
-    """Return a judge for `replace_file`: the file must hold what it held at that `digest_of`."""
+def unchanged_since(before: str | None) -> Callable[[Path], None]:
+    """Return a judge for `replace_file`, which raises `FileChanged` if the file has another digest.
+
+    ``before``: its `digest_of` when it was read; None if it must not be there.
+    """
 
     def judge(path: Path) -> None:
-        if digest_of(path) != digest:
+        if digest_of(path) != before:
             raise FileChanged(f"'{path}' has been changed since it was read.")
 
     return judge

@@ -16,8 +16,8 @@ from oretally.flowsheet.foreign_text import INVISIBLE, shown, unreadable_charact
 from oretally.io.files.budget import BUDGET
 
 __all__ = [
-    "EMPTY", "NO_ROWS", "UNSAVED", "Cell", "CellValue", "Table", "address", "cleaned",
-    "collection_paused", "filled_columns", "key_of", "make_table",
+    "EMPTY", "NO_ROWS", "UNSAVED", "Cell", "CellValue", "Table", "address", "cell_at", "cleaned",
+    "collection_paused", "column_number", "filled_columns", "key_of", "make_table",
 ]  # fmt: skip
 
 UNSAVED = "without a saved value"  # of a formula, in the problem of its cell
@@ -33,6 +33,7 @@ _KEYS = {
     "sources": "source", "lab columns": "setting", "metallics": "fraction", "stocks": "node",
     "losses": "node", "reagents": "reagent",
 }  # fmt: skip
+_ADDRESS = re.compile(r"([A-Z]{1,3})([1-9][0-9]*)")
 _INVISIBLE = re.compile(f"[{INVISIBLE}]")
 _NUMBER_OR_AMOUNT = re.compile(
     r"[<>]?\s*[+\N{MINUS SIGN}-]?(\d[\d\s]*([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?"
@@ -135,6 +136,32 @@ def address(row: int, column: int) -> str:
     'AC3'
     """
     return f"{_letters(column)}{row + 1}"
+
+
+def cell_at(address: str) -> tuple[int, int] | None:
+    """Return row and column of a cell, counted from 0; None if it is no address.
+
+    Examples
+    --------
+    >>> cell_at("AC3"), cell_at("option --without")
+    ((2, 28), None)
+    """
+    match = _ADDRESS.fullmatch(address)
+    return None if match is None else (int(match[2]) - 1, column_number(match[1]))
+
+
+def column_number(letters: str) -> int:
+    """Return a column by its letters, capitals or not, counted from 0.
+
+    Examples
+    --------
+    >>> column_number("A"), column_number("ac")
+    (0, 28)
+    """
+    found = 0
+    for letter in letters.upper():
+        found = 26 * found + ord(letter) - ord("A") + 1
+    return found - 1
 
 
 @lru_cache(maxsize=256)

@@ -1,7 +1,8 @@
-"""TOML files: read within the budget of all readers, or refused."""
+"""TOML files: read within the budget of all readers, or refused; names and texts written."""
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from pathlib import Path
@@ -9,13 +10,14 @@ from typing import Any
 
 from oretally.io.files.budget import BUDGET, Meter, NotRead, read_bytes
 
-__all__ = ["NotToml", "read_toml", "toml_document"]
+__all__ = ["NotToml", "read_toml", "toml_document", "toml_key", "toml_text"]
 
 # a key of so many parts: each part costs the parser as many steps as there are before it
 _PART = r"""(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+"""
 _LEVELS = re.compile(rf"""(?<![\w"'.-])(?:{_PART}){{{BUDGET.levels}}}""")
 _TWICE = re.compile(r"(?:overwrite a value|twice).*at line (\d+)")
 _DIGITS = re.compile(r"\d{400}")
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 
 class NotToml(NotRead):
@@ -92,3 +94,25 @@ def _name_in(line: str) -> str:
     """Return the table that a line opens, in its brackets, or the key that it states."""
     line = line.strip()
     return line.partition("]")[0] + "]" if line.startswith("[") else line.partition("=")[0].strip()
+
+
+def toml_text(text: str) -> str:
+    r"""Return a text as TOML writes it: a basic string is one of JSON, but for one character.
+
+    Examples
+    --------
+    >>> print(toml_text('5" sieve'))
+    "5\" sieve"
+    """
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def toml_key(name: str) -> str:
+    """Return a name as it is written as a key of TOML, in quotes where it needs them.
+
+    Examples
+    --------
+    >>> print(toml_key("Sn"), toml_key("Au in solution"), toml_key("Ca(OH)2"))
+    Sn "Au in solution" "Ca(OH)2"
+    """
+    return name if _BARE.fullmatch(name) else toml_text(name)

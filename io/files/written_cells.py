@@ -43,7 +43,7 @@ _LONG = 30  # characters, beyond which a text at the end of a row does not widen
 _BLANK: tuple[object, ...] = (None, "")
 _ILLEGAL = dict.fromkeys([*range(9), 11, 12, *range(14, 32)])  # not allowed in a sheet's XML
 _MOST_PLACES = 9  # decimals, beyond which a number has an exponent
-_NO_DATE = datetime(1980, 1, 1)  # noqa: DTZ001 the first that an archive can hold
+_NO_DATE = datetime(1980, 1, 1)
 
 
 class FormattedNumber(NamedTuple):

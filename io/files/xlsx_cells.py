@@ -14,7 +14,7 @@ from datetime import date, datetime, time, timedelta
 from oretally.flowsheet import Place
 from oretally.io.files.budget import Meter, NotRead
 from oretally.io.files.number_formats import DATE, MIXED, PERCENT, PLAIN, THOUSANDS, format_kind
-from oretally.io.files.table import UNSAVED, Cell, CellValue, cleaned
+from oretally.io.files.table import UNSAVED, Cell, CellValue, cleaned, column_number
 from oretally.io.files.workbook_xml import (
     MemberReader,
     SheetXml,
@@ -28,6 +28,7 @@ _BUILT_IN = dict.fromkeys((9, 10), PERCENT) | dict.fromkeys(
     (*range(14, 23), *range(27, 37), *range(45, 48), *range(50, 59)), DATE
 )  # ECMA-376 part 1, 18.8.30
 _DAYS = {False: datetime(1899, 12, 30), True: datetime(1904, 1, 1)}  # day 0, by "1904 dates"
+_SHOWN = {THOUSANDS: "in thousands", MIXED: "in several ways, depending on its size"}
 _COLUMN = re.compile("[A-Za-z]{1,3}")
 _LONG = 1_000  # characters of a cell; from there on they are counted as they come
 _LAST_DAY = 2_958_466  # 31 December 9999 has passed
@@ -276,9 +277,7 @@ class _SheetReader(MemberReader):
         if found is None:
             if not _COLUMN.fullmatch(letters):
                 raise self.misplaced(f"'{where[:20]}'")
-            found = -1
-            for letter in letters.upper():
-                found = (found + 1) * 26 + ord(letter) - ord("A")
+            found = column_number(letters)
             self.meter.charge_position(max(self.row, 0), found)
             self.columns[letters] = found
         if found <= self.column:
@@ -341,11 +340,9 @@ class _SheetReader(MemberReader):
             if not 0.0 <= value < _LAST_DAY:
                 return None, f"The cell is formatted as a date, but holds {value:g}."
             return _moment(value, self.day0), ""
-        how = "in thousands" if kind == THOUSANDS else "in several ways, depending on its size"
-        assert kind in (THOUSANDS, MIXED)  # noqa: S101 - what other kinds are there
         return None, (
-            f"The cell holds {value:.15g}, but its format shows it {how}; format it as a plain "
-            "number."
+            f"The cell holds {value:.15g}, but its format shows it {_SHOWN[kind]}; format it as a "
+            "plain number."
         )
 
 

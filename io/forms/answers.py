@@ -1,4 +1,7 @@
-"""What the user says of a case that is to be written: answers as typed, judged one by one."""
+"""What the user says of a case that is to be written: answers as typed, judged one by one.
+
+Every function here raises an `InputError` where an answer cannot be taken.
+"""
 
 from __future__ import annotations
 

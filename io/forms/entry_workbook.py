@@ -18,7 +18,7 @@ from oretally.io.definition import COLUMNS, lab_layout
 from oretally.io.files import put, sealed, storable, widen
 from oretally.io.forms.case_workbook import as_typed
 from oretally.io.forms.definition_sheets import definition_sheets
-from oretally.io.forms.samples import UNITS_IN_KG, assay_list, sample_codes, weighed_in
+from oretally.io.forms.samples import UNITS_IN_KG, assay_list, weighed_in
 from oretally.io.measurements import EMPTY_MASS, WEIGHED_IN, WEIGHING, WITH_CONTENT
 
 if TYPE_CHECKING:
@@ -109,7 +109,7 @@ def _weighing(book: Workbook, plan: UnmeasuredCase) -> None:
     sheet = book.create_sheet(WEIGHING)
     for j, word in enumerate(_WEIGHING, start=1):
         put(sheet, 1, j, word, header=True)
-    codes, units, known = sample_codes(plan), weighed_in(plan), plan.definition.containers
+    codes, units, known = plan.labels, weighed_in(plan), plan.definition.containers
     for i, stream in enumerate(plan.rows.streams, start=2):
         put(sheet, i, 1, stream.name)
         put(sheet, i, 2, codes[stream.name])

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from importlib.resources import files
@@ -23,7 +22,7 @@ from oretally.io.definition import (
     define,
     read_circuit,
 )
-from oretally.io.files import Cell, Table
+from oretally.io.files import Cell, Table, toml_key, toml_text
 from oretally.io.forms.answers import AnsweredError, WantedCase
 from oretally.io.forms.samples import assay_list
 from oretally.io.kinetics import KINETICS_FILE, USUAL_ERRORS
@@ -98,7 +97,7 @@ def _circuit(wanted: WantedCase) -> Iterator[str]:
     kind = wanted.kind
     yield f"# {kind.name[0].upper()}{kind.name[1:]}: {kind.said}."
     yield "# Fill in what stands here, and take out what does not fit."
-    yield f"title = {_quoted(wanted.title)}"
+    yield f"title = {toml_text(wanted.title)}"
     yield _said(f'basis = "{wanted.basis.value}"', "batch: masses of one test; rate: t/h and the "
                 "like")  # fmt: skip
     if kind.water:
@@ -112,26 +111,26 @@ def _circuit(wanted: WantedCase) -> Iterator[str]:
         streams[name] = {"from": of[min(i, len(of) - 1)]}
         if i < len(wanted.times):
             streams[name]["time"] = str(wanted.times[i])
-    width = max(len(_quoted(name)) for name in streams)
-    yield from (f"{_quoted(name):<{width}} = {_table(entry)}" for name, entry in streams.items())
+    width = max(len(toml_text(name)) for name in streams)
+    yield from (f"{toml_text(name):<{width}} = {_table(entry)}" for name, entry in streams.items())
     if kind.nodes:
         yield ""
         yield _said("[nodes]", "only where a node is not a plain separator")
-        yield from (f"{_quoted(name)} = {_table(entry)}" for name, entry in kind.nodes.items())
+        yield from (f"{toml_text(name)} = {_table(entry)}" for name, entry in kind.nodes.items())
     yield ""
     yield _said("[analytes]", "max: grade of the pure mineral, if you know it")
     dissolved = ", dissolved = true" if kind.water else ""
-    yield from (f'{_key(m.name)} = {{ unit = "{m.unit}"{dissolved} }}' for m in wanted.metals)
+    yield from (f'{toml_key(m.name)} = {{ unit = "{m.unit}"{dissolved} }}' for m in wanted.metals)
     yield ""
     yield _said("[errors]", "one standard deviation, where a row states none")
     yield from _errors(wanted)
     yield ""
     yield _said("[report]", "recoveries refer to the feed")
-    yield f"feed = {_quoted(kind.feed)}"
+    yield f"feed = {toml_text(kind.feed)}"
     if products:
-        yield f"products = [{', '.join(map(_quoted, products))}]"
+        yield f"products = [{', '.join(map(toml_text, products))}]"
     if kind.last_is_lost and len(products) > 1:
-        yield _said(f"lost = [{_quoted(products[-1])}]", "the others count as kept, together")
+        yield _said(f"lost = [{toml_text(products[-1])}]", "the others count as kept, together")
 
 
 def _errors(wanted: WantedCase) -> Iterator[str]:
@@ -147,13 +146,13 @@ def _errors(wanted: WantedCase) -> Iterator[str]:
     ):
         for name in names:
             stated = _rule(error)
-            yield f"{_key(name)} = {stated}" if stated else f"# {_key(name)} = {example}"
+            yield f"{toml_key(name)} = {stated}" if stated else f"# {toml_key(name)} = {example}"
     over_time = _has_table_of_times(wanted)
     if over_time:
-        yield from (f"# {_key(name)} = {{ {usual} }}" for name, usual in USUAL_ERRORS.items())
+        yield from (f"# {toml_key(name)} = {{ {usual} }}" for name, usual in USUAL_ERRORS.items())
     if wanted.sieves:  # errors were stated: the case is to be balanced as it is filled in
         ready = wanted.mass_error or wanted.assay_error
-        rule = f'{_key(CLASS_MASS)} = {{ relative = 1, absolute = "0.2 %" }}'
+        rule = f'{toml_key(CLASS_MASS)} = {{ relative = 1, absolute = "0.2 %" }}'
         yield _said(rule, "a usual figure: put your own") if ready else f"# {rule}"
     if over_time or not (wanted.mass_error and wanted.assay_error):
         yield "# Your own figures, then take out the first #; or state them beside the numbers."
@@ -161,7 +160,7 @@ def _errors(wanted: WantedCase) -> Iterator[str]:
 
 def _rule(error: AnsweredError) -> str:
     parts = [f"relative = {error.relative}"] if error.relative else []
-    parts += [f"absolute = {_quoted(error.absolute)}"] if error.absolute else []
+    parts += [f"absolute = {toml_text(error.absolute)}"] if error.absolute else []
     return f"{{ {', '.join(parts)} }}" if parts else ""
 
 
@@ -171,7 +170,7 @@ def _labels(plan: UnmeasuredCase) -> Iterator[str]:
     yield ""
     yield _said("[lab.samples]", "labels of the bags that go to the laboratory")
     yield from (
-        f"{_quoted(labels[s.name])} = {_quoted(s.name)}" for s in plan.sampled
+        f"{toml_text(labels[s.name])} = {toml_text(s.name)}" for s in plan.sampled
         if s.content.has_solids
     )  # fmt: skip
 
@@ -198,16 +197,8 @@ def _said(entry: str, remark: str) -> str:
     return f"{entry:<{_WIDTH}}# {remark}"
 
 
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)  # a basic string of TOML is one of JSON
-
-
-def _key(name: str) -> str:
-    return name if name.isascii() and name.isalnum() else _quoted(name)
-
-
 def _table(entry: Mapping[str, str]) -> str:
-    return f"{{ {', '.join(f'{key} = {_quoted(value)}' for key, value in entry.items())} }}"
+    return f"{{ {', '.join(f'{key} = {toml_text(value)}' for key, value in entry.items())} }}"
 
 
 # ---- tables

@@ -58,6 +58,11 @@ def listed_names(text: str) -> list[str]:
 def metals_of(text: str) -> tuple[Metal, ...]:
     """Return analytes from a text such as 'Sn, Cu g/t'; an unknown one needs its unit.
 
+    Raises
+    ------
+    InputError
+        If a name or unit cannot be taken, a name is there twice, or there is none.
+
     Examples
     --------
     >>> metals_of("tin, Au; Insol %")

@@ -8,7 +8,7 @@ from oretally.flowsheet.circuit import fold_name
 from oretally.io.case import UnmeasuredCase
 from oretally.io.laboratory import initials
 
-__all__ = ["UNITS_IN_KG", "AssayLine", "assay_list", "sample_codes", "weighed_in"]
+__all__ = ["UNITS_IN_KG", "AssayLine", "assay_list", "weighed_in"]
 
 UNITS_IN_KG = {"g": 0.001, "kg": 1.0, "t": 1000.0}
 """Units that a mass may be weighed in."""
@@ -27,11 +27,6 @@ class AssayLine:
     kind: str
     said: str
     pair: str = ""
-
-
-def sample_codes(plan: UnmeasuredCase) -> dict[str, str]:
-    """Return a short code for the sample of each stream: as stated, else initials and a number."""
-    return plan.labels
 
 
 def weighed_in(plan: UnmeasuredCase) -> dict[str, str]:
@@ -57,7 +52,7 @@ def assay_list(plan: UnmeasuredCase) -> tuple[AssayLine, ...]:
     """
     if not plan.analytes:
         return ()
-    codes, first = sample_codes(plan), initials(plan.title)
+    codes, first = plan.labels, initials(plan.title)
     samples = []
     for stream in plan.sampled:
         if stream.content.has_solids:

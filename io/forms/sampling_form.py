@@ -6,7 +6,7 @@ from importlib.metadata import version
 
 from oretally.flowsheet import Basis
 from oretally.io.case import UnmeasuredCase
-from oretally.io.forms.samples import assay_list, sample_codes, weighed_in
+from oretally.io.forms.samples import assay_list, weighed_in
 from oretally.io.pictures import circuit_svg
 from oretally.io.report import template
 from oretally.io.wording import sheet_cautions
@@ -19,7 +19,7 @@ def sampling_form(plan: UnmeasuredCase) -> str:
     circuit = plan.definition.circuit
     if circuit is None:
         raise ValueError("a plan without a circuit")
-    codes = sample_codes(plan)
+    codes = plan.labels
     units = weighed_in(plan)
     streams = [
         (s.name, s.source or "outside", s.target or "outside", codes[s.name],

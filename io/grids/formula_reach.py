@@ -16,7 +16,14 @@ from xml.parsers import expat
 from xml.sax.saxutils import unescape
 
 from oretally.flowsheet.circuit import fold_name
-from oretally.io.files import Meter, NotRead, archive_of, local_name, sheet_members
+from oretally.io.files import (
+    Meter,
+    NotRead,
+    archive_of,
+    column_number,
+    local_name,
+    sheet_members,
+)
 
 __all__ = ["reached_sheets"]
 
@@ -104,7 +111,7 @@ def _in_sheet(xml: bytes, title: str) -> list[_Formula]:
         attributes, written = inside
         inside.clear()
         place = _ADDRESS.fullmatch(at)
-        column = _number(place[1]) if place else -1
+        column = column_number(place[1]) if place else -1
         spread = re.split(":", attributes.get("ref", at))
         ends = {m[1].upper() for each in spread if (m := _ADDRESS.fullmatch(each))}
         one = _Formula((title, column), written, len(ends) > 1 or not place)
@@ -160,8 +167,8 @@ def _read_by(
         if rows:
             spans.append((title, 0, 1 << 20))
         elif span and (span[2] or _ADDRESS.fullmatch(cells)):
-            first = _number(span[1])
-            spans.append((title, first, _number(span[2]) if span[2] else first))
+            first = column_number(span[1])
+            spans.append((title, first, column_number(span[2]) if span[2] else first))
         elif cells.casefold() in names:
             named = _Formula(formula.at, names[cells.casefold()], across=False)
             more = _read_by(named, names, depth=depth + 1)
@@ -171,17 +178,3 @@ def _read_by(
         else:
             return None
     return spans
-
-
-def _number(letters: str) -> int:
-    """Return a column, counted from 0.
-
-    Examples
-    --------
-    >>> _number("A"), _number("AC")
-    (0, 28)
-    """
-    found = 0
-    for letter in letters.upper():
-        found = found * 26 + ord(letter) - ord("A") + 1
-    return found - 1

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from xml.parsers import expat
 from xml.sax.saxutils import escape
 
-from oretally.io.files import NotRead, address, local_name
+from oretally.io.files import NotRead, address, column_number, local_name
 
 __all__ = ["SheetSpans", "edited_sheet", "sheet_spans"]
 
@@ -75,7 +75,8 @@ def sheet_spans(xml: bytes) -> SheetSpans:
         elif name == "row":
             row, column = int(attributes.get("r", row + 2)) - 1, -1
         elif name == "c":
-            column = _column(attributes["r"]) if "r" in attributes else column + 1
+            where = attributes.get("r", "").rstrip("0123456789")
+            column = column_number(where) if where else column + 1
             if "s" in attributes:
                 found.styles[row, column] = attributes["s"]
         elif name == "f":
@@ -122,13 +123,6 @@ def _tag_end(xml: bytes, at: int) -> int:
         elif byte == 0x3E:
             return i + 1
     return len(xml)
-
-
-def _column(where: str) -> int:
-    found = 0
-    for letter in where.rstrip("0123456789").upper():
-        found = found * 26 + ord(letter) - ord("A") + 1
-    return found - 1
 
 
 def edited_sheet(

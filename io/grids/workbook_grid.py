@@ -174,8 +174,11 @@ def workbook_bytes(data: bytes, name: str, before: Grids, after: Mapping[str, Gr
         if any(storable(text) != text or _OUTSIDE.search(text) for text in cells.values()):
             raise _refused(name, "A cell holds a character that no workbook can hold.",
                            "Type it again.")  # fmt: skip
-    _refuse_table_headers(data, name, before, changes)
-    made = _rewritten(data, changes, new)
+    try:
+        _refuse_table_headers(data, name, before, changes)
+        made = _rewritten(data, changes, new)
+    except NotRead as refused:
+        raise _refused(name, refused.problem, refused.mend) from refused
     there = workbook_grids(made, name, {fold_name(title) for title in after}).grids
     for title, rows in after.items():
         if not _same(there.get(title, []), rows):

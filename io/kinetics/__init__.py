@@ -3,6 +3,7 @@
 Read ``table`` first.
 """
 
+from oretally.io.kinetics.columns import KINETICS_COLUMNS
 from oretally.io.kinetics.table import (
     KINETICS_FILE,
     KineticsReading,
@@ -12,5 +13,5 @@ from oretally.io.kinetics.table import (
 )
 from oretally.io.kinetics.values import USUAL_ERRORS
 
-__all__ = ["KINETICS_FILE", "USUAL_ERRORS", "KineticsReading", "leach_of", "names_over_time",
-           "read_kinetics"]  # fmt: skip
+__all__ = ["KINETICS_COLUMNS", "KINETICS_FILE", "USUAL_ERRORS", "KineticsReading", "leach_of",
+           "names_over_time", "read_kinetics"]  # fmt: skip

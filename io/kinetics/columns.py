@@ -17,7 +17,7 @@ from oretally.flowsheet import Analyte, Dimension, Fault, Place, Unit, UnitError
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.survey import in_solution, solution_unit
-from oretally.flowsheet.units import time_unit
+from oretally.flowsheet.units import time_unit, units_of
 from oretally.io.cells import (
     WATER,
     Heading,
@@ -32,9 +32,11 @@ from oretally.io.cells import (
 from oretally.io.definition import SOLUTION_ADDED, SOLUTION_SAMPLED
 from oretally.io.files import Cell, Table
 
-__all__ = ["PH", "KineticsColumns", "ReagentColumns", "read_kinetics_columns"]
+__all__ = ["KINETICS_COLUMNS", "PH", "KineticsColumns", "ReagentColumns", "read_kinetics_columns"]
 
 PH = "pH"
+KINETICS_COLUMNS = ("time", SOLUTION_SAMPLED, SOLUTION_ADDED, PH, "note")
+"""Columns beside the grades of solution and the reagents."""
 _PLAN = (
     "Columns: time [h], solution sampled [mL], Au in solution [mg/L], solution added [mL], and for "
     "each reagent one such as NaCN added [g] and NaCN left [g/L]; pH; note. Each number may have "
@@ -90,7 +92,7 @@ class _HeaderReader:
         self.of_solution = {fold_name(in_solution(a.name)): a for a in analytes}
         self.of_added = {fold_name(f"{in_solution(a.name)} added"): a for a in analytes}
         names = [in_solution(a.name) for a in analytes]
-        self.names = ["time", SOLUTION_SAMPLED, SOLUTION_ADDED, PH, "note", *names]
+        self.names = [*KINETICS_COLUMNS, *names]
         self.known = Spellings([*self.names, *(f"{n} added" for n in names)])
         self.found = KineticsColumns()
         self.columns: dict[str, ValueColumn] = {}
@@ -135,9 +137,19 @@ class _HeaderReader:
         if name in ("note", "notes"):
             self.found.note = j
         elif name == "ph":
-            self.columns["ph"] = ValueColumn(PH, j, parse_unit("%", Dimension.SHARE))
+            if not self.of_ph(heading, cell):
+                self.columns["ph"] = ValueColumn(PH, j, parse_unit("%", Dimension.SHARE))
         elif (unit := self.unit(name, heading.unit or "", cell)) is not None:
             self.columns[name] = ValueColumn(heading.name, j, unit)
+
+    def of_ph(self, heading: Heading, cell: Cell) -> bool:
+        """Refuse a unit of pH, or of its error; return whether there is one."""
+        if heading.unit is not None:
+            self.refused.add("ph")
+            self.fault(f"The column '{cell.text}' has a unit, and a pH has none.",
+                       f"Write {'± ' * heading.is_error}pH; its ± is in pH too.",
+                       cell.place)  # fmt: skip
+        return heading.unit is not None
 
     def plain(self, written: str) -> str:
         """Return a name as it is known: 'Au solution' is 'Au in solution'."""
@@ -193,7 +205,10 @@ class _HeaderReader:
                        "Take one out.", cell.place)  # fmt: skip
             return
         unit: Unit | None = own.unit if name == "ph" else None
-        if name != "ph" and not is_relative(symbol):
+        if name == "ph":
+            if self.of_ph(heading, cell):
+                return
+        elif not is_relative(symbol):
             unit = self.unit(name, symbol, cell)
             if unit is None:
                 return
@@ -220,12 +235,8 @@ class _HeaderReader:
             else:
                 key = name.removesuffix(_ADDED)
                 own = found.reagents.get(key, ReagentColumns(_spelt(column.name)))
-                by_volume = column.unit.symbol not in _masses()
+                by_volume = column.unit.symbol in units_of(Dimension.VOLUME)
                 found.reagents[key] = replace(own, added=column, by_volume=by_volume)
-
-
-def _masses() -> frozenset[str]:
-    return frozenset(("mg", "g", "kg", "t", "lb", "ozav", "ozt", "st", "lt"))
 
 
 def _left_of(folded: str) -> str:

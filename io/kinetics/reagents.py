@@ -10,6 +10,7 @@ from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.survey import solution_unit
 from oretally.io.cells import read_amount, read_definition_number
 from oretally.io.definition import ReagentRow
+from oretally.io.files import toml_key
 from oretally.io.kinetics.columns import ReagentColumns
 
 __all__ = ["reagent_contents"]
@@ -53,7 +54,7 @@ def reagent_contents(
             faults.append(
                 Fault(f"'{columns.name}' is added by volume, and nothing says how strong the stock "
                       "solution is.",
-                      f'State it: [reagents] {_quoted(columns.name)} = {{ strength = "50 g/L", '
+                      f'State it: [reagents] {toml_key(columns.name)} = {{ strength = "50 g/L", '
                       "relative = 2 }.", place)
             )  # fmt: skip
         elif strength and not columns.by_volume:
@@ -64,10 +65,6 @@ def reagent_contents(
             )  # fmt: skip
         contents[key] = content
     return contents
-
-
-def _quoted(name: str) -> str:
-    return f'"{name}"' if " " in name else name
 
 
 def _content(

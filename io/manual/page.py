@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from functools import partial
+from html import escape
 from importlib.metadata import version
 from importlib.resources import files
 from itertools import groupby
@@ -101,19 +102,13 @@ def _rendered(parser: MarkdownIt, tokens: Sequence[Token]) -> str:
         for token in members:
             language, _, file = token.info.strip().partition(" ")
             if file:
-                found.append(f'<p class="named">{_escaped(file)}</p>')
+                found.append(f'<p class="named">{escape(file)}</p>')
             label = file or ("typed, and answered" if language == "console" else language or "text")
             found.append(
-                f'<pre tabindex="0" role="region" aria-label="{_escaped(label)}">'
-                f"<code>{_escaped(token.content)}</code></pre>\n"
+                f'<pre tabindex="0" role="region" aria-label="{escape(label)}">'
+                f"<code>{escape(token.content)}</code></pre>\n"
             )
     return "".join(found)
-
-
-def _escaped(text: str) -> str:
-    return (
-        text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace('"', "&quot;")
-    )
 
 
 def _with_boxes(html: str) -> str:

@@ -22,6 +22,7 @@ from oretally.io.definition import (
     STOCK_COLUMNS,
     TYPES,
 )
+from oretally.io.kinetics import KINETICS_COLUMNS
 from oretally.io.laboratory import METALLICS_COLUMNS
 from oretally.io.measurements import LONG_COLUMNS, WIDE_NUMBERS, WIDE_TEXTS
 from oretally.io.plan import PRICE_COLUMNS
@@ -45,13 +46,18 @@ _DIMENSIONS = {
 }
 
 
+_CIRCUIT: Names = {**CIRCUIT_KEYS, "lab": LAB_KEYS, "lab analytes": LAB_ANALYTE_KEYS}
+_MEASUREMENTS: Names = {"wide": (*WIDE_TEXTS, *WIDE_NUMBERS), "long": LONG_COLUMNS}
+
+
 def known_names() -> dict[str, Names | Sequence[str]]:
     """Return every name that a case may use, as the readers have it, by table."""
     return {
-        "circuit": {**CIRCUIT_KEYS, "lab": LAB_KEYS, "lab analytes": LAB_ANALYTE_KEYS},
+        "circuit": _CIRCUIT,
         "sheets": tuple(SHEET_COLUMNS),
-        "measurements": {"wide": (*WIDE_TEXTS, *WIDE_NUMBERS), "long": LONG_COLUMNS},
+        "measurements": _MEASUREMENTS,
         "quantities": (*(basis.quantity for basis in Basis), *OTHER_QUANTITIES, WATER),
+        "kinetics": KINETICS_COLUMNS,
         "sizes": SIZES_COLUMNS,
         "stocks": STOCK_COLUMNS,
         "lab": COLUMNS,
@@ -73,8 +79,6 @@ def said_of_names() -> Mapping[str, Any]:
 def files_reference() -> str:
     """Return the reference of files, keys and columns, as Markdown."""
     said, known = said_of_names(), known_names()
-    circuit = known["circuit"]
-    assert isinstance(circuit, Mapping)  # noqa: S101 tells the type checker which of the two
     lines = [
         "# Files, keys and columns",
         "",
@@ -85,13 +89,14 @@ def files_reference() -> str:
         "",
         "## circuit.toml",
         "",
-        *_table("key", circuit[""], said["circuit"][""]),
+        *_table("key", _CIRCUIT[""], said["circuit"][""]),
     ]
-    for name in ("streams", "nodes", "analytes", "errors", "sources", "losses", "report", "lab"):
-        lines += ["", f"### [{name}]", "", *_table("key", circuit[name], said["circuit"][name])]
+    for name in ("streams", "nodes", "analytes", "errors", "sources", "losses", "report",
+                 "reagents", "lab"):  # fmt: skip
+        lines += ["", f"### [{name}]", "", *_table("key", _CIRCUIT[name], said["circuit"][name])]
     lines += [
         "", "### [lab] analytes", "",
-        *_table("key", circuit["lab analytes"], said["circuit"]["lab analytes"]),
+        *_table("key", _CIRCUIT["lab analytes"], said["circuit"]["lab analytes"]),
         "", "### Kinds of nodes", "", *_table("kind", known["kinds"], said["kinds"]),
         "", "## measurements.csv", "",
         "One row a stream: the column `stream`, and a column for each quantity with its unit, "
@@ -99,9 +104,9 @@ def files_reference() -> str:
         "`± Sn [rel %]`, one standard deviation.",
         "", *_table("quantity", known["quantities"], said["quantities"]),
         "", "Further columns:", "",
-        *_table("column", _of(known, "measurements", "wide"), said["measurements"]["wide"]),
+        *_table("column", _MEASUREMENTS["wide"], said["measurements"]["wide"]),
         "", "Or one row a number:", "",
-        *_table("column", _of(known, "measurements", "long"), said["measurements"]["long"]),
+        *_table("column", _MEASUREMENTS["long"], said["measurements"]["long"]),
     ]  # fmt: skip
     for file, table, after in _TABLES:
         lines += ["", f"## {file}", "", *_table("column", known[table], said[table])]
@@ -115,7 +120,10 @@ def files_reference() -> str:
         f"| `{sheet}` | {said['sheets'][sheet]} | {', '.join(columns)} |"
         for sheet, columns in SHEET_COLUMNS.items()
     ]
-    lines += ["", "The sheets measurements, sizes, stocks, lab, metallics have the columns above."]
+    lines += [
+        "",
+        "The sheets measurements, kinetics, sizes, stocks, lab, metallics have the columns above.",
+    ]
     lines += ["", "## Units", "", "| of | units |", "|---|---|"]
     lines += [
         f"| {what} | {', '.join(str(unit) for unit in units_of(dimension))} |"
@@ -131,6 +139,9 @@ def files_reference() -> str:
 
 
 _TABLES = (
+    ("kinetics.csv", "kinetics", "Then `Au in solution [mg/L]` and `Au in solution added [mg/L]`, "
+     "and for each reagent `NaCN added [g]`, in a unit of volume if it is a stock solution, and "
+     "`NaCN left [g/L]`; each number with ±."),
     ("sizes.csv", "sizes", "Then `mass [g]` or `mass [%]`, and a column for each analyte, with ±."),
     ("stocks.csv", "stocks", "Then columns as in measurements.csv."),
     ("lab.csv", "lab", "Types: " + ", ".join(f"`{kind}`" for kind in TYPES) + ". A row may also be "
@@ -139,10 +150,6 @@ _TABLES = (
      "used up in the assay, with ±."),
     ("prices.csv", "prices", "Used by `oretally plan`."),
 )  # fmt: skip
-
-
-def _of(known: Mapping[str, Any], table: str, part: str) -> Sequence[str]:
-    return tuple(known[table][part])
 
 
 def _table(what: str, names: Any, said: Mapping[str, str]) -> list[str]:

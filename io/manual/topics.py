@@ -82,7 +82,7 @@ def topics(program: click.Group) -> tuple[Topic, ...]:
 
 
 def topic_of(name: str, program: click.Group) -> Topic:
-    """Return a topic by its name, or by that of a command.
+    """Return a topic by its name, with hyphens or spaces, in capitals or not.
 
     Raises
     ------

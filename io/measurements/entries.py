@@ -20,7 +20,7 @@ from oretally.io.cells import (
     with_own_unit,
 )
 from oretally.io.definition import STOCKS_FILE, Definition
-from oretally.io.files import Cell, Table
+from oretally.io.files import Cell, Table, toml_key
 from oretally.io.measurements.replicates import Reading
 from oretally.io.measurements.table import Entry, EntryTable
 
@@ -143,9 +143,8 @@ class EntryChecker(ValueReader):
         usual = "relative = 3" if isinstance(of, Grade) else "relative = 0.5"
         if read.unit.dimension is Dimension.SHARE:
             usual = 'absolute = "0.5 %"'
-        spelt = f'"{name}"' if " " in name else name
         return (
             f"Enter it beside the value (column ± {name})\n"
-            f"or state a rule: [errors] {spelt} = {{ {usual} }} "
+            f"or state a rule: [errors] {toml_key(name)} = {{ {usual} }} "
             "(a usual figure; common practice, no source)."
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, time, timedelta
 
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.io.campaign import read_moment
@@ -45,15 +45,15 @@ def read_span(text: str) -> Span:
         if week is not None:
             begin = datetime.fromisocalendar(year or 0, week, 1)
             return Span(f"{year}-W{week:02d}", begin, begin + timedelta(days=7))
-        begin = datetime(year or 0, month or 1, day or 1)  # noqa: DTZ001 the clock of the plant
-    except ValueError:
+        begin = datetime.combine(date(year or 0, month or 1, day or 1), time())
+        if day is not None:
+            return Span(f"{begin:%Y-%m-%d}", begin, begin + timedelta(days=1))
+        if month is not None:
+            return Span(f"{begin:%Y-%m}", begin, begin.replace(year=begin.year + month // 12,
+                                                               month=month % 12 + 1))  # fmt: skip
+        return Span(f"{begin:%Y}", begin, begin.replace(year=begin.year + 1))
+    except (ValueError, OverflowError):  # of no year, or behind the last that a clock knows
         raise _wrong(f"There is no '{text}'.", _MEND) from None
-    if day is not None:
-        return Span(f"{begin:%Y-%m-%d}", begin, begin + timedelta(days=1))
-    if month is not None:
-        return Span(f"{begin:%Y-%m}", begin, begin.replace(year=begin.year + month // 12,
-                                                           month=month % 12 + 1))  # fmt: skip
-    return Span(f"{begin:%Y}", begin, begin.replace(year=begin.year + 1))
 
 
 def read_range(begin: str | None, end: str | None) -> Span:
@@ -66,7 +66,10 @@ def read_range(begin: str | None, end: str | None) -> Span:
     """
     first, last = _moment(begin, "--from"), _moment(end, "--to")
     whole = end is not None and ":" not in end
-    until = last + timedelta(days=1) if last is not None and whole else last
+    try:
+        until = last + timedelta(days=1) if last is not None and whole else last
+    except OverflowError:
+        raise _wrong(f"No day comes after --to {end}.", "Leave --to out.") from None
     if first is not None and until is not None and until <= first:
         raise _wrong(f"Nothing lies between --from {begin} and --to {end}.",
                      "The time after --to comes after that after --from.")  # fmt: skip

@@ -29,6 +29,7 @@ _AIR = 3.0  # between a text and what is nearest
 _BESIDE = 7.0  # between a node and the texts beside it
 _EDGE = 8.0  # around all
 _CHANNEL = 31.0  # about how wide a channel is
+_WIDEST = 1340.0  # of a drawing
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,9 +103,8 @@ def lay_out(
     names: Mapping[str, Sequence[str]],
     *,
     pen: Pen | None = None,
-    widest: float = 1340.0,
 ) -> Drawing:
-    """Lay out a circuit.
+    """Lay out a circuit, about as wide as a page at most; a single layer in each band may be wider.
 
     Parameters
     ----------
@@ -114,8 +114,6 @@ def lay_out(
     names : mapping of str to sequence of str
         Lines of text for each node, not wider than its box.
     pen : Pen, optional
-    widest : float
-        About how wide the drawing may be; what has a single layer in each band may be wider.
     """
     pen = pen or Pen()
     layer = layers(circuit)
@@ -123,10 +121,10 @@ def lay_out(
     wide = {name: max(map(text_width, lines)) for name, lines in labels.items()}
     folded = sorted({ceil(count / bands) for bands in range(1, count + 1)}, reverse=True)
     for per_band in folded:  # bands are filled evenly
-        if per_band > 1 and _about(circuit, layer, wide, pen, per_band) > widest:
+        if per_band > 1 and _about(circuit, layer, wide, pen, per_band) > _WIDEST:
             continue
         drawing = _Layout(circuit, labels, names, pen, per_band).drawing()
-        if drawing.width <= widest:
+        if drawing.width <= _WIDEST:
             break
     return drawing
 

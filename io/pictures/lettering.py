@@ -9,12 +9,13 @@ __all__ = ["FACE", "cut_to_width", "text_width"]
 
 # Arial and what stands in for it have one set of widths; what comes after may be wider
 FACE = "Arial, Helvetica, Liberation Sans, sans-serif"
+_SIZE = 11.0  # of letters
 _BOLD = 1.16  # how much wider a bold letter is, at most
 # widths in em of DejaVu Sans, rounded up: of the plain faces that machines have, the widest
 _NARROW, _LETTER, _CAPITAL, _BROAD, _PICTOGRAM = 0.43, 0.65, 0.8, 1.01, 1.4
 
 
-def text_width(text: str, size: float = 11.0, *, bold: bool = False) -> float:
+def text_width(text: str, *, bold: bool = False) -> float:
     """Return a width that a text has at most in a plain sans-serif face.
 
     Examples
@@ -22,7 +23,7 @@ def text_width(text: str, size: float = 11.0, *, bold: bool = False) -> float:
     >>> text_width("ill") < text_width("tails") < text_width("TAILS") < text_width("矿石尾矿")
     True
     """
-    return size * (_BOLD if bold else 1.0) * sum(map(_em, text))
+    return _SIZE * (_BOLD if bold else 1.0) * sum(map(_em, text))
 
 
 @cache

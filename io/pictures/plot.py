@@ -12,6 +12,7 @@ from oretally.flowsheet.digits import format_number
 __all__ = ["GRID", "INK", "PALE", "Axis", "cross", "dot", "framed", "line", "path", "plot_svg",
            "text"]  # fmt: skip
 
+_TICKS = 6  # about so many on an axis
 INK, PALE, GRID = "#1f2a33", "#5b6770", "#d5dbdf"
 
 
@@ -34,7 +35,7 @@ class Axis:
             share = (inside - self.low) / (self.high - self.low)
         return self.start + self.length * share
 
-    def ticks(self, most: int = 6) -> list[float]:
+    def ticks(self) -> list[float]:
         """Return round values between the ends: steps of 1, 2 or 5, or of decades.
 
         Examples
@@ -49,7 +50,7 @@ class Axis:
             factors = (1.0,) if len(decades) > 3 else (1.0, 2.0, 5.0)
             values = [float(f"{f}e{d}") for d in decades for f in factors]
             return [v for v in values if self.low <= v <= self.high]
-        rough = (self.high - self.low) / most
+        rough = (self.high - self.low) / _TICKS
         power = math.floor(math.log10(rough))
         size = rough / 10.0**power
         step = 10.0**power * (1.0 if size <= 1.0 else 2.0 if size <= 2.0 else 5.0 if size <= 5.0
@@ -82,9 +83,9 @@ def dot(x: float, y: float, *, hollow: bool = False, radius: float = 3.5) -> str
             'stroke-width="1.2"/>')  # fmt: skip
 
 
-def cross(x: float, y: float, size: float = 7.0) -> str:
+def cross(x: float, y: float) -> str:
     """Return a ring around a point that is out of order."""
-    return (f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{size:g}" fill="none" stroke="{INK}" '
+    return (f'<circle cx="{x:.1f}" cy="{y:.1f}" r="7" fill="none" stroke="{INK}" '
             'stroke-width="1.4"/>')  # fmt: skip
 
 

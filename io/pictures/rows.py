@@ -161,9 +161,9 @@ def _uncrossed(
     return best[1]
 
 
-def beneath(lanes: Iterable[Part], above: Mapping[Part, int], first: int = 0) -> dict[Part, int]:
-    """Return the row of each lane, below all that stand in its slots and not before ``first``."""
-    end: dict[int, int] = defaultdict(lambda: first)
+def beneath(lanes: Iterable[Part], above: Mapping[Part, int]) -> dict[Part, int]:
+    """Return the row of each lane, below all that stand in its slots."""
+    end: dict[int, int] = defaultdict(int)
     for part, row in above.items():
         for slot in part.slots:
             end[slot] = max(end[slot], row + part.rows)

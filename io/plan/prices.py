@@ -290,13 +290,13 @@ class _Reader:
             mend = did_you_mean(quantity.text, list(self.quantities.values()), "Quantities")
             self.fault(f"'{quantity.text}' is no quantity of this case.", mend, quantity.place)
             return None
-        text = "" if stream is None or stream.blank else stream.text
-        if text and fold_name(text) not in self.streams:
-            mend = did_you_mean(text, list(self.streams.values()), "Streams")
-            assert stream is not None  # noqa: S101 - it has a text
-            self.fault(f"There is no stream '{text}'.", mend, stream.place)
-            return None
-        name = self.streams[fold_name(text)] if text else ""
+        name = ""
+        if stream is not None and not stream.blank:
+            name = self.streams.get(fold_name(stream.text), "")
+            if not name:
+                mend = did_you_mean(stream.text, list(self.streams.values()), "Streams")
+                self.fault(f"There is no stream '{stream.text}'.", mend, stream.place)
+                return None
         return name, known, cells["price"].place.about(stream=name, quantity=known)
 
     def price(self, cell: Cell, place: Place) -> float | None:

@@ -163,7 +163,7 @@ def _given(plan: SamplePlan) -> list[tuple[str, str]]:
     """Return what was given and the factors that follow from it."""
     ore, top = plan.ore, plan.top_size_um
     share = plan.grade / ore.mineral_grade
-    l, m = liberation_factor(ore, top), composition_factor(ore)  # noqa: E741 Gy's letter
+    liberation, composition = liberation_factor(ore, top), composition_factor(ore)
     constant = sampling_constant(ore, top, _g(plan))
     lot = "" if math.isinf(plan.lot.lot_kg) else f"; lot {mass_text(plan.lot.lot_kg)}"
     rows = [
@@ -171,7 +171,7 @@ def _given(plan: SamplePlan) -> list[tuple[str, str]]:
          f"{format_number(100.0 * share)} % of the mass is mineral, {ore.mineral_density:g} kg/L, "
          f"in gangue of {ore.gangue_density:g} kg/L; top size {size_text(top)}{lot}"),
         ("factors", f"shape f {ore.shape:g}, granulometric g {_g(plan):g}, liberation l "
-         f"{format_number(l)}, composition m {format_number(m)} kg/L"),
+         f"{format_number(liberation)}, composition m {format_number(composition)} kg/L"),
         ("constant", f"C = f g l m = {format_number(constant)} kg/L at {size_text(top)}; relative "
          "sd² = C d³ (1/sample - 1/lot)"),
     ]  # fmt: skip

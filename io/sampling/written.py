@@ -14,6 +14,7 @@ from oretally.flowsheet.digits import format_number
 from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.units import opening_um
 from oretally.io.cells import read_amount, read_definition_number
+from oretally.io.files import toml_key
 
 __all__ = [
     "KEYS", "UNKNOWN", "Written", "mass_text", "read_density", "read_factor", "read_grade",
@@ -76,7 +77,7 @@ class Written:
         """Return how a key with a value is written here."""
         if self.options:
             return f'--{key.replace(" ", "-")} "{example}"'
-        return f'{_quoted(key)} = "{example}"'
+        return f'{toml_key(key)} = "{example}"'
 
     def fault(self, key: str, problem: str, mend: str) -> Fault:
         """Return a fault at a key."""
@@ -266,7 +267,3 @@ def read_factor(
 
 def _upper(text: str) -> str:
     return text[:1].upper() + text[1:]
-
-
-def _quoted(key: str) -> str:
-    return f'"{key}"' if " " in key else key

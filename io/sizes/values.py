@@ -29,7 +29,7 @@ from oretally.io.cells import (
     Weight,
 )
 from oretally.io.definition import CLASS_GRADES, CLASS_MASS
-from oretally.io.files import Cell, Table
+from oretally.io.files import Cell, Table, toml_key
 
 __all__ = ["ClassValue", "ClassValues"]
 
@@ -145,5 +145,5 @@ class ClassValues(ColumnReader):
         key = rules[-1]
         if key == CLASS_MASS:
             return key, f'"{CLASS_MASS}" = {{ relative = 1, absolute = "0.2 %" }}'
-        spelt = f'"{key}"' if " " in key else key
-        return key, f'{spelt} = {{ relative = 3 }}, or "{CLASS_GRADES}" = {{ relative = 5 }}'
+        usual = f'{{ relative = 3 }}, or "{CLASS_GRADES}" = {{ relative = 5 }}'
+        return key, f"{toml_key(key)} = {usual}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from oretally.flowsheet.digits import DASH, format_number, format_p, format_with_sd
+from oretally.io.wording import listed
 from oretally.recon.result import (
     Balance,
     CurveParameter,
@@ -41,8 +42,7 @@ def by_the_end(balance: Balance) -> str:
         return ""
     mass = timed.quantities[0].recovery[-1]
     pull = f", in {_with_sd(*mass)} % of the mass" if mass else ""
-    listed = " and ".join(filter(None, (", ".join(told[:-1]), told[-1])))
-    return f"Recovered by {timed.times[-1]:g} {timed.unit}: {listed}{pull}."
+    return f"Recovered by {timed.times[-1]:g} {timed.unit}: {listed(told)}{pull}."
 
 
 def rate_sentences(balance: Balance) -> tuple[str, ...]:

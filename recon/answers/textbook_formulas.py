@@ -23,18 +23,7 @@ from oretally.recon.answers.closures import Measured, reading
 from oretally.recon.propagation import total
 from oretally.recon.result import FormulaRecovery, Recovery
 
-__all__ = ["formula_recoveries", "product_yields", "two_product_recovery"]
-
-
-def two_product_recovery(f: float, c: float, t: float) -> float:
-    """Return the recovery c (f - t) / (f (c - t)) from the grades of feed, product and the other.
-
-    Examples
-    --------
-    >>> round(two_product_recovery(21.9, 43.0, 6.77), 4)
-    0.82
-    """
-    return c * (f - t) / (f * (c - t))
+__all__ = ["formula_recoveries", "product_yields"]
 
 
 def product_yields(grades: Floats, feed: Floats) -> Floats:

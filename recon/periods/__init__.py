@@ -3,7 +3,7 @@
 Read ``period``, then ``shifts`` and ``condensed``.
 """
 
-from oretally.recon.periods.calendar import BY, Gap
+from oretally.recon.periods.calendar import Gap
 from oretally.recon.periods.choice import joint_balance
 from oretally.recon.periods.condensed import condensed_balance
 from oretally.recon.periods.joint import JointBalance, Jointly, ShiftPlace, ShiftReading
@@ -29,7 +29,6 @@ from oretally.recon.periods.shifts import Coupled, SameReading, Source, coupled
 from oretally.recon.periods.whole import one_circuit, whole_balance
 
 __all__ = [
-    "BY",
     "CLOSING_STOCK",
     "FED",
     "LOST",

@@ -10,12 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from oretally.flowsheet.survey import SPANS
+__all__ = ["Gap", "gaps_of", "span_of"]
 
-__all__ = ["BY", "Gap", "gaps_of", "span_of"]
-
-BY = SPANS[:-1]
-"""What a period may be parted into: 'day', 'week', 'month'."""
 _LONGER = 1.5  # times the usual time from one survey to the next: there is a gap
 
 
@@ -56,7 +52,7 @@ def span_of(time: datetime, over: str) -> str:
 
     Examples
     --------
-    >>> [span_of(datetime(2026, 3, 2, 22), over) for over in SPANS]
+    >>> [span_of(datetime(2026, 3, 2, 22), s) for s in ("day", "week", "month", "campaign")]
     ['2026-03-02', '2026-W10', '2026-03', 'campaign']
     """
     if over == "day":

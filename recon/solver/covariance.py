@@ -148,20 +148,10 @@ class Covariance:
         covariance = self._flow * self.solution.reduced.flow_scale**2
         return np.where(known[:, None] & known, covariance, np.nan)
 
-    def grade_flow(self, k: int) -> Floats:
-        """Return Cov(x_k, F), shape (n_carriers, n_carriers): rows are grades."""
-        return self.grade_root(k)[0] @ self.flow_root.T
-
     def grade_grade(self, k: int) -> Floats:
         """Return Cov(x_k, x_k), shape (n_carriers, n_carriers)."""
         flows, own = self.grade_root(k)
         return flows @ flows.T + own @ own.T
-
-    def grade_other(self, k: int, other: int) -> Floats:
-        """Return Cov(x_k, x_l) of two analytes, shape (n_carriers, n_carriers)."""
-        if k == other:
-            return self.grade_grade(k)
-        return self.grade_root(k)[0] @ self.grade_root(other)[0].T
 
     def with_all(self, slopes: Mapping[Position, float]) -> tuple[Floats, Floats]:
         """Return the covariance of a function of the adjusted values with all of them.

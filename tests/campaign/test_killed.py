@@ -36,7 +36,7 @@ print("done", flush=True)
 
 
 def _started(path: Path) -> subprocess.Popen[str]:
-    return subprocess.Popen(  # noqa: S603 - ourselves
+    return subprocess.Popen(
         [sys.executable, "-c", WORK, str(path), str(TABLE), str(PLANT)],
         stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
@@ -44,7 +44,7 @@ def _started(path: Path) -> subprocess.Popen[str]:
 
 @pytest.mark.parametrize("seed", range(20 if NIGHTLY else 1))
 def test_killed_at_random_moments(tmp_path: Path, seed: int) -> None:
-    draw = random.Random(seed)  # noqa: S311 - no secret
+    draw = random.Random(seed)
     said: set[str] = set()
     for _ in range(10 if NIGHTLY else 2):
         process = _started(tmp_path / "c.db")

@@ -106,7 +106,7 @@ def test_nothing_is_changed_or_taken_out(tmp_path: Path, table: str) -> None:
     make_results(campaign, missing(campaign, BALANCE), BALANCE, in_this_process)
     campaign.decide(campaign.entries()[0], "checked", why="x", by="me")
     column = schema.tables.tables[table].columns.keys()[-1]
-    for statement in (f"DELETE FROM {table}", f"UPDATE {table} SET {column} = {column}"):  # noqa: S608
+    for statement in (f"DELETE FROM {table}", f"UPDATE {table} SET {column} = {column}"):
         with pytest.raises(sa.exc.IntegrityError, match="kept as it is"):
             with campaign.database.writing() as connection:
                 connection.exec_driver_sql(statement)
@@ -134,6 +134,17 @@ def test_results_are_made_once_and_found_again(tmp_path: Path) -> None:
     campaign.decide(entry, LEAVE_OUT, why="x", by="me", stream="ore", quantity="Sn")
     assert missing(campaign, BALANCE) == [entry]  # it is another question now
     assert not verified(campaign, in_this_process).faults
+
+
+def test_results_of_an_older_version_are_counted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    campaign = example_campaign(tmp_path / "c.db")
+    with monkeypatch.context() as then:
+        then.setattr("oretally.io.campaign.results.version", lambda _: "0.1")
+        make_results(campaign, missing(campaign, BALANCE)[:3], BALANCE, in_this_process)
+    found = verified(campaign, in_this_process)
+    assert (found.results, found.older, found.faults) == (0, 3, [])
 
 
 def test_verify_finds_what_was_changed_behind_its_back(tmp_path: Path) -> None:

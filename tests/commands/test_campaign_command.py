@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import openpyxl
@@ -9,7 +10,9 @@ import pandas as pd
 import pytest
 from campaign_surveys import EXAMPLES, PLANT, TABLE
 
+from oretally.io.campaign import open_campaign
 from oretally.io.cli import main
+from oretally.io.desk_campaign import survey_taken_out
 
 
 def _run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
@@ -132,3 +135,74 @@ def test_long_tables_that_are_wrong(
     assert status == 2
     assert said in told
     assert not (tmp_path / "c.db").exists()
+
+
+def test_a_batch_that_fails_condemns_the_survey_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    db = tmp_path / "c.db"
+    assert _run(capsys, db, "add", EXAMPLES / "tin_table")[0] == 0
+    shown = _run(capsys, db, "show", "tin_table")[1]
+    assert "Do not use: the laboratory batch fails its own checks of Sn" in shown
+    assert "Not to be used yet. Recovered: 49.87 " in shown
+
+
+def test_clocks_that_change_are_exported_as_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    db, book = tmp_path / "c.db", tmp_path / "c.xlsx"
+    for label, time in (("winter", "2026-03-14 06:30+01:00"), ("summer", "2026-04-14 06:30+02:00")):
+        words = ("--label", label, "--time", time)
+        assert _run(capsys, db, "add", EXAMPLES / "wrong_head", *words)[0] == 0
+    files = ("--parquet", tmp_path / "c.parquet", "--xlsx", book)
+    assert _run(capsys, db, "export", *files)[0] == 0
+    found = pd.read_parquet(tmp_path / "c.parquet")["time"]
+    assert [str(time) for time in found] == [
+        "2026-03-14 05:30:00+00:00", "2026-04-14 04:30:00+00:00"
+    ]  # fmt: skip
+    cell = openpyxl.load_workbook(book)["surveys"]["B2"].value
+    assert cell == "2026-03-14 05:30+00:00"
+
+
+def test_labels_that_no_file_may_have_are_opened_in_the_page(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = tmp_path / "s.csv"
+    table.write_text(TABLE.read_text("utf-8").replace("week 1,", "2026-03-01 06:30/a,"), "utf-8")
+    db = tmp_path / "c.db"
+    assert _run(capsys, db, "add", table, "--circuit", PLANT)[1] == "12 added.\n"
+    assert survey_taken_out(str(db), "2026-03-01 06:30/a").given.name == "survey 2026-03-01 06-30-a"
+
+
+def test_decimal_commas_of_limits_and_amounts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """'<0,01' and '0,95 %' are numbers too; the comma in the name of a stream is none."""
+    semicolons = TABLE.read_text("utf-8").replace(",", ";").replace(".", ",")
+    first = "week 1;2026-03-02 07:30;day;"
+    semicolons = semicolons.replace(f"{first}spiral tails;;0,196;8,85",
+                                    f"{first}spiral tails;;<0,01;0,95 %")  # fmt: skip
+    assert "<0,01;0,95 %" in semicolons
+    table, circuit, db = tmp_path / "s.csv", tmp_path / "plant.toml", tmp_path / "c.db"
+    table.write_text(semicolons.replace(";spiral tails;", ";0,5 mm tails;"), "utf-8")
+    circuit.write_text(PLANT.read_text("utf-8").replace("spiral tails", "0,5 mm tails"), "utf-8")
+    assert _run(capsys, db, "add", table, "--circuit", circuit)[1] == "12 added.\n"
+    (found,) = [d for d in open_campaign(db).dated_surveys() if d.label == "week 1"]
+    limit, amount = (found.survey.measured("0,5 mm tails", name) for name in ("Sn", "Fe"))
+    assert limit is not None and (limit.value, limit.bounded) == (0.005, True)
+    assert amount is not None and amount.value == 0.95
+
+
+def test_two_surveys_of_one_name_are_told_apart(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each by where it is; the campaign itself has not been begun."""
+    monkeypatch.chdir(tmp_path)
+    for folder in ("a b", "c"):
+        shutil.copytree(EXAMPLES / "wrong_head", Path(folder) / "test")
+    status, _, told = _run(capsys, "c.db", "add", Path("a b", "test"), Path("c", "test"))
+    assert status == 2 and not Path("c.db").exists()
+    assert "c/test: Two of the surveys are called 'test': the other one is in a b/test." in told
+    with pytest.raises(SystemExit):
+        main(["new", "my plant", "--from", "campaign_gravity"])
+    assert 'oretally campaign "my plant.db" add "my plant' in capsys.readouterr().err

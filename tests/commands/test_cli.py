@@ -28,7 +28,7 @@ def run(capsys: Capture, *arguments: str) -> tuple[int, str, str]:
 
 
 def python(*arguments: str, **environment: str) -> subprocess.CompletedProcess[bytes]:
-    return subprocess.run(  # noqa: S603
+    return subprocess.run(
         [sys.executable, *arguments], capture_output=True, env=os.environ | environment, check=False
     )
 

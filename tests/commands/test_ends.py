@@ -29,7 +29,7 @@ Done = subprocess.CompletedProcess[str]
 
 def _shell(line: str, *words: object, **environment: str) -> Done:
     """Run a line of the shell, in which "$@" is the command with its words."""
-    return subprocess.run(  # noqa: S603
+    return subprocess.run(
         ["/bin/sh", "-c", line, "sh", sys.executable, "-m", "oretally.io", *map(str, words)],
         capture_output=True, text=True, timeout=300, check=False, env=os.environ | environment,
     )  # fmt: skip
@@ -38,7 +38,7 @@ def _shell(line: str, *words: object, **environment: str) -> Done:
 def _python(code: str, *words: object) -> Done:
     """Run code of which the last thing is the command with these words."""
     end = "\nfrom oretally.io.__main__ import main\nmain()\n"
-    return subprocess.run(  # noqa: S603
+    return subprocess.run(
         [sys.executable, "-c", code + end, *map(str, words)], capture_output=True, text=True,
         timeout=300, check=False,
     )  # fmt: skip
@@ -88,7 +88,7 @@ def test_who_was_reading_has_gone() -> None:
     """As any program of a pipe: silently, and not as what cannot be balanced."""
     reader, writer = os.pipe()
     os.close(reader)
-    done = subprocess.run(  # noqa: S603
+    done = subprocess.run(
         [sys.executable, "-m", "oretally.io", "--help"], stdout=writer, stderr=subprocess.PIPE,
         timeout=300, check=False,
     )  # fmt: skip

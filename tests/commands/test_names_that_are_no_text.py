@@ -11,6 +11,7 @@ import openpyxl
 import pytest
 
 from oretally.io.cli import main
+from oretally.io.desk_campaign import survey_taken_out
 from oretally.io.files import readable_name
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
@@ -67,6 +68,16 @@ def test_other_commands(case: Path, capsys: Capture) -> None:
         status, out, err = _run(capsys, *words)
         assert status == 0 and "written: caf\\xe9" in err
         assert NAME not in out
+
+
+def test_a_campaign(case: Path, capsys: Capture) -> None:
+    shutil.copy(case / "lab.csv", f"{NAME}.csv")
+    assert _run(capsys, "campaign", "c.db", "add", case)[0] == 0
+    assert _run(capsys, "campaign", "c.db", "list")[1].splitlines()[1] == r"caf\xe9"
+    status, out, _ = _run(capsys, "campaign", "c.db", "show", r"caf\xe9")
+    assert status == 0 and r", from caf\xe9" in out
+    assert _run(capsys, "campaign", "c.db", "certificate", f"{NAME}.csv")[0] == 2
+    assert survey_taken_out("c.db", r"caf\xe9").given.name == "caf-xe9"
 
 
 def test_nothing_of_that_name(capsys: Capture) -> None:

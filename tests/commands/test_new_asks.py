@@ -23,7 +23,7 @@ class Talk:
 
     def __init__(self, folder: Path, *arguments: str) -> None:
         self.ours, theirs = pty.openpty()
-        self.running = subprocess.Popen(  # noqa: S603
+        self.running = subprocess.Popen(
             [sys.executable, "-m", "oretally.io", "new", *arguments], cwd=folder, stdin=theirs,
             stdout=theirs, stderr=theirs, start_new_session=True, close_fds=True,
             preexec_fn=_take_terminal, env={**os.environ, "TERM": "dumb", "COLUMNS": "100"},
@@ -184,7 +184,7 @@ def test_with_a_kind_nothing_is_asked(tmp_path: Path) -> None:
 
 
 def test_without_a_terminal_it_is_the_blank_case_as_before(tmp_path: Path) -> None:
-    done = subprocess.run(  # noqa: S603
+    done = subprocess.run(
         [sys.executable, "-m", "oretally.io", "new", "a"], cwd=tmp_path, check=False,
         stdin=subprocess.DEVNULL, capture_output=True, text=True,
     )  # fmt: skip

@@ -12,6 +12,7 @@ import openpyxl
 import pytest
 from click.testing import CliRunner, Result
 
+from oretally.flowsheet import InputError
 from oretally.io.cli import oretally
 from oretally.io.periods import period_schema, read_range, read_span
 
@@ -117,6 +118,14 @@ def test_periods_by_name() -> None:
     assert str(read_span("2026").end) == "2027-01-01 00:00:00"
     assert str(read_range("2026-03-02", "2026-03-04").end) == "2026-03-05 00:00:00"
     assert str(read_range(None, "2026-03-04 06:00").end) == "2026-03-04 06:00:00"
+
+
+@pytest.mark.parametrize("text", ["9999", "9999-12", "9999-12-31", "9999-W52"])
+def test_a_period_behind_the_last_that_a_clock_knows(text: str) -> None:
+    with pytest.raises(InputError, match=f"There is no '{text}'"):
+        read_span(text)
+    with pytest.raises(InputError, match="No day comes after --to 9999-12-31"):
+        read_range("2026-03-02", "9999-12-31")
 
 
 def test_the_example_is_as_its_readme_says() -> None:

@@ -15,7 +15,6 @@ from oretally.io.case import read_unmeasured
 from oretally.io.cells import quantity_unit
 from oretally.io.cli import main
 from oretally.io.forms import entry_workbook, sampling_form
-from oretally.io.forms.samples import sample_codes
 from oretally.io.wording import sheet_cautions
 
 
@@ -24,7 +23,7 @@ def test_form_names_everything(name: str) -> None:
     """Every stream with its ends and a code of its own, every analyte with its unit, cautions."""
     plan = read_unmeasured(EXAMPLES / name)
     html = sampling_form(plan)
-    codes, solids = sample_codes(plan), {s.name: s.content.has_solids for s in plan.sampled}
+    codes, solids = plan.labels, {s.name: s.content.has_solids for s in plan.sampled}
     assert len(set(codes.values())) == len(codes) == len(plan.sampled)
     for stream, code in codes.items():
         assert f"<th>{stream}<br>" in html

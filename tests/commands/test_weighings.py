@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -213,7 +213,10 @@ def test_a_sheet_of_ones_own_by_that_name_is_not_read(tmp_path: Path) -> None:
 
 def test_small_products_in_g_and_the_feed_in_kg(tmp_path: Path) -> None:
     """By what is measured, before what is expected; kg where nobody knows."""
-    units: Callable[[Path], dict[str, str]] = lambda f: weighed_in(read_unmeasured(f))  # noqa: E731
+
+    def units(folder: Path) -> dict[str, str]:
+        return weighed_in(read_unmeasured(folder))
+
     folder = _folder(tmp_path)
     assert units(folder) == {"feed": "kg", "conc": "g", "tails": "kg"}
     _folder(tmp_path, "feed,,\nconc,,\ntails,,\n")

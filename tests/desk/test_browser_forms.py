@@ -131,3 +131,16 @@ def test_the_page_asks_for_all_its_modules_at_once() -> None:
     there = {str(path.relative_to(page)) for path in page.rglob("*.js")}
     asked = re.findall(r'rel="modulepreload" href="/page/([^"]+)"', html)
     assert sorted(asked) == sorted(there - {"main.js"})
+
+
+def test_an_error_shared_over_a_month_is_shown_as_shared(at_work: AtWork, browser: Browser) -> None:
+    case, hand = at_work.copies("spans", "tin_table") / "tin_table", at_work.hand(browser)
+    with (case / "circuit.toml").open("a", encoding="utf-8") as file:
+        for name, shared in (("belt", '"month"'), ("bench", "false")):
+            file.write(f'\n[sources.{name}]\nof = "dry mass"\nrelative = 0.4\nshared = {shared}\n')
+    hand.case(at_work.desk, "spans/tin_table")
+    ticked = [hand.page.is_checked(f'[data-key="sources {name} shared"]')
+              for name in ("belt", "bench")]  # fmt: skip
+    assert ticked == [True, False]
+    quiet(hand, at_work.desk)
+    hand.context.close()

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 from pathlib import Path
 from typing import Any
 
+import openpyxl
 import pytest
 
 from oretally.flowsheet import InputError
 from oretally.io.case import read_case
 from oretally.io.desk.cases import Conflict, OpenCases
 from oretally.io.desk.kept import RecentCases, kept_file
+from oretally.io.files import replace_file
 from oretally.io.forms import example_names, kinds, make_case
 
 Document = dict[str, Any]
@@ -209,3 +213,71 @@ def test_line_ends_and_marks_of_circuit_toml_are_kept(cases: OpenCases) -> None:
     text = document["parts"]["circuit.toml"].replace("test 4", "test 5")
     save(cases, {**document, "parts": {**document["parts"], "circuit.toml": text}})
     assert file.read_bytes() == windows.replace(b"test 4", b"test 5")
+
+
+def test_links_that_go_round_and_names_that_are_too_long(cases: OpenCases) -> None:
+    (cases.root / "ring").symlink_to("other ring")
+    (cases.root / "other ring").symlink_to("ring")
+    make_case(cases.root / "a", "tin_table")
+    assert [one["path"] for one in cases.listed()] == ["a"]
+    opened = cases.open_named("a")
+    for name in ("ring", "ring/a", "x" * 300):
+        with pytest.raises(InputError, match="cannot be looked at|not a case"):
+            cases.open_named(name)
+        with pytest.raises(InputError, match="cannot be looked at|exists already"):
+            cases.save_as(opened["case"], opened["parts"], name)
+    cases.recent.add(Path("y" * 300), "too long")
+    assert [row["title"] for row in cases.recent.rows()] == [opened["title"]]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no pipes with a name here")
+def test_what_is_no_plain_file_is_not_waited_for(cases: OpenCases) -> None:
+    make_case(cases.root / "a", "tin_table")
+    os.mkfifo(cases.root / "a" / "sizes.csv")
+    with pytest.raises(InputError, match=r"sizes\.csv: This is no plain file"):
+        cases.open_named("a")
+
+
+def test_a_batch_under_no_name_is_none(cases: OpenCases) -> None:
+    make_case(cases.root / "a", "wrong_head")
+    opened = cases.open_named("a")
+    opened["parts"]["circuit.toml"] += '[lab]\nfile = "a\\u0000.xlsx"\n'
+    job = cases.job({"case": opened["case"]}, opened["parts"])
+    assert sorted(job["files"]) == ["circuit.toml", "measurements.csv"]
+
+
+def test_a_save_that_fails_halfway_is_no_change_by_somebody_else(
+    cases: OpenCases, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make_case(cases.root / "a", "tin_table")
+    document = changed(cases.open_named("a"))
+    document["parts"]["circuit.toml"] += "# one more line\n"
+    with monkeypatch.context() as disk:
+        taken = list[Path]()
+
+        def full(path: Path, data: bytes, **judge: Any) -> None:
+            taken.append(path)
+            if len(taken) > 1:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            replace_file(path, data, **judge)
+
+        disk.setattr("oretally.io.desk.cases.replace_file", full)
+        with pytest.raises(InputError, match="No space left"):
+            save(cases, document)
+    assert len(taken) == 2
+    told = save(cases, document)  # with the digests of before
+    assert told["saved"] == [taken[1].name]
+
+
+def test_a_workbook_that_has_formulas_by_now_is_not_written_over(cases: OpenCases) -> None:
+    path = cases.root / "a.xlsx"
+    make_case(path, "tin_table")
+    document = changed(cases.open_named("a.xlsx"))
+    book = openpyxl.load_workbook(path)
+    book["measurements"]["B2"] = "=24000+952"
+    book.create_sheet("my own")["A1"] = "not to be lost"
+    book.save(path)
+    there = path.read_bytes()
+    with pytest.raises(InputError, match="has formulas"):
+        save(cases, document, force=True)
+    assert path.read_bytes() == there

@@ -258,3 +258,11 @@ def test_labels_of_samples_follow_their_stream(tmp_path: Path) -> None:
             else:
                 rows = [row for row in after["lab columns"] if row[:1] == ["sample"]]
                 assert {row[1]: row[2] for row in rows} == labels
+
+
+@pytest.mark.parametrize("text", ["1 kg\n2", 'a "b" \\ c', "\x7f\t", "Größe (5 %)"])
+def test_any_text_can_be_an_entry(text: str) -> None:
+    entry = {"op": "set entry", "path": ["containers", "tray"], "value": text}
+    error = {"op": "set error", "quantity": "Sn", "relative": text}
+    made = tomllib.loads(str(edited(PARTS, [entry, error])["circuit.toml"]))
+    assert (made["containers"]["tray"], made["errors"]["Sn"]["relative"]) == (text, text)

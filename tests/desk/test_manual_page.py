@@ -11,8 +11,10 @@ from axe_page import grave
 from desk_browser import AtWork, quiet
 
 from oretally.io.cli import oretally
+from oretally.io.desk_files import TABLES
 from oretally.io.forms import kinds
 from oretally.io.manual import manual_page, topics
+from oretally.io.manual.reference import known_names
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -37,8 +39,10 @@ def test_every_way_from_the_desk_ends_somewhere() -> None:
         ends = set(re.findall(r': "([\w-]+)"', body))
         assert ends
         assert ends <= there
+    for name in known_names().keys() & {table.removesuffix(".csv") for table in TABLES}:
+        assert f'{name}: "files-{name}-csv"' in script
     assert all(f'"{k.name}":' in body or f"{k.name}:" in body for k in kinds())
-    for page in files("oretally.io").joinpath("desk/page").rglob("*.js"):  # type: ignore[attr-defined]
+    for page in Path(str(files("oretally.io"))).joinpath("desk", "page").rglob("*.js"):
         for part in re.findall(r'manualLink\("([^"]+)"', page.read_text("utf-8")):
             assert re.search(rf'"?{part}"?: "', script), part
 

@@ -74,8 +74,8 @@ def test_a_killed_run_loses_nothing_that_was_kept(tmp_path: Path) -> None:
     parts, known = found["recovered"]["parts"], found["digests"]
     saved = cases.save(found["case"], parts, known, force=False)
     assert saved["saved"] == ["measurements.csv"]
-    survey = read_case(tmp_path / "case").survey
-    assert survey.measured("table feed", "dry mass").value == 24950.0  # type: ignore[union-attr]
+    measured = read_case(tmp_path / "case").survey.measured("table feed", "dry mass")
+    assert measured is not None and measured.value == 24950.0
     assert [p.name for p in (tmp_path / "case").iterdir() if p.name.startswith(".")] == []
 
 
@@ -105,7 +105,7 @@ def test_without_the_extra_one_line_says_how_to_install_it(missing: str) -> None
         f"u.find_spec = lambda name, *a: None if name == '{missing}' else found(name, *a)\n"
         "from oretally.io.cli import main; main(['desk', '--no-browser'])"
     )
-    told = subprocess.run(  # noqa: S603
+    told = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, text=True, timeout=120, check=False
     )
     assert told.returncode == 2

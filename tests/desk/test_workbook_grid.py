@@ -172,3 +172,16 @@ def _read(row: tuple[str, ...]) -> list[object]:
 def test_no_workbook_is_refused(data: bytes) -> None:
     with pytest.raises(InputError):
         workbook_grids(data, NAME, WANTED)
+
+
+def test_a_book_that_no_sheet_can_be_added_to_says_so() -> None:
+    """It is read, as its list of types is not needed for that."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        for name, content in members(BOOK).items():
+            if name != "[Content_Types].xml":
+                archive.writestr(name, content)
+    data = packed.getvalue()
+    before = workbook_grids(data, NAME, WANTED).grids
+    with pytest.raises(InputError, match="laid out so that no sheet can be added"):
+        workbook_bytes(data, NAME, before, {**before, "sizes": [["stream"]]})

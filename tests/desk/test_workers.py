@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import sys
 import threading
 from collections.abc import Awaitable, Callable, Iterator
 from pathlib import Path
@@ -159,3 +160,23 @@ def test_a_job_that_has_to_wait_gets_a_further_process(job: Row, with_workers: D
         older.cancel()
 
     with_workers(work)
+
+
+def test_a_process_that_does_not_start_is_told(job: Row, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("oretally.io.desk.workers._COMMAND", (sys.executable, "-c", ""))
+
+    async def work() -> None:
+        workers = Workers(1)
+        workers.start()
+        try:
+            for _ in range(2):  # and another one is tried each time
+                rows = await asyncio.wait_for(rows_of(workers, job), 60)
+                assert "has ended" in rows[-1]["bug"]
+        finally:
+            await workers.close()
+
+    thread = threading.Thread(target=lambda: told.append(asyncio.run(work())))  # its own loop
+    told = list[None]()
+    thread.start()
+    thread.join()
+    assert told == [None]

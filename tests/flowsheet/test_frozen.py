@@ -55,7 +55,7 @@ def test_what_was_given_can_change_afterwards(balance: Balance) -> None:
 
 
 def test_between_processes(balance: Balance) -> None:
-    sent = pickle.loads(pickle.dumps(balance))  # noqa: S301
+    sent = pickle.loads(pickle.dumps(balance))
     assert sent == balance and copy.deepcopy(balance) == balance
     with pytest.raises(TypeError):
         sent.survey.containers["more"] = 1.0

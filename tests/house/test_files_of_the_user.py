@@ -20,10 +20,9 @@ MAY = {
     "files/workbook_xml.py": {"open"},  # the members of an archive in memory
     "campaign_commands/certificates.py": {"TemporaryDirectory", "mkdir"},  # a copy of the survey
     # the page keeps to the opened folder, and judges what stands there by its digest
-    "desk_files/case_files.py": {"exists", "is_dir", "is_file", "read_bytes"},
-    "desk/cases.py": {"exists", "is_dir", "is_file", "iterdir", "mkdir", "open", "unlink"},
+    "desk/cases.py": {"iterdir", "mkdir", "open", "unlink"},
     "desk/kept.py": {"exists", "is_dir", "mkdir", "read_bytes", "unlink"},
-    "desk/launch.py": {"exists", "open"},  # a browser
+    "desk/launch.py": {"open"},  # a browser
     "desk/server.py": {"is_dir", "iterdir", "read_bytes"},  # of the page
     "desk/toml_edits.py": {"rename"},  # of a stream or node
     "desk/worker.py": {"TemporaryDirectory", "mkdir", "write_bytes"},  # a copy of the case

@@ -91,7 +91,7 @@ FOLDERS = {
         "forms": "case cells definition files kinetics laboratory measurements pictures report "
         "sizes wording",
         "plan": "case cells definition files json_rows measurements sampling wording",
-        "manual": "cells definition laboratory measurements plan report sampling sizes",
+        "manual": "cells definition kinetics laboratory measurements plan report sampling sizes",
         "certificate": "case files grids laboratory measurements",
         "beginning": "forms",
         "campaign_views": "files json_rows pictures report results wording",

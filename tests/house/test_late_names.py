@@ -36,7 +36,7 @@ NOT_LOADED = {
 
 def _python(code: str, *arguments: str) -> str:
     """Return what code prints in a Python of its own, away from the sources."""
-    done = subprocess.run(  # noqa: S603
+    done = subprocess.run(
         [sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True,
         cwd=Path(sys.executable).anchor, env=dict(os.environ),
     )  # fmt: skip

@@ -110,6 +110,12 @@ def test_a_table_that_nobody_filled_in_is_none(tmp_path: Path) -> None:
          "Columns: time [h], solution sampled [mL], Au in solution [mg/L], solution added [mL], "
          "and for each reagent one such as NaCN added [g] and NaCN left [g/L]; pH; note. Each "
          "number may have its ± column."),
+        (f"{HEAD},pH,± pH [rel %]\n2,50,0.5,50,10,1\n24,50,1.8,,10,1\n",
+         "kinetics.csv, cell F1: The column '± pH [rel %]' has a unit, and a pH has none.\n"
+         "Write ± pH; its ± is in pH too."),
+        (f"{HEAD},Ca(OH)2 added [mL]\n0,,,,30\n{ROWS.replace(chr(10), ',' + chr(10))}",
+         "kinetics.csv: 'Ca(OH)2' is added by volume, and nothing says how strong the stock "
+         'solution is.\nState it: [reagents] "Ca(OH)2" = { strength = "50 g/L", relative = 2 }.'),
         (f"{HEAD},± NaCN added [g]\n{ROWS.replace(chr(10), ',' + chr(10))}",
          "kinetics.csv, cell E1: The error column '± NaCN added [g]' has no column to go with "
          "it.\nAdd it, or correct the name."),
@@ -133,6 +139,15 @@ def test_refusals(kinetics: str, told: str, tmp_path: Path) -> None:
 
 
 NACN = f"{HEAD},NaCN added [g]\n0,,,,1\n2,50,0.5,50,\n24,50,1.8,,\n"
+
+
+@pytest.mark.parametrize("unit", ["g", "grain", "dwt", "assay ton"])
+def test_what_is_weighed_is_no_stock_solution(unit: str, tmp_path: Path) -> None:
+    head = f"{HEAD},lime added [{unit}],± lime added [rel %]"
+    rows = "0,,,,2,1\n2,50,0.5,50,,\n24,50,1.8,,,\n"
+    course = read_case(write_case(tmp_path, f"{head}\n{rows}")).survey.course
+    assert course is not None
+    assert [r.by_volume for r in course.reagents] == [False]
 
 
 @pytest.mark.parametrize(

@@ -24,7 +24,7 @@ HANGING = 3600 if NIGHTLY else 600  # s
 
 @pytest.mark.parametrize("first", range(0, ALL, EACH))
 def test_spoilt_cases(first: int) -> None:
-    done = subprocess.run(  # noqa: S603
+    done = subprocess.run(
         [sys.executable, str(PROGRAM), str(first), str(EACH)],
         capture_output=True, text=True, timeout=HANGING, check=False,
     )  # fmt: skip

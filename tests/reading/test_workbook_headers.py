@@ -46,7 +46,7 @@ def _random_value(rng: random.Random) -> Any:
 
 @pytest.mark.parametrize("seed", range(12))
 def test_values_as_two_other_readers_have_them(seed: int, tmp_path: Path) -> None:
-    rng = random.Random(seed)  # noqa: S311
+    rng = random.Random(seed)
     book = openpyxl.Workbook()
     book.epoch = rng.choice([WINDOWS_EPOCH,
                              MAC_EPOCH])  # fmt: skip

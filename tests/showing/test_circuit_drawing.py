@@ -174,7 +174,7 @@ def test_labels_say_what_was_found() -> None:
 
 def test_stands_alone_and_has_a_name() -> None:
     circuit = renamed(banks(2, 1), 3)
-    root = ElementTree.fromstring(circuit_svg(circuit))  # noqa: S314 our own
+    root = ElementTree.fromstring(circuit_svg(circuit))
     title = f"Circuit of {len(circuit.nodes)} nodes and {len(circuit.streams)} streams"
     assert root.attrib["role"] == "img" and root.attrib["aria-label"] == title
     said = {child.tag.split("}")[1]: child.text or "" for child in root if "}" in child.tag}

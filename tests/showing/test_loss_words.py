@@ -217,7 +217,7 @@ def test_grade_and_recovery_by_hand() -> None:
     assert curve.points[2].grade == pytest.approx((head.adjusted, head.adjusted_sd))
     (table,) = curve_tables(balance)
     assert [row[0] for row in table.rows] == ["conc", "+ mids", "+ tails"]
-    root = ElementTree.fromstring(grade_recovery_svg(curve))  # noqa: S314 our own
+    root = ElementTree.fromstring(grade_recovery_svg(curve))
     assert root.find("{http://www.w3.org/2000/svg}title") is not None
     assert "+ mids" in grade_recovery_svg(curve)
 

@@ -59,6 +59,13 @@ def test_the_reference_has_every_name_that_is_read_and_no_other() -> None:
     assert set(said) == set(known_names())
 
 
+def test_the_reference_shows_every_table() -> None:
+    text = TOPICS["files"].text
+    for table, names in known_names().items():
+        for known in names.values() if isinstance(names, dict) else [names]:
+            assert all(f"| `{name}` |" in text for name in known), table
+
+
 def test_the_reference_has_every_command_and_option() -> None:
     text = TOPICS["commands"].text
     for words, command in _leaves(oretally, "oretally"):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from math import log
 from pathlib import Path
@@ -35,13 +36,13 @@ from oretally.io.wording import (
     law_table,
 )
 from oretally.recon import reconcile
-from oretally.recon.result import FittedLaw, SizeLaw
+from oretally.recon.result import Balance, FittedLaw, SizeLaw
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
 def _texts(svg: str) -> list[tuple[float, float, str]]:
-    found = ElementTree.fromstring(svg).iter(f"{SVG}text")  # noqa: S314 -- our own picture
+    found = ElementTree.fromstring(svg).iter(f"{SVG}text")
     return [(float(t.get("x", 0)), float(t.get("y", 0)), t.text or "") for t in found]
 
 
@@ -60,7 +61,7 @@ def test_names_never_overlap_and_styles_differ() -> None:
     assert len(names) == 24 and len({x for x, _ in names}) == 1
     heights = sorted(y for _, y in names)
     assert min(np.diff(heights)) > 12.0
-    root = ElementTree.fromstring(svg)  # noqa: S314 -- our own picture
+    root = ElementTree.fromstring(svg)
     assert max(heights) < float(root.get("height", 0)) - 10.0
     # without their colours: dashes, and shape and filling of the mark; with them, all differ
     looks = []
@@ -83,7 +84,7 @@ def test_partition_has_bars_and_the_cut_size() -> None:
     words = [text for _, _, text in _texts(svg)]
     assert "solids" in words and "Pb" in words
     assert any(re.fullmatch(r"d50 \d+\.?\d* ± \d+\.?\d* um", w) for w in words), words
-    root = ElementTree.fromstring(svg)  # noqa: S314 -- our own picture
+    root = ElementTree.fromstring(svg)
     width = float(root.get("width", 0))
     assert all(
         x + 4.0 * len(text) < width for x, _, text in _texts(svg) if text in ("solids", "Pb")
@@ -132,7 +133,7 @@ def test_names_in_the_report_are_escaped() -> None:
 
 
 @pytest.mark.parametrize("balance", [screen, lambda: ground(2)], ids=["screen", "grinding"])
-def test_json_keeps_its_schema(balance) -> None:  # type: ignore[no-untyped-def]
+def test_json_keeps_its_schema(balance: Callable[[], Balance]) -> None:
     found = balance()
     document = json.loads(to_json(found))
     jsonschema.Draft202012Validator(balance_schema()).validate(document)

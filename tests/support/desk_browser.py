@@ -49,7 +49,7 @@ def running_desk(folder: Path, *arguments: str) -> Iterator[Desk]:
     """Start the desk in a folder; what it remembers of recent cases stays there too."""
     home = folder / ".home"
     home.mkdir(exist_ok=True)
-    process = subprocess.Popen(  # noqa: S603
+    process = subprocess.Popen(
         [sys.executable, "-m", "oretally.io", "desk", "--no-browser", *arguments],
         cwd=folder, env={**os.environ, **_own_places(home), "PYTHONUNBUFFERED": "1"},
         stdout=subprocess.PIPE, text=True,

@@ -64,7 +64,7 @@ def running_desk(
 ) -> Iterator[DeskWindow]:
     """Run the command and give the window that its address opens; interrupted at the end."""
     kept = state or Path(tempfile.mkdtemp(prefix="oretally-desk-test-"))
-    process = subprocess.Popen(  # noqa: S603
+    process = subprocess.Popen(
         [sys.executable, "-m", "oretally.io", "desk", *arguments, "--no-browser"],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=folder,
         env=os.environ | {"XDG_STATE_HOME": str(kept), "LOCALAPPDATA": str(kept)},

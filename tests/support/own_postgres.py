@@ -39,12 +39,12 @@ def own_postgres() -> Iterator[str]:
     """Give the URL of a server that is gone afterwards."""
     at, user = binaries(), _user()
     assert at is not None
-    folder = Path(tempfile.mkdtemp(prefix="pg", dir="/tmp"))  # noqa: S108 - names of sockets are short
+    folder = Path(tempfile.mkdtemp(prefix="pg", dir="/tmp"))
     if user is not None:
         shutil.chown(folder, user)
 
     def run(*command: str) -> None:
-        subprocess.run(  # noqa: S603
+        subprocess.run(
             command, check=True, capture_output=True, user=user, cwd=folder, env={"LC_ALL": "C"},
             stdin=subprocess.DEVNULL,
         )  # fmt: skip

@@ -209,8 +209,8 @@ class Oracle:
         What a second reading would take off is estimated where the first is left out, beginning
         with the best of these.
         """
-        order = [i for i, x in enumerate(self.left) if x is not None]
-        order.sort(key=lambda i: self.left[i].objective)  # type: ignore[union-attr]
+        held = ((x.objective, i) for i, x in enumerate(self.left) if x is not None)
+        order = [i for _, i in sorted(held)]
         lead = [*order[:BEST], *(i for i in order[BEST:] if i in self.wrong)]
         price: dict[tuple[int, int], float] = {}
         for i in lead:

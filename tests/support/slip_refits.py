@@ -168,7 +168,7 @@ def changed(
 def with_loss(problem: BalanceProblem, node: int, like: int, sign: float) -> BalanceProblem:
     """Return a problem with one more carrier, like another: from a node out (+), or into it (-)."""
 
-    def wider(B: Any) -> Any:  # noqa: N803
+    def wider(B: Any) -> Any:
         ends = np.zeros((B.shape[0], 1))
         ends[node] = -sign
         return sparse.csr_array(sparse.hstack([B, sparse.csr_array(ends)]))

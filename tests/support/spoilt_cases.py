@@ -105,7 +105,7 @@ def _book(name: str) -> bytes:
 
 def spoilt(seed: int) -> Spoilt:
     """Return the spoilt case of a seed."""
-    rng = random.Random(seed)  # noqa: S311
+    rng = random.Random(seed)
     name = rng.choice(_NAMES)
     files, given, way = (
         dict(original(name)),

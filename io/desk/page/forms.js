@@ -87,9 +87,12 @@ function entries({ id, caption, names, columns, within = [id], single = false, i
     el("tbody", {}, body, addition(key, names, columns, path, single)));
 }
 
+/** Whether an entry says yes: so does the span of time over which an error is shared. */
+const isYes = (value) => ![undefined, null, false, "", "false", "no"].includes(value);
+
 function cell(key, label, value, kind, more, changed) {
   if (kind === "yes") {
-    return el("input", { type: "checkbox", checked: value === true || value === "true", "data-key": key, "aria-label": label,
+    return el("input", { type: "checkbox", checked: isYes(value), "data-key": key, "aria-label": label,
       onchange: (event) => changed(event.target.checked || null) });
   }
   if (Array.isArray(kind)) {

@@ -10,7 +10,7 @@ const PLACES = {
   refused: "planning", values: "mathematics", screen: "commands-oretally-balance",
   make: "first-test-6-keep-it-and-show-it", plan: "planning", compare: "comparing-tests",
   "circuit.toml": "files-circuit-toml", "circuit sheet": "files-sheets-of-a-workbook",
-  measurements: "files-measurements-csv", kinetics: "flotation-over-time", sizes: "files-sizes-csv",
+  measurements: "files-measurements-csv", kinetics: "files-kinetics-csv", sizes: "files-sizes-csv",
   lab: "files-lab-csv", stocks: "files-stocks-csv", metallics: "files-metallics-csv", prices: "files-prices-csv",
   expected: "planning", analytes: "files-analytes", sources: "errors-sources-that-several-numbers-share",
   doubts: "wrong-numbers", containers: "files-circuit-toml", "lab headers": "laboratory", losses: "files-losses", "metal prices": "losses",

@@ -97,10 +97,13 @@ def test_covariance(seed: int, random_circuit: Callable[..., Any]) -> None:
     whole = (dense @ dense.T) * np.outer(size, size)
     known = np.concatenate([solution.classes.flow_determined,
                             solution.classes.grade_determined.ravel()])  # fmt: skip
-    blocks = [[ours.flow_flow(), *(ours.grade_flow(k).T for k in range(K))]]
+    with_flows = [ours.grade_root(k)[0] @ ours.flow_root.T for k in range(K)]
+    blocks = [[ours.flow_flow(), *(block.T for block in with_flows)]]
     for k in range(K):
-        row = [ours.grade_flow(k), *(ours.grade_other(k, other) for other in range(K))]
-        blocks.append(row)
+        alone = [ours.grade_grade(k) if k == other
+                 else ours.grade_root(k)[0] @ ours.grade_root(other)[0].T
+                 for other in range(K)]  # fmt: skip
+        blocks.append([with_flows[k], *alone])
     together = np.block(blocks)
     deviation = np.sqrt(np.diag(whole))
     scale = np.outer(deviation, deviation) + 1e-300

@@ -230,9 +230,7 @@ def test_12_nothing_is_compiled_at_start() -> None:
         "print([m for m in ('numba', 'jax', 'casadi', 'cvxpy', 'pandas', 'matplotlib')"
         " if m in sys.modules])"
     )
-    said = subprocess.run(  # noqa: S603
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True
-    )
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert said.stdout.strip() == "[]"
 
 
