@@ -9,6 +9,7 @@ from oretally.io.periods.tables import (
     period_recoveries,
     screen_table,
     survey_table,
+    suspects_table,
     unaccounted_table,
 )
 from oretally.io.periods.words import (
@@ -136,6 +137,8 @@ def period_sections(found: Period) -> list[Section]:
     sections = [
         Section("summary", "", tuple(first)),
         Section("notes", "What to know", (Items(notes),) if notes else ()),
+        Section("suspects", "Which number is wrong",
+                (suspects_table(found),) if found.suspects else ()),
         Section("recoveries", "Recovered", (period_recoveries(found),)),
         Section("amounts", "Check-in and check-out", (period_amounts(found),)),
         Section("parts", "Period by period", tuple(parts)),

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from oretally.flowsheet import BalanceModel, InputError, NotBalanceable
 from oretally.flowsheet.problem import check_survey, reference_streams
-from oretally.flowsheet.survey import Basis, DatedSurvey
+from oretally.flowsheet.survey import Basis, DatedSurvey, without_sizes
 from oretally.recon.periods.calendar import Gap, gaps_of, span_of
 from oretally.recon.periods.choice import joint_balance
 from oretally.recon.periods.joint import JointBalance
@@ -42,6 +42,8 @@ def balance_period(
 ) -> Period:
     """Balance the surveys of a period together, and sum what they made.
 
+    Sieve analyses are not used: sums are of bulk masses and grades.
+
     Parameters
     ----------
     surveys : sequence of DatedSurvey
@@ -72,6 +74,8 @@ def balance_period(
     InputError
         If a stream that is named is none of the circuit.
     """
+    sized = [s.label for s in surveys if s.survey.sizes.n_classes]
+    surveys = [replace(s, survey=without_sizes(s.survey)) for s in surveys]
     there, left = _chosen(surveys, begin, end)
     if not there:
         raise NotBalanceable(
@@ -94,7 +98,9 @@ def balance_period(
             f"No survey of the period {name} can be balanced.",
             "\n".join(f"'{x.label}': {x.reason}" for x in left),
         )
-    gaps = gaps_of([(s.label, s.time) for s in there if s.time is not None])
+    dated = sorted((_clock(s.time), s.label) for s in surveys if s.time is not None)
+    limits = (None if t is None else _clock(t) for t in (begin, end))
+    gaps = gaps_of([(label, time) for time, label in dated], *limits)
     cut = _cut(there, good, gaps, stood_still=stood_still)
     together = coupled(good, common=common, cut=cut)
     joint = joint_balance(together)
@@ -121,6 +127,7 @@ def balance_period(
         handed_on=len({(link.node, link.after) for link in together.links}),
         unaccounted=unaccounted(totals), test=test, suspects=suspects,
         within_surveys=within, between_surveys=between, feeds=feeds, hours=hours,
+        without_sizes=tuple(s.label for s in good if s.label in sized),
     )  # fmt: skip
 
 
@@ -180,7 +187,7 @@ def _cut(
     stood_still: bool,
 ) -> set[str]:  # fmt: skip
     """Return the surveys to which nothing is handed on: one is missing, or left out, before."""
-    cut = set() if stood_still else {g.after for g in gaps}
+    cut = set() if stood_still else {g.after for g in gaps if g.before}
     kept = {s.label for s in good}
     for before, after in zip(there, there[1:], strict=False):
         if before.label not in kept:

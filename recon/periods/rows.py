@@ -260,6 +260,8 @@ class Period:
         'analyte: stream' is kept or lost, for products of which that differs by analyte.
     hours : float or None
         How long each shift ran, for rates.
+    without_sizes : tuple of str
+        Shifts with sieve analyses, which are not used.
     """
 
     name: str
@@ -279,6 +281,7 @@ class Period:
     between_surveys: tuple[str, ...]
     feeds: tuple[str, ...]
     hours: float | None = None
+    without_sizes: tuple[str, ...] = ()
 
     @property
     def n_missing(self) -> int:

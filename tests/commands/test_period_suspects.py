@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import openpyxl
 import pytest
 from click.testing import CliRunner, Result
 
@@ -94,8 +95,8 @@ def test_the_other_surveys_tell_which_number_is_a_slip(tmp_path: Path) -> None:
     assert "too far to the right? Then it is 86 g/t)." in told
     command = 'oretally campaign FILE decide "s5" "left out" --of "concentrate:Au" --why "..."'
     assert command in told
-    assert "Not to be used yet. Recovered: " in told
-    assert "Not to be used yet. Produced: " in told
+    assert "Not to be used yet. Recovered in 5 of some 10 shifts: " in told
+    assert "Not to be used yet. Produced in 5 of some 10 shifts (none from " in told
     done = run(file, "decide", "s5", "left out", "--of", "concentrate:Au", "--why", "a slip")
     assert done.exception is None
     assert "Before: Recovered:" in done.output and "Now: Recovered:" in done.output
@@ -116,6 +117,30 @@ def test_a_slip_is_told_where_it_fits_what_the_others_say(
     assert (first.label, first.stream, first.quantity) == ("s5", "concentrate", "Au")
     assert first.slip.endswith(slip) and bool(first.slip) == bool(slip)
     assert first.fits == fits
+
+
+def test_the_suspects_stand_in_page_workbook_and_all_figures(tmp_path: Path) -> None:
+    file, found = month(tmp_path, table(made=860.0))
+    book, page = tmp_path / "p.xlsx", tmp_path / "p.html"
+    shown = run(file, "period", "2026-06", "--xlsx", book, "--html", page, "--full")
+    (s,) = found.suspects
+    header, row = openpyxl.load_workbook(book)["suspects"].iter_rows(values_only=True)
+    assert dict(zip(header, row, strict=True)) == {
+        "survey": "s5", "stream": "concentrate", "quantity": "Au", "unit": "g/t",
+        "probability [%]": 100.0 * s.probability, "measured": 860, "the others say": s.meant,
+        "±": s.meant_sd, "other surveys": 4, "least of them": 88, "most of them": 95,
+        "slip": s.slip, "then it is": 86, "p of the rest": s.test.p,
+    }  # fmt: skip
+    for text in (page.read_text("utf-8"), shown.output):
+        assert "Which number is wrong" in text
+        for word in ("88 to 95 (4)", "&gt;99" if "<html" in text else ">99", "the decimal point"):
+            assert word in text
+    sound = tmp_path / "sound"
+    sound.mkdir()
+    fine, _ = month(sound, table())
+    run(fine, "period", "2026-06", "--xlsx", book, "--html", page)
+    assert "suspects" not in openpyxl.load_workbook(book).sheetnames
+    assert "Which number is wrong" not in page.read_text("utf-8")
 
 
 def test_both_stocks_of_a_pile_are_named_where_they_check_each_other_alone(tmp_path: Path) -> None:
@@ -159,7 +184,7 @@ def test_a_month_with_a_shift_missing_says_so_where_its_metal_stands(tmp_path: P
     """A shift that was refused is in no sum: neither is the ore that it moved."""
     rows = "\n".join(r for r in table().splitlines() if not r.startswith("s3,"))
     file, found = month(tmp_path, rows)
-    assert found.interrupted == (("s2", "s4"),) and found.n_missing == 1
+    assert found.interrupted == (("s2", "s4"),) and found.n_missing == 1 + 5
     (change,) = (
         a for a in found.whole.amounts if a.item == STOCK_CHANGE and a.quantity == "dry mass"
     )
@@ -168,8 +193,8 @@ def test_a_month_with_a_shift_missing_says_so_where_its_metal_stands(tmp_path: P
     assert change.check_out == pytest.approx(3574.0 - 4000.0, abs=0.5)
     assert change.check_out_sd == pytest.approx(40.0 * 2**0.5, rel=0.01)
     told = " ".join(run(file, "period", "2026-06").output.split())
-    assert "Produced in 4 of some 5 shifts (none about 2026-06-07): " in told
-    assert "Recovered in 4 of some 5 shifts: " in told
+    assert "Produced in 4 of some 10 shifts (none about 2026-06-07 and from 2026-06-16 to " in told
+    assert "Recovered in 4 of some 10 shifts: " in told
     assert "what went in or out is not known between 's2' and 's4')." in told
     still = " ".join(run(file, "period", "2026-06", "--stood-still").output.split())
     assert "Produced: " in still and "Recovered: " in still and "not known" not in still
