@@ -34,8 +34,8 @@ __all__ = [
     "period_amounts",
     "period_recoveries",
     "screen_table",
-    "suspects_table",
     "survey_table",
+    "suspects_table",
     "unaccounted_table",
 ]
 

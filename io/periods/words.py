@@ -293,8 +293,8 @@ def notes_of_period(found: Period) -> Iterator[str]:
         yield f"'{x.label}' is in no sum: {x.reason.rstrip('.')}."
     if found.without_sizes:
         yield (f"The sieve analyses of {labels_text(found.without_sizes)} are not used here: sums "
-               "are of bulk masses and assays. For the sizes of one survey: 'oretally campaign FILE "
-               "show SURVEY --show sizes'.")  # fmt: skip
+               "are of bulk masses and assays. For the sizes of one survey: 'oretally campaign "
+               "FILE show SURVEY --show sizes'.")  # fmt: skip
     yield from _gaps(found)
     yield from _missing(found)
     for u in found.unaccounted:

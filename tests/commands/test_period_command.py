@@ -140,7 +140,8 @@ def test_sieve_analyses_are_left_aside_and_it_is_said(tmp_path: Path) -> None:
                 (case / "sizes.csv").unlink()
             added = run(file, "add", case, "--time", f"2026-03-0{k}")
             assert added.exception is None, added.output
-        told[name] = run(file, "period", "--from", "2026-03-01", "--to", "2026-03-03", "--json", "-")
+        days = ("--from", "2026-03-01", "--to", "2026-03-03")
+        told[name] = run(file, "period", *days, "--json", "-")
         assert told[name].exception is None
     sized, bulk = (json.loads(told[name].stdout) for name in ("sized", "bulk"))
     jsonschema.validate(sized, period_schema())
