@@ -31,7 +31,7 @@ from oretally.io.cells import (
     value_in_own_unit,
     with_own_unit,
 )
-from oretally.io.definition import LabLayout
+from oretally.io.definition import LabLayout, LabSample
 from oretally.io.files import Cell, Table, without_pasted
 from oretally.io.laboratory.contradictions import (
     BLANK_TIMES,
@@ -125,13 +125,15 @@ class SampleReading:
 class LabTable:
     """The batches of a table, an analyte each; ``notes`` say what of it was not read.
 
-    ``samples`` are the assays of samples and duplicates, in the order of the table.
+    ``samples`` are the assays of samples and duplicates, in the order of the table; ``said`` is
+    whose they are, as far as the layout says it.
     """
 
     batches: tuple[LabBatch, ...]
     notes: tuple[str, ...]
     source: str
     samples: tuple[SampleReading, ...] = ()
+    said: tuple[LabSample, ...] = ()
 
 
 def read_lab(source: str | Path, layout: LabLayout | None = None) -> LabTable:
@@ -168,7 +170,7 @@ def read_lab(source: str | Path, layout: LabLayout | None = None) -> LabTable:
         raise InputError([*faults, *(Fault(note, _OWN_NUMBERS, table.place) for note in alike)])
     told = [f"{note} {_OWN_NUMBERS}" for note in alike]
     samples = tuple(reader.samples)
-    return LabTable(tuple(batches), (*notes, *told), table.place.file, samples)
+    return LabTable(tuple(batches), (*notes, *told), table.place.file, samples, layout.samples)
 
 
 class _Reader:

@@ -95,8 +95,8 @@ FOLDERS = {
         "certificate": "case files grids laboratory measurements",
         "beginning": "forms",
         "campaign_views": "files json_rows pictures report results wording",
-        "campaign_commands": "campaign campaign_views case certificate files first_page laboratory "
-        "report results wording",
+        "campaign_commands": "campaign campaign_views case certificate definition files first_page "
+        "laboratory report results wording",
         "periods": "campaign files first_page json_rows report results wording",
         "commands": "campaign campaign_commands campaign_views case cells definition draw_limits "
         "files periods plan report results wording",
