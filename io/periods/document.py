@@ -11,6 +11,7 @@ from oretally.io.json_rows import JsonRows, document_text, packaged_schema
 from oretally.io.periods.words import (
     agreement_of,
     budget_sentences,
+    far_sentences,
     notes_of_period,
     produced_sentence,
     recovered_sentence,
@@ -51,6 +52,7 @@ def period_schema() -> dict[str, Any]:
 
 def _summary(found: Period) -> list[str]:
     texts = [what_was_summed(found), agreement_of(found), *wrong_number_sentences(found),
+             *far_sentences(found),
              recovered_sentence(found), produced_sentence(found), *stock_sentences(found),
              *unaccounted_sentences(found), *budget_sentences(found)]  # fmt: skip
     return [text for text in texts if text]

@@ -15,6 +15,7 @@ from oretally.io.periods.tables import (
 from oretally.io.periods.words import (
     agreement_of,
     budget_sentences,
+    far_sentences,
     notes_of_period,
     produced_sentence,
     recovered_sentence,
@@ -88,8 +89,8 @@ def _brief(found: Period, title: str) -> str:
 
 def _lead(found: Period, title: str) -> list[str]:
     name = f"{title}: {found.name}" if title else found.name
-    texts = [name, what_was_summed(found), agreement_of(found), *wrong_number_sentences(found), "",
-             recovered_sentence(found)]  # fmt: skip
+    texts = [name, what_was_summed(found), agreement_of(found), *wrong_number_sentences(found),
+             *far_sentences(found), "", recovered_sentence(found)]  # fmt: skip
     made = produced_sentence(found)
     return [*texts, *([made] if made else []), *stock_sentences(found)]
 
@@ -125,7 +126,7 @@ def period_sections(found: Period) -> list[Section]:
     lead = [what_was_summed(found), agreement_of(found), recovered_sentence(found),
             produced_sentence(found)]  # fmt: skip
     more = (*([lead[3]] if lead[3] else []), *stock_sentences(found))
-    told = (*(t for t in lead[:2] if t), *wrong_number_sentences(found))
+    told = (*(t for t in lead[:2] if t), *wrong_number_sentences(found), *far_sentences(found))
     first: list[Block] = [
         Lead((lead[2],)), *([Paragraphs(more)] if more else []), Paragraphs(told)
     ]  # fmt: skip

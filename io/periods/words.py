@@ -25,6 +25,7 @@ __all__ = [
     "agreement_of",
     "amount_text",
     "budget_sentences",
+    "far_sentences",
     "labels_text",
     "notes_of_period",
     "ounces_text",
@@ -108,6 +109,23 @@ def wrong_number_sentences(found: Period) -> Iterator[str]:
         f"Look it up, mend it in the file and add that again; or leave it out: oretally campaign "
         f'FILE decide "{first.label}" "left out" --of "{first.stream}:{first.quantity}" --why "..."'
     )
+
+
+def far_sentences(found: Period) -> Iterator[str]:
+    """Yield which numbers lie far from the same of all other surveys, whatever the balance says."""
+    told = {(s.label, s.stream, s.quantity) for s in found.suspects}
+    rows = [f for f in found.far if (f.label, f.stream, f.quantity) not in told]
+    if not rows:
+        return
+    each = [
+        f"{f.quantity} of '{f.stream}' in '{f.label}' reads {format_number(f.measured)} {f.unit}, "
+        f"{f.others[0]} others {format_number(f.others[1])} to {format_number(f.others[2])}"
+        for f in rows[:_NAMED]
+    ]
+    more = [f"{len(rows) - _NAMED} more"] if len(rows) > _NAMED else []
+    them = "it" if len(rows) == 1 else "them"
+    yield (f"Far from all other surveys: {'; '.join([*each, *more])}. Look {them} up: what no "
+           "balance checks may be wrong unseen.")  # fmt: skip
 
 
 def _suspect(s: PeriodSuspect) -> str:

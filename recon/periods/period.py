@@ -9,6 +9,7 @@ from datetime import datetime
 from oretally.flowsheet import BalanceModel, InputError, NotBalanceable
 from oretally.flowsheet.problem import check_survey, reference_streams
 from oretally.flowsheet.survey import Basis, DatedSurvey, without_sizes
+from oretally.recon.dated_balances import far_from_others
 from oretally.recon.periods.calendar import Gap, gaps_of, span_of
 from oretally.recon.periods.choice import joint_balance
 from oretally.recon.periods.joint import JointBalance
@@ -128,6 +129,7 @@ def balance_period(
         unaccounted=unaccounted(totals), test=test, suspects=suspects,
         within_surveys=within, between_surveys=between, feeds=feeds, hours=hours,
         without_sizes=tuple(s.label for s in good if s.label in sized),
+        far=far_from_others(surveys, {s.label for s in good}, alpha=alpha),
     )  # fmt: skip
 
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
+import jsonschema
 import openpyxl
 import pytest
 from click.testing import CliRunner, Result
 
 from oretally.io.campaign import open_campaign
 from oretally.io.cli import oretally
-from oretally.io.periods import period_of, read_span
+from oretally.io.periods import period_of, period_schema, read_span
 from oretally.recon.periods import STOCK_CHANGE, Period
 
 CIRCUIT = """title = "Gold mill"
@@ -86,7 +88,9 @@ def test_the_other_surveys_tell_which_number_is_a_slip(tmp_path: Path) -> None:
     assert abs(first.meant - 86.0) < 2.0 * first.meant_sd
     assert first.test.consistent
     shown = " ".join(run(file, "show", "s5").output.split())
-    beside = "farthest from them first: Au of 'concentrate' reads 860 g/t, 4 others 88 to 95;"
+    beside = (
+        "Over time: Au of 'concentrate' reads 860 g/t, 4 other surveys 88 to 95: look there first."
+    )
     assert beside in shown
     text = run(file, "period", "2026-06").output
     told = " ".join(text.split())
@@ -223,3 +227,40 @@ def test_few_surveys_are_shown_one_by_one(tmp_path: Path) -> None:
     for label, day in (("s1", "2026-06-01"), ("s5", "2026-06-13")):
         row = next(line for line in text.splitlines() if line.split()[:1] == [label])
         assert day in row and float(row.split()[-2]) == pytest.approx(90.0, abs=2.0)
+
+
+def test_show_says_beside_the_balance_what_the_others_have(tmp_path: Path) -> None:
+    """A number that nothing here checks; a survey that is as all; how its recovery stands."""
+    file, _ = month(tmp_path, table())
+    sound = " ".join(run(file, "show", "s5").output.split())
+    assert "Sound: use it." in sound and "Over time" not in sound  # nothing balanced, nothing far
+    run(file, "balance")
+    low, high = (" ".join(run(file, "show", name).output.split()) for name in ("s5", "s2"))
+    assert "Over time: Recovery of Au in 'concentrate' is higher than in " in low + high
+    unchecked = tmp_path / "unchecked"
+    unchecked.mkdir()
+    rows = [r for r in table(made=860.0).splitlines() if "s5" not in r or "stock" not in r]
+    rows = [r.replace(",310,,2.79,", ",310,,,") for r in rows]
+    far, found = month(unchecked, "\n".join(rows))
+    assert found.suspects == () and [(f.label, f.stream) for f in found.far] == [
+        ("s5", "concentrate")
+    ]
+    shown = " ".join(run(far, "show", "s5").output.split())
+    assert (
+        "Over time: Au of 'concentrate' reads 860 g/t, 4 other surveys 88 to 95: far from all of "
+        "them, though nothing here speaks against it." in shown
+    )
+    told = " ".join(run(far, "period", "2026-06").output.split())
+    assert (
+        "Far from all other surveys: Au of 'concentrate' in 's5' reads 860 g/t, 4 others 88 to 95. "
+        "Look it up: what no balance checks may be wrong unseen." in told
+    )
+    document = json.loads(run(far, "period", "2026-06", "--json", "-").stdout)
+    jsonschema.validate(document, period_schema())
+    assert document["far"][0]["measured"] == 860.0
+
+
+def test_a_number_that_is_a_suspect_already_is_not_told_twice(tmp_path: Path) -> None:
+    file, found = month(tmp_path, table(made=860.0))
+    assert found.far and found.suspects
+    assert "Far from all other surveys" not in run(file, "period", "2026-06").output

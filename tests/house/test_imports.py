@@ -59,7 +59,8 @@ FOLDERS = {
         "plan": "answers kinetics numerics propagation reduction signatures solution solver",
         "persistent_bias": "dated_balances propagation result signatures solution trends "
         "variance_components",
-        "periods": "answers numerics propagation reduction result signatures solution solver",
+        "periods": "answers dated_balances numerics propagation reduction result signatures "
+        "solution solver",
         "draws": "leach_and_stocks result solution solver",
         "no_balance": "answers gross_errors leach_and_stocks reduction result signatures "
         "solution solver",
