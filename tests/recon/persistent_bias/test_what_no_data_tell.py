@@ -137,11 +137,11 @@ def test_three_surveys_bear_one_error_at_most_with_the_sd_of_the_stated_errors(
     """Against the metal balance by hand: more tin in the concentrate than feed less tailings."""
     found = _months(rates)
     (bias,) = found.biases
-    made = ErrorPlace("measurement", "concentrate", "dry rate")
+    rate_made = ErrorPlace("measurement", "concentrate", "dry rate")
     # 17 % are 9 stated errors of 2 %, but 17 of 1 %: then its assay, 6 of 3 %, is likelier
-    first = made if rates[1] == 0.02 else ErrorPlace("measurement", "concentrate", "Sn")
+    first = rate_made if rates[1] == 0.02 else ErrorPlace("measurement", "concentrate", "Sn")
     assert bias.place == first
-    rate = next(row for row in (bias, *bias.others) if row.place == made)
+    rate = next(row for row in (bias, *bias.others) if row.place == rate_made)
     sizes, variances = list[float](), list[float]()
     for (feed, made, tails), (of_feed, of_made, of_tails) in MONTHS:
         v, w = (feed * rates[0]) ** 2, (tails * rates[2]) ** 2
@@ -159,7 +159,7 @@ def test_three_surveys_bear_one_error_at_most_with_the_sd_of_the_stated_errors(
     assert rate.size[1] == pytest.approx(weight.sum() ** -0.5, rel=0.07)
     told = {o.place for o in bias.others if o.exact} | {bias.place}
     tin = (ErrorPlace("measurement", s, "Sn") for s in ("feed", "concentrate", "tailings"))
-    assert told == {made, *tin}
+    assert told == {rate_made, *tin}
 
 
 def test_an_effect_beside_others_is_judged_by_what_all_of_them_leave() -> None:
