@@ -52,7 +52,7 @@ class FarNumber:
 
 
 def far_from_others(
-    campaign: Sequence[DatedSurvey], labels: Collection[str], *, alpha: float = 0.05
+    campaign: Sequence[DatedSurvey], labels: Collection[str], *, alpha: float = 0.01
 ) -> tuple[FarNumber, ...]:
     """Return the numbers of some surveys that lie far from the same of all others.
 

@@ -128,6 +128,28 @@ def test_the_example_is_as_its_readme_says() -> None:
     assert [row[0] for row in rows if row[2] == "mill feed" and not row[5]] == ["05 late"]
 
 
+def test_a_stock_that_nobody_measured_needs_no_row(tmp_path: Path) -> None:
+    """Of a table without any row of a stock, the change in stock is still what went in and out."""
+    lines = (EXAMPLE / "surveys.csv").read_text("utf-8").splitlines()
+    rows = [r for r in lines[1:] if r.startswith(("02", "03")) and "stock of" not in r]
+    surveys = tmp_path / "surveys.csv"
+    surveys.write_text("\n".join([lines[0], *rows]) + "\n", "utf-8")
+    days = ("--from", "2026-03-02", "--to", "2026-03-03")
+    found = json.loads(run(made(tmp_path, surveys), "period", *days, "--json", "-").stdout)
+    assert [s["label"] for s in found["shifts"]] == [
+        f"0{day} {shift}" for day in (2, 3) for shift in ("early", "late", "night")
+    ]
+    (change,) = (
+        a for a in found["whole"]["amounts"]
+        if (a["item"], a["quantity"]) == ("change in stock", "dry mass")
+    )  # fmt: skip
+    moved = {"mine ore": 0.0, "mill feed": 0.0}
+    for row in csv.DictReader([lines[0], *rows]):
+        if row["stream"] in moved:
+            moved[row["stream"]] += float(row["dry mass [t]"])
+    assert change["check_out"] == pytest.approx(moved["mine ore"] - moved["mill feed"], rel=0.02)
+
+
 def test_sieve_analyses_are_left_aside_and_it_is_said(tmp_path: Path) -> None:
     """The sums are those of the same cases without their sizes; and `show` still has them."""
     told = {}

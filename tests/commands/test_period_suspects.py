@@ -260,6 +260,22 @@ def test_show_says_beside_the_balance_what_the_others_have(tmp_path: Path) -> No
     assert document["far"][0]["measured"] == 860.0
 
 
+def test_a_survey_left_out_by_decision_is_not_called_missing(tmp_path: Path) -> None:
+    """It was taken: nothing is handed on over it, and its metal is in no sum."""
+    file, whole = month(tmp_path, table())
+    run(file, "decide", "s3", "left out", "--why", "the sampler stood")
+    days = ("--from", "2026-06-01", "--to", "2026-06-13")
+    told = " ".join(run(file, "period", *days).output.split())
+    assert "Recovered in 4 of 5 shifts: " in told and "(without 's3')" in told
+    found = json.loads(run(file, "period", *days, "--json", "-").stdout)
+    assert found["gaps"] == [] and whole.handed_on == 4 and found["handed_on"] == 2
+    assert found["interrupted"] == [["s2", "s4"]]
+    assert found["notes"][0] == "'s3' is in no sum: left out by decision."
+    # beyond the period it is not named
+    early = json.loads(run(file, "period", "--to", "2026-06-04", "--json", "-").stdout)
+    assert early["left_out"] == [] and early["gaps"] == []
+
+
 def test_a_number_that_is_a_suspect_already_is_not_told_twice(tmp_path: Path) -> None:
     file, found = month(tmp_path, table(made=860.0))
     assert found.far and found.suspects
