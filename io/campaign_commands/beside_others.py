@@ -11,12 +11,12 @@ from oretally.io.campaign import BALANCE, Campaign, SurveyEntry, kept_results
 from oretally.recon.dated_balances import FarNumber, far_from_others
 from oretally.recon.result import Balance
 
-__all__ = ["over_time"]
+__all__ = ["told_by_others"]
 
 _LEAST, _NAMED = 3, 2
 
 
-def over_time(campaign: Campaign, entry: SurveyEntry, balance: Balance) -> tuple[str, ...]:
+def told_by_others(campaign: Campaign, entry: SurveyEntry, balance: Balance) -> tuple[str, ...]:
     """Return what is out of the way in a survey, and how its recovery stands among the others.
 
     One balance often cannot tell which number is wrong; what is usual in the plant can. The

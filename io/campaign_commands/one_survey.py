@@ -18,7 +18,7 @@ from oretally.io.campaign import (
     open_campaign,
     survey_story,
 )
-from oretally.io.campaign_commands.beside_others import over_time
+from oretally.io.campaign_commands.beside_others import told_by_others
 from oretally.io.case import Case
 from oretally.io.first_page import kept_sentences
 from oretally.io.report import narrow
@@ -43,7 +43,7 @@ def shown_survey(file: str, label: str, parts: tuple[str, ...]) -> tuple[str, bo
         case, balance = balanced_survey(campaign, entry)
     except NotBalanceable as error:
         return f"{story}\nThis cannot be balanced.\n{error}\n", False
-    beside = over_time(campaign, entry, balance)
+    beside = told_by_others(campaign, entry, balance)
     text = results.summary(
         balance, case.prices, None, parts=parts, terminal=terminal, beside=beside
     )

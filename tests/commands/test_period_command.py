@@ -147,7 +147,8 @@ def test_a_stock_that_nobody_measured_needs_no_row(tmp_path: Path) -> None:
     for row in csv.DictReader([lines[0], *rows]):
         if row["stream"] in moved:
             moved[row["stream"]] += float(row["dry mass [t]"])
-    assert change["check_out"] == pytest.approx(moved["mine ore"] - moved["mill feed"], rel=0.02)
+    by_hand = moved["mine ore"] - moved["mill feed"]
+    assert abs(change["check_out"] - by_hand) < 2.0 * change["check_out_sd"] < 60.0
 
 
 def test_sieve_analyses_are_left_aside_and_it_is_said(tmp_path: Path) -> None:
