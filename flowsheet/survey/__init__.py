@@ -4,7 +4,11 @@ Read ``survey``, then ``stated_errors``.
 """
 
 from oretally.flowsheet.survey.applied_sources import Sourced, with_sources
-from oretally.flowsheet.survey.changes import with_measurement, without_measurement
+from oretally.flowsheet.survey.changes import (
+    with_measurement,
+    without_measurement,
+    without_sizes,
+)
 from oretally.flowsheet.survey.dated_survey import DatedSurvey
 from oretally.flowsheet.survey.error_sources import (
     SPANS,
@@ -97,4 +101,5 @@ __all__ = [
     "with_measurement",
     "with_sources",
     "without_measurement",
+    "without_sizes",
 ]

@@ -14,14 +14,14 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-from oretally.flowsheet import Fault, InputError, Place
+from oretally.flowsheet import Fault, InputError, NodeKind, Place
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.foreign_text import unreadable_character
 from oretally.io.campaign.given import GivenSurvey, case_of, kept_name
 from oretally.io.campaign.moments import read_moment
 from oretally.io.campaign.stock_rows import piles_of, stock_table
 from oretally.io.case import CIRCUIT_FILE, MEASUREMENTS_FILE
-from oretally.io.definition import STOCKS_FILE
+from oretally.io.definition import STOCKS_FILE, read_circuit
 from oretally.io.files import (
     SUFFIXES,
     Cell,
@@ -223,7 +223,9 @@ def split(
     kept = [j for j in range(len(table.header))
             if j not in {at.get(name) for name in (SURVEY, TIME, KIND)}]  # fmt: skip
     stream = kept.index(at[_STREAM])
-    piles = piles_of([row[at[_STREAM]] for row in table.rows])
+    known = read_circuit(circuit.decode(errors="replace"), CIRCUIT_FILE).kinds
+    drawn = [name for name, kind, _ in known if kind == NodeKind.STOCKPILE.value]
+    piles = piles_of([row[at[_STREAM]] for row in table.rows], drawn)
     good, refused = list[GivenSurvey](), list[tuple[str, InputError]]()
     for heading in found:
         cells = [[row[j] for j in kept] for row in (table.header, *(table.rows[i]

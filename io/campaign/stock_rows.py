@@ -1,7 +1,7 @@
 """Stocks in a table of many surveys: rows of the streams 'opening stock of PILE', 'closing ...'.
 
-Of each survey they are kept as its stocks.csv. A pile that any survey names has both stocks in
-every survey: blank where nobody measured them.
+Of each survey they are kept as its stocks.csv. A pile has both stocks in every survey: blank where
+nobody measured them.
 """
 
 from __future__ import annotations
@@ -17,9 +17,11 @@ __all__ = ["piles_of", "stock_table"]
 _WHEN = ("opening", "closing")
 
 
-def piles_of(streams: Sequence[Cell]) -> tuple[str, ...]:
-    """Return the piles whose stocks are named, in order."""
+def piles_of(streams: Sequence[Cell], drawn: Sequence[str]) -> tuple[str, ...]:
+    """Return the piles whose stocks are named, in order, then those of the circuit that are not."""
     found = {fold_name(stock[1]): stock[1] for c in streams if (stock := _stock(c)) is not None}
+    for name in drawn:
+        found.setdefault(fold_name(name), name)
     return tuple(found.values())
 
 

@@ -1,19 +1,20 @@
 """The work of `oretally campaign FILE certificate`: grades of a laboratory into many surveys.
 
-A sample is labelled with its survey and its stream, 'week 3/spiral conc'. What stands after the
-survey is what `oretally lab` takes in the survey's own case: a stream, its label on the sampling
-form, or what [lab] samples says.
+A sample is labelled with its survey and its stream, 'week 3/spiral conc', or with any number of
+which a table [lab] says so. What stands after the survey is what `oretally lab` takes in the
+survey's own case: a stream, its label on the sampling form, or what its [lab] samples says.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.flowsheet.circuit import fold_name
+from oretally.flowsheet.faults import did_you_mean
 from oretally.io.campaign import (
     Campaign,
     GivenSurvey,
@@ -23,18 +24,23 @@ from oretally.io.campaign import (
     open_campaign,
 )
 from oretally.io.certificate import certificate_lines, fill_grades
+from oretally.io.definition import LabSample
 from oretally.io.files import create_file, readable_name
-from oretally.io.laboratory import LabTable, SampleReading, read_lab
+from oretally.io.laboratory import LabTable, SampleReading, layout_in, read_lab
 
 __all__ = ["certified_text"]
 
 _NAMED = 5  # samples of no survey, told one by one
 
 
-def certified_text(file: str, certificates: Sequence[Path], *, by: str | None) -> str:
+def certified_text(
+    file: str, certificates: Sequence[Path], *, by: str | None, samples_file: Path | None = None
+) -> str:
     """Correct surveys by what certificates say of blank cells; return what became of them.
 
     Each certificate counts whole or not at all. Numbers that somebody typed stay.
+    ``samples_file`` has a table [lab], as circuit.toml has: whose sample is which, and how the
+    laboratory names its columns.
 
     Raises
     ------
@@ -42,12 +48,13 @@ def certified_text(file: str, certificates: Sequence[Path], *, by: str | None) -
         If no sample of a certificate is of a survey, or a survey cannot be filled in.
     """
     campaign, lines = open_campaign(file), list[str]()
+    layout = None if samples_file is None else layout_in(samples_file)
     for path in certificates:
-        batch = read_lab(path)
-        samples, unknown = _by_survey(batch.samples, campaign.entries())
+        batch = read_lab(path, layout)
+        samples, unknown = _by_survey(batch, campaign.entries())
         if not samples:
             raise InputError([_nothing_matched(path, unknown, campaign)])
-        filled = _filled(campaign, path, batch, samples)
+        filled = _filled(campaign, path, samples)
         name = readable_name(path.name)
         why = f"grades of the certificate {name}"
         corrected = [one.survey for one in filled if one.survey is not None]
@@ -71,22 +78,62 @@ class _Filled:
 
 
 def _by_survey(
-    samples: Sequence[SampleReading], entries: Sequence[SurveyEntry]
-) -> tuple[dict[SurveyEntry, list[SampleReading]], list[str]]:
-    """Return the samples of each survey without its label, and the labels that are of none."""
+    batch: LabTable, entries: Sequence[SurveyEntry]
+) -> tuple[dict[SurveyEntry, LabTable], list[str]]:
+    """Return the part of each survey, its label taken off, and the labels that are of none.
+
+    Raises
+    ------
+    InputError
+        If a sample is said to be of what begins with no survey.
+    """
     by_name = {fold_name(entry.label): entry for entry in entries}
+    said, faults = dict[str, tuple[SurveyEntry, LabSample]](), list[Fault]()
+    assayed = {fold_name(label) for s in batch.samples for label in (s.label, s.pair)}
+    for stated in batch.said:
+        entry, stream = _parted(stated.stream, by_name)
+        if entry is not None:
+            said[fold_name(stated.label)] = entry, replace(stated, stream=stream)
+        elif fold_name(stated.label) in assayed:
+            faults.append(_of_no_survey(stated, entries))
+    if faults:
+        raise InputError(faults)
     found: dict[SurveyEntry, list[SampleReading]] = {}
     unknown: dict[str, None] = {}
-    for sample in samples:
-        entry, label = _parted(sample.label, by_name)
-        other, pair = _parted(sample.pair, by_name)
+    for sample in batch.samples:
+        entry, label = _labelled(sample.label, said, by_name)
+        other, pair = _labelled(sample.pair, said, by_name)
         if entry is None:  # a duplicate with a number of its own goes with its pair
             entry = other
         if entry is None:
             unknown.setdefault(sample.label)
             continue
         found.setdefault(entry, []).append(replace(sample, label=label, pair=pair))
-    return found, list(unknown)
+    parts = {
+        entry: replace(batch, samples=tuple(own), said=tuple(s for e, s in said.values()
+                                                             if e == entry))
+        for entry, own in found.items()
+    }  # fmt: skip
+    return parts, list(unknown)
+
+
+def _labelled(
+    label: str, said: Mapping[str, tuple[SurveyEntry, LabSample]], by_name: dict[str, SurveyEntry]
+) -> tuple[SurveyEntry | None, str]:
+    """Return the survey of a sample, and its label there: what is said of it goes first."""
+    stated = said.get(fold_name(label))
+    return _parted(label, by_name) if stated is None else (stated[0], label)
+
+
+def _of_no_survey(stated: LabSample, entries: Sequence[SurveyEntry]) -> Fault:
+    survey, slash, _ = stated.stream.rpartition("/")
+    problem = f"The sample '{stated.label}' is said to be of '{stated.stream}'"
+    if not slash:
+        mend = f'Write survey and stream: "{stated.label}" = "{entries[0].label}/{stated.stream}".'
+        return Fault(f"{problem}, which names no survey.", mend, stated.place)
+    return Fault(f"{problem}, and there is no survey '{survey}'.",
+                 did_you_mean(survey, [e.label for e in entries], "Surveys"),
+                 stated.place)  # fmt: skip
 
 
 def _parted(label: str, by_name: dict[str, SurveyEntry]) -> tuple[SurveyEntry | None, str]:
@@ -98,21 +145,19 @@ def _parted(label: str, by_name: dict[str, SurveyEntry]) -> tuple[SurveyEntry | 
     return None, label
 
 
-def _filled(
-    campaign: Campaign, path: Path, batch: LabTable,
-    samples: dict[SurveyEntry, list[SampleReading]],
-) -> list[_Filled]:  # fmt: skip
-    files = dict(campaign.files([entry.number for entry in samples]))
+def _filled(campaign: Campaign, path: Path, parts: dict[SurveyEntry, LabTable]) -> list[_Filled]:
+    files = dict(campaign.files([entry.number for entry in parts]))
     done, faults = list[_Filled](), list[Fault]()
-    for entry, own in samples.items():
+    for entry, part in parts.items():
         try:
-            part = replace(batch, samples=tuple(own))
             done.append(_one(entry, files[entry.number], part, path))
         except InputError as error:
+            stated = {s.place for s in part.said}  # these are no places of the survey
             faults += [
+                f if f.place in stated else
                 replace(f, place=replace(f.place, file=f"survey '{entry.label}', {f.place.file}"))
                 for f in error.faults
-            ]
+            ]  # fmt: skip
     if faults:
         raise InputError(faults)
     return done
@@ -150,11 +195,18 @@ def _one(
 
 def _nothing_matched(path: Path, unknown: Sequence[str], campaign: Campaign) -> Fault:
     labels = ", ".join(repr(label) for label in unknown[:3])
-    first = next((entry.label for entry in campaign.entries()), "survey")
+    first = next(iter(campaign.entries()), None)
+    if first is None:
+        return Fault("The campaign has no survey.", "Add some.", Place(file=campaign.name))
+    stream = next(s.name for s in campaign.case(first).circuit.streams if not s.stock)
     problem = "No sample is of a survey of the campaign"
+    mend = f"Label samples with survey and stream, as '{first.label}/{stream}'"
+    if not unknown:
+        return Fault(f"{problem}.", f"{mend}, and give them the type 'sample'.",
+                     Place(file=path.name))  # fmt: skip
     return Fault(
-        f"{problem}: they are called {labels}." if unknown else f"{problem}.",
-        f"Label samples with survey and stream, as '{first}/feed', and give them the type "
-        "'sample'.",
+        f"{problem}: they are called {labels}.",
+        f"{mend};\nor say whose they are in a file, --samples FILE: [lab.samples], below it "
+        f'"{unknown[0]}" = "{first.label}/{stream}".',
         Place(file=path.name),
     )

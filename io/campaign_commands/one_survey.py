@@ -8,7 +8,6 @@ from dataclasses import replace
 import oretally.io.results as results
 from oretally.flowsheet import Circuit, Fault, InputError, NotBalanceable, Place, Survey
 from oretally.flowsheet.circuit import fold_name
-from oretally.flowsheet.digits import format_number
 from oretally.flowsheet.faults import nearest_name
 from oretally.flowsheet.survey import without_measurement
 from oretally.io.campaign import (
@@ -20,6 +19,7 @@ from oretally.io.campaign import (
     open_campaign,
     survey_story,
 )
+from oretally.io.campaign_commands.beside_others import told_by_others
 from oretally.io.case import Case
 from oretally.io.first_page import kept_sentences
 from oretally.io.report import narrow
@@ -29,7 +29,6 @@ from oretally.recon.result import Balance
 
 __all__ = ["balanced_survey", "noted_decision", "shown_survey"]
 
-_BESIDE = "Against the other surveys of the campaign, the farthest from them first"
 Named = Callable[[Circuit, Survey, str], tuple[str, str]]
 
 
@@ -45,41 +44,11 @@ def shown_survey(file: str, label: str, parts: tuple[str, ...]) -> tuple[str, bo
         case, balance = balanced_survey(campaign, entry)
     except NotBalanceable as error:
         return f"{story}\nThis cannot be balanced.\n{error}\n", False
-    text = results.summary(balance, case.prices, None, parts=parts, terminal=terminal)
-    beside = _beside_others(campaign, entry, balance)
-    return f"{story}{beside}\n{text}", balance.converged
-
-
-def _beside_others(campaign: Campaign, entry: SurveyEntry, balance: Balance) -> str:
-    """Return what other surveys of the campaign have for numbers that may be wrong, as lines.
-
-    One balance often cannot tell which number is wrong; what is usual in the plant can. The number
-    that lies farthest from what is usual comes first.
-    """
-    named = dict.fromkeys(
-        (p.where, p.quantity) for s in balance.suspects for p in s.group if p.kind == "measurement"
+    beside = told_by_others(campaign, entry, balance)
+    text = results.summary(
+        balance, case.prices, None, parts=parts, terminal=terminal, beside=beside
     )
-    if not named:
-        return ""
-    others = [d.survey for d in campaign.dated_surveys() if d.label != entry.label]
-    told = list[tuple[float, str]]()
-    for stream, quantity in named:
-        m = balance.survey.measured(stream, quantity)
-        found = [o.measured(stream, quantity) for o in others]
-        usual = [x.value_base for x in found if x is not None and not x.bounded]
-        if m is None or not usual:
-            continue
-        low, high = min(usual), max(usual)
-        out = max(low - m.value_base, m.value_base - high) / max(abs(high), m.unit.to_base(m.sd))
-        lowest, highest = (format_number(m.unit.from_base(x)) for x in (low, high))
-        lie = f"{len(usual)} other{'s' * (len(usual) > 1)} {lowest}"
-        lie += f" to {highest}" if len(usual) > 1 else ""
-        told.append((-out, f"{quantity} of '{stream}' reads {format_number(m.value)} {m.unit}, "
-                           f"{lie}"))  # fmt: skip
-    if not told:
-        return ""
-    rows = "; ".join(text for _, text in sorted(told))
-    return "\n".join(["", *narrow(f"{_BESIDE}: {rows}."), ""])
+    return f"{story}\n{text}", balance.converged
 
 
 def balanced_survey(campaign: Campaign, entry: SurveyEntry) -> tuple[Case, Balance]:

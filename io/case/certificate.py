@@ -43,15 +43,15 @@ def label_of_streams(rows: DefinitionRows, definition: Definition, title: str) -
 
 def stream_of_samples(
     rows: DefinitionRows, definition: Definition, title: str, samples: Iterable[SampleReading],
-    faults: list[Fault], notes: list[str],
+    faults: list[Fault], notes: list[str], *, said: Sequence[LabSample] = (),
 ) -> dict[str, str]:  # fmt: skip
     """Return the stream of each label that a sample of the case can have, folded.
 
-    A label that the case states for a stream that is none is a fault if one of ``samples``, those
-    with a result, has it; else a note.
+    A label that the case, or ``said``, states for a stream that is none is a fault if one of
+    ``samples``, those with a result, has it; else a note.
     """
     labels = label_of_streams(rows, definition, title)
-    stated = _stated(rows)
+    stated = tuple(dict.fromkeys((*said, *_stated(rows))))
     assayed = {fold_name(s.label) for s in samples}
     return laboratory.labels_of_streams(
         labels, definition.stream_names, stated, assayed, faults, notes

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +19,7 @@ from oretally.io.definition import (
     STOCKS_FILE,
     Definition,
     DefinitionRows,
+    LabSample,
     define,
     read_circuit_text,
 )
@@ -79,13 +80,17 @@ class UnmeasuredCase:
         return label_of_streams(self.rows, self.definition, self.title)
 
     def streams_of_labels(
-        self, samples: Iterable[SampleReading], faults: list[Fault]
-    ) -> dict[str, str]:
+        self, samples: Iterable[SampleReading], faults: list[Fault],
+        said: Sequence[LabSample] = (),
+    ) -> dict[str, str]:  # fmt: skip
         """Return the stream of each label that a sample can have; see `stream_of_samples`.
 
+        ``said`` is whose samples are which beyond what the case states.
         Of labels without a result nothing is said here: the balance notes them.
         """
-        return stream_of_samples(self.rows, self.definition, self.title, samples, faults, [])
+        return stream_of_samples(
+            self.rows, self.definition, self.title, samples, faults, [], said=said
+        )
 
 
 def read_unmeasured(source: str | Path) -> UnmeasuredCase:

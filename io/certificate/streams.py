@@ -59,7 +59,7 @@ def case_certificate(
     path : Path
         A case; or a table of assays alone, which has no streams.
     batch : LabTable
-        As read from there.
+        As read from there, or from elsewhere; ``said`` holds whose samples are which.
     needed : bool
         Whether to raise instead of returning None.
 
@@ -76,7 +76,7 @@ def case_certificate(
             raise
         return None
     faults: list[Fault] = []
-    streams = plan.streams_of_labels(batch.samples, faults)
+    streams = plan.streams_of_labels(batch.samples, faults, batch.said)
     if faults:
         raise InputError(faults)
     certificate = matched(batch.samples, streams)

@@ -74,20 +74,26 @@ def add(
 @campaign.command()
 @click.argument("certificates", metavar="CERTIFICATE...", nargs=-1, required=True,
                 type=click.Path(path_type=Path))  # fmt: skip
+@click.option("--samples", "samples_file", type=click.Path(path_type=Path), metavar="FILE",
+              help="Whose sample is which: a file with [lab.samples], as circuit.toml has it, and "
+              "in it lines such as \"L26-0417\" = \"week 2/feed\".")  # fmt: skip
 @_BY
 @click.pass_obj
-def certificate(file: str, certificates: tuple[Path, ...], by: str | None) -> int:
+def certificate(
+    file: str, certificates: tuple[Path, ...], samples_file: Path | None, by: str | None
+) -> int:
     """Fill a laboratory's grades into blank cells of surveys.
 
-    Samples are called 'survey/stream'. A certificate is a table of assays as 'oretally lab' reads
-    it. The surveys are corrected, those before stay, and typed numbers that differ are told.
+    Samples are called 'survey/stream', or --samples says whose they are. A certificate is a table
+    of assays as 'oretally lab' reads it. The surveys are corrected, those before stay, and typed
+    numbers that differ are told.
     """
     with progress("reading"):
         with loading():
             from oretally.io.campaign_commands import certified_text
 
-        refuse_overwriting(certificates)
-        text = certified_text(file, certificates, by=by)
+        refuse_overwriting([*certificates, samples_file])
+        text = certified_text(file, certificates, by=by, samples_file=samples_file)
     click.echo(text, nl=False)
     return DONE
 

@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from oretally.flowsheet import Dimension, Fault, Place, Unit, UnitError, parse_unit
+from oretally.flowsheet import Dimension, Fault, Place, Unit, UnitError
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import did_you_mean
-from oretally.io.cells import read_amount
+from oretally.io.cells import quantity_unit, read_amount
 
 __all__ = [
     "COLUMNS", "IGNORED", "LAB_ANALYTE_KEYS", "LAB_KEYS", "OTHERS", "TYPES", "AnalyteColumn",
@@ -298,7 +298,7 @@ class _Reader:
             unit = None
             if "unit" in entry or column is not None:
                 try:
-                    unit = parse_unit(str(entry.get("unit", "")), Dimension.GRADE)
+                    unit = quantity_unit(name, str(entry.get("unit", "")), Dimension.GRADE)
                 except UnitError as error:
                     place = self.at("lab", *where).about(quantity=name)
                     self.faults.append(Fault(error.problem, error.mend, place))
@@ -341,7 +341,7 @@ class _Reader:
             )  # fmt: skip
             return None
         try:
-            return parse_unit(found[1], Dimension.GRADE).to_base(found[0])
+            return quantity_unit(where[-1], found[1], Dimension.GRADE).to_base(found[0])
         except UnitError as error:
             self.faults.append(Fault(error.problem, error.mend, place))
             return None

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from oretally.io.laboratory.metallics_table import read_metallics, with_metallics
     from oretally.io.laboratory.refused_batch import condemned
     from oretally.io.laboratory.report import lab_report, lab_summary
-    from oretally.io.laboratory.source import LAB_FILE, has_batch, has_own_batch
+    from oretally.io.laboratory.source import LAB_FILE, has_batch, has_own_batch, layout_in
     from oretally.io.laboratory.standards_bias import bias_sources
 else:
     __getattr__ = late_names(__name__, {
@@ -36,7 +36,7 @@ else:
         "standards_bias": "bias_sources",
         "certificate": "AssayCertificate matched",
         "labels": "initials labels_of_streams sample_labels streams_of_labels",
-        "source": "LAB_FILE has_batch has_own_batch",
+        "source": "LAB_FILE has_batch has_own_batch layout_in",
     })  # fmt: skip
 
 __all__ = [
@@ -60,6 +60,7 @@ __all__ = [
     "lab_report",
     "lab_summary",
     "labels_of_streams",
+    "layout_in",
     "matched",
     "read_lab",
     "read_metallics",

@@ -7,7 +7,7 @@ the first assay of a pair.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from math import inf
@@ -19,7 +19,6 @@ from oretally.flowsheet import (
     InputError,
     Place,
     Unit,
-    parse_unit,
 )
 from oretally.flowsheet.circuit import fold_name
 from oretally.io.cells import (
@@ -28,10 +27,11 @@ from oretally.io.cells import (
     ParsedNumber,
     TypedValue,
     percent_refused,
+    quantity_unit,
     value_in_own_unit,
     with_own_unit,
 )
-from oretally.io.definition import LabLayout
+from oretally.io.definition import LabLayout, LabSample
 from oretally.io.files import Cell, Table, without_pasted
 from oretally.io.laboratory.contradictions import (
     BLANK_TIMES,
@@ -125,13 +125,15 @@ class SampleReading:
 class LabTable:
     """The batches of a table, an analyte each; ``notes`` say what of it was not read.
 
-    ``samples`` are the assays of samples and duplicates, in the order of the table.
+    ``samples`` are the assays of samples and duplicates, in the order of the table; ``said`` is
+    whose they are, as far as the layout says it.
     """
 
     batches: tuple[LabBatch, ...]
     notes: tuple[str, ...]
     source: str
     samples: tuple[SampleReading, ...] = ()
+    said: tuple[LabSample, ...] = ()
 
 
 def read_lab(source: str | Path, layout: LabLayout | None = None) -> LabTable:
@@ -168,7 +170,7 @@ def read_lab(source: str | Path, layout: LabLayout | None = None) -> LabTable:
         raise InputError([*faults, *(Fault(note, _OWN_NUMBERS, table.place) for note in alike)])
     told = [f"{note} {_OWN_NUMBERS}" for note in alike]
     samples = tuple(reader.samples)
-    return LabTable(tuple(batches), (*notes, *told), table.place.file, samples)
+    return LabTable(tuple(batches), (*notes, *told), table.place.file, samples, layout.samples)
 
 
 class _Reader:
@@ -222,7 +224,8 @@ class _Reader:
         key = fold_name(row.analyte)
         place = row.value.place.about(quantity=row.analyte)
         batch = self.found.setdefault(key, LabBatch(row.analyte, row.unit))
-        found = _ASSAY.read(row.value, self.table, row.unit, stream="", quantity=row.analyte)
+        assay = _Assay(unit_of=_unit_of(row))
+        found = assay.read(row.value, self.table, row.unit, stream="", quantity=row.analyte)
         if isinstance(found, str):
             batch.notes.append(f"The {row.kind} '{row.sample}' is '{row.value.text}': {found}.")
             return
@@ -329,10 +332,10 @@ class _Reader:
             self.faults.append(Fault(problem, mend, place))
             return None
         own = with_own_unit(cell) if column == "certified sd" else None
-        of = ErrorColumn(row.unit, row.unit, _grade_unit)
+        of = ErrorColumn(row.unit, row.unit, _unit_of(row))
         refused = own and percent_refused(cell, own, self.table, cell.place, of)
         found = refused or value_in_own_unit(
-            cell, self.table, cell.place, unit=row.unit, unit_of=_grade_unit, what=what
+            cell, self.table, cell.place, unit=row.unit, unit_of=_unit_of(row), what=what
         )
         if isinstance(found, Fault):
             self.faults.append(found)
@@ -347,7 +350,9 @@ class _Reader:
         return found
 
 
-_grade_unit = partial(parse_unit, dimension=Dimension.GRADE)
+def _unit_of(row: LabRow) -> Callable[[str], Unit]:
+    """Return what reads the unit of a grade, of the solids or of the solution."""
+    return partial(quantity_unit, row.analyte, dimension=Dimension.GRADE)
 
 
 class _Assay(Measurand):
@@ -383,9 +388,6 @@ def _detectable(batch: LabBatch, limit: float) -> None:
         f"The blank '{b.sample}' is below {2.0 * b.value:g} {batch.unit}: that says nothing of it, "
         "and it was not used." for b in blind
     ]  # fmt: skip
-
-
-_ASSAY = _Assay(unit_of=_grade_unit)
 
 
 def _in_unit(found: TypedValue, batch: LabBatch) -> float:

@@ -6,10 +6,11 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from oretally.flowsheet import Dimension, Fault, Place, Unit, UnitError, parse_unit
+from oretally.flowsheet import Dimension, Fault, Place, Unit, UnitError
 from oretally.flowsheet.circuit import fold_name
 from oretally.flowsheet.faults import did_you_mean
-from oretally.io.cells import with_own_unit
+from oretally.flowsheet.survey import in_solution, solution_unit
+from oretally.io.cells import dissolved_name, quantity_unit, with_own_unit
 from oretally.io.definition import COLUMNS, IGNORED, TYPES, AnalyteColumn, LabHeading, LabLayout
 from oretally.io.files import Cell, Table
 
@@ -149,8 +150,10 @@ class _Reader:
         for analyte, value in pairs:
             if value.blank:
                 continue
-            unit = self.unit(analyte, cells, value)
             name = analyte.name if analyte is not None else _text(cells, "analyte")
+            if (dissolved := dissolved_name(name)) is not None:
+                name = in_solution(dissolved)
+            name, unit = self.unit(analyte, name, cells, value)
             if not name:
                 self.faults.append(Fault("The row names no analyte.", "Write it.", value.place))
             elif unit is not None:
@@ -195,27 +198,35 @@ class _Reader:
         return self.called.get(fold_name(cells["analyte"].text))
 
     def unit(
-        self, analyte: AnalyteColumn | None, cells: Mapping[str, Cell], value: Cell
-    ) -> Unit | None:
-        """Return the unit of a row, else the one stated for the analyte, else that of the value."""
+        self, analyte: AnalyteColumn | None, name: str, cells: Mapping[str, Cell], value: Cell
+    ) -> tuple[str, Unit | None]:
+        """Return the unit of a row, else the one stated for the analyte, else that of the value.
+
+        Beside it what was assayed: mg/L of gold is of gold in solution, whatever it is called.
+        """
         stated = analyte.unit if analyte is not None else None
         if self.layout.wide or ("unit" not in cells and stated is not None):
-            return stated
-        name, own = _text(cells, "analyte"), with_own_unit(value)
+            return name, stated
+        own = with_own_unit(value)
         if "unit" not in cells and own is None:
             self.faults.append(
                 Fault(f"Nothing states the unit of '{name}'.",
                       f'Name it: analytes = {{ "{name}" = {{ unit = "%" }} }}.', value.place)
             )  # fmt: skip
-            return None
+            return name, None
         text = _text(cells, "unit")
         if not text and stated is not None:
-            return stated
+            return name, stated
+        text = text or (own.unit if own else "")
         try:
-            return parse_unit(text or (own.unit if own else ""), Dimension.GRADE)
+            return name, quantity_unit(name, text, Dimension.GRADE)
         except UnitError as error:
-            self.faults.append(Fault(error.problem, error.mend, value.place.about(quantity=name)))
-            return None
+            try:
+                return in_solution(name), solution_unit(text)
+            except UnitError:
+                place = value.place.about(quantity=name)
+                self.faults.append(Fault(error.problem, error.mend, place))
+            return name, None
 
     def kind(self, cell: Cell) -> str | None:
         """Return what a row is; None, with a fault, if nobody says it."""

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
-from oretally.flowsheet import Fault, Place
+from oretally.flowsheet import Fault, InputError, Place
 from oretally.flowsheet.circuit import fold_name
 from oretally.io.definition import (
     COLUMNS,
@@ -23,10 +24,13 @@ from oretally.io.files import (
     is_folder,
     read_csv_table,
     read_workbook,
+    readable_name,
     refused_name,
 )
 
-__all__ = ["LAB_FILE", "find_layout", "find_table", "has_batch", "has_own_batch"]
+__all__ = [
+    "LAB_FILE", "find_layout", "find_table", "has_batch", "has_own_batch", "layout_in",
+]  # fmt: skip
 
 LAB_FILE = "lab.csv"
 _CIRCUIT = "circuit.toml"
@@ -48,6 +52,26 @@ def find_layout(path: Path, faults: list[Fault]) -> LabLayout:
         faults.extend(more)
         return lab_layout(read_lab_sheet(sheets, faults), faults)
     return LabLayout()
+
+
+def layout_in(file: Path) -> LabLayout:
+    """Return what the table [lab] of a TOML file says of batches that stand elsewhere.
+
+    Raises
+    ------
+    InputError
+        If there is no such table, or something is wrong with it.
+    """
+    rows = read_circuit_text(file, readable_name(file.name))
+    faults = list(rows.faults)
+    layout = lab_layout(rows.lab, faults)
+    if rows.lab is None and not faults:
+        faults.append(Fault("There is no table [lab], which says whose sample is which.",
+                            'Write [lab.samples], and below it "L26-0417" = "week 2/feed": the '
+                            "label, then survey and stream.", rows.place("")))  # fmt: skip
+    if faults:
+        raise InputError(faults)
+    return replace(layout, file=None)
 
 
 def has_own_batch(path: Path) -> bool:

@@ -39,7 +39,7 @@ def error_titles(
 def grade_columns(
     table: Table, basis: Basis, analytes: Sequence[str], *, water: bool = False
 ) -> dict[str, int]:
-    """Return where the grades of solids stand in a wide table: column by folded analyte.
+    """Return where grades stand in a wide table: column by folded analyte, or 'X in solution'.
 
     Parameters as for `read_entries`; a long table has none.
     """
@@ -51,7 +51,6 @@ def grade_columns(
         fold_name(c.name): c.cell.column
         for c in columns
         if not c.is_error and c.unit is not None and c.unit.dimension is Dimension.GRADE
-        and dissolved_name(c.name) is None
     }  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from statistics import fmean
 import oretally.io.laboratory as laboratory
 from oretally.flowsheet import Analyte, Basis, Dimension, Unit
 from oretally.flowsheet.circuit import fold_name
-from oretally.io.cells import Grade, TypedValue, dissolved_name, quantity_unit
+from oretally.io.cells import Grade, TypedValue, quantity_unit
 from oretally.io.files import Cell, Table
 from oretally.io.measurements.table import Entry, read_entries
 
@@ -73,7 +73,7 @@ def held_against(
     table: Table, certificate: laboratory.AssayCertificate, analytes: Sequence[Analyte],
     basis: Basis, *, water: bool = False,
 ) -> TypedGrades:  # fmt: skip
-    """Return how the grades of a measurements table stand to a certificate.
+    """Return how grades of solids and solution in a measurements table stand to a certificate.
 
     A typed grade agrees if it is one of the readings of its stream, or the mean of several, in
     whatever unit, to the digits that were typed.
@@ -92,7 +92,7 @@ def held_against(
     columns = {
         fold_name(name): (name, unit)
         for name, unit in read.quantities
-        if unit.dimension is Dimension.GRADE and dissolved_name(name) is None
+        if unit.dimension is Dimension.GRADE
     }
     known = {fold_name(a.name): a for a in analytes}
     typed: dict[tuple[str, str], list[Entry]] = {}

@@ -9,7 +9,7 @@ from oretally.flowsheet.faults import did_you_mean
 from oretally.flowsheet.survey import DatedSurvey
 from oretally.io.campaign import Campaign
 from oretally.io.periods.dates import Span
-from oretally.recon.periods import Period, balance_period
+from oretally.recon.periods import Period, SurveyLeftOut, balance_period
 
 __all__ = ["period_of"]
 
@@ -43,9 +43,16 @@ def period_of(
     found = balance_period(
         surveys, name=span.name, begin=span.begin, end=span.end, by=by, feed=case.feeds,
         products=case.products, lost=case.lost, common=frozenset(common), stood_still=stood_still,
-        hours=hours,
+        hours=hours, left_out=_left_out(campaign),
     )  # fmt: skip
     return found, case.title
+
+
+def _left_out(campaign: Campaign) -> list[SurveyLeftOut]:
+    """Return the surveys that are left out by decision."""
+    out = campaign.left_out()
+    return [SurveyLeftOut(e.label, "left out by decision", e.time) for e in campaign.entries()
+            if ("", "") in out.get(e.number, ())]  # fmt: skip
 
 
 def _nothing(campaign: Campaign, surveys: Sequence[DatedSurvey], span: Span) -> Fault:

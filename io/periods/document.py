@@ -11,6 +11,7 @@ from oretally.io.json_rows import JsonRows, document_text, packaged_schema
 from oretally.io.periods.words import (
     agreement_of,
     budget_sentences,
+    far_sentences,
     notes_of_period,
     produced_sentence,
     recovered_sentence,
@@ -28,7 +29,7 @@ PERIOD_SCHEMA = "oretally.period/1"
 _rows = JsonRows({
     datetime: lambda time: time.isoformat(" ", "minutes"),
     timedelta: lambda time: time.total_seconds() / 3600.0,
-    Gap: "before after begin end usual_hours=usual missing",
+    Gap: "before after begin end usual_hours=usual missing about",
 })  # fmt: skip
 
 
@@ -51,6 +52,7 @@ def period_schema() -> dict[str, Any]:
 
 def _summary(found: Period) -> list[str]:
     texts = [what_was_summed(found), agreement_of(found), *wrong_number_sentences(found),
+             *far_sentences(found),
              recovered_sentence(found), produced_sentence(found), *stock_sentences(found),
              *unaccounted_sentences(found), *budget_sentences(found)]  # fmt: skip
     return [text for text in texts if text]
@@ -95,6 +97,13 @@ def _sheets(found: Period) -> Iterable[Sheet]:
         )
         for s in shares
     ])]  # fmt: skip
+    yield "suspects", [("", (
+        "survey", "stream", "quantity", "unit", "probability [%]", "measured", "the others say",
+        "±", "other surveys", "least of them", "most of them", "slip", "then it is",
+        "p of the rest",
+    ), [(s.label, s.stream, s.quantity, s.unit, 100.0 * s.probability, s.measured, s.meant,
+         s.meant_sd, *(s.usual or (None, None, None)), s.slip, s.fits, s.test.p)
+        for s in found.suspects])]  # fmt: skip
     yield "surveys", [("", ("survey", "time", "chi-square", "checks", "p", "remark"), [
         *((s.label, f"{s.time:%Y-%m-%d %H:%M}", s.test.statistic, s.test.dof, s.test.p,
            "does not agree" if s.doubtful else "") for s in found.shifts),

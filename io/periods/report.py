@@ -9,11 +9,13 @@ from oretally.io.periods.tables import (
     period_recoveries,
     screen_table,
     survey_table,
+    suspects_table,
     unaccounted_table,
 )
 from oretally.io.periods.words import (
     agreement_of,
     budget_sentences,
+    far_sentences,
     notes_of_period,
     produced_sentence,
     recovered_sentence,
@@ -87,8 +89,8 @@ def _brief(found: Period, title: str) -> str:
 
 def _lead(found: Period, title: str) -> list[str]:
     name = f"{title}: {found.name}" if title else found.name
-    texts = [name, what_was_summed(found), agreement_of(found), *wrong_number_sentences(found), "",
-             recovered_sentence(found)]  # fmt: skip
+    texts = [name, what_was_summed(found), agreement_of(found), *wrong_number_sentences(found),
+             *far_sentences(found), "", recovered_sentence(found)]  # fmt: skip
     made = produced_sentence(found)
     return [*texts, *([made] if made else []), *stock_sentences(found)]
 
@@ -124,7 +126,7 @@ def period_sections(found: Period) -> list[Section]:
     lead = [what_was_summed(found), agreement_of(found), recovered_sentence(found),
             produced_sentence(found)]  # fmt: skip
     more = (*([lead[3]] if lead[3] else []), *stock_sentences(found))
-    told = (*(t for t in lead[:2] if t), *wrong_number_sentences(found))
+    told = (*(t for t in lead[:2] if t), *wrong_number_sentences(found), *far_sentences(found))
     first: list[Block] = [
         Lead((lead[2],)), *([Paragraphs(more)] if more else []), Paragraphs(told)
     ]  # fmt: skip
@@ -136,6 +138,8 @@ def period_sections(found: Period) -> list[Section]:
     sections = [
         Section("summary", "", tuple(first)),
         Section("notes", "What to know", (Items(notes),) if notes else ()),
+        Section("suspects", "Which number is wrong",
+                (suspects_table(found),) if found.suspects else ()),
         Section("recoveries", "Recovered", (period_recoveries(found),)),
         Section("amounts", "Check-in and check-out", (period_amounts(found),)),
         Section("parts", "Period by period", tuple(parts)),

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from oretally.flowsheet.digits import (
     DASH,
+    chance_percent,
     format_chi_square,
     format_number,
     format_p,
@@ -24,6 +25,7 @@ from oretally.recon.periods import (
     PeriodAmount,
     PeriodPart,
     PeriodRecovery,
+    PeriodSuspect,
 )
 
 __all__ = [
@@ -33,6 +35,7 @@ __all__ = [
     "period_recoveries",
     "screen_table",
     "survey_table",
+    "suspects_table",
     "unaccounted_table",
 ]
 
@@ -107,6 +110,32 @@ def period_recoveries(found: Period) -> ResultTable:
               "± apart"]  # fmt: skip
     fed = " and ".join(f"'{name}'" for name in found.feeds)
     return ResultTable(f"Recoveries, of what was in {fed}", header, rows, 2, legend=_SIDES)
+
+
+def suspects_table(found: Period) -> ResultTable:
+    """Return the numbers that may be the wrong one."""
+    rows = [
+        [s.label, s.stream, f"{s.quantity} [{s.unit}]", chance_percent(s.probability),
+         format_number(s.measured), *format_with_sd(s.meant, s.meant_sd),
+         DASH if s.fits is None else format_number(s.fits), format_p(s.test.p), _usual(s), s.slip]
+        for s in found.suspects
+    ]  # fmt: skip
+    legend = (
+        "If one number alone is wrong. The others say: the balance of all surveys without it. p of "
+        "the rest: how often chance makes all other numbers disagree as much. Elsewhere: the same "
+        "number in other surveys of the campaign.",
+    )
+    header = ["survey", "stream", "quantity", "%", "measured", "the others say", "±", "then it is",
+              "p of the rest", "elsewhere", "a slip?"]  # fmt: skip
+    return ResultTable("Likeliest wrong", header, rows, 3, 2, legend=legend, wraps=True)
+
+
+def _usual(s: PeriodSuspect) -> str:
+    if s.usual is None:
+        return DASH
+    n, low, high = s.usual
+    return f"{format_number(low)}" if n == 1 else (
+        f"{format_number(low)} to {format_number(high)} ({n})")  # fmt: skip
 
 
 def part_table(found: Period, analyte: str) -> ResultTable:

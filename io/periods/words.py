@@ -25,6 +25,7 @@ __all__ = [
     "agreement_of",
     "amount_text",
     "budget_sentences",
+    "far_sentences",
     "labels_text",
     "notes_of_period",
     "ounces_text",
@@ -42,6 +43,7 @@ _MOST = 6  # labels told one by one
 _MUCH = 1.05  # times the sd that errors of each shift for itself would give: told
 _LITTLE = 0.05  # share of a variance below which a source is not named
 _NAMED = 3  # sources
+_DAYS = 72.0  # hours from which a time is told in days
 
 
 def labels_text(names: Sequence[str], most: int = _MOST) -> str:
@@ -107,6 +109,23 @@ def wrong_number_sentences(found: Period) -> Iterator[str]:
         f"Look it up, mend it in the file and add that again; or leave it out: oretally campaign "
         f'FILE decide "{first.label}" "left out" --of "{first.stream}:{first.quantity}" --why "..."'
     )
+
+
+def far_sentences(found: Period) -> Iterator[str]:
+    """Yield which numbers lie far from the same of all other surveys, whatever the balance says."""
+    told = {(s.label, s.stream, s.quantity) for s in found.suspects}
+    rows = [f for f in found.far if (f.label, f.stream, f.quantity) not in told]
+    if not rows:
+        return
+    each = [
+        f"{f.quantity} of '{f.stream}' in '{f.label}' reads {format_number(f.measured)} {f.unit}, "
+        f"{f.others[0]} others {format_number(f.others[1])} to {format_number(f.others[2])}"
+        for f in rows[:_NAMED]
+    ]
+    more = [f"{len(rows) - _NAMED} more"] if len(rows) > _NAMED else []
+    them = "it" if len(rows) == 1 else "them"
+    yield (f"Far from all other surveys: {'; '.join([*each, *more])}. Look {them} up: what no "
+           "balance checks may be wrong unseen.")  # fmt: skip
 
 
 def _suspect(s: PeriodSuspect) -> str:
@@ -290,6 +309,10 @@ def notes_of_period(found: Period) -> Iterator[str]:
     """Yield what the reader must know: what is missing in which sum, what was taken for granted."""
     for x in found.left_out:
         yield f"'{x.label}' is in no sum: {x.reason.rstrip('.')}."
+    if found.without_sizes:
+        yield (f"The sieve analyses of {labels_text(found.without_sizes)} are not used here: sums "
+               "are of bulk masses and assays. For the sizes of one survey: 'oretally campaign "
+               "FILE show SURVEY --show sizes'.")  # fmt: skip
     yield from _gaps(found)
     yield from _missing(found)
     for u in found.unaccounted:
@@ -315,10 +338,17 @@ def notes_of_period(found: Period) -> Iterator[str]:
 
 def _gaps(found: Period) -> Iterator[str]:
     for g in found.gaps:
-        hours = _hours(g.end - g.begin)
+        time, usual = _long(g.end - g.begin), _long(g.usual)
+        if not (g.before and g.after):
+            side = (f"begins {time} before '{g.after}' ({g.end:%Y-%m-%d %H:%M})"
+                    if g.after else
+                    f"ends {time} after '{g.before}' began ({g.begin:%Y-%m-%d %H:%M})")  # fmt: skip
+            yield (f"The period {side}, and {usual} from one survey to the next is usual: "
+                   f"{g.missing} missing, or not added yet? {_edge(found)}")  # fmt: skip
+            continue
         text = (
-            f"From '{g.before}' ({g.begin:%Y-%m-%d %H:%M}) to '{g.after}' there are {hours} "
-            f"hours, {_hours(g.usual)} is usual: {g.missing} missing? Nothing was filled in"
+            f"From '{g.before}' ({g.begin:%Y-%m-%d %H:%M}) to '{g.after}' it is {time}, "
+            f"{usual} is usual: {g.missing} missing? Nothing was filled in"
         )
         if not found.handed_on:
             yield f"{text}."
@@ -328,8 +358,18 @@ def _gaps(found: Period) -> Iterator[str]:
             yield f"{text}, and no stock was handed on. If the plant stood still: --stood-still."
 
 
-def _hours(time: timedelta) -> str:
-    return format_number(time.total_seconds() / 3600.0, 3)
+def _edge(found: Period) -> str:
+    if found.carried_over_gaps:
+        return "The plant stood still, as --stood-still says."
+    return ("Nothing was filled in. If only the surveyed days were meant: --from and --to; if the "
+            "plant stood still: --stood-still.")  # fmt: skip
+
+
+def _long(time: timedelta) -> str:
+    hours = time.total_seconds() / 3600.0
+    if hours < _DAYS:
+        return f"{format_number(hours, 3)} hours"
+    return f"{format_number(hours / 24.0, 3)} days"
 
 
 def _missing(found: Period) -> Iterator[str]:

@@ -42,6 +42,7 @@ _MARK = "            -"  # of an item
 def summary(
     balance: Balance, prices: Sequence[Price] = (), otherwise: WhatIf | None = None, *,
     simulated: Simulated | None = None, parts: Collection[str] = (), terminal: Terminal = PIPE,
+    beside: Sequence[str] = (),
 ) -> str:  # fmt: skip
     """Return the first screen as text, or parts of the report.
 
@@ -52,6 +53,8 @@ def summary(
         below it what was asked for by other options.
     terminal : Terminal, optional
         Where it is read.
+    beside : sequence of str, optional
+        What is known from elsewhere, to stand below the verdict.
     """
     sections = outline(
         balance, Format.TERMINAL, prices=prices, otherwise=otherwise, simulated=simulated
@@ -61,7 +64,7 @@ def summary(
     lines = [terminal.bold(line) for line in narrow(title, columns=terminal.width)]
     asked = any(section.key in _ASKED for section in rest)
     if not parts or ALL in parts:
-        lines += _first(first, terminal, tables=not asked or ALL in parts)
+        lines += _first(first, terminal, beside, tables=not asked or ALL in parts)
     wanted = [s for s in sections if s.key in (parts or _ASKED) or ALL in parts]
     for section in wanted:
         if section is not first or first.key in parts:
@@ -88,7 +91,9 @@ def _narrow(sentences: Iterable[str], terminal: Terminal) -> list[str]:
     return [line for text in sentences for line in narrow(text, columns=terminal.width)]
 
 
-def _first(section: Section, terminal: Terminal, *, tables: bool) -> Iterator[str]:
+def _first(
+    section: Section, terminal: Terminal, beside: Sequence[str], *, tables: bool
+) -> Iterator[str]:
     """Yield the section that stands on the first screen, with its tables or without."""
     for i, block in enumerate(section.blocks):
         if isinstance(block, ResultTable) and not tables:
@@ -97,7 +102,7 @@ def _first(section: Section, terminal: Terminal, *, tables: bool) -> Iterator[st
             yield ""
         match block:
             case Lead():
-                yield from _narrow([" ".join(block.texts)], terminal)
+                yield from _narrow([" ".join(block.texts), *beside], terminal)
             case Paragraphs():
                 yield from _narrow(block.texts, terminal)
             case Terms():

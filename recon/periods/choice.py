@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from oretally.flowsheet import NotBalanceable
 from oretally.recon.periods.condensed import condensed_balance
 from oretally.recon.periods.condensed_shift import NotCondensable
 from oretally.recon.periods.joint import JointBalance
@@ -16,7 +15,7 @@ _MOST = 1000  # ... and affordable up to there
 
 
 def joint_balance(coupled: Coupled) -> JointBalance:
-    """Balance shifts together: the answers are the same in both ways.
+    """Balance shifts, which have no size classes, together: the answers are the same in both ways.
 
     One circuit also has stocks that come to nothing.
 
@@ -26,12 +25,6 @@ def joint_balance(coupled: Coupled) -> JointBalance:
         If there is no balance.
     """
     size = sum(len(s.circuit.streams) for s in coupled.shifts)
-    sized = any(s.model.carriers.classes for s in coupled.shifts)
-    if sized:
-        raise NotBalanceable(
-            "Surveys with size classes are not balanced together yet.",
-            "Leave the sizes out of the surveys of the period.",
-        )
     if size <= _SMALL:
         return whole_balance(coupled)
     try:

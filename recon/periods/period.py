@@ -8,7 +8,8 @@ from datetime import datetime
 
 from oretally.flowsheet import BalanceModel, InputError, NotBalanceable
 from oretally.flowsheet.problem import check_survey, reference_streams
-from oretally.flowsheet.survey import Basis, DatedSurvey
+from oretally.flowsheet.survey import Basis, DatedSurvey, without_sizes
+from oretally.recon.dated_balances import far_from_others
 from oretally.recon.periods.calendar import Gap, gaps_of, span_of
 from oretally.recon.periods.choice import joint_balance
 from oretally.recon.periods.joint import JointBalance
@@ -38,9 +39,12 @@ def balance_period(
     common: Collection[str] = (),
     stood_still: bool = False,
     hours: float | None = None,
+    left_out: Sequence[SurveyLeftOut] = (),
     alpha: float = 0.05,
 ) -> Period:
     """Balance the surveys of a period together, and sum what they made.
+
+    Sieve analyses are not used: sums are of bulk masses and grades.
 
     Parameters
     ----------
@@ -62,6 +66,8 @@ def balance_period(
         Whether the plant stood still where surveys are missing: stocks are handed on then.
     hours : float, optional
         How long each shift ran: needed for rates.
+    left_out : sequence of SurveyLeftOut
+        Surveys that were taken, and are none of ``surveys``: nothing is handed on over them.
     alpha : float
         Level of the tests.
 
@@ -72,7 +78,11 @@ def balance_period(
     InputError
         If a stream that is named is none of the circuit.
     """
+    sized = [s.label for s in surveys if s.survey.sizes.n_classes]
+    surveys = [replace(s, survey=without_sizes(s.survey)) for s in surveys]
     there, left = _chosen(surveys, begin, end)
+    out = [(x, _clock(x.time)) for x in left_out if x.time is not None]
+    left += [x for x, time in out if _within(time, begin, end)]
     if not there:
         raise NotBalanceable(
             f"No survey of the period {name} can be balanced."
@@ -94,8 +104,11 @@ def balance_period(
             f"No survey of the period {name} can be balanced.",
             "\n".join(f"'{x.label}': {x.reason}" for x in left),
         )
-    gaps = gaps_of([(s.label, s.time) for s in there if s.time is not None])
-    cut = _cut(there, good, gaps, stood_still=stood_still)
+    dated = sorted([*((_clock(s.time), s.label) for s in surveys if s.time is not None),
+                    *((time, x.label) for x, time in out)])  # fmt: skip
+    limits = (None if t is None else _clock(t) for t in (begin, end))
+    gaps = gaps_of([(label, time) for time, label in dated], *limits)
+    cut = _cut(there, good, gaps, [time for _, time in out], stood_still=stood_still)
     together = coupled(good, common=common, cut=cut)
     joint = joint_balance(together)
     totals = Totals(joint, feeds=feeds, products=wanted, lost=lost, hours=hours or 1.0)
@@ -121,6 +134,8 @@ def balance_period(
         handed_on=len({(link.node, link.after) for link in together.links}),
         unaccounted=unaccounted(totals), test=test, suspects=suspects,
         within_surveys=within, between_surveys=between, feeds=feeds, hours=hours,
+        without_sizes=tuple(s.label for s in good if s.label in sized),
+        far=far_from_others(surveys, {s.label for s in good}),
     )  # fmt: skip
 
 
@@ -131,9 +146,7 @@ def _chosen(
     left = [SurveyLeftOut(s.label, "it has no time", None) for s in surveys if s.time is None]
     dated = [(s.time, s) for s in surveys if s.time is not None]
     kept = [
-        (time, s) for time, s in dated
-        if (begin is None or _clock(time) >= _clock(begin))
-        and (end is None or _clock(time) < _clock(end))
+        (time, s) for time, s in dated if _within(_clock(time), begin, end)
     ]  # fmt: skip
     return [s for _, s in sorted(kept, key=lambda pair: (pair[0], pair[1].label))], left
 
@@ -141,6 +154,10 @@ def _chosen(
 def _clock(time: datetime) -> datetime:
     """Return a time by the clock of the plant."""
     return time.replace(tzinfo=None)
+
+
+def _within(time: datetime, begin: datetime | None, end: datetime | None) -> bool:
+    return (begin is None or time >= _clock(begin)) and (end is None or time < _clock(end))
 
 
 def _require_hours(surveys: Sequence[DatedSurvey], hours: float | None) -> None:
@@ -176,14 +193,18 @@ def _alone(survey: DatedSurvey, feeds: Sequence[str], alpha: float) -> GlobalTes
 
 
 def _cut(
-    there: Sequence[DatedSurvey], good: Sequence[DatedSurvey], gaps: Sequence[Gap], *,
-    stood_still: bool,
+    there: Sequence[DatedSurvey], good: Sequence[DatedSurvey], gaps: Sequence[Gap],
+    out: Sequence[datetime], *, stood_still: bool,
 ) -> set[str]:  # fmt: skip
-    """Return the surveys to which nothing is handed on: one is missing, or left out, before."""
-    cut = set() if stood_still else {g.after for g in gaps}
+    """Return the surveys to which nothing is handed on: one is missing, or left out, before.
+
+    ``out`` are the times of those that were left out beforehand.
+    """
+    cut = set() if stood_still else {g.after for g in gaps if g.before}
     kept = {s.label for s in good}
     for before, after in zip(there, there[1:], strict=False):
-        if before.label not in kept:
+        a, b = (_clock(s.time) for s in (before, after) if s.time is not None)
+        if before.label not in kept or any(a <= time <= b for time in out):
             cut.add(after.label)
     return cut
 

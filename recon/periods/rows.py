@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from oretally.recon.dated_balances import FarNumber
 from oretally.recon.periods.calendar import Gap
 from oretally.recon.periods.shifts import SameReading
 from oretally.recon.result import GlobalTest
@@ -260,6 +261,10 @@ class Period:
         'analyte: stream' is kept or lost, for products of which that differs by analyte.
     hours : float or None
         How long each shift ran, for rates.
+    without_sizes : tuple of str
+        Shifts with sieve analyses, which are not used.
+    far : tuple of FarNumber
+        Numbers far from the same of all other surveys, the farthest first.
     """
 
     name: str
@@ -279,6 +284,8 @@ class Period:
     between_surveys: tuple[str, ...]
     feeds: tuple[str, ...]
     hours: float | None = None
+    without_sizes: tuple[str, ...] = ()
+    far: tuple[FarNumber, ...] = ()
 
     @property
     def n_missing(self) -> int:

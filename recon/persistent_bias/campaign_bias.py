@@ -22,10 +22,11 @@ from oretally.recon.persistent_bias.rows import (
     PersistentBias,
 )
 from oretally.recon.persistent_bias.search import UNLIKELIER, FoundErrors, Search
+from oretally.recon.persistent_bias.size_odds import log_odds_of
 from oretally.recon.persistent_bias.stated_errors import judged_errors
 from oretally.recon.persistent_bias.survey_evidence import SurveyEvidence, evidence_of
 from oretally.recon.propagation import POWER
-from oretally.recon.result import ErrorPlace
+from oretally.recon.result import ErrorPlace, Estimate
 from oretally.recon.trends import ChangeKind, cusum, likely_places
 
 __all__ = ["campaign_bias", "judge_evidence"]
@@ -131,12 +132,14 @@ def _levels(search: Search, found: FoundErrors, fit: Fit, own: list[int]) -> lis
         since, places = _since(
             effect, gains, surveys, scatter, sees=search.sees[:, effect.candidate]
         )
-        candidate = found.stack.candidates[effect.candidate]
+        # an error with several levels is told as one: no other takes its place
+        first, *others = _likeliest(
+            search, found, i, gains, scatter, own=(size, sd), fixed=len(own) > 1
+        )
         rows.append(
             PersistentBias(
-                candidate.place, candidate.form, candidate.unit, effect.change, (size, sd), since,
-                places, until, found.p[i], int(gains.n[effect.candidate]),
-                _others(search, found, i, gains, scatter),
+                first.place, first.form, first.unit, effect.change, first.size, since, places,
+                until, found.p[i], int(gains.n[effect.candidate]), tuple(others),
             )
         )  # fmt: skip
     return rows
@@ -162,10 +165,15 @@ def _since(
     return surveys[effect.since].number, (begun, surveys[last].number)
 
 
-def _others(
-    search: Search, found: FoundErrors, i: int, gains: Gains, scatter: float
-) -> tuple[OtherBias, ...]:
-    """Return what explains the same surveys nearly as well, with the same profile."""
+def _likeliest(
+    search: Search, found: FoundErrors, i: int, gains: Gains, scatter: float, *, own: Estimate,
+    fixed: bool,
+) -> list[OtherBias]:  # fmt: skip
+    """Return an effect and what explains the same surveys nearly as well, with the same profile.
+
+    By the odds of each, that of its size among them; ``own`` is the size of the effect, which
+    stands first in any case if ``fixed``. ``exact`` is to the first.
+    """
     effect, stack = found.effects[i], found.stack
     others = search.fit([e for k, e in enumerate(found.effects) if k != i])
     a, j = profile_of(effect, search.time), effect.candidate
@@ -177,9 +185,6 @@ def _others(
         )
     A = [e.candidate for e in others.effects]
     c = np.einsum("s,is,ski->ik", a, others.profiles, stack.J[:, :, A])
-    cross = (a**2) @ stack.J[:, j] - c[:, j] @ others.inverse @ c
-    with np.errstate(invalid="ignore", divide="ignore"):
-        C = np.abs(cross) / np.sqrt(info[j] * info)
     best: dict[ErrorPlace, tuple[float, int]] = {}
     for k, other in enumerate(stack.candidates):
         near = gain[k] > 0.0 and gain[k] >= gain[j] - UNLIKELIER * scatter
@@ -187,17 +192,26 @@ def _others(
             continue
         rank = float(gain[k]) - (UNLIKELIER if other.form is ErrorForm.OFFSET else 0.0)
         best[other.place] = max(best.get(other.place, (-np.inf, k)), (rank, k))
-    rows = list[OtherBias]()
-    for _, k in sorted(best.values(), reverse=True):
-        told = float(size[k]), float(scatter / info[k]) ** 0.5
-        if len(rows) < _MENDED:
+
+    def odds(k: int, told: Estimate) -> float:
+        return log_odds_of(stack, k, told, float(gain[k]) / scatter)
+
+    linear = {k: (float(size[k]), float(scatter / info[k]) ** 0.5) for _, k in best.values()}
+    sizes = {j: own}
+    for k in sorted(linear, key=lambda k: -odds(k, linear[k])):
+        sizes[k] = linear[k]
+        if len(sizes) <= _MENDED + 1:
             instead = list(found.effects)
             instead[i] = replace(effect, candidate=k)
             fit = mended_fit(found.surveys, stack.candidates, search.fit(instead), search.time)
-            told = float(fit.b[i]), float(fit.inverse[i, i] * scatter) ** 0.5
-        c_k = stack.candidates[k]
-        rows.append(OtherBias(c_k.place, c_k.form, c_k.unit, told, bool(C[k] >= _SAME)))
-    return tuple(rows)
+            sizes[k] = float(fit.b[i]), float(fit.inverse[i, i] * scatter) ** 0.5
+    ranked = sorted(sizes, key=lambda k: (k != j if fixed else False, -odds(k, sizes[k])))
+    first = ranked[0]
+    cross = (a**2) @ stack.J[:, first] - c[:, first] @ others.inverse @ c
+    with np.errstate(invalid="ignore", divide="ignore"):
+        C = np.abs(cross) / np.sqrt(info[first] * info)
+    each = [(stack.candidates[k], sizes[k], bool(C[k] >= _SAME)) for k in ranked]
+    return [OtherBias(c.place, c.form, c.unit, told, exact) for c, told, exact in each]
 
 
 def _cusums(surveys: Sequence[SurveyEvidence]) -> tuple[CusumRow, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shutil
 from pathlib import Path
 
 import jsonschema
@@ -53,7 +54,7 @@ def test_one_screen_and_all_the_files(short: Path, tmp_path: Path) -> None:
     text = " ".join(found.stdout.split())
     assert "Gold-copper mill, shifts: 2026-03 4 surveys, 2026-03-02 06:00 to" in text
     assert "stocks handed on 3 times" in text
-    assert "Recovered: " in text
+    assert "Recovered in 4 of some 93 shifts: " in text
     assert "ozt) in 'concentrate'" in text
     assert "check-in check-out" in text
     document = json.loads(names[2].read_text("utf-8"))
@@ -134,3 +135,53 @@ def test_the_example_is_as_its_readme_says() -> None:
     stocks = [row[2] for row in rows if "stock" in row[2]]
     assert stocks == ["opening stock of ROM pile", "closing stock of ROM pile"]
     assert [row[0] for row in rows if row[2] == "mill feed" and not row[5]] == ["05 late"]
+
+
+def test_a_stock_that_nobody_measured_needs_no_row(tmp_path: Path) -> None:
+    """Of a table without any row of a stock, the change in stock is still what went in and out."""
+    lines = (EXAMPLE / "surveys.csv").read_text("utf-8").splitlines()
+    rows = [r for r in lines[1:] if r.startswith(("02", "03")) and "stock of" not in r]
+    surveys = tmp_path / "surveys.csv"
+    surveys.write_text("\n".join([lines[0], *rows]) + "\n", "utf-8")
+    days = ("--from", "2026-03-02", "--to", "2026-03-03")
+    found = json.loads(run(made(tmp_path, surveys), "period", *days, "--json", "-").stdout)
+    assert [s["label"] for s in found["shifts"]] == [
+        f"0{day} {shift}" for day in (2, 3) for shift in ("early", "late", "night")
+    ]
+    (change,) = (
+        a for a in found["whole"]["amounts"]
+        if (a["item"], a["quantity"]) == ("change in stock", "dry mass")
+    )  # fmt: skip
+    moved = {"mine ore": 0.0, "mill feed": 0.0}
+    for row in csv.DictReader([lines[0], *rows]):
+        if row["stream"] in moved:
+            moved[row["stream"]] += float(row["dry mass [t]"])
+    by_hand = moved["mine ore"] - moved["mill feed"]
+    assert abs(change["check_out"] - by_hand) < 2.0 * change["check_out_sd"] < 60.0
+
+
+def test_sieve_analyses_are_left_aside_and_it_is_said(tmp_path: Path) -> None:
+    """The sums are those of the same cases without their sizes; and `show` still has them."""
+    told = {}
+    for name in ("sized", "bulk"):
+        file = tmp_path / f"{name}.db"
+        for k in (1, 2, 3):
+            case = tmp_path / name / f"day {k}"
+            shutil.copytree(EXAMPLE.parent / "tails_by_size", case)
+            if name == "bulk":
+                (case / "sizes.csv").unlink()
+            added = run(file, "add", case, "--time", f"2026-03-0{k}")
+            assert added.exception is None, added.output
+        days = ("--from", "2026-03-01", "--to", "2026-03-03")
+        told[name] = run(file, "period", *days, "--json", "-")
+        assert told[name].exception is None
+    sized, bulk = (json.loads(told[name].stdout) for name in ("sized", "bulk"))
+    jsonschema.validate(sized, period_schema())
+    assert sized["whole"] == bulk["whole"] and sized["test"] == bulk["test"]
+    assert sized["whole"]["recoveries"][0]["check_out"] is not None
+    assert (sized["without_sizes"], bulk["without_sizes"]) == (["day 1", "day 2", "day 3"], [])
+    assert sized["notes"][0].startswith(
+        "The sieve analyses of 'day 1', 'day 2' and 'day 3' are not used here: sums are of bulk "
+        "masses and assays."
+    )
+    assert "250" in run(tmp_path / "sized.db", "show", "day 1", "--show", "sizes").stdout

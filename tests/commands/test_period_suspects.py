@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
+import jsonschema
+import openpyxl
 import pytest
 from click.testing import CliRunner, Result
 
 from oretally.io.campaign import open_campaign
 from oretally.io.cli import oretally
-from oretally.io.periods import period_of, read_span
+from oretally.io.periods import period_of, period_schema, read_span
 from oretally.recon.periods import STOCK_CHANGE, Period
 
 CIRCUIT = """title = "Gold mill"
@@ -85,7 +88,9 @@ def test_the_other_surveys_tell_which_number_is_a_slip(tmp_path: Path) -> None:
     assert abs(first.meant - 86.0) < 2.0 * first.meant_sd
     assert first.test.consistent
     shown = " ".join(run(file, "show", "s5").output.split())
-    beside = "farthest from them first: Au of 'concentrate' reads 860 g/t, 4 others 88 to 95;"
+    beside = (
+        "Over time: Au of 'concentrate' reads 860 g/t, 4 other surveys 88 to 95: look there first."
+    )
     assert beside in shown
     text = run(file, "period", "2026-06").output
     told = " ".join(text.split())
@@ -94,8 +99,8 @@ def test_the_other_surveys_tell_which_number_is_a_slip(tmp_path: Path) -> None:
     assert "too far to the right? Then it is 86 g/t)." in told
     command = 'oretally campaign FILE decide "s5" "left out" --of "concentrate:Au" --why "..."'
     assert command in told
-    assert "Not to be used yet. Recovered: " in told
-    assert "Not to be used yet. Produced: " in told
+    assert "Not to be used yet. Recovered in 5 of some 10 shifts: " in told
+    assert "Not to be used yet. Produced in 5 of some 10 shifts (none from " in told
     done = run(file, "decide", "s5", "left out", "--of", "concentrate:Au", "--why", "a slip")
     assert done.exception is None
     assert "Before: Recovered:" in done.output and "Now: Recovered:" in done.output
@@ -116,6 +121,30 @@ def test_a_slip_is_told_where_it_fits_what_the_others_say(
     assert (first.label, first.stream, first.quantity) == ("s5", "concentrate", "Au")
     assert first.slip.endswith(slip) and bool(first.slip) == bool(slip)
     assert first.fits == fits
+
+
+def test_the_suspects_stand_in_page_workbook_and_all_figures(tmp_path: Path) -> None:
+    file, found = month(tmp_path, table(made=860.0))
+    book, page = tmp_path / "p.xlsx", tmp_path / "p.html"
+    shown = run(file, "period", "2026-06", "--xlsx", book, "--html", page, "--full")
+    (s,) = found.suspects
+    header, row = openpyxl.load_workbook(book)["suspects"].iter_rows(values_only=True)
+    assert dict(zip(header, row, strict=True)) == {
+        "survey": "s5", "stream": "concentrate", "quantity": "Au", "unit": "g/t",
+        "probability [%]": 100.0 * s.probability, "measured": 860, "the others say": s.meant,
+        "±": s.meant_sd, "other surveys": 4, "least of them": 88, "most of them": 95,
+        "slip": s.slip, "then it is": 86, "p of the rest": s.test.p,
+    }  # fmt: skip
+    for text in (page.read_text("utf-8"), shown.output):
+        assert "Which number is wrong" in text
+        for word in ("88 to 95 (4)", "&gt;99" if "<html" in text else ">99", "the decimal point"):
+            assert word in text
+    sound = tmp_path / "sound"
+    sound.mkdir()
+    fine, _ = month(sound, table())
+    run(fine, "period", "2026-06", "--xlsx", book, "--html", page)
+    assert "suspects" not in openpyxl.load_workbook(book).sheetnames
+    assert "Which number is wrong" not in page.read_text("utf-8")
 
 
 def test_both_stocks_of_a_pile_are_named_where_they_check_each_other_alone(tmp_path: Path) -> None:
@@ -159,7 +188,7 @@ def test_a_month_with_a_shift_missing_says_so_where_its_metal_stands(tmp_path: P
     """A shift that was refused is in no sum: neither is the ore that it moved."""
     rows = "\n".join(r for r in table().splitlines() if not r.startswith("s3,"))
     file, found = month(tmp_path, rows)
-    assert found.interrupted == (("s2", "s4"),) and found.n_missing == 1
+    assert found.interrupted == (("s2", "s4"),) and found.n_missing == 1 + 5
     (change,) = (
         a for a in found.whole.amounts if a.item == STOCK_CHANGE and a.quantity == "dry mass"
     )
@@ -168,8 +197,8 @@ def test_a_month_with_a_shift_missing_says_so_where_its_metal_stands(tmp_path: P
     assert change.check_out == pytest.approx(3574.0 - 4000.0, abs=0.5)
     assert change.check_out_sd == pytest.approx(40.0 * 2**0.5, rel=0.01)
     told = " ".join(run(file, "period", "2026-06").output.split())
-    assert "Produced in 4 of some 5 shifts (none about 2026-06-07): " in told
-    assert "Recovered in 4 of some 5 shifts: " in told
+    assert "Produced in 4 of some 10 shifts (none about 2026-06-07 and from 2026-06-16 to " in told
+    assert "Recovered in 4 of some 10 shifts: " in told
     assert "what went in or out is not known between 's2' and 's4')." in told
     still = " ".join(run(file, "period", "2026-06", "--stood-still").output.split())
     assert "Produced: " in still and "Recovered: " in still and "not known" not in still
@@ -198,3 +227,56 @@ def test_few_surveys_are_shown_one_by_one(tmp_path: Path) -> None:
     for label, day in (("s1", "2026-06-01"), ("s5", "2026-06-13")):
         row = next(line for line in text.splitlines() if line.split()[:1] == [label])
         assert day in row and float(row.split()[-2]) == pytest.approx(90.0, abs=2.0)
+
+
+def test_show_says_beside_the_balance_what_the_others_have(tmp_path: Path) -> None:
+    """A number that nothing here checks; a survey that is as all; how its recovery stands."""
+    file, _ = month(tmp_path, table())
+    sound = " ".join(run(file, "show", "s5").output.split())
+    assert "Sound: use it." in sound and "Over time" not in sound  # nothing balanced, nothing far
+    run(file, "balance")
+    low, high = (" ".join(run(file, "show", name).output.split()) for name in ("s5", "s2"))
+    assert "Over time: Recovery of Au in 'concentrate' is higher than in " in low + high
+    unchecked = tmp_path / "unchecked"
+    unchecked.mkdir()
+    rows = [r for r in table(made=860.0).splitlines() if "s5" not in r or "stock" not in r]
+    rows = [r.replace(",310,,2.79,", ",310,,,") for r in rows]
+    far, found = month(unchecked, "\n".join(rows))
+    assert found.suspects == () and [(f.label, f.stream) for f in found.far] == [
+        ("s5", "concentrate")
+    ]
+    shown = " ".join(run(far, "show", "s5").output.split())
+    assert (
+        "Over time: Au of 'concentrate' reads 860 g/t, 4 other surveys 88 to 95: far from all of "
+        "them, though nothing here speaks against it." in shown
+    )
+    told = " ".join(run(far, "period", "2026-06").output.split())
+    assert (
+        "Far from all other surveys: Au of 'concentrate' in 's5' reads 860 g/t, 4 others 88 to 95. "
+        "Look it up: what no balance checks may be wrong unseen." in told
+    )
+    document = json.loads(run(far, "period", "2026-06", "--json", "-").stdout)
+    jsonschema.validate(document, period_schema())
+    assert document["far"][0]["measured"] == 860.0
+
+
+def test_a_survey_left_out_by_decision_is_not_called_missing(tmp_path: Path) -> None:
+    """It was taken: nothing is handed on over it, and its metal is in no sum."""
+    file, whole = month(tmp_path, table())
+    run(file, "decide", "s3", "left out", "--why", "the sampler stood")
+    days = ("--from", "2026-06-01", "--to", "2026-06-13")
+    told = " ".join(run(file, "period", *days).output.split())
+    assert "Recovered in 4 of 5 shifts: " in told and "(without 's3')" in told
+    found = json.loads(run(file, "period", *days, "--json", "-").stdout)
+    assert found["gaps"] == [] and whole.handed_on == 4 and found["handed_on"] == 2
+    assert found["interrupted"] == [["s2", "s4"]]
+    assert found["notes"][0] == "'s3' is in no sum: left out by decision."
+    # beyond the period it is not named
+    early = json.loads(run(file, "period", "--to", "2026-06-04", "--json", "-").stdout)
+    assert early["left_out"] == [] and early["gaps"] == []
+
+
+def test_a_number_that_is_a_suspect_already_is_not_told_twice(tmp_path: Path) -> None:
+    file, found = month(tmp_path, table(made=860.0))
+    assert found.far and found.suspects
+    assert "Far from all other surveys" not in run(file, "period", "2026-06").output

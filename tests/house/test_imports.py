@@ -59,7 +59,8 @@ FOLDERS = {
         "plan": "answers kinetics numerics propagation reduction signatures solution solver",
         "persistent_bias": "dated_balances propagation result signatures solution trends "
         "variance_components",
-        "periods": "answers numerics propagation reduction result signatures solution solver",
+        "periods": "answers dated_balances numerics propagation reduction result signatures "
+        "solution solver",
         "draws": "leach_and_stocks result solution solver",
         "no_balance": "answers gross_errors leach_and_stocks reduction result signatures "
         "solution solver",
@@ -95,8 +96,8 @@ FOLDERS = {
         "certificate": "case files grids laboratory measurements",
         "beginning": "forms",
         "campaign_views": "files json_rows pictures report results wording",
-        "campaign_commands": "campaign campaign_views case certificate files first_page laboratory "
-        "report results wording",
+        "campaign_commands": "campaign campaign_views case certificate definition files first_page "
+        "laboratory report results wording",
         "periods": "campaign files first_page json_rows report results wording",
         "commands": "campaign campaign_commands campaign_views case cells definition draw_limits "
         "files periods plan report results wording",

@@ -124,6 +124,47 @@ def test_a_gap_is_told_and_no_stock_handed_on_over_it() -> None:
     assert stood.test.dof == found.test.dof + 2
 
 
+def _missing_in(surveys: list[DatedSurvey], begin: datetime, end: datetime) -> list[str]:
+    found = balance_period(surveys, begin=begin, end=end, feed="feed", products=PRODUCTS)
+    assert found.n_missing == sum(len(g.about) for g in found.gaps)
+    return [f"{time:%d %H}" for g in found.gaps for time in g.about]
+
+
+def test_a_shift_missing_at_an_edge_of_the_period_is_told() -> None:
+    """Shifts of 8 hours from 06:00 on: the first of a day, the last, one at the campaign's end."""
+    mill = Mill(9, stocks=range(10)).surveys(1)
+    assert mill[0].time is not None
+    day = mill[0].time.replace(hour=0)
+    days = [day + timedelta(days=k) for k in range(5)]
+    first, second, third = mill[:3], mill[3:6], mill[6:]
+    assert [s.time.hour for s in first if s.time] == [6, 14, 22]
+    assert _missing_in(mill, days[1], days[2]) == []
+    assert _missing_in(mill, days[0], days[3]) == []
+    assert _missing_in([*first, *second[1:], *third], days[1], days[2]) == ["03 06"]
+    assert _missing_in([*first, *second[:2], *third], days[1], days[2]) == ["03 22"]
+    assert _missing_in([*first, second[1], *third], days[1], days[2]) == ["03 06", "03 22"]
+    assert _missing_in(mill[1:8], days[0], days[3]) == ["02 06", "04 22"]
+    assert _missing_in(mill, days[0], days[4]) == ["05 06", "05 14", "05 22"]
+    # a shift later than its time is none missing; three surveys are no rhythm of one day
+    late = replace(third[0], time=days[2] + timedelta(hours=9))
+    assert _missing_in([*first, *second, late, *third[1:]], days[2], days[3]) == []
+    assert _missing_in(mill[:2], days[0], days[1]) == []
+
+
+def test_nothing_is_missing_where_the_period_is_open_or_the_plant_stood_still() -> None:
+    surveys = Mill(6, stocks=range(7)).surveys(1)
+    time = surveys[0].time
+    assert time is not None
+    found = balance_period(surveys, begin=time - timedelta(days=2), feed="feed", products=PRODUCTS)
+    (edge,) = found.gaps
+    assert (edge.before, edge.after, edge.missing) == ("", "S1", 6)
+    assert found.interrupted == () and found.handed_on == 5
+    still = balance_period(surveys, begin=time - timedelta(days=2), feed="feed",
+                           products=PRODUCTS, stood_still=True)  # fmt: skip
+    assert still.n_missing == 0
+    assert balance_period(surveys, feed="feed", products=PRODUCTS).gaps == ()
+
+
 def test_one_reading_on_both_sides_counts_once() -> None:
     surveys = Mill(2, stocks=(0, 1, 2)).surveys(3)
     one = surveys[0].survey

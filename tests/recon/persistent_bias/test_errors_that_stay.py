@@ -166,6 +166,27 @@ def test_what_no_survey_tells_apart_is_told() -> None:
     assert sizes[FEED] * sizes[concentrate] < 0.0
 
 
+@pytest.mark.parametrize(
+    "freak", [("feed", "dry rate"), ("concentrate", "Sn"), ("tailings", "Sn"), None]
+)
+def test_what_would_be_huge_for_its_stated_error_stands_last(freak: tuple[str, str] | None) -> None:
+    """One check cannot tell five errors apart; one of them would be a hundred stated errors."""
+    kept = {("feed", "dry rate"), ("concentrate", "dry rate"),
+            *((s, "Sn") for s in ("feed", "concentrate", "tailings"))}  # fmt: skip
+    surveys = []
+    for dated in drawn_campaign(20, 6, factor=reads_high(("feed", "dry rate"), 6.0, 1)):
+        own = tuple(
+            replace(m, sd=m.sd / 20.0) if (m.stream, m.quantity) == freak else m
+            for m in dated.survey.measurements if (m.stream, m.quantity) in kept
+        )  # fmt: skip
+        surveys.append(replace(dated, survey=replace(dated.survey, measurements=own)))
+    (bias,) = campaign_bias(surveys).biases
+    order = [(p.where, p.quantity) for p in (bias.place, *(o.place for o in bias.others))]
+    assert set(order) == kept and all(o.exact for o in bias.others)
+    assert order[-1] == (freak or ("tailings", "Sn"))  # its 20 % are 6 stated errors, 6 % are 3
+    assert abs(bias.size[0]) == pytest.approx(6.0, abs=3.0)
+
+
 @pytest.mark.parametrize("n", [0, 1, 2, 3])
 def test_few_surveys_say_little_and_break_nothing(n: int) -> None:
     found = campaign_bias(drawn_campaign(n, 2))
