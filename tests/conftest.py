@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 from numpy.typing import NDArray
 from often import NIGHTLY
 from published import REFERENCE
@@ -27,9 +28,15 @@ from oretally.flowsheet import (
 
 Floats = NDArray[np.float64]
 
-# a machine that is busy with something else fails no test
-settings.register_profile("any machine", deadline=None, max_examples=100 if NIGHTLY else 40)
+# a machine that is busy with something else fails no test, and each run draws the same
+settings.register_profile(
+    "any machine", deadline=None, derandomize=True, max_examples=100 if NIGHTLY else 40,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)  # fmt: skip
 settings.load_profile("any machine")
+# who starts the tests in the background may ignore Ctrl-C, and what they start would do so too
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session", autouse=True)

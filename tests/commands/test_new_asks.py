@@ -8,37 +8,43 @@ import signal
 import subprocess
 import sys
 import tomllib
+import warnings
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 
+from oretally.io.__main__ import main
+
 pty = pytest.importorskip("pty", reason="no pseudo-terminals here")
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
-PATIENCE = 60.0  # seconds without a word, after which a test gives up
+PATIENCE = 600.0  # seconds without a word, after which a test gives up
 ASKS = (b"]: ", b"later): ")
 
 
 class Talk:
-    """A command at a terminal: what it says up to a question, and answers to it."""
+    """A command at a terminal: what it says up to a question, and answers to it.
+
+    It runs in a copy of this process, which has all imported, with a terminal of its own.
+    """
 
     def __init__(self, folder: Path, *arguments: str) -> None:
-        self.ours, theirs = pty.openpty()
-        self.running = subprocess.Popen(  # noqa: S603
-            [sys.executable, "-m", "oretally.io", "new", *arguments], cwd=folder, stdin=theirs,
-            stdout=theirs, stderr=theirs, start_new_session=True, close_fds=True,
-            preexec_fn=_take_terminal, env={**os.environ, "TERM": "dumb", "COLUMNS": "100"},
-        )  # fmt: skip
-        os.close(theirs)
+        with warnings.catch_warnings():  # the copy needs none of our threads
+            warnings.simplefilter("ignore", DeprecationWarning)
+            self.child, self.ours = pty.fork()
+        if not self.child:
+            _command(folder, arguments)
         self.said = b""
+        self.status: int | None = None
 
     def __enter__(self) -> Talk:
         return self
 
     def __exit__(self, *_: object) -> None:
         os.close(self.ours)
-        if self.running.poll() is None:
-            self.running.kill()
-            self.running.wait(PATIENCE)
+        if self.status is None:
+            os.kill(self.child, signal.SIGKILL)
+            os.waitpid(self.child, 0)
 
     def read(self) -> bool:
         """Take what is said next; False at the end."""
@@ -70,15 +76,22 @@ class Talk:
         """Return the exit status and what was said last."""
         while self.read():
             pass
-        return self.running.wait(PATIENCE), self.said.decode().replace("\r\n", "\n")
+        self.status = os.waitstatus_to_exitcode(os.waitpid(self.child, 0)[1])
+        return self.status, self.said.decode().replace("\r\n", "\n")
 
 
-def _take_terminal() -> None:
-    """Make the terminal the one that Ctrl-C comes from."""
-    import fcntl
-    import termios
-
-    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+def _command(folder: Path, arguments: tuple[str, ...]) -> NoReturn:
+    """Be `oretally new` in that folder, at the terminal that this process has."""
+    try:
+        os.chdir(folder)
+        os.environ |= {"TERM": "dumb", "COLUMNS": "100"}
+        sys.argv = ["oretally", "new", *arguments]
+        sys.stdin, sys.stdout, sys.stderr = open(0), open(1, "w"), open(2, "w")
+        main()
+    except SystemExit as end:
+        os._exit(int(end.code or 0))
+    finally:
+        os._exit(70)
 
 
 def test_every_default(tmp_path: Path) -> None:

@@ -104,9 +104,7 @@ def fill_in_forms(hand: Hand) -> None:
     hand.settled()
 
 
-def test_what_is_being_typed_outlasts_what_is_drawn_anew(
-    at_work: AtWork, browser: Browser
-) -> None:
+def test_what_is_being_typed_outlasts_what_is_drawn_anew(at_work: AtWork, browser: Browser) -> None:
     at_work.copies("typed", "tin_table")
     hand = at_work.hand(browser)
     page = hand.page
