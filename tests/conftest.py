@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 import os
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
 import pytest
+from balanced_once import COMMANDS, balanced_once
 from hypothesis import HealthCheck, settings
 from numpy.typing import NDArray
 from often import NIGHTLY
@@ -49,6 +50,14 @@ def _compiled_once(tmp_path_factory: pytest.TempPathFactory) -> None:
         base = tmp_path_factory.getbasetemp()
         shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
         os.environ["PYTHONPYCACHEPREFIX"] = str(shared / "pycache")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _balanced_once() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        for module in COMMANDS:
+            patch.setattr(f"{module}.reconcile", balanced_once)
+        yield
 
 
 @pytest.fixture(scope="session")

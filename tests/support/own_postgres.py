@@ -54,7 +54,8 @@ def own_postgres() -> Iterator[str]:
         run(str(at / "initdb"), "-D", data, "-U", "tester", "--auth=trust", "-E", "UTF8", "-N")
         settings = f"-c listen_addresses='' -k {folder} -c fsync=off"
         # its own log, or it would keep our pipes open
-        run(str(at / "pg_ctl"), "-D", data, "-w", "-t", "600", "-o", settings, "-l", f"{folder}/log", "start")
+        start = ("-o", settings, "-l", f"{folder}/log", "start")
+        run(str(at / "pg_ctl"), "-D", data, "-w", "-t", "600", *start)
         try:
             yield f"postgresql://tester@/postgres?host={folder}"
         finally:
