@@ -33,7 +33,7 @@ def balanced_once(
 
     ``so_far`` is told of the same balances.
     """
-    key = pickle.dumps((circuit, survey, asked))
+    key = pickle.dumps((circuit, survey, sorted(asked.items())))
     if key not in _kept:
         told: list[Balance] = []
         _kept[key] = told, reconcile(circuit, survey, so_far=told.append, **asked)
