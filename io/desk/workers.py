@@ -13,12 +13,13 @@ import sys
 from asyncio.subprocess import DEVNULL, PIPE, Process
 from collections.abc import AsyncGenerator, Callable, Coroutine, Mapping
 from itertools import count
+from time import monotonic
 from typing import Any, TypeVar
 
 __all__ = ["Workers"]
 
 _LONGEST = 256 * 1024 * 1024  # bytes of a line
-_PATIENCE = 1.5  # s in which a job is given up: about what a new process needs to start
+_PATIENCE = 1.5  # s in which a job is given up, or what a new process needs to start if it is more
 _SOON = 0.3  # s that a job waits before a further process is started
 _COMMAND = (sys.executable, "-P", "-m", "oretally.io.desk.worker")
 Row = dict[str, Any]
@@ -31,6 +32,7 @@ class _Worker:
     def __init__(self, process: Process) -> None:
         self.process = process
         self.folder = ""
+        self.patience = _PATIENCE
 
     def send(self, row: Row) -> None:
         """Send a job, or that one is unwanted."""
@@ -157,12 +159,14 @@ class Workers:
             self.starting -= 1
 
     async def _spawned(self) -> None:
+        begun = monotonic()
         process = await asyncio.create_subprocess_exec(
             *_COMMAND, stdin=PIPE, stdout=PIPE, stderr=DEVNULL, limit=_LONGEST
         )
         worker = _Worker(process)
         self.all.add(worker)
         ready = await worker.line()
+        worker.patience = max(_PATIENCE, monotonic() - begun)  # a busy machine is slow in both
         worker.folder = "" if ready is None else ready["folder"]
         self.idle.put_nowait(worker)  # of one that did not start the job that takes it is told
 
@@ -170,7 +174,7 @@ class Workers:
         """Let a process give up a job; end it if it does not."""
         worker.send({"unwanted": number})
         try:
-            async with asyncio.timeout(_PATIENCE):
+            async with asyncio.timeout(worker.patience):
                 while (row := await worker.line()) is not None:
                     if row.get("id") == number and "stage" not in row:
                         self.idle.put_nowait(worker)

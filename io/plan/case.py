@@ -162,7 +162,9 @@ def read_plan_case(
 
 
 def _balance(case: Case) -> Balance:
-    return reconcile(case.circuit, case.survey, feed=case.feeds, products=case.products)
+    return reconcile(
+        case.circuit, case.survey, feed=case.feeds, products=case.products, suspects=False
+    )
 
 
 def _measured(source: Path, may_be_blank: bool) -> Case | None:

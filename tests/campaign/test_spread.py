@@ -42,9 +42,13 @@ def test_over_processes() -> None:
 
 
 @pytest.mark.filterwarnings("ignore")  # of the library, about the worker that is gone
-def test_a_worker_of_a_cluster_is_killed(tmp_path: Path) -> None:
+def test_a_worker_of_a_cluster_is_killed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("oretally.io.campaign.spread._CONNECT", 600.0)  # on a busy machine
     tasks = _tasks(60 if NIGHTLY else 12, 3)
-    scratch = dask.config.set({"temporary-directory": str(tmp_path)})  # of the scheduler too
+    scratch = dask.config.set({  # of the scheduler too
+        "temporary-directory": str(tmp_path),
+        "distributed.comm.timeouts": {"connect": "600s", "tcp": "600s"},
+    })  # fmt: skip
     with scratch, distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, dashboard_address=None
     ) as cluster:  # fmt: skip

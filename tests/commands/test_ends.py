@@ -31,7 +31,7 @@ def _shell(line: str, *words: object, **environment: str) -> Done:
     """Run a line of the shell, in which "$@" is the command with its words."""
     return subprocess.run(
         ["/bin/sh", "-c", line, "sh", sys.executable, "-m", "oretally.io", *map(str, words)],
-        capture_output=True, text=True, timeout=300, check=False, env=os.environ | environment,
+        capture_output=True, text=True, timeout=1200, check=False, env=os.environ | environment,
     )  # fmt: skip
 
 
@@ -40,7 +40,7 @@ def _python(code: str, *words: object) -> Done:
     end = "\nfrom oretally.io.__main__ import main\nmain()\n"
     return subprocess.run(
         [sys.executable, "-c", code + end, *map(str, words)], capture_output=True, text=True,
-        timeout=300, check=False,
+        timeout=1200, check=False,
     )  # fmt: skip
 
 
@@ -90,7 +90,7 @@ def test_who_was_reading_has_gone() -> None:
     os.close(reader)
     done = subprocess.run(
         [sys.executable, "-m", "oretally.io", "--help"], stdout=writer, stderr=subprocess.PIPE,
-        timeout=300, check=False,
+        timeout=1200, check=False,
     )  # fmt: skip
     os.close(writer)
     assert (done.returncode, done.stderr) == (-signal.SIGPIPE, b"")

@@ -10,7 +10,7 @@ from typing import Any
 
 import openpyxl
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sheet_cases import EXAMPLES
 
@@ -118,8 +118,7 @@ def test_what_is_typed_with_its_container_is_the_case(name: str, tmp_path: Path)
         assert again is not None and again.value_base == pytest.approx(m.value_base)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None,
-          max_examples=20)  # fmt: skip
+@settings(max_examples=20)
 @given(net=st.floats(0.01, 1e3), empty=st.one_of(st.just(0.0), st.floats(1e-6, 50.0)),
        unit=st.sampled_from([*UNITS_IN_KG]),
        moisture=st.one_of(st.none(), st.floats(0.5, 60.0)))  # fmt: skip

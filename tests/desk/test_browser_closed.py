@@ -77,7 +77,8 @@ def test_hostile_names_stay_text(closed: tuple[Path, Desk, Hand]) -> None:
     with hand.context.expect_page() as opened:
         page.click('dialog button:text-is("Report")')
     report = opened.value
-    report.wait_for_load_state()
+    report.wait_for_url("**/made/**")
+    report.wait_for_selector("main h1")
     assert "run" not in report.title() and report.locator("img, script").count() == 0
     report.close()
     page.click('dialog button:text-is("Workbook")')
@@ -113,13 +114,16 @@ def test_everybody_can_use_it(closed: tuple[Path, Desk, Hand]) -> None:
     page.emulate_media(color_scheme="dark")
     page.set_viewport_size({"width": 390, "height": 844})
     judged(hand, "dark, small")
-    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.wait_for_function("document.documentElement.scrollWidth <= 390")
     hand.to_cell("B3")
     hand.type("much", after="Enter")
+    hand.settled()
     page.wait_for_selector(".cells td[aria-invalid=true]")
     page.click('[role=tab]:text-is("Circuit as text")')
+    page.wait_for_selector("textarea.text")
     judged(hand, "a fault, circuit as text")
     page.click("#make")
+    page.wait_for_selector("dialog[open]")
     judged(hand, "make")
 
 

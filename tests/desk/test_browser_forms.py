@@ -57,9 +57,10 @@ def test_what_is_missing_is_offered_where_it_is_told(at_work: AtWork, browser: B
     assert written["lab"] == {"columns": {"pair": "Orig ID"}, "types": {"DUP": "duplicate"}}
 
     page.click('button:text-is("Large")')  # the drawing, as large as the window
+    page.wait_for_selector("#drawing.large")
     assert page.locator("#drawing").bounding_box() == {"x": 0, "y": 0, "width": 1280, "height": 900}
     hand.press("Escape")
-    assert not page.query_selector("#drawing.large")
+    page.wait_for_selector("#drawing:not(.large)")
 
     page.reload()  # F5: the same case
     page.wait_for_selector('#path:text-is("forms/tin_table")')
@@ -75,7 +76,6 @@ def fill_in_forms(hand: Hand) -> None:
         hand.press("Enter")
     page.fill('[data-key="analytes Sn max"]', "78.8")
     hand.press("Tab")
-    hand.settled()  # the forms are drawn anew after each edit
     page.focus('[data-key="sources new name 0"]')
     hand.type("floor scale", "dry mass; wet mass", "", "0.4", "")
     hand.press("Space", "Tab", "Enter")
@@ -91,15 +91,42 @@ def fill_in_forms(hand: Hand) -> None:
     page.wait_for_selector('[data-key="prices Sn price"]')
     page.fill('[data-key="lab column pair"]', "Orig ID")
     hand.press("Tab")
+    hand.stands("lab column pair", "Orig ID")
     page.fill('[data-key="lab types new name 0"]', "DUP")
     page.select_option('[data-key="lab types new type"]', "duplicate")
     page.press('[data-key="lab types new name 0"]', "Enter")
     page.wait_for_selector('[data-key="lab types DUP delete"]')
+    hand.settled()  # "78.8" is picked out to be typed over: it must not be drawn anew then
     page.fill('[data-key="analytes Sn max"]', "178")
     hand.press("Tab")
     page.wait_for_selector('[data-key="form analytes"] tr.fault:has-text("at most 100 %")')
     hand.press("Control+z")
     hand.settled()
+
+
+def test_what_is_being_typed_outlasts_what_is_drawn_anew(at_work: AtWork, browser: Browser) -> None:
+    at_work.copies("typed", "tin_table")
+    hand = at_work.hand(browser)
+    page = hand.page
+    hand.case(at_work.desk, "typed/tin_table")
+    hand.settled()
+    title = page.input_value('[data-key="title"]')
+    page.fill('[data-key="title"]', "Another")
+    page.focus('[data-key="new name"]')
+    hand.stands("title", "Another")
+    hand.type("slimes")  # on to where the new stream comes from
+    hand.press("Control+z")
+    hand.stands("title", title)  # all fields are other ones by now
+    hand.type("table", after="Enter")
+    page.wait_for_selector('tr[data-stream="slimes"]')
+    page.wait_for_selector('[data-key="new name"]:focus')
+    page.focus('[data-key="title"]')
+    hand.press("Control+a", "Control+z")
+    page.wait_for_selector('tr[data-stream="slimes"]', state="detached")
+    hand.type("All of it")
+    hand.stands("title", "All of it")
+    quiet(hand, at_work.desk)
+    hand.context.close()
 
 
 def test_what_cannot_be_written_to_says_so_in_one_line(at_work: AtWork, browser: Browser) -> None:
@@ -114,9 +141,7 @@ def test_what_cannot_be_written_to_says_so_in_one_line(at_work: AtWork, browser:
     opened.save(book)
     hand.start(at_work.desk)
     hand.page.click('#start button:text-is("computed.xlsx")')  # listed, for it stands in the folder
-    warning = hand.page.wait_for_selector("#warnings .warning")
-    assert warning is not None
-    text = warning.inner_text()
+    text = hand.page.inner_text('#warnings [data-key="readonly"]')
     assert "measurements" in text
     assert "save a copy" in text.casefold()
     assert hand.page.inner_text("#saved") == "read only"

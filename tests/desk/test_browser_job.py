@@ -80,6 +80,7 @@ def describe_circuit(hand: Hand) -> None:
 def fill_in_numbers(hand: Hand) -> None:
     """Each number in its row; the names of the new streams are typed as well."""
     page = hand.page
+    hand.settled()  # the part that is gone through is not drawn anew
     hand.press("F6", "F6")
     page.wait_for_selector("td[role=gridcell]:focus")
     hand.press("Control+Home", "ArrowDown", "ArrowRight")

@@ -38,15 +38,16 @@ def test_a_block_from_a_spreadsheet(numbers: tuple[Path, Desk, Hand]) -> None:
     hand.to_cell("A1")
     hand.paste(PASTED)
     page.click('dialog button:text("Let it stand for this table")')
-    page.wait_for_selector("#told:has-text('8 decimal commas')")
+    hand.told("8 decimal commas")
     assert [page.inner_text(f".cells tr[data-row='1'] td:nth-of-type({i})") for i in (1, 2, 3)] == [
         "table feed", "24.952", "1.01",
     ]  # fmt: skip
     assert "49.6 ± 1.1" in hand.answer() and "mass [kg]" in hand.answer()
 
     hand.press("Control+c")
-    assert page.evaluate("navigator.clipboard.readText()").startswith(
-        "Stream\tDry Mass (kg)\tSn %\ntable feed\t24.952\t1.01\n"
+    page.wait_for_function(
+        "async begin => (await navigator.clipboard.readText()).startsWith(begin)",
+        arg="Stream\tDry Mass (kg)\tSn %\ntable feed\t24.952\t1.01\n",
     )
     hand.press("Control+z")
     assert hand.screen() == before
@@ -109,6 +110,7 @@ def test_a_reading_written_into_the_case(numbers: tuple[Path, Desk, Hand]) -> No
     hand.settled()
     page.click("button:has-text(\"Take Au of 'flotation conc' as 41.14\")")
     page.wait_for_selector(".beside .item:has-text(\"with Au of 'flotation conc' 41.14\")")
+    hand.settled()  # the answer with it, and its buttons, are there
     page.click('.beside button:text-is("Write it into the case")')
     page.click('dialog button:text-is("Write it")')
     page.wait_for_selector('#saved[data-unsaved="true"]')

@@ -22,7 +22,9 @@ Document = dict[str, Any]
 
 
 @pytest.fixture
-def cases(tmp_path: Path) -> OpenCases:
+def cases(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> OpenCases:
+    for name in ("_SEEN", "_BESIDE"):  # nobody is taken for gone because the machine is busy
+        monkeypatch.setattr(f"oretally.io.desk.cases.{name}", 3600.0)
     (tmp_path / "root").mkdir()
     return OpenCases(tmp_path / "root", RecentCases(tmp_path / "state" / "recent.json"))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from oretally.flowsheet import InputError
@@ -26,7 +26,7 @@ CELLS = st.text(max_size=6) | st.sampled_from(
     ["", "1,5", "a;b", 'say "x"', "\ufeffx", " ", "\t", "a\r\nb", "\u2028", "x" * 50, "=1+1", "1|2"]
 )
 GRIDS = st.lists(st.lists(CELLS, max_size=5), max_size=6)
-QUICK = settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow], deadline=None)
+QUICK = settings(max_examples=150, deadline=None)
 
 
 @pytest.mark.parametrize("data", FILES)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from axe_page import grave
-from desk_browser import AtWork, quiet
+from desk_browser import WAIT, AtWork, quiet
 
 from oretally.io.cli import oretally
 from oretally.io.desk_files import TABLES
@@ -26,6 +26,7 @@ def test_the_page_has_no_serious_fault_for_a_screen_reader(
     file = tmp_path / "manual.html"
     file.write_text(manual_page(topics(oretally)), encoding="utf-8")
     page = browser.new_page()
+    page.set_default_timeout(WAIT)
     page.goto(file.as_uri())
     assert grave(page) == []
     page.close()
@@ -59,10 +60,11 @@ def test_from_a_cell_to_what_the_manual_says_of_it(at_work: AtWork, browser: Bro
         hand.press("F1")
     manual = opened.value
     manual.on("request", lambda request: hand.seen.requests.append(request.url))
+    manual.wait_for_url(f"{desk.origin}/manual#files-measurements-csv")
     manual.wait_for_selector("article")
-    manual.wait_for_load_state("load")  # the article stands before its stylesheet is read
-    assert manual.url == f"{desk.origin}/manual#files-measurements-csv"
-    assert manual.evaluate("getComputedStyle(document.querySelector('nav')).position") == "sticky"
+    manual.wait_for_function(  # it stands there before its stylesheet is read
+        "getComputedStyle(document.querySelector('nav')).position === 'sticky'"
+    )
     assert grave(manual) == []
     hand.page.click("#answer .faults a.manual")  # the same tab
     manual.wait_for_url("**/manual#cells")

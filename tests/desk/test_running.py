@@ -106,7 +106,7 @@ def test_without_the_extra_one_line_says_how_to_install_it(missing: str) -> None
         "from oretally.io.cli import main; main(['desk', '--no-browser'])"
     )
     told = subprocess.run(
-        [sys.executable, "-c", script], capture_output=True, text=True, timeout=120, check=False
+        [sys.executable, "-c", script], capture_output=True, text=True, check=False
     )
     assert told.returncode == 2
     assert told.stderr == (

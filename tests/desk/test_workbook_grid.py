@@ -8,7 +8,7 @@ import zipfile
 
 import openpyxl
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl.chart import BarChart, Reference
 from openpyxl.comments import Comment
@@ -145,7 +145,7 @@ def test_a_sheet_is_not_taken_out() -> None:
 
 
 @given(rows=st.lists(st.lists(CELLS, max_size=4), max_size=5))
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25, deadline=None)
 def test_any_grid_saved_and_opened_again_is_the_same(rows: list[list[str]]) -> None:
     data = BOOK
     before = workbook_grids(data, NAME, WANTED).grids

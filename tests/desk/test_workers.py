@@ -17,6 +17,7 @@ from oretally.io.desk_files import files_of
 from oretally.io.forms import make_case
 
 Row = dict[str, Any]
+HANGING = 1200.0  # s
 
 
 @pytest.fixture(scope="module")
@@ -39,10 +40,12 @@ def with_workers() -> Iterator[Doing]:
     thread = threading.Thread(target=loop.run_forever)
     thread.start()
     workers = Workers(1)
+    patience = pytest.MonkeyPatch()  # on a busy machine a job may take long to be given up
+    patience.setattr("oretally.io.desk.workers._PATIENCE", HANGING)
 
     def do(work: Callable[[Workers], Awaitable[None]]) -> None:
         async def doing() -> None:
-            await asyncio.wait_for(work(workers), 300)
+            await asyncio.wait_for(work(workers), HANGING)
 
         asyncio.run_coroutine_threadsafe(doing(), loop).result()
 
@@ -57,6 +60,7 @@ def with_workers() -> Iterator[Doing]:
         assert folders
         assert not any(folder.exists() for folder in folders)  # nothing is left
     finally:
+        patience.undo()
         loop.call_soon_threadsafe(loop.stop)
         thread.join()
         loop.close()

@@ -147,7 +147,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[str]]:
     paths = sorted(path for path in folder.iterdir() if path.is_file())
     done = subprocess.run(
         [sys.executable, "-c", _READ, *map(str, paths)], capture_output=True, text=True,
-        timeout=120, check=False,
+        timeout=1200, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-2000:]
     found: dict[str, list[str]] = json.loads(done.stdout)

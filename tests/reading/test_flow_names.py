@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oretally.flowsheet import Dimension, InputError, units_of
@@ -43,8 +43,7 @@ def case(tmp_path: Path) -> Read:
 
 @given(name=st.sampled_from(_DRY), form=st.sampled_from(_FORMS),
        unit=st.sampled_from(units_of(Dimension.RATE)))  # fmt: skip
-@settings(max_examples=80, deadline=None, derandomize=True,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@settings(max_examples=80, deadline=None, derandomize=True)  # fmt: skip
 def test_a_dry_mass_in_a_unit_of_rate_is_a_dry_rate(
     case: Read, name: str, form: str, unit: str
 ) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import openpyxl
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oretally.flowsheet import Circuit, InputError, Survey
@@ -345,8 +345,7 @@ def test_frames(two_products: Circuit) -> None:
     assert str(refused.value).startswith("frame, row 0, column 'Sn [%]', stream 'feed', Sn: No ")
 
 
-@settings(max_examples=150, derandomize=True, deadline=None,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@settings(max_examples=150, derandomize=True, deadline=None)  # fmt: skip
 @given(
     place=st.integers(0, 400),
     junk=st.one_of(

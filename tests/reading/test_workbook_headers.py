@@ -13,7 +13,7 @@ from typing import Any
 import openpyxl
 import pytest
 import python_calamine
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from openpyxl.utils.datetime import MAC_EPOCH, WINDOWS_EPOCH
 from workbook_files import (
@@ -207,8 +207,7 @@ def test_text_in_a_workbook_is_that_text(texts: Sequence[str]) -> None:
         )
 
 
-@settings(max_examples=25, derandomize=True, deadline=None,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@settings(max_examples=25, derandomize=True, deadline=None)  # fmt: skip
 @given(name=st.sampled_from("=+-@").flatmap(lambda c: st.text("abc123()!|'", max_size=12).map(
     lambda t: c + t)))  # fmt: skip
 def test_a_stream_called_like_a_formula_stays_a_stream(name: str, tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from balance_cases import only_balanced
 from example_balances import example_balance
 
 from oretally.flowsheet import (
@@ -36,7 +37,7 @@ from oretally.io.wording import (
     sheet_cautions,
 )
 from oretally.io.wording.cautions import SITUATIONS
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 from oretally.recon.result import TestKind
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
@@ -61,7 +62,7 @@ def _table(analyte: str, unit: str, node: str = "table", *, products: int = 2) -
         )
     ]
     survey = Survey(Basis.BATCH, KG, (Analyte(analyte, grade),), tuple(found), "Invented")
-    return reconcile(Circuit.build(ends), survey)
+    return only_balanced(Circuit.build(ends), survey)
 
 
 def _shown(balance: Balance) -> list[str]:
@@ -189,7 +190,7 @@ def _by_size(fine: float, coarse: float = 0.25, analyte: str = "Sn", unit: str =
                   Measurement("tails", class_grade(analyte, label), x, survey.analytes[0].unit,
                               0.02 * x)]  # fmt: skip
     sized = replace(survey, measurements=tuple(found), sizes=SizeGrid((150.0, 38.0)))
-    return reconcile(whole.circuit, sized)
+    return only_balanced(whole.circuit, sized)
 
 
 def test_slimes_may_be_split_by_a_finer_sieve() -> None:
@@ -289,7 +290,7 @@ def test_a_leach_residue_by_size(
         "utf-8",
     )
     case = read_case(folder)
-    balance = reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    balance = only_balanced(case.circuit, case.survey, feed=case.feed, products=case.products)
     assert _shown(balance) == hazards
     assert reason[1] in next(c.because for c in cautions_of(balance) if c.hazard == reason[0])
     (loss,) = balance.losses.found

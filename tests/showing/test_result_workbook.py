@@ -43,10 +43,11 @@ tails,26.35,trace,<0.07
 """
 
 
-def _balance(case: Case) -> Balance:
+def _balance(case: Case, suspects: bool = False) -> Balance:
     return reconcile(
-        case.circuit, case.survey, feed=case.feed, products=case.products, rates=case.rates
-    )
+        case.circuit, case.survey, feed=case.feed, products=case.products, rates=case.rates,
+        suspects=suspects,
+    )  # fmt: skip
 
 
 def _read_back(balance: Balance, folder: Path) -> Case:
@@ -88,8 +89,12 @@ def test_balance_and_findings_come_back(
     name: str, request: pytest.FixtureRequest, tmp_path: Path
 ) -> None:
     """Recoveries, suspects, their probabilities and slips: the container among them."""
-    one = _balance(request.getfixturevalue(name)) if name == "everything" else example_balance(name)
-    two = _balance(_read_back(one, tmp_path))
+    one = (
+        _balance(request.getfixturevalue(name), suspects=True)
+        if name == "everything"
+        else example_balance(name)
+    )
+    two = _balance(_read_back(one, tmp_path), suspects=True)
     assert two.objective == pytest.approx(one.objective, rel=1e-7)
     for a, b in zip(one.recoveries, two.recoveries, strict=True):
         assert (b.stream, b.analyte, b.product) == (a.stream, a.analyte, a.product)
@@ -108,7 +113,7 @@ def test_balance_and_findings_come_back(
 def test_lowered_rates_stay_as_they_are(tmp_path: Path) -> None:
     """A large survey lowers the rates; read back they are not lowered twice."""
     one = example_balance("rougher_cleaner")
-    two = _balance(_read_back(one, tmp_path))
+    two = _balance(_read_back(one, tmp_path), suspects=True)
     assert two.gross_errors.rates.measurement == pytest.approx(one.gross_errors.rates.measurement)
     assert two.gross_errors.rates.loss == pytest.approx(one.gross_errors.rates.loss)
 

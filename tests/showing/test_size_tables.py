@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from balance_cases import only_balanced
 from size_cases import (
     KG,
     SHARE,
@@ -32,7 +33,6 @@ from oretally.io.wording import (
     passing_tables,
 )
 from oretally.io.wording.size_tables import no_size
-from oretally.recon import reconcile
 from oretally.recon.result import FittedLaw, SizeLaw
 
 
@@ -45,7 +45,7 @@ def _one_stack(passing: dict[float, float]) -> FittedLaw:
         share = 100.0 * (edges[c] - edges[c + 1])
         found.append(Measurement("feed", class_share(grid.label((c, c))), share, SHARE, 0.5))
     circuit = Circuit.build({"feed": (None, "n"), "a": ("n", None), "b": ("n", None)})
-    balance = reconcile(circuit, Survey(Basis.BATCH, KG, (), tuple(found), sizes=grid))
+    balance = only_balanced(circuit, Survey(Basis.BATCH, KG, (), tuple(found), sizes=grid))
     (feed,) = balance.sizes.streams
     return feed.fits[1]
 

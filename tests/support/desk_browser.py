@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
-WAIT = 60_000  # ms, against hanging; nothing is judged by it
+WAIT = 300_000  # ms, against hanging; nothing is judged by it
 
 
 @dataclass
@@ -72,6 +72,7 @@ def chromium() -> Iterator[Browser]:
         browser = driver.chromium.launch(
             executable_path=CHROMIUM, env={**os.environ, **_own_places(Path(home))},
             chromium_sandbox=os.geteuid() != 0,  # chromium refuses a sandbox to root
+            timeout=WAIT,
         )  # fmt: skip
         try:
             yield browser
@@ -142,8 +143,23 @@ class Hand:
         raise AssertionError(f"Tab never reaches {selector}")
 
     def settled(self) -> None:
-        """Wait until the answer is that of what stands in the page."""
+        """Wait until the answer is that of what stands in the page; nothing is drawn anew then.
+
+        An edit of the circuit is made by the server: whoever made one first waits for ``stands``.
+        """
         self.page.wait_for_selector("#answer[data-current=true]")
+
+    def stands(self, key: str, value: str) -> None:
+        """Wait until a field of the circuit was drawn with what was typed in it."""
+        self.page.wait_for_selector(f'[data-key="{key}"][data-was="{value}"]')
+
+    def told(self, text: str) -> None:
+        """Wait for a message at the foot, which is seen for some seconds and stands there after."""
+        self.page.wait_for_selector(f"#told:has-text('{text}')", state="attached")
+
+    def no_dialog(self) -> None:
+        """Wait until what a dialog was answered with has been taken."""
+        self.page.wait_for_selector("dialog", state="detached")
 
     def answer(self) -> str:
         self.settled()

@@ -27,7 +27,7 @@ CLOSED = 1e-8  # largest residual of a balance, as a share of what passes the no
 _SIEVED = 1e-6  # of the largest measured flow: what a sieved stream had at least
 _STILL = 1e-6  # of a typical amount: what may as well be nothing
 _MANY = 30.0  # times the largest of typical flows: a recycle that grows without limit
-_SECONDS = 20.0  # of processor time for one start
+_SECONDS = 600.0  # of processor time for one start: what ends it is the count of its steps
 
 
 class Minimum(NamedTuple):

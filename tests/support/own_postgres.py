@@ -54,10 +54,11 @@ def own_postgres() -> Iterator[str]:
         run(str(at / "initdb"), "-D", data, "-U", "tester", "--auth=trust", "-E", "UTF8", "-N")
         settings = f"-c listen_addresses='' -k {folder} -c fsync=off"
         # its own log, or it would keep our pipes open
-        run(str(at / "pg_ctl"), "-D", data, "-w", "-o", settings, "-l", f"{folder}/log", "start")
+        start = ("-o", settings, "-l", f"{folder}/log", "start")
+        run(str(at / "pg_ctl"), "-D", data, "-w", "-t", "600", *start)
         try:
             yield f"postgresql://tester@/postgres?host={folder}"
         finally:
-            run(str(at / "pg_ctl"), "-D", data, "-w", "-m", "immediate", "stop")
+            run(str(at / "pg_ctl"), "-D", data, "-w", "-t", "600", "-m", "immediate", "stop")
     finally:
         shutil.rmtree(folder, ignore_errors=True)

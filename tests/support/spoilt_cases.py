@@ -30,6 +30,7 @@ from types import FrameType
 from typing import NamedTuple
 
 from metallics_rows import ROWS
+from often import NIGHTLY
 from planned_cases import CIRCUIT, ERRORS, MEASURED, PRICES
 from spoilt_books import spoilt_archive, spoilt_sheets
 from spoilt_text import spoilt_bytes, spoilt_table, spoilt_toml
@@ -44,7 +45,7 @@ EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 _NAMES = ["wet_as_dry", "month_with_stockpile", "leach_test", "tails_by_size", "filter_cakes",
           *["tin_table"] * 8, *["grind_coarse", "planned", "metallics"] * 9]  # fmt: skip
 _SHEETS = ("measurements", "lab", "sizes", "stocks")
-_SECONDS, _MEMORY = 20, 1.0  # of work; GB
+_SECONDS, _MEMORY = 20 if NIGHTLY else 300, 1.0  # of work: by day against hanging only; GB
 _METALLICS = """basis = "batch"
 [streams]
 "mill feed" = { to = "mill" }

@@ -30,8 +30,12 @@ export function makeCircuit() {
   on("chosen", showChosen);
 }
 
-/** Draw again, but leave alone the field that is being typed in; focus stays where it was. */
+/**
+ * Draw again, but leave alone what is being typed: the field that is held, with what is picked out in
+ * it, and the rows for new entries, which count once they are added.
+ */
 let drawn = "";
+let drawnOf = null;
 function draw() {
   const { circuit } = store.now;
   const now = JSON.stringify([store.doc.case, store.doc.readonly, circuit, (store.answer?.faults ?? []).map(faultText)]);
@@ -40,6 +44,9 @@ function draw() {
   const held = document.activeElement?.closest("#circuit-body") ? document.activeElement : null;
   const key = held?.dataset.key;
   const typed = held && "value" in held ? { value: held.value, dirty: held.value !== held.dataset.was } : null;
+  const picked = held?.matches("input[type=text]") ? { from: held.selectionStart, to: held.selectionEnd } : null;
+  const begun = drawnOf === store.doc.case ? [...byId("circuit-body").querySelectorAll("tr.new :is(input, select)")] : [];
+  drawnOf = store.doc.case;
   drawCase(circuit);
   place.carriesHead.hidden = !wet(circuit);
   place.nodeNames.replaceChildren(...circuit.nodes.map((node) => el("option", { value: node.name })));
@@ -53,10 +60,13 @@ function draw() {
   place.more.replaceChildren(...forms(circuit));
   for (const each of place.more.children) each.open = open.has(each.dataset.key);
   if (store.doc.readonly) for (const input of byId("circuit-body").querySelectorAll("input, select, button")) input.disabled = true;
-  if (key && !held.isConnected) {
-    const again = byId("circuit-body").querySelector(`[data-key="${CSS.escape(key)}"]`);
-    if (again && typed?.dirty && again.dataset.was === held.dataset.was) again.value = typed.value;
-    again?.focus();
+  const keyed = (of) => byId("circuit-body").querySelector(`[data-key="${CSS.escape(of)}"]`);
+  for (const { dataset, value, checked } of begun) Object.assign(keyed(dataset.key) ?? {}, { value, checked });
+  const again = key && !held.isConnected ? keyed(key) : null;
+  if (again) {
+    if (typed?.dirty && again.dataset.was === held.dataset.was) again.value = typed.value;
+    again.focus();
+    if (picked) again.setSelectionRange(picked.from, picked.to === typed.value.length ? again.value.length : picked.to);
   }
   showChosen();
 }

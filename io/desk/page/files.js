@@ -9,6 +9,7 @@ const LOOK_EVERY = 2000; // ms
 
 let keepTimer = 0;
 let saving = null;
+let keeping = null; // what a save waits for, or its recovery file would outlast it
 let kept = false; // whether something stands in the recovery file
 
 export function makeFiles() {
@@ -46,7 +47,8 @@ async function keep() {
   try {
     if (unsaved()) {
       kept = true;
-      await post("keep", { case: id, parts: currentParts(), whatif: store.now.whatif });
+      keeping = post("keep", { case: id, parts: currentParts(), whatif: store.now.whatif });
+      await keeping;
     } else if (kept) {
       kept = false;
       await post("forget", { case: id });
@@ -78,6 +80,7 @@ export function save() {
 
 async function saveNow(force) {
   if (!store.doc || store.doc.readonly) return;
+  await Promise.allSettled([keeping]);
   const parts = currentParts();
   try {
     const answer = await post("save", { case: store.doc.case, parts, digests: store.doc.digests, force });

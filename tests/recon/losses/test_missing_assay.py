@@ -8,6 +8,7 @@ from dataclasses import replace
 import jsonschema
 import numpy as np
 import pytest
+from balance_cases import only_balanced
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from loss_cases import KG, PERCENT
@@ -16,7 +17,7 @@ from oretally.flowsheet import Analyte, Basis, Circuit, Measurement, Survey
 from oretally.io.first_page import next_step
 from oretally.io.results import summary, to_json
 from oretally.io.results.document import balance_schema
-from oretally.recon import check, reconcile
+from oretally.recon import check
 from oretally.recon.result import MissingAssay
 
 TABLE = Circuit.build({
@@ -39,13 +40,13 @@ def _survey(*, left_out: str = "mids", relative: float = 0.03, conc: float = 35.
 
 
 def _missing(survey: Survey) -> MissingAssay:
-    found = reconcile(TABLE, survey, suspects=False).losses.missing_assay
+    found = only_balanced(TABLE, survey).losses.missing_assay
     assert found is not None
     return found
 
 
 def _sd(survey: Survey) -> float | None:
-    return reconcile(TABLE, survey, suspects=False).recovery("conc", "WO3").sd
+    return only_balanced(TABLE, survey).recovery("conc", "WO3").sd
 
 
 @settings(deadline=None, max_examples=12)
@@ -64,7 +65,7 @@ def test_it_leaves_what_a_balance_with_it_leaves(relative: float, conc: float, o
 
 
 def test_it_comes_before_the_test_of_the_loss() -> None:
-    balance = reconcile(TABLE, _survey())
+    balance = only_balanced(TABLE, _survey())
     step = next_step(balance)
     assert step.startswith("assay 'mids' for WO3: the recovery of WO3 in 'conc', now 71.")
     assert " would be known to ± 0.70" in step and "(sd 0.023 %)" in step
@@ -86,13 +87,13 @@ def test_check_tells_it_before_a_balance() -> None:
 @pytest.mark.parametrize("left_out", ["", "feed"])
 def test_none_where_all_is_known_as_well_without(left_out: str) -> None:
     """Nothing is missing, or the head alone, which the products tell better than its assay."""
-    balance = reconcile(TABLE, _survey(left_out=left_out), suspects=False)
+    balance = only_balanced(TABLE, _survey(left_out=left_out))
     assert balance.losses.missing_assay is None
     assert next_step(balance).startswith("screen 'tails'")
 
 
 def test_none_where_the_recovery_is_known_well_enough() -> None:
-    assert reconcile(TABLE, _survey(relative=0.001)).losses.missing_assay is None
+    assert only_balanced(TABLE, _survey(relative=0.001)).losses.missing_assay is None
 
 
 def test_another_analyte_may_tell_it() -> None:
@@ -108,6 +109,6 @@ def test_another_analyte_may_tell_it() -> None:
             rows.append(Measurement(name, "Fe", fe, PERCENT, 0.003 * fe))
     analytes = (Analyte("Cu", PERCENT), Analyte("Fe", PERCENT))
     survey = Survey(Basis.BATCH, KG, analytes, tuple(rows), "Invented: a cell")
-    found = reconcile(circuit, survey, suspects=False).losses.missing_assay
+    found = only_balanced(circuit, survey).losses.missing_assay
     assert found is not None and np.isfinite(found.sd_then)
     assert (found.stream, found.quantity, found.analyte) == ("conc", "Fe", "Cu")

@@ -9,6 +9,7 @@ from io import BytesIO
 import jsonschema
 import numpy as np
 import pytest
+from balance_cases import only_balanced
 from loss_cases import KG, PERCENT, SHARE, loss_case
 from openpyxl import load_workbook
 
@@ -22,7 +23,7 @@ from oretally.io.wording import (
     recovery_by_size_tables,
     size_recovery_tables,
 )
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 from oretally.recon.result import RecoveryBySize
 
 GRID = SizeGrid((150.0, 38.0))
@@ -69,7 +70,7 @@ BANK_STREAMS = {"feed": FEED, "conc": CONC, "scav conc": SCAV, "tails": TAILS}
 
 def _cell(*sized: str) -> Balance:
     streams = {"feed": _sum(CONC, TAILS), "conc": CONC, "tails": TAILS}
-    return reconcile(CELL, _survey(streams, sized or ("feed", "conc", "tails")))
+    return only_balanced(CELL, _survey(streams, sized or ("feed", "conc", "tails")))
 
 
 def _only(balance: Balance) -> RecoveryBySize:
@@ -112,12 +113,12 @@ def test_classes_add_up_to_the_recovery_of_all(sized: tuple[str, ...]) -> None:
 
 def test_products_that_only_together_are_known() -> None:
     """Nobody sieved the concentrates: what both have by size is what the tails leave."""
-    balance = reconcile(BANK, _survey(BANK_STREAMS, ("feed", "tails")), lost=["tails"])
+    balance = only_balanced(BANK, _survey(BANK_STREAMS, ("feed", "tails")), lost=["tails"])
     found = _only(balance)
     assert found.kept == ("conc", "scav conc")
     won = 100.0 * (np.array(CONC[1]) + SCAV[1]) / FEED[1]
     assert [row.recovery[0] for row in found.classes if row.recovery] == pytest.approx(won)
-    both = reconcile(BANK, _survey(BANK_STREAMS, tuple(BANK_STREAMS)), lost=["tails"])
+    both = only_balanced(BANK, _survey(BANK_STREAMS, tuple(BANK_STREAMS)), lost=["tails"])
     # a node that is not the whole circuit has a table of its own
     first, second = size_recovery_tables(both)
     assert first.header == ["class", "Pb to conc", "±"] and "'rougher'" in first.caption
@@ -129,11 +130,13 @@ def test_products_that_only_together_are_known() -> None:
 
 def test_a_product_that_is_not_sized_leaves_its_share_open() -> None:
     """Of two lost products one has no sizes: the recovery is known, what each lost is not."""
-    balance = reconcile(BANK, _survey(BANK_STREAMS, ("feed", "conc")), lost=["tails", "scav conc"])
+    balance = only_balanced(
+        BANK, _survey(BANK_STREAMS, ("feed", "conc")), lost=["tails", "scav conc"]
+    )
     rows = _only(balance).classes
     assert all(row.recovery is not None and row.lost is not None for row in rows)
     # with products left out of the report nothing says what the rest has by size
-    part = reconcile(BANK, _survey(BANK_STREAMS, ("feed", "conc")), products=["conc", "tails"])
+    part = only_balanced(BANK, _survey(BANK_STREAMS, ("feed", "conc")), products=["conc", "tails"])
     assert all(row.recovery is not None and row.lost is None for row in _only(part).classes)
     table = recovery_by_size_tables(part)[0]
     assert {tuple(row[-2:]) for row in table.rows} == {("–", "–")}
@@ -149,7 +152,7 @@ def test_behind_a_mill_only_the_loss_is_told() -> None:
          "tails": ("cell", None)}, {"mill": "mill"},
     )  # fmt: skip
     survey = _survey({"feed": _sum(CONC, TAILS), "conc": CONC, "tails": TAILS}, ("feed", "tails"))
-    balance = reconcile(milled, survey)
+    balance = only_balanced(milled, survey)
     assert balance.losses.by_size == () and balance.losses.sizes_change_at == ("mill",)
     (table,) = loss_tables(balance)
     assert table.below == (
@@ -158,7 +161,7 @@ def test_behind_a_mill_only_the_loss_is_told() -> None:
     )
     assert " ".join(table.below) in " ".join(summary(balance, parts=("losses",)).split())
     # behind the mill a class is the same grains again
-    assert _only(reconcile(milled, survey, feed="feed")).of == "feed"
+    assert _only(only_balanced(milled, survey, feed="feed")).of == "feed"
 
 
 def test_every_format_has_it() -> None:

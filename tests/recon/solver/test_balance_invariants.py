@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from balance_cases import Maker, only_balanced
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from oretally.flowsheet import (
@@ -28,7 +28,6 @@ few = settings(
     max_examples=8,
     derandomize=True,
     deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 
 

@@ -97,12 +97,17 @@ function draw(where) {
   } else if (!isText(shown)) sayWhere(grid.active.row, grid.active.column);
 }
 
+let tabsDrawn = "";
 function drawTabs(parts) {
+  const wrongIn = (part) => (store.answer?.faults ?? []).filter((fault) => fault.part === part && fault.missing?.what !== "number").length;
+  const now = JSON.stringify([store.doc.case, store.doc.readonly, shown, parts.map((part) => [part, isText(part), wrongIn(part)])]);
+  if (now === tabsDrawn) return; // a click between two answers finds the tab that it began on
+  tabsDrawn = now;
   const grids = parts.filter((part) => !isText(part));
   const texts = parts.filter(isText);
   const kept = document.activeElement?.dataset?.part;
   place.tabs.replaceChildren(...[...grids, ...texts].map((part) => {
-    const wrong = (store.answer?.faults ?? []).filter((fault) => fault.part === part && fault.missing?.what !== "number").length;
+    const wrong = wrongIn(part);
     const tab = button(titleOf(part), () => showPart(part), { role: "tab", "data-part": part,
       "aria-selected": String(part === shown), tabindex: part === shown ? "0" : "-1",
       "aria-controls": isText(part) ? "text-panel" : "table-panel" });
