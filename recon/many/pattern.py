@@ -99,7 +99,9 @@ class Pattern:
         with one_thread(), np.errstate(all="ignore"):  # what overflows is not done, and told so
             flow, flow_sd, grade, grade_sd = self._arrays(table)
             done = _plausible(table)
-            found = solve_weighted(self.ready.blocks, (flow, flow_sd), (grade, grade_sd))
+            found = solve_weighted(
+                self.ready.blocks, (flow, flow_sd), (grade, grade_sd), alike_places=True
+            )
             done &= found.converged & ~found.grade_at_bound.any(axis=(1, 2))
             done &= (found.flow > 0.0).all(axis=1)
             some = np.flatnonzero(done)

@@ -11,6 +11,7 @@ from oretally.recon.numerics.batched_factor import (
     StackFactor,
     lane_pattern,
 )
+from oretally.recon.numerics.lane_matrices import LaneMatrix, dense_if_small, times_lanes
 from oretally.recon.numerics.lane_products import LaneProducts
 from oretally.recon.numerics.level_factor import LevelFactor, level_pattern
 from oretally.recon.numerics.memory import keep_freed_memory
@@ -21,11 +22,13 @@ from oretally.recon.numerics.semidefinite import RANK, SemidefiniteFactor, left_
 __all__ = [
     "RANK",
     "LaneFactor",
+    "LaneMatrix",
     "LanePattern",
     "LaneProducts",
     "LevelFactor",
     "SemidefiniteFactor",
     "StackFactor",
+    "dense_if_small",
     "keep_freed_memory",
     "lane_pattern",
     "left_null_space",
@@ -34,4 +37,5 @@ __all__ = [
     "quadratic_minimum",
     "shared",
     "through",
+    "times_lanes",
 ]

@@ -12,6 +12,7 @@ from oretally.flowsheet.arrays import Floats
 from oretally.recon.batch import (
     MAX_ITERATIONS,
     Curvature,
+    Elimination,
     Engine,
     GradeData,
     LaneFlows,
@@ -19,6 +20,7 @@ from oretally.recon.batch import (
     Lanes,
     Layout,
     carrier_weight,
+    eliminated,
     folded,
     grade_data,
     grade_scale,
@@ -87,6 +89,12 @@ class SurveyBlocks:
         return _engine(self.reduced, Layout.TAPE)
 
     @cached_property
+    def alike_places(self) -> Engine:
+        """The same for surveys with values just where the problem has them."""
+        elimination = eliminated(self.reduced.analytes)
+        return self.many if elimination is None else _engine(self.reduced, Layout.TAPE, elimination)
+
+    @cached_property
     def scale(self) -> Floats:
         """Unit of each analyte's grades, shape (n_analytes,)."""
         return grade_scale(self.reduced)
@@ -150,7 +158,7 @@ class SurveyBlocks:
         )
         data, aside = self.folded(lanes, grades, weight)
         if near is None:
-            start = starting_lanes(engine, data, measured)
+            start = starting_lanes(engine, lanes.without_eliminated(data), measured)
         else:
             start = np.repeat(
                 reduced.basis.closed(near / reduced.flow_scale)[:, None], len(flows), 1
@@ -162,7 +170,8 @@ class SurveyBlocks:
         start: Floats, spent: int = 0,
     ) -> tuple[ManySolutions, int]:  # fmt: skip
         """Minimise from first flows, the last few surveys without those that have ended."""
-        found = minimise_lanes(engine, data, measured, start=start, most=MAX_ITERATIONS - spent)
+        left = engine.lanes.without_eliminated(data)
+        found = minimise_lanes(engine, left, measured, start=start, most=MAX_ITERATIONS - spent)
         many = self.finished(engine.lanes, found, data, aside=aside)
         rest, spent = found.running, spent + found.iterations
         if not rest.size:
@@ -215,11 +224,14 @@ class SurveyBlocks:
         self, lanes: Lanes, data: GradeData, flow: Floats, x: Floats
     ) -> tuple[Floats, Floats]:
         """Return grades on carriers inside their bounds, and how far the balances are open."""
+        x = lanes.completed(data, flow / self.reduced.flow_scale, x)
         grade = lanes.on_carriers(np.clip(x, data.lower, data.upper)) * self.scale[:, None]
         return grade, self._check.largest(flow, grade)
 
 
-def _engine(reduced: ReducedProblem, layout: Layout) -> Engine:
-    lanes = Lanes(reduced.analytes[0].rows, layout)
+def _engine(
+    reduced: ReducedProblem, layout: Layout, elimination: Elimination | None = None
+) -> Engine:
+    lanes = Lanes(reduced.analytes[0].rows, layout, elimination)
     flows = LaneFlows(reduced.basis, reduced.flow_weight, reduced.flow_lower)
     return Engine(lanes, Curvature(lanes, flows.Z, flows.columns), flows)
