@@ -14,7 +14,8 @@ from scipy.linalg.lapack import dpotrf, dpotrs
 
 from oretally.flowsheet import Rows
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.batch.inner_problem import Factor, LanePoint, Lanes, Layout
+from oretally.recon.batch.inner_problem import Lanes, Layout
+from oretally.recon.batch.lane_grades import Factor, LanePoint
 from oretally.recon.numerics import (
     LaneFactor,
     LanePattern,
