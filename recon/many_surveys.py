@@ -132,7 +132,8 @@ class ManyBalances:
             n, {}, np.full(n, "", dtype=object), np.zeros(n, dtype=bool),
             np.full(n, "", dtype=object), np.full(n, np.nan), np.zeros(n, dtype=bool),
         )  # fmt: skip
-        for numbers, part in parts:
+        for order, part in parts:
+            numbers = _in_a_row(order)
             for name, values in part.columns.items():
                 columns.put(name, numbers, values)
             for field in ("reason", "alone", "suspect", "probability", "looked"):
@@ -234,10 +235,17 @@ def chunks_of(
         order = np.concatenate([np.zeros(0, np.intp), *(rows for _, rows in surveys.patterns())])
         for i in range(0, n, size):
             numbers = order[i : i + size]
-            yield numbers, surveys.rows(numbers)
+            yield numbers, surveys.rows(_in_a_row(numbers))
     else:
         for i in range(0, n, CHUNK):
             yield np.arange(i, min(i + CHUNK, n)), surveys[i : i + CHUNK]
+
+
+def _in_a_row(numbers: Ints) -> Ints | slice:
+    """Return numbers as a slice if they follow one another: nothing is copied then."""
+    if numbers.size and (np.diff(numbers) == 1).all():
+        return slice(int(numbers[0]), int(numbers[-1]) + 1)
+    return numbers
 
 
 def balance_chunk(
@@ -279,7 +287,8 @@ class _Work:
         for _, rows in table.patterns():
             done = np.zeros(rows.size, dtype=bool)
             if not self._looks_at_all:
-                done = self._pattern(table.rows(rows), numbers[rows])
+                part = table if rows.size == len(table) else table.rows(rows)
+                done = self._pattern(part, numbers[rows])
                 if self.asked.suspects:
                     done &= ~self._doubted(numbers[rows])
             for i in rows[~done]:
@@ -296,7 +305,7 @@ class _Work:
             return done
         size = pattern.size()
         for i in range(0, len(table), size):
-            some = np.arange(i, min(i + size, len(table)))
+            some = slice(i, i + size)
             done[some] = pattern.balance(table.rows(some), numbers[some], self.columns)
         return done
 

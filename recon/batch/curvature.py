@@ -17,6 +17,7 @@ from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.batch.inner_problem import Lanes, Layout
 from oretally.recon.batch.lane_grades import Factor, LanePoint
 from oretally.recon.numerics import (
+    SMALL,
     LaneFactor,
     LanePattern,
     StackFactor,
@@ -178,10 +179,13 @@ class Curvature:
         return own, times_lanes(rows, terms).reshape(lanes.n_rows, self.n_free, K, S)
 
 
-def _products(rows: Rows, lanes: Lanes, Z: Floats) -> sparse.csr_array:
+def _products(rows: Rows, lanes: Lanes, Z: Floats) -> Floats | sparse.csr_array:
     """Return B_ic Z_df of each row i, column f and pair (c, d), shape (n_rows * n_f, n_pairs)."""
     n_f, n_pairs = Z.shape[1], lanes.first.size
     shape = (lanes.n_rows * n_f, n_pairs)
+    if shape[0] * n_pairs <= SMALL:
+        whole = np.einsum("ic,cf->ifc", rows.toarray()[:, lanes.first], Z[lanes.second])
+        return np.asarray(whole.reshape(shape))
     B = sparse.csr_array(rows[:, lanes.first]).tocoo()
     along = sparse.csr_array(sparse.csr_array(Z)[lanes.second])
     many = along.indptr[B.col + 1] - along.indptr[B.col]

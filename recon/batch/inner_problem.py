@@ -107,10 +107,9 @@ class Lanes:
             level_pattern(self.pattern) if layout is Layout.LEVELS and self.pattern else None
         )
 
-    def each(self, matrices: Sequence[sparse.csr_array]) -> LaneMatrix:
+    def each(self, matrices: Sequence[Floats | sparse.csr_array]) -> LaneMatrix:
         """Return what is multiplied with lanes: a matrix for all, or one of each analyte."""
-        found = tuple(np.ascontiguousarray(d) if isinstance(d := dense_if_small(m), np.ndarray)
-                      else sparse.csr_array(d) for m in matrices)  # fmt: skip
+        found = tuple(dense_if_small(matrix) for matrix in matrices)
         return found[0] if self.elimination is None else found
 
     def _entries(self) -> tuple[LanePattern | None, LaneMatrix]:

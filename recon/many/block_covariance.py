@@ -158,14 +158,17 @@ class BlockCovariance:
         """Of each analyte."""
         return [part.roots(self._half, self.flow_root) for part in self._parts]
 
-    def amount_roots(self, k: int) -> Floats:
-        """Return roots of the covariance of amounts of analyte k, (n_carriers, any, n_surveys)."""
-        roots, group, (n, f, m) = self.roots[k], self.alike[k].group, self.flow_root.shape
-        found = np.empty((n, f + roots.own.shape[1], m))
-        flow, grade = self.flow[:, None], self.grade[:, k][:, None]
-        np.multiply(flow, roots.flows[group], out=found[:, :f])
-        found[:, :f] += grade * self.flow_root
-        np.multiply(flow, roots.own[group], out=found[:, f:])
+    def amount_root(self, k: int, j: int) -> Floats:
+        """Return a root of the covariance of the amount of analyte k in carrier j.
+
+        Shape (any, n_surveys), of the same directions for all carriers.
+        """
+        roots, g = self.roots[k], self.alike[k].group[j]
+        f = self.flow_root.shape[1]
+        found = np.empty((f + roots.own.shape[1], self.flow.shape[1]))
+        np.multiply(self.flow[j], roots.flows[g], out=found[:f])
+        found[:f] += self.grade[j, k] * self.flow_root[j]
+        np.multiply(self.flow[j], roots.own[g], out=found[f:])
         return found
 
 

@@ -105,11 +105,14 @@ class Pattern:
             done &= found.converged & ~found.grade_at_bound.any(axis=(1, 2))
             done &= (found.flow > 0.0).all(axis=1)
             some = np.flatnonzero(done)
+            if some.size < len(table):
+                table, rows, found = table.rows(some), rows[some], _taken(found, some)
+                flow_sd, grade, grade_sd = flow_sd[some], grade[some], grade_sd[some]
             if some.size:
                 try:
                     done[some] = self._answers(
-                        table.rows(some), rows[some], columns, _taken(found, some),
-                        flow_sd=flow_sd[some], grade=grade[some], grade_sd=grade_sd[some],
+                        table, rows, columns, found,
+                        flow_sd=flow_sd, grade=grade, grade_sd=grade_sd,
                     )  # fmt: skip
                 except np.linalg.LinAlgError:
                     done[:] = False
@@ -229,17 +232,18 @@ class Pattern:
         F = covariance.flow
         of = carriers.wholes(None, self.feeds)
         for k, analyte in enumerate(self.model.survey.analytes):
-            x, roots = covariance.grade[:, k], covariance.amount_roots(k)
+            x = covariance.grade[:, k]
             unknown = ~(classes.flow_determined & classes.grade_determined[k])
             amount = F * x
 
-            whole, of_whole = amount[of].sum(axis=0), roots[of].sum(axis=0)
+            whole, of_whole = amount[of].sum(axis=0), sum(covariance.amount_root(k, j) for j in of)
             for j, stream in enumerate(carriers.streams):
                 lone = j in self.feeds and len(self.feeds) == 1
                 if lone or not carriers.holds(k, j) or unknown[[j, *of]].any():
                     continue
                 share = amount[j] / whole
-                spread = roots[j] - share * of_whole
+                spread = covariance.amount_root(k, j)
+                spread -= share * of_whole
                 sd = np.sqrt(np.einsum("fs,fs->s", spread, spread)) / np.abs(whole)
                 told = np.isfinite(share) & (sd <= np.maximum(share, 1.0))
                 for what, values in (("recovery", share), ("recovery sd", sd)):

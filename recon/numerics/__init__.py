@@ -11,7 +11,7 @@ from oretally.recon.numerics.batched_factor import (
     StackFactor,
     lane_pattern,
 )
-from oretally.recon.numerics.lane_matrices import LaneMatrix, dense_if_small, times_lanes
+from oretally.recon.numerics.lane_matrices import SMALL, LaneMatrix, dense_if_small, times_lanes
 from oretally.recon.numerics.lane_products import LaneProducts
 from oretally.recon.numerics.level_factor import LevelFactor, level_pattern
 from oretally.recon.numerics.memory import keep_freed_memory
@@ -21,6 +21,7 @@ from oretally.recon.numerics.semidefinite import RANK, SemidefiniteFactor, left_
 
 __all__ = [
     "RANK",
+    "SMALL",
     "LaneFactor",
     "LaneMatrix",
     "LanePattern",

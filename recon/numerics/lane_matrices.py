@@ -7,16 +7,20 @@ from scipy import sparse
 
 from oretally.flowsheet.arrays import Floats
 
-__all__ = ["LaneMatrix", "dense_if_small", "times_lanes"]
+__all__ = ["SMALL", "LaneMatrix", "dense_if_small", "times_lanes"]
 
 LaneMatrix = Floats | sparse.csr_array | tuple[Floats | sparse.csr_array, ...]
 
-_SMALL = 4_000  # matrices of at most so many entries are dense
+SMALL = 4_000
+"""Entries of a matrix, up to which it is dense."""
 
 
-def dense_if_small(matrix: sparse.csr_array) -> Floats | sparse.csr_array:
+def dense_if_small(matrix: Floats | sparse.csr_array) -> Floats | sparse.csr_array:
     """Return the matrix as it is multiplied quicker."""
-    return matrix.toarray() if matrix.shape[0] * matrix.shape[1] <= _SMALL else matrix
+    if isinstance(matrix, np.ndarray):
+        return np.ascontiguousarray(matrix)
+    small = matrix.shape[0] * matrix.shape[1] <= SMALL
+    return np.ascontiguousarray(matrix.toarray()) if small else sparse.csr_array(matrix)
 
 
 def times_lanes(matrix: LaneMatrix, values: Floats) -> Floats:

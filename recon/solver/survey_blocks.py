@@ -35,7 +35,8 @@ from oretally.recon.solution import BalanceCheck, ManySolutions, StopReason, rep
 __all__ = ["FEW", "SurveyBlocks"]
 
 
-_CACHED = 60_000  # numbers that the curvature of a block may take: about what a core's cache holds
+_NUMBERS = 480_000  # that the curvature of a block may take: with fewer, calls cost more than what
+# leaves a core's cache
 _MOST = 4_096  # surveys of a block, however small
 _LARGE = 100  # free flows beyond which no matrix of second derivatives is formed
 _REFINE = 0.01  # of the residual that counts as closed: beyond it one more step is taken
@@ -110,7 +111,7 @@ class SurveyBlocks:
             return FEW
         rows = reduced.analytes[0].rows.sparse.shape[0]
         size = rows * reduced.basis.free.size * len(reduced.analytes)
-        return int(np.clip(_CACHED // max(size, 1), 1, _MOST))
+        return int(np.clip(_NUMBERS // max(size, 1), 1, _MOST))
 
     @cached_property
     def _weight(self) -> Floats:
