@@ -19,6 +19,8 @@ from oretally.flowsheet import BalanceProblem
 __all__ = [
     "GENERAL",
     "Answer",
+    "Ipopt",
+    "Scaled",
     "convex_steps",
     "ipopt",
     "ipopt_batch",

@@ -110,7 +110,7 @@ def eliminated(analytes: Sequence[AnalyteProblem]) -> Elimination | None:
         if key not in made:
             some = carrier[column]
             B = rows.B[:, some]
-            made[key] = _steps(B), some, B, np.linalg.pinv(B)
+            made[key] = _steps(B), some, B, np.asarray(np.linalg.pinv(B), dtype=float)
         found.append(made[key])
     return Elimination(unmeasured, *zip(*found, strict=True))
 

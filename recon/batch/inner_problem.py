@@ -147,8 +147,8 @@ class Lanes:
             for other, two in zip(*touched[d], strict=True)
         ]
         i, j, pair, value = zip(*found, strict=True) if found else ((), (), (), ())
-        rows = (np.array(part, dtype=np.intp) for part in (i, j, pair))
-        return (*rows, np.array(value, dtype=float))
+        ends = np.array([i, j, pair], dtype=np.intp)
+        return ends[0], ends[1], ends[2], np.array(value, dtype=float)
 
     def on_carriers(self, x: NDArray[Any]) -> NDArray[Any]:
         """Return values of groups, axis 0, for each carrier."""

@@ -232,7 +232,7 @@ def test_what_nothing_determines_stays_inside_its_bounds() -> None:
     B = rows.toarray()[:, [0, 1]]
     elimination = Elimination(
         np.ones((2, 1), dtype=bool), (sparse.csr_array((1, 1)),), (np.array([0, 1]),), (B,),
-        (np.linalg.pinv(B),),
+        (np.asarray(np.linalg.pinv(B), dtype=float),),
     )  # fmt: skip
     first = np.array([[0.2, 0.2], [0.2, 0.2]])
     other = np.array([1.0, 0.1])  # what the third stream holds
