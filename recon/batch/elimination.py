@@ -43,7 +43,7 @@ class Elimination:
     steps : tuple of csr_array, shape (n_rows, n_rows)
         T of each analyte: T B has no such grade in it; rows that held one are 0.
     carriers : tuple of ndarray of int
-        The carriers of the eliminated grades.
+        The carriers of the eliminated grades that some balance holds.
     columns, inverse : tuple of ndarray, shape (n_rows, n_eliminated) and its transpose's
         B_U and B_U^+.
     """
@@ -109,6 +109,7 @@ def eliminated(analytes: Sequence[AnalyteProblem]) -> Elimination | None:
         key = column.tobytes()
         if key not in made:
             some = carrier[column]
+            some = some[rows.B[:, some].any(axis=0)]
             B = rows.B[:, some]
             made[key] = _steps(B), some, B, np.asarray(np.linalg.pinv(B), dtype=float)
         found.append(made[key])

@@ -187,13 +187,18 @@ class Lanes:
         seen = data.weight > 0.0
         typical = (data.target * seen).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
         for k, some in enumerate(self.elimination.carriers):
-            if some.size:
-                groups, F = self.rows.group[some], flow[some]
-                found[groups, k] = typical[k]
-                amount = flow * found[self.rows.group, k]
-                gap = self.rows.sparse @ amount - data.source[:, k]
-                room = F * data.lower[groups, k], F * data.upper[groups, k]
-                found[groups, k] = self.elimination.completed(k, gap, room, amount[some]) / F
+            gone = self.elimination.groups[:, k]
+            found[gone, k] = typical[k]
+            if not some.size:
+                continue
+            groups, F = self.rows.group[some], flow[some]
+            amount = flow * found[self.rows.group, k]
+            gap = self.rows.sparse @ amount - data.source[:, k]
+            with np.errstate(invalid="ignore", divide="ignore"):  # a stream that carries nothing
+                ends = F * data.lower[groups, k], F * data.upper[groups, k]
+                room = np.minimum(*ends), np.maximum(*ends)
+                back = self.elimination.completed(k, gap, room, amount[some]) / F
+            found[groups, k] = np.where(F != 0.0, back, typical[k])
         return found
 
     def sum_rows(self, amounts: Floats) -> Floats:
