@@ -17,7 +17,7 @@ from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.batch.inner_problem import Lanes, Layout
 from oretally.recon.batch.lane_grades import Factor, LanePoint
 from oretally.recon.numerics import (
-    SMALL,
+    DENSE_UP_TO,
     LaneFactor,
     LanePattern,
     StackFactor,
@@ -183,7 +183,7 @@ def _products(rows: Rows, lanes: Lanes, Z: Floats) -> Floats | sparse.csr_array:
     """Return B_ic Z_df of each row i, column f and pair (c, d), shape (n_rows * n_f, n_pairs)."""
     n_f, n_pairs = Z.shape[1], lanes.first.size
     shape = (lanes.n_rows * n_f, n_pairs)
-    if shape[0] * n_pairs <= SMALL:
+    if shape[0] * n_pairs <= DENSE_UP_TO:
         whole = np.einsum("ic,cf->ifc", rows.toarray()[:, lanes.first], Z[lanes.second])
         return np.asarray(whole.reshape(shape))
     B = sparse.csr_array(rows[:, lanes.first]).tocoo()

@@ -11,7 +11,12 @@ from oretally.recon.numerics.batched_factor import (
     StackFactor,
     lane_pattern,
 )
-from oretally.recon.numerics.lane_matrices import SMALL, LaneMatrix, dense_if_small, times_lanes
+from oretally.recon.numerics.lane_matrices import (
+    DENSE_UP_TO,
+    LaneMatrix,
+    dense_if_small,
+    times_lanes,
+)
 from oretally.recon.numerics.lane_products import LaneProducts
 from oretally.recon.numerics.level_factor import LevelFactor, level_pattern
 from oretally.recon.numerics.memory import keep_freed_memory
@@ -20,8 +25,8 @@ from oretally.recon.numerics.quadratic import quadratic_minimum
 from oretally.recon.numerics.semidefinite import RANK, SemidefiniteFactor, left_null_space, through
 
 __all__ = [
+    "DENSE_UP_TO",
     "RANK",
-    "SMALL",
     "LaneFactor",
     "LaneMatrix",
     "LanePattern",

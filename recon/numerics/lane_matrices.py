@@ -7,11 +7,11 @@ from scipy import sparse
 
 from oretally.flowsheet.arrays import Floats
 
-__all__ = ["SMALL", "LaneMatrix", "dense_if_small", "times_lanes"]
+__all__ = ["DENSE_UP_TO", "LaneMatrix", "dense_if_small", "times_lanes"]
 
 LaneMatrix = Floats | sparse.csr_array | tuple[Floats | sparse.csr_array, ...]
 
-SMALL = 4_000
+DENSE_UP_TO = 4_000
 """Entries of a matrix, up to which it is dense."""
 
 
@@ -19,7 +19,7 @@ def dense_if_small(matrix: Floats | sparse.csr_array) -> Floats | sparse.csr_arr
     """Return the matrix as it is multiplied quicker."""
     if isinstance(matrix, np.ndarray):
         return np.ascontiguousarray(matrix)
-    small = matrix.shape[0] * matrix.shape[1] <= SMALL
+    small = matrix.shape[0] * matrix.shape[1] <= DENSE_UP_TO
     return np.ascontiguousarray(matrix.toarray()) if small else sparse.csr_array(matrix)
 
 
