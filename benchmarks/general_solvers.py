@@ -19,6 +19,8 @@ from oretally.flowsheet import BalanceProblem
 __all__ = [
     "GENERAL",
     "Answer",
+    "Ipopt",
+    "Scaled",
     "convex_steps",
     "ipopt",
     "ipopt_batch",
@@ -42,12 +44,19 @@ class Scaled:
     sX: Floats
     unit_F: float
     unit_X: Floats
+    tie: NDArray[np.intp]  # carriers of one number have one grade
 
     @classmethod
     def of(cls, p: BalanceProblem) -> Scaled:
         f, g = float(np.nanmax(p.flow)), np.nanmax(p.grade, axis=1, keepdims=True)
         A = sparse.csr_matrix(p.flow_balance)
-        return cls(A, p.flow / f, p.flow_sd / f, p.grade / g, p.grade_sd / g, f, g)
+        return cls(A, p.flow / f, p.flow_sd / f, p.grade / g, p.grade_sd / g, f, g, p.tie)
+
+    @property
+    def analyte_rows(self) -> Any:
+        """The balances that say more of the analytes than the ties do."""
+        rows = [np.unique(self.tie[self.A[i].indices]).size > 1 for i in range(self.A.shape[0])]
+        return self.A[np.flatnonzero(rows)]
 
     def start(self, F: Floats, X: Floats) -> Floats:
         """Return where every solver starts: measured, elsewhere the mean of what is measured."""
@@ -68,7 +77,7 @@ class Ipopt:
 
     As matrices (MX): from 12 x 3 on as fast to build as scalars (SX), at 2000 x 20 ten times
     faster. The adaptive barrier needs a third of the steps of the default one, and unlike it
-    solves every incomplete case.
+    solves every incomplete case. Tied grades are one variable.
     """
 
     options = {
@@ -83,22 +92,30 @@ class Ipopt:
         import casadi as ca
 
         K, n = s.X.shape
+        self.analytes = K
         measured, sd = s.stacked()
         self.seen = np.flatnonzero(np.isfinite(measured))
-        z, target = ca.MX.sym("z", n * (K + 1)), ca.MX.sym("target", self.seen.size)
-        adjusted = z if self.seen.size == measured.size else z[self.seen.tolist()]
-        A, Z = ca.DM(sparse.csc_matrix(s.A)), ca.reshape(z, n, K + 1)
-        F, X = Z[:, 0], Z[:, 1:]
-        balances = ca.horzcat(ca.mtimes(A, F), ca.mtimes(A, X * ca.repmat(F, 1, K)))
+        tied, self.first, group = np.unique(s.tie, return_index=True, return_inverse=True)
+        z, target = ca.MX.sym("z", n + K * tied.size), ca.MX.sym("target", self.seen.size)
+        A, B = (ca.DM(sparse.csc_matrix(rows)) for rows in (s.A, s.analyte_rows))
+        F, X = z[:n], ca.reshape(z[n:], tied.size, K)
+        if tied.size < n:
+            X = X[group.tolist(), :]
+        adjusted = ca.vertcat(F, ca.vec(X))
+        if self.seen.size < measured.size:
+            adjusted = adjusted[self.seen.tolist()]
+        balances = ca.vertcat(ca.mtimes(A, F), ca.vec(ca.mtimes(B, X * ca.repmat(F, 1, K))))
         problem = {
             "x": z,
             "p": target,
             "f": ca.sumsqr((adjusted - target) / sd[self.seen]),
-            "g": ca.vec(balances),
+            "g": balances,
         }
         self.solver = ca.nlpsol("balance", "ipopt", problem, self.options)
 
     def __call__(self, start: Floats, measured: Floats) -> Answer:
+        n = start.size // (1 + self.analytes)
+        start = np.concatenate([start[:n], start[n:].reshape(-1, n)[:, self.first].ravel()])
         found = self.solver(x0=start, p=measured[self.seen], lbx=0, lbg=0, ubg=0)
         gap = float(np.abs(np.asarray(found["g"])).max())
         stats = self.solver.stats()

@@ -12,6 +12,7 @@ from oretally.flowsheet import Circuit, InputError, NotBalanceable, Survey
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.many import AnswerColumns, ColumnName, Pattern, SurveyTable, tables_of
 from oretally.recon.numerics import shared
+from oretally.recon.propagation import sidak_limit
 from oretally.recon.reconciliation import reconcile
 from oretally.recon.result import Balance
 
@@ -39,11 +40,15 @@ class Asked:
         As for `oretally.recon.reconcile`.
     suspects : bool
         Whether to look for wrong numbers too: one survey at a time.
+    below : float
+        Only where the global test, or that of the largest standardised adjustment among all, has
+        a smaller p than this; 1 looks at every survey.
     """
 
     feed: str | tuple[str, ...] | None = None
     products: tuple[str, ...] | None = None
     suspects: bool = False
+    below: float = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,6 +71,8 @@ class ManyBalances:
         there is none, or nobody asked.
     probability : ndarray, shape (n,)
         Of that; NaN where there is none.
+    looked : ndarray of bool, shape (n,)
+        Surveys in which wrong numbers were looked for.
     """
 
     n: int
@@ -74,6 +81,7 @@ class ManyBalances:
     alone: Bools
     suspect: np.ndarray[Any, np.dtype[np.object_]]
     probability: Floats
+    looked: Bools
 
     @property
     def balanced(self) -> Bools:
@@ -102,7 +110,8 @@ class ManyBalances:
         """Return the columns by their names in words, those of whole surveys first."""
         found: dict[str, Any] = {"balanced": self.balanced, "reason": self.reason}
         if suspects:
-            found |= {"suspect": self.suspect, "probability": self.probability}
+            found |= {"suspect": self.suspect, "probability": self.probability,
+                      "looked at": self.looked}  # fmt: skip
         first = [name for name in self.columns if name.answer in _GLOBAL]
         rest = [name for name in self.columns if name.answer not in _GLOBAL]
         for name in first:
@@ -121,12 +130,13 @@ class ManyBalances:
         n = sum(part.n for _, part in parts)
         columns, rest = AnswerColumns(n), cls(
             n, {}, np.full(n, "", dtype=object), np.zeros(n, dtype=bool),
-            np.full(n, "", dtype=object), np.full(n, np.nan),
+            np.full(n, "", dtype=object), np.full(n, np.nan), np.zeros(n, dtype=bool),
         )  # fmt: skip
-        for numbers, part in parts:
+        for order, part in parts:
+            numbers = _in_a_row(order)
             for name, values in part.columns.items():
                 columns.put(name, numbers, values)
-            for field in ("reason", "alone", "suspect", "probability"):
+            for field in ("reason", "alone", "suspect", "probability", "looked"):
                 getattr(rest, field)[numbers] = getattr(part, field)
         return replace(rest, columns=dict(columns.items()))
 
@@ -138,6 +148,7 @@ def reconcile_many(
     feed: str | Sequence[str] | None = None,
     products: Sequence[str] | None = None,
     suspects: bool = False,
+    below: float = 1.0,
     workers: int = 1,
     say: Callable[[str], None] = lambda _: None,
 ) -> ManyBalances:
@@ -156,6 +167,9 @@ def reconcile_many(
         As for `oretally.recon.reconcile`.
     suspects : bool
         Whether to look for wrong numbers too, one survey at a time.
+    below : float
+        Look only where a test doubts the survey: where the p of the global test, or of the largest
+        standardised adjustment among all of the survey, is smaller than this. 1 looks at every one.
     workers : int
         Processes that share the work; a script that asks for more than one needs the guard
         ``if __name__ == "__main__"``.
@@ -191,7 +205,7 @@ def reconcile_many(
     """
     asked = Asked(
         feed if feed is None or isinstance(feed, str) else tuple(feed),
-        None if products is None else tuple(products), suspects,
+        None if products is None else tuple(products), suspects, below,
     )  # fmt: skip
     parts = list(chunks_of(surveys))
     tasks = [(circuit, part, asked) for _, part in parts]
@@ -221,10 +235,17 @@ def chunks_of(
         order = np.concatenate([np.zeros(0, np.intp), *(rows for _, rows in surveys.patterns())])
         for i in range(0, n, size):
             numbers = order[i : i + size]
-            yield numbers, surveys.rows(numbers)
+            yield numbers, surveys.rows(_in_a_row(numbers))
     else:
         for i in range(0, n, CHUNK):
             yield np.arange(i, min(i + CHUNK, n)), surveys[i : i + CHUNK]
+
+
+def _in_a_row(numbers: Ints) -> Ints | slice:
+    """Return numbers as a slice if they follow one another: nothing is copied then."""
+    if numbers.size and (np.diff(numbers) == 1).all():
+        return slice(int(numbers[0]), int(numbers[-1]) + 1)
+    return numbers
 
 
 def balance_chunk(
@@ -252,20 +273,24 @@ class _Work:
         self.reason = np.full(n, "", dtype=object)
         self.suspect = np.full(n, "", dtype=object)
         self.probability = np.full(n, np.nan)
+        self.looked = np.zeros(n, dtype=bool)
         self.alone = np.zeros(n, dtype=bool)
 
     def found(self) -> ManyBalances:
         return ManyBalances(
             self.n, dict(self.columns.items()), self.reason, self.alone, self.suspect,
-            self.probability,
+            self.probability, self.looked,
         )  # fmt: skip
 
     def table(self, table: SurveyTable, numbers: Ints) -> None:
         """Balance the surveys of a table, pattern by pattern."""
         for _, rows in table.patterns():
             done = np.zeros(rows.size, dtype=bool)
-            if not self.asked.suspects:
-                done = self._pattern(table.rows(rows), numbers[rows])
+            if not self._looks_at_all:
+                part = table if rows.size == len(table) else table.rows(rows)
+                done = self._pattern(part, numbers[rows])
+                if self.asked.suspects:
+                    done &= ~self._doubted(numbers[rows])
             for i in rows[~done]:
                 self.one(int(numbers[i]), table.survey(int(i)))
 
@@ -280,25 +305,53 @@ class _Work:
             return done
         size = pattern.size()
         for i in range(0, len(table), size):
-            some = np.arange(i, min(i + size, len(table)))
+            some = slice(i, i + size)
             done[some] = pattern.balance(table.rows(some), numbers[some], self.columns)
         return done
 
+    @property
+    def _looks_at_all(self) -> bool:
+        return self.asked.suspects and self.asked.below >= 1.0
+
+    def _doubted(self, numbers: Ints) -> Bools:
+        """Tell which of some surveys, balanced already, the tests doubt."""
+        found, largest = np.zeros(numbers.size, dtype=bool), np.zeros(numbers.size)
+        tests = np.zeros(numbers.size, dtype=int)
+        for name in self.columns:
+            if name.answer == "p":
+                found |= self.columns[name][numbers] < self.asked.below
+            elif name.answer == "standardised":
+                z = np.abs(self.columns[name][numbers])
+                tests += np.isfinite(z)
+                largest = np.fmax(largest, z)
+        for n in np.unique(tests[tests > 0]):
+            found |= (tests == n) & (largest > sidak_limit(self.asked.below, int(n)))
+        return found
+
     def one(self, i: int, survey: Survey) -> None:
-        """Balance one survey by itself."""
+        """Balance one survey by itself, and look for wrong numbers where that is asked."""
         self.alone[i] = True
+        if self._balanced(i, survey, suspects=self._looks_at_all) and (
+            self.asked.suspects and not self._looks_at_all and self._doubted(np.array([i]))[0]
+        ):
+            self._balanced(i, survey, suspects=True)
+
+    def _balanced(self, i: int, survey: Survey, *, suspects: bool) -> bool:
+        """Balance one survey and write what it comes to; tell whether there is a balance."""
         try:
             balance = reconcile(
                 self.circuit, survey, feed=self.asked.feed, products=self.asked.products, trials=0,
-                second_opinions=False, suspects=self.asked.suspects,
+                second_opinions=False, suspects=suspects,
             )  # fmt: skip
         except (InputError, NotBalanceable) as error:
             self.reason[i] = " ".join(str(error).split())
-            return
+            return False
         if not balance.converged:
             self.reason[i] = f"There is no balance of these numbers: {balance.status}."
-            return
+            return False
+        self.looked[i] = suspects
         self._write(i, balance)
+        return True
 
     def _write(self, i: int, balance: Balance) -> None:
         test, wrong = balance.global_test, balance.gross_errors.suspects

@@ -12,15 +12,23 @@ import numpy as np
 from scipy import sparse
 from scipy.linalg.lapack import dpotrf, dpotrs
 
+from oretally.flowsheet import Rows
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.batch.inner_problem import Factor, LanePoint, Lanes, Layout
-from oretally.recon.numerics import LaneFactor, LanePattern, StackFactor, lane_pattern
+from oretally.recon.batch.inner_problem import Lanes, Layout
+from oretally.recon.batch.lane_grades import Factor, LanePoint
+from oretally.recon.numerics import (
+    DENSE_UP_TO,
+    LaneFactor,
+    LanePattern,
+    StackFactor,
+    lane_pattern,
+    times_lanes,
+)
 
 __all__ = ["Curvature", "DenseModels", "GradeSlopes"]
 
 
 _FEW = 32  # up to so many surveys, their own curvatures are factored one by one
-_SMALL = 4_000  # matrices of at most so many entries are dense
 _FLAT = 1e-6  # root of the share of a diagonal entry below which a pivot is no curvature
 
 
@@ -76,8 +84,9 @@ class Curvature:
         self.lanes, self.Z, self.weight = lanes, Z, weight
         self.n_free = f = Z.shape[1]
         # rows times what each pair of carriers turns into: B_ic Z_df
-        self._rows = _products(lanes, Z)
-        self._own_rows = self._rows[:, : lanes.n_carriers]
+        every = [_products(B, lanes, Z) for B in lanes.balances]
+        self._rows = lanes.each(every)
+        self._own_rows = lanes.each([rows[:, : lanes.n_carriers] for rows in every])
         self.pattern: LanePattern | None = None
         if lanes.layout is Layout.TAPE:
             first, second = lanes.first, lanes.second
@@ -167,18 +176,17 @@ class Curvature:
             own[:n] = measured
             if s.turn is not None:
                 own -= (s.pull[lanes.first] * s.turn[lanes.second]).sum(axis=1)
-        RZ = np.asarray(rows @ terms.reshape(terms.shape[0], K * S))
-        return own, RZ.reshape(lanes.n_rows, self.n_free, K, S)
+        return own, times_lanes(rows, terms).reshape(lanes.n_rows, self.n_free, K, S)
 
 
-def _products(lanes: Lanes, Z: Floats) -> Floats | sparse.csr_array:
+def _products(rows: Rows, lanes: Lanes, Z: Floats) -> Floats | sparse.csr_array:
     """Return B_ic Z_df of each row i, column f and pair (c, d), shape (n_rows * n_f, n_pairs)."""
     n_f, n_pairs = Z.shape[1], lanes.first.size
     shape = (lanes.n_rows * n_f, n_pairs)
-    if shape[0] * n_pairs <= _SMALL:
-        whole = np.einsum("ic,cf->ifc", lanes.rows.B[:, lanes.first], Z[lanes.second])
+    if shape[0] * n_pairs <= DENSE_UP_TO:
+        whole = np.einsum("ic,cf->ifc", rows.toarray()[:, lanes.first], Z[lanes.second])
         return np.asarray(whole.reshape(shape))
-    B = sparse.csr_array(lanes.rows.sparse[:, lanes.first]).tocoo()
+    B = sparse.csr_array(rows[:, lanes.first]).tocoo()
     along = sparse.csr_array(sparse.csr_array(Z)[lanes.second])
     many = along.indptr[B.col + 1] - along.indptr[B.col]
     # every entry of B with every entry of the row of Z of its pair

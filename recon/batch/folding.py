@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.batch.inner_problem import GradeData, Lanes
+from oretally.recon.batch.inner_problem import Lanes
+from oretally.recon.batch.lane_grades import GradeData
 from oretally.recon.reduction import ReducedProblem
 
 __all__ = ["carrier_weight", "folded", "grade_data", "grade_scale", "reweighted"]

@@ -24,9 +24,10 @@ multipliers. Cited from memory.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from collections.abc import Sequence
+from dataclasses import replace
 from enum import Enum
-from functools import cached_property
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -34,107 +35,30 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from oretally.flowsheet import Rows
-from oretally.flowsheet.arrays import Bools, Floats, Ints
+from oretally.flowsheet.arrays import Floats, Ints
+from oretally.recon.batch.elimination import Elimination
+from oretally.recon.batch.lane_grades import Factor, GradeData, HeldGrades, LanePoint
 from oretally.recon.numerics import (
     LaneFactor,
+    LaneMatrix,
     LanePattern,
     LevelFactor,
     StackFactor,
+    dense_if_small,
     lane_pattern,
     level_pattern,
+    times_lanes,
 )
 from oretally.recon.reduction import AnalyteRows
 
-__all__ = ["Factor", "GradeData", "LanePoint", "Lanes", "Layout"]
-
-HeldGrades = tuple[Bools, Bools]
-Factor = LaneFactor | LevelFactor | StackFactor
+__all__ = ["Lanes", "Layout"]
 
 _WIDE = 1e5  # what an unmeasured grade adds to S, over what the measured ones add: more of it
 # makes each pass gain more digits, and rounding cost more
 _PASSES = 8  # of unmeasured grades, and of held ones
 _SETTLED = 1e-9  # last change of unmeasured grades, which are of the order of 1
-_SMALL = 4_000  # matrices of at most so many entries are dense
 _SIGN = 1e-9  # of its terms: a pull below this has no sign
 _BOUND = 1e-12  # grades this far outside their bounds are rounding
-
-
-@dataclass(frozen=True, eq=False)
-class GradeData:
-    """What was measured in the lanes, grades being of the order of 1.
-
-    Attributes
-    ----------
-    target : ndarray, shape (n_groups, n_analytes, n_surveys)
-        Measured grades; 0 where unmeasured.
-    weight : ndarray, shape (n_groups, n_analytes, 1)
-        1/sd^2; 0 where unmeasured or exact.
-    free : ndarray of bool, shape (n_groups, n_analytes, 1)
-        Groups of unmeasured grade.
-    lower, upper : ndarray, shape (n_groups, n_analytes, 1)
-    source : ndarray, shape (n_rows, n_analytes, 1)
-    """
-
-    target: Floats
-    weight: Floats
-    free: Bools
-    lower: Floats
-    upper: Floats
-    source: Floats
-
-    @cached_property
-    def variance(self) -> Floats:
-        """1/weight; 0 where unmeasured or exact."""
-        seen = self.weight > 0.0
-        return np.asarray(np.where(seen, 1.0 / np.where(seen, self.weight, 1.0), 0.0))
-
-    def of(self, surveys: Ints) -> GradeData:
-        """Return the grades of some of the surveys."""
-        parts = (getattr(self, f.name) for f in fields(self))
-        return GradeData(*(p if p.shape[2] == 1 else p[:, :, surveys] for p in parts))
-
-    @cached_property
-    def any_free(self) -> bool:
-        """Whether any grade is unmeasured."""
-        return bool(self.free.any())
-
-    @cached_property
-    def any_source(self) -> bool:
-        """Whether any balance has a right-hand side."""
-        return bool(self.source.any())
-
-
-@dataclass(frozen=True, eq=False)
-class LanePoint:
-    """Best grades for flows, with what derivatives need.
-
-    Attributes
-    ----------
-    flow : ndarray, shape (n_carriers, n_surveys)
-    x, V : ndarray, shape (n_groups, n_analytes, n_surveys)
-        V has one survey only where all have the same.
-    wide : ndarray, shape (n_groups, n_analytes, n_surveys), or None
-        Variance that stands for no measurement.
-    lam : ndarray, shape (n_rows, n_analytes, n_surveys)
-    pull : ndarray, shape (n_carriers, n_analytes, n_surveys)
-        a = B'lam.
-    value : ndarray, shape (n_surveys,)
-        1/2 sum w (x - target)^2.
-    held : pair of ndarray of bool, shape (n_groups, n_analytes, n_surveys), or None
-        Groups at their lower and upper bounds; None where no grade is.
-    settled : ndarray of bool, shape (n_surveys,)
-    """
-
-    flow: Floats
-    x: Floats
-    V: Floats
-    wide: Floats | None
-    lam: Floats
-    pull: Floats
-    value: Floats
-    held: HeldGrades | None
-    settled: Bools
-    factor: Factor
 
 
 class Layout(Enum):
@@ -153,20 +77,27 @@ class Lanes:
     rows : AnalyteRows
     layout : Layout
         How the matrices of the lanes are factored.
+    elimination : Elimination, optional
+        Of unmeasured grades: the balances are those that it leaves.
     """
 
-    def __init__(self, rows: AnalyteRows, layout: Layout) -> None:
+    def __init__(
+        self, rows: AnalyteRows, layout: Layout, elimination: Elimination | None = None
+    ) -> None:
         self.rows = rows
         self.layout = layout
+        self.elimination = elimination
         self.n_rows, self.n_carriers = rows.sparse.shape
         self.n_groups = rows.n_groups
-        small = self.n_rows * self.n_carriers <= _SMALL
-        self.B = rows.B if small else rows.sparse
-        self.Bt = np.ascontiguousarray(rows.B.T) if small else sparse.csr_array(rows.sparse.T)
-        self.size: Floats | Rows = np.abs(rows.B) if small else abs(rows.sparse)
-        self.size_t: Floats | Rows = (
-            np.abs(rows.B.T) if small else sparse.csr_array(abs(rows.sparse).T)
+        self.balances = (
+            (rows.sparse,)
+            if elimination is None
+            else tuple(sparse.csr_array(T @ rows.sparse) for T in elimination.steps)
         )
+        self.B = self.each(self.balances)
+        self.Bt = self.each([B.T.tocsr() for B in self.balances])
+        self.size = self.each([abs(B) for B in self.balances])
+        self.size_t = self.each([abs(B).T.tocsr() for B in self.balances])
         single = self.n_groups == self.n_carriers
         self.group: Ints | None = None if single else rows.group
         self.G = None if single else sparse.csr_array(rows.G.T)
@@ -176,39 +107,48 @@ class Lanes:
             level_pattern(self.pattern) if layout is Layout.LEVELS and self.pattern else None
         )
 
-    def _entries(self) -> tuple[LanePattern | None, Floats | sparse.csr_array]:
-        """Return the pattern of S, and the matrix that turns F_c F_d V of the pairs into it."""
-        column = self.rows.sparse.tocsc()
+    def each(self, matrices: Sequence[Floats | sparse.csr_array]) -> LaneMatrix:
+        """Return what is multiplied with lanes: a matrix for all, or one of each analyte."""
+        found = tuple(dense_if_small(matrix) for matrix in matrices)
+        return found[0] if self.elimination is None else found
+
+    def _entries(self) -> tuple[LanePattern | None, LaneMatrix]:
+        """Return the pattern of S, and what turns F_c F_d V of the pairs into its entries."""
+        terms = [self._terms(B) for B in self.balances]
+        m = self.n_rows
+        if self.layout is Layout.STACK:
+            return None, self.each([
+                sparse.csr_array((value, (i * m + j, pair)), shape=(m * m, self.first.size))
+                for i, j, pair, value in terms
+            ])  # fmt: skip
+        ends = [zip(i.tolist(), j.tolist(), strict=True) for i, j, _, _ in terms]
+        pattern = lane_pattern(m, chain(*ends), wide=self.layout is Layout.LEVELS)
+        rank, found = np.array(pattern.rank, dtype=np.intp), []
+        for i, j, pair, value in terms:
+            keep = rank[i] >= rank[j]  # of two equal entries of a symmetric matrix one is stored
+            pairs = zip(i[keep].tolist(), j[keep].tolist(), strict=True)
+            at = np.array([pattern.at(a, b) for a, b in pairs], dtype=np.intp)
+            shape = (pattern.n_entries, self.first.size)
+            found.append(sparse.csr_array((value[keep], (at, pair[keep])), shape=shape))
+        return pattern, self.each(found)
+
+    def _terms(self, B: Rows) -> tuple[Ints, Ints, Ints, Floats]:
+        """Return rows i and j, pair of carriers and factor of each term of S."""
+        column = B.tocsc()
         ends = column.indptr
         touched = [
             (column.indices[a:b].tolist(), column.data[a:b].tolist())
             for a, b in zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True)
         ]
-        i, j, pair, value = [], [], [], []
-        for p, (c, d) in enumerate(zip(self.first.tolist(), self.second.tolist(), strict=True)):
-            for row, one in zip(*touched[c], strict=True):
-                for other, two in zip(*touched[d], strict=True):
-                    i.append(row)
-                    j.append(other)
-                    pair.append(p)
-                    value.append(one * two)
-        m = self.n_rows
-        if self.layout is Layout.STACK:
-            pattern = None
-            at = np.array(i, dtype=np.intp) * m + np.array(j, dtype=np.intp)
-            shape = (m * m, self.first.size)
-        else:
-            wide = self.layout is Layout.LEVELS
-            pattern = lane_pattern(m, zip(i, j, strict=True), wide=wide)
-            # of two equal entries of a symmetric matrix one is stored
-            keep = [pattern.rank[a] >= pattern.rank[b] for a, b in zip(i, j, strict=True)]
-            at = np.array([pattern.at(a, b) for a, b, k in zip(i, j, keep, strict=True) if k],
-                          dtype=np.intp)  # fmt: skip
-            pair = [p for p, k in zip(pair, keep, strict=True) if k]
-            value = [v for v, k in zip(value, keep, strict=True) if k]
-            shape = (pattern.n_entries, self.first.size)
-        matrix = sparse.csr_array((value, (at, pair)), shape=shape)
-        return pattern, matrix.toarray() if shape[0] * shape[1] <= _SMALL else matrix
+        found = [
+            (row, other, p, one * two)
+            for p, (c, d) in enumerate(zip(self.first.tolist(), self.second.tolist(), strict=True))
+            for row, one in zip(*touched[c], strict=True)
+            for other, two in zip(*touched[d], strict=True)
+        ]
+        i, j, pair, value = zip(*found, strict=True) if found else ((), (), (), ())
+        ends = np.array([i, j, pair], dtype=np.intp)
+        return ends[0], ends[1], ends[2], np.array(value, dtype=float)
 
     def on_carriers(self, x: NDArray[Any]) -> NDArray[Any]:
         """Return values of groups, axis 0, for each carrier."""
@@ -216,20 +156,58 @@ class Lanes:
 
     def on_groups(self, y: Floats) -> Floats:
         """Return sums over groups, shape (n_groups, ...), of values, shape (n_carriers, ...)."""
-        return y if self.G is None else _apply(self.G, y)
+        return y if self.G is None else times_lanes(self.G, y)
 
     def balance(self, F: Floats, x: Floats, data: GradeData) -> Floats:
         """Return B diag(F) G x - c, shape (n_rows, n_analytes, n_surveys)."""
-        amount = _apply(self.B, F * self.on_carriers(x))
-        return amount - data.source if data.any_source else amount
+        amount = times_lanes(self.B, F * self.on_carriers(x))
+        return amount - self._source(data) if data.any_source else amount
+
+    def _source(self, data: GradeData) -> Floats:
+        """Return the right-hand side of the balances that are left."""
+        if self.elimination is None:
+            return data.source
+        return times_lanes(self.elimination.steps, data.source)
+
+    def without_eliminated(self, data: GradeData) -> GradeData:
+        """Return what was measured with only those grades free that are not eliminated."""
+        if self.elimination is None:
+            return data
+        return replace(data, free=data.free & ~self.elimination.groups[:, :, None])
+
+    def completed(self, data: GradeData, flow: Floats, x: Floats) -> Floats:
+        """Return the grades with those that were eliminated, from all balances.
+
+        Flows have shape (n_carriers, n_surveys). What the balances put outside the bounds is left
+        there.
+        """
+        if self.elimination is None:
+            return x
+        found = x.copy()
+        seen = data.weight > 0.0
+        typical = (data.target * seen).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
+        for k, some in enumerate(self.elimination.carriers):
+            gone = self.elimination.groups[:, k]
+            found[gone, k] = typical[k]
+            if not some.size:
+                continue
+            groups, F = self.rows.group[some], flow[some]
+            amount = flow * found[self.rows.group, k]
+            gap = self.rows.sparse @ amount - data.source[:, k]
+            with np.errstate(invalid="ignore", divide="ignore"):  # a stream that carries nothing
+                ends = F * data.lower[groups, k], F * data.upper[groups, k]
+                room = np.minimum(*ends), np.maximum(*ends)
+                back = self.elimination.completed(k, gap, room, amount[some]) / F
+            found[groups, k] = np.where(F != 0.0, back, typical[k])
+        return found
 
     def sum_rows(self, amounts: Floats) -> Floats:
         """Return B y of amounts, shape (n_carriers, n_analytes, n_surveys)."""
-        return _apply(self.B, amounts)
+        return times_lanes(self.B, amounts)
 
     def pull(self, lam: Floats) -> Floats:
         """Return a = B'lam, shape (n_carriers, n_analytes, n_surveys)."""
-        return _apply(self.Bt, lam)
+        return times_lanes(self.Bt, lam)
 
     def factor(self, F: Floats, V: Floats, *, wide: bool = False) -> Factor:
         """Return the factor of C V C' for flows, shape (n_carriers, 1, n_surveys).
@@ -238,7 +216,7 @@ class Lanes:
         """
         squares = F * F if self.group is None else F[self.first] * F[self.second]
         terms = squares * self.on_carriers(V)[self.first] if self.group is not None else squares * V
-        entries = _apply(self._to_entries, terms)
+        entries = times_lanes(self._to_entries, terms)
         if self.pattern is None:
             return StackFactor(entries, self.n_rows, spread=wide)
         if self._levels is not None:
@@ -297,9 +275,9 @@ class Lanes:
         """
         if not data.any_free:
             return None
-        rows = _apply(self.size, F * F * self.on_carriers(data.variance))
+        rows = times_lanes(self.size, F * F * self.on_carriers(data.variance))
         typical = np.median(rows, axis=0) if self.n_rows else 1.0
-        seen = self.on_groups(_apply(self.size_t, np.maximum(rows, typical)))
+        seen = self.on_groups(times_lanes(self.size_t, np.maximum(rows, typical)))
         carried = self.on_groups(F * F)
         with np.errstate(divide="ignore", invalid="ignore"):
             variance = np.minimum(_WIDE * seen / carried, 1e20)
@@ -350,7 +328,7 @@ class Lanes:
         F = point.flow[:, None, :]
         push = misfit + self.on_groups(F * point.pull)
         # rounding of the sum, judged by its terms
-        terms = self.on_groups(np.abs(F) * _apply(self.size_t, np.abs(point.lam)))
+        terms = self.on_groups(np.abs(F) * times_lanes(self.size_t, np.abs(point.lam)))
         size = _SIGN * (np.abs(misfit) + terms)
         pulled, pushed = held[0] & (push < -size), held[1] & (push > size)
         if not any(part.any() for part in (below, above, pulled, pushed)):
@@ -364,12 +342,6 @@ class Lanes:
 
 def _unsettled(point: LanePoint) -> LanePoint:
     return LanePoint(**{**vars(point), "settled": np.zeros_like(point.settled)})
-
-
-def _apply(matrix: Floats | sparse.csr_array, values: Floats) -> Floats:
-    """Return a matrix times axis 0 of an array of any shape."""
-    flat = values.reshape(values.shape[0], -1)
-    return np.asarray(matrix @ flat).reshape(matrix.shape[0], *values.shape[1:])
 
 
 def _pairs(group: Ints, n_groups: int) -> tuple[Ints, Ints]:

@@ -26,7 +26,8 @@ from scipy.sparse.linalg import splu
 from oretally.flowsheet import Rows
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.batch.curvature import GradeSlopes
-from oretally.recon.batch.inner_problem import GradeData, LanePoint, Lanes
+from oretally.recon.batch.inner_problem import Lanes
+from oretally.recon.batch.lane_grades import GradeData, LanePoint
 from oretally.recon.batch.newton import LaneFlows, LaneMinimum
 from oretally.recon.numerics import LevelFactor
 

@@ -17,7 +17,8 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.batch.curvature import Curvature, GradeSlopes
-from oretally.recon.batch.inner_problem import GradeData, LanePoint, Lanes
+from oretally.recon.batch.inner_problem import Lanes
+from oretally.recon.batch.lane_grades import GradeData, LanePoint
 from oretally.recon.reduction import FlowBasis
 
 __all__ = [

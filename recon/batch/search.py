@@ -19,7 +19,7 @@ import numpy as np
 from oretally.flowsheet import Rows
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.batch.curvature import GradeSlopes
-from oretally.recon.batch.inner_problem import GradeData
+from oretally.recon.batch.lane_grades import GradeData
 from oretally.recon.batch.newton import Engine, starting_lanes
 
 __all__ = ["balanced_positive", "first_guesses", "scattered", "searched_flows"]

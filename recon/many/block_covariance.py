@@ -1,30 +1,32 @@
-"""First-order errors of many surveys side by side: dense and small, no bound in force.
+"""First-order errors of many surveys side by side: small systems, no bound in force.
 
-The formulas are those of `oretally.recon.solver.covariance` and `grade_response`. What is left of
-the balances of an analyte without its unmeasured grades, N'B, is the same for all surveys with
-values in the same places, where no streams share an unmeasured grade: C_U = B_U diag(F_U), and F_U
-is not 0. With A = L^-1 D sqrt(V), L L' = S, and P = 1 - A'A::
+The formulas are those of `oretally.recon.solver.covariance` and `grade_response`. N'B is what is
+left of the balances of an analyte without its unmeasured grades, N the left null space of
+C_U = B_U diag(F_U) G_U. With L L' = S the factor of C V C', C = N'B diag(F) G, and A = L^-1 C
+sqrt(V), Y = L^-1 N'E Z, E = B diag(x)::
 
-    x_M:  T = -sqrt(V) A' L^-1 N'E R     O = sqrt(V) P
-    x_U:  T = -diag(1/F_U) B_U^+ (C_M T_M + E R)     O = -diag(1/F_U) B_U^+ C_M O_M
+    Cov(F) = R R'    R = Z M    M M' = (Z'WZ + sum Y'Y)^-1
+    x_M:  T = -sqrt(V) A' Y M              O = sqrt(V) (1 - A'A)
+    x_U:  T = -C_U^+ (C_M T_M + E R)       O = -C_U^+ C_M O_M
 
-with R R' = Cov(F), Cov(x, F) = T R', Cov(x) = T T' + O O'.
+and Cov(x, F) = T R', Cov(x) = T T' + O O'. Arrays end in the axis of the surveys.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.numerics import left_null_space
+from oretally.recon.numerics import LaneFactor, LanePattern, lane_pattern, left_null_space
 from oretally.recon.reduction import ReducedProblem
 
 __all__ = ["BlockCovariance", "GradeRoots", "MeasuredAlike"]
 
 _FAINT = 1e-9  # pivot over its diagonal entry, below which a direction may be unseen
+_RANK = 1e-9  # of the largest singular value
 
 
 class MeasuredAlike:
@@ -48,18 +50,34 @@ class MeasuredAlike:
         self.single = bool((self.G[:, self.unmeasured].sum(axis=0) <= 1.0).all())
         self.exact = bool(problem.fixed.any())
 
-    @cached_property
-    def balances(self) -> Floats:
-        """N'B, shape (n_reduced, n_carriers)."""
+    def left(self, flow: Floats) -> tuple[Floats, Floats, Bools]:
+        """Return N'B, C_U^+, and where they are sound, for flows, shape (n_carriers, n_surveys).
+
+        Shapes (n_reduced, n_carriers, n_surveys or 1), (n_unmeasured, n_rows, n_surveys).
+        """
+        sound = np.ones(flow.shape[1], dtype=bool)
         if not self.unmeasured.any():
-            return self.B
-        N = left_null_space(self.B @ self.G[:, self.unmeasured])
-        return np.asarray(N.T @ self.B)
+            return self.B[:, :, None], np.zeros((0, len(self.B), 1)), sound
+        if self.single:
+            carrier = self.G[:, self.unmeasured].argmax(axis=0)
+            balances, inverse = self._left_alone
+            return balances[:, :, None], inverse[:, :, None] / flow[carrier, None], sound
+        C = np.matmul(self.G[:, self.unmeasured].T, self.B[:, :, None] * flow).transpose(2, 0, 1)
+        U, s, Vt = np.linalg.svd(C)
+        seen = s > _RANK * s[:, :1]
+        rank = int(seen[0].sum())
+        sound = (seen.sum(axis=1) == rank) & (s[:, 0] > 0.0)
+        inverse = (Vt[:, :rank].transpose(0, 2, 1) / s[:, None, :rank]) @ U[:, :, :rank].transpose(
+            0, 2, 1
+        )
+        left = U[:, :, rank:].transpose(0, 2, 1) @ self.B
+        return left.transpose(1, 2, 0), inverse.transpose(1, 2, 0), sound
 
     @cached_property
-    def inverse(self) -> Floats:
-        """B_U^+, shape (n_unmeasured, n_rows)."""
-        return np.asarray(np.linalg.pinv(self.B @ self.G[:, self.unmeasured]), dtype=float)
+    def _left_alone(self) -> tuple[Floats, Floats]:
+        """N'B, shape (n_reduced, n_carriers), and B_U^+, shape (n_unmeasured, n_rows)."""
+        B = self.B @ self.G[:, self.unmeasured]
+        return left_null_space(B).T @ self.B, np.asarray(np.linalg.pinv(B), dtype=float)
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,8 +86,8 @@ class GradeRoots:
 
     Attributes
     ----------
-    flows : ndarray, shape (n_surveys, n_groups, n_free)
-    own : ndarray, shape (n_surveys, n_groups, n_moving)
+    flows : ndarray, shape (n_groups, n_free, n_surveys)
+    own : ndarray, shape (n_groups, n_moving, n_surveys)
     """
 
     flows: Floats
@@ -77,8 +95,8 @@ class GradeRoots:
 
     @property
     def sd(self) -> Floats:
-        """Shape (n_surveys, n_groups)."""
-        return np.asarray(np.sqrt((self.flows**2).sum(axis=2) + (self.own**2).sum(axis=2)))
+        """Shape (n_groups, n_surveys)."""
+        return np.asarray(np.sqrt(_squares(self.flows) + _squares(self.own)))
 
 
 class BlockCovariance:
@@ -89,17 +107,19 @@ class BlockCovariance:
     reduced : ReducedProblem
     alike : sequence of MeasuredAlike
         Of each analyte.
-    flow : ndarray, shape (n_surveys, n_carriers)
-    grade : ndarray, shape (n_surveys, n_analytes, n_carriers)
+    flow : ndarray, shape (n_carriers, n_surveys)
+    grade : ndarray, shape (n_carriers, n_analytes, n_surveys)
         Adjusted; undetermined ones are numbers all the same.
-    flow_weight : ndarray, shape (n_surveys, n_carriers)
+    flow_weight : ndarray, shape (n_carriers, n_surveys)
         1/sd^2 of the measured ones, else 0.
-    grade_weight : ndarray, shape (n_surveys, n_analytes, n_carriers)
+    grade_weight : ndarray, shape (n_carriers, n_analytes, n_surveys)
 
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        If balances depend on one another in any of the surveys.
+    Attributes
+    ----------
+    seen : ndarray of bool, shape (n_surveys,)
+        False where balances depend on one another, or leave a direction of the flows unseen.
+    flow_root : ndarray, shape (n_carriers, n_free, n_surveys)
+        R.
     """
 
     def __init__(
@@ -108,60 +128,102 @@ class BlockCovariance:
     ) -> None:  # fmt: skip
         self.alike, self.flow, self.grade = alike, flow, grade
         Z = reduced.basis.Z
-        H = np.einsum("cf,sc,cg->sfg", Z, flow_weight, Z, optimize=True)
+        n, f = Z.shape
+        square = (Z[:, :, None] * Z[:, None, :]).reshape(n, f * f)
+        H = (square.T @ flow_weight).reshape(f, f, -1)
         self._parts = [
-            _Part(one, flow, grade[:, k], grade_weight[:, k]) for k, one in enumerate(alike)
+            _Part(one, flow, grade[:, k], grade_weight[:, k], Z) for k, one in enumerate(alike)
         ]
         for part in self._parts:
-            Y = part.with_flows(Z[None])
-            H += Y.transpose(0, 2, 1) @ Y
-        L = np.linalg.cholesky(H)
-        pivots = np.diagonal(L, axis1=1, axis2=2) ** 2
-        clear = pivots > _FAINT * np.diagonal(H, axis1=1, axis2=2)
-        self.seen: Bools = np.asarray(clear.all(axis=1))
-        self.flow_root: Floats = Z[None] @ np.linalg.inv(L).transpose(0, 2, 1)
+            H += np.einsum("rfs,rgs->fgs", part.Y, part.Y)
+        factor = _factor(H)
+        self.seen: Bools = factor.definite & (
+            factor.inverse_pivots * np.einsum("ffs->fs", H) * _FAINT < 1.0
+        ).all(axis=0)
+        for part in self._parts:
+            self.seen &= part.sound
+        inverse = np.repeat(np.eye(f)[:, :, None], H.shape[2], axis=2)
+        factor.forward(inverse)
+        inverse *= np.sqrt(factor.inverse_pivots)[:, None]
+        self._half = inverse.transpose(1, 0, 2)
+        self.flow_root: Floats = (Z @ self._half.reshape(f, -1)).reshape(n, f, -1)
 
     @cached_property
     def flow_sd(self) -> Floats:
-        """Shape (n_surveys, n_carriers)."""
-        return np.asarray(np.sqrt((self.flow_root**2).sum(axis=2)))
+        """Shape (n_carriers, n_surveys)."""
+        return np.asarray(np.sqrt(_squares(self.flow_root)))
 
     @cached_property
     def roots(self) -> list[GradeRoots]:
         """Of each analyte."""
-        return [part.roots(self.flow_root) for part in self._parts]
+        return [part.roots(self._half, self.flow_root) for part in self._parts]
+
+    def amount_root(self, k: int, j: int) -> Floats:
+        """Return a root of the covariance of the amount of analyte k in carrier j.
+
+        Shape (any, n_surveys), of the same directions for all carriers.
+        """
+        roots, g = self.roots[k], self.alike[k].group[j]
+        f = self.flow_root.shape[1]
+        found = np.empty((f + roots.own.shape[1], self.flow.shape[1]))
+        np.multiply(self.flow[j], roots.flows[g], out=found[:f])
+        found[:f] += self.grade[j, k] * self.flow_root[j]
+        np.multiply(self.flow[j], roots.own[g], out=found[f:])
+        return found
 
 
 class _Part:
     """One analyte."""
 
-    def __init__(self, alike: MeasuredAlike, flow: Floats, x: Floats, weight: Floats) -> None:
+    def __init__(
+        self, alike: MeasuredAlike, flow: Floats, x: Floats, weight: Floats, Z: Floats
+    ) -> None:
         a = self.alike = alike
         self.flow, self.x = flow, x
-        self.root_V = (weight @ a.G)[:, a.moving] ** -0.5
-        C = (a.balances[None] * flow[:, None, :]) @ a.G[:, a.moving]
-        D = C * self.root_V[:, None, :]
-        self.inverse_L = np.linalg.inv(np.linalg.cholesky(D @ D.transpose(0, 2, 1)))
-        self.A = self.inverse_L @ D
+        self.root_V = (a.G[:, a.moving].T @ weight) ** -0.5
+        left, self.inverse, self.sound = a.left(flow)
+        D = np.matmul(a.G[:, a.moving].T, left * flow) * self.root_V
+        factor = _factor(np.einsum("rms,qms->rqs", D, D))
+        self.sound = self.sound & factor.definite
+        both = np.concatenate([D, np.matmul(Z.T, left * x)], axis=1)
+        factor.forward(both)
+        both *= np.sqrt(factor.inverse_pivots)[:, None]
+        m = D.shape[1]
+        self.A, self.Y = both[:, :m], both[:, m:]
 
-    def with_flows(self, along: Floats) -> Floats:
-        """Return L^-1 N'E along, shape (n_surveys, n_reduced, m)."""
-        E = self.alike.balances[None] * self.x[:, None, :]
-        return np.asarray(self.inverse_L @ (E @ along))
-
-    def roots(self, half: Floats) -> GradeRoots:
-        a = self.alike
-        n, m = len(self.flow), int(a.moving.sum())
-        At = self.A.transpose(0, 2, 1)
-        flows = np.zeros((n, a.moving.size, half.shape[2]))
-        own = np.zeros((n, a.moving.size, m))
-        flows[:, a.moving] = -self.root_V[:, :, None] * (At @ self.with_flows(half))
-        own[:, a.moving] = self.root_V[:, :, None] * (np.eye(m) - At @ self.A)
+    def roots(self, half: Floats, root: Floats) -> GradeRoots:
+        a, (m, n) = self.alike, self.root_V.shape
+        flows, own = np.zeros((a.moving.size, len(half), n)), np.zeros((a.moving.size, m, n))
+        along = np.einsum("rfs,fgs->rgs", self.Y, half)
+        V = self.root_V[:, None]
+        flows[a.moving] = -V * np.einsum("rms,rgs->mgs", self.A, along)
+        kept = -np.einsum("rms,rqs->mqs", self.A, self.A)
+        np.einsum("mms->ms", kept)[...] += 1.0
+        own[a.moving] = V * kept
         if a.unmeasured.any():
-            C = (a.B[None] * self.flow[:, None, :]) @ a.G[:, a.moving]
-            E = a.B[None] * self.x[:, None, :]
-            carrier = a.G[:, a.unmeasured].argmax(axis=0)
-            back = -a.inverse[None] / self.flow[:, carrier, None]
-            flows[:, a.unmeasured] = back @ (C @ flows[:, a.moving] + E @ half)
-            own[:, a.unmeasured] = back @ (C @ own[:, a.moving])
+            C = np.matmul(a.G[:, a.moving].T, a.B[:, :, None] * self.flow)
+            E = a.B[:, :, None] * self.x
+            moved = np.einsum("rms,mgs->rgs", C, flows[a.moving])
+            moved += np.einsum("rcs,cgs->rgs", E, root)
+            flows[a.unmeasured] = -np.einsum("urs,rgs->ugs", self.inverse, moved)
+            moved = np.einsum("rms,mqs->rqs", C, own[a.moving])
+            own[a.unmeasured] = -np.einsum("urs,rqs->uqs", self.inverse, moved)
         return GradeRoots(flows, own)
+
+
+def _factor(S: Floats) -> LaneFactor:
+    """Return the factor of dense matrices, shape (n, n, n_surveys)."""
+    pattern, i, j = _dense(len(S))
+    return LaneFactor(pattern, S[i, j])
+
+
+@cache
+def _dense(n: int) -> tuple[LanePattern, list[int], list[int]]:
+    """Return the pattern of a dense matrix, and row and column of each of its entries."""
+    pattern = lane_pattern(n, ((i, j) for i in range(n) for j in range(i)))
+    ends = sorted((at, i, j) for (i, j), at in pattern.position.items())
+    return pattern, [i for _, i, _ in ends], [j for *_, j in ends]
+
+
+def _squares(values: Floats) -> Floats:
+    return np.asarray(np.einsum("ifs,ifs->is", values, values))

@@ -48,7 +48,7 @@ class AnswerColumns:
         self.n = n
         self._found: dict[ColumnName, Floats] = {}
 
-    def put(self, name: ColumnName, rows: Ints | Sequence[int], values: Floats) -> None:
+    def put(self, name: ColumnName, rows: Ints | Sequence[int] | slice, values: Floats) -> None:
         """Write values into some rows of a column."""
         if name not in self._found:
             self._found[name] = np.full(self.n, np.nan)

@@ -12,7 +12,7 @@ from oretally.flowsheet import BalanceModel, Circuit, Unit
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.flowsheet.problem import SHARPEST, Row, check_survey, reference_streams
 from oretally.recon.batch import carrier_weight
-from oretally.recon.many.block_covariance import BlockCovariance, GradeRoots, MeasuredAlike
+from oretally.recon.many.block_covariance import BlockCovariance, MeasuredAlike
 from oretally.recon.many.columns import AnswerColumns, ColumnName
 from oretally.recon.many.survey_table import SurveyTable
 from oretally.recon.numerics import one_thread
@@ -70,7 +70,7 @@ class Pattern:
             return False
         if self.ready.reduced.classes.unobservable_flows:
             return False
-        return all(a.single and not a.exact for a in self._alike)
+        return not any(a.exact for a in self._alike)
 
     @cached_property
     def _alike(self) -> list[MeasuredAlike]:
@@ -99,15 +99,20 @@ class Pattern:
         with one_thread(), np.errstate(all="ignore"):  # what overflows is not done, and told so
             flow, flow_sd, grade, grade_sd = self._arrays(table)
             done = _plausible(table)
-            found = solve_weighted(self.ready.blocks, (flow, flow_sd), (grade, grade_sd))
+            found = solve_weighted(
+                self.ready.blocks, (flow, flow_sd), (grade, grade_sd), alike_places=True
+            )
             done &= found.converged & ~found.grade_at_bound.any(axis=(1, 2))
             done &= (found.flow > 0.0).all(axis=1)
             some = np.flatnonzero(done)
+            if some.size < len(table):
+                table, rows, found = table.rows(some), rows[some], _taken(found, some)
+                flow_sd, grade, grade_sd = flow_sd[some], grade[some], grade_sd[some]
             if some.size:
                 try:
                     done[some] = self._answers(
-                        table.rows(some), rows[some], columns, _taken(found, some),
-                        flow_sd=flow_sd[some], grade=grade[some], grade_sd=grade_sd[some],
+                        table, rows, columns, found,
+                        flow_sd=flow_sd, grade=grade, grade_sd=grade_sd,
                     )  # fmt: skip
                 except np.linalg.LinAlgError:
                     done[:] = False
@@ -142,38 +147,44 @@ class Pattern:
         """Write the answers of converged surveys; return which of them need care all the same."""
         reduced, classes = self.ready.reduced, self.ready.reduced.classes
         scale = self.ready.blocks.scale
-        weight = carrier_weight(grade, grade_sd, scale).transpose(2, 1, 0)
         flow_weight = np.where(np.isfinite(flow_sd), (flow_sd / reduced.flow_scale) ** -2.0, 0.0)
         covariance = BlockCovariance(
-            reduced, self._alike, found.flow / reduced.flow_scale, found.grade / scale[:, None],
-            flow_weight=flow_weight, grade_weight=weight,
+            reduced, self._alike,
+            np.ascontiguousarray((found.flow / reduced.flow_scale).T),
+            np.ascontiguousarray((found.grade / scale[:, None]).transpose(2, 1, 0)),
+            flow_weight=np.ascontiguousarray(flow_weight.T),
+            grade_weight=carrier_weight(grade, grade_sd, scale),
         )  # fmt: skip
         flow_error = covariance.flow_sd * reduced.flow_scale
-        on_groups = covariance.roots
-        grade_error = np.stack(
-            [r.sd[:, a.group] * s
-             for r, a, s in zip(on_groups, self._alike, scale, strict=True)], axis=1
-        )  # fmt: skip
-        known = np.isfinite(found.grade) & classes.grade_determined
-        sound = covariance.seen.copy()
+        grade_error = np.array(
+            [
+                r.sd[a.group] * s
+                for r, a, s in zip(covariance.roots, self._alike, scale, strict=True)
+            ]
+        )
+        flow, grades = found.flow.T, np.ascontiguousarray(found.grade.transpose(1, 2, 0))
+        known = np.isfinite(grades) & classes.grade_determined[:, :, None]
         # what only seems determined, and what is less well known than measured, is told with care
-        unmeasured = ~np.isfinite(flow_sd)
-        vague = (flow_error > found.flow.max(axis=1)[:, None]) & unmeasured
-        richest = np.where(known, found.grade, 0.0).max(axis=2)
-        vague_grade = known & ~np.isfinite(grade) & (grade_error > richest[:, :, None])
-        loose = (flow_error > flow_sd * (1.0 + _SAME)).any(axis=1)
-        loose |= (grade_error > grade_sd * (1.0 + _SAME)).any(axis=(1, 2))
-        sound &= ~(vague.any(axis=1) | vague_grade.any(axis=(1, 2)) | loose)
-        sound &= np.isfinite(flow_error).all(axis=1)
+        vague = (flow_error > flow.max(axis=0)) & ~np.isfinite(flow_sd.T)
+        richest = np.where(known, grades, 0.0).max(axis=1)
+        unmeasured = ~np.isfinite(grade[0])[:, :, None]
+        vague_grade = known & unmeasured & (grade_error > richest[:, None])
+        loose = (flow_error > flow_sd.T * (1.0 + _SAME)).any(axis=0)
+        loose |= (grade_error > grade_sd.transpose(1, 2, 0) * (1.0 + _SAME)).any(axis=(0, 1))
+        sound = covariance.seen & np.isfinite(flow_error).all(axis=0)
+        sound &= ~(vague.any(axis=0) | vague_grade.any(axis=(0, 1)) | loose)
         at, kept = rows[sound], np.flatnonzero(sound)
         columns.put(_PLAIN_OBJECTIVE, at, found.objective[kept])
         columns.put(_DOF, at, np.full(at.size, float(self.degrees_of_freedom)))
         if self.degrees_of_freedom > 0:
             p = chdtrc(self.degrees_of_freedom, found.objective[kept])
             columns.put(_P, at, p)
+        readings = np.ascontiguousarray(table.value.T), np.ascontiguousarray(table.sd.T)
         for row in self.model.positions.rows:
-            self._value(row, table, columns, (at, kept), (found, flow_error, grade_error))
-        self._recoveries(found, covariance, on_groups, columns, (at, kept))
+            k, j = row.place
+            answer = (flow[j], flow_error[j]) if k is None else (grades[k, j], grade_error[k, j])
+            self._value(row, readings, answer, columns=columns, rows=(at, kept))
+        self._recoveries(covariance, columns, (at, kept))
         return sound
 
     @cached_property
@@ -186,65 +197,58 @@ class Pattern:
         return row.meaning.unit if i is None else self.form.measurements[i].unit
 
     def _value(
-        self, row: Row, table: SurveyTable, columns: AnswerColumns, rows: tuple[Ints, Ints],
-        found: tuple[ManySolutions, Floats, Floats],
+        self, row: Row, readings: tuple[Floats, Floats], answer: tuple[Floats, Floats], *,
+        columns: AnswerColumns, rows: tuple[Ints, Ints],
     ) -> None:  # fmt: skip
-        (at, kept), (solution, flow_error, grade_error) = rows, found
-        classes, unit = self.ready.reduced.classes, self.unit(row)
+        """Write one value as measured and as adjusted, each with its sd, and how far it moved."""
+        classes, unit, (at, kept) = self.ready.reduced.classes, self.unit(row), rows
         k, j = row.place
         i = self._columns.get((row.stream, row.quantity))
-        measured = i is not None and bool(np.isfinite(table.value[0, i]))
+        measured = i is not None and bool(np.isfinite(readings[0][i, 0]))
         names = [ColumnName(what, row.stream, row.quantity, unit.symbol) for what in _OF_VALUES]
         if measured:
-            columns.put(names[0], at, table.value[kept, i])
-            columns.put(names[1], at, table.sd[kept, i])
+            read, own = (values[i, kept] for values in readings)
+            columns.put(names[0], at, read)
+            columns.put(names[1], at, own)
         determined = classes.flow_determined[j] if k is None else classes.grade_determined[k, j]
         if not (determined or measured):
             return
-        value, sd = (
-            (solution.flow[kept, j], flow_error[kept, j]) if k is None
-            else (solution.grade[kept, k, j], grade_error[kept, k, j])
-        )  # fmt: skip
-        value, sd = value / unit.to_base(1.0), sd / unit.to_base(1.0)
+        value, sd = (values[kept] / unit.to_base(1.0) for values in answer)
         columns.put(names[2], at, value)
         columns.put(names[3], at, sd)
         checked = classes.flow_checked[j] if k is None else classes.grade_checked[k, j]
         if measured and checked:
-            own = table.sd[kept, i]
             redundancy = 1.0 - (sd / own) ** 2
             seen = redundancy > SEEN
-            moved = (value - table.value[kept, i]) / (own * np.sqrt(np.where(seen, redundancy, 1)))
+            moved = (value - read) / (own * np.sqrt(np.where(seen, redundancy, 1.0)))
             columns.put(names[4], at, np.where(seen, moved, np.nan))
 
     def _recoveries(
-        self, found: ManySolutions, covariance: BlockCovariance, grades: list[GradeRoots],
-        columns: AnswerColumns, rows: tuple[Ints, Ints],
+        self, covariance: BlockCovariance, columns: AnswerColumns, rows: tuple[Ints, Ints]
     ) -> None:  # fmt: skip
         """Write the recovery of each analyte to every stream but the feeds, if there is one."""
         at, kept = rows
         carriers, classes = self.model.carriers, self.ready.reduced.classes
-        F, root = covariance.flow[kept], covariance.flow_root[kept]
+        F = covariance.flow
+        of = carriers.wholes(None, self.feeds)
         for k, analyte in enumerate(self.model.survey.analytes):
-            x, group = covariance.grade[kept, k], self._alike[k].group
-            T, own = grades[k].flows[kept][:, group], grades[k].own[kept][:, group]
-            amount = F * x
-            R = np.concatenate(
-                [x[:, :, None] * root + F[:, :, None] * T, F[:, :, None] * own], axis=2
-            )
+            x = covariance.grade[:, k]
             unknown = ~(classes.flow_determined & classes.grade_determined[k])
-            of = carriers.wholes(None, self.feeds)
-            whole, of_whole = amount[:, of].sum(axis=1), R[:, of].sum(axis=1)
+            amount = F * x
+
+            whole, of_whole = amount[of].sum(axis=0), sum(covariance.amount_root(k, j) for j in of)
             for j, stream in enumerate(carriers.streams):
                 lone = j in self.feeds and len(self.feeds) == 1
                 if lone or not carriers.holds(k, j) or unknown[[j, *of]].any():
                     continue
-                share = amount[:, j] / whole
-                spread = (R[:, j] - share[:, None] * of_whole) / whole[:, None]
-                sd = np.sqrt((spread**2).sum(axis=1))
+                share = amount[j] / whole
+                spread = covariance.amount_root(k, j)
+                spread -= share * of_whole
+                sd = np.sqrt(np.einsum("fs,fs->s", spread, spread)) / np.abs(whole)
                 told = np.isfinite(share) & (sd <= np.maximum(share, 1.0))
                 for what, values in (("recovery", share), ("recovery sd", sd)):
                     name = ColumnName(what, stream, analyte.name, _RECOVERY)
-                    columns.put(name, at, np.where(told, 100.0 * values, np.nan))
+                    columns.put(name, at, np.where(told, 100.0 * values, np.nan)[kept])
 
 
 _PLAIN_OBJECTIVE = ColumnName("sum of squares", "", "", "")

@@ -11,6 +11,12 @@ from oretally.recon.numerics.batched_factor import (
     StackFactor,
     lane_pattern,
 )
+from oretally.recon.numerics.lane_matrices import (
+    DENSE_UP_TO,
+    LaneMatrix,
+    dense_if_small,
+    times_lanes,
+)
 from oretally.recon.numerics.lane_products import LaneProducts
 from oretally.recon.numerics.level_factor import LevelFactor, level_pattern
 from oretally.recon.numerics.memory import keep_freed_memory
@@ -19,13 +25,16 @@ from oretally.recon.numerics.quadratic import quadratic_minimum
 from oretally.recon.numerics.semidefinite import RANK, SemidefiniteFactor, left_null_space, through
 
 __all__ = [
+    "DENSE_UP_TO",
     "RANK",
     "LaneFactor",
+    "LaneMatrix",
     "LanePattern",
     "LaneProducts",
     "LevelFactor",
     "SemidefiniteFactor",
     "StackFactor",
+    "dense_if_small",
     "keep_freed_memory",
     "lane_pattern",
     "left_null_space",
@@ -34,4 +43,5 @@ __all__ = [
     "quadratic_minimum",
     "shared",
     "through",
+    "times_lanes",
 ]

@@ -206,7 +206,7 @@ class Prepared:
             return gathered(alone)
         try:
             with one_thread():
-                found, _ = self.blocks.solved(self.blocks.many, flows, grades)
+                found, _ = self.blocks.solved(self.blocks.alike_places, flows, grades)
         except np.linalg.LinAlgError:  # balances that depend on one another
             return gathered(
                 [self.solve(flow, grade) for flow, grade in zip(flows, grades, strict=True)]

@@ -12,6 +12,7 @@ from oretally.flowsheet.arrays import Floats
 from oretally.recon.batch import (
     MAX_ITERATIONS,
     Curvature,
+    Elimination,
     Engine,
     GradeData,
     LaneFlows,
@@ -19,6 +20,7 @@ from oretally.recon.batch import (
     Lanes,
     Layout,
     carrier_weight,
+    eliminated,
     folded,
     grade_data,
     grade_scale,
@@ -33,7 +35,8 @@ from oretally.recon.solution import BalanceCheck, ManySolutions, StopReason, rep
 __all__ = ["FEW", "SurveyBlocks"]
 
 
-_CACHED = 60_000  # numbers that the curvature of a block may take: about what a core's cache holds
+_NUMBERS = 480_000  # that the curvature of a block may take: with fewer, calls cost more than what
+# leaves a core's cache
 _MOST = 4_096  # surveys of a block, however small
 _LARGE = 100  # free flows beyond which no matrix of second derivatives is formed
 _REFINE = 0.01  # of the residual that counts as closed: beyond it one more step is taken
@@ -87,6 +90,12 @@ class SurveyBlocks:
         return _engine(self.reduced, Layout.TAPE)
 
     @cached_property
+    def alike_places(self) -> Engine:
+        """The same for surveys with values just where the problem has them."""
+        elimination = eliminated(self.reduced.analytes)
+        return self.many if elimination is None else _engine(self.reduced, Layout.TAPE, elimination)
+
+    @cached_property
     def scale(self) -> Floats:
         """Unit of each analyte's grades, shape (n_analytes,)."""
         return grade_scale(self.reduced)
@@ -102,7 +111,7 @@ class SurveyBlocks:
             return FEW
         rows = reduced.analytes[0].rows.sparse.shape[0]
         size = rows * reduced.basis.free.size * len(reduced.analytes)
-        return int(np.clip(_CACHED // max(size, 1), 1, _MOST))
+        return int(np.clip(_NUMBERS // max(size, 1), 1, _MOST))
 
     @cached_property
     def _weight(self) -> Floats:
@@ -150,7 +159,7 @@ class SurveyBlocks:
         )
         data, aside = self.folded(lanes, grades, weight)
         if near is None:
-            start = starting_lanes(engine, data, measured)
+            start = starting_lanes(engine, lanes.without_eliminated(data), measured)
         else:
             start = np.repeat(
                 reduced.basis.closed(near / reduced.flow_scale)[:, None], len(flows), 1
@@ -162,7 +171,8 @@ class SurveyBlocks:
         start: Floats, spent: int = 0,
     ) -> tuple[ManySolutions, int]:  # fmt: skip
         """Minimise from first flows, the last few surveys without those that have ended."""
-        found = minimise_lanes(engine, data, measured, start=start, most=MAX_ITERATIONS - spent)
+        left = engine.lanes.without_eliminated(data)
+        found = minimise_lanes(engine, left, measured, start=start, most=MAX_ITERATIONS - spent)
         many = self.finished(engine.lanes, found, data, aside=aside)
         rest, spent = found.running, spent + found.iterations
         if not rest.size:
@@ -215,11 +225,14 @@ class SurveyBlocks:
         self, lanes: Lanes, data: GradeData, flow: Floats, x: Floats
     ) -> tuple[Floats, Floats]:
         """Return grades on carriers inside their bounds, and how far the balances are open."""
+        x = lanes.completed(data, flow / self.reduced.flow_scale, x)
         grade = lanes.on_carriers(np.clip(x, data.lower, data.upper)) * self.scale[:, None]
         return grade, self._check.largest(flow, grade)
 
 
-def _engine(reduced: ReducedProblem, layout: Layout) -> Engine:
-    lanes = Lanes(reduced.analytes[0].rows, layout)
+def _engine(
+    reduced: ReducedProblem, layout: Layout, elimination: Elimination | None = None
+) -> Engine:
+    lanes = Lanes(reduced.analytes[0].rows, layout, elimination)
     flows = LaneFlows(reduced.basis, reduced.flow_weight, reduced.flow_lower)
     return Engine(lanes, Curvature(lanes, flows.Z, flows.columns), flows)

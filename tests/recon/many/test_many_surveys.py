@@ -13,6 +13,7 @@ from oretally.flowsheet import Circuit, InputError, NotBalanceable, Survey
 from oretally.recon import reconcile, reconcile_many
 from oretally.recon.many import SurveyTable
 from oretally.recon.many_surveys import Asked, ManyBalances, balance_chunk
+from oretally.recon.propagation import sidak_p
 
 
 def _alone(circuit: Circuit, survey: Survey) -> dict[tuple[str, str, str], float] | None:
@@ -52,7 +53,7 @@ def _row(found: ManyBalances, i: int) -> dict[tuple[str, str, str], float]:
 
 @pytest.mark.parametrize(
     ("name", "n", "missing"),
-    [("tin_table", 12, 0.15), ("rougher_cleaner", 24, 0.03)]
+    [("tin_table", 12, 0.15), ("rougher_cleaner", 24, 0.03), ("rougher_cleaner", 8, 0.2)]
     + [("tin_table", 200, 0.3), ("rougher_cleaner", 300, 0.12)] * NIGHTLY,
 )
 def test_the_answers_of_one_at_a_time(name: str, n: int, missing: float) -> None:
@@ -128,3 +129,26 @@ def test_suspects_are_those_of_one_at_a_time() -> None:
     assert found.suspect[0].split(" or ")[0] == str(first.group[0])
     assert found.probability[0] == first.probability
     assert found.alone.all()
+
+
+def test_suspects_only_where_a_test_doubts() -> None:
+    """Others are told to be unexamined; where it looks, it finds what one at a time finds."""
+    circuit, surveys = drawn("tin_table", 12, missing=0.0)
+    wrong = surveys[5].measurements[0]
+    wrong = replace(wrong, value=wrong.value + 12.0 * wrong.sd)
+    surveys[5] = replace(surveys[5], measurements=(wrong, *surveys[5].measurements[1:]))
+    some = reconcile_many(circuit, surveys, suspects=True, below=0.01)
+    assert some.looked[5]
+    assert not some.looked.all()
+    assert (some.alone == some.looked).all()
+    balances = [reconcile(circuit, s, second_opinions=False) for s in surveys]
+    for i, (survey, balance) in enumerate(zip(surveys, balances, strict=True)):
+        z = [abs(v.standardised) for v in balance.values if v.standardised is not None]
+        doubted = min(balance.global_test.p or 0.0, sidak_p(max(z), len(z))) < 0.01
+        assert doubted == some.looked[i], survey
+        first = balance.gross_errors.suspects[:1]
+        assert some.suspect[i] == (" or ".join(map(str, first[0].group)) if first and doubted
+                                   else "")  # fmt: skip
+    every = reconcile_many(circuit, surveys, suspects=True)
+    assert every.looked.all()
+    assert every.suspect[some.looked].tolist() == some.suspect[some.looked].tolist()

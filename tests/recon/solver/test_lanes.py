@@ -16,6 +16,7 @@ from scipy import sparse
 from oretally.flowsheet import BalanceProblem, ContradictoryValues
 from oretally.recon.batch import (
     Curvature,
+    Elimination,
     GradeData,
     LaneMinimum,
     Lanes,
@@ -194,6 +195,51 @@ def test_many_equal_one_by_one(batch: tuple[Prepared, Floats, Floats]) -> None:
         alone = solve(replace(prepared.problem, flow=flows[i], grade=grades[i]))
         assert many.objective[i] == pytest.approx(alone.objective, rel=1e-9)
         assert many.flow[i] == pytest.approx(alone.flow, rel=1e-6)
+
+
+@few
+@given(seed=seeds)
+def test_unmeasured_grades_taken_out_of_many(seed: int, random_circuit: Maker) -> None:
+    """The minimum of one by itself, and grades that close every balance inside their bounds."""
+    made = random_circuit(seed, 5, 3)
+    problem = made.problem(0.02, 0.0, 0.35)
+    ready = prepare(problem)
+    assume(ready.blocks.alike and not ready.reduced.classes.unobservable_flows)
+    engine = ready.blocks.alike_places
+    assume(engine.lanes.elimination is not None)
+    rng = np.random.default_rng(seed)
+    flows, grades = (
+        x * np.exp(0.02 * rng.standard_normal((20, *x.shape)))
+        for x in (problem.flow, problem.grade)
+    )
+    many, _ = ready.blocks.solved(engine, flows, grades)
+    known = ready.reduced.classes.grade_determined
+    A = problem.flow_balance
+    for i in np.flatnonzero(many.converged)[:3]:
+        alone = solve(replace(problem, flow=flows[i], grade=grades[i]))
+        assert many.objective[i] == pytest.approx(alone.objective, rel=1e-8, abs=1e-8)
+        np.testing.assert_allclose(many.flow[i], alone.flow, rtol=1e-6)
+        close = 1e-6 * np.nanmax(alone.grade)
+        np.testing.assert_allclose(many.grade[i][known], alone.grade[known], rtol=1e-6, atol=close)
+        amounts = many.flow[i] * many.grade[i]
+        assert np.abs(A @ amounts.T).max() <= 1e-9 * np.abs(amounts).max()
+        assert (many.grade[i] >= 0.0).all()
+
+
+def test_what_nothing_determines_stays_inside_its_bounds() -> None:
+    """Two unmeasured grades that differ by much: the plain least change would make one negative."""
+    rows = sparse.csr_array([[1.0, -1.0, -1.0]])
+    B = rows.toarray()[:, [0, 1]]
+    elimination = Elimination(
+        np.ones((2, 1), dtype=bool), (sparse.csr_array((1, 1)),), (np.array([0, 1]),), (B,),
+        (np.asarray(np.linalg.pinv(B), dtype=float),),
+    )  # fmt: skip
+    first = np.array([[0.2, 0.2], [0.2, 0.2]])
+    other = np.array([1.0, 0.1])  # what the third stream holds
+    room = np.zeros((2, 2)), np.full((2, 2), 5.0)
+    found = elimination.completed(0, B @ first - other, room, first)
+    assert (found >= 0.0).all()
+    np.testing.assert_allclose((B @ found)[0], other, rtol=1e-12)
 
 
 def test_the_last_few_go_on_by_themselves(
