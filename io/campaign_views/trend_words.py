@@ -22,8 +22,8 @@ from oretally.recon.trends import (
 )
 
 __all__ = [
-    "CampaignTrends", "disagreeing_sentences", "few_surveys_table", "kind_sentences", "kind_table", "outlying_sentences",
-    "series_sentence", "trend_sentences", "trend_table", "unused_sentences",
+    "CampaignTrends", "disagreeing_sentences", "few_surveys_table", "kind_sentences", "kind_table",
+    "outlying_sentences", "series_sentence", "trend_sentences", "trend_table", "unused_sentences",
 ]  # fmt: skip
 
 _PLURAL = {
