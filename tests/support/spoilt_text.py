@@ -137,10 +137,10 @@ def spoilt_grid(rng: random.Random, grid: Grid) -> Grid:
         row.insert(j, rng.choice(_WORDS))
     elif way <= 26:  # not measured: here and there, a column, a row
         share, column = rng.choice([0.1, 0.3, 0.6]), rng.randrange(many)
-        part = rng.randrange(3)
+        way = rng.randrange(3)
         for r in rows:
             for at, cell in enumerate(r):
-                gone = (rng.random() < share, at == column, r is row)[part]
+                gone = (rng.random() < share, at == column, r is row)[way]
                 r[at] = "" if gone and re.fullmatch(r"[<>]?[\d.]+", cell) else cell
     else:
         full = [r + [""] * (many - len(r)) for r in rows]
