@@ -1,6 +1,6 @@
 """How long a large measurements table takes to read, as CSV, .xlsx and .ods: ratios of one run.
 
-python benchmarks/reading.py [--rows 200000] [--json FILE]
+python benchmarks/reading.py [--rows 150000] [--json FILE]
 
 A long table: replicates of the dry mass and three analytes on 500 streams, each number with its
 unit and its stated error. Times are processor seconds of `read_case`, from the file to the survey.
@@ -123,7 +123,7 @@ def seconds(path: Path) -> float:
 def main() -> None:
     """Write the three files, read each once, print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--rows", type=int, default=200_000)
+    parser.add_argument("--rows", type=int, default=150_000)
     parser.add_argument("--json", type=Path)
     asked = parser.parse_args()
     found = []

@@ -19,6 +19,7 @@ from oretally.recon.dated_balances import (
     in_time,
 )
 from oretally.recon.persistent_bias import CampaignBias, LeftOutSurvey, campaign_bias
+from oretally.recon.propagation import global_test
 from oretally.recon.trends import (
     AnswerSeries,
     SeriesReader,
@@ -31,6 +32,7 @@ from oretally.recon.trends import (
 __all__ = ["bias_of", "campaign_title", "trends_of_campaign"]
 
 Say = Callable[[str], None]
+_ALPHA = 0.05  # chance that of all surveys, if sound, any is said not to agree
 
 
 @dataclass(frozen=True)
@@ -74,6 +76,7 @@ def trends_of_campaign(file: str, answers: Sequence[str] = (), *, say: Say) -> C
     timeline = in_time(read.surveys)
     case = read.campaign.case(read.entries[-1])
     reader, left = SeriesReader(timeline, case.feeds, case.products), list(read.refused)
+    off, level = list[str](), _ALPHA / len(timeline.surveys)
     for balance in balanced_in_time(timeline):
         if balance.number % 20 == 0:
             say(f"balancing, {balance.number} of {len(timeline.surveys)} surveys")
@@ -82,6 +85,10 @@ def trends_of_campaign(file: str, answers: Sequence[str] = (), *, say: Say) -> C
             continue
         try:
             reader.read(balance)
+            found = balance.solution
+            test = global_test(found.objective, found.classes.degrees_of_freedom, level)
+            if test.consistent is False:
+                off.append(balance.dated.label)
         except (
             InputError
         ) as error:  # another circuit: streams that the reference needs are not there
@@ -92,7 +99,8 @@ def trends_of_campaign(file: str, answers: Sequence[str] = (), *, say: Say) -> C
     chosen = _chosen(every, answers, read.campaign.name)
     return CampaignTrends(
         campaign_title(file), len(timeline.surveys), trends_of(chosen),
-        differences_of_kinds(chosen), tuple(left), tuple(_notes(timeline)),
+        differences_of_kinds(chosen), tuple(left),
+        tuple(_notes(timeline)), disagreeing=tuple(off),
         dates={e.label: when(e) for e in read.entries},
     )  # fmt: skip
 

@@ -5,7 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from oretally.io.campaign_views.bias_words import bias_verdict, error_sentences
-from oretally.io.campaign_views.trend_words import CampaignTrends, trend_sentences
+from oretally.io.campaign_views.trend_words import (
+    CampaignTrends,
+    disagreeing_sentences,
+    trend_sentences,
+)
 from oretally.io.json_rows import JsonRows, document_text
 from oretally.recon.persistent_bias import CampaignBias, JudgedError
 from oretally.recon.trends import Cusum, Ewma, Rules, Trend
@@ -53,7 +57,7 @@ def trend_json(found: CampaignTrends) -> str:
     document = {
         "schema": TREND_SCHEMA,
         **_rows.keys(found, "title n_surveys alpha"),
-        "told": [*trend_sentences(found)],
+        "told": [*trend_sentences(found), *disagreeing_sentences(found)],
         **_rows.keys(found, "trends kinds left_out notes"),
     }
     return document_text(document) + "\n"

@@ -17,6 +17,7 @@ from oretally.io.campaign_views.bias_words import (
 from oretally.io.campaign_views.charts import cusum_svg, trend_svg
 from oretally.io.campaign_views.trend_words import (
     CampaignTrends,
+    disagreeing_sentences,
     few_surveys_table,
     kind_sentences,
     kind_table,
@@ -123,7 +124,8 @@ def trend_view(found: CampaignTrends) -> CampaignView:
     tables = (trend_table(found), *((kind_table(found),) if found.kinds else ()))
     few = few_surveys_table(found)
     return CampaignView(
-        tuple(trend_sentences(found)), (*outlying_sentences(found), *kind_sentences(found)),
+        tuple(trend_sentences(found)),
+        (*disagreeing_sentences(found), *outlying_sentences(found), *kind_sentences(found)),
         (*unused_sentences(found.left_out), *found.notes), charts, tables, (_SAME_ERRORS,),
         () if few is None else (few,),
     )  # fmt: skip

@@ -22,8 +22,8 @@ from oretally.recon.trends import (
 )
 
 __all__ = [
-    "CampaignTrends", "few_surveys_table", "kind_sentences", "kind_table", "outlying_sentences",
-    "series_sentence", "trend_sentences", "trend_table", "unused_sentences",
+    "CampaignTrends", "disagreeing_sentences", "few_surveys_table", "kind_sentences", "kind_table",
+    "outlying_sentences", "series_sentence", "trend_sentences", "trend_table", "unused_sentences",
 ]  # fmt: skip
 
 _PLURAL = {
@@ -48,6 +48,8 @@ class CampaignTrends:
     alpha : float
     dates : mapping of str to str
         When each survey was taken, as it is shown, by its label.
+    disagreeing : tuple of str
+        Labels of surveys whose numbers do not agree within their stated errors.
     """
 
     title: str
@@ -58,6 +60,7 @@ class CampaignTrends:
     notes: tuple[str, ...] = ()
     alpha: float = 0.05
     dates: Mapping[str, str] = field(default_factory=dict)
+    disagreeing: tuple[str, ...] = ()
 
 
 def _unit(trend: Trend, *, difference: bool = False) -> str:
@@ -224,6 +227,15 @@ def unused_sentences(rows: Sequence[NoDatedBalance], most: int = 3) -> Iterator[
         yield f"Not used: {row.label}: {row.reason.rstrip('.')}."
     if len(rows) > most:
         yield f"Not used: {len(rows) - most} more surveys."
+
+
+def disagreeing_sentences(found: CampaignTrends) -> Iterator[str]:
+    """Yield which surveys have numbers that do not agree: their answers stand beside the others."""
+    if labels := found.disagreeing:
+        more = f", and {len(labels) - _TOLD} more" if len(labels) > _TOLD else ""
+        yield (f"Not to be relied on: {quoted(labels[:_TOLD])}{more}. The numbers there do not "
+               "agree within their stated errors, and what is said here rests on them too. "
+               "'oretally campaign FILE show' says which may be wrong.")  # fmt: skip
 
 
 def trend_table(found: CampaignTrends) -> ResultTable:

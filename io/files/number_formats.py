@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["DATE", "MIXED", "PERCENT", "PLAIN", "THOUSANDS", "format_kind"]
+__all__ = ["DATE", "MIXED", "PERCENT", "PLAIN", "THOUSANDS", "UNSEEN", "format_kind"]
 
 PLAIN, PERCENT, DATE, THOUSANDS, MIXED = "plain", "percent", "date", "thousands", "mixed"
+UNSEEN = "unseen"
 
 _LITERAL = re.compile(r'"[^"]*"|\\.|_.|\*.')  # quoted, escaped, space as wide as, filled with
 _BRACKET = re.compile(r"\[(?!h+\]|m+\]|s+\])[^\]]*\]", re.IGNORECASE)  # colour, condition, locale
@@ -29,7 +30,11 @@ def format_kind(code: str) -> str:
     --------
     >>> [format_kind(c) for c in ("0.00", "#,##0", "0.0%", '0.0"%"', "dd/mm/yy", "[h]:mm", "0.0,")]
     ['plain', 'plain', 'percent', 'plain', 'date', 'date', 'thousands']
+    >>> format_kind(";;;")
+    'unseen'
     """
+    if code.startswith(";"):
+        return UNSEEN
     sections = _BRACKET.sub("", _LITERAL.sub("", code)).split(";")[:3]  # the fourth is for text
     kinds = {_section_kind(s) for s in sections if re.search(r"[0#dmyhs]", s, re.IGNORECASE)}
     if not kinds:

@@ -13,7 +13,15 @@ from datetime import date, datetime, time, timedelta
 
 from oretally.flowsheet import Place
 from oretally.io.files.budget import Meter, NotRead
-from oretally.io.files.number_formats import DATE, MIXED, PERCENT, PLAIN, THOUSANDS, format_kind
+from oretally.io.files.number_formats import (
+    DATE,
+    MIXED,
+    PERCENT,
+    PLAIN,
+    THOUSANDS,
+    UNSEEN,
+    format_kind,
+)
 from oretally.io.files.table import UNSAVED, Cell, CellValue, cleaned, column_number
 from oretally.io.files.workbook_xml import (
     MemberReader,
@@ -340,6 +348,11 @@ class _SheetReader(MemberReader):
             if not 0.0 <= value < _LAST_DAY:
                 return None, f"The cell is formatted as a date, but holds {value:g}."
             return _moment(value, self.day0), ""
+        if kind == UNSEEN:
+            return None, (
+                f"The cell holds {value:.15g}, but its format shows nothing; format it as a plain "
+                "number, or clear it."
+            )
         return None, (
             f"The cell holds {value:.15g}, but its format shows it {_SHOWN[kind]}; format it as a "
             "plain number."

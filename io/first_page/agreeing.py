@@ -5,9 +5,9 @@ from __future__ import annotations
 from oretally.flowsheet.digits import format_p
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io.wording import MOVES_NOTHING, hidden_sentence, listed, one_in, remedy
-from oretally.recon.result import SOLIDS_EXPLAIN, Balance, ErrorPlace
+from oretally.recon.result import BEYOND_BOUNDS, SOLIDS_EXPLAIN, Balance, ErrorPlace
 
-__all__ = ["mild_sentences", "missing_solids", "one_check"]
+__all__ = ["beyond_what_was_reported", "mild_sentences", "missing_solids", "one_check"]
 
 _ALIKE = 1e-3  # standardised adjustments as large: no data tells which number it is
 _NAMED = 3  # told by name
@@ -42,6 +42,11 @@ def missing_solids(balance: Balance) -> tuple[str, ...]:
     notes = (n.partition(". If ore dissolves") for n in balance.notes if SOLIDS_EXPLAIN in n)
     return tuple(f"{said}. Ore that dissolves, or a wrong weight: --show notes."
                  for said, _, _ in notes)  # fmt: skip
+
+
+def beyond_what_was_reported(balance: Balance) -> tuple[str, ...]:
+    """Return which readings the balance puts outside the bounds that were reported of them."""
+    return tuple(note for note in balance.notes if note.endswith(f"{BEYOND_BOUNDS}."))
 
 
 def one_check(balance: Balance) -> str:

@@ -10,7 +10,12 @@ from collections.abc import Iterator
 
 from oretally.flowsheet.digits import DASH, format_with_sd
 from oretally.flowsheet.survey import DECLARED_LOSS
-from oretally.io.first_page.agreeing import mild_sentences, missing_solids, one_check
+from oretally.io.first_page.agreeing import (
+    beyond_what_was_reported,
+    mild_sentences,
+    missing_solids,
+    one_check,
+)
 from oretally.io.first_page.first_suspect import (
     one_of,
     one_of_sentences,
@@ -69,6 +74,9 @@ def _judged(balance: Balance) -> tuple[str, ...]:
     if course := course_verdict(balance):
         first, *rest = course
         return (f"{CHECK} {first}", *rest)
+    if outside := beyond_what_was_reported(balance):
+        more = (f"And {len(outside) - 1} more such: --show notes.",) if outside[1:] else ()
+        return (f"{CHECK} {outside[0]}", *more)
     if test.consistent is None and not held_within_errors(test.statistic):
         return (f"{STOP} the numbers would need a flow or a grade beyond its bounds, by more than "
                 "their stated errors explain. One of them is wrong.",)  # fmt: skip

@@ -19,6 +19,7 @@ from oretally.recon.result import (
     Estimate,
     LeachCourse,
     RateModel,
+    ReagentPoint,
     ReagentUse,
     curves_as_good,
     preferred_curve,
@@ -73,7 +74,7 @@ def brief_sentences(balance: Balance) -> tuple[str, ...]:
     used = [
         f"{_with_sd(point.consumed, 'kg/t')} of {r.reagent}"
         for r in balance.reagents
-        if (point := r.points[-1]).consumed is not None
+        if (point := r.points[-1]).consumed is not None and not _too_much(point)
     ]
     used += [
         f"{_with_sd(r.points[-1].added, 'kg/t')} of {r.reagent} put in (what is left was not read)"
@@ -82,7 +83,14 @@ def brief_sentences(balance: Balance) -> tuple[str, ...]:
     ]  # fmt: skip
     if used:
         found.append(f"Consumed: {'; '.join(used)}.")
+    found += [f"Consumed of {r.reagent}: not known, as more was found than was put in; see --show "
+              "reagents." for r in balance.reagents if _too_much(r.points[-1])]  # fmt: skip
     return tuple(found)
+
+
+def _too_much(point: ReagentPoint) -> bool:
+    """Whether more of a reagent was found than was put in."""
+    return point.consumed is not None and point.consumed[0] < -_SURE * point.consumed[1]
 
 
 def _left(course: LeachCourse) -> str:
@@ -238,8 +246,7 @@ def reagent_sentences(balance: Balance) -> Iterator[str]:
         if times and not r.never_read:
             yield (f"{r.reagent} was not read at {', '.join(times)}. What those samples took away "
                    "is taken as between nothing and all that could be there.")  # fmt: skip
-        below = [_time(p.time, r) for p in r.points
-                 if p.consumed is not None and p.consumed[0] < -_SURE * p.consumed[1]]  # fmt: skip
+        below = [_time(p.time, r) for p in r.points if _too_much(p)]
         if below:
             yield (f"More {r.reagent} was found than was put in, at {', '.join(below)}: is it read "
                    "as another substance than it is weighed, or a stock solution stronger than "

@@ -20,7 +20,7 @@ from oretally.recon.answers.recoveries import Answers
 from oretally.recon.answers.values import never_by_size
 from oretally.recon.propagation import adjusted_amount
 from oretally.recon.reduction import Classes, undetermined, useful_measurements
-from oretally.recon.result import BalancedValue, HiddenError, Separation
+from oretally.recon.result import BEYOND_BOUNDS, BalancedValue, HiddenError, Separation
 from oretally.recon.solution import Solution
 from oretally.recon.solver import Covariance
 
@@ -231,7 +231,7 @@ def bounded_notes(
         now, sd = format_with_sd(v.adjusted, v.adjusted_sd)
         now = f"{now} ± {sd}" if v.adjusted_sd else now
         outside = max(low - v.adjusted, v.adjusted - high) > _OUTSIDE * (v.adjusted_sd or 0.0)
-        verdict = "one or the other is wrong" if outside else "its ± may explain that"
+        verdict = BEYOND_BOUNDS if outside else "its ± may explain that"
         notes.append(
             f"{v.quantity} of '{v.stream}' was reported as {side} {v.unit}; the balance puts it at "
             f"{now} {v.unit}: {verdict}."

@@ -107,6 +107,7 @@ from oretally.recon.result.unbalanced import (
     Unbalanced,
 )
 from oretally.recon.result.values import (
+    BEYOND_BOUNDS,
     SOLIDS_EXPLAIN,
     BalancedValue,
     CalculatedHead,
@@ -121,6 +122,7 @@ from oretally.recon.result.values import (
 from oretally.recon.result.what_if import RecoveryChange, ValueChange, WhatIf
 
 __all__ = [
+    "BEYOND_BOUNDS",
     "CLOSED",
     "COARSE_SHARE",
     "COVERAGE",

@@ -11,6 +11,7 @@ from oretally.flowsheet.read_only import freeze
 from oretally.recon.result.estimate import Estimate
 
 __all__ = [
+    "BEYOND_BOUNDS",
     "SOLIDS_EXPLAIN",
     "BalancedValue",
     "CalculatedHead",
@@ -26,6 +27,14 @@ __all__ = [
 
 SOLIDS_EXPLAIN = "with that the numbers agree"
 """What the note that solids are missing at a leach says where they explain all."""
+
+
+BEYOND_BOUNDS = "one or the other is wrong"
+"""How a note ends on a reading of which only bounds are known and which the balance puts outside.
+
+Its error is as wide as its bounds, or, above a range, as all that may be: no test of agreement
+sees it.
+"""
 
 
 _CHANCE = 1e-3  # p below which no one speaks of chance: our own choice

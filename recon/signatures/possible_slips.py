@@ -114,8 +114,10 @@ class PossibleSlips:
         read = np.zeros((len(places), 3))  # value and stated error as read, number as written
         for i, place in enumerate(places):
             m = self._typed.get(place)
-            if m is None or m.value <= 0.0:
-                continue  # no slip of a number that nobody wrote
+            # no slip of a number that nobody wrote, or that is no more than its own error: times
+            # 1000, with its error, it would agree with anything
+            if m is None or self._as_read[place][0] <= self._as_read[place][1]:
+                continue
             number, unit = (m.value, m.unit) if m.written is None else m.written
             stack = stacks and self.of_stack(place)
             key = id(unit), m.quantity == basis, stack, m.written is not None

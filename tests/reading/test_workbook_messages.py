@@ -65,6 +65,10 @@ def _in_thousands(book: openpyxl.Workbook) -> None:
     book["measurements"]["B3"], book["measurements"]["B3"].number_format = 600.0, "#,##0.0,"
 
 
+def _unseen(book: openpyxl.Workbook) -> None:
+    book["measurements"]["B3"], book["measurements"]["B3"].number_format = 600.0, ";;;"
+
+
 def _no_header(book: openpyxl.Workbook) -> None:
     book["measurements"]["E2"], book["measurements"]["E4"] = "wet", "dry"
 
@@ -109,6 +113,10 @@ MESSAGES: dict[str, tuple[Change, str]] = {
     "shown in thousands": (_in_thousands,
         f"{_WHERE} B3, stream 'conc', dry mass: The cell holds 600, but its format shows it in "
         "thousands; format it as a plain number.\n"
+        "Write the number itself, or leave the cell blank if it was not measured."),
+    "shown as nothing": (_unseen,
+        f"{_WHERE} B3, stream 'conc', dry mass: The cell holds 600, but its format shows nothing; "
+        "format it as a plain number, or clear it.\n"
         "Write the number itself, or leave the cell blank if it was not measured."),
     "cells without a header": (_no_header,
         f"{_WHERE} E2: 'wet' stands in a column without a header (and 1 more below it).\nGive the "

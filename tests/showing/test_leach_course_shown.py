@@ -64,6 +64,21 @@ def test_mended_it_is_told_in_two_sentences(tmp_path: Path) -> None:
     assert not any("passes through" in s for s in course_sentences(balance, balance.courses[0]))
 
 
+def test_more_of_a_reagent_than_was_put_in_is_no_consumption(tmp_path: Path) -> None:
+    """A cell left out at time 0: its ± stands for what was added."""
+    kinetics = (EXAMPLE / "kinetics.csv").read_text("utf-8").replace("0,,,,20.0,0.1", "0,,,,0.1,")
+    circuit, measured = (
+        (EXAMPLE / name).read_text("utf-8") for name in ("circuit.toml", "measurements.csv")
+    )
+    balance = _of(write_case(tmp_path, kinetics, circuit=circuit, measurements=measured))
+    told = brief_sentences(balance)
+    assert told[-1] == (
+        "Consumed of NaCN: not known, as more was found than was put in; see --show reagents."
+    )
+    assert "NaCN" not in told[-2]
+    assert any(s.startswith("More NaCN was found") for s in reagent_sentences(balance))
+
+
 def test_a_test_that_ended_too_early_is_not_followed_further(tmp_path: Path) -> None:
     """Two hours of a slow leach: the plateau is hardly known, and so is what is to come."""
     of = truth((0.25, 0.5, 1.0, 2.0))

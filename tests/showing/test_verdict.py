@@ -81,6 +81,20 @@ def test_one_number_to_check() -> None:
     assert "\nNext: " not in text  # checking it is the next step
 
 
+def test_a_reading_that_the_balance_puts_beyond_its_bounds(tmp_path: Path) -> None:
+    """Its ± is so wide that the numbers agree, and would be called sound."""
+    assert ("Check one number first: Pb of 'tailings' was reported as above 0.4 %; the balance "
+            "puts it at 0.289 ± 0.050 %: one or the other is wrong. Recovered: ") in _spoilt(
+        tmp_path, "grind_coarse", "0.277", ">0.4")  # fmt: skip
+
+
+def test_a_number_within_its_own_error_has_no_slip(tmp_path: Path) -> None:
+    """2 g with its ± of 5 g, read as 2 t with ± 5 t, would agree with whatever the others say."""
+    assert ("Check one number first: dry mass of 'tailings' reads 2 g, the others say 21326 ± 60. "
+            "That is above 99 % likely. Weigh") in _spoilt(
+        tmp_path, "tin_table", "tailings,21358,40,0.303,3", "tailings,2")  # fmt: skip
+
+
 def test_a_mix_up() -> None:
     said = _opening(example_balance("swapped_assays"))
     assert said.startswith(

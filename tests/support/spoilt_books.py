@@ -5,6 +5,7 @@ Every function takes a seeded generator and the bytes of an .xlsx, and returns a
 
 from __future__ import annotations
 
+import csv
 import io
 import random
 import re
@@ -19,7 +20,7 @@ from xml.sax.saxutils import escape, quoteattr
 import openpyxl
 from spoilt_text import Grid, spoilt_bytes, spoilt_grid
 
-__all__ = ["spoilt_archive", "spoilt_sheets"]
+__all__ = ["book_of", "spoilt_archive", "spoilt_sheets"]
 
 _ILLEGAL = openpyxl.cell.cell.ILLEGAL_CHARACTERS_RE
 _FORMATS = ["0.0%", "dd/mm/yyyy", "0.0,", "[>1]0.0%;0.0", "@", "General", "0", '0.0 "kg"', ";;;",
@@ -48,10 +49,21 @@ def _fill(sheet: Any, grid: Grid) -> None:
         sheet.append([_typed(cell) for cell in line])
 
 
+def book_of(title: str, table: str) -> bytes:
+    """Return an .xlsx of one sheet with what a CSV table holds."""
+    book = openpyxl.Workbook()
+    book.remove(book.worksheets[0])
+    _fill(book.create_sheet(title), list(csv.reader(io.StringIO(table))))
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
 def _spoil_sheet(rng: random.Random, book: openpyxl.Workbook) -> None:
     sheet: Any = rng.choice(book.worksheets)
-    if rng.random() < 0.5 and "measurements" in book.sheetnames:
-        sheet = book["measurements"]
+    for title in ("measurements", "kinetics", "surveys"):
+        if title in book.sheetnames and rng.random() < 0.4:
+            sheet = book[title]
     row, column = rng.randint(1, sheet.max_row), rng.randint(1, sheet.max_column)
     cell, way = sheet.cell(row, column), rng.randrange(18)
     if way <= 7:

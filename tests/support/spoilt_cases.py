@@ -29,10 +29,11 @@ from pathlib import Path
 from types import FrameType
 from typing import NamedTuple
 
+import lab_cases
 from metallics_rows import ROWS
 from often import NIGHTLY
 from planned_cases import CIRCUIT, ERRORS, MEASURED, PRICES
-from spoilt_books import spoilt_archive, spoilt_sheets
+from spoilt_books import book_of, spoilt_archive, spoilt_sheets
 from spoilt_text import spoilt_bytes, spoilt_table, spoilt_toml
 
 from oretally.io.cli import main
@@ -43,8 +44,11 @@ __all__ = ["Ended", "Spoilt", "ended", "original", "spoilt"]
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 # the small ones most of all: they take the least time
 _NAMES = ["wet_as_dry", "month_with_stockpile", "leach_test", "tails_by_size", "filter_cakes",
+          *["bottle_roll_times", "samples", "campaign_certificate"] * 3,
+          *["flotation_times", "campaign_gravity", "shifts_with_stockpile"] * 5,
           *["tin_table"] * 8, *["grind_coarse", "planned", "metallics"] * 9]  # fmt: skip
-_SHEETS = ("measurements", "lab", "sizes", "stocks")
+_SHEETS = ("measurements", "lab", "sizes", "stocks", "kinetics")
+_LONG, _PLANT, _SURVEYS = "surveys.csv", "plant.toml", 5  # of a campaign
 _SECONDS, _MEMORY = 20 if NIGHTLY else 300, 1.0  # of work: by day against hanging only; GB
 _METALLICS = """basis = "batch"
 [streams]
@@ -59,19 +63,31 @@ Au = { relative = 5 }
 """
 
 
+_CERTIFICATE = """sample,type,analyte,value,unit,pair
+week 2/middlings,sample,Sn,1.71,%,
+WEEK 4/ore,sample,Sn,0.655,%,
+D-1,duplicate,Sn,0.665,%,WEEK 4/ore
+week 1/ore,sample,Fe,9.41,%,
+week 1/spiral tails,sample,Sn,1960,g/t,
+"""
+
+
 class Spoilt(NamedTuple):
-    """A case with something wrong: its name, files, the one to give, and how it was spoilt."""
+    """A case with something wrong: its name, its files, how it was spoilt, and the commands.
+
+    They are run in the folder that holds the folder `case` of the files; `what` says which is
+    tried.
+    """
 
     name: str
     files: dict[str, bytes]
-    given: str
     way: str
-    command: str
-    options: tuple[str, ...]
+    what: str
+    commands: tuple[tuple[str, ...], ...]
 
 
 class Ended(NamedTuple):
-    """How a command ended: status, what it printed, and what should not have been."""
+    """How the last command ended: status, what it printed; what should not have been in any."""
 
     status: int
     out: str
@@ -93,13 +109,30 @@ def original(name: str) -> dict[str, bytes]:
         table = "stream,dry mass [kg],Au [g/t]\nmill feed,50,\nconc,0.4,240\ntails,49.6,0.61\n"
         return {"circuit.toml": _METALLICS.encode(), "measurements.csv": table.encode(),
                 "metallics.csv": ROWS.encode()}  # fmt: skip
-    return {p.name: p.read_bytes() for p in sorted((EXAMPLES / name).iterdir())
-            if p.suffix in (".toml", ".csv")}  # fmt: skip
+    if name == "samples":
+        return {"circuit.toml": lab_cases.CIRCUIT.encode(), "lab.csv": lab_cases.LAB.encode(),
+                "measurements.csv": lab_cases.ROWS.encode()}  # fmt: skip
+    if name == "campaign_certificate":
+        return original("campaign_gravity") | {"batch.csv": _CERTIFICATE.encode()}
+    files = {p.name: p.read_bytes() for p in sorted((EXAMPLES / name).iterdir())
+             if p.suffix in (".toml", ".csv")}  # fmt: skip
+    if _LONG in files:
+        files[_LONG] = _first_surveys(files[_LONG])
+    return files
+
+
+def _first_surveys(table: bytes) -> bytes:
+    """Return a table of many surveys as far as the first of them go."""
+    header, *rows = table.splitlines()
+    labels = list(dict.fromkeys(row.split(b",")[0] for row in rows))[:_SURVEYS]
+    return b"\n".join([header, *(row for row in rows if row.split(b",")[0] in labels), b""])
 
 
 @lru_cache
 def _book(name: str) -> bytes:
     files = original(name)
+    if _LONG in files:
+        return book_of("surveys", files[_LONG].decode())
     tables = (files.get(f"{sheet}.csv", b"").decode() for sheet in _SHEETS)
     return case_workbook(files["circuit.toml"].decode(), *tables)
 
@@ -108,69 +141,109 @@ def spoilt(seed: int) -> Spoilt:
     """Return the spoilt case of a seed."""
     rng = random.Random(seed)
     name = rng.choice(_NAMES)
-    files, given, way = (
-        dict(original(name)),
-        "",
-        rng.choice(["text"] * 5 + ["sheets"] * 2 + ["archive"]),
-    )
-    if way == "text":
+    files, given = dict(original(name)), ""
+    way = rng.choice(["text"] * 5 + ["sheets"] * 2 + ["archive"])
+    if way == "text" or name == "campaign_certificate":
         tables = [file for file in files if file.endswith(".csv")]
-        file = rng.choice([*tables, *tables, "circuit.toml"])
-        spoil = rng.choice([spoilt_toml if file == "circuit.toml" else spoilt_table] * 4
+        defined = _PLANT if _PLANT in files else "circuit.toml"
+        tables = ["batch.csv"] if name == "campaign_certificate" else tables
+        file = rng.choice([*tables, *tables, defined])
+        spoil = rng.choice([spoilt_toml if file == defined else spoilt_table] * 4
                            + [spoilt_bytes])  # fmt: skip
         files[file], way = spoil(rng, files[file]), f"{spoil.__name__} of {file}"
         if rng.random() < 0.03:
             files[rng.choice(sorted(files))] = files.pop(file)  # saved under another name
     else:
         given, data = (spoilt_sheets if way == "sheets" else spoilt_archive)(rng, _book(name))
-        files = {given: data}
-    commands = ["check"] * 30 + ["balance"] * 4 + ["sheet"] * 5 + ["compare"]
-    if "lab" in way or (name == "tin_table" and rng.random() < 0.1):
+        files = {file: files[file] for file in files if file == _PLANT} | {given: data}
+    if name.startswith(("campaign", "shifts")):
+        what, commands = _of_campaign(rng, name, given or _LONG)
+    else:
+        what, commands = _of_case(rng, name, way, f"case/{given}")
+    return Spoilt(name, files, way, what, commands)
+
+
+_Commands = tuple[str, tuple[tuple[str, ...], ...]]
+
+
+def _of_case(rng: random.Random, name: str, way: str, given: str) -> _Commands:
+    """Choose what is done with a case, and return the commands that do it."""
+    commands = ["check"] * 30 + ["balance"] * 8 + ["sheet"] * 5 + ["compare"]
+    if "lab" in way or (name in ("samples", "tin_table") and rng.random() < 0.2):
         commands = ["lab"]
     elif name == "planned" and rng.random() < 0.05:
         commands = ["plan"]
     command = rng.choice(commands)
+    if command == "compare":
+        return command, ((command, "first", given),)
     offered: dict[str, list[tuple[str, ...]]] = {
-        "balance": [(), (), ("--full",), ("--json", "-")],
-        "check": [(), ("--full",)],
-        "sheet": [("--xlsx",), ("--html",)],
-    }
-    return Spoilt(name, files, given, way, command, rng.choice(offered.get(command, [()])))
+        "balance": [(), (), ("--full",), ("--json", "-"), ("--html", "made.html"),
+                    ("--xlsx", "made.xlsx"), ("--pdf", "made.pdf")],
+        "check": [(), ("--full",), ("--svg", "made.svg")],
+        "sheet": [("--xlsx", "made.xlsx"), ("--html", "made.html")],
+        "lab": [(), ("--html", "made.html"), ("--fill",), ("--fill",)],
+    }  # fmt: skip
+    return command, ((command, given, *rng.choice(offered.get(command, [()]))),)
+
+
+def _of_campaign(rng: random.Random, name: str, surveys: str) -> _Commands:
+    """Choose what is asked of a campaign, and return the commands that make and ask it."""
+    added = ("campaign", "made.db", "add", f"case/{surveys}", "--circuit", f"case/{_PLANT}")
+    if name == "campaign_certificate":
+        words: tuple[str, ...] = ("certificate", "case/batch.csv")
+    else:
+        label = "week 2" if name == "campaign_gravity" else "02 late"
+        words = rng.choice([
+            ("list",), ("show", label), ("show", label, "--full"), ("balance",), ("trend",),
+            ("bias",), ("verify",), ("export", "--csv", "made.csv"), ("period", "2026-03"),
+            ("period", "2026-03", "--by", "day", "--full"), ("trend", "--html", "made.html"),
+        ])  # fmt: skip
+    return f"campaign {words[0]}", (added, ("campaign", "made.db", *words))
 
 
 def ended(case: Spoilt, folder: Path) -> Ended:
-    """Run the command of a spoilt case in an empty folder; tell how it ended."""
-    path, out, err = folder / "case", io.StringIO(), io.StringIO()
-    path.mkdir()
-    for name, data in case.files.items():
-        (path / name).write_bytes(data)
-    arguments = [case.command, str(path / case.given), *case.options]
-    if case.command == "compare":
-        (folder / "first").mkdir()
-        for name, data in original(case.name).items():
-            (folder / "first" / name).write_bytes(data)
-        arguments.insert(1, str(folder / "first"))
-    elif case.command == "sheet":
-        arguments.append(str(folder / f"made.{case.options[0][2:]}"))
-    status, wrong = -1, ""
+    """Run the commands on a spoilt case in an empty folder; tell how the last ended."""
+    for name, files in (("case", case.files), ("first", original(case.name))):
+        (folder / name).mkdir()
+        for file, data in files.items():
+            (folder / name / file).write_bytes(data)
+    end = Ended(0, "", "", "")
     signal.setitimer(signal.ITIMER_PROF, _SECONDS)
+    with contextlib.chdir(folder):
+        for command in case.commands:
+            end = _run(command)
+            if end.wrong:
+                break
+    signal.setitimer(signal.ITIMER_PROF, 0)
+    memory, wrong = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20, end.wrong
+    if memory > _MEMORY:
+        wrong += f"took {memory:.1f} GB"
+    left = {p.name: p.read_bytes() for p in (folder / "case").iterdir()}
+    filled = {file for file in case.files if "--fill" in case.commands[-1] and end.status == 0
+              and not file.startswith(("circuit", "lab"))}  # fmt: skip
+    if left.keys() != case.files.keys() or any(
+        left[file] != case.files[file] for file in left.keys() - filled
+    ):
+        wrong += "changed its input"
+    return end._replace(wrong=wrong)
+
+
+def _run(command: tuple[str, ...]) -> Ended:
+    out, err = io.StringIO(), io.StringIO()
+    status, wrong = -1, ""
     try:
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-            main(arguments)
+            main(list(command))
     except SystemExit as stop:
         status = int(stop.code or 0)
     except (Exception, _TooLong):
         wrong = traceback.format_exc(limit=-4)
-    signal.setitimer(signal.ITIMER_PROF, 0)
-    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
-    if memory > _MEMORY:
-        wrong += f"took {memory:.1f} GB"
     if not wrong and status not in (0, 1, 2):
         wrong = f"status {status}"
-    if not wrong and not (err.getvalue() if status else out.getvalue() + err.getvalue()):
+    # what became of many surveys is an answer, whatever the status
+    told = err.getvalue() + (out.getvalue() if not status or command[0] == "campaign" else "")
+    if not wrong and not told:
         wrong = f"status {status} without a word"
-    if {p.name: p.read_bytes() for p in path.iterdir()} != case.files:
-        wrong += "changed its input"
     return Ended(status, out.getvalue(), err.getvalue(), wrong)
 
 
@@ -178,7 +251,7 @@ def _stop(_signal: int, _frame: FrameType | None) -> None:
     raise _TooLong
 
 
-def _run(first: int, count: int) -> None:
+def _all(first: int, count: int) -> None:
     warnings.simplefilter("error")  # a warning is a bug as well
     os.environ["ORETALLY_TRACEBACK"] = "1"
     signal.signal(signal.SIGPROF, _stop)
@@ -188,12 +261,12 @@ def _run(first: int, count: int) -> None:
         place.mkdir()
         end = ended(case, place)
         shutil.rmtree(place)
-        found[f"{case.command} {end.status}"] += 1
+        found[f"{case.what} {end.status}"] += 1
         if end.wrong:
-            print(f"seed {seed}, {case.way}, {case.command}: {end.wrong}")
+            print(f"seed {seed}, {case.name}, {case.way}, {case.what}: {end.wrong}")
     shutil.rmtree(folder)
     print(json.dumps(found, sort_keys=True))
 
 
 if __name__ == "__main__":
-    _run(int(sys.argv[1]), int(sys.argv[2]))
+    _all(int(sys.argv[1]), int(sys.argv[2]))

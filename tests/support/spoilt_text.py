@@ -96,7 +96,7 @@ def spoilt_grid(rng: random.Random, grid: Grid) -> Grid:
     row[:] = row or [""]
     j, k = rng.randrange(len(row)), rng.randrange(max(1, len(other)))
     many = max(map(len, rows))
-    way = rng.randrange(24)
+    way = rng.randrange(28)
     if way <= 6:  # numbers most of all
         row[j] = _number(rng, row[j])
     elif way <= 8:
@@ -135,6 +135,13 @@ def spoilt_grid(rng: random.Random, grid: Grid) -> Grid:
         del row[j]
     elif way == 22:
         row.insert(j, rng.choice(_WORDS))
+    elif way <= 26:  # not measured: here and there, a column, a row
+        share, column = rng.choice([0.1, 0.3, 0.6]), rng.randrange(many)
+        way = rng.randrange(3)
+        for r in rows:
+            for at, cell in enumerate(r):
+                gone = (rng.random() < share, at == column, r is row)[way]
+                r[at] = "" if gone and re.fullmatch(r"[<>]?[\d.]+", cell) else cell
     else:
         full = [r + [""] * (many - len(r)) for r in rows]
         rows = rng.choice([[list(c) for c in zip(*full, strict=True)], rows[:1], rows[1:],
