@@ -19,18 +19,18 @@ def ground_sentences(balance: Balance) -> tuple[str, ...]:
     the sizes are not known.
     """
     circuit = balance.circuit
-    mills = [n.name for n in circuit.nodes if n.kind is NodeKind.MILL]
-    closed = [p for p in balance.sizes.partitions if p.circulating_load is not None
-              and any(m in circuit.nodes_behind([p.product]) for m in mills)]  # fmt: skip
+    mills = {n.name for n in circuit.nodes if n.kind is NodeKind.MILL}
     found = []
-    for p in closed:
+    for p in balance.sizes.partitions:
+        if p.circulating_load is None or not circuit.nodes_behind([p.product]) & mills:
+            continue
         said = _passing(balance, [s for s in circuit.outlets(p.node) if s != p.product])
         cut = p.sharpness.d50
         if cut.size_um is not None:
             said.append(f"'{p.node}' cuts at {_with_sd(cut.size_um, cut.sd_um)} um")
         said.append(f"circulating load {_with_sd(*p.circulating_load)} %")
         found.append(said)
-    found += [_passing(balance, circuit.outlets(mill)) for mill in mills
+    found += [_passing(balance, circuit.outlets(mill)) for mill in sorted(mills)
               if mill not in circuit.nodes_behind(circuit.outlets(mill))]  # fmt: skip
     return tuple(f"Ground: {'; '.join(said)}." for said in found if said)
 

@@ -51,7 +51,9 @@ def test_what_does_not_come_back_is_no_load() -> None:
 def test_the_first_screen_of_a_grinding_circuit_says_how_fine_it_grinds() -> None:
     balance = example_balance("grinding_by_size")
     rates = {v.stream: v.adjusted for v in balance.values if v.quantity == "dry rate"}
-    load = 100.0 * rates["cyclone underflow"] / rates["cyclone overflow"]
+    under, over = rates["cyclone underflow"], rates["cyclone overflow"]
+    assert under is not None and over is not None
+    load = 100.0 * under / over
     (row,) = json.loads(to_json(balance))["sizes"]["partitions"]
     assert row["circulating_load"]["value"] == pytest.approx(load)
     told = [text for block in summary_blocks(balance, Format.PAGE, (), across=False)
