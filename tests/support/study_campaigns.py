@@ -147,8 +147,10 @@ def _line(study: str, x: Floats) -> str:
                                         method="inverted_cdf")  # fmt: skip
         return f"median {middle:.0f} surveys ({low:.0f} to {high:.0f}), never {np.isnan(x).sum()}"
     if study == "errors":
-        sd = float(x.std(ddof=1))
-        return f"{x.mean():.3f} ± {sd / n**0.5:.3f}, one campaign scatters by {sd:.3f}"
+        # of variances, which hold no root of what came out as 0
+        mean = float((x**2).mean() ** 0.5)
+        sd = float((x**2).std(ddof=1)) / n**0.5 / (2.0 * mean)
+        return f"{mean:.3f} ± {sd:.3f}, one campaign scatters by {x.std(ddof=1):.3f}"
     # of squares about the truth: chi-square with n degrees of freedom
     scatter = float((x**2).mean() ** 0.5)
     return f"± stated per scatter: {1 / scatter:.3f} ± {1 / scatter / (2 * n) ** 0.5:.3f}"
