@@ -241,8 +241,8 @@ def _reported(look: Callable[..., CampaignReport]) -> Callable[..., int]:
     @click.pass_obj
     @wraps(look)
     def command(
-        file: str, json_file: str | None, html: Path | None, pdf: Path | None, xlsx: Path | None,
-        full: bool, **asked: object,
+        file: str, /, json_file: str | None, html: Path | None, pdf: Path | None,
+        xlsx: Path | None, full: bool, **asked: object,
     ) -> int:  # fmt: skip
         with progress("reading") as say:
             with loading():

@@ -115,12 +115,18 @@ def simulated_month(seed: int) -> Row:
     made, fed = (mill.total(stream, "Pb") / 1000.0 for stream in ("concentrate", "feed"))
     metal = next(a for a in found.amounts if (a.item, a.quantity) == (PRODUCED, "Pb"))
     kept = next(r for r in found.recoveries if r.kept)
-    gap, recovery = metal.check_out - made, kept.check_out - 100.0 * made / fed
+    share = 100.0 * made / fed
     return {
-        "metal produced": gap / metal.check_out_sd,
-        "the same, shared errors ignored": gap / metal.apart_sd,
-        "recovery": recovery / kept.check_out_sd,
+        "metal produced": _in_sds(metal.check_out, made, metal.check_out_sd),
+        "the same, shared errors ignored": _in_sds(metal.check_out, made, metal.apart_sd),
+        "recovery": _in_sds(kept.check_out, share, kept.check_out_sd),
     }
+
+
+def _in_sds(found: float | None, truth: float, sd: float | None) -> float:
+    if found is None or sd is None:
+        raise ValueError("a simulated month has all its answers")
+    return (found - truth) / sd
 
 
 def told(study: str, rows: list[Row]) -> str:
