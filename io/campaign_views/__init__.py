@@ -3,36 +3,24 @@
 Read ``pages``, then ``trend_words`` and ``bias_words``.
 """
 
-from oretally.io.campaign_views.document import bias_json, trend_json
 from oretally.io.campaign_views.pages import (
+    CampaignReport,
     CampaignView,
     Chart,
-    bias_page,
-    bias_pdf,
-    bias_text,
+    bias_report,
     bias_view,
-    trend_page,
-    trend_pdf,
-    trend_text,
+    trend_report,
     trend_view,
 )
 from oretally.io.campaign_views.trend_words import CampaignTrends
-from oretally.io.campaign_views.workbooks import bias_workbook, trend_workbook
 
 __all__ = [
+    "CampaignReport",
     "CampaignTrends",
     "CampaignView",
     "Chart",
-    "bias_json",
-    "bias_page",
-    "bias_pdf",
-    "bias_text",
+    "bias_report",
     "bias_view",
-    "bias_workbook",
-    "trend_json",
-    "trend_page",
-    "trend_pdf",
-    "trend_text",
+    "trend_report",
     "trend_view",
-    "trend_workbook",
 ]

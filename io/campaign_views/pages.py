@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from oretally.io.campaign_views.bias_words import (
@@ -15,6 +16,7 @@ from oretally.io.campaign_views.bias_words import (
     place_words,
 )
 from oretally.io.campaign_views.charts import cusum_svg, trend_svg
+from oretally.io.campaign_views.document import bias_json, trend_json
 from oretally.io.campaign_views.trend_words import (
     CampaignTrends,
     disagreeing_sentences,
@@ -27,6 +29,7 @@ from oretally.io.campaign_views.trend_words import (
     trend_table,
     unused_sentences,
 )
+from oretally.io.campaign_views.workbooks import bias_workbook, trend_workbook
 from oretally.io.report import (
     Block,
     Items,
@@ -43,15 +46,7 @@ from oretally.io.wording import PIPE, SD_LEGEND, ResultTable, wrapped
 from oretally.recon.persistent_bias import CampaignBias, CusumRow
 
 __all__ = [
-    "CampaignView",
-    "Chart",
-    "bias_page",
-    "bias_pdf",
-    "bias_text",
-    "bias_view",
-    "trend_page",
-    "trend_pdf",
-    "trend_text",
+    "CampaignReport", "CampaignView", "Chart", "bias_report", "bias_view", "trend_report",
     "trend_view",
 ]  # fmt: skip
 
@@ -152,14 +147,65 @@ def bias_view(found: CampaignBias) -> CampaignView:
     )  # fmt: skip
 
 
-def trend_text(found: CampaignTrends, *, full: bool = False) -> str:
-    """Return trends as plain text: one screen, or all."""
-    return _text(trend_view(found), full=full)
+@dataclass(frozen=True, eq=False)
+class CampaignReport:
+    """A campaign over time in every form; each is made when it is asked for.
+
+    Attributes
+    ----------
+    heading : str
+    view : CampaignView
+    sections : tuple of Section
+        Of page and PDF.
+    json : callable
+    workbook : callable
+        Without a date: the same campaign gives the same bytes.
+    """
+
+    heading: str
+    view: CampaignView
+    sections: tuple[Section, ...]
+    json: Callable[[], str]
+    workbook: Callable[[], bytes]
+
+    def text(self, *, full: bool = False) -> str:
+        """Return plain text: one screen, or all."""
+        return _text(self.view, full=full)
+
+    def page(self) -> str:
+        """Return one self-contained HTML document."""
+        return page(self.heading, self.sections, about=self.heading, closing=SD_LEGEND)
+
+    def pdf(self) -> bytes:
+        """Return a PDF.
+
+        Raises
+        ------
+        InputError
+            If what sets it is not installed.
+        """
+        return sections_pdf(self.heading, self.sections)
 
 
-def bias_text(found: CampaignBias, *, full: bool = False) -> str:
-    """Return errors that stay as plain text: one screen, or all."""
-    return _text(bias_view(found), full=full)
+def trend_report(found: CampaignTrends) -> CampaignReport:
+    """Return the report on answers over time."""
+    view = trend_view(found)
+    charts = [Section("charts", c.name, (Paragraphs((c.said,)), c.picture)) for c in view.charts]
+    return CampaignReport(
+        f"Trends of {found.title}", view, _sections(view, Paragraphs(view.lead), charts),
+        lambda: trend_json(found), lambda: trend_workbook(found),
+    )  # fmt: skip
+
+
+def bias_report(found: CampaignBias, title: str) -> CampaignReport:
+    """Return the report on errors that stay in the campaign of a title."""
+    view = bias_view(found)
+    pictures = tuple(c.picture for c in view.charts)
+    charts = [Section("charts", "Cumulative sums", pictures)] if pictures else []
+    return CampaignReport(
+        f"Errors that stay in {title}", view, _sections(view, Lead(view.lead), charts),
+        lambda: bias_json(found, title), lambda: bias_workbook(found, title),
+    )  # fmt: skip
 
 
 def _text(view: CampaignView, *, full: bool) -> str:
@@ -176,55 +222,8 @@ def _text(view: CampaignView, *, full: bool) -> str:
     return first_screen([[*whole, *([""] if notes else []), *notes], whole], _WHERE)
 
 
-def trend_page(found: CampaignTrends) -> str:
-    """Return trends as one self-contained HTML document."""
-    title = f"Trends of {found.title}"
-    return page(title, _trend_sections(found), about=title, closing=SD_LEGEND)
-
-
-def trend_pdf(found: CampaignTrends) -> bytes:
-    """Return trends as a PDF.
-
-    Raises
-    ------
-    InputError
-        If what sets it is not installed.
-    """
-    return sections_pdf(f"Trends of {found.title}", _trend_sections(found))
-
-
-def bias_page(found: CampaignBias, title: str) -> str:
-    """Return errors that stay as one self-contained HTML document."""
-    heading = f"Errors that stay in {title}"
-    return page(heading, _bias_sections(found), about=heading, closing=SD_LEGEND)
-
-
-def bias_pdf(found: CampaignBias, title: str) -> bytes:
-    """Return errors that stay as a PDF.
-
-    Raises
-    ------
-    InputError
-        If what sets it is not installed.
-    """
-    return sections_pdf(f"Errors that stay in {title}", _bias_sections(found))
-
-
-def _trend_sections(found: CampaignTrends) -> list[Section]:
-    view = trend_view(found)
-    charts = [Section("charts", c.name, (Paragraphs((c.said,)), c.picture)) for c in view.charts]
-    return _sections(view, Paragraphs(view.lead), charts)
-
-
-def _bias_sections(found: CampaignBias) -> list[Section]:
-    view = bias_view(found)
-    pictures = tuple(c.picture for c in view.charts)
-    charts = [Section("charts", "Cumulative sums", pictures)] if pictures else []
-    return _sections(view, Lead(view.lead), charts)
-
-
-def _sections(view: CampaignView, lead: Block, charts: list[Section]) -> list[Section]:
+def _sections(view: CampaignView, lead: Block, charts: Sequence[Section]) -> tuple[Section, ...]:
     lists = tuple(Items(some) for some in (view.told, view.notes) if some)
     figures = (*view.tables, *((Paragraphs(view.closing),) if view.closing else ()))
-    return [Section("verdict", "", (lead, *lists)), *charts,
-            Section("figures", "All figures", figures)]  # fmt: skip
+    return (Section("verdict", "", (lead, *lists)), *charts,
+            Section("figures", "All figures", figures))  # fmt: skip

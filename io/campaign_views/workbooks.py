@@ -28,7 +28,7 @@ __all__ = ["bias_workbook", "trend_workbook"]
 
 
 def trend_workbook(found: CampaignTrends) -> bytes:
-    """Return trends as a workbook; no date: the same campaign gives the same bytes."""
+    """Return trends as a workbook; without a date: the same campaign gives the same bytes."""
     told = [*trend_sentences(found), *outlying_sentences(found), *kind_sentences(found),
             *unused_sentences(found.left_out), *found.notes]  # fmt: skip
     return _book(f"Trends of {found.title}", told, _trend_sheets(found))

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import wraps
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -12,6 +14,9 @@ from oretally.io.commands.exit_status import DONE, NOT_BALANCEABLE, WRONG_INPUT
 from oretally.io.commands.loading import loading
 from oretally.io.commands.output_files import ends_in, refuse_overwriting, write_whole
 from oretally.io.commands.progress import progress
+
+if TYPE_CHECKING:
+    from oretally.io.campaign_views import CampaignReport
 
 __all__ = ["campaign"]
 
@@ -231,88 +236,68 @@ _XLSX = click.option("--xlsx", type=click.Path(path_type=Path), metavar="FILE",
 _FULL = click.option("--full", is_flag=True, help="Print all figures, not one screen.")
 
 
+def _reported(look: Callable[..., CampaignReport]) -> Callable[..., int]:
+    """Return the command that shows and writes what a function finds in a campaign."""
+
+    @_JSON
+    @_HTML
+    @_PDF
+    @_XLSX
+    @_FULL
+    @click.pass_obj
+    @wraps(look)
+    def command(
+        file: str, /, json_file: str | None, html: Path | None, pdf: Path | None,
+        xlsx: Path | None, full: bool, **asked: object,
+    ) -> int:  # fmt: skip
+        with progress("reading") as say:
+            with loading():
+                from oretally.io.results import refuse_without_typst
+
+            refuse_overwriting([Path(file)], json_file, html, pdf, xlsx)
+            if pdf is not None:
+                refuse_without_typst()
+            report = look(file, say=say, **asked)
+            _written(html, report.page)
+            _written(pdf, report.pdf)
+            _written(xlsx, report.workbook)
+            _written(_path(json_file), report.json)
+        click.echo(report.json() if json_file == "-" else report.text(full=full), nl=False)
+        return DONE
+
+    return command
+
+
 @campaign.command()
 @click.option("--answer", "answers", metavar="ANSWER", multiple=True,
               help="Only answers whose name has these words, such as 'recovery of Sn'. Fewer "
               "answers, sharper verdicts.")  # fmt: skip
-@_JSON
-@_HTML
-@_PDF
-@_XLSX
-@_FULL
-@click.pass_obj
-def trend(
-    file: str, answers: tuple[str, ...], json_file: str | None, html: Path | None,
-    pdf: Path | None, xlsx: Path | None, full: bool,
-) -> int:  # fmt: skip
+@_reported
+def trend(file: str, answers: tuple[str, ...], say: Callable[[str], None]) -> CampaignReport:
     """Tell what has changed over time: recovery, heads, mass pull, closures, standards.
 
     Each with its ±; a change is told if chance does not explain it, of all answers together.
     """
-    with progress("reading") as say:
-        with loading():
-            from oretally.io.campaign_commands import trends_of_campaign
-            from oretally.io.campaign_views import (
-                trend_json,
-                trend_page,
-                trend_pdf,
-                trend_text,
-                trend_workbook,
-            )
-            from oretally.io.results import refuse_without_typst
+    with loading():
+        from oretally.io.campaign_commands import trends_of_campaign
+        from oretally.io.campaign_views import trend_report
 
-        refuse_overwriting([Path(file)], json_file, html, pdf, xlsx)
-        if pdf is not None:
-            refuse_without_typst()
-        found = trends_of_campaign(file, answers, say=say)
-        _written(html, lambda: trend_page(found))
-        _written(pdf, lambda: trend_pdf(found))
-        _written(xlsx, lambda: trend_workbook(found))
-        _written(_path(json_file), lambda: trend_json(found))
-    text = trend_json(found) if json_file == "-" else trend_text(found, full=full)
-    click.echo(text, nl=False)
-    return DONE
+    return trend_report(trends_of_campaign(file, answers, say=say))
 
 
 @campaign.command()
-@_JSON
-@_HTML
-@_PDF
-@_XLSX
-@_FULL
-@click.pass_obj
-def bias(
-    file: str, json_file: str | None, html: Path | None, pdf: Path | None, xlsx: Path | None,
-    full: bool,
-) -> int:  # fmt: skip
+@_reported
+def bias(file: str, say: Callable[[str], None]) -> CampaignReport:
     """Tell which measurements are off in survey after survey, and which ± are stated wrong.
 
     By the adjustments of all surveys together: how large, since when, and what no survey can tell
     apart from it.
     """
-    with progress("reading") as say:
-        with loading():
-            from oretally.io.campaign_commands import bias_of, campaign_title
-            from oretally.io.campaign_views import (
-                bias_json,
-                bias_page,
-                bias_pdf,
-                bias_text,
-                bias_workbook,
-            )
-            from oretally.io.results import refuse_without_typst
+    with loading():
+        from oretally.io.campaign_commands import bias_of, campaign_title
+        from oretally.io.campaign_views import bias_report
 
-        refuse_overwriting([Path(file)], json_file, html, pdf, xlsx)
-        if pdf is not None:
-            refuse_without_typst()
-        found, title = bias_of(file, say=say), campaign_title(file)
-        _written(html, lambda: bias_page(found, title))
-        _written(pdf, lambda: bias_pdf(found, title))
-        _written(xlsx, lambda: bias_workbook(found, title))
-        _written(_path(json_file), lambda: bias_json(found, title))
-    text = bias_json(found, title) if json_file == "-" else bias_text(found, full=full)
-    click.echo(text, nl=False)
-    return DONE
+    return bias_report(bias_of(file, say=say), campaign_title(file))
 
 
 def _path(json_file: str | None) -> Path | None:

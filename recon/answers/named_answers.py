@@ -9,6 +9,7 @@ covariance of two answers (`oretally.recon.answers.error_budget`).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
@@ -22,7 +23,7 @@ from oretally.recon.propagation import (
     Derived,
     adjusted,
     amount_at,
-    estimate,
+    estimates,
     moved_by_errors,
 )
 from oretally.recon.result import ErrorPlace, RateFit, RateModel
@@ -154,20 +155,41 @@ class CaseAnswers:
 
     def read(self, name: AnswerName) -> Answer | None:
         """Return one answer of `names`; None where the balance does not give it, or no sd."""
-        found, covariance = self._derived(name), self.covariance
-        if name.kind in (PLATEAU, RATE) and self._timed is not None:
-            covariance = self._timed.covariance
-        if found is None or estimate(covariance, found) is None:
-            return None
-        places = self.model.positions
-        at = {ErrorPlace("measurement", *name): place for name, place in places.readings.items()}
-        at |= {
+        return self.read_all([name]).get(name)
+
+    def read_all(self, names: Sequence[AnswerName]) -> dict[AnswerName, Answer]:
+        """Return those of several answers that `read` gives: at once, for much less time."""
+        timed = [n for n in names if n.kind in (PLATEAU, RATE) and self._timed is not None]
+        plain = [n for n in names if n not in timed]
+        found = self._read_by(self.covariance, plain)
+        if timed and self._timed is not None:
+            found |= self._read_by(self._timed.covariance, timed)
+        return found
+
+    def _read_by(
+        self, covariance: Covariance, names: Sequence[AnswerName]
+    ) -> dict[AnswerName, Answer]:
+        every = {n: derived for n in names if (derived := self._derived(n)) is not None}
+        told = estimates(covariance, [*every.values()])
+        some = {n: d for (n, d), e in zip(every.items(), told, strict=True) if e is not None}
+        moved = moved_by_errors(covariance, [*some.values()], [*self._places.values()])
+        found = {}
+        for (name, derived), row in zip(some.items(), moved.tolist(), strict=True):
+            slopes = {p: m for p, m in zip(self._places, row, strict=True) if m}
+            answer = Answer(derived.value, slopes)
+            if answer.sd > 0.0:
+                found[name] = answer
+        return found
+
+    @cached_property
+    def _places(self) -> dict[ErrorPlace, Position]:
+        """Where the measurements and the shared sources stand."""
+        at = self.model.positions
+        found = {ErrorPlace("measurement", *name): place for name, place in at.readings.items()}
+        return found | {
             ErrorPlace("source", source.name, source.quantity): place
-            for place, source in places.sources.items()
+            for place, source in at.sources.items()
         }
-        (moved,) = moved_by_errors(covariance, [found], list(at.values())).tolist()
-        answer = Answer(found.value, {p: m for p, m in zip(at, moved, strict=True) if m})
-        return answer if answer.sd > 0.0 else None
 
     def _derived(self, name: AnswerName) -> Adjusted | None:
         """Return an answer with its derivatives; None where the balance gives no number."""

@@ -108,8 +108,7 @@ def dated_balance(number: int, dated: DatedSurvey) -> DatedBalance | NoDatedBala
     try:
         check_survey(model)
         require_scale(dated.survey, dated.circuit.ore_feeds)
-        classes_of(model)  # exact values that contradict each other are named
-        solution = solve_certified(model.problem)
+        solution = _solved(model)
     except InputError as error:
         reason = " ".join(str(error.faults[0]).split())
         return NoDatedBalance(number, dated.label, reason)
@@ -118,3 +117,15 @@ def dated_balance(number: int, dated: DatedSurvey) -> DatedBalance | NoDatedBala
     if solution.converged:
         return DatedBalance(number, dated, model, solution)
     return NoDatedBalance(number, dated.label, f"no balance was found: {solution.status.value}")
+
+
+def _solved(model: BalanceModel) -> Solution:
+    """Solve; where that fails, exact values that contradict each other are named."""
+    try:
+        found = solve_certified(model.problem)
+    except NotBalanceable:
+        classes_of(model)
+        raise
+    if not found.converged:
+        classes_of(model)
+    return found

@@ -24,7 +24,7 @@ from oretally.recon.persistent_bias.survey_evidence import SurveyEvidence, evide
 __all__ = ["mended_fit"]
 
 _ROUNDS = 5
-_CLOSE = 0.02  # of the sd of a size: as good as none left
+_CLOSE = 0.02  # of the sd of a size, which all further rounds would add: as good as none
 _LEAST_SHARE = 0.2  # of a reading that may be left of it
 
 
@@ -39,6 +39,7 @@ def mended_fit(
     effects, b = first.effects, first.b.copy()
     if not any(candidates[e.candidate].place.kind == "measurement" for e in effects):
         return first
+    before = _in_sds(b, np.sqrt(np.diag(first.inverse)))
     for _ in range(_ROUNDS):
         mended = [_mended(s, survey, candidates, effects, b, time)
                   for s, survey in enumerate(surveys)]  # fmt: skip
@@ -55,10 +56,16 @@ def mended_fit(
         left = fit_of(stack.J, stack.g, effects, time)
         times = np.array([_times(e, candidates, effects, b, time) for e in effects])
         b = b + times * left.b
-        sd = times * np.sqrt(np.maximum(np.diag(left.inverse), 0.0))
-        if (np.abs(times * left.b) <= _CLOSE * sd).all():
+        moved = _in_sds(left.b, np.sqrt(np.maximum(np.diag(left.inverse), 0.0)))
+        if moved**2 <= _CLOSE * (before - moved):  # a geometric series
             return Fit(effects, first.profiles, b, times[:, None] * left.inverse * times, left.g)
+        before = moved
     return first
+
+
+def _in_sds(b: Floats, sd: Floats) -> float:
+    """Return the largest of sizes in its sd, of those that have one."""
+    return float(np.max(np.abs(b[sd > 0.0]) / sd[sd > 0.0], initial=0.0))
 
 
 def _times(

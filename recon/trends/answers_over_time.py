@@ -93,14 +93,12 @@ class SeriesReader:
         if len(feeds) == 1:
             asked += [(GRADE, a.name, feeds[0]) for a in analytes]
         offered = set(answers.names())
-        for kind, analyte, stream in asked:
-            name = AnswerName(kind, analyte, stream)
-            found = answers.read(name) if name in offered else None
-            if found is not None:
-                unit = self._percent
-                if kind == GRADE:
-                    unit = next(a.unit for a in analytes if a.name == analyte)
-                self._add_answer(balance.number, name, found, unit)
+        names = [AnswerName(*each) for each in asked]
+        for name, found in answers.read_all([n for n in names if n in offered]).items():
+            unit = self._percent
+            if name.kind == GRADE:
+                unit = next(a.unit for a in analytes if a.name == name.analyte)
+            self._add_answer(balance.number, name, found, unit)
         self._add_heads(balance, feeds, products)
         self._add_closures(balance)
 

@@ -12,6 +12,7 @@ from often import NIGHTLY
 from published import within_binomial
 from redrawn_evidence import campaign_evidence, redrawn
 
+import oretally.recon.persistent_bias.mended_fits as mended_fits
 from oretally.recon.persistent_bias import (
     CampaignBias,
     ErrorForm,
@@ -215,3 +216,14 @@ def test_an_error_that_ended_says_until_when() -> None:
     assert bias.place == FEED and bias.until is not None
     assert abs(bias.until - surveys[19].number) <= 3
     assert bias.size[0] == pytest.approx(8.0, abs=2.0)
+
+
+def test_sizes_are_mended_until_nothing_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where it stops, all further rounds would add next to nothing."""
+    surveys = drawn_campaign(30, 8, factor=reads_high(("feed", "dry rate"), 8.0, 11))
+    told = campaign_bias(surveys).biases
+    monkeypatch.setattr(mended_fits, "_CLOSE", 1e-9)
+    last = campaign_bias(surveys).biases
+    assert [b.place for b in told] == [b.place for b in last] == [FEED]
+    (size, sd), (again, _) = told[0].size, last[0].size
+    assert 0.0 < abs(size - again) < 0.02 * sd
