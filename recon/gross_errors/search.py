@@ -28,7 +28,7 @@ from oretally.recon.gross_errors.hypotheses import (
 )
 from oretally.recon.kinetics import LeachEvidence, Said
 from oretally.recon.propagation import LARGEST
-from oretally.recon.result import ErrorRates
+from oretally.recon.result import ErrorRates, explained
 from oretally.recon.signatures import (
     FAR,
     SCALES,
@@ -47,7 +47,7 @@ from oretally.recon.solver import ChangedSurvey, Refitter
 __all__ = ["diagnose"]
 
 _ROUNDS = 12  # of proposing again
-_WIDE = 3  # hypotheses of each number of errors at which more are proposed
+_WIDE = 6  # hypotheses of each number of errors at which more are proposed
 _SOUND = 0.5  # probability of 'nothing is wrong' from which the balance is no distorted one
 _HOPELESS = 1e10  # objective beyond which scores, half of it, have no digits left to tell by
 _FACTOR = float(np.log(1000.0))  # of the likeliest, down to which hypotheses are balanced again
@@ -232,7 +232,9 @@ class _Search:
     def _next(self) -> Hypothesis:
         """Return a hypothesis at which nothing was proposed yet, else the likeliest."""
         best = self._best()
-        few = len(best) if self.n <= _SMALL and self._affordable([best]) else 0
+        dof = self.solution.classes.degrees_of_freedom - len(best)
+        few = len(best) + (not explained(self._objective(best), dof))
+        few *= self.n <= _SMALL and len(self._affordable([best])) > 0
         fewer = likeliest_of_each_number(self.evidence, few, _WIDE)
         return next((h for h in fewer if h not in self.seen), best)
 
