@@ -2,8 +2,8 @@
 
 The tests are linear, at the balance itself. A gross error distorts that balance, so hypotheses are
 only proposed there: those that may be likely are balanced again, and weighed by the objective that
-is really left (`oretally.recon.signatures.evidence`). Where one of them is likelier than the point
-at which they were proposed, more are proposed there, until none is.
+is really left (`oretally.recon.signatures.evidence`). More are proposed at the likeliest, until it
+stays so, and at the likeliest of fewer errors: errors hide each other.
 """
 
 from __future__ import annotations
@@ -136,6 +136,7 @@ class _Search:
         self.changes = Changes(self.problem, self.solution, self.mixups)
         self.balanced[NOTHING] = ChangedSurvey(self.problem, {}), self.solution
         self.own[NOTHING] = self.first
+        self.few = self.refitter.quick and len(self.mixups) * self.n <= _WORK  # for all of them
         self.at_balance = equivalent_sets(self.first)
 
     def found(self) -> Diagnosis:
@@ -202,8 +203,7 @@ class _Search:
         return [self.solution.flow, *(b.flow[: self.problem.n_carriers] for b in more)]
 
     def _linearised_at(self, at: Hypothesis) -> Signatures:
-        solution = self.balanced[at][1]
-        if at not in self.own and solution is not None:
+        if at not in self.own and (solution := self.balanced[at][1]) is not None:
             self.own[at] = self.changes.signatures(at, solution, self.n_nodes)
         return self.own.get(at, self.first)
 
@@ -219,12 +219,11 @@ class _Search:
         wrong = candidates(same, self.rate, self.rates)
         posterior = explain(same.correlations, same.statistic, wrong)
         self.proposed.update(screen.scores(posterior))
-        if at != NOTHING and self.refitter.quick:
+        if at != NOTHING and self.few:
             # exchanges of so much are too large for linear scores
             every = map(at.and_mixup, self.mixups.of_streams(at.rows, at.mixups))
             more = [h for h in every if h not in self.balanced]
-            if len(self._affordable(more)) == len(more):
-                self._balance(more, signatures)
+            self._balance(self._affordable(more), signatures)
         for h in self.evidence:
             self.proposed.drop(h)
         return screen, posterior
@@ -233,8 +232,8 @@ class _Search:
         """Return a hypothesis at which nothing was proposed yet, else the likeliest."""
         best = self._best()
         dof = self.solution.classes.degrees_of_freedom - len(best)
-        few = len(best) + (not explained(self._objective(best), dof))
-        few *= self.n <= _SMALL and len(self._affordable([best])) > 0
+        more = self.n <= _SMALL and bool(self._affordable([best]))
+        few = more * (len(best) + (not explained(self._objective(best), dof)))
         fewer = likeliest_of_each_number(self.evidence, few, _WIDE)
         return next((h for h in fewer if h not in self.seen), best)
 
@@ -255,8 +254,7 @@ class _Search:
         order = np.argsort(-np.round(statistic, 9), kind="stable")
         most = max(_FIRST, _WORK // max(self.n, 1)) if self.refitter.quick else self.n
         found = self._affordable([Hypothesis((int(i),)) for i in order[:most]], _AT_FIRST)
-        if self.refitter.quick and len(self.mixups) * self.n <= _WORK:
-            # few enough: none depends on what the distorted balance says of it
+        if self.few:  # none depends on what the distorted balance says of it
             every = [*found, *(Hypothesis((), (c,)) for c in range(len(self.mixups)))]
             if len(self._affordable(every, _AT_FIRST)) == len(every):
                 found = every
