@@ -223,7 +223,7 @@ class _Search:
             # exchanges of so much are too large for linear scores
             every = map(at.and_mixup, self.mixups.of_streams(at.rows, at.mixups))
             more = [h for h in every if h not in self.balanced]
-            self._balance(self._affordable(more), signatures)
+            self._balance(self._affordable(more), signatures, spare=True)
         for h in self.evidence:
             self.proposed.drop(h)
         return screen, posterior
