@@ -121,15 +121,17 @@ class Diagnosis:
                 found[c] = min(1.0, found.get(c, 0.0) + float(p.sum()))
         return found
 
-    def worst_without(self, rows: Sequence[int], mixup: int = -1) -> float:
-        """Return the log evidence of the likeliest hypothesis without any of the rows or a mix-up.
+    def best_without(self, rows: Sequence[int], mixups: Sequence[int] = ()) -> float:
+        """Return the log evidence of the likeliest hypothesis without any of some rows and mix-ups.
 
-        Of what is certain, that comes first which a survey is least likely without.
+        Of what is certain, that comes first which a survey is least likely without. A row off by
+        decades is in error as well.
         """
-        some = set(rows)
+        far = (c for i in rows for c in self.mixups.of_one.get(i, ()))
+        some, mixed = set(rows), {*mixups, *far}
         return max(
             (v for h, v in self.evidence.items()
-             if some.isdisjoint(h.rows) and mixup not in h.mixups), default=-np.inf
+             if some.isdisjoint(h.rows) and mixed.isdisjoint(h.mixups)), default=-np.inf
         )  # fmt: skip
 
     @property

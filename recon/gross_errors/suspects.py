@@ -69,10 +69,10 @@ def suspects(case: Findings) -> tuple[Suspect, ...]:
     """
     found = case.found
     rows = [
-        (p, found.worst_without(members.tolist()), _suspect(case, members, p))
+        (p, found.best_without(members.tolist()), _suspect(case, members, p))
         for members, p in zip(found.groups, found.of_group.tolist(), strict=True) if p >= TOLD
     ]  # fmt: skip
-    rows += [(p, found.worst_without((), c), _mixed_up(case, c, p, slip))
+    rows += [(p, found.best_without((), (c,)), _mixed_up(case, c, p, slip))
              for c, p in found.of_mixup.items()
              if p >= TOLD and not found.mixups.is_of_one(c)
              and (slip := case.told.of_mixup(c)) is not None]  # fmt: skip
