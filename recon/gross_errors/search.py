@@ -47,7 +47,7 @@ from oretally.recon.solver import ChangedSurvey, Refitter
 __all__ = ["diagnose"]
 
 _ROUNDS = 12  # of proposing again
-_WIDE = 3  # hypotheses of each number of errors at which more are proposed
+_WIDE = 4  # hypotheses of each number of errors at which more are proposed
 _SOUND = 0.5  # probability of 'nothing is wrong' from which the balance is no distorted one
 _HOPELESS = 1e10  # objective beyond which scores, half of it, have no digits left to tell by
 _FACTOR = float(np.log(1000.0))  # of the likeliest, down to which hypotheses are balanced again
