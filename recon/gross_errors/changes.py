@@ -12,9 +12,17 @@ from oretally.flowsheet import BalanceProblem, Position
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.gross_errors.hypotheses import Hypothesis, error_covariance, joint_errors
 from oretally.recon.kinetics import Said
-from oretally.recon.signatures import LOSS_UNIT, Meant, Mixups, Signatures
+from oretally.recon.natural import linearised_at
+from oretally.recon.signatures import (
+    LOSS_UNIT,
+    Meant,
+    Mixups,
+    Signatures,
+    only_pushed,
+    signatures_at,
+)
 from oretally.recon.solution import Solution
-from oretally.recon.solver import ChangedSurvey, corrected
+from oretally.recon.solver import ChangedSurvey, corrected, only_streams
 
 __all__ = ["Changes"]
 
@@ -51,6 +59,16 @@ class Changes:
             if p in own
         }
         return corrected(self.problem, values)
+
+    def signatures(self, h: Hypothesis, solution: Solution, n_nodes: int | None) -> Signatures:
+        """Return the signatures, the mix-ups undone, linearised at the balance of a hypothesis."""
+        base = self.mended(h)
+        point = only_streams(only_pushed(solution), self.problem.n_carriers)
+        reduced, classes = self.solution.reduced, self.solution.classes
+        if h.mixups or len(self.problem.proportion):
+            reduced = linearised_at(base, point.flow)
+            classes = reduced.classes
+        return signatures_at(base, reduced, point, classes=classes, n_nodes=n_nodes)
 
     def _unmixed(self, h: Hypothesis) -> dict[Position, tuple[float, float]]:
         """Return readings without the mix-ups of a hypothesis; NaN where nobody knows them."""

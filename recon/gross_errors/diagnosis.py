@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -64,6 +64,8 @@ class Diagnosis:
     sizes : callable
         Returns the errors of the rows of a hypothesis that was balanced again, in units of the
         signatures, and their covariance; None of another.
+    evidence : mapping of Hypothesis to float
+        Of each that was balanced again.
     solutions : mapping of Hypothesis to Solution
         Each that was balanced again.
     said : mapping of Hypothesis to Said
@@ -85,6 +87,7 @@ class Diagnosis:
     ways: WayTable
     mixups: Mixups
     sizes: Callable[[Hypothesis], tuple[Floats, Floats] | None]
+    evidence: Mapping[Hypothesis, float]
     solutions: Mapping[Hypothesis, Solution]
     said: Mapping[Hypothesis, Said]
     course: LeachEvidence | None
@@ -117,6 +120,19 @@ class Diagnosis:
             for c in base.mixups:
                 found[c] = min(1.0, found.get(c, 0.0) + float(p.sum()))
         return found
+
+    def best_without(self, rows: Sequence[int], mixups: Sequence[int] = ()) -> float:
+        """Return the log evidence of the likeliest hypothesis without any of some rows and mix-ups.
+
+        Of what is certain, that comes first which a survey is least likely without. A row off by
+        decades is in error as well.
+        """
+        far = (c for i in rows for c in self.mixups.of_one.get(i, ()))
+        some, mixed = set(rows), {*mixups, *far}
+        return max(
+            (v for h, v in self.evidence.items()
+             if some.isdisjoint(h.rows) and mixed.isdisjoint(h.mixups)), default=-np.inf
+        )  # fmt: skip
 
     @property
     def sound(self) -> float:

@@ -28,7 +28,7 @@ from oretally.recon.signatures import (
 
 __all__ = [
     "NOTHING", "Hypothesis", "Proposals", "Screen", "each_value", "error_covariance",
-    "joint_errors",
+    "joint_errors", "likeliest_of_each_number",
 ]  # fmt: skip
 
 
@@ -60,6 +60,19 @@ class Hypothesis:
 
 
 NOTHING = Hypothesis(())
+
+
+def likeliest_of_each_number(
+    evidence: Mapping[Hypothesis, float], most: int, wide: int
+) -> Iterator[Hypothesis]:
+    """Yield the likeliest hypotheses of one error, of two and so on below ``most``.
+
+    Up to ``wide`` of each number. Errors hide each other: what is likeliest of many may be far from
+    what is true, when that was not proposed, and a part of the truth is likely among the few.
+    """
+    order = sorted(evidence, key=lambda h: (len(h), -evidence[h], h.rows, h.mixups))
+    for n in range(1, most):
+        yield from islice((h for h in order if len(h) == n), wide)
 
 
 def each_value(

@@ -2,8 +2,8 @@
 
 The tests are linear, at the balance itself. A gross error distorts that balance, so hypotheses are
 only proposed there: those that may be likely are balanced again, and weighed by the objective that
-is really left (`oretally.recon.signatures.evidence`). Where one of them is likelier than the point
-at which they were proposed, more are proposed there, until none is.
+is really left (`oretally.recon.signatures.evidence`). More are proposed at the likeliest, until it
+stays so, and at the likeliest of fewer errors: errors hide each other.
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ from oretally.recon.gross_errors.hypotheses import (
     Hypothesis,
     Proposals,
     Screen,
+    likeliest_of_each_number,
 )
 from oretally.recon.kinetics import LeachEvidence, Said
-from oretally.recon.natural import linearised_at
 from oretally.recon.propagation import LARGEST
-from oretally.recon.result import ErrorRates
+from oretally.recon.result import ErrorRates, explained
 from oretally.recon.signatures import (
     FAR,
     SCALES,
@@ -38,17 +38,16 @@ from oretally.recon.signatures import (
     WayTable,
     equivalent_sets,
     log_evidence,
-    only_pushed,
-    signatures_at,
     signatures_of,
     single_variance_known,
 )
 from oretally.recon.solution import Solution, lower
-from oretally.recon.solver import ChangedSurvey, Refitter, only_streams
+from oretally.recon.solver import ChangedSurvey, Refitter
 
 __all__ = ["diagnose"]
 
-_ROUNDS = 8  # of proposing again
+_ROUNDS = 12  # of proposing again
+_WIDE = 4  # hypotheses of each number of errors at which more are proposed
 _SOUND = 0.5  # probability of 'nothing is wrong' from which the balance is no distorted one
 _HOPELESS = 1e10  # objective beyond which scores, half of it, have no digits left to tell by
 _FACTOR = float(np.log(1000.0))  # of the likeliest, down to which hypotheses are balanced again
@@ -57,7 +56,7 @@ _FIRST = 24  # measurements left out one by one at first, where that is quick
 _WORK = 40_000  # numbers in those that are balanced at first, as far as that allows the fewest
 _FEWEST = 2  # hypotheses: with less work than for those nothing is balanced again
 _OWN, _OWN_WORK = 12, 4_000  # hypotheses linearised at themselves at most; numbers in those
-_SMALL = 200  # measurements, up to which each is balanced from several first flows
+_SMALL = 200  # measurements, up to which each has several first flows, and `_WIDE` counts
 _AT_FIRST = 0.5  # share of the work for what is balanced at first
 _MOVES = 4.0  # log evidence that better signatures may add
 _BATCH, _FEW = 64, 6  # at once
@@ -112,6 +111,7 @@ class _Search:
     own: dict[Hypothesis, Signatures] = field(default_factory=dict)
     volumes: dict[int, float] = field(default_factory=dict)
     said: dict[Hypothesis, Said] = field(default_factory=dict)
+    seen: set[Hypothesis] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         self.first = signatures_of(self.problem, self.solution, self.n_nodes)
@@ -135,43 +135,45 @@ class _Search:
         )  # fmt: skip
         self.changes = Changes(self.problem, self.solution, self.mixups)
         self.balanced[NOTHING] = ChangedSurvey(self.problem, {}), self.solution
+        self.own[NOTHING] = self.first
+        self.few = self.refitter.quick and len(self.mixups) * self.n <= _WORK  # for all of them
         self.at_balance = equivalent_sets(self.first)
 
     def found(self) -> Diagnosis:
         """Propose and balance again until the likeliest hypothesis stays so."""
         hopeless = self.n <= LARGEST and self.solution.objective > _HOPELESS
+        doubted = True
         if hopeless:  # nothing is proposed at a balance like that
             self._weigh(self.first, [NOTHING])
-            self._balance_alone(self._singles(), self.first)
-        screen, posterior = self._proposed_at(self._best() if hopeless else NOTHING)
-        weighed, unlikely, left_out = weighed_hypotheses(self.evidence, self.proposed, screen.at)
-        doubted = weighed[0].hypothesis != NOTHING or weighed[0].probability < _SOUND
-        singles = self._singles() if doubted and not hopeless else []
+        else:
+            screen, posterior = self._proposed_at(NOTHING)
+            likeliest = weighed_hypotheses(self.evidence, self.proposed, NOTHING)[0][0]
+            doubted = likeliest.hypothesis != NOTHING or likeliest.probability < _SOUND
+        singles = self._singles() if doubted else []
         if hopeless or len(singles) >= _FEWEST:
-            if not hopeless:
-                self._balance_alone(singles, screen.signatures)
-                best = self._best()
-                if any(map(self.mixups.is_of_one, best.mixups)):
-                    # nor at one that a flow has bent that is off by decades
-                    self.proposed = Proposals()
-                    screen, posterior = self._proposed_at(best)
+            self._balance_alone(singles, self.first)
+            best = self._best()
+            bent = any(h.mixups for h in singles) or any(map(self.mixups.is_of_one, best.mixups))
+            if hopeless or bent:  # what was proposed where errors bend the balance is known better
+                self.proposed = Proposals()
+                screen, posterior = self._proposed_at(best)
             checked = set[Hypothesis]()
-            for _ in range(_ROUNDS):
+            for left in reversed(range(_ROUNDS)):
                 self._balance_all(screen)
                 best = self._best()
                 if best not in checked and best != NOTHING:
                     checked.add(best)
                     if self._lower(best):
                         self._weigh(screen.signatures, [best])
-                if best == screen.at:
+                if (at := self._next() if left else best) == best == screen.at:
                     break
-                screen, posterior = self._proposed_at(best)
+                screen, posterior = self._proposed_at(at)
         # what a course would leave of those that were not balanced, nobody knows: as before
         less, known = 0.5 * self._said(screen.at).distance, (self.evidence, self.proposed)
         weighed, unlikely, left_out = weighed_hypotheses(*known, screen.at, less)
         return Diagnosis(
             self.at_balance, screen.groups, weighed, unlikely, self.meant, self.table, self.mixups,
-            lambda h: self._sizes(h, self.own.get(h, screen.signatures)),
+            lambda h: self._sizes(h, self.own.get(h, screen.signatures)), self.evidence,
             {h: s for h, (_, s) in self.balanced.items() if s is not None}, self.said, self.course,
             posterior, left_out, len(self.balanced) - 1,
             len(self._likely(screen.at)) if doubted else 0,
@@ -183,7 +185,7 @@ class _Search:
         most = work.most_together if quick else work.most_alone
         cost = np.cumsum([self._cost(h) for h in some])
         enough = int((cost <= share * work.units - self.refitter.spent).sum())
-        return list(some[: max(0, min(enough, most + 1 - len(self.balanced)))])
+        return list(some[: max(0, min(enough, int(share * most) + 1 - len(self.balanced)))])
 
     def _cost(self, h: Hypothesis) -> int:
         """Return the units of work that balancing one again takes."""
@@ -200,38 +202,40 @@ class _Search:
         more = [] if best is None or best is self.solution else [best]
         return [self.solution.flow, *(b.flow[: self.problem.n_carriers] for b in more)]
 
-    def _signatures_at(self, at: Hypothesis) -> Signatures:
-        """Return the signatures where the balances are linearised at one hypothesis."""
-        solution = self.balanced[at][1]
-        if at == NOTHING or solution is None:
-            return self.first
-        base = self.changes.mended(at)
-        point = only_streams(only_pushed(solution), self.problem.n_carriers)
-        reduced, classes = self.solution.reduced, self.solution.classes
-        if at.mixups or len(self.problem.proportion):
-            reduced = linearised_at(base, point.flow)
-            classes = reduced.classes
-        return signatures_at(base, reduced, point, classes=classes, n_nodes=self.n_nodes)
+    def _linearised_at(self, at: Hypothesis) -> Signatures:
+        if at not in self.own and (solution := self.balanced[at][1]) is not None:
+            self.own[at] = self.changes.signatures(at, solution, self.n_nodes)
+        return self.own.get(at, self.first)
 
     def _proposed_at(self, at: Hypothesis) -> tuple[Screen, Posterior]:
         """Propose hypotheses where the balances are linearised at one of them."""
-        signatures = self.own[at] if at in self.own else self._signatures_at(at)
-        self.own[at] = signatures
+        signatures = self._linearised_at(at)
+        self.seen.add(at)
         self._weigh(signatures, [h for h in self.balanced if h not in self.own or h == at])
         same = self.at_balance if signatures is self.first else equivalent_sets(signatures)
         # whatever is proposed may leave nothing of what the course says: its own balance will tell
-        value = self._value(at) + 0.5 * self._said(at).distance
-        screen = Screen(signatures, same, self.table, self.mixups, at, value)
-        posterior = explain(
-            same.correlations, same.statistic, candidates(same, self.rate, self.rates)
-        )
+        most = self.evidence[at] + 0.5 * self._said(at).distance
+        screen = Screen(signatures, same, self.table, self.mixups, at, most)
+        wrong = candidates(same, self.rate, self.rates)
+        posterior = explain(same.correlations, same.statistic, wrong)
         self.proposed.update(screen.scores(posterior))
+        if at != NOTHING and self.few:
+            # exchanges of so much are too large for linear scores
+            every = map(at.and_mixup, self.mixups.of_streams(at.rows, at.mixups))
+            more = [h for h in every if h not in self.balanced]
+            self._balance(self._affordable(more), signatures, spare=True)
         for h in self.evidence:
             self.proposed.drop(h)
         return screen, posterior
 
-    def _value(self, h: Hypothesis) -> float:
-        return self.evidence[h] if h in self.evidence else self.proposed.get(h)
+    def _next(self) -> Hypothesis:
+        """Return a hypothesis at which nothing was proposed yet, else the likeliest."""
+        best = self._best()
+        dof = self.solution.classes.degrees_of_freedom - len(best)
+        more = self.n <= _SMALL and bool(self._affordable([best]))
+        few = more * (len(best) + (not explained(self._objective(best), dof)))
+        fewer = likeliest_of_each_number(self.evidence, few, _WIDE)
+        return next((h for h in fewer if h not in self.seen), best)
 
     @property
     def _top(self) -> float:
@@ -248,12 +252,9 @@ class _Search:
         """
         statistic = np.where(self.first.seen, np.abs(self.first.statistic), 0.0)[: self.n]
         order = np.argsort(-np.round(statistic, 9), kind="stable")
-        most = self.n
-        if self.refitter.quick:
-            most = max(_FIRST, _WORK // max(self.n, 1))
+        most = max(_FIRST, _WORK // max(self.n, 1)) if self.refitter.quick else self.n
         found = self._affordable([Hypothesis((int(i),)) for i in order[:most]], _AT_FIRST)
-        if self.refitter.quick and len(self.mixups) * self.n <= _WORK:
-            # few enough: none depends on what the distorted balance says of it
+        if self.few:  # none depends on what the distorted balance says of it
             every = [*found, *(Hypothesis((), (c,)) for c in range(len(self.mixups)))]
             if len(self._affordable(every, _AT_FIRST)) == len(every):
                 found = every
@@ -285,8 +286,7 @@ class _Search:
             if not unsure:
                 return
             for h in unsure:
-                self.own[h] = self._signatures_at(h)
-                self._weigh(self.own[h], [h])
+                self._weigh(self._linearised_at(h), [h])
 
     def _likely(self, at: Hypothesis) -> list[Hypothesis]:
         """Return those that were proposed, may be likely and were not balanced, in order."""

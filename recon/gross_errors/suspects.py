@@ -63,17 +63,20 @@ class Findings:
 
 
 def suspects(case: Findings) -> tuple[Suspect, ...]:
-    """Return groups and mix-ups that may be in error, the likeliest first."""
+    """Return groups and mix-ups that may be in error, the likeliest first.
+
+    Of several that are certain, that one which the survey is least likely without.
+    """
     found = case.found
     rows = [
-        (p, _suspect(case, members, p))
+        (p, found.best_without(members.tolist()), _suspect(case, members, p))
         for members, p in zip(found.groups, found.of_group.tolist(), strict=True) if p >= TOLD
     ]  # fmt: skip
-    rows += [(p, _mixed_up(case, c, p, slip))
+    rows += [(p, found.best_without((), (c,)), _mixed_up(case, c, p, slip))
              for c, p in found.of_mixup.items()
              if p >= TOLD and not found.mixups.is_of_one(c)
              and (slip := case.told.of_mixup(c)) is not None]  # fmt: skip
-    return tuple(row for _, row in sorted(rows, key=lambda pair: -round(pair[0], 9)))
+    return tuple(row for *_, row in sorted(rows, key=lambda each: (-round(each[0], 9), each[1])))
 
 
 def _suspect(case: Findings, members: Ints, probability: float) -> Suspect:

@@ -80,7 +80,9 @@ class LeachEvidence:
             cone = _cone(test, read, wide)
             if cone is None or not read:
                 break
-            said = {place: cone.said(cone.n + i) for i, place in enumerate(read)}
+            every = {place: cone.said(cone.n + i) for i, place in enumerate(read)}
+            # where rounding leaves no width, the course says nothing of a reading
+            said = {place: (v, sd) for place, (v, sd) in every.items() if sd > 0.0}
             if all(abs(v - read[p][0]) <= _STILL * sd for p, (v, sd) in said.items()):
                 break
             read = {place: (max(v, 0.0), read[place][1]) for place, (v, _) in said.items()}

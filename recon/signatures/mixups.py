@@ -164,6 +164,14 @@ class Mixups:
             "swapped", "the two readings changed places", values, float(self._odds[number])
         )
 
+    def of_streams(self, rows: Sequence[int], mixups: Sequence[int]) -> list[int]:
+        """Return the exchanges of samples and streams without a part in some rows and mix-ups."""
+        taken = {*rows, *(i for c in mixups for i in self.rows(c).tolist())}
+        return [
+            c for c, m in enumerate(self._larger, len(self._pairs))
+            if m.kind in ("samples", "streams") and taken.isdisjoint(m.rows.tolist())
+        ]  # fmt: skip
+
     def rows(self, number: int) -> Ints:
         """Return the rows of the readings that a mix-up has to do with."""
         n = len(self._pairs)

@@ -31,7 +31,7 @@ from oretally.flowsheet import InputError, NotBalanceable, Survey
 from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.io import Case, read_case
 from oretally.recon import Balance, reconcile
-from oretally.recon.result import LEFT_OUT
+from oretally.recon.result import LEFT_OUT, Suspect
 
 __all__ = [
     "FACTORS", "Task", "balance_of", "done", "exchange_tasks", "slip_tasks", "sound",
@@ -123,8 +123,9 @@ def done(task: Task) -> Record:
     """Balance a survey, and return what came of it.
 
     ``exit`` is that of the command; ``named`` whether the slip is told of a suspect that is
-    likelier than not (some examples have an error of their own), or the exchange first; ``right``
-    whether that has to do with wrong numbers alone.
+    likelier than not (some examples have an error of their own), or the exchange first, but for the
+    error that the example has of its own; ``right`` whether that has to do with wrong numbers
+    alone; ``out`` whether chi-square is out of limits, for an exchange through it.
     """
     record: Record = {"task": list(task), "exit": 0, "named": False, "right": False, "first": []}
     began = time.process_time()
@@ -161,7 +162,10 @@ def _told(task: Task, balance: Balance) -> Record:
                 found["named"] = _undone(task, fits)
         return found
     test = balance.global_test
-    found = {"objective": test.statistic, "out": test.p is not None and test.p < test.alpha,
+    out = test.p is not None and test.p < test.alpha
+    before = sound(task.case).global_test.statistic
+    out = out and (bool(task.factor) or abs(test.statistic - before) > _SAME)
+    found = {"objective": test.statistic, "out": out,
              "nonsense": any(e.dof < 0 for e in balance.gross_errors.explanations)
              or any(s.dof_without < 0 or any(x.dof < 0 for x in s.slips)
                     for s in balance.suspects)}  # fmt: skip
@@ -179,11 +183,31 @@ def _told(task: Task, balance: Balance) -> Record:
             and _undone(task, [(r.read, r.fits) for r in slip.readings])
             for s in likely for slip in s.slips[:2]
         )}  # fmt: skip
+    # the error of an example's own may rank before: both are there
+    rest = [s for s in balance.suspects if s.together or _own(task).isdisjoint(_places(s))]
+    rest = [s for s in rest if not s.together or not _places(s) <= _own(task)]
+    if not rest:
+        return found
+    strictly, first = first, rest[0]
+    places, slips = _places(first), first.slips[:2]
     least = min([first.objective_without, *(s.objective for s in slips)])
-    as_well = least <= sound(task.case).global_test.statistic + _SAME
+    as_well = least <= before + _SAME
     right = _all_wrong(task, places)
+    found["strictly first"] = first is strictly
     named = first.together and {s for s, _ in places} == {task.first, task.second}
     return found | {"right": right, "named": right and (named or as_well)}
+
+
+def _places(suspect: Suspect) -> set[tuple[str, str]]:
+    return {(p.where, p.quantity) for p in suspect.group}
+
+
+def _own(task: Task) -> set[tuple[str, str]]:
+    """Return the numbers that are likely wrong in an example as it is, before and after."""
+    other = {task.first: task.second, task.second: task.first}
+    own = {place for s in sound(task.case).suspects if (s.probability or 0.0) > _LIKELY
+           for place in _places(s)}  # fmt: skip
+    return own | {(other.get(s, s), q) for s, q in own}
 
 
 def _all_wrong(task: Task, places: set[tuple[str, str]]) -> bool:
