@@ -151,8 +151,9 @@ class Changes:
     ) -> tuple[Floats, Floats] | None:  # fmt: skip
         """Return the errors of the rows of a hypothesis and their covariance, in their units.
 
-        As balancing again has them, and the course of a leach with it. What the data do not tell is
-        known within the larger of what was read and what the others say. None where a stream whose
+        As balancing again has them, and the course of a leach with it, where it says something of
+        all of them. What the data do not tell is known within the larger of what was read and what
+        the others say. None where a stream whose
         assay is in error stops.
         """
         n, rows = len(signatures.readings), np.array(h.rows, dtype=np.intp)
@@ -169,11 +170,12 @@ class Changes:
         if not np.isfinite(found).all():
             return None
         covariance = error_covariance(signatures, h.rows, most)
-        for at in np.flatnonzero(read).tolist():
-            own = self.error_by(said, h.rows[at], signatures)
-            if own is not None:
-                covariance[at], covariance[:, at] = 0.0, 0.0
-                found[at], covariance[at, at] = own
+        own = [e for i in h.rows if i < n and (e := self.error_by(said, i, signatures))]
+        if len(own) == len(h.rows):
+            places, unit = [signatures.readings[i] for i in h.rows], signatures.unit[rows]
+            found = np.array([size for size, _ in own])
+            together = np.array([[said.together[a, b] for b in places] for a in places])
+            covariance = np.eye(len(places)) + 0.5 * (together + together.T) / np.outer(unit, unit)
         return found, covariance
 
     def error_by(self, said: Said, row: int, signatures: Signatures) -> tuple[float, float] | None:

@@ -26,6 +26,7 @@ _LEAST = 3  # times from which a course can speak against a number
 _WIDE = 10.0  # times its size, the sd of a reading that is left out
 _ROUNDS = 4  # of balancing again with what course and balances say of it
 _STILL = 0.1  # of its sd, from which it is read anew
+_INSIDE = 0.1  # of what it was, where it would read less than nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +42,14 @@ class Said:
     readings : mapping of Position to (float, float)
         Readings that were left out, as balances and course together have them, with their sd, base
         units.
+    together : mapping of (Position, Position) to float
+        The covariance of two of these, base units.
     """
 
     distance: float = 0.0
     dof: int = 0
     readings: Mapping[Position, tuple[float, float]] = field(default_factory=dict)
+    together: Mapping[tuple[Position, Position], float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +74,7 @@ class LeachEvidence:
         read = {place: _value(before, place) for place in _left_out(before, problem)}
         size = {place: abs(value) for place, (value, _) in read.items()}
         said, cone = dict[Position, tuple[float, float]](), None
+        together = dict[tuple[Position, Position], float]()
         for _ in range(_ROUNDS if read else 1):
             held = corrected(problem, read)
             found = refit(held, solution.flow) if read else solution
@@ -81,19 +86,22 @@ class LeachEvidence:
             if cone is None or not read:
                 break
             every = {place: cone.said(cone.n + i) for i, place in enumerate(read)}
+            together = {(a, b): sd * float(goes[i]) for a, (_, sd, goes) in every.items()
+                        for i, b in enumerate(read)}  # fmt: skip
             # where rounding leaves no width, the course says nothing of a reading
-            said = {place: (v, sd) for place, (v, sd) in every.items() if sd > 0.0}
-            if all(abs(v - read[p][0]) <= _STILL * sd for p, (v, sd) in said.items()):
+            said = {place: (v, sd) for place, (v, sd, _) in every.items() if sd > 0.0}
+            anew = {p: max(v, _INSIDE * read[p][0]) for p, (v, _) in said.items()}
+            if all(abs(v - read[p][0]) <= _STILL * said[p][1] for p, v in anew.items()):
                 break
-            read = {place: (max(v, 0.0), read[place][1]) for place, (v, _) in said.items()}
+            read = {p: (v, read[p][1]) for p, v in anew.items()}
         if cone is None and read:  # not balanced again: what is told with the readings lost
             lost = replace(self.test, covariance=propagate(problem, solution))
             cone = _cone(lost, {}, {})
         if cone is None:
-            return Said(readings=said)
+            return Said(readings=said, together=together)
         # nothing can have read less than nothing
         below = sum((v / sd) ** 2 for v, sd in said.values() if v < 0.0)
-        return Said(cone.distance + below, cone.n - cone.analytes, said)
+        return Said(cone.distance + below, cone.n - cone.analytes, said, together)
 
 
 def _cone(

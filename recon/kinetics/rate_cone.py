@@ -70,10 +70,11 @@ class RateCone:
         """Weighted sum of squares from the recoveries to the nearest, the other values free."""
         return self._nearest(range(self.n, self.value.size))[0]
 
-    def said(self, i: int) -> tuple[float, float]:
-        """Return another value as the nearest recoveries have it, and its sd.
+    def said(self, i: int) -> tuple[float, float, Floats]:
+        """Return another value as the nearest recoveries have it, its sd, and what goes with it.
 
-        Half the width of where the distance rises by 1.
+        The sd is half the width of where the distance rises by 1; the last, shape (n_others,), by
+        how much each of the other values, itself among them, moves as this one moves by one sd.
         """
         others = [j for j in range(self.n, self.value.size) if j != i]
         least, moved = self._nearest([i, *others])
@@ -81,10 +82,13 @@ class RateCone:
         def rise(by: float) -> float:
             return self._nearest(others, i, float(moved[0]) + by)[0] - least - _RISE
 
-        ends = [_crossed(rise, float(self.sd[i]), sign) for sign in (-1.0, 1.0)]
-        return float(self.value[i] + moved[0] + 0.5 * (ends[0] + ends[1])), 0.5 * (
-            ends[1] - ends[0]
-        )
+        low, high = (_crossed(rise, float(self.sd[i]), sign) for sign in (-1.0, 1.0))
+        goes = np.full(self.value.size - self.n, 0.5 * (high - low))
+        if others:
+            at_high, at_low = (self._nearest(others, i, float(moved[0]) + by)[1]
+                               for by in (high, low))  # fmt: skip
+            goes[np.array(others) - self.n] = 0.5 * (at_high - at_low)
+        return float(self.value[i] + moved[0] + 0.5 * (low + high)), 0.5 * (high - low), goes
 
     def _nearest(
         self, free: Sequence[int], held: int = -1, by: float = 0.0

@@ -231,8 +231,10 @@ def _digits_swapped(value: Floats) -> Floats:
     found = np.full((value.size, max(n_digits - 1, 1)), np.nan)
     for p in range(n_digits - 1):
         low, high = whole // 10**p % 10, whole // 10 ** (p + 1) % 10
-        # a zero stands before the point, none before other digits
+        # a zero stands before the point, none before other digits: neither read nor meant
+        first = (whole < 10 ** (p + 2)) & (p + 1 > places)
         there = (whole > 0) & ((whole >= 10 ** (p + 1)) | (p + 1 <= places)) & (low != high)
+        there &= ~(first & (low == 0))
         other = (whole + (low - high) * 9 * 10**p) / 10.0**places
         found[:, p] = np.where(there & (other > 0.0), other, np.nan)
     found.sort(axis=1)

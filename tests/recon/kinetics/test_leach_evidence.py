@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -53,3 +54,41 @@ def test_a_reading_is_told_as_if_every_other_had_been_tried(leach: TimedLeach) -
     # mistyped: 2.142 was written as 2.412
     assert value / read * 2.412 == pytest.approx(2.142, abs=3.0 * sd / read * 2.412)
     assert solve(left_out).objective + said.distance == pytest.approx(ends[1], abs=0.2)
+
+
+def test_two_readings_that_only_their_sum_is_known_of_go_together(leach: TimedLeach) -> None:
+    """What one has too much the other has too little: as one moves by its sd, so does the other."""
+    problem, told = leach.covariance.problem, LeachEvidence(leach)
+    places = [leach.model.positions.readings[stream, "water"]
+              for stream in ("sample at 4 h", "sample at 24 h")]  # fmt: skip
+    carriers = [j for _, j in places]
+    # the volume that nobody wrote down, so that the balance of the water says what is lost
+    forgotten = leach.model.positions.readings["sample at 8 h", "Au in solution"].carrier
+
+    def with_volumes(values: Sequence[float], sd: float) -> BalanceProblem:
+        flow, flow_sd = problem.flow.copy(), problem.flow_sd.copy()
+        flow[forgotten], flow_sd[forgotten] = 0.050, 0.0005
+        flow[carriers], flow_sd[carriers] = values, sd
+        return replace(problem, flow=flow, flow_sd=flow_sd)
+
+    left_out = with_volumes([np.nan, np.nan], np.nan)
+    said = told(left_out, solve(left_out))
+    (a, sd), (b, other) = (said.readings[place] for place in places)
+    together = said.together[places[0], places[1]]
+    assert said.together[places[1], places[0]] == pytest.approx(together, rel=1e-3)
+    assert -1.0 < together / (sd * other) < -0.9
+    sum_sd = np.sqrt(sd**2 + other**2 + 2.0 * together)
+    known = problem.flow_sd[np.isfinite(problem.flow_sd)]
+    assert sum_sd < 1.1 * np.sqrt(np.square(known).sum())  # as the balance of the water has it
+
+    def objective(*values: float) -> float:
+        tried = with_volumes(values, 1e-6)
+        solution = solve(tried)
+        return solution.objective + told(tried, solution).distance
+
+    one, by = 0.05, 2.0 * sum_sd  # where both are more than nothing
+    rest = a + b - one
+    least = objective(one, rest)
+    assert objective(one + by, rest + by * together / sd**2) - least == pytest.approx(0.0, abs=0.5)
+    assert objective(one + by, rest) - least == pytest.approx(4.0, abs=1.0)
+    assert objective(one, rest - by) - least == pytest.approx(4.0, abs=1.0)

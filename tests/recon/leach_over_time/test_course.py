@@ -179,7 +179,8 @@ def test_a_value_beside_is_told_with_its_sd() -> None:
     moved, wide = np.append(np.eye(len(HOURS))[3], 1.0), 1.0
     joint = np.diag([sd**2] * len(HOURS) + [0.0]) + wide**2 * np.outer(moved, moved)
     cone = RateCone([time], np.append(y, 0.7), joint)
-    value, found = cone.said(len(HOURS))
+    value, found, goes = cone.said(len(HOURS))
+    assert goes == pytest.approx([found])
     assert value == pytest.approx(0.5, abs=2.0 * found)
     assert cone.distance < 1.0
     assert sd <= found < 3.0 * sd  # its own error, and what the others leave open

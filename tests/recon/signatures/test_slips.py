@@ -205,6 +205,8 @@ def _exchanged(number: str) -> set[float]:
     found = set()
     for i in range(len(digits) - 1):
         new = digits[:i] + digits[i + 1] + digits[i] + digits[i + 2 :]
+        if new.startswith("0") and point > 1 and not digits.startswith("0"):
+            continue  # nobody means 05
         found.add(float(f"{new[:point]}.{new[point:]}"))
     return found - {float(number), 0.0}
 
