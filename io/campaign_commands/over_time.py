@@ -133,7 +133,7 @@ def _chosen(
         own = [s for s in every if words.casefold() in s.name.casefold()]
         found |= {s.name: s for s in own}
         if not own:
-            names = ", ".join(s.name for s in every[:12])
+            names = ", ".join(s.name for s in every[:12]) or "none, in so few surveys"
             faults.append(
                 Fault(f"No answer over time is called '{words}'.", f"There are: {names}.",
                       Place(file=file))

@@ -9,11 +9,12 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from oretally.flowsheet import Fault, InputError, Place, Unit
 from oretally.flowsheet.circuit import fold_name
+from oretally.flowsheet.survey import in_solution
 from oretally.io.case import MEASUREMENTS_FILE, SHEETS
 from oretally.io.certificate.streams import CaseCertificate, case_certificate
 from oretally.io.files import (
@@ -78,6 +79,8 @@ def fill_grades(path: Path, batch: LabTable) -> tuple[CaseCertificate, tuple[Fil
                        "one column a quantity.", place)  # fmt: skip
     if not found.certificate.labels:
         raise InputError([_nothing_matched(found)])
+    if faults := list(_not_of_these(found, place)):
+        raise InputError(faults)
     data = read_input(file)
     if folder:
         grid = csv_grid(data, file.name)
@@ -104,6 +107,24 @@ def _nothing_matched(found: CaseCertificate) -> Fault:
         f"for '{stream}'.",
         place,
     )
+
+
+def _not_of_these(found: CaseCertificate, place: Place) -> Iterator[Fault]:
+    """Yield what cannot be: a grade of solids where none are, of a solution where there is none."""
+    circuit = found.plan.definition.circuit
+    content = {} if circuit is None else {s.name: s.content for s in circuit.streams}
+    of_solution = {in_solution(a.name) for a in found.plan.analytes}
+    for m in found.typed.missing:
+        has, where = content[m.stream], replace(place, stream=m.stream, quantity=m.analyte)
+        labels = ", ".join(f"'{r.label}'" for r in m.readings)
+        if m.analyte in of_solution and not has.has_water:
+            yield Fault(f"The batch has {m.analyte} in {labels}, and '{m.stream}' carries no "
+                        "solution.", "Correct the sample in the batch, or what the stream carries.",
+                        where)  # fmt: skip
+        elif m.analyte not in of_solution and not has.has_solids:
+            mend = f"If it is of the solution, give it there as '{m.analyte} in solution', in mg/L."
+            yield Fault(f"The batch has {m.analyte} of solids in {labels}, and '{m.stream}' "
+                        "carries none.", mend, where)  # fmt: skip
 
 
 def _refused(problem: str, mend: str, place: Place) -> InputError:

@@ -152,7 +152,7 @@ def _judge(path: Path, read: Sequence[Path]) -> None:
         raise click.ClickException(f"'{path}' is part of the case; give the result another name.")
     if foreign:
         raise click.ClickException(
-            f"'{path}' is there already, and not as oretally wrote it: give the result another "
+            f"'{path}' is there already, perhaps not as oretally wrote it: give the result another "
             "name, or move that file away."
         )
     if not mode & 0o222 or not os.access(path, os.W_OK):

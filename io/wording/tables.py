@@ -74,7 +74,9 @@ class ResultTable:
     @property
     def columns(self) -> list[list[str]]:
         """The columns, numbers padded so that their decimal points stand below each other."""
-        found = [list(column) for column in zip(*self.rows, strict=True)]
+        found = [list(column) for column in zip(*self.rows, strict=True)] or [
+            [] for _ in self.kinds
+        ]
         return [
             aligned(column) if kind == "number" else column
             for column, kind in zip(found, self.kinds, strict=False)

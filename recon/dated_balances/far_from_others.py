@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 from scipy.special import stdtr
@@ -73,7 +74,7 @@ def far_from_others(
     read: dict[tuple[str, str], list[tuple[str, Measurement]]] = {}
     for dated in campaign:
         for m in dated.survey.measurements:
-            if m.typed and m.value > 0.0:
+            if m.typed and 0.0 < m.value < inf and 0.0 < m.sd < inf:
                 read.setdefault((m.stream, m.quantity), []).append((dated.label, m))
     found, looked = list[FarNumber](), 0
     for own in read.values():

@@ -237,7 +237,7 @@ class _Search:
             0.5 * ((z_T * m_T).sum(axis=1)[:, None] + m**2 * s)
             - 0.5 * (volume[:, None] + np.log(w2 * s))
             + np.log((m**2 + 1.0 / s) / w2)
-            + np.log(sizes / w2[sets][:, :, None]).sum(axis=1)
+            + np.log(np.maximum(sizes, 1e-300) / w2[sets][:, :, None]).sum(axis=1)
             - self.cost[sets].sum(axis=1)[:, None]
             - self.cost
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from math import inf, isfinite
 
 import numpy as np
 
@@ -98,9 +99,8 @@ def tables_of(surveys: Sequence[Survey]) -> tuple[list[tuple[SurveyTable, Ints]]
 def _is_plain(survey: Survey) -> bool:
     if survey.shared or survey.water or survey.dissolved or survey.stacks or survey.sizes.n_classes:
         return False
-    return all(m.sd > 0.0 for m in survey.measurements) and all(
-        meaning.kind in _PLAIN for meaning in meanings(survey).values()
-    )
+    known = (isfinite(m.value) and 0.0 < m.sd < inf for m in survey.measurements)
+    return all(known) and all(meaning.kind in _PLAIN for meaning in meanings(survey).values())
 
 
 def _table(surveys: Sequence[Survey]) -> SurveyTable:

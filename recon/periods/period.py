@@ -165,7 +165,12 @@ def _require_hours(surveys: Sequence[DatedSurvey], hours: float | None) -> None:
     if rates and hours is None:
         raise NotBalanceable(
             f"The survey '{rates[0].label}' has rates: it takes time to make an amount of them.",
-            "Say how many hours each survey stands for.",
+            "Say how many hours each survey stands for, with --hours.",
+        )
+    if not rates and hours is not None:
+        raise NotBalanceable(
+            "The surveys have masses, which are amounts already: hours have no say.",
+            "Leave out the hours.",
         )
     if rates and len(rates) < len(surveys):
         other = next(s for s in surveys if s.survey.basis is not Basis.RATE)

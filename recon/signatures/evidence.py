@@ -163,7 +163,7 @@ def log_evidence(size: Floats, covariance: Floats, ways: Sequence[Ways]) -> Evid
     ways : sequence of Ways, n of them
     """
     n = len(ways)
-    if np.linalg.slogdet(covariance)[0] <= 0.0:
+    if np.linalg.slogdet(covariance)[0] <= 0.0:  # rounding left nothing to tell them apart by
         return Evidence(-np.inf, tuple(np.zeros(len(w)) for w in ways), (0,) * n)
     alone = [single_log_evidence(size[i], covariance[i, i], w) for i, w in enumerate(ways)]
     best = [int(np.argmax(a)) for a in alone]
@@ -213,6 +213,7 @@ def _size_factor(ways: Ways, mean: Floats, variance: Floats) -> Floats:
     w2 = np.where(free, ways.width, 1.0) ** 2
     v = np.maximum(np.where(free, variance, 1.0), _LEAST)
     m = np.where(free, mean, 0.0)
+    v = np.maximum(v, 1e-30 * m**2)  # what rounding leaves
     found = np.log((m**2 + v) / w2)
     sided = np.flatnonzero(free & (ways.side != 0.0))
     if sided.size:
@@ -244,7 +245,8 @@ def _scores(
         prior += w.log_prior[at] - w.scale[at]
     least = (_ROUNDING - 1.0) * np.diag(covariance)
     added, moved = np.maximum(added, least), np.maximum(moved, least)
-    known, M = (covariance + v[:, :, None] * np.eye(n) for v in (moved, added))
+    left = _ROUNDING * np.diag(covariance)  # slips may take away all but what nobody knows
+    known, M = (covariance + (v + left)[:, :, None] * np.eye(n) for v in (moved, added))
     inverse = np.linalg.inv(M)
     gap = size - mean
     pulled = np.einsum("kij,kj->ki", inverse, gap)

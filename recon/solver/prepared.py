@@ -201,12 +201,17 @@ class Prepared:
 
         Flows have shape (n_surveys, n_carriers), grades (n_surveys, n_analytes, n_carriers).
         """
-        if not self.blocks.alike or self.blocks.size() < FEW:
+        if not self.blocks.alike or self.blocks.is_large or self.blocks.size() < FEW:
             alone = [self.solve(flow, grade) for flow, grade in zip(flows, grades, strict=True)]
             return gathered(alone)
         try:
             with one_thread():
                 found, _ = self.blocks.solved(self.blocks.alike_places, flows, grades)
+                left = np.flatnonzero(~found.converged)
+                if left.size and self.blocks.alike_places is not self.blocks.many:
+                    # a grade that is eliminated cannot stay at its bound
+                    held, _ = self.blocks.solved(self.blocks.many, flows[left], grades[left])
+                    found = replaced(found, left, held)
         except np.linalg.LinAlgError:  # balances that depend on one another
             return gathered(
                 [self.solve(flow, grade) for flow, grade in zip(flows, grades, strict=True)]

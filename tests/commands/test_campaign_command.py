@@ -206,3 +206,16 @@ def test_two_surveys_of_one_name_are_told_apart(
     with pytest.raises(SystemExit):
         main(["new", "my plant", "--from", "campaign_gravity"])
     assert 'oretally campaign "my plant.db" add "my plant' in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("ending", ["html", "pdf", "xlsx", "json"])
+def test_of_one_survey_nothing_is_told_over_time(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], ending: str
+) -> None:
+    """A table without rows is no mistake of ours."""
+    lines = TABLE.read_text("utf-8").splitlines()
+    table, file, campaign = (tmp_path / name for name in ("one.csv", f"t.{ending}", "mill.db"))
+    table.write_text("\n".join([lines[0], *(x for x in lines if x.startswith("week 1,"))]), "utf-8")
+    assert _run(capsys, campaign, "add", table, "--circuit", PLANT)[0] == 0
+    assert _run(capsys, campaign, "trend", f"--{ending}", file)[0] == 0
+    assert file.stat().st_size > 0

@@ -98,3 +98,16 @@ def test_what_is_no_grade_of_a_solution_is_refused(
     status, _, err = run(capsys, "lab", path, "--fill")
     assert status == 2 and said in err and "lab.csv, cell D2" in err
     assert (path / "measurements.csv").read_bytes() == before
+
+
+def test_a_grade_of_what_a_stream_does_not_carry_is_not_filled_in(
+    tmp_path: Path, capsys: Capture
+) -> None:
+    """Laboratories report solutions in ppm too: the case would no longer be readable."""
+    path = leach(tmp_path / "c", HEADER + "pregnant solution,sample,Au,1.676,g/t,,,,\n")
+    before = (path / "measurements.csv").read_bytes()
+    status, _, err = run(capsys, "lab", path, "--fill")
+    assert status == 2
+    assert "The batch has Au of solids in 'pregnant solution'" in err
+    assert "give it there as 'Au in solution', in mg/L" in err
+    assert (path / "measurements.csv").read_bytes() == before

@@ -133,7 +133,7 @@ def test_only_what_oretally_wrote_is_replaced(
         status, out, err = _run(capsys, *words)
         assert (status, out) == (2, "")
         assert err == (
-            f"Error: '{name}' is there already, and not as oretally wrote it: give the result "
+            f"Error: '{name}' is there already, perhaps not as oretally wrote it: give the result "
             "another name, or move that file away.\n"
         )
         assert Path(name).read_bytes() == foreign
@@ -153,7 +153,7 @@ def test_a_workbook_that_was_typed_into_stands(
     book.save("x.xlsx")
     typed = Path("x.xlsx").read_bytes()
     status, _, err = _run(capsys, *words)
-    assert status == 2 and "'x.xlsx' is there already, and not as oretally wrote it" in err
+    assert status == 2 and "'x.xlsx' is there already, perhaps not as oretally wrote it" in err
     assert Path("x.xlsx").read_bytes() == typed
     # a blank case is the user's from the start
     assert _run(capsys, "new", "case.xlsx")[0] == 0
@@ -234,7 +234,7 @@ def test_what_a_command_has_read_is_judged_again(
         ("mine.txt/x.html", "'mine.txt/x.html' cannot be written: Not a directory."),
         ("none/x.html", "'none/x.html' cannot be written: No such file or directory."),
         (f"{'x' * 300}.html", "cannot be written: File name too long. Give a shorter name."),
-        ("to_mine.html", "'to_mine.html' is there already, and not as oretally wrote it"),
+        ("to_mine.html", "'to_mine.html' is there already, perhaps not as oretally wrote it"),
     ],
 )
 @pytest.mark.skipif(os.name == "nt", reason="other names, other words")
@@ -284,5 +284,5 @@ def test_what_came_there_meanwhile_stays(
 
     monkeypatch.setattr("oretally.io.pictures.circuit_svg", drawn)
     status, _, err = _run(capsys, *_words("check"), "--svg", "x.svg")
-    assert status == 2 and "'x.svg' is there already, and not as oretally wrote it" in err
+    assert status == 2 and "'x.svg' is there already, perhaps not as oretally wrote it" in err
     assert (os.listdir(), Path("x.svg").read_text("utf-8")) == (["x.svg"], "mine")

@@ -185,3 +185,10 @@ def test_sieve_analyses_are_left_aside_and_it_is_said(tmp_path: Path) -> None:
         "masses and assays."
     )
     assert "250" in run(tmp_path / "sized.db", "show", "day 1", "--show", "sizes").stdout
+
+
+def test_hours_are_of_rates_alone(short: Path) -> None:
+    """Masses are amounts already: hours multiplied them without a word."""
+    found = run(short, "period", "2026-03", "--hours", "8")
+    assert "hours have no say" in str(found.exception)
+    assert "Produced" not in found.output

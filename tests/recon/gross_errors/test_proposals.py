@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from random_circuits import RandomCircuit
 
 from oretally.io import read_case
 from oretally.recon import reconcile
@@ -75,3 +76,22 @@ def test_a_very_large_survey(example: str, monkeypatch: pytest.MonkeyPatch) -> N
     assert not large.gross_errors.opinions
     assert not large.gross_errors.hidden
     assert replace(large, gross_errors=whole.gross_errors, notes=()) == replace(whole, notes=())
+
+
+def test_errors_that_rounding_leaves_nothing_of_stop_no_search() -> None:
+    """Ten rows beside a mix-up, never balanced again: slips of them left a singular matrix."""
+    drawn = RandomCircuit(31, n_nodes=4, n_analytes=2, n_feeds=2)
+    survey = drawn.survey(0.03, missing=0.2, wrong=4)
+    assert reconcile(drawn.circuit, survey, trials=0, second_opinions=False).suspects
+
+
+@pytest.mark.parametrize(
+    ("seed", "nodes", "analytes", "missing"), [(43, 4, 2, 0.4), (46, 3, 2, 0.0)]
+)
+def test_variances_that_rounding_puts_below_nothing(
+    seed: int, nodes: int, analytes: int, missing: float
+) -> None:
+    """No warning of an overflow or of the logarithm of less than nothing: here they are errors."""
+    drawn = RandomCircuit(seed, n_nodes=nodes, n_analytes=analytes, n_feeds=1 + seed % 2)
+    survey = drawn.survey(0.03, missing=missing, wrong=1 + seed % 4)
+    assert reconcile(drawn.circuit, survey, trials=0, second_opinions=False).suspects

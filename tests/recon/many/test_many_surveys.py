@@ -152,3 +152,12 @@ def test_suspects_only_where_a_test_doubts() -> None:
     every = reconcile_many(circuit, surveys, suspects=True)
     assert every.looked.all()
     assert every.suspect[some.looked].tolist() == some.suspect[some.looked].tolist()
+
+
+@pytest.mark.parametrize("sd", [np.inf, np.nan])
+def test_an_error_that_is_no_number_stops_no_other_survey(sd: float) -> None:
+    circuit, surveys = drawn("tin_table", 3, missing=0.0)
+    first = surveys[0].measurements[0]
+    wrong = replace(surveys[1], measurements=(replace(first, sd=sd), *surveys[1].measurements[1:]))
+    found = reconcile_many(circuit, [surveys[0], wrong, surveys[2]])
+    assert list(dict(found.refused)) == [1]

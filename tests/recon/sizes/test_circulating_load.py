@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from math import sqrt
 
 import pytest
 from balance_cases import only_balanced
 from example_balances import example_balance
-from size_cases import GRINDING, SHARE, TPH, screen
+from size_cases import GRINDING, SHARE, TPH, grinding, screen
 
 from oretally.flowsheet import Basis, Measurement, Survey
 from oretally.flowsheet.survey import SizeGrid, class_share
 from oretally.io.first_page import summary_blocks
+from oretally.io.first_page.ground import ground_sentences
 from oretally.io.report import Format, Paragraphs
 from oretally.io.results import to_json
 from oretally.recon import Balance
@@ -66,3 +68,12 @@ def test_the_first_screen_of_a_grinding_circuit_says_how_fine_it_grinds() -> Non
 def test_nothing_is_said_of_grinding_where_no_mill_stands() -> None:
     blocks = summary_blocks(example_balance("tails_by_size"), Format.PAGE, (), across=False)
     assert not any("Ground:" in str(block) for block in blocks)
+
+
+def test_where_the_overflow_alone_was_sieved_its_size_is_told_all_the_same() -> None:
+    survey = grinding()
+    some = [m for m in survey.measurements if m.stream == "overflow" or " in " not in m.quantity]
+    balance = only_balanced(GRINDING, replace(survey, measurements=tuple(some)))
+    assert balance.sizes.partitions == ()
+    (told,) = ground_sentences(balance)
+    assert told.startswith("Ground: 80 % of 'overflow' passes ")
