@@ -4,6 +4,5 @@ Read ``damped_newton`` first.
 """
 
 from oretally.recon.careful.multistart import best_of_starts
-from oretally.recon.careful.newton_step import NEGLIGIBLE
 
-__all__ = ["NEGLIGIBLE", "best_of_starts"]
+__all__ = ["best_of_starts"]

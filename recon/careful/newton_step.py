@@ -17,11 +17,11 @@ from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.numerics import quadratic_minimum
 from oretally.recon.reduction import ReducedProblem
 
-__all__ = ["FLAT", "NEGLIGIBLE", "QuadraticModel", "newton_step"]
+__all__ = ["FLAT", "QuadraticModel", "newton_step"]
 
 
 FLAT = 1e-14  # curvatures below this share of the largest are zero
-NEGLIGIBLE = 1e-26  # squares below this share of the largest are rounding
+_NEGLIGIBLE = 1e-26  # squares below this share of the largest are rounding
 _REACH = 1e3  # bounds more than this many unbounded steps away cannot stop one
 _LEVEL = 1e-9  # of the objective: what a direction gains less before a flow doubles is rounding
 _SOLVED = 1e-12  # of what an unbounded step gains: a loss below this is rounding
@@ -75,7 +75,7 @@ class QuadraticModel:
             square = np.diag(Hu)
         d = np.abs(np.diag(Hu))
         # a free flow that nothing sees has the curvature of rounding: scaled to 1 it would count
-        least = NEGLIGIBLE * float(square.max(initial=0.0)) if unobservable else 0.0
+        least = _NEGLIGIBLE * float(square.max(initial=0.0)) if unobservable else 0.0
         d = np.where((d > 0.0) & (square > least), d, 1.0) ** -0.5
         values, vectors = np.linalg.eigh(Hu * d[:, None] * d)
         largest = float(np.abs(values).max(initial=0.0))

@@ -28,7 +28,6 @@ import scipy.linalg
 
 from oretally.flowsheet import BalanceProblem, Position
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.careful import NEGLIGIBLE
 from oretally.recon.numerics import one_thread
 from oretally.recon.reduction import BestGrades
 from oretally.recon.solution import Solution
@@ -39,6 +38,7 @@ __all__ = ["Covariance", "propagate", "seen_root"]
 _FAINT = 1e-10  # curvature of a direction that may be unseen, against the largest
 _IDLE = 1e-6  # push of a bound that holds nothing
 _ROUNDING = 1e-12  # of the largest: what no measurement sees
+_UNSEEN = 1e-20  # squares below this share of the largest are rounding: of grades far out, too
 _LOOSE = 1e-6  # share of a direction that no measurement sees, in units of the flows
 _FEW = 4  # analytes, fewer of which are quicker one by one
 
@@ -370,7 +370,7 @@ def _seen_and_unseen(H: Floats, unobservable: int) -> tuple[Floats, Floats]:
     if not len(H):
         return np.zeros((0, 0)), np.zeros((0, 0))
     square = np.diag(H)
-    least = NEGLIGIBLE * float(square.max()) if unobservable else 0.0
+    least = _UNSEEN * float(square.max()) if unobservable else 0.0
     d = np.where(square > least, square, 1.0) ** -0.5
     values, vectors = scipy.linalg.eigh(H * d[:, None] * d)
     seen = values > 1e-13 * values.max()
