@@ -153,8 +153,7 @@ class Changes:
 
         As balancing again has them, and the course of a leach with it, where it says something of
         all of them. What the data do not tell is known within the larger of what was read and what
-        the others say. None where a stream whose
-        assay is in error stops.
+        the others say. None where a stream whose assay is in error stops.
         """
         n, rows = len(signatures.readings), np.array(h.rows, dtype=np.intp)
         found, most = np.zeros(rows.size), np.full(rows.size, 1.0 / LOSS_UNIT)  # all that passes

@@ -152,11 +152,11 @@ def _since(
     if effect.change is ChangeKind.DRIFT:
         return surveys[0].number, (surveys[0].number,) * 2
     gain = gains.step[:, effect.candidate]
-    I = gains.step_information[:, effect.candidate]  # noqa: E741
+    information = gains.step_information[:, effect.candidate]
     # the size integrated out, each first survey equally likely before
     possible = gain > 0.0
     log = np.full(gain.size, -np.inf)
-    log[possible] = 0.5 * gain[possible] / scatter - 0.5 * np.log(I[possible])
+    log[possible] = 0.5 * gain[possible] / scatter - 0.5 * np.log(information[possible])
     posterior = np.exp(log - log.max())
     first, last = likely_places(posterior / posterior.sum())
     # between two surveys that see it nobody knows when it began

@@ -208,8 +208,7 @@ def _with(
     weight = np.vstack([readings.weight, np.full((len(rest), q), 1.0 / q)])
     used = [*range(n), *(n + i for i in rest)]
     y, V = readings.share[used], readings.covariance[np.ix_(used, used)]
-    W = whitening(V)
-    assert W is not None  # noqa: S101 -- whoever makes the readings has seen to it
+    W = _whitened(V)
     R, stated = 0.0 if at_zero else readings.held, readings.stated
     free = 3 if R is None else 2
 
@@ -263,11 +262,18 @@ def _possible(law: PartitionLaw, readings: Readings, found: _Curve) -> bool:
     return bool(np.all(inside | ~free) and -_ROUNDING <= found.values[2] < 1.0)
 
 
+def _whitened(covariance: Floats) -> Floats:
+    """Return `whitening` of a covariance that is regular: who makes the readings sees to it."""
+    W = whitening(covariance)
+    if W is None:
+        raise ValueError("the covariance of the shares is singular")
+    return W
+
+
 def _region(law: PartitionLaw, readings: Readings, best: _Curve) -> BoundedRange:
     """Return how well ln d50c, ln exponent, the bypass and the open shares are known."""
     n, m, p = len(readings.log_size), len(readings.ends), unknowns(readings)
-    W = whitening(readings.covariance)
-    assert W is not None  # noqa: S101 -- whoever makes the readings has seen to it
+    W = _whitened(readings.covariance)
     J, limits = np.zeros((n + m, p + m)), _ends(law, readings, best.values)
     J[:n, :p] = _averages(law, readings.log_size, readings.weight, best.values)[1][:, :p]
     J[n:, p:] = np.eye(m)

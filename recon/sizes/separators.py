@@ -69,7 +69,7 @@ def partitioned(circuit: Circuit, reader: SizeReader, node: Node) -> Partitioned
 def _circulating_load(
     circuit: Circuit, reader: SizeReader, node: Node, coarse: int, out: Sequence[int]
 ) -> Estimate | None:
-    """Return what of the solids comes back, per what goes on, in percent; None if nothing does.
+    """Return the coarse product per all else, in percent; None if it does not come back.
 
     At a cyclone that closes a grinding circuit: underflow over overflow (common practice).
     """
