@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from oretally.flowsheet import Circuit, InputError, NotBalanceable, Survey
+from oretally.flowsheet import Circuit, Fault, InputError, NotBalanceable, Survey
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.many import AnswerColumns, ColumnName, Pattern, SurveyTable, tables_of
 from oretally.recon.numerics import shared
@@ -184,7 +184,7 @@ def reconcile_many(
     Raises
     ------
     InputError
-        If ``feed`` or ``products`` name no stream.
+        If ``feed`` or ``products`` name no stream, or ``below`` is no chance.
 
     Examples
     --------
@@ -203,6 +203,10 @@ def reconcile_many(
     >>> found.column("recovery", "conc", "Sn").round(1).tolist()
     [63.1, 63.1, 63.1]
     """
+    if not 0.0 <= below <= 1.0:
+        problem = f"'below' is {below}: it is a chance, which lies between 0 and 1."
+        mend = "Give 0.01 to look where a test doubts the survey at 1 %, or 1 to look at every one."
+        raise InputError([Fault(problem, mend)])
     asked = Asked(
         feed if feed is None or isinstance(feed, str) else tuple(feed),
         None if products is None else tuple(products), suspects, below,

@@ -61,7 +61,8 @@ def to_parquet(frame: pd.DataFrame) -> bytes:
     InputError
         If the library that writes it is not installed.
     """
-    content = io.BytesIO()
+    content, frame = io.BytesIO(), frame.copy(deep=False)
+    frame.attrs["made by"] = "oretally"  # by this it may be written anew
     try:
         frame.to_parquet(content, index=False)
     except ImportError as error:

@@ -24,9 +24,12 @@ SVG_MARK = "\n<!-- made by oretally -->\n"
 """Stands below a drawing that is a file of its own."""
 _PAGE = rb'\A(?s:.{0,1000})<meta name="generator" content="oretally '
 _MARKS = {
+    # saved by a spreadsheet its lines would mostly end otherwise
+    ".csv": rb"\Asurvey,time,kind,state,left out,balanced,reason[,\n][^\r]*\Z",
     ".html": _PAGE,
     ".htm": _PAGE,
     ".json": rb'\A\{\s*"schema": "oretally\.',
+    ".parquet": rb'\APAR1(?s:.*)"made by": "oretally"',
     ".pdf": rb"/Keywords\(made by oretally\)",
     ".svg": re.escape(SVG_MARK.encode()) + rb"\Z",
 }

@@ -61,7 +61,19 @@ def test_a_campaign_from_its_beginning(
     assert book.sheetnames == ["surveys", "decisions", "added"]
     assert book["surveys"]["A2"].value == "week 1"
     assert "there already" in _run(capsys, "g.db", "add", TABLE, "--circuit", PLANT)[1]
-    assert _run(capsys, "g.db", "export", "--csv", "a.csv")[0] == 2  # nothing is written over
+    before = [Path(name).read_bytes() for name in ("a.csv", "a.parquet")]
+    assert _run(capsys, "g.db", "export", *files)[0] == 0  # what it wrote itself is written anew
+    assert [Path(name).read_bytes() for name in ("a.csv", "a.parquet")] == before
+    for name in ("a.csv", "a.parquet"):  # saved by somebody else, or another table
+        saved = pd.read_csv("a.csv")
+        if name == "a.csv":
+            saved.to_csv(name, index=False, lineterminator="\r\n")
+        else:
+            saved.to_parquet(name, index=False)
+        status, _, told = _run(capsys, "g.db", "export", f"--{name[2:]}", name)
+        assert (status, "give the result another name" in told) == (2, True)
+    Path("b.csv").write_bytes(TABLE.read_bytes())
+    assert _run(capsys, "g.db", "export", "--csv", "b.csv")[0] == 2
     status, text, _ = _run(capsys, "g.db", "verify")
     assert (status, text.splitlines()[-1]) == (0, "All is as it was given and as it was answered.")
 

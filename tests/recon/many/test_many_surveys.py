@@ -161,3 +161,10 @@ def test_an_error_that_is_no_number_stops_no_other_survey(sd: float) -> None:
     wrong = replace(surveys[1], measurements=(replace(first, sd=sd), *surveys[1].measurements[1:]))
     found = reconcile_many(circuit, [surveys[0], wrong, surveys[2]])
     assert list(dict(found.refused)) == [1]
+
+
+@pytest.mark.parametrize("below", [-0.1, 1.5, 5.0, float("nan")])
+def test_a_chance_lies_between_0_and_1(below: float) -> None:
+    circuit, surveys = drawn("tin_table", 2, missing=0.0)
+    with pytest.raises(InputError, match=r"lies between 0 and 1.*\n.*Give 0\.01"):
+        reconcile_many(circuit, surveys, suspects=True, below=below)
