@@ -43,7 +43,7 @@ __all__ = ["period_pdf", "period_report", "period_sections", "period_text"]
 _METHOD = (
     "One balance of all surveys together, by weighted least squares. What a survey leaves in a "
     "stockpile is what the next one finds there: one unknown, measured by both, by one or by "
-    "neither. An error that shifts share (a scale, a laboratory batch, a moisture sample) is one "
+    "neither. An error that surveys share (a scale, a laboratory batch, a moisture sample) is one "
     "unknown too. ± is one sd by "
     "linear propagation of the stated errors through the whole.",
     "A survey counts to the day on which it began. The balance of a part of the period uses all of "

@@ -40,7 +40,7 @@ __all__ = [
 ]
 
 _MOST = 6  # labels told one by one
-_MUCH = 1.05  # times the sd that errors of each shift for itself would give: told
+_MUCH = 1.05  # times the sd that errors of each survey for itself would give: told
 _LITTLE = 0.05  # share of a variance below which a source is not named
 _NAMED = 3  # sources
 _DAYS = 72.0  # hours from which a time is told in days
@@ -198,19 +198,19 @@ def _not_yet(found: Period) -> str:
 
 
 def _of_how_many(found: Period, *, when: bool = False) -> str:
-    """Return how many shifts a sum is over, if some are missing, and ``when`` these were."""
+    """Return how many surveys a sum is over, if some are missing, and ``when`` these were."""
     n, out = len(found.shifts), [x.label for x in found.left_out if x.time is not None]
     missing = found.n_missing
     if not missing and not out:
         return ""
-    text = f" in {n} of {'some ' if missing else ''}{n + missing + len(out)} shifts"
+    text = f" in {n} of {'some ' if missing else ''}{n + missing + len(out)} surveys"
     why = [f"none {listed(_about(found))}"] if missing else []
     why += [f"without {labels_text(out)}"] if out else []
     return f"{text} ({'; '.join(why)})" if when else text
 
 
 def _about(found: Period) -> list[str]:
-    """Return when shifts are missing, not all of many times."""
+    """Return when surveys are missing, not all of many times."""
     told = []
     for g in found.gaps[:_NAMED]:
         days = [f"{t:%Y-%m-%d}{f' {t:%H:%M}' if g.usual < timedelta(days=1) else ''}"
@@ -263,7 +263,7 @@ def budget_sentences(found: Period) -> Iterator[str]:
         text = f"± {sd} {a.unit} {a.quantity}: {_shares(a.shares)}."
         if a.apart_sd is not None and a.check_out_sd > _MUCH * a.apart_sd:
             text += (
-                f" If no shift shared an error with another it would be ± "
+                f" If no survey shared an error with another it would be ± "
                 f"{format_number(a.apart_sd, 2)}: errors that stay do not average out."
             )
         yield text

@@ -270,8 +270,8 @@ def condensed_balance(coupled: Coupled) -> CondensedBalance:
         states = [s.anew(v[i], sd[i], sharp=near) for s, i in zip(states, index, strict=True)]
         equations = _equations(states, index, shared)
     raise NotCondensable(
-        "The shifts do not come to one balance.",
-        "Take a shorter period to find the shift that does not fit.",
+        "The surveys do not come to one balance.",
+        "Take a shorter period to find the survey that does not fit.",
     )
 
 

@@ -114,8 +114,8 @@ def whole_balance(coupled: Coupled, *, apart: bool = False) -> WholeBalance:
     solution = solve_certified(model.problem)
     if not solution.converged:
         raise NotBalanceable(
-            "The shifts have no balance together.",
-            "Take a shorter period to find the shift that does not fit.",
+            "The surveys have no balance together.",
+            "Take a shorter period to find the survey that does not fit.",
         )
     return WholeBalance(coupled, model, propagate(model.problem, solution), apart)
 

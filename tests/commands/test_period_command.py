@@ -54,7 +54,7 @@ def test_one_screen_and_all_the_files(short: Path, tmp_path: Path) -> None:
     text = " ".join(found.stdout.split())
     assert "Gold-copper mill, shifts: 2026-03 4 surveys, 2026-03-02 06:00 to" in text
     assert "stocks handed on 3 times" in text
-    assert "Recovered in 4 of some 93 shifts: " in text
+    assert "Recovered in 4 of some 93 surveys: " in text
     assert "ozt) in 'concentrate'" in text
     assert "check-in check-out" in text
     document = json.loads(names[2].read_text("utf-8"))

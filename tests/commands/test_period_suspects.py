@@ -99,8 +99,8 @@ def test_the_other_surveys_tell_which_number_is_a_slip(tmp_path: Path) -> None:
     assert "too far to the right? Then it is 86 g/t)." in told
     command = 'oretally campaign FILE decide "s5" "left out" --of "concentrate:Au" --why "..."'
     assert command in told
-    assert "Not to be used yet. Recovered in 5 of some 10 shifts: " in told
-    assert "Not to be used yet. Produced in 5 of some 10 shifts (none from " in told
+    assert "Not to be used yet. Recovered in 5 of some 10 surveys: " in told
+    assert "Not to be used yet. Produced in 5 of some 10 surveys (none from " in told
     done = run(file, "decide", "s5", "left out", "--of", "concentrate:Au", "--why", "a slip")
     assert done.exception is None
     assert "Before: Recovered:" in done.output and "Now: Recovered:" in done.output
@@ -197,8 +197,8 @@ def test_a_month_with_a_shift_missing_says_so_where_its_metal_stands(tmp_path: P
     assert change.check_out == pytest.approx(3574.0 - 4000.0, abs=0.5)
     assert change.check_out_sd == pytest.approx(40.0 * 2**0.5, rel=0.01)
     told = " ".join(run(file, "period", "2026-06").output.split())
-    assert "Produced in 4 of some 10 shifts (none about 2026-06-07 and from 2026-06-16 to " in told
-    assert "Recovered in 4 of some 10 shifts: " in told
+    assert "Produced in 4 of some 10 surveys (none about 2026-06-07 and from 2026-06-16 to " in told
+    assert "Recovered in 4 of some 10 surveys: " in told
     assert "what went in or out is not known between 's2' and 's4')." in told
     still = " ".join(run(file, "period", "2026-06", "--stood-still").output.split())
     assert "Produced: " in still and "Recovered: " in still and "not known" not in still
@@ -266,7 +266,7 @@ def test_a_survey_left_out_by_decision_is_not_called_missing(tmp_path: Path) -> 
     run(file, "decide", "s3", "left out", "--why", "the sampler stood")
     days = ("--from", "2026-06-01", "--to", "2026-06-13")
     told = " ".join(run(file, "period", *days).output.split())
-    assert "Recovered in 4 of 5 shifts: " in told and "(without 's3')" in told
+    assert "Recovered in 4 of 5 surveys: " in told and "(without 's3')" in told
     found = json.loads(run(file, "period", *days, "--json", "-").stdout)
     assert found["gaps"] == [] and whole.handed_on == 4 and found["handed_on"] == 2
     assert found["interrupted"] == [["s2", "s4"]]
