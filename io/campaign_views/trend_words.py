@@ -11,6 +11,7 @@ from oretally.io.wording import ResultTable, listed, quoted
 from oretally.recon.answers import GRADE, PULL, RECOVERY
 from oretally.recon.dated_balances import NoDatedBalance
 from oretally.recon.propagation import sidak_limit
+from oretally.recon.sizes import LOAD, P80
 from oretally.recon.trends import (
     CLOSURE,
     HEADS,
@@ -28,7 +29,8 @@ __all__ = [
 
 _PLURAL = {
     RECOVERY: "recoveries", PULL: "mass pulls", GRADE: "grades", CLOSURE: "closures",
-    HEADS: "calculated against assayed heads", STANDARD: "standards",
+    HEADS: "calculated against assayed heads", STANDARD: "standards", P80: "P80s",
+    LOAD: "circulating loads",
 }  # fmt: skip
 _TOLD = 3
 

@@ -274,7 +274,7 @@ def _reported(look: Callable[..., CampaignReport]) -> Callable[..., int]:
               "answers, sharper verdicts.")  # fmt: skip
 @_reported
 def trend(file: str, answers: tuple[str, ...], say: Callable[[str], None]) -> CampaignReport:
-    """Tell what has changed over time: recovery, heads, mass pull, closures, standards.
+    """Tell what has changed over time: recovery, heads, mass pull, P80, closures, standards.
 
     Each with its ±; a change is told if chance does not explain it, of all answers together.
     """

@@ -9,10 +9,10 @@ covariance of two answers (`oretally.recon.answers.error_budget`).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from oretally.flowsheet import BalanceModel, Dimension, Position, parse_unit
 from oretally.flowsheet.circuit import reference_name
@@ -34,6 +34,7 @@ __all__ = ["GRADE", "LOSS", "PLATEAU", "PULL", "RATE", "RECOVERY", "SHARE", "Ans
 
 RECOVERY, PULL, GRADE, LOSS, SHARE = "recovery", "mass pull", "grade", "recovery by size", "share"
 PLATEAU, RATE = "plateau", "rate"
+_Key = TypeVar("_Key", bound=Hashable)
 
 
 _CURVES = (RateModel.FIRST_ORDER, RateModel.RECTANGULAR)  # of one rate
@@ -170,6 +171,13 @@ class CaseAnswers:
         self, covariance: Covariance, names: Sequence[AnswerName]
     ) -> dict[AnswerName, Answer]:
         every = {n: derived for n in names if (derived := self._derived(n)) is not None}
+        return self._moved(covariance, every)
+
+    def with_errors(self, every: Mapping[_Key, Adjusted]) -> dict[_Key, Answer]:
+        """Return other answers of the balance likewise, those that have an sd."""
+        return self._moved(self.covariance, every)
+
+    def _moved(self, covariance: Covariance, every: Mapping[_Key, Adjusted]) -> dict[_Key, Answer]:
         told = estimates(covariance, [*every.values()])
         some = {n: d for (n, d), e in zip(every.items(), told, strict=True) if e is not None}
         moved = moved_by_errors(covariance, [*some.values()], [*self._places.values()])

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from oretally.flowsheet import BalanceModel, Position
 from oretally.flowsheet.survey import Run
-from oretally.recon.propagation import value_at
+from oretally.recon.propagation import Adjusted, Derived, value_at
 from oretally.recon.result import (
     ClassRow,
     Estimate,
@@ -20,15 +22,18 @@ from oretally.recon.sizes.distribution import (
     SizeDistribution,
     fit_size_law,
     passing_size,
+    passing_slopes,
     size_distribution,
 )
 from oretally.recon.sizes.reader import SizeReader
-from oretally.recon.sizes.separators import partitioned
+from oretally.recon.sizes.separators import circulating_load, partitioned
 from oretally.recon.solver import Covariance
 
-__all__ = ["by_size"]
+__all__ = ["LOAD", "P80", "by_size", "size_answers"]
 
+P80, LOAD = "P80", "circulating load"
 _P80 = 80.0
+_UM = 1e-6
 
 
 def by_size(model: BalanceModel, covariance: Covariance) -> SizeResults:
@@ -43,8 +48,32 @@ def by_size(model: BalanceModel, covariance: Covariance) -> SizeResults:
     )
 
 
-def _stream(reader: SizeReader, j: int) -> StreamSizes | None:
-    """Return the sizes of a stream; None if the balance does not give them."""
+def size_answers(
+    model: BalanceModel, covariance: Covariance, streams: Sequence[str]
+) -> dict[tuple[str, str], Adjusted]:
+    """Return the P80 of streams in m, and the circulating load at each node as a share.
+
+    By what it is and where, without what the balance does not give.
+    """
+    if not model.carriers.classes:
+        return {}
+    reader, found = SizeReader(model, covariance), dict[tuple[str, str], Adjusted]()
+    for name in streams:
+        shares, sizes = _distribution(reader, model.carriers.streams.index(name))
+        at = None if sizes is None else passing_slopes(sizes, _P80)
+        if at is not None:
+            slopes = zip(shares, at[1].tolist(), strict=True)
+            of_share = Derived(at[0], {p: slope for p, slope in slopes if slope})
+            found[P80, name] = _UM * of_share
+    for node in model.circuit.nodes:
+        load = circulating_load(model.circuit, reader, node)
+        if load is not None:
+            found[LOAD, node.name] = load
+    return found
+
+
+def _distribution(reader: SizeReader, j: int) -> tuple[list[Position], SizeDistribution | None]:
+    """Return where the shares of a stream stand, and its distribution; None if it is not known."""
     runs = reader.known_runs(j)
     shares = [reader.share(j, run) for run in runs]
     s, V = (
@@ -52,9 +81,20 @@ def _stream(reader: SizeReader, j: int) -> StreamSizes | None:
         reader.covariance.joint(shares),
     )
     if not (len(runs) > 1 and np.isfinite(V).all() and s.sum() > 0.0):
+        return shares, None
+    return shares, size_distribution(reader.openings(runs), np.maximum(s, 0.0), V)
+
+
+def _stream(reader: SizeReader, j: int) -> StreamSizes | None:
+    """Return the sizes of a stream; None if the balance does not give them."""
+    shares, sizes = _distribution(reader, j)
+    if sizes is None:
         return None
-    openings = reader.openings(runs)
-    sizes = size_distribution(openings, np.maximum(s, 0.0), V)
+    runs, openings = reader.known_runs(j), sizes.opening_um
+    s, V = (
+        np.array([value_at(reader.covariance, p) for p in shares]),
+        reader.covariance.joint(shares),
+    )
     sd = np.sqrt(np.maximum(np.diag(V), 0.0))
     passed_sd = sizes.passing_sd if sizes.passing_sd is not None else np.zeros(len(openings))
     passing: list[Estimate | None] = [

@@ -40,6 +40,7 @@ __all__ = [
     "SizeFit",
     "fit_size_law",
     "passing_size",
+    "passing_slopes",
     "size_distribution",
 ]
 
@@ -231,6 +232,18 @@ def passing_size(
         return SizeAt(percent, None, None, str(by), found.reason)
     size = float(np.exp(found.log_size))
     return SizeAt(percent, size, spread_of(size * found.gradient, V), str(by))
+
+
+def passing_slopes(sizes: SizeDistribution, percent: float) -> tuple[float, Floats] | None:
+    """Return the size of `passing_size` and its slopes by the share of each class, shape (C,).
+
+    None where the curve gives no size. [um]
+    """
+    found = crossing(np.log(sizes.opening_um), sizes.passing, checked_level(percent))
+    if found.log_size is None:
+        return None
+    size, n = float(np.exp(found.log_size)), len(sizes.share)
+    return size, size * found.gradient @ np.triu(np.ones((n - 1, n)), 1)
 
 
 def fit_size_law(

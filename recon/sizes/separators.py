@@ -3,20 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from oretally.flowsheet import Circuit, Node, Position
 from oretally.flowsheet.survey import DECLARED_LOSS, Run
-from oretally.recon.propagation import joint_estimate, total
+from oretally.recon.propagation import Adjusted, joint_estimate, total
 from oretally.recon.result import Estimate, Partitioned, PartitionRow
 from oretally.recon.sizes.partition import partition_curve, sharpness
 from oretally.recon.sizes.reader import SizeReader
 from oretally.recon.sizes.separator_fits import fitted_partitions
 
-__all__ = ["partitioned"]
+__all__ = ["circulating_load", "partitioned"]
 
 _ALIKE = 9  # decimals to which mean classes, counted in classes, are told apart
+
+
+@dataclass(frozen=True, slots=True)
+class _Separation:
+    """Streams by number: what enters a separator, its products, the coarsest of these.
+
+    ``runs`` are the finest classes that are known of all.
+    """
+
+    into: list[int]
+    out: list[int]
+    runs: list[Run]
+    coarse: int
 
 
 def partitioned(circuit: Circuit, reader: SizeReader, node: Node) -> Partitioned | None:
@@ -24,6 +38,40 @@ def partitioned(circuit: Circuit, reader: SizeReader, node: Node) -> Partitioned
 
     Its classes are the finest that are known of all that enters and leaves.
     """
+    parts = _separation(circuit, reader, node)
+    if parts is None:
+        return None
+    into, coarse, runs, carriers = parts.into, parts.coarse, parts.runs, reader.carriers
+    product = [reader.flow(coarse, run) for run in runs]
+    feed = [total(reader.flow(j, run) for j in into) for run in runs]
+    found = joint_estimate(reader.covariance, [*product, *feed])
+    if found is None:
+        return None
+    v, V = found
+    P, F = v[: len(runs)], v[len(runs) :]
+    curve = partition_curve(reader.openings(runs), np.minimum(P, F), F, covariance=V)
+    sd = curve.share_sd if curve.share_sd is not None else np.full(len(runs), np.nan)
+    analytes, load = (
+        [a.name for a in reader.survey.analytes],
+        circulating_load(circuit, reader, node),
+    )
+    rows = [
+        PartitionRow(
+            reader.grid.label(run),
+            float(curve.size_um[c]) if np.isfinite(curve.size_um[c]) else None,
+            (100.0 * float(curve.share[c]), 100.0 * float(sd[c]))
+            if np.isfinite([curve.share[c], sd[c]]).all() else None,
+            {name: _metal(reader, k, run, coarse, into) for k, name in enumerate(analytes)},
+        )
+        for c, run in enumerate(runs)
+    ]  # fmt: skip
+    return Partitioned(node.name, carriers.streams[coarse], tuple(rows),
+                       sharpness(curve), fitted_partitions(curve),
+                       None if load is None else reader.estimate(100.0 * load))  # fmt: skip
+
+
+def _separation(circuit: Circuit, reader: SizeReader, node: Node) -> _Separation | None:
+    """Return what a node separates; None if it does not, or its sizes are not known."""
     carriers = reader.carriers
     number = {name: j for j, name in enumerate(carriers.streams)}
     into = [number[s] for s in circuit.inlets(node.name) if carriers.solids[number[s]]]
@@ -41,45 +89,25 @@ def partitioned(circuit: Circuit, reader: SizeReader, node: Node) -> Partitioned
     rank = np.arange(len(runs))  # the product with the coarsest mean class, of equals the larger
     coarse = min(out, key=lambda j: (round(float(flows[j] @ rank / flows[j].sum()), _ALIKE),
                                      -float(flows[j].sum()), j))  # fmt: skip
-    product = [reader.flow(coarse, run) for run in runs]
-    feed = [total(reader.flow(j, run) for j in into) for run in runs]
-    found = joint_estimate(reader.covariance, [*product, *feed])
-    if found is None:
-        return None
-    v, V = found
-    P, F = v[: len(runs)], v[len(runs) :]
-    curve = partition_curve(reader.openings(runs), np.minimum(P, F), F, covariance=V)
-    sd = curve.share_sd if curve.share_sd is not None else np.full(len(runs), np.nan)
-    analytes = [a.name for a in reader.survey.analytes]
-    rows = [
-        PartitionRow(
-            reader.grid.label(run),
-            float(curve.size_um[c]) if np.isfinite(curve.size_um[c]) else None,
-            (100.0 * float(curve.share[c]), 100.0 * float(sd[c]))
-            if np.isfinite([curve.share[c], sd[c]]).all() else None,
-            {name: _metal(reader, k, run, coarse, into) for k, name in enumerate(analytes)},
-        )
-        for c, run in enumerate(runs)
-    ]  # fmt: skip
-    return Partitioned(node.name, carriers.streams[coarse], tuple(rows),
-                       sharpness(curve), fitted_partitions(curve),
-                       _circulating_load(circuit, reader, node, coarse, out))  # fmt: skip
+    return _Separation(into, out, runs, coarse)
 
 
-def _circulating_load(
-    circuit: Circuit, reader: SizeReader, node: Node, coarse: int, out: Sequence[int]
-) -> Estimate | None:
-    """Return the coarse product per all else, in percent; None if it does not come back.
+def circulating_load(circuit: Circuit, reader: SizeReader, node: Node) -> Adjusted | None:
+    """Return the coarse product per all else, as a share; None if it does not come back.
 
     At a cyclone that closes a grinding circuit: underflow over overflow (common practice).
     """
-    if node.name not in circuit.nodes_behind([reader.carriers.streams[coarse]]):
+    parts = _separation(circuit, reader, node)
+    if parts is None or node.name not in circuit.nodes_behind(
+        [reader.carriers.streams[parts.coarse]]
+    ):
         return None
+    coarse, out = parts.coarse, parts.out
     back, *on = (reader.at(Position(None, j)) for j in (coarse, *(o for o in out if o != coarse)))
     goes_on = total(on)
     if not (np.isfinite(back.value) and goes_on.value > 0.0):
         return None
-    return reader.estimate(100.0 * (back / goes_on))
+    return back / goes_on
 
 
 def _products(circuit: Circuit, reader: SizeReader, out: Sequence[int]) -> list[int]:

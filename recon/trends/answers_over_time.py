@@ -1,4 +1,4 @@
-"""The answers of many balanced surveys as series: recovery, head, mass pull, closures, heads."""
+"""The answers of many balanced surveys as series: recovery, head, mass pull, P80, closures."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from oretally.recon.answers import (
     closures,
 )
 from oretally.recon.dated_balances import DatedBalance, Timeline
+from oretally.recon.sizes import LOAD, P80, size_answers
 from oretally.recon.trends.series import AnswerSeries
 
 __all__ = ["CLOSURE", "HEADS", "SeriesReader"]
@@ -73,7 +74,7 @@ class SeriesReader:
     ) -> None:  # fmt: skip
         self.timeline, self.feed, self.products = timeline, feed, products
         self._rows: dict[tuple[str, str, str], _Rows] = {}
-        self._percent = parse_unit("%", Dimension.SHARE)
+        self._percent, self._um = parse_unit("%", Dimension.SHARE), parse_unit("um")
 
     def read(self, balance: DatedBalance) -> None:
         """Add the answers of one survey.
@@ -98,20 +99,28 @@ class SeriesReader:
             unit = self._percent
             if name.kind == GRADE:
                 unit = next(a.unit for a in analytes if a.name == name.analyte)
-            self._add_answer(balance.number, name, found, unit)
+            key = name.kind, name.stream, name.analyte
+            self._add_answer(balance.number, key, str(name), found, unit)
+        shown = [*(feeds if len(feeds) == 1 else ()), *products]
+        sized = size_answers(model, balance.covariance, shown)
+        for (kind, where), found in answers.with_errors(sized).items():
+            of, unit = (f"P80 of {where}", self._um) if kind == P80 else (
+                f"circulating load at {where}", self._percent)  # fmt: skip
+            self._add_answer(balance.number, (kind, where, ""), of, found, unit)
         self._add_heads(balance, feeds, products)
         self._add_closures(balance)
 
-    def _add_answer(self, number: int, name: AnswerName, found: Answer, unit: Unit) -> None:
+    def _add_answer(
+        self, number: int, key: tuple[str, str, str], name: str, found: Answer, unit: Unit
+    ) -> None:
         own, common = 0.0, dict[str, float]()
         for place, moved in found.slopes.items():
             if place.kind == "source":
                 common[f"{place.where}: {place.quantity}"] = unit.from_base(moved)
             else:
                 own += unit.from_base(moved) ** 2
-        key = name.kind, name.stream, name.analyte
         if own > 0.0:
-            rows = self._rows.setdefault(key, _Rows(str(name), unit.symbol))
+            rows = self._rows.setdefault(key, _Rows(name, unit.symbol))
             rows.add(number, unit.from_base(found.value), own**0.5, common)
 
     def _add_heads(
@@ -144,7 +153,9 @@ class SeriesReader:
 
         What only mirrors an earlier one, as two recoveries that make up the whole, is left out.
         """
-        order = {kind: i for i, kind in enumerate((RECOVERY, PULL, GRADE, HEADS, CLOSURE))}
+        order = {
+            kind: i for i, kind in enumerate((RECOVERY, PULL, GRADE, P80, LOAD, HEADS, CLOSURE))
+        }
         rows = sorted(self._rows.items(), key=lambda item: order[item[0][0]])
         found = [self._series(key, row) for key, row in rows if len(row.numbers) > 1]
         return tuple(s for i, s in enumerate(found) if not any(_mirrored(s, o) for o in found[:i]))

@@ -47,9 +47,9 @@ FOLDERS = {
         "answers": "kinetics propagation reduction result solution solver",
         "variance_components": "numerics",
         "dated_balances": "reduction solution solver",
-        "trends": "answers dated_balances result variance_components",
-        "laboratory": "",
         "sizes": "propagation result solver",
+        "trends": "answers dated_balances result sizes variance_components",
+        "laboratory": "",
         "comparison": "answers result",
         "gross_errors": "answers kinetics natural propagation reduction result signatures solution "
         "solver",

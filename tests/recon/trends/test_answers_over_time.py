@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 import pytest
 from balance_cases import only_balanced
 from campaign_cases import CIRCUIT, drawn_campaign
+from size_cases import GRINDING, grinding
 
 from oretally.flowsheet.survey import DatedSurvey, SharedSource
 from oretally.recon.dated_balances import DatedBalance, balanced_in_time, in_time
@@ -100,3 +101,27 @@ def test_a_standard_in_each_batch() -> None:
 
 def test_the_circuit_is_as_the_cases_say() -> None:
     assert CIRCUIT.feeds == ("feed",)
+
+
+def test_fineness_and_circulating_load_are_those_of_one_balance() -> None:
+    surveys = [DatedSurvey(f"S{i}", None, GRINDING, grinding(i)) for i in (1, 2, 3)]
+    timeline = in_time(surveys)
+    reader = SeriesReader(timeline)
+    for balance in balanced_in_time(timeline):
+        assert isinstance(balance, DatedBalance)
+        reader.read(balance)
+    found = {s.name: s for s in reader.series()}
+    names = [name for name in found if name.startswith(("P80", "circulating"))]
+    assert names == ["P80 of overflow", "circulating load at cyclone"]
+    for i, dated in enumerate(surveys):
+        sizes = only_balanced(dated.circuit, dated.survey).sizes
+        for stream in sizes.streams:
+            told = found.get(f"P80 of {stream.stream}")
+            if told is not None:
+                assert told.unit == "um" and told.value[i] == pytest.approx(stream.p80.size_um)
+                assert told.sd[i] == pytest.approx(stream.p80.sd_um)
+        for part in sizes.partitions:
+            load = part.circulating_load
+            assert load is not None
+            told = found[f"circulating load at {part.node}"]
+            assert (told.unit, told.value[i], told.sd[i]) == ("%", *map(pytest.approx, load))
