@@ -9,11 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.persistent_bias.chance_gains import ChanceGains, chance_gains
+from oretally.recon.persistent_bias.chance_numbers import (
+    ChanceNumbers,
+    chance_numbers,
+    scatter_of,
+)
 from oretally.recon.persistent_bias.effects import Effect, Fit, Gains, fit_of, gains_of
 from oretally.recon.persistent_bias.rows import ErrorForm, OneTimeError
 from oretally.recon.persistent_bias.stacked_evidence import (
@@ -22,7 +28,7 @@ from oretally.recon.persistent_bias.stacked_evidence import (
     stacked_evidence_of,
 )
 from oretally.recon.persistent_bias.survey_evidence import SurveyEvidence
-from oretally.recon.propagation import SEEN, sidak_limit
+from oretally.recon.propagation import SEEN
 from oretally.recon.result import ErrorPlace
 
 __all__ = ["UNLIKELIER", "FoundErrors", "Search"]
@@ -33,8 +39,6 @@ _ONE_TIME = 0.01  # level of one-time errors, of all numbers of the campaign tog
 _SEVERAL_SD = 2.0
 _MOST = 20  # errors that stay
 _SWEEPS = 3
-_SPREAD = 8  # surveys, with fewer of which no scatter of a measurement is judged
-_MAD = 0.674489750196082  # median of |N(0, 1)|
 _SEED = 31_337
 
 
@@ -80,7 +84,6 @@ class Search:
         # an amount is told only where it is 20 times likelier than a share of the value
         offset = [c.form is ErrorForm.OFFSET for c in self.stack.candidates]
         self.less = np.where(offset, UNLIKELIER, 0.0)
-        self.names = list(dict.fromkeys(p for s in self.surveys for p in s.places))
 
     def found(self) -> FoundErrors:
         """Return all that was found."""
@@ -142,16 +145,28 @@ class Search:
     def _wrong_once(self, fit: Fit) -> dict[int, tuple[float, int]]:
         """Return the worst number of each survey that has one: how far off, and its row."""
         z = [self._standardised(s, fit) for s in range(len(self.surveys))]
-        spread = self._spread(z)
-        n = sum(int(np.count_nonzero(each)) for each in z)
-        limit = sidak_limit(_ONE_TIME, n)
+        every: dict[ErrorPlace, list[float]] = {}
+        for each, survey in zip(z, self.surveys, strict=True):
+            for name, value in zip(survey.places, each.tolist(), strict=True):
+                if value != 0.0:
+                    every.setdefault(name, []).append(abs(value))
+        if not every:
+            return {}
+        scatter = scatter_of([np.array(own) for own in every.values()])
+        spread = dict(zip(every, scatter.at_least().tolist(), strict=True))
+        limit = self.numbers.limit(_ONE_TIME, float(scatter.whole))
         found = {}
         for s, (each, survey) in enumerate(zip(z, self.surveys, strict=True)):
-            own = each / np.array([spread[p] for p in survey.places])
+            own = each / np.array([spread.get(p, 1.0) for p in survey.places])
             if own.size and survey.dof > 0 and np.abs(own).max() > limit:
                 i = int(np.argmax(np.abs(own)))
                 found[s] = float(own[i]), i
         return found
+
+    @cached_property
+    def numbers(self) -> ChanceNumbers:
+        """How far off the worst number of such a campaign is by chance."""
+        return chance_numbers(self.surveys, seed=_SEED)
 
     def _standardised(self, s: int, fit: Fit) -> Floats:
         """Return r / sqrt(P_ii) of the rows of a survey without the errors that stay."""
@@ -161,18 +176,6 @@ class Search:
         own = np.diag(survey.P)
         seen = own > SEEN
         return np.where(seen, r / np.sqrt(np.where(seen, own, 1.0)), 0.0)
-
-    def _spread(self, z: Sequence[Floats]) -> dict[ErrorPlace, float]:
-        """Return how far each measurement scatters, by the middle of all, at least as stated."""
-        every: dict[ErrorPlace, list[float]] = {name: [] for name in self.names}
-        for each, survey in zip(z, self.surveys, strict=True):
-            for name, value in zip(survey.places, each.tolist(), strict=True):
-                if value != 0.0:
-                    every[name].append(abs(value))
-        return {
-            name: max(1.0, float(np.median(v)) / _MAD) if len(v) >= _SPREAD else 1.0
-            for name, v in every.items()
-        }
 
     def _without(self, s: int, i: int, z: float) -> OneTimeError:
         """Take one number out of a survey."""
