@@ -47,6 +47,7 @@ from oretally.recon.leach_and_stocks import (
 )
 from oretally.recon.leach_over_time import courses, reagent_uses
 from oretally.recon.losses import losses_of
+from oretally.recon.other_surveys import UsualReading
 from oretally.recon.propagation import global_test
 from oretally.recon.reduction import classes_of, require_scale
 from oretally.recon.result import (
@@ -79,6 +80,7 @@ def reconcile(
     second_opinions: bool = True,
     so_far: Callable[[Balance], None] | None = None,
     suspects: bool = True,
+    usual: Mapping[tuple[str, str], UsualReading] | None = None,
 ) -> Balance:
     """Adjust all measurements so that everything balances, and say what follows.
 
@@ -112,6 +114,9 @@ def reconcile(
         takes the longest: as yet without suspects, losses, worth and notes.
     suspects : bool
         Whether to look for wrong numbers at all; it takes most of the time.
+    usual : mapping of (str, str) to UsualReading, optional
+        What the other surveys of a campaign say of each number, by stream and quantity
+        (`oretally.recon.other_surveys`): evidence of which number is wrong.
 
     Returns
     -------
@@ -166,6 +171,7 @@ def reconcile(
             closures=len(balance.closures),
             second_opinions=second_opinions,
             course=None if leach is None else LeachEvidence(leach),
+            usual=usual,
         )
         if suspects
         else GrossErrors(rates=rates),

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
         balanced_survey,
         noted_decision,
         shown_survey,
+        usual_readings,
     )
     from oretally.io.campaign_commands.over_time import bias_of, campaign_title, trends_of_campaign
     from oretally.io.campaign_commands.results_text import (
@@ -27,7 +28,7 @@ else:
         "adding_surveys": "added_text",
         "certificates": "certified_text",
         "file_first": "FileFirst",
-        "one_survey": "balanced_survey noted_decision shown_survey",
+        "one_survey": "balanced_survey noted_decision shown_survey usual_readings",
         "over_time": "bias_of campaign_title trends_of_campaign",
         "results_text": "balanced_text exported_files verified_text",
     })  # fmt: skip
@@ -44,5 +45,6 @@ __all__ = [
     "noted_decision",
     "shown_survey",
     "trends_of_campaign",
+    "usual_readings",
     "verified_text",
 ]

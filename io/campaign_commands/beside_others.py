@@ -8,7 +8,7 @@ from oretally.flowsheet import Measurement
 from oretally.flowsheet.digits import format_number
 from oretally.flowsheet.survey import DatedSurvey
 from oretally.io.campaign import BALANCE, Campaign, SurveyEntry, kept_results
-from oretally.recon.dated_balances import FarNumber, far_from_others
+from oretally.recon.other_surveys import FarNumber, far_from_others
 from oretally.recon.result import Balance
 
 __all__ = ["told_by_others"]
@@ -16,13 +16,14 @@ __all__ = ["told_by_others"]
 _LEAST, _NAMED = 3, 2
 
 
-def told_by_others(campaign: Campaign, entry: SurveyEntry, balance: Balance) -> tuple[str, ...]:
+def told_by_others(
+    campaign: Campaign, entry: SurveyEntry, balance: Balance, surveys: Sequence[DatedSurvey]
+) -> tuple[str, ...]:
     """Return what is out of the way in a survey, and how its recovery stands among the others.
 
-    One balance often cannot tell which number is wrong; what is usual in the plant can. The
-    sentences stand beside what the survey says by itself, and change nothing of it.
+    One balance often cannot tell which number is wrong; what is usual in the plant can. What is
+    usual counts in the chances of the suspects already: this says what it is.
     """
-    surveys = campaign.dated_surveys()
     told = [*_numbers(surveys, entry, balance), *_recovery(campaign, entry, balance)]
     return (f"Over time: {' '.join(told)}",) if told else ()
 
@@ -39,7 +40,7 @@ def _numbers(surveys: Sequence[DatedSurvey], entry: SurveyEntry, balance: Balanc
         more = f"; and {len(far) - _NAMED} more" if len(far) > _NAMED else ""
         first = (far[0].stream, far[0].quantity)
         if first in suspects:
-            end = "look there first"
+            end = "that counts in what is likely above"
         elif balance.global_test.consistent is False:
             end = "far from all of them"
         else:

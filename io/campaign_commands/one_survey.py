@@ -25,9 +25,10 @@ from oretally.io.first_page import kept_sentences
 from oretally.io.report import narrow
 from oretally.io.wording import this_terminal
 from oretally.recon import reconcile
+from oretally.recon.other_surveys import UsualReadings
 from oretally.recon.result import Balance
 
-__all__ = ["balanced_survey", "noted_decision", "shown_survey"]
+__all__ = ["balanced_survey", "noted_decision", "shown_survey", "usual_readings"]
 
 Named = Callable[[Circuit, Survey, str], tuple[str, str]]
 
@@ -40,21 +41,30 @@ def shown_survey(file: str, label: str, parts: tuple[str, ...]) -> tuple[str, bo
     campaign, terminal = open_campaign(file), this_terminal()
     entry = campaign.entry(label)
     story = survey_story(entry, campaign.history(entry), campaign.decisions(), terminal)
+    others = usual_readings(campaign)
     try:
-        case, balance = balanced_survey(campaign, entry)
+        case, balance = balanced_survey(campaign, entry, others)
     except NotBalanceable as error:
         return f"{story}\nThis cannot be balanced.\n{error}\n", False
-    beside = told_by_others(campaign, entry, balance)
+    beside = told_by_others(campaign, entry, balance, others.surveys)
     text = results.summary(
         balance, case.prices, None, parts=parts, terminal=terminal, beside=beside
     )
     return f"{story}\n{text}", balance.converged
 
 
-def balanced_survey(campaign: Campaign, entry: SurveyEntry) -> tuple[Case, Balance]:
+def usual_readings(campaign: Campaign) -> UsualReadings:
+    """Return what the surveys of a campaign that can be read say of each other's numbers."""
+    return UsualReadings([s for _, s, _ in campaign.read_surveys() if s is not None])
+
+
+def balanced_survey(
+    campaign: Campaign, entry: SurveyEntry, others: UsualReadings
+) -> tuple[Case, Balance]:
     """Return the case of a survey, and its balance without what is left out of it by decision.
 
     What the case says against its numbers stands in the balance, as 'oretally balance' has it.
+    Which number is wrong is judged by ``others`` too, the surveys of the campaign.
 
     Raises
     ------
@@ -67,6 +77,7 @@ def balanced_survey(campaign: Campaign, entry: SurveyEntry) -> tuple[Case, Balan
     found = reconcile(
         case.circuit, survey, feed=case.feeds, products=case.products, rates=case.rates,
         lost=case.lost or None, prices={p.analyte: p.per_kg for p in case.prices},
+        usual=others.beside(entry.label),
     )  # fmt: skip
     return case, replace(
         found, notes=(*found.notes, *case.notes),

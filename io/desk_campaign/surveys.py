@@ -15,8 +15,9 @@ from oretally.io.campaign import (
     open_campaign,
     when,
 )
-from oretally.io.campaign_commands import balanced_survey
+from oretally.io.campaign_commands import balanced_survey, usual_readings
 from oretally.io.desk_files import GivenCase, given_case
+from oretally.io.files import digest
 from oretally.io.first_page import (
     NOT_YET,
     SOUND,
@@ -57,6 +58,10 @@ class TakenOut:
 def survey_list_rows(campaign: Campaign) -> list[dict[str, Any]]:
     """Return the surveys in order of time, as `campaign list` has them, with their decisions."""
     decisions, out = campaign.decisions(), campaign.left_out()
+    current = listed_surveys(campaign)
+    every = [f"{entry.hash} {sorted(out.get(entry.number, ()))}" for entry, _ in current]
+    # what an answer hangs on, that of the other surveys too: as long as it is the same, so is that
+    key = digest("\n".join(every).encode())
     return [
         {
             "label": entry.label,
@@ -64,10 +69,9 @@ def survey_list_rows(campaign: Campaign) -> list[dict[str, Any]]:
             "kind": entry.kind,
             "standing": standing,
             "decided": [_decided(d) for d in decisions if d.survey == entry.number],
-            # what its answer hangs on: as long as that is the same, so is the answer
-            "key": f"{entry.hash} {sorted(out.get(entry.number, ()))}",
+            "key": key,
         }
-        for entry, standing in listed_surveys(campaign)
+        for entry, standing in current
     ]  # fmt: skip
 
 
@@ -81,10 +85,11 @@ def judged(
     campaign: Campaign, labels: Sequence[str], say: Callable[..., None]
 ) -> Iterator[dict[str, Any]]:
     """Yield what each survey comes to; ``say`` is told which is at work."""
+    others = usual_readings(campaign)
     for i, label in enumerate(labels, start=1):
         say(f"balancing '{label}', {i} of {len(labels)}")
         try:
-            _, balance = balanced_survey(campaign, campaign.entry(label))
+            _, balance = balanced_survey(campaign, campaign.entry(label), others)
         except InputError as error:
             found = _no_balance(error.faults[0].problem)
         except NotBalanceable as error:

@@ -7,7 +7,7 @@ are linearised, that of the adjusted values. So much can be told before a survey
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -25,6 +25,7 @@ from oretally.recon.gross_errors.suspects import Findings, suspects
 from oretally.recon.gross_errors.told_slips import ToldSlips
 from oretally.recon.gross_errors.variance_factors import variance_factors
 from oretally.recon.kinetics import LeachEvidence
+from oretally.recon.other_surveys import UsualReading
 from oretally.recon.propagation import LARGEST, POWER, sidak_limit
 from oretally.recon.result import (
     BalancedValue,
@@ -54,6 +55,7 @@ def gross_errors(
     answers: Answers, values: Sequence[BalancedValue], positions: Sequence[Position], *,
     test: GlobalTest, rates: ErrorRates, closures: int, second_opinions: bool = True,
     course: LeachEvidence | None = None,
+    usual: Mapping[tuple[str, str], UsualReading] | None = None,
 ) -> GrossErrors:  # fmt: skip
     """Return all that the tests say.
 
@@ -75,6 +77,8 @@ def gross_errors(
         Whether other methods are asked too.
     course : LeachEvidence, optional
         Of a test over time, which counts beside the balances.
+    usual : mapping of (str, str) to UsualReading, optional
+        What the other surveys of a campaign say of each number.
     """
     model, covariance = answers.model, answers.covariance
     problem, solution = covariance.problem, covariance.solution
@@ -90,7 +94,7 @@ def gross_errors(
             adjustment_limits=(alone, sidak_limit(test.alpha, tested)),
         )  # fmt: skip
     names, refitter = ErrorNames(model), Refitter(problem, solution, work=WORK)
-    slips = _slips(names, rates)
+    slips = _slips(names, rates, usual or {})
     found = diagnose(
         problem,
         solution,
@@ -172,7 +176,9 @@ def _measured_at(model: BalanceModel, positions: Sequence[Position]) -> list[Pos
     return [model.positions.measured_at(place) for place in positions]
 
 
-def _slips(names: ErrorNames, rates: ErrorRates) -> PossibleSlips:
+def _slips(
+    names: ErrorNames, rates: ErrorRates, usual: Mapping[tuple[str, str], UsualReading]
+) -> PossibleSlips:
     at = names.model.positions
     named, sources = at.named, at.sources
     known: dict[tuple[str, ...], float] = {}
@@ -190,7 +196,7 @@ def _slips(names: ErrorNames, rates: ErrorRates) -> PossibleSlips:
             known[key] = rates.of(quantity, parts)
         return known[key]
 
-    slips = PossibleSlips(names.model.survey, at, rate, rates.measurement)
+    slips = PossibleSlips(names.model.survey, at, rate, rates.measurement, usual)
     return slips
 
 

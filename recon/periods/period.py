@@ -9,7 +9,7 @@ from datetime import datetime
 from oretally.flowsheet import BalanceModel, InputError, NotBalanceable
 from oretally.flowsheet.problem import check_survey, reference_streams
 from oretally.flowsheet.survey import Basis, DatedSurvey, without_sizes
-from oretally.recon.dated_balances import far_from_others
+from oretally.recon.other_surveys import far_from_others
 from oretally.recon.periods.calendar import Gap, gaps_of, span_of
 from oretally.recon.periods.choice import joint_balance
 from oretally.recon.periods.joint import JointBalance

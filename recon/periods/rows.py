@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from oretally.recon.dated_balances import FarNumber
+from oretally.recon.other_surveys import FarNumber
 from oretally.recon.periods.calendar import Gap
 from oretally.recon.periods.shifts import SameReading
 from oretally.recon.result import GlobalTest

@@ -5,9 +5,8 @@ odds of two of them are, by how well the rest agrees and by what the campaign ha
 
     exp(drop_i / 2) p(meant_i) / p(measured_i)   to   exp(drop_j / 2) p(meant_j) / p(measured_j)
 
-drop being what the sum of squares falls by, meant what the others say, and p the density of the
-same number in the other surveys: Student's t about their median, its scale 1.4826 times the middle
-distance from it and the stated error, in logarithms. Without three others p says nothing.
+drop being what the sum of squares falls by, meant what the others say, and p how likely a number is
+by the same of the other surveys (`oretally.recon.other_surveys`).
 """
 
 from __future__ import annotations
@@ -19,6 +18,7 @@ import numpy as np
 
 from oretally.flowsheet import Measurement, NotBalanceable, Survey
 from oretally.flowsheet.survey import DatedSurvey, without_measurement
+from oretally.recon.other_surveys import UsualReadings
 from oretally.recon.periods.joint import JointBalance, ShiftPlace
 from oretally.recon.periods.rows import PeriodSuspect
 from oretally.recon.propagation import Derived, global_test, sidak_limit
@@ -28,8 +28,6 @@ from oretally.recon.signatures import MeasuredReading, log_density_of_any_error,
 __all__ = ["suspects_of"]
 
 _TRIED = 16  # numbers left out in turn
-_LEAST_OTHERS = 3
-_MAD = 1.4826  # sd over median distance, of normal numbers
 _TOLD = 0.02  # probability
 _LIKELIER = 0.5  # probability of a slip, given that the number is wrong
 _SEEN = 1e-3  # of the variance of a reading: less of it is checked by errors of the others alone
@@ -61,9 +59,9 @@ def suspects_of(
     alpha : float
         Level of the test without a number.
     """
-    tried = list[_Tried]()
+    tried, usual = list[_Tried](), UsualReadings(campaign)
     for t, m in _in_question(joint, shifts, doubtful)[:_TRIED]:
-        found = _without(joint, balanced, shifts, campaign, t, m, alpha)
+        found = _without(joint, balanced, shifts, usual, t, m, alpha)
         if found is not None:
             tried.append(found)
     if not tried:
@@ -117,7 +115,7 @@ def _place(joint: JointBalance, t: int, m: Measurement) -> ShiftPlace | None:
 
 def _without(
     joint: JointBalance, balanced: Callable[[Sequence[DatedSurvey]], JointBalance],
-    shifts: Sequence[DatedSurvey], campaign: Sequence[DatedSurvey], t: int, m: Measurement,
+    shifts: Sequence[DatedSurvey], usual: UsualReadings, t: int, m: Measurement,
     alpha: float,
 ) -> _Tried | None:  # fmt: skip
     """Return what all others say of a number; None if they say nothing."""
@@ -136,21 +134,20 @@ def _without(
     sd = float(rest.effects([Derived(meant, {place: 1.0})]).sd[0])
     if not np.isfinite(sd) or (m.value > 0.0 and meant <= 0.0):
         return None
-    others = _others(campaign, shifts[t].label, m)
+    others = _others(usual.surveys, shifts[t].label, m)
     log_odds = 0.5 * (joint.objective - rest.objective)
-    usual = None
+    among = None
     if others:
         written = [m.unit.from_base(x) for x in others]
-        usual = len(others), min(written), max(written)
-        if len(others) >= _LEAST_OTHERS and min(*others, m.value_base) > 0.0:
-            own = m.unit.to_base(m.sd) / m.value_base
-            log_odds += _log_density(meant, others, own, sd / meant)
-            log_odds -= _log_density(m.value_base, others, own, 0.0)
+        among = len(others), min(written), max(written)
+    own = usual.beside(shifts[t].label).get((m.stream, m.quantity))
+    if own is not None and m.value > 0.0:
+        log_odds += own.log_odds(m.value_base, m.sd_base, meant, sd)
     slip, fits = _slip(shifts[t].survey, m, m.unit.from_base(meant), m.unit.from_base(sd))
     return _Tried(
         PeriodSuspect(
             shifts[t].label, m.stream, m.quantity, m.unit.symbol, 0.0, m.value,
-            m.unit.from_base(meant), m.unit.from_base(sd), usual,
+            m.unit.from_base(meant), m.unit.from_base(sd), among,
             global_test(rest.objective, rest.dof, alpha), slip, fits,
         ), log_odds,
     )  # fmt: skip
@@ -180,16 +177,3 @@ def _others(campaign: Sequence[DatedSurvey], label: str, m: Measurement) -> list
     """Return the same number of the other surveys, in base units."""
     found = (s.survey.measured(m.stream, m.quantity) for s in campaign if s.label != label)
     return [o.value_base for o in found if o is not None and not o.bounded]
-
-
-def _log_density(value: float, others: Sequence[float], own: float, more: float) -> float:
-    """Return the log density of a number among others, all above 0, but for a constant.
-
-    ``own`` is its stated error and ``more`` what its own uncertainty adds, both relative.
-    """
-    x = np.log(np.array(others))
-    middle = float(np.median(x))
-    scale = float(np.linalg.norm([_MAD * np.median(np.abs(x - middle)), own, more]))
-    dof = len(others) - 1
-    t = (float(np.log(value)) - middle) / scale
-    return float(-0.5 * (dof + 1) * np.log1p(t**2 / dof) - np.log(scale))

@@ -87,7 +87,8 @@ class PersistentBias:
 class OneTimeError:
     """A number that was badly wrong in one survey: it takes no part in what is said of the others.
 
-    ``statistic`` is how far it stood off, in sd; ``group`` what cannot be told apart there.
+    ``statistic`` is how far it stood off, in sd; ``group`` what its balance cannot tell from it,
+    unless the other surveys make it 20 times less likely.
     """
 
     number: int

@@ -14,6 +14,7 @@ from functools import cached_property
 import numpy as np
 
 from oretally.flowsheet.arrays import Floats
+from oretally.recon.other_surveys import UsualReadings
 from oretally.recon.persistent_bias.chance_gains import ChanceGains, chance_gains
 from oretally.recon.persistent_bias.chance_numbers import (
     ChanceNumbers,
@@ -29,13 +30,15 @@ from oretally.recon.persistent_bias.stacked_evidence import (
 )
 from oretally.recon.persistent_bias.survey_evidence import SurveyEvidence
 from oretally.recon.propagation import SEEN
-from oretally.recon.result import ErrorPlace
+from oretally.recon.result import ErrorPlace, ErrorRates
 
 __all__ = ["UNLIKELIER", "FoundErrors", "Search"]
 
 UNLIKELIER = 2.0 * float(np.log(20.0))
 """Twice the logarithm of odds of 20 to 1: what gains so much less is no longer told."""
 _ONE_TIME = 0.01  # level of one-time errors, of all numbers of the campaign together
+_LOSS = float(np.log(ErrorRates().loss / ErrorRates().measurement))
+"""Logarithm of how much rarer a node loses unseen than a number is wrong."""
 _SEVERAL_SD = 2.0
 _MOST = 20  # errors that stay
 _SWEEPS = 3
@@ -159,9 +162,33 @@ class Search:
         for s, (each, survey) in enumerate(zip(z, self.surveys, strict=True)):
             own = each / np.array([spread.get(p, 1.0) for p in survey.places])
             if own.size and survey.dof > 0 and np.abs(own).max() > limit:
-                i = int(np.argmax(np.abs(own)))
+                i = int(np.argmax(self._log_odds(survey, each)))
                 found[s] = float(own[i]), i
         return found
+
+    def _log_odds(self, survey: SurveyEvidence, z: Floats) -> Floats:
+        """Return how likely each number of a survey is the wrong one, by the other surveys too.
+
+        ``z`` as of `_standardised`: without the number the squares fall by z^2.
+        """
+        usual, own = self.usual.beside(survey.label), np.diag(survey.P)
+        lost = np.array([place.kind == "loss" for place in survey.places])
+        found = 0.5 * z**2 + np.where(lost, _LOSS, 0.0)
+        for i, place in enumerate(survey.places):
+            of = usual.get((place.where, place.quantity))
+            if of is None or place.kind != "measurement" or not own[i] > SEEN:
+                continue
+            read, sd = float(survey.measured[i]), float(survey.unit[i])
+            if read > 0.0:
+                size, left = float(z[i] / own[i] ** 0.5), max(1.0 / float(own[i]) - 1.0, 0.0)
+                found[i] += of.log_odds(read, sd, read - size * sd, left**0.5 * sd)
+        return found
+
+    @cached_property
+    def usual(self) -> UsualReadings:
+        """What the surveys say of each other's numbers."""
+        balances = [s.balance for s in self.surveys if s.balance is not None]
+        return UsualReadings([balance.dated for balance in balances])
 
     @cached_property
     def numbers(self) -> ChanceNumbers:
@@ -178,12 +205,16 @@ class Search:
         return np.where(seen, r / np.sqrt(np.where(seen, own, 1.0)), 0.0)
 
     def _without(self, s: int, i: int, z: float) -> OneTimeError:
-        """Take one number out of a survey."""
+        """Take one number out of a survey; what it can hardly be told from stands in order."""
         survey = self.surveys[s]
+        odds = self._log_odds(survey, survey.standardised())
+        alike = [j for j in survey.alike(i) if odds[j] >= odds[i] - 0.5 * UNLIKELIER]
+        alike.sort(key=lambda j: (j != i, -odds[j]))
+        group = tuple(survey.places[j] for j in alike)
         self.surveys[s] = survey.without(i)
         self.stack.put(s, self.surveys[s])
         self.own, self.sees = self.stack.own, self.stack.sees
-        return OneTimeError(survey.number, survey.label, survey.alike(i), z)
+        return OneTimeError(survey.number, survey.label, group, z)
 
 
 def _log_chance(gains: Gains) -> Floats:

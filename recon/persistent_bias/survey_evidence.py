@@ -94,12 +94,11 @@ class SurveyEvidence:
         P, r = self.P - np.outer(p, p), self.r - p * self.r[i] / self.P[i, i] ** 0.5
         return replace(self, P=P, r=r, dof=self.dof - 1)
 
-    def alike(self, i: int) -> tuple[ErrorPlace, ...]:
-        """Return the error of a row, and those with nearly the same signature."""
+    def alike(self, i: int) -> list[int]:
+        """Return a row, and those whose errors have nearly the same signature."""
         size = np.sqrt(np.maximum(np.diag(self.P), SEEN))
         C = np.abs(self.P[i]) / size / size[i]
-        found = [j for j in range(len(self.places)) if j != i and C[j] >= NEAR]
-        return (self.places[i], *(self.places[j] for j in found))
+        return [i, *(j for j in range(len(self.places)) if j != i and C[j] >= NEAR)]
 
     def contrasts(self) -> tuple[Floats, Floats]:
         """Return U with P = U U' among the measurements, shape (n_readings, dof), and U'r.

@@ -15,6 +15,9 @@ b^2 exp(-b^2/(2w^2)) of `oretally.recon.gross_errors.explanations`; a slip has t
 the reading to what was meant, and v = (sd meant / sd stated)^2 - 1. The ways of one error are added
 up, those of the others as they fit best: exact for one error.
 
+Where other surveys of a campaign have the same number, what they say of what was read and of what
+was meant is added (`oretally.recon.other_surveys`).
+
 Before looking any scale is as likely: a survey with a number ten times as large is as likely as
 with a tenth of it. So a slip that multiplies a number counts by its chance and by the objective
 that is left with it undone, whatever the others know of the number: with C' = M all else cancels.
@@ -34,6 +37,7 @@ import numpy as np
 from scipy.special import log_ndtr, ndtr
 
 from oretally.flowsheet.arrays import Floats, Ints
+from oretally.recon.other_surveys import log_usual
 from oretally.recon.propagation import SEEN
 
 __all__ = [
@@ -50,7 +54,7 @@ __all__ = [
 _ROUNDS = 8  # in search of the ways that fit best together
 _LEAST = 1e-300
 _ROUNDING = 1e-15  # of a variance
-_FIELDS = ("mean", "added", "width", "log_prior", "side", "slip", "scale")  # of `Ways`, in order
+_FIELDS = ("mean", "added", "width", "log_prior", "side", "slip", "scale", "usual")  # of `Ways`
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +75,9 @@ class Ways:
         Index of the slip; -1 for a free size.
     scale : ndarray, shape (n_ways,)
         log f, f being how many times the reading what was meant is if its error is in proportion.
+    usual : ndarray, shape (n_ways, 4)
+        What other surveys say of the reading, the same in all its ways: see
+        `oretally.recon.other_surveys.log_usual`, its first arguments; 0 where they say nothing.
     """
 
     mean: Floats
@@ -80,13 +87,15 @@ class Ways:
     side: Floats
     slip: Ints
     scale: Floats
+    usual: Floats
 
     @classmethod
     def free(cls, widths: Sequence[float], log_prior: Floats, side: Floats | float = 0.0) -> Ways:
         """Return free sizes, ``log_prior`` of shape (n_ways,)."""
         w = np.array(widths, dtype=float)
         zero = np.zeros(w.size)
-        return cls(zero, w**2, w, log_prior, zero + side, np.full(w.size, -1), zero)
+        return cls(zero, w**2, w, log_prior, zero + side, np.full(w.size, -1), zero,
+                   np.zeros((w.size, 4)))  # fmt: skip
 
     @classmethod
     def slips(
@@ -94,11 +103,25 @@ class Ways:
     ) -> Ways:
         """Return slips, all of shape (n_ways,)."""
         zero = np.zeros(mean.size)
-        return cls(mean, added, zero, log_prior, zero, slip, scale)
+        return cls(mean, added, zero, log_prior, zero, slip, scale, np.zeros((mean.size, 4)))
 
     def at(self, chosen: Ints | slice) -> Ways:
         """Return some of the ways."""
         return Ways(*(getattr(self, name)[chosen] for name in _FIELDS))
+
+    def log_usual(self, size: Floats | float, variance: Floats | float) -> Floats:
+        """Return what the other surveys add to the log odds of each way, shape (n_ways,).
+
+        ``size`` and ``variance``, as of `single_log_evidence`: a slip says itself what was meant.
+        """
+        if not self.usual[:, 3].any():
+            return np.zeros(len(self))
+        off, share, spread, dof = self.usual.T
+        slipped = self.slip >= 0
+        error = np.where(slipped, self.mean, size)
+        v = np.where(slipped, self.added + 1.0, np.asarray(variance) - 1.0)
+        sd = share * np.sqrt(np.maximum(v, 0.0))
+        return log_usual(off, share, spread, dof, meant=1.0 - share * error, meant_sd=sd)
 
     def __len__(self) -> int:
         return self.mean.size
@@ -199,6 +222,7 @@ def single_log_evidence(size: Floats | float, variance: Floats | float, ways: Wa
     return np.asarray(
         0.5 * np.log(known / M) - 0.5 * gap**2 / M + ways.log_prior - ways.scale
         + _size_factor(ways, ways.added * gap / M, ways.added * (1.0 - ways.added / M))
+        + ways.log_usual(size, variance)
     )  # fmt: skip
 
 
@@ -242,7 +266,7 @@ def _scores(
         mean[:, j], added[:, j] = w.mean[at], w.added[at]
         width[:, j], side[:, j] = w.width[at], w.side[at]
         moved[:, j] = _moved(w.scale[at])
-        prior += w.log_prior[at] - w.scale[at]
+        prior += w.log_prior[at] - w.scale[at] + w.log_usual(size[j], covariance[j, j])[at]
     least = (_ROUNDING - 1.0) * np.diag(covariance)
     added, moved = np.maximum(added, least), np.maximum(moved, least)
     left = _ROUNDING * np.diag(covariance)  # slips may take away all but what nobody knows
@@ -255,6 +279,7 @@ def _scores(
     variance = added - added**2 * np.einsum("kii->ki", inverse)
     none = np.zeros(m)
     for j in range(n):
-        one = Ways(none, none, width[:, j], none, side[:, j], np.zeros(m, dtype=np.intp), none)
+        one = Ways(none, none, width[:, j], none, side[:, j], np.zeros(m, dtype=np.intp), none,
+                   np.zeros((m, 4)))  # fmt: skip
         found = found + _size_factor(one, added[:, j] * pulled[:, j], variance[:, j])
     return np.asarray(found)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from math import nan
 
@@ -112,6 +112,12 @@ class Mixups:
             far = decades(slips, row, rate if checked is None else np.where(checked, rate, 0.0))
             self._larger = [m for m in (*every, *far) if (m.rows >= 0).all()]
         self._known: dict[int, Mixup] = {}
+        if slips.usual:
+            usual = [slips.usual_of_meant(self._mixup(c).values) for c in range(len(self))]
+            n = len(self._pairs)
+            self._odds = self._odds + np.array(usual[:n])
+            self._larger = [replace(m, log_odds=m.log_odds + more)
+                            for m, more in zip(self._larger, usual[n:], strict=True)]  # fmt: skip
 
     def __len__(self) -> int:
         return len(self._pairs) + len(self._larger)

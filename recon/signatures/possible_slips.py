@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from math import isfinite
+from math import isfinite, log
 
 import numpy as np
 
 from oretally.flowsheet import Measurement, Position, Positions, Survey, Unit
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.flowsheet.survey import Kind, Meaning, meanings
+from oretally.recon.other_surveys import UsualReading, log_usual
 from oretally.recon.result import SlippedReading
 from oretally.recon.signatures.slips import MULTIPLIED, Column, Meant, meant
 
@@ -30,12 +31,15 @@ class PossibleSlips:
         Rate of gross errors of a measurement.
     overall : float
         Rate of gross errors of measurements in general.
+    usual : mapping of (str, str) to UsualReading
+        What other surveys say of the numbers, by stream and quantity; empty without any.
     """
 
     survey: Survey
     places: Positions
     rate: Callable[[Position], float]
     overall: float
+    usual: Mapping[tuple[str, str], UsualReading] = field(default_factory=dict)
 
     @cached_property
     def written(self) -> Mapping[Position, Measurement]:
@@ -74,6 +78,29 @@ class PossibleSlips:
             base = np.array(numbers) * float(factor.numerator) / float(factor.denominator)
             value, sd = base.T.tolist()
             found.update(zip(places, zip(value, sd, strict=True), strict=True))
+        return found
+
+    def usual_of(self, place: Position) -> tuple[float, float, float, int]:
+        """Return what `log_usual` is to know of a reading; 0 where other surveys say nothing."""
+        m = self.written.get(place)
+        own = None if m is None else self.usual.get((m.stream, m.quantity))
+        value, sd = self._as_read.get(place, (0.0, 0.0))
+        if own is None or not value > 0.0:
+            return 0.0, 0.0, 0.0, 0
+        return log(value) - own.middle, sd / value, own.spread, own.dof
+
+    def usual_of_meant(self, values: Mapping[Position, tuple[float, float]]) -> float:
+        """Return what other surveys add to the log odds that readings were meant otherwise.
+
+        ``values`` with their stated errors, in base units; NaN of what nobody knows.
+        """
+        found = 0.0
+        for place, (value, sd) in values.items():
+            off, share, spread, dof = self.usual_of(place)
+            if dof and value > 0.0:
+                read, _ = self._as_read[place]
+                found += float(log_usual(off, share, spread, dof, meant=value / read,
+                                         meant_sd=sd / read))  # fmt: skip
         return found
 
     def number(self, place: Position) -> tuple[float, Unit]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -65,6 +65,10 @@ class WayTable:
         ])  # fmt: skip
         order = np.argsort(row, kind="stable")
         every = joined_ways([free, slip, lost]).at(order)
+        if slips.usual:
+            usual = np.zeros((n + n_losses, 4))
+            usual[:n] = [slips.usual_of(place) for place in readings]
+            every = replace(every, usual=usual[row[order]])
         return cls(every, np.searchsorted(row[order], np.arange(n + n_losses + 1)))
 
     def __len__(self) -> int:
@@ -78,13 +82,12 @@ class WayTable:
         """Return the evidence of each row alone, less what leaves the objective.
 
         ``size`` and ``variance`` have one value a row; rows of infinite variance have none. Of all
-        ways and of errors of free size alone, shape (n_rows,) each.
+        ways, and of errors of free size alone by this survey alone, shape (n_rows,) each.
         """
         known = np.isfinite(variance)
         filled = np.where(known, variance, 1.0)
-        scores = single_log_evidence(size[self._row], filled[self._row], self.every)
-        free = np.where(self.every.slip < 0, scores, -np.inf)
-        both = (np.logaddexp.reduceat(s, self.starts[:-1]) for s in (scores, free))
+        scores = _scores(size[self._row], filled[self._row], self.every)
+        both = (np.logaddexp.reduceat(s, self.starts[:-1]) for s in scores)
         every, freely = (np.where(known, s, -np.inf) for s in both)
         return every, freely
 
@@ -96,13 +99,19 @@ class WayTable:
         first = np.cumsum(n) - n
         at = np.arange(int(n.sum())) + np.repeat(self.starts[rows] - first, n)
         ways = self.every.at(at)
-        scores = single_log_evidence(np.repeat(size, n), np.repeat(variance, n), ways)
-        free = np.where(ways.slip < 0, scores, -np.inf)
+        scores, free = _scores(np.repeat(size, n), np.repeat(variance, n), ways)
         return np.logaddexp.reduceat(scores, first), np.logaddexp.reduceat(free, first)
 
     @cached_property
     def _row(self) -> Ints:
         return np.repeat(np.arange(len(self)), np.diff(self.starts))
+
+
+def _scores(size: Floats, variance: Floats, ways: Ways) -> tuple[Floats, Floats]:
+    """Return the scores of ways, and of free sizes without what other surveys say of them."""
+    scores = single_log_evidence(size, variance, ways)
+    free = np.where(ways.slip < 0, scores - ways.log_usual(size, variance), -np.inf)
+    return scores, free
 
 
 def log_size_shares(rates: ErrorRates, written: Bools | bool = True) -> Floats:

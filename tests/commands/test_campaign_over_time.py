@@ -214,3 +214,14 @@ def test_standards_of_batches_that_read_high_from_one_on(tmp_path: Path) -> None
     assert done.exit_code == 0, done.output
     told = " ".join(done.stdout.split())
     assert "Standard OX1 for Sn rose by" in told and "at survey 6" in told
+
+
+def test_one_survey_has_one_culprit_in_all_commands(tmp_path: Path) -> None:
+    """Its balance alone makes a slip of unit, which takes a stream away, as likely as the truth."""
+    file = tmp_path / "gravity.oretally"
+    example_campaign(file)
+    told = [" ".join(_run(file, *asked).stdout.split()) for asked in (
+        ("show", "week 9"), ("bias",), ("period", "2026-04-27", "--hours", "8"))]  # fmt: skip
+    assert "Check one number first: Sn of 'spiral tails' reads 0.55 %" in told[0]
+    assert "Wrong once, and left out here: Sn of spiral tails in week 9, 11 sd off." in told[1]
+    assert "Likeliest wrong: Sn of 'spiral tails' in 'week 9'" in told[2]

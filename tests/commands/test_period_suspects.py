@@ -89,7 +89,8 @@ def test_the_other_surveys_tell_which_number_is_a_slip(tmp_path: Path) -> None:
     assert first.test.consistent
     shown = " ".join(run(file, "show", "s5").output.split())
     beside = (
-        "Over time: Au of 'concentrate' reads 860 g/t, 4 other surveys 88 to 95: look there first."
+        "Over time: Au of 'concentrate' reads 860 g/t, 4 other surveys 88 to 95: that counts "
+        "in what is likely above."
     )
     assert beside in shown
     text = run(file, "period", "2026-06").output

@@ -42,7 +42,8 @@ FOLDERS = {
         "natural": "numerics reduction result solution",
         "solver": "batch careful natural numerics reduction result solution",
         "propagation": "result solver",
-        "signatures": "numerics propagation reduction result solution solver",
+        "other_surveys": "",
+        "signatures": "numerics other_surveys propagation reduction result solution solver",
         "kinetics": "propagation result signatures solution solver",
         "answers": "kinetics propagation reduction result solution solver",
         "variance_components": "numerics",
@@ -51,15 +52,15 @@ FOLDERS = {
         "trends": "answers dated_balances result sizes variance_components",
         "laboratory": "",
         "comparison": "answers result",
-        "gross_errors": "answers kinetics natural propagation reduction result signatures solution "
-        "solver",
+        "gross_errors": "answers kinetics natural other_surveys propagation reduction result "
+        "signatures solution solver",
         "leach_and_stocks": "answers propagation result solver",
         "leach_over_time": "answers kinetics propagation result signatures solver",
         "losses": "answers propagation result sizes solver",
         "plan": "answers kinetics numerics propagation reduction signatures solution solver",
-        "persistent_bias": "dated_balances propagation result signatures solution trends "
-        "variance_components",
-        "periods": "answers dated_balances numerics propagation reduction result signatures "
+        "persistent_bias": "dated_balances other_surveys propagation result signatures solution "
+        "trends variance_components",
+        "periods": "answers numerics other_surveys propagation reduction result signatures "
         "solution solver",
         "draws": "leach_and_stocks result solution solver",
         "no_balance": "answers gross_errors leach_and_stocks reduction result signatures "
@@ -102,7 +103,8 @@ FOLDERS = {
         "commands": "campaign campaign_commands campaign_views case cells definition draw_limits "
         "files periods plan report results wording",
         "desk_files": "case definition files grids kinetics laboratory measurements sizes",
-        "desk_campaign": "campaign campaign_commands campaign_views desk_files first_page wording",
+        "desk_campaign": "campaign campaign_commands campaign_views desk_files files first_page "
+        "wording",
         "desk": "case cells certificate commands compare definition desk_campaign desk_files "
         "draw_limits files first_page forms grids kinetics laboratory manual measurements pictures "
         "plan results sizes wording",

@@ -9,7 +9,7 @@ from scipy import stats
 
 from oretally.flowsheet import Basis, Circuit, Measurement, Stream, Survey, parse_unit
 from oretally.flowsheet.survey import DETECTION_LIMIT, DatedSurvey
-from oretally.recon.dated_balances import far_from_others
+from oretally.recon.other_surveys import far_from_others
 
 _PERCENT, _KG = parse_unit("%"), parse_unit("kg")
 _CIRCUIT = Circuit.from_parts((Stream("in", None, "mill"), Stream("out", "mill", None)), [])
