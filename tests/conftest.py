@@ -6,28 +6,21 @@ import json
 import os
 import signal
 from collections.abc import Callable, Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
+import byte_code  # noqa: F401  # before the others: it says where their byte code is kept
 import pytest
-from balanced_once import COMMANDS, balanced_once
 from hypothesis import HealthCheck, settings
-from numpy.typing import NDArray
 from often import NIGHTLY
-from published import REFERENCE
-from random_circuits import RandomCircuit
 
-from oretally.flowsheet import (
-    Analyte,
-    BalanceProblem,
-    Basis,
-    Circuit,
-    Measurement,
-    Survey,
-    parse_unit,
-)
+if TYPE_CHECKING:  # imported where they are used: who starts the workers needs none of them
+    import numpy as np
+    from numpy.typing import NDArray
+    from random_circuits import RandomCircuit
 
-Floats = NDArray[np.float64]
+    from oretally.flowsheet import BalanceProblem, Basis, Circuit, Survey
+
+    Floats = NDArray[np.float64]
 
 # a machine that is busy with something else fails no test, and each run draws the same
 settings.register_profile(
@@ -41,19 +34,11 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _compiled_once(tmp_path_factory: pytest.TempPathFactory) -> None:
-    """Where no byte code may stand beside the sources, what tests start keeps it among theirs.
+def _balanced_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    from balanced_once import COMMANDS, balanced_once, share_in
 
-    Else each of the programs compiles all packages anew, which takes longer than its work.
-    """
-    if os.environ.pop("PYTHONDONTWRITEBYTECODE", ""):
-        base = tmp_path_factory.getbasetemp()
-        shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
-        os.environ["PYTHONPYCACHEPREFIX"] = str(shared / "pycache")
-
-
-@pytest.fixture(scope="session", autouse=True)
-def _balanced_once() -> Iterator[None]:
+    base = tmp_path_factory.getbasetemp()
+    share_in((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "balances")
     with pytest.MonkeyPatch.context() as patch:
         for module in COMMANDS:
             patch.setattr(f"{module}.reconcile", balanced_once)
@@ -63,6 +48,7 @@ def _balanced_once() -> Iterator[None]:
 @pytest.fixture(scope="session")
 def reference() -> Callable[[str], dict[str, Any]]:
     """Return a function that reads tests/reference/NAME.json."""
+    from published import REFERENCE
 
     def read(name: str) -> dict[str, Any]:
         document: dict[str, Any] = json.loads((REFERENCE / f"{name}.json").read_text("utf-8"))
@@ -74,6 +60,7 @@ def reference() -> Callable[[str], dict[str, Any]]:
 @pytest.fixture(scope="session")
 def linear_problem() -> Callable[..., BalanceProblem]:
     """Return a builder of problems without grades: A F = b, some F measured, any sign."""
+    from oretally.flowsheet import BalanceProblem
 
     def build(
         A: Floats, b: Floats, flow: Floats, sd: Floats, *, signed: bool = True
@@ -86,6 +73,7 @@ def linear_problem() -> Callable[..., BalanceProblem]:
 @pytest.fixture(scope="session")
 def make_survey() -> Callable[..., Survey]:
     """Return a builder of surveys: {stream: (value, sd)} for flows [kg] and analytes [%]."""
+    from oretally.flowsheet import Analyte, Basis, Measurement, Survey, parse_unit
 
     def build(
         flows: dict[str, tuple[float, float]],
@@ -110,6 +98,8 @@ def make_survey() -> Callable[..., Survey]:
 @pytest.fixture(scope="session")
 def two_products() -> Circuit:
     """Return the circuit of one separator with two products."""
+    from oretally.flowsheet import Circuit
+
     return Circuit.build(
         {"feed": (None, "table"), "conc": ("table", None), "tails": ("table", None)}
     )
@@ -118,4 +108,6 @@ def two_products() -> Circuit:
 @pytest.fixture(scope="session")
 def random_circuit() -> Callable[..., RandomCircuit]:
     """Return the class of random circuits: ``random_circuit(seed, n_nodes, n_analytes)``."""
+    from random_circuits import RandomCircuit
+
     return RandomCircuit

@@ -7,6 +7,7 @@ import signal
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pytest
@@ -18,8 +19,14 @@ from oretally.io.campaign import in_this_process, over_cluster, over_processes
 from oretally.io.campaign.results import Task
 from oretally.recon.many_surveys import Asked, ManyBalances
 
-distributed = pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
-dask = pytest.importorskip("dask")
+
+@pytest.fixture
+def distributed() -> ModuleType:
+    """Imported when it is needed: it takes a second, also of who runs no test of it."""
+    found: ModuleType = pytest.importorskip(
+        "distributed", reason="the extra 'cluster' is not installed"
+    )
+    return found
 
 
 def _tasks(n: int, size: int) -> list[Task]:
@@ -42,7 +49,10 @@ def test_over_processes() -> None:
 
 
 @pytest.mark.filterwarnings("ignore")  # of the library, about the worker that is gone
-def test_a_worker_of_a_cluster_is_killed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_worker_of_a_cluster_is_killed(
+    distributed: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    dask = pytest.importorskip("dask")
     monkeypatch.setattr("oretally.io.campaign.spread._CONNECT", 600.0)  # on a busy machine
     tasks = _tasks(60 if NIGHTLY else 12, 3)
     scratch = dask.config.set({  # of the scheduler too
@@ -65,6 +75,7 @@ def test_a_worker_of_a_cluster_is_killed(tmp_path: Path, monkeypatch: pytest.Mon
     _same(found, list(in_this_process(tasks)))
 
 
+@pytest.mark.usefixtures("distributed")
 def test_no_cluster_answers(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("oretally.io.campaign.spread._CONNECT", 0.2)
     with pytest.raises(InputError, match="No cluster answers"):

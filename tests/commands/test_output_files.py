@@ -9,6 +9,7 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from planned_cases import planned_case
 
 from oretally.io.cli import main
 
@@ -122,9 +123,12 @@ def test_only_what_oretally_wrote_is_replaced(
     writer: tuple[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
 ) -> None:
     """Its own report may be made anew; a file of anybody else stands, and one line says so."""
-    monkeypatch.chdir(tmp_path)
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
     (command, option), name = writer, WRITERS[writer]
     words = (*_words(command), option, name)
+    if command == "plan":
+        words = (command, str(planned_case(tmp_path)), option, name)
     assert _run(capsys, *words)[0] == 0
     status, _, err = _run(capsys, *words)
     assert (status, err) == (0, f"written: {name}\n")

@@ -123,7 +123,7 @@ def test_simulation_stands_in_every_output(capsys: Capture, case: Path, tmp_path
 
 
 def test_same_seed_same_bytes(capsys: Capture, case: Path) -> None:
-    asked = ("balance", str(case), "--json", "-", "--draws", "200")
+    asked = ("balance", str(case), "--json", "-", "--draws", "100")
     status, once, _ = run(capsys, *asked)
     _, again, _ = run(capsys, *asked, "--seed", "1")  # what it is unless given
     _, other, _ = run(capsys, *asked, "--seed", "2")
@@ -141,7 +141,7 @@ def test_draws_do_not_touch_the_balance(capsys: Capture, case: Path) -> None:
 
 
 def test_tables_and_sentences(case: Path) -> None:
-    answer = balanced(case, Outputs(), draws=400)
+    answer = balanced(case, Outputs(), draws=100)
     simulated = answer.simulated
     assert simulated is not None and simulated.seed == 1
     whole, brief = simulation_table(simulated), simulation_table(simulated, brief=True)

@@ -16,7 +16,7 @@ from oretally.io import Case, read_case
 from oretally.io.case import read_unmeasured
 from oretally.io.forms import entry_workbook, sampling_form
 from oretally.io.results import xlsx_bytes
-from oretally.recon import Balance, reconcile
+from oretally.recon import Balance
 
 HEAD = "time [h],solution sampled [mL],Au in solution [mg/L],solution added [mL]"
 ROWS = "2,50,0.5,50\n24,50,1.8,\n"
@@ -213,7 +213,7 @@ def test_as_a_workbook_and_from_the_result_workbook(tmp_path: Path) -> None:
     path.write_bytes(xlsx_bytes(one))
     case = read_case(path)
     assert case.circuit == one.circuit
-    two = reconcile(case.circuit, case.survey, feed=case.feeds, products=case.products)
+    two = _balance(case)
     assert two.global_test.statistic == pytest.approx(one.global_test.statistic, rel=1e-6)
     for a, b in zip(one.courses[0].points, two.courses[0].points, strict=True):
         assert b.reconciled == pytest.approx(a.reconciled, rel=1e-6)
@@ -224,10 +224,6 @@ def test_as_a_workbook_and_from_the_result_workbook(tmp_path: Path) -> None:
         assert (again.consumed is None) == (last.consumed is None)
         if last.consumed is not None:
             assert again.consumed == pytest.approx(last.consumed, rel=1e-6)
-    suspect = two.suspects[0]
-    assert suspect.over_time
-    assert suspect.group[0].where == "sample at 48 h"
-    assert suspect.slips[0].kind == "digits"
 
 
 def test_forms_have_the_times() -> None:

@@ -10,6 +10,7 @@ import pytest
 from balance_cases import only_balanced
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from often import often
 
 from oretally.flowsheet import Dimension, InputError, parse_unit, units_of
 from oretally.io import Case, read_case
@@ -58,7 +59,7 @@ def test_a_cell_may_name_its_own_unit(case: Callable[[str], Case]) -> None:
     mass=st.sampled_from(units_of(Dimension.MASS)),
     grades=st.lists(st.sampled_from(units_of(Dimension.GRADE)), min_size=3, max_size=3),
 )
-@settings(max_examples=40, deadline=None, derandomize=True)  # fmt: skip
+@settings(max_examples=often(75), deadline=None, derandomize=True)  # fmt: skip
 def test_other_units_give_the_same_balance(
     mass: str, grades: list[str], case: Callable[[str], Case]
 ) -> None:

@@ -15,6 +15,7 @@ import pytest
 import python_calamine
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from often import often
 from openpyxl.utils.datetime import MAC_EPOCH, WINDOWS_EPOCH
 from workbook_files import (
     BOOK,
@@ -185,7 +186,7 @@ def _legal(text: str) -> str:
     return "".join(c for c in text if c in "\t\n" or (c >= " " and c not in "\ufffe\uffff"))
 
 
-@settings(max_examples=80, derandomize=True, deadline=None)
+@settings(max_examples=often(150), derandomize=True, deadline=None)
 @given(texts=st.lists(st.one_of(_TEXTS, st.sampled_from("=+-@\t\r").flatmap(
     lambda c: _TEXTS.map(lambda t: c + t))), min_size=1, max_size=20))  # fmt: skip
 @example(texts=["=1+1", "+1", "-1", "@SUM(A1)", "=cmd|' /C calc'!A0", "\t=1", "#REF!", "_x0041_"])
@@ -207,7 +208,7 @@ def test_text_in_a_workbook_is_that_text(texts: Sequence[str]) -> None:
         )
 
 
-@settings(max_examples=25, derandomize=True, deadline=None)  # fmt: skip
+@settings(max_examples=often(50), derandomize=True, deadline=None)  # fmt: skip
 @given(name=st.sampled_from("=+-@").flatmap(lambda c: st.text("abc123()!|'", max_size=12).map(
     lambda t: c + t)))  # fmt: skip
 def test_a_stream_called_like_a_formula_stays_a_stream(name: str, tmp_path: Path) -> None:

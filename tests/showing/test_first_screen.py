@@ -37,6 +37,8 @@ ALL_EXAMPLES = sorted(path.parent.name for path in EXAMPLES.glob("*/circuit.toml
 IN_SOLUTION = {"leach_test", "bottle_roll_times"}  # what is not listed holds some of the metal
 LINES, COLUMNS = 30, 80
 LONG = " of the mill in the valley, bank three, day shift only, second survey"
+NODES = ("cell", "cyanide, acid, mercury, retort, roaster and crusher")  # the last has all cautions
+NAMES = [(long, node) for long in (0, 30, len(LONG)) for node in NODES]
 
 
 def _assert_one_screen(text: str) -> None:
@@ -85,7 +87,8 @@ def test_an_example_fits_as_it_is_printed(name: str) -> None:
 
 @settings(derandomize=True, max_examples=often(30))
 @given(
-    seed=st.integers(0, 10_000), nodes=st.integers(1, 12), analytes=st.integers(1, 8),
+    seed=st.integers(0, 10_000), nodes=st.integers(1, 12 if NIGHTLY else 6),
+    analytes=st.integers(1, 8),
     missing=st.sampled_from([0.0, 0.3, 0.6, 0.8]), wrong=st.integers(0, 1),
     noise=st.sampled_from([1.0, 2.0]),
 )  # fmt: skip
@@ -121,8 +124,7 @@ def _cell(
     return reconcile(circuit, survey)
 
 
-@pytest.mark.parametrize("node", ["cell", "cyanide, acid, mercury, retort, roaster and crusher"])
-@pytest.mark.parametrize("long", [0, 30, len(LONG)] if NIGHTLY else [0, len(LONG)])
+@pytest.mark.parametrize(("long", "node"), NAMES if NIGHTLY else [NAMES[0], NAMES[-1]])
 @pytest.mark.parametrize(("products", "analytes"), [(1, 1), (2, 8), (5, 3), (12, 1), (12, 8)])
 def test_many_products_and_long_names_fit(
     products: int, analytes: int, long: int, node: str

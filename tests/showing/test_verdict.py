@@ -104,7 +104,7 @@ def test_a_mix_up() -> None:
 
 
 def test_several_numbers_to_check() -> None:
-    made = RandomCircuit(28, 9, 7)
+    made = RandomCircuit(0, 4, 3)
     balance = reconcile(made.circuit, made.survey(wrong=2))
     likely = [s for s in balance.suspects if (s.probability or 0.0) > 0.5]
     assert len(likely) == 2

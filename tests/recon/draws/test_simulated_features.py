@@ -142,7 +142,7 @@ def test_masses_of_a_stack_are_independent() -> None:
         Basis.BATCH, KG, (), (Measurement("feed", "dry mass", 50.0, KG, 0.2), *shares),
         sizes=grid, stacks=frozenset({"feed"}),
     )  # fmt: skip
-    n = often(600)
+    n = often(300)
     found = simulate(circuit, survey, np.random.default_rng(10), draws=n)
     assert found.failed == 0
     y = np.array([answer_column(found, f"{m.quantity} of 'feed'") for m in shares]) / 100.0
@@ -182,7 +182,7 @@ def test_outlets_in_proportion(tmp_path: Path) -> None:
     case = read_case(tmp_path)
     problem = balance_problem(case.circuit, case.survey)
     assert len(problem.proportion)
-    n = 120
+    n = often(300)
     found = simulate(case.circuit, case.survey, np.random.default_rng(1), draws=n)
     assert found.failed == 0
     for name in ("% solids of 'north'", "dry rate of 'north'", "Cu of 'south'", "yield of 'south'"):

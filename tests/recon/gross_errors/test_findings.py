@@ -154,7 +154,7 @@ def test_a_sound_survey_has_no_suspects() -> None:
     """Of sound surveys (fixed seed) few have a suspect at 50 %, and none is sure."""
     case, sound = example_case("rougher_cleaner"), example_balance("rougher_cleaner")
     rng = np.random.default_rng(5)
-    surveys, likely = 30 if NIGHTLY else 8, 0
+    surveys, likely = 30 if NIGHTLY else 4, 0
     for _ in range(surveys):
         found = []
         for m in case.survey.measurements:
@@ -164,7 +164,7 @@ def test_a_sound_survey_has_no_suspects() -> None:
         suspects = _balanced(case, replace(case.survey, measurements=tuple(found))).suspects
         assert all(TOLD <= (s.probability or 0.0) < 0.97 for s in suspects)
         likely += any((s.probability or 0.0) > 0.5 for s in suspects)
-    assert likely <= (2 if NIGHTLY else 1)
+    assert likely <= surveys // 15  # of 30 two, of four none
 
 
 def test_rates_of_the_case_count() -> None:
@@ -316,7 +316,7 @@ def test_odd_surveys_are_told_to_the_end(make_survey: Maker) -> None:
     validator = jsonschema.Draft202012Validator(balance_schema())
     rng = np.random.default_rng(11)
     suspected = 0
-    for _ in range(12 if NIGHTLY else 5):
+    for _ in range(12 if NIGHTLY else 3):
         try:
             balance = reconcile(circuit, _odd_survey(rng, make_survey))
         except NotBalanceable:
@@ -324,7 +324,7 @@ def test_odd_surveys_are_told_to_the_end(make_survey: Maker) -> None:
         validator.validate(json.loads(to_json(balance)))
         assert summary(balance) and html_report(balance)
         suspected += bool(balance.suspects)
-    assert suspected > (2 if NIGHTLY else 1)
+    assert suspected > (2 if NIGHTLY else 0)
 
 
 def test_a_slip_that_drives_the_balance_to_a_bound(make_survey: Maker) -> None:

@@ -12,6 +12,7 @@ import scipy.linalg
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from often import NIGHTLY
 from scipy.optimize import linprog, minimize
 from scipy.stats import binom, chi2
 
@@ -156,7 +157,7 @@ def test_huber_of_nearly_equal_traces(ratio: float) -> None:
     assert Robust(P, P @ least).huber == pytest.approx(least, abs=1e-5)
 
 
-@settings(derandomize=True, deadline=None, max_examples=150)
+@settings(derandomize=True, deadline=None, max_examples=150 if NIGHTLY else 50)
 @given(seed=st.integers(0, 10_000), size=st.sampled_from([*SIZES, (60, 50), (90, 30)]),
        whole=st.booleans(), share=st.sampled_from([0.1, 0.5, 1.0]))  # fmt: skip
 def test_least_absolute_against_highs(

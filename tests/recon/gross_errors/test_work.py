@@ -80,8 +80,8 @@ def test_no_more_is_balanced_again_than_the_work_allows(units: int) -> None:
 
 def test_the_less_work_the_more_is_left_out() -> None:
     """With the work as stated nothing is."""
-    asked, tried, untried, _ = _diagnosed(WORK, 2)
-    _, few, more, _ = _diagnosed(replace(WORK, units=0), 2)
+    asked, tried, untried, _ = _diagnosed(WORK, 1)
+    _, few, more, _ = _diagnosed(replace(WORK, units=0), 1)
     assert 0 < tried <= asked <= 2 * WORK.most_together
     assert few == 0
     assert 0 == untried < more

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from often import often
 from published import within_binomial
 
 from oretally.recon.laboratory import (
@@ -76,11 +77,11 @@ def _batch(rng: np.random.Generator, off: float, shared: float) -> Standards:
 
 @pytest.mark.parametrize("shared", [0.0, 0.08])
 def test_rate_of_false_bias(shared: float) -> None:
-    """A certified value that is itself uncertain makes no bias: 95 % limits, 2,000 batches."""
-    rng = np.random.default_rng(4)
-    found = [_batch(rng, 0.0, shared).bias for _ in range(2000)]
+    """A certified value that is itself uncertain makes no bias: 95 % limits."""
+    rng, n = np.random.default_rng(4), often(5000)
+    found = [_batch(rng, 0.0, shared).bias for _ in range(n)]
     beyond = sum(isinstance(b, Bias) and not b.low <= 0.0 <= b.high for b in found)
-    assert within_binomial(beyond, 2000, 0.05)
+    assert within_binomial(beyond, n, 0.05)
     assert beyond == sum(isinstance(b, Bias) and b.p < 0.05 for b in found)
 
 
@@ -160,7 +161,7 @@ def test_concerns_of_a_bad_batch() -> None:
 
 def test_rate_of_batches_called_biased() -> None:
     """Two standards, three tests of bias that share alpha: at most 5 %, and not far below it."""
-    rng, n, hits = np.random.default_rng(11), 1000, 0
+    rng, n, hits = np.random.default_rng(11), often(2500), 0
     c = np.array([1.0, 1.0, 1.0, 1.0, 10.0, 10.0, 10.0, 10.0])
     for _ in range(n):
         x = c + 0.05 * c * rng.standard_normal(8)
