@@ -114,7 +114,7 @@ def read_unmeasured(source: str | Path) -> UnmeasuredCase:
             stocks, _ = read_csv_table(path / STOCKS_FILE, STOCKS_FILE)
             rows.stocks = None if stocks is None else replace(stocks, rows=())
     else:
-        rows, tables = case_parts(path, found, more=("kinetics",))
+        rows, tables, _ = case_parts(path, found, more=("kinetics",))
         table, timed = tables.get("measurements"), tables.get("kinetics")
     rows.planned = True
     definition, wrong = define(rows)

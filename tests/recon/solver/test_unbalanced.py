@@ -17,7 +17,6 @@ from sound_surveys import sound_survey
 
 from oretally.flowsheet import (
     BalanceModel,
-    BalanceProblem,
     Circuit,
     ErrorPart,
     Position,
@@ -33,11 +32,11 @@ from oretally.io.results.document import balance_document, balance_schema
 from oretally.io.results.pdf_pages import pages
 from oretally.io.wording import obstacles, repair_sentences
 from oretally.recon import Balance, reconcile
-from oretally.recon.no_balance import NoBalance, unbalanced
+from oretally.recon.no_balance import NoBalance
 from oretally.recon.no_balance.recycles import Flows, recycles
 from oretally.recon.result import LEFT_OUT, ErrorRates, Hold
 from oretally.recon.solution import Solution
-from oretally.recon.solver import WORK, Refitter, Work, corrected, solve, solve_certified
+from oretally.recon.solver import WORK, corrected, solve, solve_certified
 
 # rougher concentrate and cleaner tails are assayed as good as equal, and nobody weighed either
 CLEANER = """title = "Cleaner recycle"
@@ -267,43 +266,6 @@ def test_the_work_is_bounded_and_counted(
     case = read_case(cleaner)
     asked = reconcile(case.circuit, case.survey, trials=5).unbalanced
     assert asked is not None and asked.most == 5
-
-
-def test_all_that_is_tried_is_paid_from_one_budget_and_the_rest_is_told(
-    mill: Path, ended: Solution, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Loads, readings left out, slips and measurements that might hold the recycle."""
-    paid = list[Refitter]()
-
-    class Counted(Refitter):
-        def __init__(self, problem: BalanceProblem, solution: Solution, *, work: Work) -> None:
-            super().__init__(problem, solution, work=work)
-            paid.append(self)
-
-    units = 38_000
-    monkeypatch.setattr(unbalanced, "Refitter", Counted)
-    monkeypatch.setattr(unbalanced, "WORK", Work(units_unbalanced=units))
-    case = read_case(mill)
-    balance = _told(case.circuit, case.survey, ended, None)
-    found = balance.unbalanced
-    assert found is not None and found.balanced
-    (refitter,) = paid
-    longest = 900 * (400 + refitter.measured)  # of what began while there was work
-    assert units <= refitter.spent < units + longest
-    assert 0 < found.left_out <= found.tried < found.most
-    assert found.untried > 0 and found.holds_untried == 2
-    told = dict([*obstacles(balance), *repair_sentences(balance)])
-    assert (
-        f"{found.untried} numbers more: the work that one answer may take was done"
-        in (told["tried"])
-    )
-    assert told["measure"] == (
-        "Weigh or meter 'discharge'. Of what could be measured 2 more were not tried: the work "
-        "that one answer may take was done."
-    )
-    document = balance_document(balance)
-    jsonschema.validate(document, balance_schema())
-    assert document["unbalanced"]["trials"]["would_hold_untried"] == 2
 
 
 @pytest.mark.parametrize("which", ["runaway", "slipped"])
