@@ -9,7 +9,7 @@ import pytest
 from workbook_files import ods, saved
 
 from oretally.io import read_case
-from oretally.io.files import workbook
+from oretally.io.files.budget import Meter, read_bytes
 from oretally.io.laboratory import read_lab
 
 BATCH = [
@@ -22,13 +22,13 @@ BATCH = [
 @pytest.fixture
 def opened(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The names of the files of which bytes were read."""
-    names, read = list[str](), workbook.read_bytes
+    names = list[str]()
 
-    def counted(path: Path, *rest: object) -> bytes:
+    def counted(path: Path, meter: Meter) -> bytes:
         names.append(path.name)
-        return read(path, *rest)  # type: ignore[arg-type]
+        return read_bytes(path, meter)
 
-    monkeypatch.setattr(workbook, "read_bytes", counted)
+    monkeypatch.setattr("oretally.io.files.workbook.read_bytes", counted)
     return names
 
 
