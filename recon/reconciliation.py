@@ -106,7 +106,7 @@ def reconcile(
         Money per kg of an analyte, for what several are worth together.
     trials : int, optional
         Changes to try if there is no balance, to name some that make one possible: by default as
-        many as the work of a diagnosis allows (`oretally.recon.solver.work.WORK`), 24 at the most.
+        many as the work allows (`oretally.recon.solver.work.WORK`), 24 at the most.
     second_opinions : bool
         Whether other methods are asked which number is wrong: it changes nothing else.
     so_far : callable, optional

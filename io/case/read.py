@@ -32,7 +32,15 @@ from oretally.io.definition import (
     loss_note,
     read_metal_prices,
 )
-from oretally.io.files import EMPTY, NO_ROWS, Table, collection_paused, is_file, readable_name
+from oretally.io.files import (
+    EMPTY,
+    NO_ROWS,
+    Table,
+    Workbook,
+    collection_paused,
+    is_file,
+    readable_name,
+)
 from oretally.io.kinetics import KineticsReading, names_over_time, read_kinetics
 from oretally.io.measurements import (
     assayed_analytes,
@@ -118,11 +126,11 @@ def read_case(source: str | Path) -> Case:
     """
     path = Path(source)
     faults: list[Fault] = []
-    rows, tables = case_parts(path, faults, more=("kinetics", "metallics", "sizes"))
+    rows, tables, book = case_parts(path, faults, more=("kinetics", "metallics", "sizes"))
     table = tables.get("measurements")
     if "kinetics" in tables:
         rows.timed = names_over_time(tables["kinetics"])
-    batches, samples = _batches(path, rows, faults, ways := list[str]())
+    batches, samples = _batches(path, rows, book, faults, ways := list[str]())
     definition, wrong = define(rows, _lab_rules(rows, batches))
     faults.extend(wrong)
     reading, timed, rates, prices = None, None, ErrorRates(), tuple[Price, ...]()
@@ -239,7 +247,7 @@ def _over_time(definition: Definition, timed: KineticsReading | None) -> Definit
 
 
 def _batches(
-    path: Path, rows: DefinitionRows, faults: list[Fault], notes: list[str]
+    path: Path, rows: DefinitionRows, book: Workbook | None, faults: list[Fault], notes: list[str]
 ) -> tuple[Sequence[laboratory.LabBatch] | None, Sequence[laboratory.SampleReading]]:
     """Return the laboratory batch of a case, an analyte each, and its assays of samples.
 
@@ -250,10 +258,10 @@ def _batches(
     layout = lab_layout(rows.lab, faults)
     if len(faults) > before:
         return None if wanted else (), ()
-    if not wanted and not laboratory.has_batch(path, layout):
+    if not wanted and not laboratory.has_batch(path, layout, book):
         return (), ()
     try:
-        found = laboratory.read_lab(path, layout)
+        found = laboratory.read_lab(path, layout, book)
     except InputError as error:
         if wanted:
             faults.extend(error.faults)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import oretally.io.laboratory as laboratory
 from oretally.flowsheet import (
     Fault,
     InputError,
@@ -20,11 +21,12 @@ from oretally.io.definition import (
 from oretally.io.files import (
     SUFFIXES,
     Table,
+    Workbook,
     is_file,
     is_folder,
     is_there,
+    open_workbook,
     read_csv_table,
-    read_workbook,
     refused_name,
 )
 from oretally.io.measurements import WEIGHING, is_weighing
@@ -49,8 +51,10 @@ PRICES_FILE = "prices.csv"
 
 def case_parts(
     path: Path, faults: list[Fault], *, more: Sequence[str] = ()
-) -> tuple[DefinitionRows, dict[str, Table]]:
+) -> tuple[DefinitionRows, dict[str, Table], Workbook | None]:
     """Return the definition rows and the tables of a case; stop at once if there is nothing.
+
+    The third is the workbook with the sheet of a laboratory batch alone; None of a folder.
 
     Parameters
     ----------
@@ -70,7 +74,7 @@ def case_parts(
     if (wrong := refused_name(path, "case")) is not None:
         raise InputError([wrong])
     if is_folder(path):
-        return _folder(path, faults, more)
+        return *_folder(path, faults, more), None
     if not is_there(path):
         raise InputError(
             [
@@ -93,7 +97,9 @@ def case_parts(
                 )
             ]
         )
-    sheets, refused = read_workbook(path, path.name, (*SHEETS, *more, WEIGHING))
+    wanted = (*SHEETS, *more, WEIGHING)
+    book = open_workbook(path, path.name, (*wanted, laboratory.LAB_SHEET))
+    sheets, refused = book.tables(wanted)
     weighing = sheets.pop(WEIGHING, None)
     if weighing is None or not is_weighing(weighing):  # a sheet of one's own is not read
         weighing = None
@@ -123,7 +129,7 @@ def case_parts(
         tables["measurements"] = sheets["measurements"]
     rows = read_circuit_sheets(sheets, path.name)
     rows.weighing = weighing
-    return rows, tables
+    return rows, tables, book.only((laboratory.LAB_SHEET,))
 
 
 def _folder(

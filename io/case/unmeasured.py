@@ -26,11 +26,14 @@ from oretally.io.definition import (
 from oretally.io.files import Table, is_file, is_folder, read_csv_table, readable_name
 from oretally.io.kinetics import KINETICS_FILE
 from oretally.io.measurements import assayed_analytes, error_titles, mass_unit, stated_masses
+from oretally.io.sizes import SIZES_FILE
 
 if TYPE_CHECKING:
     from oretally.io.laboratory import SampleReading
 
 __all__ = ["UnmeasuredCase", "read_unmeasured"]
+
+_NOT_YET = ("measurements", "kinetics", "sizes")  # sheets of which nothing need be there
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,8 @@ class UnmeasuredCase:
         Empty if the case has none.
     mass_unit : str or None
         Of the masses of a batch, as the header of the measurements has it.
+    sized : bool
+        Whether it has a table of size classes.
     """
 
     rows: DefinitionRows
@@ -68,6 +73,7 @@ class UnmeasuredCase:
     table: Table | None = None
     kinetics: tuple[tuple[str, ...], ...] = ()
     mass_unit: str | None = None
+    sized: bool = False
 
     @property
     def sampled(self) -> tuple[Stream, ...]:
@@ -104,6 +110,7 @@ def read_unmeasured(source: str | Path) -> UnmeasuredCase:
     path = Path(source)
     found: list[Fault] = []
     timed: Table | None = None
+    sized = is_file(path / SIZES_FILE)
     if is_folder(path) and is_file(path / CIRCUIT_FILE):
         rows, table = read_circuit_text(path / CIRCUIT_FILE, CIRCUIT_FILE), None
         if is_file(path / KINETICS_FILE):
@@ -114,12 +121,13 @@ def read_unmeasured(source: str | Path) -> UnmeasuredCase:
             stocks, _ = read_csv_table(path / STOCKS_FILE, STOCKS_FILE)
             rows.stocks = None if stocks is None else replace(stocks, rows=())
     else:
-        rows, tables = case_parts(path, found, more=("kinetics",))
+        rows, tables, _ = case_parts(path, found, more=("kinetics", "sizes"))
         table, timed = tables.get("measurements"), tables.get("kinetics")
+        sized = "sizes" in tables
     rows.planned = True
     definition, wrong = define(rows)
     # what is wrong with the measurements does not matter here: there may be none yet
-    faults = [f for f in found if f.place.sheet not in ("measurements", "kinetics")] + wrong
+    faults = [f for f in found if f.place.sheet not in _NOT_YET] + wrong
     if faults or definition.circuit is None:
         raise InputError(faults)
     analytes = definition.analytes
@@ -140,8 +148,8 @@ def read_unmeasured(source: str | Path) -> UnmeasuredCase:
             masses |= stated_masses(given, definition.basis, names, water=water)
     title = definition.title or readable_name(path.stem)
     times = () if timed is None else _times(timed)
-    return UnmeasuredCase(rows, definition, analytes, title, errors, masses, table, times,
-                          weighed)  # fmt: skip
+    return UnmeasuredCase(rows, definition, analytes, title, errors, masses, table, times, weighed,
+                          sized)  # fmt: skip
 
 
 def _times(table: Table) -> tuple[tuple[str, ...], ...]:

@@ -61,6 +61,11 @@ def _sentences(
         yield f"Streams without a sample here: {_listed(_quoted(found.without), most)}."
     if certificate.unknown:
         yield f"Samples of no stream: {_listed(_quoted(certificate.unknown), most)}."
+        tables = {"size classes": found.plan.sized, "times of a leach": found.plan.kinetics}
+        apart = [word for word, there in tables.items() if there]
+        if apart:
+            yield (f"What is certified of {' and of '.join(apart)} is to be typed into its table: "
+                   "a label says whose stream a sample is of, not which row.")  # fmt: skip
     if typed.no_column:
         yield (f"Certified, and no column of {found.file}: {_listed(list(typed.no_column), most)}.")
 

@@ -20,6 +20,7 @@ from oretally.io.desk_files import Parts
 from oretally.io.first_page import (
     SOUND,
     caution_lines,
+    in_the_report,
     kept_sentences,
     next_step,
     product_tables,
@@ -38,6 +39,7 @@ from oretally.recon.result import Balance, WhatIf
 __all__ = ["answered"]
 
 _WIDE = 10**6  # of a table that is not cut: the page scrolls
+_WHERE = "in the report"
 _SEARCH = "looking for what may be wrong"
 Say = Callable[..., None]
 
@@ -96,7 +98,7 @@ def _first(balance: Balance) -> dict[str, Any]:
 def _answers(found: BalancedCase, parts: Parts) -> dict[str, Any]:
     """Return what else a balance says, or why there is none."""
     balance = found.balance
-    lead = verdict_sentences(balance)
+    lead = [in_the_report(sentence, _WHERE) for sentence in verdict_sentences(balance)]
     told: dict[str, Any] = {
         "verdict": {"sound": lead[0].startswith(SOUND), "text": " ".join(lead)},
         "cautions": list(caution_lines(balance)),
@@ -119,7 +121,7 @@ def _answers(found: BalancedCase, parts: Parts) -> dict[str, Any]:
         return told
     step = next_step(balance)
     return told | {
-        "recovered": list(kept_sentences(balance)),
+        "recovered": [in_the_report(each, _WHERE) for each in kept_sentences(balance)],
         "next": [step] if step else [],
         "suspects": suspect_rows(balance, parts),
     }

@@ -22,6 +22,7 @@ from oretally.io.first_page import (
     NOT_YET,
     SOUND,
     extracted_figures,
+    in_the_report,
     kept_figures,
     kept_sentences,
     short_suspect,
@@ -121,7 +122,7 @@ def _found(balance: Balance) -> dict[str, Any]:
     return {
         "level": "sound" if sound else "doubt",
         "brief": verdict[0][:begin],
-        "why": " ".join(filter(None, why)),
+        "why": in_the_report(" ".join(filter(None, why)), "in the report"),
         "recovered": [{"of": of, "figure": figure} for of, figure in figures],
         "yet": NOT_YET.rstrip(".").lower() if told and told[0].startswith(NOT_YET) else "",
     }

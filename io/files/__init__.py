@@ -63,7 +63,9 @@ from oretally.io.files.toml_document import (
 from oretally.io.files.workbook import (
     SUFFIXES,
     Sheets,
+    Workbook,
     archive_of,
+    open_workbook,
     read_workbook,
     workbook_sheets,
 )
@@ -102,6 +104,7 @@ __all__ = [
     "SheetXml",
     "Sheets",
     "Table",
+    "Workbook",
     "address",
     "archive_of",
     "book_bytes",
@@ -132,6 +135,7 @@ __all__ = [
     "names_in",
     "note_inputs",
     "number_format",
+    "open_workbook",
     "put",
     "read_bytes",
     "read_csv_table",

@@ -97,6 +97,8 @@ class Cell(NamedTuple):
     def blank(self) -> bool:
         """True if nothing was written."""
         value = self.value
+        if type(value) is float:  # most cells of a large table
+            return False
         if type(value) is str:
             return not (self.problem or value.strip())
         return not self.problem and (value is None or self.text == "")

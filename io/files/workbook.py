@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 import zipfile
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from oretally.flowsheet import Fault, Place
@@ -20,7 +21,10 @@ from oretally.io.files.table import Table, collection_paused, filled_columns, ke
 from oretally.io.files.workbook_xml import SheetXml, opened
 from oretally.io.files.xlsx_cells import xlsx_sheets
 
-__all__ = ["SUFFIXES", "Sheets", "archive_of", "read_workbook", "workbook_sheets"]
+__all__ = [
+    "SUFFIXES", "Sheets", "Workbook", "archive_of", "open_workbook", "read_workbook",
+    "workbook_sheets",
+]  # fmt: skip
 
 SUFFIXES = (".xlsx", ".xlsm", ".ods")
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # compound file: old .xls, or an encrypted workbook
@@ -34,7 +38,109 @@ _MAY_STAY_BLANK = {"nodes", "analytes", "errors", "sources", "report", "containe
 Sheets = dict[str, Table]
 
 
+@dataclass(frozen=True, slots=True)
+class Workbook:
+    """A workbook that was read once, to be taken as tables as often as needed.
+
+    Attributes
+    ----------
+    path : Path
+    name : str
+        How the user knows it.
+    sheets : tuple of SheetXml
+        All of them; only those that were wanted have their cells.
+    wanted : frozenset of str
+        Folded titles.
+    refused : Fault or None
+        Why it could not be read.
+    """
+
+    path: Path
+    name: str
+    sheets: tuple[SheetXml, ...]
+    wanted: frozenset[str]
+    refused: Fault | None = None
+
+    @collection_paused()
+    def tables(
+        self, wanted: Sequence[str], *, key: str | None = None
+    ) -> tuple[Sheets, list[Fault]]:
+        """Return some of the sheets that were read, as `read_workbook`."""
+        if self.refused is not None:
+            return {}, [self.refused]
+        faults = list(_misspelt(self.sheets, wanted, self.name))
+        sheets: Sheets = {}
+        first: dict[str, str] = {}
+        for sheet in self.sheets:
+            title, where = fold_name(sheet.title), Place(file=self.name, sheet=sheet.title)
+            if title not in wanted or not sheet.rows:
+                continue
+            if title in first:
+                faults.append(
+                    Fault(
+                        f"The sheets '{first[title]}' and '{sheet.title}' have one name but for "
+                        "spaces and capitals.",
+                        "Keep one of them; rename or delete the other.",
+                        where,
+                    )
+                )
+                continue
+            first[title] = sheet.title
+            faults.extend(_hidden(sheet, where))
+            lines = filled_columns(where, sheet.rows)
+            if isinstance(lines, Fault):
+                faults.append(lines)
+                continue
+            table, wrong = make_table(where, lines, key=key_of(title) if key is None else key)
+            if table is not None and not table.rows and title in _MAY_STAY_BLANK:
+                continue
+            faults.extend(wrong)
+            if table is not None:
+                sheets[title] = table
+        return sheets, faults
+
+    def only(self, wanted: Collection[str]) -> Workbook:
+        """Return it with the cells of some sheets alone."""
+        sheets = [s if fold_name(s.title) in wanted else replace(s, rows=[]) for s in self.sheets]
+        return replace(self, sheets=tuple(sheets), wanted=self.wanted & frozenset(wanted))
+
+
+def _hidden(sheet: SheetXml, where: Place) -> Iterable[Fault]:
+    """Refuse what nobody sees."""
+    if sheet.hidden:
+        yield Fault(
+            "The sheet is hidden: nobody sees what would be read from it.",
+            "Show it (right click on the tabs of the sheets), or rename or delete it.",
+            where,
+        )
+    unseen = sheet.unseen()
+    if unseen is not None:
+        yield Fault(
+            "The row or column is hidden: nobody sees what would be read from it.",
+            "Show it (clear the filter, if there is one), or delete it.",
+            unseen,
+        )
+
+
 @collection_paused()
+def open_workbook(path: Path, name: str, wanted: Collection[str]) -> Workbook:
+    """Read the wanted sheets; their names may be spelt in any case."""
+    place, titles = Place(file=name), frozenset(wanted)
+    try:
+        found = workbook_sheets(read_bytes(path, meter := Meter()), name, titles, meter)
+    except NotRead as refused:
+        return Workbook(path, name, (), titles, Fault(refused.problem, refused.mend, place))
+    except Exception as error:  # a broken file can provoke whatever there is
+        kind = type(error).__name__
+        damaged = Fault(
+            f"The workbook is damaged and cannot be read ({kind}).",
+            "Open it in a spreadsheet program and save it anew.",
+            place,
+        )
+        return Workbook(path, name, (), titles, damaged)
+    return Workbook(path, name, tuple(found), titles)
+
+
 def read_workbook(
     path: Path, name: str, wanted: Sequence[str], *, key: str | None = None
 ) -> tuple[Sheets, list[Fault]]:
@@ -48,66 +154,7 @@ def read_workbook(
         Empty sheets are left out.
     faults : list of Fault
     """
-    place = Place(file=name)
-    try:
-        found = workbook_sheets(read_bytes(path, meter := Meter()), name, wanted, meter)
-    except NotRead as refused:
-        return {}, [Fault(refused.problem, refused.mend, place)]
-    except Exception as error:  # a broken file can provoke whatever there is
-        kind = type(error).__name__
-        return {}, [
-            Fault(
-                f"The workbook is damaged and cannot be read ({kind}).",
-                "Open it in a spreadsheet program and save it anew.",
-                place,
-            )
-        ]
-    faults = list(_misspelt(found, wanted, name))
-    sheets: Sheets = {}
-    first: dict[str, str] = {}
-    for sheet in found:
-        title, where = fold_name(sheet.title), Place(file=name, sheet=sheet.title)
-        if title not in wanted or not sheet.rows:
-            continue
-        if title in first:
-            faults.append(
-                Fault(
-                    f"The sheets '{first[title]}' and '{sheet.title}' have one name but for spaces "
-                    "and capitals.",
-                    "Keep one of them; rename or delete the other.",
-                    where,
-                )
-            )
-            continue
-        first[title] = sheet.title
-        if sheet.hidden:
-            faults.append(
-                Fault(
-                    "The sheet is hidden: nobody sees what would be read from it.",
-                    "Show it (right click on the tabs of the sheets), or rename or delete it.",
-                    where,
-                )
-            )
-        unseen = sheet.unseen()
-        if unseen is not None:
-            faults.append(
-                Fault(
-                    "The row or column is hidden: nobody sees what would be read from it.",
-                    "Show it (clear the filter, if there is one), or delete it.",
-                    unseen,
-                )
-            )
-        lines = filled_columns(where, sheet.rows)
-        if isinstance(lines, Fault):
-            faults.append(lines)
-            continue
-        table, wrong = make_table(where, lines, key=key_of(title) if key is None else key)
-        if table is not None and not table.rows and title in _MAY_STAY_BLANK:
-            continue
-        faults.extend(wrong)
-        if table is not None:
-            sheets[title] = table
-    return sheets, faults
+    return open_workbook(path, name, wanted).tables(wanted, key=key)
 
 
 def workbook_sheets(

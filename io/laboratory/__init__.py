@@ -22,7 +22,13 @@ if TYPE_CHECKING:
     from oretally.io.laboratory.metallics_table import read_metallics, with_metallics
     from oretally.io.laboratory.refused_batch import condemned
     from oretally.io.laboratory.report import lab_report, lab_summary
-    from oretally.io.laboratory.source import LAB_FILE, has_batch, has_own_batch, layout_in
+    from oretally.io.laboratory.source import (
+        LAB_FILE,
+        LAB_SHEET,
+        has_batch,
+        has_own_batch,
+        layout_in,
+    )
     from oretally.io.laboratory.standards_bias import bias_sources
 else:
     __getattr__ = late_names(__name__, {
@@ -36,12 +42,13 @@ else:
         "standards_bias": "bias_sources",
         "certificate": "AssayCertificate matched",
         "labels": "initials labels_of_streams sample_labels streams_of_labels",
-        "source": "LAB_FILE has_batch has_own_batch layout_in",
+        "source": "LAB_FILE LAB_SHEET has_batch has_own_batch layout_in",
     })  # fmt: skip
 
 __all__ = [
     "CONTAINED",
     "LAB_FILE",
+    "LAB_SHEET",
     "METALLICS_COLUMNS",
     "NO_ASSAY",
     "AssayCertificate",

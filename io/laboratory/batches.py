@@ -32,7 +32,7 @@ from oretally.io.cells import (
     with_own_unit,
 )
 from oretally.io.definition import LabLayout, LabSample
-from oretally.io.files import Cell, Table, without_pasted
+from oretally.io.files import Cell, Table, Workbook, without_pasted
 from oretally.io.laboratory.contradictions import (
     BLANK_TIMES,
     AssayRange,
@@ -41,7 +41,7 @@ from oretally.io.laboratory.contradictions import (
     BoundedStandard,
 )
 from oretally.io.laboratory.rows import LabRow, lab_rows
-from oretally.io.laboratory.source import find_layout, find_table
+from oretally.io.laboratory.source import find_layout, find_table, own_workbook
 
 __all__ = [
     "NO_ASSAY", "Blank", "LabBatch", "LabTable", "Pair", "SampleReading", "Standard", "read_lab",
@@ -136,7 +136,9 @@ class LabTable:
     said: tuple[LabSample, ...] = ()
 
 
-def read_lab(source: str | Path, layout: LabLayout | None = None) -> LabTable:
+def read_lab(
+    source: str | Path, layout: LabLayout | None = None, book: Workbook | None = None
+) -> LabTable:
     """Read a batch: of a case folder, of a workbook with the sheet 'lab', or from a CSV file.
 
     Parameters
@@ -145,6 +147,8 @@ def read_lab(source: str | Path, layout: LabLayout | None = None) -> LabTable:
     layout : LabLayout, optional
         How its columns are named; else the table [lab] of circuit.toml says it, or the sheet 'lab
         columns' of a workbook, or nothing: then the columns are our own.
+    book : Workbook, optional
+        What of the workbook was read already.
 
     Raises
     ------
@@ -154,10 +158,11 @@ def read_lab(source: str | Path, layout: LabLayout | None = None) -> LabTable:
     path = Path(source)
     faults: list[Fault] = []
     if layout is None:
-        layout = find_layout(path, faults)
+        book = own_workbook(path)
+        layout = find_layout(path, faults, book)
     if faults:
         raise InputError(faults)
-    table = find_table(path, layout, faults)
+    table = find_table(path, layout, faults, book)
     if table is None or faults:
         raise InputError(faults)
     table, alike = without_pasted(table)

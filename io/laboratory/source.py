@@ -20,25 +20,37 @@ from oretally.io.files import (
     NO_ROWS,
     SUFFIXES,
     Table,
+    Workbook,
     is_file,
     is_folder,
+    open_workbook,
     read_csv_table,
-    read_workbook,
     readable_name,
     refused_name,
 )
 
 __all__ = [
-    "LAB_FILE", "find_layout", "find_table", "has_batch", "has_own_batch", "layout_in",
+    "LAB_FILE", "LAB_SHEET", "find_layout", "find_table", "has_batch", "has_own_batch", "layout_in",
+    "own_workbook",
 ]  # fmt: skip
 
 LAB_FILE = "lab.csv"
 _CIRCUIT = "circuit.toml"
-_SHEET, _MAP_SHEET = "lab", "lab columns"
+LAB_SHEET, _MAP_SHEET = "lab", "lab columns"
 
 
-def find_layout(path: Path, faults: list[Fault]) -> LabLayout:
-    """Return how the columns are named; other faults of a circuit are none of the batch."""
+def own_workbook(path: Path) -> Workbook | None:
+    """Read what a workbook says of a batch; None of what is none."""
+    if refused_name(path, "batch") is None and path.suffix.casefold() in SUFFIXES and is_file(path):
+        return open_workbook(path, path.name, (_MAP_SHEET, LAB_SHEET))
+    return None
+
+
+def find_layout(path: Path, faults: list[Fault], book: Workbook | None = None) -> LabLayout:
+    """Return how the columns are named; other faults of a circuit are none of the batch.
+
+    ``book`` is what `own_workbook` read.
+    """
     if (wrong := refused_name(path, "batch")) is not None:
         faults.append(wrong)
         return LabLayout()
@@ -47,8 +59,8 @@ def find_layout(path: Path, faults: list[Fault]) -> LabLayout:
         if not rows.streams_read:
             faults.extend(rows.faults)
         return lab_layout(rows.lab, faults)
-    if path.suffix.casefold() in SUFFIXES and is_file(path):
-        sheets, more = read_workbook(path, path.name, (_MAP_SHEET,))
+    if book is not None:
+        sheets, more = book.tables((_MAP_SHEET,))
         faults.extend(more)
         return lab_layout(read_lab_sheet(sheets, faults), faults)
     return LabLayout()
@@ -76,21 +88,40 @@ def layout_in(file: Path) -> LabLayout:
 
 def has_own_batch(path: Path) -> bool:
     """Tell whether a case has a laboratory batch; how its columns are named says the case."""
-    return has_batch(path, find_layout(path, []))
+    book = own_workbook(path)
+    return has_batch(path, find_layout(path, [], book), book)
 
 
-def has_batch(path: Path, layout: LabLayout) -> bool:
-    """Tell whether a case has a laboratory batch, or names one."""
+def has_batch(path: Path, layout: LabLayout, book: Workbook | None) -> bool:
+    """Tell whether a case has a laboratory batch, or names one.
+
+    ``book`` is the workbook of the case as far as it was read; None if it is a folder.
+    """
     if layout.file is not None:
         return True
-    if is_folder(path):
+    if book is None:
         return is_file(path / LAB_FILE)
-    title = fold_name(layout.sheet.text) if layout.sheet else _SHEET
-    return title in read_workbook(path, path.name, (title,))[0]
+    return layout.sheet is not None or LAB_SHEET in book.tables((LAB_SHEET,))[0]
 
 
-def find_table(path: Path, layout: LabLayout, faults: list[Fault]) -> Table | None:
-    """Return the table; None, with a fault, if it is not there."""
+def _title(layout: LabLayout) -> str:
+    return fold_name(layout.sheet.text) if layout.sheet else LAB_SHEET
+
+
+def _with_sheet(book: Workbook | None, file: Path, title: str) -> Workbook:
+    """Return a workbook with a sheet of it; what was read already is not read again."""
+    if book is not None and book.path == file and title in book.wanted:
+        return book
+    return open_workbook(file, file.name, (title,))
+
+
+def find_table(
+    path: Path, layout: LabLayout, faults: list[Fault], book: Workbook | None = None
+) -> Table | None:
+    """Return the table; None, with a fault, if it is not there.
+
+    ``book`` is a workbook that was read already, as of a case.
+    """
     file, place, folder = path, Place(file=str(path)), is_folder(path)
     if layout.file is not None:
         file = (path if folder else path.parent) / layout.file.text
@@ -109,8 +140,10 @@ def find_table(path: Path, layout: LabLayout, faults: list[Fault]) -> Table | No
         return None
     best: tuple[int, Table | None, list[Fault]] = (-1, None, [])
     headings: list[LabHeading | None] = [*layout.headings()] or [None]
+    if file.suffix.casefold() in SUFFIXES:
+        book = _with_sheet(book, file, _title(layout))
     for heading in headings:
-        found, wrong = _with_header(file, layout, heading)
+        found, wrong = _with_header(file, layout, heading, book)
         named = {h.text for h in layout.headings()}
         count = 0 if found is None else len(named & {cell.text for cell in found.header})
         if count > best[0]:
@@ -165,18 +198,18 @@ def _of_assays(fault: Fault, layout: LabLayout) -> Fault:
 
 
 def _with_header(
-    file: Path, layout: LabLayout, heading: LabHeading | None
+    file: Path, layout: LabLayout, heading: LabHeading | None, book: Workbook | None
 ) -> tuple[Table | None, list[Fault]]:
     """Return the table whose header has a heading; what stands above it is left alone."""
     key = None if heading is None else heading.text.casefold()
-    if file.suffix.casefold() not in SUFFIXES:
+    if book is None or file.suffix.casefold() not in SUFFIXES:
         table, wrong = read_csv_table(file, file.name, key=key)
     else:
-        sheet = fold_name(layout.sheet.text) if layout.sheet else _SHEET
-        sheets, wrong = read_workbook(file, file.name, (sheet,), key=key)
+        sheet = _title(layout)
+        sheets, wrong = book.tables((sheet,), key=key)
         table = sheets.get(sheet)
         if table is None and not wrong:
-            shown = layout.sheet.text if layout.sheet else _SHEET
+            shown = layout.sheet.text if layout.sheet else LAB_SHEET
             wrong.append(
                 Fault(f"There is no sheet '{shown}' in {file.name}, or it is empty.",
                       "Check its name." if layout.sheet else f"Add it: {', '.join(COLUMNS)}.",

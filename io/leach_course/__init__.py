@@ -3,7 +3,7 @@
 Read ``words`` first.
 """
 
-from oretally.io.leach_course.sheets import course_sheets
+from oretally.io.leach_course.sheets import EXTRACTION_SHEET, REAGENTS_SHEET, course_sheets
 from oretally.io.leach_course.words import (
     brief_sentences,
     course_sentences,
@@ -14,6 +14,8 @@ from oretally.io.leach_course.words import (
 )
 
 __all__ = [
+    "EXTRACTION_SHEET",
+    "REAGENTS_SHEET",
     "brief_sentences",
     "course_sentences",
     "course_sheets",

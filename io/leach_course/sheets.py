@@ -7,8 +7,9 @@ from collections.abc import Iterable
 from oretally.io.files import Sheet, SheetTable, with_sd
 from oretally.recon.result import Balance, Estimate
 
-__all__ = ["course_sheets"]
+__all__ = ["EXTRACTION_SHEET", "REAGENTS_SHEET", "course_sheets"]
 
+EXTRACTION_SHEET, REAGENTS_SHEET = "extraction over time", "reagents used"
 _NONE = (None, None)
 
 
@@ -33,7 +34,7 @@ def course_sheets(balance: Balance) -> Iterable[Sheet]:
                   "dof", "p", "weight", "still to come [%]", "sd", "what is not known")  # fmt: skip
         tables.append((f"Curves through the extraction of {c.analyte}", of_curves, curves))
     if tables:
-        yield "extraction over time", tables
+        yield EXTRACTION_SHEET, tables
     for r in balance.reagents:
         of_use = (f"time [{r.unit}]", "read [g/L]", "sd", "put in [kg/t]", "sd", "left [kg/t]",
                   "sd", "in samples [kg/t]", "sd", "consumed [kg/t]", "sd")  # fmt: skip
@@ -44,7 +45,7 @@ def course_sheets(balance: Balance) -> Iterable[Sheet]:
         ]  # fmt: skip
         used.append((f"{r.reagent} at {r.node}, per dry ore", of_use, use))
     if used:
-        yield "reagents used", used
+        yield REAGENTS_SHEET, used
 
 
 def _both(found: Estimate | None) -> tuple[object, object]:

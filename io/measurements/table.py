@@ -137,7 +137,7 @@ class EntryReader:
         self.table, self.faults = table, faults
         self.names = QuantityNames(basis, analytes, water)
         self.taken: dict[tuple[str, str], Unit] = {}
-        self.meanings: dict[tuple[str, str, str | None], tuple[str, Unit, Unit | None]] = {}
+        self.meanings: dict[tuple[object, ...], tuple[str, Unit, Unit | None]] = {}
 
     def fault(self, problem: str, mend: str, place: Place) -> None:
         """Add a fault."""
@@ -337,13 +337,14 @@ class EntryReader:
             word, cell = next((word, cell) for word, cell in of.items() if cell.problem)
             self.fault(cell.problem, f"Write the {word} as a text.", cell.place)
             return None
-        written = quantity.text, unit.text, None if error.blank else error_unit.text
-        meaning = self.meanings.get(written)
+        as_typed = quantity.value, unit.value, None if error.blank else (error_unit.value,)
+        meaning = self.meanings.get(as_typed)
         if meaning is None:
+            written = quantity.text, unit.text, None if error.blank else error_unit.text
             meaning = self.meaning(*written, stream=stream.text, value=value, error=error)
             if meaning is None:
                 return None
-            self.meanings[written] = meaning
+            self.meanings[as_typed] = meaning
         name, of_value, of_error = meaning
         return Entry(stream, name, value, of_value, error, of_error, note.text)
 

@@ -153,6 +153,8 @@ def _unbalanced(balance: Balance) -> dict[str, Any] | None:
         "trials": {
             **balance_rows.keys(found, "tried left_out"),
             "slips": found.tried - found.left_out,
-            **balance_rows.keys(found, "measurements_untried=untried most"),
+            **balance_rows.keys(
+                found, "measurements_untried=untried most would_hold_untried=holds_untried"
+            ),
         },
     }

@@ -13,7 +13,13 @@ import oretally.io.pictures as pictures
 import oretally.io.wording as words
 from oretally.flowsheet.digits import format_number
 from oretally.io.definition import Price
-from oretally.io.first_page import summary_blocks
+from oretally.io.first_page import (
+    KINETICS_HEADING,
+    NOTES_HEADING,
+    REAGENTS_HEADING,
+    section_in_the_report,
+    summary_blocks,
+)
 from oretally.io.report import (
     Block,
     Boxed,
@@ -81,12 +87,16 @@ def outline(
             ("suspects", words.SUSPECTS_HEADING, _suspects(balance, shown)),
             ("simulation", "Simulation", _simulation(simulated, shown)),
             ("recoveries", "Recoveries", _recoveries(balance, shown, prices)),
-            ("kinetics", "Over time", [*timed_blocks(balance, shown), *_kinetics(balance, shown)]),
-            ("reagents", "Reagents", _reagents(balance)),
+            (
+                "kinetics",
+                KINETICS_HEADING,
+                [*timed_blocks(balance, shown), *_kinetics(balance, shown)],
+            ),
+            ("reagents", REAGENTS_HEADING, _reagents(balance)),
             ("worth", "What the metal is worth", _worth(balance, prices)),
             ("losses", words.LOSS_HEADING, _losses(balance, shown)),
             ("cautions", words.CAUTIONS_HEADING, _cautions(balance)),
-            ("notes", "Notes", [Items(notes)] if notes else []),
+            ("notes", NOTES_HEADING, [Items(notes)] if notes else []),
             ("agreement", "What the numbers say", _agreement(balance, shown)),
             ("sizes", "By size", _sizes(balance, shown)),
             ("values", "Measured against adjusted", _values(balance, shown)),
@@ -104,7 +114,7 @@ def outline(
             *((key, heading, [Terms(tuple(lines))]) for key, (heading, lines) in obstacles),
             ("what-if", "What if", _what_if(otherwise, shown)),
             ("circuit", "The circuit, as measured", drawn),
-            ("notes", "Notes", [Items(notes)] if notes else []),
+            ("notes", NOTES_HEADING, [Items(notes)] if notes else []),
             (
                 "agreement",
                 "What was measured",
@@ -115,7 +125,8 @@ def outline(
             ("method", "How it was computed", method),
         ]
     sections = (Section(key, heading, tuple(blocks)) for key, heading, blocks in told)
-    return [section for section in sections if section.blocks]
+    held = (section for section in sections if section.blocks)
+    return [*(held if shown is Format.TERMINAL else map(section_in_the_report, held))]
 
 
 def _held(*tables: ResultTable) -> Iterator[ResultTable]:

@@ -15,9 +15,11 @@ from oretally.io.first_page import (
     caution_lines,
     kept_sentences,
     next_step,
+    pointed,
     product_rows,
     verdict_sentences,
 )
+from oretally.io.leach_course import EXTRACTION_SHEET, REAGENTS_SHEET
 from oretally.io.results.answer_sheets import RECOVERIES
 from oretally.io.results.product_charts import (
     HEIGHT_CM,
@@ -35,6 +37,7 @@ if TYPE_CHECKING:
 
 __all__ = ["write_summary"]
 
+_SHEETS = {"kinetics": EXTRACTION_SHEET, "reagents": REAGENTS_SHEET, "notes": "notes"}
 _TITLE_SIZE = 14
 _SENTENCE, _SENTENCE_CM = 110.0, 22.0  # width of a line of text, in characters
 _COLUMNS = 16  # that have a width of their own
@@ -92,12 +95,13 @@ def write_summary(book: Workbook, balance: Balance, curves: Mapping[str, int]) -
 def _sentences(balance: Balance) -> list[str]:
     """Return the verdict, what was recovered, the next step and cautions, a line each."""
     step = next_step(balance)
-    return [
+    told = [
         *verdict_sentences(balance),
         *kept_sentences(balance),
         *([f"Next: {step}"] if step else []),
         *(f"Caution: {line}" for line in caution_lines(balance)),
     ]
+    return [pointed(sentence, lambda key: f"the sheet '{_SHEETS[key]}'") for sentence in told]
 
 
 def _table(found: ProductRows) -> SheetTable:

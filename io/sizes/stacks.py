@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 
 from oretally.flowsheet import Fault, Place
@@ -43,6 +43,11 @@ class SieveClass:
     def name(self) -> str:
         """The class as it is labelled."""
         return class_name(self.retained, self.passing)
+
+    def with_passing_times(self, ratio: float) -> SieveClass:
+        """Return it with the opening that it passed in another unit, to nine digits as retained."""
+        return replace(self, passing=float(f"{self.passing * ratio:.9g}"),
+                       retained=float(f"{self.retained:.9g}"))  # fmt: skip
 
     @property
     def written(self) -> list[tuple[float, Place]]:

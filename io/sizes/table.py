@@ -117,6 +117,19 @@ def _listed(names: Sequence[str]) -> str:
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
+def _stacks(
+    read: Mapping[str, Sequence[SieveClass]],
+) -> tuple[dict[str, list[SieveClass]], list[Fault]]:
+    """Return the stacks of streams, coarsest first, without those that have faults; the faults."""
+    faults, stacks = list[Fault](), dict[str, list[SieveClass]]()
+    doubtful = one_sieve_twice(read, faults)
+    for stream, classes in read.items():
+        stack = None if stream in doubtful else stack_of(stream, classes, faults)
+        if stack is not None:
+            stacks[stream] = stack
+    return stacks, faults
+
+
 class _Reader:
     """Rows to the stacks of the streams; faults are collected."""
 
@@ -146,13 +159,29 @@ class _Reader:
             classes = self.classes(stream, own)
             if classes is not None:
                 read[stream] = classes
-        doubtful = one_sieve_twice(read, self.faults)
-        stacks = {}
-        for stream, classes in read.items():
-            stack = None if stream in doubtful else stack_of(stream, classes, self.faults)
-            if stack is not None:
-                stacks[stream] = stack
+        stacks, wrong = _stacks(read)
+        two_units = self.two_units(read) if wrong else None
+        self.faults += wrong if two_units is None else [two_units]
         return stacks
+
+    def two_units(self, read: Mapping[str, Sequence[SieveClass]]) -> Fault | None:
+        """Return that the headers state two units, if with one of them all classes would meet."""
+        passing, retained = self.columns.passing, self.columns.retained
+        if passing is None or passing.unit is None or retained.unit is None:
+            return None
+        ratio = retained.unit.factor / passing.unit.factor
+        in_one = {stream: [c.with_passing_times(float(ratio)) for c in classes]
+                  for stream, classes in read.items()}  # fmt: skip
+        if ratio == 1 or _stacks(in_one)[1]:
+            return None
+        one, other = (f"{passing.name} [{u}] and {retained.name} [{u}]"
+                      for u in (retained.unit, passing.unit))  # fmt: skip
+        heads = [self.table.header[c.index] for c in (passing, retained)]
+        return Fault(f"The headers '{heads[0].text}' and '{heads[1].text}' (cell "
+                     f"{heads[1].place.cell}) state two units, and with these no class passes the "
+                     "sieve that retained the one above it; with one unit all of them do.",
+                     f"Write the unit of the numbers in both: {one}\nor {other}.",
+                     heads[0].place)  # fmt: skip
 
     def stream(self, row: Sequence[Cell]) -> str | None:
         """Return the stream of a row as the circuit spells it."""

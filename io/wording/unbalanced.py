@@ -138,14 +138,24 @@ def _measure(balance: Balance, found: Unbalanced) -> list[tuple[str, str]]:
         streams = listed([_flow(h) for h in found.together])
         return [("measure", f"Weigh or meter {streams}: it takes each of them.")]
     if not found.holds:
-        return []
+        return [("measure", _holds_untried(found).strip())] if found.holds_untried else []
     of_flow = (balance.survey.basis.quantity, "water")
     flows = [_flow(h) for h in found.holds if h.quantity in of_flow]
     ways = [f"weigh or meter {listed(flows, 'or')}"] if flows else []
     ways += [_way(h) for h in found.holds if h.quantity not in of_flow]
     told = "; or ".join(ways)
     do = " Any one of these would do." if len(found.holds) > 1 else ""
-    return [("measure", f"{told[0].upper()}{told[1:]}.{do}")]
+    return [("measure", f"{told[0].upper()}{told[1:]}.{do}{_holds_untried(found)}")]
+
+
+def _holds_untried(found: Unbalanced) -> str:
+    """Return a space, and how many measurements might do but were not tried; else nothing."""
+    if not found.holds_untried:
+        return ""
+    them = "1 more was" if found.holds_untried == 1 else f"{found.holds_untried} more were"
+    return (
+        f" Of what could be measured {them} not tried: the work that one answer may take was done."
+    )
 
 
 def _way(h: Hold) -> str:
@@ -224,7 +234,7 @@ def _tried(found: Unbalanced) -> str:
     rest = "."
     if found.untried:
         them = "1 number" if found.untried == 1 else f"{found.untried} numbers"
-        rest = f"; not with {them} more: {found.most} changes are tried at the most."
+        rest = f"; not with {them} more: the work that one answer may take was done."
     return (
         f"{head}Tried: without {left}, and with {undone} undone, those first that the others "
         f"contradict most{rest} Nothing was changed for good."

@@ -235,7 +235,7 @@ class _Search:
         more = self.n <= _SMALL and bool(self._affordable([best]))
         few = more * (len(best) + (not explained(self._objective(best), dof)))
         fewer = likeliest_of_each_number(self.evidence, few, _WIDE)
-        return next((h for h in fewer if h not in self.seen), best)
+        return next((h for h in fewer if h not in self.seen and self.evidence[h] > -np.inf), best)
 
     @property
     def _top(self) -> float:

@@ -20,7 +20,6 @@ from scipy.special import chdtrc
 from oretally.flowsheet import (
     BalanceProblem,
     Circuit,
-    NotBalanceable,
     Position,
     Positions,
     Survey,
@@ -29,7 +28,7 @@ from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.survey import Kind, meanings
 from oretally.recon.result import SIZES, Hold, Recycle
 from oretally.recon.solution import GROWN, Solution, StopReason
-from oretally.recon.solver import corrected, solve
+from oretally.recon.solver import Refitter, corrected
 
 __all__ = ["Flows", "HeldFlow", "hold", "holds", "recycles"]
 
@@ -40,8 +39,8 @@ _ON_THEIR_WAY = (5.0, 2.0, 1.0)
 _LOADS = (0.5, 2.0, 8.0)  # of the largest measured flow, that a recycle is taken for
 _SHARP = 0.1  # sd of what is taken, relative: as of a flow that is gauged
 _AT_ONCE = 4  # flows taken as known together
-_MOST = 10  # measurements tried, to hold what grows
-_TOLD = 6  # of those that do
+_AT_FIRST = 0.5  # share of the work, up to which other loads are tried
+_TOLD = 6  # measurements that hold what grows
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,14 +175,18 @@ def _depth(circuit: Circuit, nodes: Mapping[str, int]) -> Floats:
     return depth[:n]
 
 
-def hold(flows: Flows, rings: Sequence[Recycle], alpha: float) -> HeldFlow | None:
+def hold(
+    flows: Flows, rings: Sequence[Recycle], alpha: float, refitter: Refitter
+) -> HeldFlow | None:
     """Return the balance with the recycles held; None if there is none even then.
 
     Of several loads the least with which the measurements agree, else that in the middle.
     """
     found = list[HeldFlow]()
     for load in _LOADS:
-        held = _held_at(flows, rings, load * flows.largest)
+        if refitter.spent >= _AT_FIRST * refitter.work.units:
+            break
+        held = _held_at(flows, rings, load * flows.largest, refitter)
         if held is not None:
             found.append(held)
             if held.p is None or held.p >= alpha:
@@ -191,7 +194,9 @@ def hold(flows: Flows, rings: Sequence[Recycle], alpha: float) -> HeldFlow | Non
     return found[len(found) // 2] if found else None
 
 
-def _held_at(flows: Flows, rings: Sequence[Recycle], load: float) -> HeldFlow | None:
+def _held_at(
+    flows: Flows, rings: Sequence[Recycle], load: float, refitter: Refitter
+) -> HeldFlow | None:
     """Return the balance with one flow after the other taken as known, until none grows."""
     taken: dict[Position, tuple[float, float]] = {}
     names: dict[Position, Hold] = {}
@@ -202,25 +207,23 @@ def _held_at(flows: Flows, rings: Sequence[Recycle], load: float) -> HeldFlow | 
         place = next(iter(free))
         taken[place], names[place] = (load, _SHARP * load), free[place]
         now = corrected(flows.problem, taken)
-        solution = _solved(now)
+        solution = refitter.ended(now, None)
+        if solution is None:
+            return None
         rings = flows.unlimited(solution)
         if solution.converged and not rings:
             return HeldFlow(taken, tuple(names.values()), now, solution, load)
     return None
 
 
-def _solved(problem: BalanceProblem, starts: int | None = None) -> Solution:
-    return solve(problem, starts)
-
-
 def holds(
     flows: Flows, survey: Survey, places: Positions, *, held: HeldFlow,
-    rings: Sequence[Recycle], flows_only: bool = False,
-) -> tuple[Hold, ...]:  # fmt: skip
+    rings: Sequence[Recycle], refitter: Refitter, flows_only: bool = False,
+) -> tuple[tuple[Hold, ...], int]:  # fmt: skip
     """Return measurements each of which would keep the recycles finite, the cheapest first.
 
     Flows of the rings before assays, and those before sieving; what goes back first. Each is tried
-    with what the held balance has there.
+    with what the held balance has there, until enough are found or the work is done.
 
     Parameters
     ----------
@@ -229,31 +232,35 @@ def holds(
     places : Positions
     held : HeldFlow
     rings : sequence of Recycle
+    refitter : Refitter
     flows_only : bool
         Whether to look no further than for flows.
+
+    Returns
+    -------
+    found : tuple of Hold
+    untried : int
+        Measurements that were left out as the work was done.
     """
     if len(held.places) > 1:
-        return ()
-    found = list[Hold]()
-    tried = 0
+        return (), 0
+    found, untried = list[Hold](), 0
     for one, readings in _candidates(flows, survey, places, held, rings):
-        if tried == _MOST or len(found) == _TOLD:
-            break
         assays = any(place.analyte is not None for place in readings)
-        if flows_only and assays:
+        if len(found) == _TOLD or (flows_only and assays):
             break
         if dict(readings) == dict(held.places):
             found.append(one)
             continue
-        tried += 1
-        try:
-            # a flow holds its ring: one start that fails would hide that
-            solution = _solved(corrected(flows.problem, readings), 1 if assays else None)
-        except NotBalanceable:
+        if refitter.spent >= refitter.work.units:
+            untried += 1
             continue
-        if solution.converged and not flows.growing(solution):
+        # a flow holds its ring: one start that fails would hide that
+        near, starts = (None, 1) if assays else (held.solution.flow, None)
+        solution = refitter.by_itself(corrected(flows.problem, readings), near, starts)
+        if solution is not None and not flows.growing(solution):
             found.append(one)
-    return tuple(found)
+    return tuple(found), untried
 
 
 def _candidates(

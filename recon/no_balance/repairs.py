@@ -28,7 +28,6 @@ from scipy.special import chdtrc
 
 from oretally.flowsheet import (
     BalanceProblem,
-    NotBalanceable,
     Position,
     Positions,
     Survey,
@@ -49,15 +48,15 @@ from oretally.recon.signatures import (
     wet_reason,
 )
 from oretally.recon.solution import Solution
-from oretally.recon.solver import corrected, propagate, refit, solve, without_readings
+from oretally.recon.solver import Refitter, corrected, propagate, without_readings
 
 __all__ = ["RepairSearch"]
 
 _FITS = 3.0  # sd that a corrected reading may be off
-_LEFT_OUT = 2.0 / 3.0  # of the trials, that leave a reading out; the rest undo slips
+_LEFT_OUT = 2.0 / 3.0  # of trials and work, to leave readings out; the rest undo slips
 _EXPLAINS = 0.5  # of what the best removal takes off the objective: others are left
 _NEAR, _FAR = 2.0, 5.0  # times what the others say; times the reading as it is
-_EXCHANGES = 1.0 / 6.0  # of the trials, that exchange samples or streams
+_EXCHANGES = 1.0 / 6.0  # of both, to exchange samples or streams
 _SLIPS = 2  # slips tried with one reading, the likeliest
 _ANYTHING = -8.0  # log density of a reading of which the others say nothing, if it is badly wrong
 _NOTHING_SAID = 1e6  # times a reading: the sd of what others say of it, if they say nothing
@@ -70,7 +69,7 @@ _Name = tuple[str, str]
 
 @dataclass
 class RepairSearch:
-    """Changes of one survey, tried until they are ``most``.
+    """Changes of one survey, tried until they are ``most``, or the work is done.
 
     Attributes
     ----------
@@ -82,7 +81,8 @@ class RepairSearch:
     held : HeldFlow or None
         The balance with the flows of growing recycles taken as known.
     rates : ErrorRates
-    most : int
+    refitter : Refitter
+        With what may be spent, and was spent already.
     """
 
     survey: Survey
@@ -91,13 +91,15 @@ class RepairSearch:
     before: Solution
     held: HeldFlow | None
     rates: ErrorRates
-    most: int
+    refitter: Refitter
     tried: int = 0
     left_out: int = 0
     found: dict[tuple[object, ...], Repair] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.problem = self.flows.problem
+        self.most = self.refitter.work.alone(self.refitter.measured)
+        self.spent_before = self.refitter.spent
 
         def rate(place: Position) -> float:  # what is taken as known is never wrong
             return exp(self._rate(place)) if place in self.written else 0.0
@@ -117,20 +119,23 @@ class RepairSearch:
             Readings with which nothing was tried.
         """
         order = [p for p in order if self.written[p].error_source != DECLARED_LOSS]
-        first = order[: max(1, round(_LEFT_OUT * self.most))] if self.most else []
-        self.tried = self.left_out = len(first)
-        beside = [(place, *self._without(place, held)) for place, held in self._worth(first)]
+        beside = [(place, *self._without(place, held)) for place, held in self._worth(order)]
         # slips of those first whose removal helps most; nobody knows what is none of these
         beside.sort(key=lambda row: -row[1])
-        kept = round(_EXCHANGES * self.most)
         for place, _, reading in beside:
             if reading is not None or not self._checked(place):
-                self._undo(place, reading, self.most - kept)
-        if first:
+                self._undo(place, reading)
+        if beside:
             self._exchange_streams()
         rows = sorted(self.found.values(), key=lambda r: -r.log_odds)
         told = [r for r in rows if r.log_odds >= rows[0].log_odds - _WORTH]
-        return tuple(told[:_TOLD]), len(order) - len(first)
+        return tuple(told[:_TOLD]), len(order) - self.left_out
+
+    def _may(self, share: float = 1.0) -> bool:
+        """Whether one more change is within a share of all, in number and in work."""
+        spent, units = self.refitter.spent - self.spent_before, self.refitter.work.units
+        most = self.most - round((1.0 - share) * self.most)
+        return self.tried < most and spent < share * (units - self.spent_before)
 
     def _rate(self, place: Position) -> float:
         """Return the log chance that a measurement is badly wrong."""
@@ -142,21 +147,34 @@ class RepairSearch:
         classes = self.before.classes
         return bool(classes.flow_checked[j] if k is None else classes.grade_checked[k, j])
 
-    def _worth(self, places: Sequence[Position]) -> list[tuple[Position, Solution | None]]:
-        """Return the readings worth to do without, and the balances with the recycles held.
+    def _first(self, places: Sequence[Position]) -> Iterator[Position]:
+        """Yield the readings to do without, as long as each may be tried."""
+        for place in places:
+            if not self._may(_LEFT_OUT):
+                return
+            self.tried += 1
+            self.left_out += 1
+            yield place
+
+    def _worth(self, places: Sequence[Position]) -> Iterator[tuple[Position, Solution | None]]:
+        """Yield the readings worth to do without, and the balances with the recycles held.
 
         Without one of those that spoil the balance with the recycles held, it falls the most.
         """
         if self.held is None:
-            return [(place, None) for place in places]
+            yield from ((place, None) for place in self._first(places))
+            return
         now, near = self.held.solution.objective, self.held.solution.flow
         found = []
-        for place in places:
-            alone = refit(without_readings(self.held.problem, [place]), near)
+        for place in self._first(places):
+            without = without_readings(self.held.problem, [place])
+            alone = self.refitter.by_itself(without, near)
             found.append((-inf if alone is None else now - alone.objective, place, alone))
         most = max((fall for fall, *_ in found), default=0.0)
         found.sort(key=lambda row: -row[0])
-        return [(place, alone) for fall, place, alone in found if fall >= _EXPLAINS * most > 0.0]
+        yield from (
+            (place, alone) for fall, place, alone in found if fall >= _EXPLAINS * most > 0.0
+        )
 
     def _without(
         self, place: Position, held: Solution | None
@@ -196,7 +214,7 @@ class RepairSearch:
                 if mixups[c].kind in ("samples", "streams")]  # fmt: skip
         volumes = mixups.volumes([c for c, _ in some], signatures.products)
         for (c, _), volume in zip(some, volumes.tolist(), strict=True):
-            if self.tried >= self.most:
+            if not self._may():
                 return
             self.tried += 1
             mixup = mixups[c]
@@ -208,10 +226,10 @@ class RepairSearch:
                 self._keep(mixup.kind, rows, mixup.reason, mixup.log_odds + volume,
                            problem=problem, solution=solution)  # fmt: skip
 
-    def _undo(self, place: Position, reading: MeasuredReading | None, most: int) -> None:
+    def _undo(self, place: Position, reading: MeasuredReading | None) -> None:
         """Try without the slips of a reading."""
         for kind, reason, values, weight in self._slips(place, reading):
-            if self.tried >= most:
+            if not self._may(1.0 - _EXCHANGES):
                 return
             self.tried += 1
             problem = corrected(self.problem, values)
@@ -224,13 +242,8 @@ class RepairSearch:
     def _tried(self, problem: BalanceProblem) -> Solution | None:
         """Return the balance; None if there is none, or one in which a recycle runs away."""
         near = None if self.held is None else self.held.solution.flow
-        try:
-            solution = solve(problem, starts=1, near=near)
-        except NotBalanceable:
-            return None
-        if not solution.converged or self.flows.growing(solution):
-            return None
-        return solution
+        solution = self.refitter.by_itself(problem, near, 1)
+        return None if solution is None or self.flows.growing(solution) else solution
 
     def _beside(
         self, place: Position, problem: BalanceProblem, solution: Solution

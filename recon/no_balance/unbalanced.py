@@ -6,6 +6,7 @@ Nothing is an answer here, and nothing is changed; see `recycles` and `repairs` 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from math import log
 
 import numpy as np
@@ -18,7 +19,7 @@ from oretally.recon.no_balance.repairs import RepairSearch
 from oretally.recon.result import Closure, ErrorRates, Misfit, Unbalanced
 from oretally.recon.signatures import signatures_of
 from oretally.recon.solution import Solution
-from oretally.recon.solver import WORK
+from oretally.recon.solver import WORK, Refitter
 
 __all__ = ["why_unbalanced"]
 
@@ -48,14 +49,14 @@ def why_unbalanced(
     alpha : float
         Level of the test of agreement.
     most : int, optional
-        Changes of the survey that are tried at the most: by default as many as the diagnosis of a
-        balance may balance one by one.
+        Changes of the survey that are tried at the most: by default as many as the work allows.
     """
     survey, problem, places = model.survey, model.problem, model.positions
-    most = WORK.alone(len(survey.measurements)) if most is None else most
+    work = WORK.unbalanced if most is None else replace(WORK.unbalanced, most_alone=most)
+    refitter = Refitter(problem, solution, work=work)
     flows = Flows.of(model.circuit, survey, problem, places=places)
     rings = flows.unlimited(solution)
-    held = hold(flows, rings, alpha) if rings else None
+    held = hold(flows, rings, alpha, refitter) if rings else None
     point = solution if held is None else held.solution
     dof = point.classes.degrees_of_freedom
     balanced = held is not None
@@ -63,19 +64,22 @@ def why_unbalanced(
     p = float(chdtrc(dof, point.objective)) if dof > 0 and means else None
     agree = means and (p is None or p >= alpha)
     off = _off(model, held.problem if held else problem, point, balanced=means)
-    search = RepairSearch(survey, flows, places, solution, held, rates, most)
+    search = RepairSearch(survey, flows, places, solution, held, rates, refitter)
     apart = {} if means else _far_flows(problem, off)
     order = _order(solution, off, closures, held, agree=agree, apart=apart)
     repairs, untried = search.repairs(order)
+    would, holds_untried = (
+        holds(flows, survey, places, held=held, rings=rings, refitter=refitter,
+              flows_only=not agree)
+        if held else ((), 0)
+    )  # fmt: skip
     return Unbalanced(
         recycles=rings,
         together=held.names if held else (),
         taken=survey.flow_unit.from_base(held.load) if held else 0.0,
         flow_unit=survey.flow_unit.symbol,
-        holds=(
-            holds(flows, survey, places, held=held, rings=rings, flows_only=not agree)
-            if held else ()
-        ),
+        holds=would,
+        holds_untried=holds_untried,
         objective=point.objective,
         dof=dof,
         p=p,
@@ -86,7 +90,7 @@ def why_unbalanced(
         tried=search.tried,
         left_out=search.left_out,
         untried=untried,
-        most=most,
+        most=search.most,
     )  # fmt: skip
 
 

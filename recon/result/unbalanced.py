@@ -138,7 +138,9 @@ class Unbalanced:
     untried : int
         Readings with which nothing was tried.
     most : int
-        Changes that are tried at the most.
+        Changes that are tried at the most, if the work allows them.
+    holds_untried : int
+        Measurements of which nobody knows whether they would do: the work was done.
     """
 
     recycles: tuple[Recycle, ...] = ()
@@ -157,3 +159,4 @@ class Unbalanced:
     left_out: int = 0
     untried: int = 0
     most: int = 0
+    holds_untried: int = 0

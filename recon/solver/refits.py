@@ -105,14 +105,23 @@ class Refitter:
         other.spent, other.careful = 0, self._most_careful
         return other
 
-    def by_itself(self, problem: BalanceProblem, near: Floats | None) -> Solution | None:
+    def by_itself(
+        self, problem: BalanceProblem, near: Floats | None, starts: int | None = None
+    ) -> Solution | None:
         """Balance one variant with all care, as `refit`; None too where the work is done."""
+        found = self.ended(problem, near, starts)
+        return found if found is not None and found.converged else None
+
+    def ended(
+        self, problem: BalanceProblem, near: Floats | None, starts: int | None = None
+    ) -> Solution | None:
+        """Return where the search ended, as `by_itself`, whether that is a balance or not."""
         if self.spent >= self.work.units:
             return None
-        found = _solved(problem, near)
+        found = _solved(problem, near, starts)
         iterations = 0 if found is None else found.general_iterations
         self.spent += self.work.of_one(self.measured, iterations)
-        return found if found is not None and found.converged else None
+        return found
 
     def refits(
         self,

@@ -10,7 +10,7 @@ counts as a usual one beforehand, and afterwards as the iterations that it took.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 __all__ = ["WORK", "Work"]
 
@@ -26,9 +26,13 @@ class Work:
     units : int
     most_together, most_alone : int
         Hypotheses at most, however small the survey: balanced side by side, or each by itself.
+    units_unbalanced : int
+        In place of ``units`` where a survey has no balance: a search that fails takes many times
+        as long as one that ends in a balance.
     """
 
     units: int = 250_000
+    units_unbalanced: int = 1_000_000
     most_together: int = 600
     most_alone: int = 24
 
@@ -38,6 +42,11 @@ class Work:
         ``iterations`` are those of the general way; fewer than is usual count as the usual ones.
         """
         return max(_USUAL, iterations) * (_AT_LEAST + measured)
+
+    @property
+    def unbalanced(self) -> Work:
+        """What may be spent on a survey that has no balance."""
+        return replace(self, units=self.units_unbalanced)
 
     def alone(self, measured: int) -> int:
         """Return how many surveys of so many measurements are balanced by themselves at most."""

@@ -53,6 +53,19 @@ def test_asked_again_it_changes_nothing(tmp_path: Path, capsys: Capture) -> None
     assert (path / "measurements.csv").read_bytes() == before
 
 
+def test_size_classes_are_left_to_their_table_with_a_word(tmp_path: Path, capsys: Capture) -> None:
+    """A label says whose stream a sample is of, not of which class."""
+    path = case(tmp_path / "c", lab=f"{LAB.rstrip()}\nfeed +150 um,sample,Sn,0.9,%,,,,\n")
+    said = "What is certified of size classes is to be typed into its table: a label says whose"
+    assert said not in " ".join(told(run(capsys, "lab", path)[1]))
+    sizes = "stream,passing [um],retained [um],mass [g],Sn [%]\nfeed,,150,40,\nfeed,150,,60,\n"
+    (path / "sizes.csv").write_text(sizes, "utf-8")
+    status, out, _ = run(capsys, "lab", path, "--fill")
+    assert status == 0
+    assert "Samples of no stream: " in " ".join(told(out)) and said in " ".join(told(out))
+    assert (path / "sizes.csv").read_text("utf-8") == sizes
+
+
 def test_without_being_asked_nothing_is_written(tmp_path: Path, capsys: Capture) -> None:
     path = case(tmp_path / "c")
     status, out, _ = run(capsys, "lab", path)

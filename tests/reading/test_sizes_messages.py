@@ -48,6 +48,20 @@ FAULTS = {
         "sizes.csv, cell C3, stream 'feed': The class passed 75 um and was retained on the same.\n"
         "Correct one of the two openings.",
     ),
+    "two units": (
+        SHARES.replace("retained [um]", "retained [mm]"),
+        "sizes.csv, cell B1: The headers 'passing [um]' and 'retained [mm]' (cell C1) state two "
+        "units, and with these no class passes the sieve that retained the one above it; with one "
+        "unit all of them do.\nWrite the unit of the numbers in both: passing [mm] and retained "
+        "[mm]\nor passing [um] and retained [um].",
+    ),
+    "two units of a table that has another error": (
+        SHARES.replace("retained [um]", "retained [mm]").replace("feed,75,0", "feed,60,0"),
+        "sizes.csv, cell C3, stream 'feed': The class passed 150 um and was retained on 75000 um, "
+        "which is coarser.\nExchange them: passing 75000 um, retained 150 um.\n\n"
+        "sizes.csv, cell C6, stream 'overflow': The class passed 150 um and was retained on 75000 "
+        "um, which is coarser.\nExchange them: passing 75000 um, retained 150 um.",
+    ),
     "overlap": (
         SHARES.replace("feed,75,0,20", "feed,106,0,20"),
         "sizes.csv, cell C4, stream 'feed': The classes -150+75 um and -106 um of 'feed' overlap.\n"

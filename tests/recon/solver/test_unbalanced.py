@@ -256,7 +256,7 @@ def test_the_work_is_bounded_and_counted(
 ) -> None:
     found = slipped.unbalanced
     assert found is not None
-    assert found.most == WORK.alone(len(slipped.survey.measurements)) == 24
+    assert found.most == WORK.unbalanced.alone(len(slipped.survey.measurements)) == 24
     assert 0 < found.left_out <= found.tried <= found.most
     case = read_case(mill)
     few = _told(case.circuit, case.survey, ended, 1).unbalanced
