@@ -164,8 +164,8 @@ def _mixed_up(case: Findings, c: int, probability: float, slip: Slip) -> Suspect
     statistic = max((float(found.at_balance.signatures.statistic[i]) for i in rows), key=abs)
     known = [r.read - r.fits for r in slip.readings if r.fits is not None]
     if not known:
-        size, _ = joint_errors(found.at_balance.signatures, [first])
-        known = [float(size[0]) * scale]
+        size, _ = joint_errors(found.at_balance.signatures, np.array([[first]]))
+        known = [float(size[0, 0]) * scale]
     return Suspect(
         group=tuple(case.names.place(signatures, i) for i in rows),
         probability=probability,
