@@ -8,8 +8,9 @@ stays so, and at the likeliest of fewer errors: errors hide each other.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 
@@ -41,9 +42,13 @@ from oretally.recon.signatures import (
     signatures_of,
 )
 from oretally.recon.solution import Solution, lower
-from oretally.recon.solver import Refitter
+from oretally.recon.solver import Refits, Refitter, refits_together
 
-__all__ = ["diagnose"]
+__all__ = ["SuspectSearch", "diagnose", "diagnose_together"]
+
+_T = TypeVar("_T")
+_Refitted = Mapping[int, Solution | None]
+_Steps = Generator[Refits, _Refitted, _T]
 
 _ROUNDS = 12  # of proposing again
 _WIDE = 4  # hypotheses of each number of errors at which more are proposed
@@ -89,13 +94,35 @@ def diagnose(
     course : LeachEvidence, optional
         Of a leach over time, which counts beside the balances.
     """
-    refitter = Refitter(problem, solution) if refitter is None else refitter.afresh()
-    return _Search(problem, solution, slips, rates, n_nodes, refitter, course).found()
+    refitter = Refitter(problem, solution) if refitter is None else refitter
+    search = SuspectSearch(problem, solution, slips, rates, n_nodes, refitter, course)
+    return diagnose_together([search])[0]
+
+
+def diagnose_together(searches: Sequence[SuspectSearch]) -> list[Diagnosis]:
+    """Compare explanations of several surveys: what they want balanced again, side by side."""
+    steps = {i: search.found() for i, search in enumerate(searches)}
+    answers, found = dict[int, _Refitted](), dict[int, Diagnosis]()
+    while steps:
+        asked: dict[int, Refits] = {}
+        for i, step in list(steps.items()):
+            try:
+                asked[i] = step.send(answers[i]) if i in answers else next(step)
+            except StopIteration as end:
+                found[i] = end.value
+                del steps[i]
+        refitted = refits_together([(searches[i].refitter, each) for i, each in asked.items()])
+        answers = dict(zip(asked, refitted, strict=True))
+    return [found[i] for i in range(len(searches))]
 
 
 @dataclass(eq=False)
-class _Search:
-    """Hypotheses that were proposed and balanced again; rows are the same at every point."""
+class SuspectSearch:
+    """Hypotheses that were proposed and balanced again; rows are the same at every point.
+
+    See `diagnose` for what it is given. It asks for what is to be balanced again, so that several
+    searches can be answered together.
+    """
 
     problem: BalanceProblem
     solution: Solution
@@ -103,11 +130,12 @@ class _Search:
     rates: ErrorRates
     n_nodes: int | None
     refitter: Refitter
-    course: LeachEvidence | None
+    course: LeachEvidence | None = None
     proposed: Proposals = field(default_factory=Proposals)
     seen: set[Hypothesis] = field(default_factory=set)
 
     def __post_init__(self) -> None:
+        self.refitter = self.refitter.afresh()
         self.first = signatures_of(self.problem, self.solution, self.n_nodes)
         self.n = len(self.first.readings)
         self.meant = self.slips.table(self.first.readings)
@@ -132,27 +160,27 @@ class _Search:
         self.few = self.refitter.quick and len(self.mixups) * self.n <= _WORK  # for all of them
         self.at_balance = equivalent_sets(self.first)
 
-    def found(self) -> Diagnosis:
+    def found(self) -> _Steps[Diagnosis]:
         """Propose and balance again until the likeliest hypothesis stays so."""
         hopeless = self.n <= LARGEST and self.solution.objective > _HOPELESS
         doubted = True
         if hopeless:  # nothing is proposed at a balance like that
             self._weigh(self.first, [NOTHING])
         else:
-            screen, posterior = self._proposed_at(NOTHING)
+            screen, posterior = yield from self._proposed_at(NOTHING)
             likeliest = weighed_hypotheses(self.known.evidence, self.proposed, NOTHING)[0][0]
             doubted = likeliest.hypothesis != NOTHING or likeliest.probability < _SOUND
         singles = self._singles() if doubted else []
         if hopeless or len(singles) >= _FEWEST:
-            self._balance_alone(singles, self.first)
+            yield from self._balance_alone(singles, self.first)
             best = self.known.best
             bent = any(h.mixups for h in singles) or any(map(self.mixups.is_of_one, best.mixups))
             if hopeless or bent:  # what was proposed where errors bend the balance is known better
                 self.proposed = Proposals()
-                screen, posterior = self._proposed_at(best)
+                screen, posterior = yield from self._proposed_at(best)
             checked = set[Hypothesis]()
             for left in reversed(range(_ROUNDS)):
-                self._balance_all(screen)
+                yield from self._balance_all(screen)
                 best = self.known.best
                 if best not in checked and best != NOTHING:
                     checked.add(best)
@@ -160,7 +188,7 @@ class _Search:
                         self._weigh(screen.signatures, [best])
                 if (at := self._next() if left else best) == best == screen.at:
                     break
-                screen, posterior = self._proposed_at(at)
+                screen, posterior = yield from self._proposed_at(at)
         # what a course would leave of those that were not balanced, nobody knows: as before
         known = self.known
         weighed, unlikely, left_out = weighed_hypotheses(
@@ -197,7 +225,7 @@ class _Search:
         more = [] if best is None or best is self.solution else [best]
         return [self.solution.flow, *(b.flow[: self.problem.n_carriers] for b in more)]
 
-    def _proposed_at(self, at: Hypothesis) -> tuple[Screen, Posterior]:
+    def _proposed_at(self, at: Hypothesis) -> _Steps[tuple[Screen, Posterior]]:
         """Propose hypotheses where the balances are linearised at one of them."""
         signatures = self.known.linearised_at(at)
         self.seen.add(at)
@@ -215,7 +243,7 @@ class _Search:
             # exchanges of so much are too large for linear scores
             every = map(at.and_mixup, self.mixups.of_streams(at.rows, at.mixups))
             more = [h for h in every if h not in self.known.balanced]
-            self._balance(self._affordable(more), signatures, spare=True)
+            yield from self._balance(self._affordable(more), signatures, spare=True)
         for h in self.known.evidence:
             self.proposed.drop(h)
         return screen, posterior
@@ -248,7 +276,7 @@ class _Search:
                 found = every
         return found
 
-    def _balance_all(self, screen: Screen) -> None:
+    def _balance_all(self, screen: Screen) -> _Steps[None]:
         """Balance again what may be likely, as far as the work allows.
 
         What an error's size is sure of differs from balance to balance: those that are likely are
@@ -260,7 +288,7 @@ class _Search:
             some = self._affordable(waiting[: _BATCH if quick else _FEW])
             if some:
                 passed.update(some)
-                self._balance(some, screen.signatures)
+                yield from self._balance(some, screen.signatures)
                 continue
             top, settled = self._top, self.known.best == screen.at
             unsure = [
@@ -290,16 +318,18 @@ class _Search:
 
     def _balance(
         self, some: Sequence[Hypothesis], signatures: Signatures, *, spare: bool = False
-    ) -> None:
+    ) -> _Steps[None]:
+        """Balance again and weigh, those with a balance of their own."""
         variants = [self.changes.under(h, signatures) for h in some]
         if self.refitter.quick:  # else each counts as what it took
             self.refitter.spent += sum(self._cost(h) for h in some)
         found: dict[int, Solution | None] = {}
         for mixed in (False, True):
             at = [i for i, h in enumerate(some) if bool(h.mixups) == mixed]
-            starts = self._starts(some[at[0]]) if at else ()
-            part = self.refitter.refits([variants[i] for i in at], spare, starts)
-            found |= {at[i]: solution for i, solution in part.items()}
+            if at:
+                asked = Refits([variants[i] for i in at], spare, self._starts(some[at[0]]))
+                part = yield asked
+                found |= {at[i]: solution for i, solution in part.items()}
         for i, solution in found.items():
             # without a number the least can be no larger: else it was not found
             most = self.solution.objective * (1.0 + 1e-6) + 1e-6
@@ -310,11 +340,11 @@ class _Search:
         for i in found:
             self.proposed.add(self._put_right(some[i]))
 
-    def _balance_alone(self, some: Sequence[Hypothesis], signatures: Signatures) -> None:
+    def _balance_alone(self, some: Sequence[Hypothesis], signatures: Signatures) -> _Steps[None]:
         """Balance again single errors, and flows put right of which they say that they are off."""
-        self._balance(some, signatures, spare=self.refitter.quick)
+        yield from self._balance(some, signatures, spare=self.refitter.quick)
         flows = [other for h in some if h in self.known.balanced for other in self._put_right(h)]
-        self._balance(self._affordable(flows), signatures)
+        yield from self._balance(self._affordable(flows), signatures)
 
     def _put_right(self, h: Hypothesis) -> dict[Hypothesis, float]:
         """Return it with a flow put right: about as likely, its own balance will say how much."""

@@ -13,7 +13,7 @@ from oretally.recon.solver.changed_surveys import (
 )
 from oretally.recon.solver.covariance import Covariance, propagate, seen_root
 from oretally.recon.solver.prepared import Prepared, prepare
-from oretally.recon.solver.refits import Refitter, only_streams, refit
+from oretally.recon.solver.refits import Refits, Refitter, only_streams, refit, refits_together
 from oretally.recon.solver.ways import solve, solve_certified
 from oretally.recon.solver.work import WORK, Work
 
@@ -22,6 +22,7 @@ __all__ = [
     "ChangedSurvey",
     "Covariance",
     "Prepared",
+    "Refits",
     "Refitter",
     "Released",
     "Work",
@@ -31,6 +32,7 @@ __all__ = [
     "prepare",
     "propagate",
     "refit",
+    "refits_together",
     "released_bounds",
     "seen_root",
     "solve",

@@ -5,9 +5,10 @@ Nothing of this changes the balance that is reported; it says what an explanatio
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from copy import copy
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -22,7 +23,7 @@ from oretally.recon.solver.stopped_streams import embedded, without
 from oretally.recon.solver.ways import solve
 from oretally.recon.solver.work import WORK, Work
 
-__all__ = ["Refitter", "only_streams", "refit"]
+__all__ = ["Refits", "Refitter", "only_streams", "refit", "refits_together"]
 
 
 _OPEN = 1e-9  # imbalance, relative, up to which a survey balanced side by side counts as closed
@@ -53,6 +54,25 @@ def _solved(
         return None
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class Refits:
+    """What is asked of a `Refitter`.
+
+    Attributes
+    ----------
+    variants : sequence of ChangedSurvey
+        Of its survey.
+    spare : bool
+        Whether no care is given.
+    near : sequence of ndarray, shape (n_carriers,) each
+        Flows to begin with as well, each in balance.
+    """
+
+    variants: Sequence[ChangedSurvey]
+    spare: bool = False
+    near: Sequence[Floats] = ()
+
+
 class Refitter:
     """Balances variants of one survey: side by side where that can be done, else one by one.
 
@@ -63,10 +83,16 @@ class Refitter:
         Its balance.
     work : Work
         What may be spent; the variant with which it runs out is the last that gets care.
+    like : Prepared, optional
+        A survey with values in the same places, none of them exact, made ready for the fast ways;
+        no stream stands still in ``solution``.
     """
 
-    def __init__(self, problem: BalanceProblem, solution: Solution, *, work: Work = WORK) -> None:
-        self.problem, self.solution, self.work = problem, solution, work
+    def __init__(
+        self, problem: BalanceProblem, solution: Solution, *, work: Work = WORK,
+        like: Prepared | None = None,
+    ) -> None:  # fmt: skip
+        self.problem, self.solution, self.work, self.like = problem, solution, work, like
         self.measured = int(np.isfinite(problem.flow).sum() + np.isfinite(problem.grade).sum())
         self.spent, self.careful = 0, self._most_careful
 
@@ -78,6 +104,8 @@ class Refitter:
     @cached_property
     def ready(self) -> list[tuple[Bools | None, Prepared]]:
         """The problem made ready, with all streams and with those that stand still left out."""
+        if self.like is not None:
+            return [(None, self.like)]
         if len(self.problem.proportion):
             return []
         found, stopped = self._prepared(None), self.solution.flow == 0.0
@@ -127,53 +155,45 @@ class Refitter:
         given, and losses are missing. ``near`` are flows to begin with as well, each in balance: of
         several minima that are reached the least counts.
         """
-        found: dict[int, Solution | None] = dict(self._side_by_side(variants, near))
-        for i, variant in enumerate(variants):
+        return refits_together([(self, Refits(variants, spare, near))])[0]
+
+    def with_care(
+        self, asked: Refits, side_by_side: Mapping[int, Solution]
+    ) -> dict[int, Solution | None]:
+        """Return what was balanced side by side, and what is balanced by itself."""
+        found: dict[int, Solution | None] = dict(side_by_side)
+        for i, variant in enumerate(asked.variants):
             far = i not in found and self.quick and self._of_another_scale(variant)
-            if i in found or (spare and not far):
+            if i in found or (asked.spare and not far):
                 continue
             if far or (variant.losses and self.quick):
                 alone = _at_once(variant.problem)
                 if alone is not None:
                     found[i] = alone
                     continue
-            if self.careful > 0 and not spare:
+            if self.careful > 0 and not asked.spare:
                 self.careful -= 1
                 found[i] = self.by_itself(variant.problem, self.solution.flow)
         return found
 
     def _of_another_scale(self, variant: ChangedSurvey) -> bool:
         """Whether the survey was made ready in units in which a variant has no digits left."""
-        own, its = (float(np.nanmax(np.abs(p.flow), initial=0.0))
-                    for p in (self.problem, variant.problem))  # fmt: skip
+        ready = self.problem if self.like is None else self.like.problem
+        own, its = (float(np.nanmax(np.abs(p.flow), initial=0.0)) for p in (ready, variant.problem))
         return not own < _RESCALED * its or not its < _RESCALED * own
 
-    def _side_by_side(
-        self, variants: Sequence[ChangedSurvey], near: Sequence[Floats]
-    ) -> dict[int, Solution]:
-        same = [i for i, v in enumerate(variants) if not v.losses]
-        parts = [variants[i] for i in same]
-        ways: list[tuple[Bools | None, Prepared, Floats | None]]
-        ways = [(*ready, None) for ready in self.ready]
-        ways += [(*self.ready[0], flow) for flow in near if self.ready]
-        found: dict[int, Solution] = {}
-        for stopped, ready, start in ways:
-            many = solve_changed(ready, parts, start, stopped)
-            # unmeasured grades that have not come to rest do not matter here
-            closed = many.max_imbalance <= _OPEN
-            closed &= many.stationarity <= _GAIN * (1.0 + many.objective)
-            for at in np.flatnonzero(closed).tolist():
-                i = same[at]
-                if stopped is None and i in found and many.objective[at] >= found[i].objective:
-                    continue
-                one = self._one(variants[i], stopped, many, at)
-                if i not in found or one.objective < found[i].objective:
-                    found[i] = one
-        return found
+    def ways(self, near: Sequence[Floats]) -> list[tuple[Bools | None, Prepared, Floats | None]]:
+        """Return what to balance side by side with: streams left out, what is ready, first flows.
 
-    def _one(
+        Without first flows each variant has its own.
+        """
+        own = [(*ready, None) for ready in self.ready]
+        return own + [(*self.ready[0], flow) for flow in near if self.ready]
+
+    def one_of(
         self, variant: ChangedSurvey, stopped: Bools | None, many: ManySolutions, at: int
     ) -> Solution:
+        """Return one of many solutions, which is that of a variant."""
         part = replace(
             self.solution,
             flow=many.flow[at],
@@ -189,6 +209,40 @@ class Refitter:
             certificate=None,
         )
         return part if stopped is None else embedded(variant.problem, stopped, part)
+
+
+def refits_together(asked: Sequence[tuple[Refitter, Refits]]) -> list[dict[int, Solution | None]]:
+    """Return what `Refitter.refits` does, of several surveys.
+
+    Those that were made ready alike are balanced side by side.
+    """
+    found: list[dict[int, Solution]] = [{} for _ in asked]
+    same = [[i for i, v in enumerate(each.variants) if not v.losses] for _, each in asked]
+    ways = [refitter.ways(each.near) if own else []
+            for (refitter, each), own in zip(asked, same, strict=True)]  # fmt: skip
+    for n in range(max(map(len, ways), default=0)):
+        alike = defaultdict[tuple[int, bool], list[int]](list)
+        for s, own in enumerate(ways):
+            if n < len(own):
+                alike[id(own[n][1]), own[n][2] is None].append(s)
+        for some in alike.values():
+            stopped, ready, first = ways[some[0]][n]
+            each = [(s, i) for s in some for i in same[s]]
+            near = None if first is None else np.array([ways[s][n][2] for s, _ in each])
+            many = solve_changed(ready, [asked[s][1].variants[i] for s, i in each], near, stopped)
+            # unmeasured grades that have not come to rest do not matter here
+            closed = many.max_imbalance <= _OPEN
+            closed &= many.stationarity <= _GAIN * (1.0 + many.objective)
+            for at in np.flatnonzero(closed).tolist():
+                s, i = each[at]
+                best = found[s].get(i)
+                if stopped is None and best and many.objective[at] >= best.objective:
+                    continue
+                one = asked[s][0].one_of(asked[s][1].variants[i], stopped, many, at)
+                if not best or one.objective < best.objective:
+                    found[s][i] = one
+    return [refitter.with_care(each, part)
+            for (refitter, each), part in zip(asked, found, strict=True)]  # fmt: skip
 
 
 def _at_once(problem: BalanceProblem) -> Solution | None:

@@ -51,8 +51,9 @@ FOLDERS = {
         "laboratory": "",
         "sizes": "propagation result solver",
         "comparison": "answers result",
-        "gross_errors": "answers kinetics natural propagation reduction result signatures solution "
-        "solver",
+        "linear_tests": "answers result signatures solver",
+        "gross_errors": "answers kinetics linear_tests natural propagation reduction result "
+        "signatures solution solver",
         "leach_and_stocks": "answers propagation result solver",
         "leach_over_time": "answers kinetics propagation result signatures solver",
         "losses": "answers propagation result sizes solver",
