@@ -10,11 +10,13 @@ import numpy as np
 
 from oretally.flowsheet import Circuit, InputError, NotBalanceable, Survey
 from oretally.flowsheet.arrays import Bools, Floats, Ints
+from oretally.recon.gross_errors import Likeliest
 from oretally.recon.many import AnswerColumns, ColumnName, Pattern, SurveyTable, tables_of
+from oretally.recon.many_suspects import SEARCHED, suspects_of
 from oretally.recon.numerics import shared
 from oretally.recon.propagation import sidak_limit
 from oretally.recon.reconciliation import reconcile
-from oretally.recon.result import Balance
+from oretally.recon.result import Balance, Suspect
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -285,12 +287,8 @@ class _Work:
     def table(self, table: SurveyTable, numbers: Ints) -> None:
         """Balance the surveys of a table, pattern by pattern."""
         for _, rows in table.patterns():
-            done = np.zeros(rows.size, dtype=bool)
-            if not self._looks_at_all:
-                part = table if rows.size == len(table) else table.rows(rows)
-                done = self._pattern(part, numbers[rows])
-                if self.asked.suspects:
-                    done &= ~self._doubted(numbers[rows])
+            part = table if rows.size == len(table) else table.rows(rows)
+            done = self._pattern(part, numbers[rows])
             for i in rows[~done]:
                 self.one(int(numbers[i]), table.survey(int(i)))
 
@@ -307,6 +305,17 @@ class _Work:
         for i in range(0, len(table), size):
             some = slice(i, i + size)
             done[some] = pattern.balance(table.rows(some), numbers[some], self.columns)
+        if self.asked.suspects:
+            balanced = np.flatnonzero(done)
+            doubted = balanced[self._doubted(numbers[balanced])]
+            done[doubted] = False
+            for i in range(0, doubted.size, SEARCHED):
+                some = doubted[i : i + SEARCHED]
+                looked, found = suspects_of(self.circuit, pattern, table.rows(some))
+                done[some[looked]] = self.looked[numbers[some[looked]]] = True
+                for n, suspect in zip(numbers[some[looked]].tolist(), found, strict=True):
+                    if suspect is not None:
+                        self._suspected(n, suspect)
         return done
 
     @property
@@ -315,6 +324,8 @@ class _Work:
 
     def _doubted(self, numbers: Ints) -> Bools:
         """Tell which of some surveys, balanced already, the tests doubt."""
+        if self.asked.below >= 1.0:
+            return np.ones(numbers.size, dtype=bool)
         found, largest = np.zeros(numbers.size, dtype=bool), np.zeros(numbers.size)
         tests = np.zeros(numbers.size, dtype=int)
         for name in self.columns:
@@ -353,12 +364,14 @@ class _Work:
         self._write(i, balance)
         return True
 
+    def _suspected(self, i: int, one: Suspect | Likeliest) -> None:
+        self.suspect[i] = (" and " if one.together else " or ").join(map(str, one.group))
+        self.probability[i] = one.probability
+
     def _write(self, i: int, balance: Balance) -> None:
         test, wrong = balance.global_test, balance.gross_errors.suspects
         if wrong:
-            word = " and " if wrong[0].together else " or "
-            self.suspect[i] = word.join(map(str, wrong[0].group))
-            self.probability[i] = wrong[0].probability
+            self._suspected(i, wrong[0])
         for name, value in zip(_GLOBAL, (balance.objective, test.dof, test.p), strict=True):
             if value is not None:
                 self.columns.put(ColumnName(name, "", "", ""), [i], np.array([float(value)]))
