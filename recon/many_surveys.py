@@ -17,6 +17,7 @@ from oretally.recon.numerics import shared
 from oretally.recon.propagation import sidak_limit
 from oretally.recon.reconciliation import reconcile
 from oretally.recon.result import Balance, Suspect
+from oretally.recon.solver import LikeSurveys
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -308,10 +309,10 @@ class _Work:
         if self.asked.suspects:
             balanced = np.flatnonzero(done)
             doubted = balanced[self._doubted(numbers[balanced])]
-            done[doubted] = False
+            done[doubted], like = False, LikeSurveys(pattern.ready)
             for i in range(0, doubted.size, SEARCHED):
                 some = doubted[i : i + SEARCHED]
-                looked, found = suspects_of(self.circuit, pattern, table.rows(some))
+                looked, found = suspects_of(self.circuit, pattern, like, table.rows(some))
                 done[some[looked]] = self.looked[numbers[some[looked]]] = True
                 for n, suspect in zip(numbers[some[looked]].tolist(), found, strict=True):
                     if suspect is not None:

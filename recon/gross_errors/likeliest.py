@@ -19,7 +19,7 @@ from oretally.recon.kinetics import LeachEvidence
 from oretally.recon.result import ErrorPlace, ErrorRates
 from oretally.recon.signatures import PossibleSlips
 from oretally.recon.solution import Solution
-from oretally.recon.solver import Prepared, Refitter
+from oretally.recon.solver import LikeSurveys, Refitter
 
 __all__ = ["Likeliest", "likeliest_suspects", "search_in"]
 
@@ -43,7 +43,7 @@ class Likeliest:
 
 
 def likeliest_suspects(
-    balanced: Sequence[tuple[BalanceModel, Solution]], like: Prepared
+    balanced: Sequence[tuple[BalanceModel, Solution]], like: LikeSurveys
 ) -> list[Likeliest | None]:
     """Return the likeliest suspect of each survey; None where nothing is likely to be wrong.
 
@@ -52,8 +52,8 @@ def likeliest_suspects(
     balanced : sequence of (BalanceModel, Solution)
         Surveys of one circuit without exact values, without a leach over time, in which no stream
         stands still, with their balances.
-    like : Prepared
-        A survey with values in the same places, made ready for the fast ways.
+    like : LikeSurveys
+        Surveys with values in the same places, made ready for the fast ways.
     """
     searches = [
         search_in(model, solution, ErrorRates(), Refitter(model.problem, solution, like=like))

@@ -12,6 +12,7 @@ from oretally.recon.solver.changed_surveys import (
     without_readings,
 )
 from oretally.recon.solver.covariance import Covariance, propagate, seen_root
+from oretally.recon.solver.like_surveys import LikeSurveys
 from oretally.recon.solver.prepared import Prepared, prepare
 from oretally.recon.solver.refits import Refits, Refitter, only_streams, refit, refits_together
 from oretally.recon.solver.ways import solve, solve_certified
@@ -21,6 +22,7 @@ __all__ = [
     "WORK",
     "ChangedSurvey",
     "Covariance",
+    "LikeSurveys",
     "Prepared",
     "Refits",
     "Refitter",

@@ -1,6 +1,6 @@
 """Variants of one survey: other values and stated errors, less that is measured, losses besides.
 
-Those without losses are balanced side by side.
+They are balanced side by side.
 """
 
 from __future__ import annotations
@@ -56,7 +56,21 @@ class ChangedSurvey:
     @cached_property
     def problem(self) -> BalanceProblem:
         """The balance problem; made when asked for."""
-        return with_losses(corrected(self.survey, self.readings), self.losses)
+        return corrected(self.wide, self.readings)
+
+    @cached_property
+    def wide(self) -> BalanceProblem:
+        """The survey as it was, with the streams of losses."""
+        return with_losses(self.survey, self.losses)
+
+    @property
+    def flow(self) -> Floats:
+        """Measured flows, those of the losses not among them; NaN where there is none."""
+        flow = self.survey.flow.copy()
+        for (k, j), (value, _) in self.readings.items():
+            if k is None:
+                flow[j] = value
+        return flow
 
     def and_readings(self, readings: Mapping[Position, _Reading]) -> ChangedSurvey:
         """Return it with more readings changed."""
@@ -132,10 +146,11 @@ def solve_changed(
     near: Floats | None = None,
     stopped: Bools | None = None,
 ) -> ManySolutions:
-    """Solve variants of prepared surveys, without losses, in the fast ways for bulk grades.
+    """Solve variants of prepared surveys in the fast ways for bulk grades.
 
-    The surveys may be several of one circuit. Exact values are the same in all. What needs care has
-    not converged, nothing has if the circuit is no case for these ways. ``near`` are flows in
+    The surveys may be several of one circuit; losses are at the same nodes as in what is prepared.
+    Exact flows are the same in all. What needs care has not converged, nothing has if the circuit
+    is no case for these ways. ``near`` are flows in
     balance to begin with, shape (n_variants, n_carriers); by default each variant has its own.
     Without the carriers that are ``stopped``, shape (n_carriers,), if the problem was prepared
     without them.
@@ -208,7 +223,7 @@ def solve_weighted(
 def _readings(variants: Sequence[ChangedSurvey]) -> tuple[Floats, Floats, Floats, Floats]:
     """Return flows and their sd, shape (n, n_carriers), and grades, (n, n_analytes, n_carriers)."""
     flow, flow_sd, grade, grade_sd = (
-        np.array([getattr(variant.survey, name) for variant in variants])
+        np.array([getattr(variant.wide, name) for variant in variants])
         for name in ("flow", "flow_sd", "grade", "grade_sd")
     )
     for i, variant in enumerate(variants):

@@ -6,7 +6,7 @@ Nothing of this changes the balance that is reported; it says what an explanatio
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -18,6 +18,7 @@ from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.reduction import presolve
 from oretally.recon.solution import ManySolutions, Solution
 from oretally.recon.solver.changed_surveys import ChangedSurvey, solve_changed
+from oretally.recon.solver.like_surveys import LikeSurveys, quick
 from oretally.recon.solver.prepared import Prepared, prepare
 from oretally.recon.solver.stopped_streams import embedded, without
 from oretally.recon.solver.ways import solve
@@ -73,6 +74,15 @@ class Refits:
     near: Sequence[Floats] = ()
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class _Way:
+    """How a variant is balanced: streams left out, what is ready, first flows if not its own."""
+
+    stopped: Bools | None
+    ready: Prepared
+    near: Floats | None
+
+
 class Refitter:
     """Balances variants of one survey: side by side where that can be done, else one by one.
 
@@ -83,14 +93,14 @@ class Refitter:
         Its balance.
     work : Work
         What may be spent; the variant with which it runs out is the last that gets care.
-    like : Prepared, optional
-        A survey with values in the same places, none of them exact, made ready for the fast ways;
+    like : LikeSurveys, optional
+        Surveys with values in the same places, none of them exact, made ready for the fast ways;
         no stream stands still in ``solution``.
     """
 
     def __init__(
         self, problem: BalanceProblem, solution: Solution, *, work: Work = WORK,
-        like: Prepared | None = None,
+        like: LikeSurveys | None = None,
     ) -> None:  # fmt: skip
         self.problem, self.solution, self.work, self.like = problem, solution, work, like
         self.measured = int(np.isfinite(problem.flow).sum() + np.isfinite(problem.grade).sum())
@@ -102,25 +112,21 @@ class Refitter:
         return min(_CAREFUL, alone) if self.quick else alone
 
     @cached_property
-    def ready(self) -> list[tuple[Bools | None, Prepared]]:
+    def ready(self) -> list[tuple[Bools | None, LikeSurveys]]:
         """The problem made ready, with all streams and with those that stand still left out."""
+        stopped = self.solution.flow == 0.0
         if self.like is not None:
             return [(None, self.like)]
-        if len(self.problem.proportion):
-            return []
-        found, stopped = self._prepared(None), self.solution.flow == 0.0
-        if stopped.any() and found:
-            found += self._prepared(stopped)
-        return found
+        found = self._prepared(None)
+        return found + (self._prepared(stopped) if stopped.any() and found else [])
 
-    def _prepared(self, stopped: Bools | None) -> list[tuple[Bools | None, Prepared]]:
+    def _prepared(self, stopped: Bools | None) -> list[tuple[Bools | None, LikeSurveys]]:
         """Make the problem ready with some streams at a standstill, if that has a fast way."""
         try:
-            ready = prepare(self.problem if stopped is None else without(self.problem, stopped))
+            ready = quick(self.problem if stopped is None else without(self.problem, stopped))
         except NotBalanceable:
             return []
-        quick = ready.blocks.alike and not ready.blocks.is_large
-        return [(stopped, ready)] if quick else []
+        return [] if ready is None else [(stopped, LikeSurveys(ready))]
 
     @property
     def quick(self) -> bool:
@@ -150,8 +156,8 @@ class Refitter:
     ) -> dict[int, Solution | None]:
         """Return the balance of each variant by its number; None where there is none.
 
-        Those with losses are balanced by themselves, and those whose flows are of another scale. So
-        is what needs care, up to a number in all; the rest is missing. With ``spare`` no care is
+        Those whose flows are of another scale are balanced by themselves. So is what needs care, up
+        to a number in all; the rest is missing. With ``spare`` no care is
         given, and losses are missing. ``near`` are flows to begin with as well, each in balance: of
         several minima that are reached the least counts.
         """
@@ -178,17 +184,22 @@ class Refitter:
 
     def _of_another_scale(self, variant: ChangedSurvey) -> bool:
         """Whether the survey was made ready in units in which a variant has no digits left."""
-        ready = self.problem if self.like is None else self.like.problem
-        own, its = (float(np.nanmax(np.abs(p.flow), initial=0.0)) for p in (ready, variant.problem))
+        ready = self.problem if self.like is None else self.like.ready.problem
+        own, its = (
+            float(np.nanmax(np.abs(flow), initial=0.0)) for flow in (ready.flow, variant.flow)
+        )
         return not own < _RESCALED * its or not its < _RESCALED * own
 
-    def ways(self, near: Sequence[Floats]) -> list[tuple[Bools | None, Prepared, Floats | None]]:
-        """Return what to balance side by side with: streams left out, what is ready, first flows.
-
-        Without first flows each variant has its own.
-        """
-        own = [(*ready, None) for ready in self.ready]
-        return own + [(*self.ready[0], flow) for flow in near if self.ready]
+    def ways(self, asked: Refits) -> Iterator[tuple[int, list[_Way]]]:
+        """Yield each variant that can be balanced side by side, in which ways."""
+        plain = [_Way(stopped, like.ready, None) for stopped, like in self.ready]
+        plain += [_Way(None, self.ready[0][1].ready, flow) for flow in asked.near if self.ready]
+        for i, variant in enumerate(asked.variants):
+            if not variant.losses:
+                yield i, plain
+            elif self.ready and not asked.spare:
+                ready = self.ready[0][1].with_losses(variant)
+                yield i, [_Way(None, ready, None)] if ready is not None else []
 
     def one_of(
         self, variant: ChangedSurvey, stopped: Bools | None, many: ManySolutions, at: int
@@ -217,30 +228,26 @@ def refits_together(asked: Sequence[tuple[Refitter, Refits]]) -> list[dict[int, 
     Those that were made ready alike are balanced side by side.
     """
     found: list[dict[int, Solution]] = [{} for _ in asked]
-    same = [[i for i, v in enumerate(each.variants) if not v.losses] for _, each in asked]
-    ways = [refitter.ways(each.near) if own else []
-            for (refitter, each), own in zip(asked, same, strict=True)]  # fmt: skip
-    for n in range(max(map(len, ways), default=0)):
-        alike = defaultdict[tuple[int, bool], list[int]](list)
-        for s, own in enumerate(ways):
-            if n < len(own):
-                alike[id(own[n][1]), own[n][2] is None].append(s)
-        for some in alike.values():
-            stopped, ready, first = ways[some[0]][n]
-            each = [(s, i) for s in some for i in same[s]]
-            near = None if first is None else np.array([ways[s][n][2] for s, _ in each])
-            many = solve_changed(ready, [asked[s][1].variants[i] for s, i in each], near, stopped)
-            # unmeasured grades that have not come to rest do not matter here
-            closed = many.max_imbalance <= _OPEN
-            closed &= many.stationarity <= _GAIN * (1.0 + many.objective)
-            for at in np.flatnonzero(closed).tolist():
-                s, i = each[at]
-                best = found[s].get(i)
-                if stopped is None and best and many.objective[at] >= best.objective:
-                    continue
-                one = asked[s][0].one_of(asked[s][1].variants[i], stopped, many, at)
-                if not best or one.objective < best.objective:
-                    found[s][i] = one
+    rounds = defaultdict[tuple[int, int, bool], list[tuple[int, int, _Way]]](list)
+    for s, (refitter, each) in enumerate(asked):
+        for i, ways in refitter.ways(each):
+            for n, way in enumerate(ways):
+                rounds[n, id(way.ready), way.near is None].append((s, i, way))
+    for _, alike in sorted(rounds.items(), key=lambda each: each[0][0]):
+        variants, first = [asked[s][1].variants[i] for s, i, _ in alike], alike[0][2]
+        near = None if first.near is None else np.array([way.near for _, _, way in alike])
+        many = solve_changed(first.ready, variants, near, first.stopped)
+        # unmeasured grades that have not come to rest do not matter here
+        closed = many.max_imbalance <= _OPEN
+        closed &= many.stationarity <= _GAIN * (1.0 + many.objective)
+        for at in np.flatnonzero(closed).tolist():
+            s, i, way = alike[at]
+            best = found[s].get(i)
+            if way.stopped is None and best and many.objective[at] >= best.objective:
+                continue
+            one = asked[s][0].one_of(variants[at], way.stopped, many, at)
+            if not best or one.objective < best.objective:
+                found[s][i] = one
     return [refitter.with_care(each, part)
             for (refitter, each), part in zip(asked, found, strict=True)]  # fmt: skip
 
