@@ -301,8 +301,7 @@ class SuspectSearch:
             unsure = unsure[: max(0, most - len(self.known.own))]
             if not unsure:
                 return
-            for h in unsure:
-                self._weigh(self.known.linearised_at(h), [h])
+            self._weigh_each([(self.known.linearised_at(h), [h]) for h in unsure])
 
     def _likely(self, at: Hypothesis) -> list[Hypothesis]:
         """Return those that were proposed, may be likely and were not balanced, in order."""
@@ -365,7 +364,11 @@ class SuspectSearch:
         return True
 
     def _weigh(self, signatures: Signatures, some: Sequence[Hypothesis]) -> None:
+        self._weigh_each([(signatures, some)])
+
+    def _weigh_each(self, parts: Sequence[tuple[Signatures, Sequence[Hypothesis]]]) -> None:
         """Weigh what was balanced again: it is proposed no more."""
-        self.known.weigh(signatures, some)
-        for h in some:
-            self.proposed.drop(h)
+        self.known.weigh(parts)
+        for _, some in parts:
+            for h in some:
+                self.proposed.drop(h)

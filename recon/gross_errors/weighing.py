@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,6 +17,8 @@ from oretally.recon.solution import Solution
 from oretally.recon.solver import ChangedSurvey
 
 __all__ = ["Weighing"]
+
+_Weighed = tuple[Signatures, Balanced]  # where its errors are taken
 
 
 @dataclass(eq=False)
@@ -111,51 +113,66 @@ class Weighing:
             if s is not None
         ]
 
-    def weigh(self, signatures: Signatures, some: Sequence[Hypothesis]) -> None:
+    def weigh(self, parts: Sequence[tuple[Signatures, Sequence[Hypothesis]]]) -> None:
         """Weigh what was balanced again, errors as likely as where signatures are taken."""
-        n, good = len(self.first.readings), self._good(some)
-        value = dict.fromkeys(some, -np.inf)
-        value |= {b.hypothesis: -0.5 * self.objective(b.hypothesis) for b in good}
-        alike: dict[int, list[Balanced]] = defaultdict(list)
-        for b in good:
-            single = len(b.hypothesis.rows) == 1 and b.hypothesis.rows[0] < n
-            alike[0 if single else len(b.hypothesis.rows)] += [b] if b.hypothesis.rows else []
-        for errors, part in alike.items():
-            gain = self._of_several(part, signatures) if errors else self._of_one(part, signatures)
-            for b, more in zip(part, gain.tolist(), strict=True):
+        value = {h: -np.inf for _, some in parts for h in some}
+        good = [(signatures, b) for signatures, some in parts for b in self._good(some)]
+        alike: dict[int, list[_Weighed]] = defaultdict(list)
+        for signatures, b in good:
+            rows = b.hypothesis.rows
+            value[b.hypothesis] = -0.5 * self.objective(b.hypothesis)
+            if rows:
+                single = len(rows) == 1 and rows[0] < len(self.first.readings)
+                alike[0 if single else len(rows)].append((signatures, b))
+        for errors, some in alike.items():
+            gain = self._of_several(some) if errors else self._of_one(some)
+            for (_, b), more in zip(some, gain.tolist(), strict=True):
                 value[b.hypothesis] += more
         mixups = self.changes.mixups
-        new = [c for b in good for c in b.hypothesis.mixups if c not in self.volumes]
+        new = [c for _, b in good for c in b.hypothesis.mixups if c not in self.volumes]
         volumes = mixups.volumes(new, self.first.products)
         self.volumes |= zip(new, volumes.tolist(), strict=True)
-        for h in (b.hypothesis for b in good):
+        for h in (b.hypothesis for _, b in good):
             for c in h.mixups:
                 value[h] += mixups[c].log_odds + self.volumes[c]
         self.evidence |= value
 
-    def _of_one(self, some: Sequence[Balanced], signatures: Signatures) -> Floats:
+    def _of_one(self, some: Sequence[_Weighed]) -> Floats:
         """Return what the error of one reading adds to the objective left, shape (n_some,)."""
-        rows = np.array([b.hypothesis.rows[0] for b in some], dtype=np.intp)
-        if not rows.size:
-            return np.zeros(0)
-        size, most = self.changes.errors(rows, [b.solution for b in some], signatures)
-        variance = single_variance_known(signatures.products.diagonal[rows], most)
-        for c, b in enumerate(some):
+        rows = np.array([b.hypothesis.rows[0] for _, b in some], dtype=np.intp)
+        size, variance = np.zeros((2, rows.size))
+        for signatures, at in _by_signatures(some):
+            found, most = self.changes.errors(
+                rows[at], [some[c][1].solution for c in at], signatures
+            )
+            known = single_variance_known(signatures.products.diagonal[rows[at]], most)
+            size[at], variance[at] = found, known
+        for c, (signatures, b) in enumerate(some):
             own = self.changes.error_by(b.said, b.hypothesis.rows[0], signatures)
             size[c], variance[c] = own or (size[c], variance[c])
-        known = np.isfinite(size) & (variance > 0.0)
+        told = np.isfinite(size) & (variance > 0.0)
         gain, _ = self.table.log_evidence_of(
-            rows, np.where(known, size, 0.0), np.where(known, variance, 1.0)
+            rows, np.where(told, size, 0.0), np.where(told, variance, 1.0)
         )
-        return np.where(known, gain, -np.inf)
+        return np.where(told, gain, -np.inf)
 
-    def _of_several(self, some: Sequence[Balanced], signatures: Signatures) -> Floats:
+    def _of_several(self, some: Sequence[_Weighed]) -> Floats:
         """Return what losses and several errors, as many each, add to it, shape (n_some,)."""
-        size, covariance = self.changes.sizes(some, signatures)
-        known = np.isfinite(size).all(axis=1)
-        rows = np.array([b.hypothesis.rows for b in some], dtype=np.intp)[known]
-        gain = np.full(len(some), -np.inf)
-        if len(rows):
-            ways = self.table.of_sets(rows)
+        rows = np.array([b.hypothesis.rows for _, b in some], dtype=np.intp)
+        size, covariance = np.zeros(rows.shape), np.zeros((*rows.shape, rows.shape[1]))
+        for signatures, at in _by_signatures(some):
+            size[at], covariance[at] = self.changes.sizes([some[c][1] for c in at], signatures)
+        known, gain = np.isfinite(size).all(axis=1), np.full(len(some), -np.inf)
+        if known.any():
+            ways = self.table.of_sets(rows[known])
             gain[known] = log_evidence(size[known], covariance[known], ways).log_odds
         return gain
+
+
+def _by_signatures(some: Sequence[_Weighed]) -> Iterator[tuple[Signatures, list[int]]]:
+    """Yield which have the same signatures, with these."""
+    at: dict[int, list[int]] = defaultdict(list)
+    for c, (signatures, _) in enumerate(some):
+        at[id(signatures)].append(c)
+    for each in at.values():
+        yield some[each[0]][0], each
