@@ -243,7 +243,8 @@ def refits_together(asked: Sequence[tuple[Refitter, Refits]]) -> list[dict[int, 
         for at in np.flatnonzero(closed).tolist():
             s, i, way = alike[at]
             best = found[s].get(i)
-            if way.stopped is None and best and many.objective[at] >= best.objective:
+            # readings of streams that stand still can only add to it
+            if best and many.objective[at] >= best.objective:
                 continue
             one = asked[s][0].one_of(variants[at], way.stopped, many, at)
             if not best or one.objective < best.objective:
