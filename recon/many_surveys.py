@@ -12,7 +12,7 @@ from oretally.flowsheet import Circuit, InputError, NotBalanceable, Survey
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.gross_errors import Likeliest
 from oretally.recon.many import AnswerColumns, ColumnName, Pattern, SurveyTable, tables_of
-from oretally.recon.many_suspects import SEARCHED, suspects_of
+from oretally.recon.many_suspects import SEARCHED, suspects_of_pattern
 from oretally.recon.numerics import shared
 from oretally.recon.propagation import sidak_limit
 from oretally.recon.reconciliation import reconcile
@@ -42,7 +42,7 @@ class Asked:
     feed, products : optional
         As for `oretally.recon.reconcile`.
     suspects : bool
-        Whether to look for wrong numbers too: one survey at a time.
+        Whether to look for wrong numbers too.
     below : float
         Only where the global test, or that of the largest standardised adjustment among all, has
         a smaller p than this; 1 looks at every survey.
@@ -169,7 +169,8 @@ def reconcile_many(
     feed, products : optional
         As for `oretally.recon.reconcile`.
     suspects : bool
-        Whether to look for wrong numbers too, one survey at a time.
+        Whether to look for wrong numbers too, in many surveys side by side where they are
+        balanced so.
     below : float
         Look only where a test doubts the survey: where the p of the global test, or of the largest
         standardised adjustment among all of the survey, is smaller than this. 1 looks at every one.
@@ -311,10 +312,11 @@ class _Work:
             doubted = balanced[self._doubted(numbers[balanced])]
             done[doubted], like = False, LikeSurveys(pattern.ready)
             for i in range(0, doubted.size, SEARCHED):
-                some = doubted[i : i + SEARCHED]
-                looked, found = suspects_of(self.circuit, pattern, like, table.rows(some))
-                done[some[looked]] = self.looked[numbers[some[looked]]] = True
-                for n, suspect in zip(numbers[some[looked]].tolist(), found, strict=True):
+                at = doubted[i : i + SEARCHED]
+                looked, found = suspects_of_pattern(self.circuit, pattern, like, table.rows(at))
+                at = at[looked]
+                done[at] = self.looked[numbers[at]] = True
+                for n, suspect in zip(numbers[at].tolist(), found, strict=True):
                     if suspect is not None:
                         self._suspected(n, suspect)
         return done

@@ -13,13 +13,13 @@ from oretally.recon.many import Pattern, SurveyTable
 from oretally.recon.reduction import presolve
 from oretally.recon.solver import LikeSurveys
 
-__all__ = ["SEARCHED", "suspects_of"]
+__all__ = ["SEARCHED", "suspects_of_pattern"]
 
 SEARCHED = 32
 """Surveys in which wrong numbers are looked for together: with more, what they hold is large."""
 
 
-def suspects_of(
+def suspects_of_pattern(
     circuit: Circuit, pattern: Pattern, like: LikeSurveys, table: SurveyTable
 ) -> tuple[Ints, list[Likeliest | None]]:
     """Return in which surveys of a pattern wrong numbers were looked for, and the likeliest ones.

@@ -1,7 +1,7 @@
 """What is told of errors where the balances are linear, without a search.
 
-Other methods that name wrong numbers (``other_methods``), whether stated errors are believable,
-errors that could go unseen, and what measurement would tell errors apart.
+Other methods that name wrong numbers, whether stated errors are believable, errors that could go
+unseen, and what measurement would tell errors apart. Read ``other_methods``.
 """
 
 from oretally.recon.linear_tests.other_methods import HUBER, Robust, eliminate

@@ -121,7 +121,8 @@ class _Sets:
         def alone(variance: Floats, explained: Floats) -> Floats:
             """Return the variance of error i that the others leave, way by way."""
             s = (own[:, i] + left[:, i])[:, None] + variance
-            return np.maximum(s - (across * explained).sum(axis=1)[:, None], left[:, i, None])
+            s = s - (across * explained).sum(axis=1)[:, None]
+            return np.asarray(np.maximum(s, left[:, i, None]))
 
         s, t = alone(self.added[some, i], along), alone(self.moved[some, i], known)
         pulled = (inverse @ gap[:, :, None])[:, :, 0]
@@ -148,5 +149,5 @@ class _Sets:
 def _inverse(among: Floats, more: Floats, across: Floats) -> tuple[Floats, Floats, Floats]:
     """Return A^-1, A^-1 c and log det A, ``more`` being added to the diagonal of A."""
     A = among + more[:, :, None] * np.eye(more.shape[1])
-    inverse = np.linalg.inv(A)
-    return inverse, (inverse @ across[:, :, None])[:, :, 0], np.linalg.slogdet(A)[1]
+    inverse = np.asarray(np.linalg.inv(A), dtype=float)
+    return inverse, (inverse @ across[:, :, None])[:, :, 0], np.asarray(np.linalg.slogdet(A)[1])

@@ -6,7 +6,7 @@ from oretally.flowsheet import BalanceProblem, NotBalanceable
 from oretally.recon.solver.changed_surveys import ChangedSurvey, with_losses
 from oretally.recon.solver.prepared import Prepared, prepare
 
-__all__ = ["LikeSurveys", "quick"]
+__all__ = ["LikeSurveys", "made_ready"]
 
 
 class LikeSurveys:
@@ -32,12 +32,12 @@ class LikeSurveys:
         key = tuple((node, size >= 0.0) for node, (_, size) in losses.items())
         if key not in self._with_losses:
             exact = (self.ready.problem.grade_sd == 0.0).any()
-            ready = None if exact else quick(with_losses(self.ready.problem, losses))
+            ready = None if exact else made_ready(with_losses(self.ready.problem, losses))
             self._with_losses[key] = ready
         return self._with_losses[key]
 
 
-def quick(problem: BalanceProblem) -> Prepared | None:
+def made_ready(problem: BalanceProblem) -> Prepared | None:
     """Make a problem ready if variants of it can be balanced side by side."""
     if len(problem.proportion):
         return None

@@ -18,7 +18,7 @@ from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.reduction import presolve
 from oretally.recon.solution import ManySolutions, Solution
 from oretally.recon.solver.changed_surveys import ChangedSurvey, solve_changed
-from oretally.recon.solver.like_surveys import LikeSurveys, quick
+from oretally.recon.solver.like_surveys import LikeSurveys, made_ready
 from oretally.recon.solver.prepared import Prepared, prepare
 from oretally.recon.solver.stopped_streams import embedded, without
 from oretally.recon.solver.ways import solve
@@ -123,7 +123,7 @@ class Refitter:
     def _prepared(self, stopped: Bools | None) -> list[tuple[Bools | None, LikeSurveys]]:
         """Make the problem ready with some streams at a standstill, if that has a fast way."""
         try:
-            ready = quick(self.problem if stopped is None else without(self.problem, stopped))
+            ready = made_ready(self.problem if stopped is None else without(self.problem, stopped))
         except NotBalanceable:
             return []
         return [] if ready is None else [(stopped, LikeSurveys(ready))]

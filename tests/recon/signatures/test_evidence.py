@@ -123,8 +123,9 @@ def test_sets_side_by_side_are_as_one_by_one(n: int, sets: int, seed: int) -> No
     root = rng.normal(size=(sets, n, n + 1))
     C = root @ root.transpose(0, 2, 1) + np.eye(n)
     size = rng.normal(scale=6.0, size=(sets, n))
-    every = [Ways(*rng.normal(scale=5.0, size=(1, 4)), rng.uniform(-0.9, 3.0, 4), np.zeros(4),
-                  rng.normal(-5.0, 1.0, 4), np.zeros(4), np.arange(4), rng.choice((-1.0, 0.0), 4))
+    every = [Ways(mean=rng.normal(scale=5.0, size=4), added=rng.uniform(-0.9, 3.0, 4),
+                  width=np.zeros(4), log_prior=rng.normal(-5.0, 1.0, 4), side=np.zeros(4),
+                  slip=np.arange(4), scale=rng.choice((-1.0, 0.0), 4))
              for _ in range(n)]  # fmt: skip
     every[-1] = Ways.free([6.0, 60.0], np.log([0.02, 0.005]), np.array([1.0, -1.0]))
     found = _together(size, C, every)
