@@ -32,8 +32,8 @@ from study_circuits import CIRCUITS, StudyCircuit
 from oretally.flowsheet import balance_problem, positions
 from oretally.recon.gross_errors.candidates import candidates
 from oretally.recon.gross_errors.explanations import explain
-from oretally.recon.gross_errors.other_methods import Robust, eliminate
 from oretally.recon.gross_errors.search import diagnose
+from oretally.recon.linear_tests import Robust, eliminate
 from oretally.recon.result import ErrorRates
 from oretally.recon.signatures import (
     Groups,

@@ -10,11 +10,14 @@ import numpy as np
 
 from oretally.flowsheet import Circuit, Fault, InputError, NotBalanceable, Survey
 from oretally.flowsheet.arrays import Bools, Floats, Ints
+from oretally.recon.gross_errors import Likeliest
 from oretally.recon.many import AnswerColumns, ColumnName, Pattern, SurveyTable, tables_of
+from oretally.recon.many_suspects import SEARCHED, suspects_of_pattern
 from oretally.recon.numerics import shared
 from oretally.recon.propagation import sidak_limit
 from oretally.recon.reconciliation import reconcile
-from oretally.recon.result import Balance
+from oretally.recon.result import Balance, Suspect
+from oretally.recon.solver import LikeSurveys
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,7 +42,7 @@ class Asked:
     feed, products : optional
         As for `oretally.recon.reconcile`.
     suspects : bool
-        Whether to look for wrong numbers too: one survey at a time.
+        Whether to look for wrong numbers too.
     below : float
         Only where the global test, or that of the largest standardised adjustment among all, has
         a smaller p than this; 1 looks at every survey.
@@ -166,7 +169,8 @@ def reconcile_many(
     feed, products : optional
         As for `oretally.recon.reconcile`.
     suspects : bool
-        Whether to look for wrong numbers too, one survey at a time.
+        Whether to look for wrong numbers too, in many surveys side by side where they are
+        balanced so.
     below : float
         Look only where a test doubts the survey: where the p of the global test, or of the largest
         standardised adjustment among all of the survey, is smaller than this. 1 looks at every one.
@@ -289,12 +293,8 @@ class _Work:
     def table(self, table: SurveyTable, numbers: Ints) -> None:
         """Balance the surveys of a table, pattern by pattern."""
         for _, rows in table.patterns():
-            done = np.zeros(rows.size, dtype=bool)
-            if not self._looks_at_all:
-                part = table if rows.size == len(table) else table.rows(rows)
-                done = self._pattern(part, numbers[rows])
-                if self.asked.suspects:
-                    done &= ~self._doubted(numbers[rows])
+            part = table if rows.size == len(table) else table.rows(rows)
+            done = self._pattern(part, numbers[rows])
             for i in rows[~done]:
                 self.one(int(numbers[i]), table.survey(int(i)))
 
@@ -311,6 +311,18 @@ class _Work:
         for i in range(0, len(table), size):
             some = slice(i, i + size)
             done[some] = pattern.balance(table.rows(some), numbers[some], self.columns)
+        if self.asked.suspects:
+            balanced = np.flatnonzero(done)
+            doubted = balanced[self._doubted(numbers[balanced])]
+            done[doubted], like = False, LikeSurveys(pattern.ready)
+            for i in range(0, doubted.size, SEARCHED):
+                at = doubted[i : i + SEARCHED]
+                looked, found = suspects_of_pattern(self.circuit, pattern, like, table.rows(at))
+                at = at[looked]
+                done[at] = self.looked[numbers[at]] = True
+                for n, suspect in zip(numbers[at].tolist(), found, strict=True):
+                    if suspect is not None:
+                        self._suspected(n, suspect)
         return done
 
     @property
@@ -319,6 +331,8 @@ class _Work:
 
     def _doubted(self, numbers: Ints) -> Bools:
         """Tell which of some surveys, balanced already, the tests doubt."""
+        if self.asked.below >= 1.0:
+            return np.ones(numbers.size, dtype=bool)
         found, largest = np.zeros(numbers.size, dtype=bool), np.zeros(numbers.size)
         tests = np.zeros(numbers.size, dtype=int)
         for name in self.columns:
@@ -357,12 +371,14 @@ class _Work:
         self._write(i, balance)
         return True
 
+    def _suspected(self, i: int, one: Suspect | Likeliest) -> None:
+        self.suspect[i] = (" and " if one.together else " or ").join(map(str, one.group))
+        self.probability[i] = one.probability
+
     def _write(self, i: int, balance: Balance) -> None:
         test, wrong = balance.global_test, balance.gross_errors.suspects
         if wrong:
-            word = " and " if wrong[0].together else " or "
-            self.suspect[i] = word.join(map(str, wrong[0].group))
-            self.probability[i] = wrong[0].probability
+            self._suspected(i, wrong[0])
         for name, value in zip(_GLOBAL, (balance.objective, test.dof, test.p), strict=True):
             if value is not None:
                 self.columns.put(ColumnName(name, "", "", ""), [i], np.array([float(value)]))

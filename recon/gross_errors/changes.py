@@ -24,11 +24,21 @@ from oretally.recon.signatures import (
 from oretally.recon.solution import Solution
 from oretally.recon.solver import ChangedSurvey, corrected, only_streams
 
-__all__ = ["Changes"]
+__all__ = ["Balanced", "Changes"]
 
 
 _NEAR = 3.0  # times: what a flow put right may be off from what the others say
 _WIDE = 1e6  # times its stated error: a reading that says nothing
+
+
+@dataclass(frozen=True, eq=False)
+class Balanced:
+    """A hypothesis that was balanced again, with what the course of a test over time says of it."""
+
+    hypothesis: Hypothesis
+    survey: ChangedSurvey
+    solution: Solution
+    said: Said
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +105,7 @@ class Changes:
         readings = {**self._unmixed(h), **gone}
         if len(gone) == len(h.rows):
             return ChangedSurvey(self.problem, readings)
-        sizes, _ = joint_errors(signatures, h.rows)
+        sizes = joint_errors(signatures, np.array([h.rows]))[0][0]
         return ChangedSurvey(self.problem, readings, {
             signatures.nodes[i - n]: (self._passing(signatures.nodes[i - n]), float(size))
             for i, size in zip(h.rows, sizes, strict=True) if i >= n
@@ -145,37 +155,54 @@ class Changes:
         read[of_grade] = self.problem.grade[column[of_grade], j[of_grade]]
         return (read - said) / unit, np.maximum(np.maximum(abs(read), abs(said)) / unit, 1.0)
 
-    def sizes(
-        self, h: Hypothesis, survey: ChangedSurvey, solution: Solution, signatures: Signatures,
-        said: Said,
-    ) -> tuple[Floats, Floats] | None:  # fmt: skip
-        """Return the errors of the rows of a hypothesis and their covariance, in their units.
+    def sizes(self, some: Sequence[Balanced], signatures: Signatures) -> tuple[Floats, Floats]:
+        """Return the errors of the rows of hypotheses and their covariances, in their units.
 
-        As balancing again has them, and the course of a leach with it, where it says something of
-        all of them. What the data do not tell is known within the larger of what was read and what
-        the others say. None where a stream whose assay is in error stops.
+        Of hypotheses of as many rows each: shapes (n_hypotheses, n) and (n_hypotheses, n, n). As
+        balancing again has them, and the course of a leach with it, where it says something of all
+        of them. What the data do not tell is known within the larger of what was read and what
+        the others say. NaN for a hypothesis under which a stream whose assay is in error stops.
         """
-        n, rows = len(signatures.readings), np.array(h.rows, dtype=np.intp)
-        found, most = np.zeros(rows.size), np.full(rows.size, 1.0 / LOSS_UNIT)  # all that passes
+        n, rows = len(signatures.readings), np.array([b.hypothesis.rows for b in some], np.intp)
+        found, most = np.zeros(rows.shape), np.full(rows.shape, 1.0 / LOSS_UNIT)  # all that passes
         read = rows < n
-        found[read], most[read] = self.errors(rows[read], [solution] * int(read.sum()), signatures)
-        lost = self.problem.n_carriers
-        for at in np.flatnonzero(~read).tolist():
-            i = h.rows[at]
-            leaves = survey.losses[signatures.nodes[i - n]][1] >= 0.0
-            with np.errstate(invalid="ignore", divide="ignore"):  # nothing passes that node
-                found[at] = (1.0 if leaves else -1.0) * solution.flow[lost] / signatures.unit[i]
-            lost += 1
-        if not np.isfinite(found).all():
-            return None
-        covariance = error_covariance(signatures, h.rows, most)
-        own = [e for i in h.rows if i < n and (e := self.error_by(said, i, signatures))]
-        if len(own) == len(h.rows):
-            places, unit = [signatures.readings[i] for i in h.rows], signatures.unit[rows]
-            found = np.array([size for size, _ in own])
-            together = np.array([[said.together[a, b] for b in places] for a in places])
-            covariance = np.eye(len(places)) + 0.5 * (together + together.T) / np.outer(unit, unit)
+        owner, _ = np.nonzero(read)
+        solutions = [some[s].solution for s in owner.tolist()]
+        found[read], most[read] = self.errors(rows[read], solutions, signatures)
+        for s in np.flatnonzero(~read.all(axis=1)).tolist():
+            found[s, ~read[s]] = self._lost(some[s], signatures)
+        whole = np.isfinite(found).all(axis=1)
+        found[~whole] = np.nan
+        covariance = np.full((*rows.shape, rows.shape[1]), np.nan)
+        covariance[whole] = error_covariance(signatures, rows[whole], most[whole])
+        for s in np.flatnonzero(whole & read.all(axis=1)).tolist():
+            by_course = self._sizes_by_course(some[s], signatures)
+            if by_course is not None:
+                found[s], covariance[s] = by_course
         return found, covariance
+
+    def _lost(self, one: Balanced, signatures: Signatures) -> Floats:
+        """Return the losses of a hypothesis as balanced, in their units; not finite if none is."""
+        n, found = len(signatures.readings), list[float]()
+        lost = [i for i in one.hypothesis.rows if i >= n]
+        for i, flow in zip(lost, one.solution.flow[self.problem.n_carriers :], strict=True):
+            leaves = one.survey.losses[signatures.nodes[i - n]][1] >= 0.0
+            with np.errstate(invalid="ignore", divide="ignore"):  # nothing passes that node
+                found.append((1.0 if leaves else -1.0) * flow / signatures.unit[i])
+        return np.array(found)
+
+    def _sizes_by_course(
+        self, one: Balanced, signatures: Signatures
+    ) -> tuple[Floats, Floats] | None:
+        """Return sizes and their covariance where the course of a leach tells of all of them."""
+        rows, said = list(one.hypothesis.rows), one.said
+        own = [e for i in rows if (e := self.error_by(said, i, signatures))]
+        if len(own) < len(rows):
+            return None
+        places, unit = [signatures.readings[i] for i in rows], signatures.unit[rows]
+        together = np.array([[said.together[a, b] for b in places] for a in places])
+        covariance = np.eye(len(places)) + 0.5 * (together + together.T) / np.outer(unit, unit)
+        return np.array([size for size, _ in own]), covariance
 
     def error_by(self, said: Said, row: int, signatures: Signatures) -> tuple[float, float] | None:
         """Return an error and its variance as balances and a course together have them, if so."""

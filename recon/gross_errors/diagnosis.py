@@ -185,10 +185,11 @@ class Diagnosis:
 
     def of_ways(self, row: int) -> Floats:
         """Return the probability of each way of a row, shape (n_ways,)."""
+        likely = self._with(row, 1e-3 * float(self.of_row[row]))
         found = np.zeros(len(self.ways[row]))
-        for w in self._with(row, 1e-3 * float(self.of_row[row])):
-            shares = self.way_shares(w.hypothesis)
-            found += w.probability * shares[w.hypothesis.rows.index(row)]
+        shares = self.way_shares([w.hypothesis for w in likely])
+        for w, each in zip(likely, shares, strict=True):
+            found += w.probability * each[w.hypothesis.rows.index(row)]
         return found
 
     def _with(self, row: int, least: float) -> list[Weighed]:
@@ -200,12 +201,19 @@ class Diagnosis:
             found += [w for w in more if w.probability > least]
         return sorted(found, key=in_order)
 
-    def way_shares(self, h: Hypothesis) -> tuple[Floats, ...]:
-        """Return how likely each way of each row of a hypothesis is, if that is true."""
-        if h not in self._shares:
-            ways = [self.ways[i] for i in h.rows]
-            self._shares[h] = log_evidence(*self.errors_under(h), ways).ways if ways else ()
-        return self._shares[h]
+    def way_shares(self, some: Sequence[Hypothesis]) -> list[tuple[Floats, ...]]:
+        """Return how likely each way of each row of hypotheses is, if they are true."""
+        new = [h for h in some if h not in self._shares]
+        self._shares.update((h, ()) for h in new if not h.rows)
+        for n in {len(h.rows) for h in new if h.rows}:
+            part = [h for h in new if len(h.rows) == n]
+            size, covariance = map(np.array, zip(*map(self.errors_under, part), strict=True))
+            ways = self.ways.of_sets(np.array([h.rows for h in part]))
+            found = log_evidence(size, covariance, ways).shares
+            for h, own in zip(part, found, strict=True):
+                each = zip(own, h.rows, strict=True)
+                self._shares[h] = tuple(p[: len(self.ways[i])] for p, i in each)
+        return [self._shares[h] for h in some]
 
     @cached_property
     def _shares(self) -> dict[Hypothesis, tuple[Floats, ...]]:
@@ -217,7 +225,10 @@ class Diagnosis:
 
         As balancing again has them, else linear.
         """
-        return self.sizes(h) or joint_errors(self.at_best.signatures, h.rows)
+        if (found := self.sizes(h)) is not None:
+            return found
+        size, covariance = joint_errors(self.at_best.signatures, np.array([h.rows]))
+        return size[0], covariance[0]
 
     def in_place_of(self, row: int, least: float) -> list[tuple[int, float]]:
         """Return rows that may be in error in place of one, with their probabilities, in order.

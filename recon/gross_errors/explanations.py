@@ -47,6 +47,8 @@ _WORK = 40_000  # errors that are scored in those, as far as that allows the few
 _WORTH = 8.0  # log odds below the best beyond which a set is not extended
 _KEPT = 10.0  # log odds below the best beyond which a set is not counted
 _MOST = 12  # errors in one set
+_AHEAD, _NUMBERS = 16, 4_000  # sets that are scored together at most; errors scored in those: of
+# few the calls take longer than the numbers
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,6 +169,7 @@ class _Search:
         self.score: dict[_Set, float] = {nothing: 0.0}
         self.extended: set[_Set] = set()
         self.best, self.dropped = 0.0, 0.0  # dropped: odds relative to e^best
+        self._ahead: dict[_Set, Floats] = {}  # sets with each further error, before they are due
         self._waiting: list[tuple[float, int, _Set]] = [(0.0, 0, nothing)]
 
     def extend_all(self, sets: Sequence[tuple[int, ...]]) -> None:
@@ -201,9 +204,22 @@ class _Search:
                 continue
             if -minus < self.best - _WORTH:
                 return False
-            self.extend_all([tuple(sorted(chosen))])
+            if chosen not in self._ahead:
+                self._look_ahead(chosen)
+            self._extended_by(chosen, self._ahead.pop(chosen))
             return True
         return False
+
+    def _look_ahead(self, chosen: _Set) -> None:
+        """Score a set with each further error, and those with it that are likely to be next."""
+        size, some = len(chosen), [chosen]
+        ahead = min(_AHEAD, _NUMBERS // self.cost.size)
+        for minus, _, other in heapq.nsmallest(ahead, self._waiting):
+            known = other in self.extended or other in self._ahead or other in some
+            if len(other) == size and not known and -minus >= self.best - _WORTH:
+                some.append(other)
+        scores = self.extensions(np.array([sorted(each) for each in some], dtype=np.intp))
+        self._ahead.update(zip(some, scores, strict=True))
 
     def extensions(self, sets: Ints) -> Floats:
         """Return the score of sets T with each further error, shape (n_sets, n_ways).

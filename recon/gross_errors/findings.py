@@ -17,14 +17,13 @@ from oretally.flowsheet.arrays import Floats
 from oretally.recon.answers import Answers, balanced_values
 from oretally.recon.gross_errors.changes import Changes
 from oretally.recon.gross_errors.error_names import ErrorNames
+from oretally.recon.gross_errors.likeliest import search_in
 from oretally.recon.gross_errors.likely_explanations import Explained, likely_explanations
-from oretally.recon.gross_errors.other_methods import Robust, eliminate
-from oretally.recon.gross_errors.reliability import hidden_errors
-from oretally.recon.gross_errors.search import diagnose
+from oretally.recon.gross_errors.search import diagnose_together
 from oretally.recon.gross_errors.suspects import Findings, suspects
 from oretally.recon.gross_errors.told_slips import ToldSlips
-from oretally.recon.gross_errors.variance_factors import variance_factors
 from oretally.recon.kinetics import LeachEvidence
+from oretally.recon.linear_tests import Robust, eliminate, hidden_errors, variance_factors
 from oretally.recon.other_surveys import UsualReading
 from oretally.recon.propagation import LARGEST, POWER, sidak_limit
 from oretally.recon.result import (
@@ -39,7 +38,7 @@ from oretally.recon.result import (
     SecondOpinion,
     VarianceFactor,
 )
-from oretally.recon.signatures import NEAR, Groups, PossibleSlips, equivalent_sets, signatures_of
+from oretally.recon.signatures import NEAR, Groups, equivalent_sets, signatures_of
 from oretally.recon.solver import WORK, Refitter, propagate, solve
 
 __all__ = ["foresee", "gross_errors"]
@@ -83,7 +82,7 @@ def gross_errors(
     model, covariance = answers.model, answers.covariance
     problem, solution = covariance.problem, covariance.solution
     measured = sum(v.measured is not None for v in values)
-    rates, large = rates.in_survey(measured), measured > LARGEST
+    given, rates, large = rates, rates.in_survey(measured), measured > LARGEST
     hidden = () if large else hidden_errors(values, _measured_at(model, positions), answers)
     alone = sidak_limit(test.alpha, 1)
     nodal = sidak_limit(test.alpha, closures) if closures else None
@@ -94,18 +93,10 @@ def gross_errors(
             adjustment_limits=(alone, sidak_limit(test.alpha, tested)),
         )  # fmt: skip
     names, refitter = ErrorNames(model), Refitter(problem, solution, work=WORK)
-    slips = _slips(names, rates, usual or {})
-    found = diagnose(
-        problem,
-        solution,
-        slips,
-        rates=rates,
-        n_nodes=len(model.circuit.nodes),
-        refitter=refitter,
-        course=course,
-    )
+    search = search_in(model, solution, given, refitter, course, usual)
+    found = diagnose_together([search])[0]
     changes = Changes(problem, solution, found.mixups)
-    told = ToldSlips(found, slips, changes, refitter)
+    told = ToldSlips(found, search.slips, changes, refitter)
     case = Findings(found, told, names, answers, values, positions, test)
     n_tests = found.at_balance.first.size
     largest = sidak_limit(test.alpha, n_tests)
@@ -174,30 +165,6 @@ def foresee(
 def _measured_at(model: BalanceModel, positions: Sequence[Position]) -> list[Position]:
     """Return where the measurement of each row stands."""
     return [model.positions.measured_at(place) for place in positions]
-
-
-def _slips(
-    names: ErrorNames, rates: ErrorRates, usual: Mapping[tuple[str, str], UsualReading]
-) -> PossibleSlips:
-    at = names.model.positions
-    named, sources = at.named, at.sources
-    known: dict[tuple[str, ...], float] = {}
-
-    def rate(place: Position) -> float:
-        source = sources.get(place)
-        quantity = named[place][1] if source is None else source.quantity
-        parts: tuple[str, ...] = ()
-        if rates.by_source:
-            m = slips.written.get(place)
-            own = [] if m is None else [p.source for p in m.parts]
-            parts = (source.name,) if source else tuple(own)
-        key = (quantity, *parts)
-        if key not in known:
-            known[key] = rates.of(quantity, parts)
-        return known[key]
-
-    slips = PossibleSlips(names.model.survey, at, rate, rates.measurement, usual)
-    return slips
 
 
 def _probabilities(case: Findings) -> tuple[tuple[ErrorPlace, float], ...]:

@@ -14,7 +14,7 @@ from itertools import islice, product
 
 import numpy as np
 
-from oretally.flowsheet.arrays import Floats
+from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.gross_errors.explanations import Posterior
 from oretally.recon.propagation import SEEN
 from oretally.recon.signatures import (
@@ -160,25 +160,25 @@ def _one_more(base: Hypothesis, h: Hypothesis) -> int | None:
     return next(iter(more)) if len(more) == 1 else None
 
 
-def joint_errors(signatures: Signatures, rows: Sequence[int]) -> tuple[Floats, Floats]:
+def joint_errors(signatures: Signatures, sets: Ints) -> tuple[Floats, Floats]:
     """Return the sizes of errors that are there together, in their units, and their covariance.
 
-    They have shape (n_rows,) and (n_rows, n_rows): P_TT^-1 r_T and P_TT^-1, as sourced at
-    `oretally.recon.signatures.signatures`. What the data do not tell, of one error or of several
-    apart, has a variance beyond all others.
+    ``sets``, shape (n_sets, n), are rows. Sizes have that shape, covariances (n_sets, n, n):
+    P_TT^-1 r_T and P_TT^-1, as sourced at `oretally.recon.signatures.signatures`. What the data do
+    not tell, of one error or of several apart, has a variance beyond all others.
     """
-    chosen = list(rows)
-    covariance = error_covariance(signatures, chosen, np.full(len(chosen), np.inf))
-    return np.asarray(covariance @ signatures.r[chosen]), covariance
+    covariance = error_covariance(signatures, sets, np.full(sets.shape, np.inf))
+    return (covariance @ signatures.r[sets][:, :, None])[:, :, 0], covariance
 
 
-def error_covariance(signatures: Signatures, rows: Sequence[int], most: Floats) -> Floats:
+def error_covariance(signatures: Signatures, sets: Ints, most: Floats) -> Floats:
     """Return the covariance of errors that are there together, in their units.
 
-    ``most``, shape (n_rows,), is the sd of what the others say where the data tell nothing of it.
+    ``sets`` as above; ``most``, of their shape, is the sd of what the others say where the data
+    tell nothing of it.
     """
-    read = np.array([float(i < len(signatures.readings)) for i in rows])
-    return covariance_known(signatures.products.at(rows), read, most)
+    read = (sets < len(signatures.readings)).astype(float)
+    return covariance_known(signatures.products.among(sets), read, most)
 
 
 @dataclass(frozen=True, eq=False)
@@ -288,39 +288,48 @@ class Screen:
             return {}
         alone, _, _ = self._alone
         found: dict[Hypothesis, float] = {}
-        for e in several:
-            members = [
+        sets = [
+            [
                 sorted(self.groups.members[g].tolist(), key=lambda i: -alone[i])[:_MEMBERS]
                 for g in e.chosen
             ]
-            more = self._more(members)
+            for e in several
+        ]
+        for e, members, more in zip(several, sets, self._more(sets), strict=True):
             for rows in islice(product(*members), _MEMBERS):
                 if self._free(rows):
                     h = Hypothesis(tuple(sorted(rows)), self.at.mixups)
                     found[h] = self.base + e.log_odds + sum(more[i] for i in rows)
         return found
 
-    def _more(self, members: Sequence[Sequence[int]]) -> dict[int, float]:
-        """Return what each member of the groups of a set adds to the score of its group.
+    def _more(self, sets: Sequence[Sequence[Sequence[int]]]) -> list[dict[int, float]]:
+        """Return what each member of the groups of each set adds to the score of its group.
 
         Members of one group are as large whichever members of the others stand beside them.
         """
-        sizes, first = list[tuple[float, float]](), [m[0] for m in members]
-        for at, group in enumerate(members):
-            for i in group:
-                size, covariance = joint_errors(self.signatures, [*first[:at], i, *first[at + 1 :]])
-                sizes.append((float(size[at]), float(covariance[at, at])))
-        rows = np.array([i for group in members for i in group], dtype=np.intp)
-        size, variance = np.array(sizes).T
+        groups = [(s, at) for s, members in enumerate(sets) for at in range(len(members))]
+        rows = np.array([i for s, at in groups for i in sets[s][at]], dtype=np.intp)
+        n = np.array([len(sets[s][at]) for s, at in groups])
+        owner, size, variance = np.repeat(np.arange(n.size), n), *np.zeros((2, rows.size))
+        errors = np.array([len(sets[s]) for s, _ in groups])[owner]
+        for many in np.unique(errors).tolist():
+            own = np.flatnonzero(errors == many)
+            beside = np.array([[m[0] for m in sets[groups[g][0]]] for g in owner[own].tolist()])
+            at = np.array([groups[g][1] for g in owner[own].tolist()])
+            each = np.arange(own.size)
+            beside[each, at] = rows[own]
+            sizes, covariance = joint_errors(self.signatures, beside)
+            size[own], variance[own] = sizes[each, at], covariance[each, at, at]
         known = np.isfinite(size) & (variance > 0.0)  # else nothing tells the set's errors apart
         evidence, free = self.table.log_evidence_of(
             rows, np.where(known, size, 0.0), np.where(known, variance, 1.0)
         )
-        ends = np.cumsum([len(group) for group in members])[:-1]
-        whole = [np.logaddexp.reduce(part) for part in np.split(free, ends)]
-        gain = evidence - np.repeat(whole, [len(group) for group in members])
-        gain = np.where(known, gain, -np.inf)
-        return dict(zip(rows.tolist(), gain.tolist(), strict=True))
+        whole = np.logaddexp.reduceat(free, np.cumsum(n) - n)
+        gain = np.where(known, evidence - whole[owner], -np.inf).tolist()
+        found: list[dict[int, float]] = [{} for _ in sets]
+        for g, i, value in zip(owner.tolist(), rows.tolist(), gain, strict=True):
+            found[groups[g][0]][i] = value
+        return found
 
     def _mixups(self, chosen: Sequence[int], value: float) -> list[tuple[int, float]]:
         """Return mix-ups and the log evidence with each, beside chosen rows."""

@@ -57,10 +57,9 @@ def likely_explanations(
     another does.
     """
     variants: list[tuple[float, Hypothesis, tuple[int, ...]]] = []
-    for w in found.weighed:
-        if w.probability < _LEAST:
-            break
-        h, shares = w.hypothesis, found.way_shares(w.hypothesis)
+    likely = [w for w in found.weighed if w.probability >= _LEAST]
+    for w, shares in zip(likely, found.way_shares([w.hypothesis for w in likely]), strict=True):
+        h = w.hypothesis
         found_with: list[tuple[float, tuple[int, ...]]] = [(w.probability, ())]
         for i, share in zip(h.rows, shares, strict=True):
             slip = found.ways[i].slip

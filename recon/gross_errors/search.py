@@ -8,8 +8,9 @@ stays so, and at the likeliest of fewer errors: errors hide each other.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 
@@ -26,7 +27,8 @@ from oretally.recon.gross_errors.hypotheses import (
     Screen,
     likeliest_of_each_number,
 )
-from oretally.recon.kinetics import LeachEvidence, Said
+from oretally.recon.gross_errors.weighing import Weighing
+from oretally.recon.kinetics import LeachEvidence
 from oretally.recon.propagation import LARGEST
 from oretally.recon.result import ErrorRates, explained
 from oretally.recon.signatures import (
@@ -37,14 +39,16 @@ from oretally.recon.signatures import (
     Signatures,
     WayTable,
     equivalent_sets,
-    log_evidence,
     signatures_of,
-    single_variance_known,
 )
 from oretally.recon.solution import Solution, lower
-from oretally.recon.solver import ChangedSurvey, Refitter
+from oretally.recon.solver import Refits, Refitter, refits_together
 
-__all__ = ["diagnose"]
+__all__ = ["SuspectSearch", "diagnose", "diagnose_together"]
+
+_T = TypeVar("_T")
+_Refitted = Mapping[int, Solution | None]
+_Steps = Generator[Refits, _Refitted, _T]
 
 _ROUNDS = 12  # of proposing again
 _WIDE = 4  # hypotheses of each number of errors at which more are proposed
@@ -90,13 +94,35 @@ def diagnose(
     course : LeachEvidence, optional
         Of a leach over time, which counts beside the balances.
     """
-    refitter = Refitter(problem, solution) if refitter is None else refitter.afresh()
-    return _Search(problem, solution, slips, rates, n_nodes, refitter, course).found()
+    refitter = Refitter(problem, solution) if refitter is None else refitter
+    search = SuspectSearch(problem, solution, slips, rates, n_nodes, refitter, course)
+    return diagnose_together([search])[0]
+
+
+def diagnose_together(searches: Sequence[SuspectSearch]) -> list[Diagnosis]:
+    """Compare explanations of several surveys: what they want balanced again, side by side."""
+    steps = {i: search.found() for i, search in enumerate(searches)}
+    answers, found = dict[int, _Refitted](), dict[int, Diagnosis]()
+    while steps:
+        asked: dict[int, Refits] = {}
+        for i, step in list(steps.items()):
+            try:
+                asked[i] = step.send(answers[i]) if i in answers else next(step)
+            except StopIteration as end:
+                found[i] = end.value
+                del steps[i]
+        refitted = refits_together([(searches[i].refitter, each) for i, each in asked.items()])
+        answers = dict(zip(asked, refitted, strict=True))
+    return [found[i] for i in range(len(searches))]
 
 
 @dataclass(eq=False)
-class _Search:
-    """Hypotheses that were proposed and balanced again; rows are the same at every point."""
+class SuspectSearch:
+    """Hypotheses that were proposed and balanced again; rows are the same at every point.
+
+    See `diagnose` for what it is given. It asks for what is to be balanced again, so that several
+    searches can be answered together.
+    """
 
     problem: BalanceProblem
     solution: Solution
@@ -104,16 +130,12 @@ class _Search:
     rates: ErrorRates
     n_nodes: int | None
     refitter: Refitter
-    course: LeachEvidence | None
+    course: LeachEvidence | None = None
     proposed: Proposals = field(default_factory=Proposals)
-    balanced: dict[Hypothesis, tuple[ChangedSurvey, Solution | None]] = field(default_factory=dict)
-    evidence: dict[Hypothesis, float] = field(default_factory=dict)
-    own: dict[Hypothesis, Signatures] = field(default_factory=dict)
-    volumes: dict[int, float] = field(default_factory=dict)
-    said: dict[Hypothesis, Said] = field(default_factory=dict)
     seen: set[Hypothesis] = field(default_factory=set)
 
     def __post_init__(self) -> None:
+        self.refitter = self.refitter.afresh()
         self.first = signatures_of(self.problem, self.solution, self.n_nodes)
         self.n = len(self.first.readings)
         self.meant = self.slips.table(self.first.readings)
@@ -134,48 +156,49 @@ class _Search:
             rate=self.rate, rates=self.rates,
         )  # fmt: skip
         self.changes = Changes(self.problem, self.solution, self.mixups)
-        self.balanced[NOTHING] = ChangedSurvey(self.problem, {}), self.solution
-        self.own[NOTHING] = self.first
+        self.known = Weighing(self.changes, self.first, self.n_nodes, self.table, self.course)
         self.few = self.refitter.quick and len(self.mixups) * self.n <= _WORK  # for all of them
         self.at_balance = equivalent_sets(self.first)
 
-    def found(self) -> Diagnosis:
+    def found(self) -> _Steps[Diagnosis]:
         """Propose and balance again until the likeliest hypothesis stays so."""
         hopeless = self.n <= LARGEST and self.solution.objective > _HOPELESS
         doubted = True
         if hopeless:  # nothing is proposed at a balance like that
             self._weigh(self.first, [NOTHING])
         else:
-            screen, posterior = self._proposed_at(NOTHING)
-            likeliest = weighed_hypotheses(self.evidence, self.proposed, NOTHING)[0][0]
+            screen, posterior = yield from self._proposed_at(NOTHING)
+            likeliest = weighed_hypotheses(self.known.evidence, self.proposed, NOTHING)[0][0]
             doubted = likeliest.hypothesis != NOTHING or likeliest.probability < _SOUND
         singles = self._singles() if doubted else []
         if hopeless or len(singles) >= _FEWEST:
-            self._balance_alone(singles, self.first)
-            best = self._best()
+            yield from self._balance_alone(singles, self.first)
+            best = self.known.best
             bent = any(h.mixups for h in singles) or any(map(self.mixups.is_of_one, best.mixups))
             if hopeless or bent:  # what was proposed where errors bend the balance is known better
                 self.proposed = Proposals()
-                screen, posterior = self._proposed_at(best)
+                screen, posterior = yield from self._proposed_at(best)
             checked = set[Hypothesis]()
             for left in reversed(range(_ROUNDS)):
-                self._balance_all(screen)
-                best = self._best()
+                yield from self._balance_all(screen)
+                best = self.known.best
                 if best not in checked and best != NOTHING:
                     checked.add(best)
                     if self._lower(best):
                         self._weigh(screen.signatures, [best])
                 if (at := self._next() if left else best) == best == screen.at:
                     break
-                screen, posterior = self._proposed_at(at)
+                screen, posterior = yield from self._proposed_at(at)
         # what a course would leave of those that were not balanced, nobody knows: as before
-        less, known = 0.5 * self._said(screen.at).distance, (self.evidence, self.proposed)
-        weighed, unlikely, left_out = weighed_hypotheses(*known, screen.at, less)
+        known = self.known
+        weighed, unlikely, left_out = weighed_hypotheses(
+            known.evidence, self.proposed, screen.at, 0.5 * known.said_of(screen.at).distance
+        )
         return Diagnosis(
             self.at_balance, screen.groups, weighed, unlikely, self.meant, self.table, self.mixups,
-            lambda h: self._sizes(h, self.own.get(h, screen.signatures)), self.evidence,
-            {h: s for h, (_, s) in self.balanced.items() if s is not None}, self.said, self.course,
-            posterior, left_out, len(self.balanced) - 1,
+            lambda h: known.sizes(h, known.own.get(h, screen.signatures)), known.evidence,
+            {h: s for h, (_, s) in known.balanced.items() if s is not None}, known.said,
+            self.course, posterior, left_out, len(known.balanced) - 1,
             len(self._likely(screen.at)) if doubted else 0,
         )  # fmt: skip
 
@@ -185,7 +208,7 @@ class _Search:
         most = work.most_together if quick else work.most_alone
         cost = np.cumsum([self._cost(h) for h in some])
         enough = int((cost <= share * work.units - self.refitter.spent).sum())
-        return list(some[: max(0, min(enough, int(share * most) + 1 - len(self.balanced)))])
+        return list(some[: max(0, min(enough, int(share * most) + 1 - len(self.known.balanced)))])
 
     def _cost(self, h: Hypothesis) -> int:
         """Return the units of work that balancing one again takes."""
@@ -198,23 +221,20 @@ class _Search:
         """Return flows to begin with besides those of the survey itself."""
         if self.n > _SMALL or h.mixups:
             return []
-        best = self.balanced[self._best()][1] if self.evidence else None
+        best = self.known.solution(self.known.best) if self.known.evidence else None
         more = [] if best is None or best is self.solution else [best]
         return [self.solution.flow, *(b.flow[: self.problem.n_carriers] for b in more)]
 
-    def _linearised_at(self, at: Hypothesis) -> Signatures:
-        if at not in self.own and (solution := self.balanced[at][1]) is not None:
-            self.own[at] = self.changes.signatures(at, solution, self.n_nodes)
-        return self.own.get(at, self.first)
-
-    def _proposed_at(self, at: Hypothesis) -> tuple[Screen, Posterior]:
+    def _proposed_at(self, at: Hypothesis) -> _Steps[tuple[Screen, Posterior]]:
         """Propose hypotheses where the balances are linearised at one of them."""
-        signatures = self._linearised_at(at)
+        signatures = self.known.linearised_at(at)
         self.seen.add(at)
-        self._weigh(signatures, [h for h in self.balanced if h not in self.own or h == at])
+        self._weigh(
+            signatures, [h for h in self.known.balanced if h not in self.known.own or h == at]
+        )
         same = self.at_balance if signatures is self.first else equivalent_sets(signatures)
         # whatever is proposed may leave nothing of what the course says: its own balance will tell
-        most = self.evidence[at] + 0.5 * self._said(at).distance
+        most = self.known.evidence[at] + 0.5 * self.known.said_of(at).distance
         screen = Screen(signatures, same, self.table, self.mixups, at, most)
         wrong = candidates(same, self.rate, self.rates)
         posterior = explain(same.correlations, same.statistic, wrong)
@@ -222,28 +242,25 @@ class _Search:
         if at != NOTHING and self.few:
             # exchanges of so much are too large for linear scores
             every = map(at.and_mixup, self.mixups.of_streams(at.rows, at.mixups))
-            more = [h for h in every if h not in self.balanced]
-            self._balance(self._affordable(more), signatures, spare=True)
-        for h in self.evidence:
+            more = [h for h in every if h not in self.known.balanced]
+            yield from self._balance(self._affordable(more), signatures, spare=True)
+        for h in self.known.evidence:
             self.proposed.drop(h)
         return screen, posterior
 
     def _next(self) -> Hypothesis:
         """Return a hypothesis at which nothing was proposed yet, else the likeliest."""
-        best = self._best()
+        best = self.known.best
         dof = self.solution.classes.degrees_of_freedom - len(best)
         more = self.n <= _SMALL and bool(self._affordable([best]))
-        few = more * (len(best) + (not explained(self._objective(best), dof)))
-        fewer = likeliest_of_each_number(self.evidence, few, _WIDE)
-        return next((h for h in fewer if h not in self.seen and self.evidence[h] > -np.inf), best)
+        few = more * (len(best) + (not explained(self.known.objective(best), dof)))
+        fewer = likeliest_of_each_number(self.known.evidence, few, _WIDE)
+        known = self.known.evidence
+        return next((h for h in fewer if h not in self.seen and known[h] > -np.inf), best)
 
     @property
     def _top(self) -> float:
-        return max(self.proposed.best, *self.evidence.values())
-
-    def _best(self) -> Hypothesis:
-        top = max(self.evidence.values())
-        return min((h for h, v in self.evidence.items() if v == top), key=len)
+        return max(self.proposed.best, *self.known.evidence.values())
 
     def _singles(self) -> list[Hypothesis]:
         """Return measurements by themselves, those that stand out most first.
@@ -260,7 +277,7 @@ class _Search:
                 found = every
         return found
 
-    def _balance_all(self, screen: Screen) -> None:
+    def _balance_all(self, screen: Screen) -> _Steps[None]:
         """Balance again what may be likely, as far as the work allows.
 
         What an error's size is sure of differs from balance to balance: those that are likely are
@@ -272,27 +289,26 @@ class _Search:
             some = self._affordable(waiting[: _BATCH if quick else _FEW])
             if some:
                 passed.update(some)
-                self._balance(some, screen.signatures)
+                yield from self._balance(some, screen.signatures)
                 continue
-            top, settled = self._top, self._best() == screen.at
+            top, settled = self._top, self.known.best == screen.at
             unsure = [
-                h for h in self.evidence
-                if h.rows and h not in self.own and not (settled and h.holds(screen.at))
-                and self.evidence[h] >= top - _FACTOR - _MOVES
+                h for h in self.known.evidence
+                if h.rows and h not in self.known.own and not (settled and h.holds(screen.at))
+                and self.known.evidence[h] >= top - _FACTOR - _MOVES
             ]  # fmt: skip
-            unsure.sort(key=lambda h: (-self.evidence[h], h.rows, h.mixups))
+            unsure.sort(key=lambda h: (-self.known.evidence[h], h.rows, h.mixups))
             most = min(_OWN, max(3, _OWN_WORK // max(self.n, 1)))
-            unsure = unsure[: max(0, most - len(self.own))]
+            unsure = unsure[: max(0, most - len(self.known.own))]
             if not unsure:
                 return
-            for h in unsure:
-                self._weigh(self._linearised_at(h), [h])
+            self._weigh_each([(self.known.linearised_at(h), [h]) for h in unsure])
 
     def _likely(self, at: Hypothesis) -> list[Hypothesis]:
         """Return those that were proposed, may be likely and were not balanced, in order."""
         top = self._top
         # beside the likeliest errors so far others were proposed where these are left out
-        settled = self._best() == at
+        settled = self.known.best == at
         found = [
             (-v, h.rows, h.mixups, h)
             for h, v in self.proposed.above(top - max(_EXACT, _FACTOR)).items()
@@ -302,99 +318,58 @@ class _Search:
 
     def _balance(
         self, some: Sequence[Hypothesis], signatures: Signatures, *, spare: bool = False
-    ) -> None:
+    ) -> _Steps[None]:
+        """Balance again and weigh, those with a balance of their own."""
         variants = [self.changes.under(h, signatures) for h in some]
         if self.refitter.quick:  # else each counts as what it took
             self.refitter.spent += sum(self._cost(h) for h in some)
         found: dict[int, Solution | None] = {}
         for mixed in (False, True):
             at = [i for i, h in enumerate(some) if bool(h.mixups) == mixed]
-            starts = self._starts(some[at[0]]) if at else ()
-            part = self.refitter.refits([variants[i] for i in at], spare, starts)
-            found |= {at[i]: solution for i, solution in part.items()}
+            if at:
+                asked = Refits([variants[i] for i in at], spare, self._starts(some[at[0]]))
+                part = yield asked
+                found |= {at[i]: solution for i, solution in part.items()}
         for i, solution in found.items():
             # without a number the least can be no larger: else it was not found
             most = self.solution.objective * (1.0 + 1e-6) + 1e-6
             worse = solution is not None and not some[i].mixups and solution.objective > most
             none = solution is None or worse or self.changes.all_is_error(solution)
-            self.balanced[some[i]] = variants[i], None if none else solution
+            self.known.balanced[some[i]] = variants[i], None if none else solution
         self._weigh(signatures, [some[i] for i in found])
         for i in found:
             self.proposed.add(self._put_right(some[i]))
 
-    def _balance_alone(self, some: Sequence[Hypothesis], signatures: Signatures) -> None:
+    def _balance_alone(self, some: Sequence[Hypothesis], signatures: Signatures) -> _Steps[None]:
         """Balance again single errors, and flows put right of which they say that they are off."""
-        self._balance(some, signatures, spare=self.refitter.quick)
-        flows = [other for h in some if h in self.balanced for other in self._put_right(h)]
-        self._balance(self._affordable(flows), signatures)
+        yield from self._balance(some, signatures, spare=self.refitter.quick)
+        flows = [other for h in some if h in self.known.balanced for other in self._put_right(h)]
+        yield from self._balance(self._affordable(flows), signatures)
 
     def _put_right(self, h: Hypothesis) -> dict[Hypothesis, float]:
         """Return it with a flow put right: about as likely, its own balance will say how much."""
-        solution, found = self.balanced[h][1], dict[Hypothesis, float]()
+        solution, found = self.known.solution(h), dict[Hypothesis, float]()
         for other, c in self.changes.put_right(h, solution):
-            if other not in self.balanced:
-                alone = self.mixups[c].log_odds - 0.5 * self._objective(h)
-                found[other] = max(self.evidence[h], alone if len(h) == 1 else -np.inf)
+            if other not in self.known.balanced:
+                alone = self.mixups[c].log_odds - 0.5 * self.known.objective(h)
+                found[other] = max(self.known.evidence[h], alone if len(h) == 1 else -np.inf)
         return found
 
     def _lower(self, h: Hypothesis) -> bool:
         """Look for a lower minimum of a hypothesis by itself; tell whether there was one."""
-        survey, solution = self.balanced[h]
+        survey, solution = self.known.balanced[h]
         other = self.refitter.by_itself(survey.problem, solution.flow if solution else None)
         if other is None or solution is None or not lower(other, solution):
             return False
-        self.balanced[h] = survey, other
-        self.own.pop(h, None)
-        self.said.pop(h, None)
+        self.known.replace(h, other)
         return True
 
-    def _objective(self, h: Hypothesis) -> float:
-        s = self.balanced[h][1]
-        return np.inf if s is None else s.objective + self._said(h).distance
-
-    def _said(self, h: Hypothesis) -> Said:
-        """Return what the course of a test over time says of a hypothesis."""
-        survey, s = self.balanced[h]
-        if h not in self.said:
-            self.said[h] = Said() if not (self.course and s) else self.course(survey.problem, s)
-        return self.said[h]
-
-    def _sizes(self, h: Hypothesis, signatures: Signatures) -> tuple[Floats, Floats] | None:
-        """Return the errors of the rows of a hypothesis; see `Changes.sizes`."""
-        survey, s = self.balanced.get(h, (None, None))
-        if not (survey and s):
-            return None
-        return self.changes.sizes(h, survey, s, signatures, self._said(h))
-
     def _weigh(self, signatures: Signatures, some: Sequence[Hypothesis]) -> None:
-        """Weigh what was balanced again, errors as likely as where signatures are taken."""
-        good = [(h, s) for h in some if (s := self.balanced[h][1]) is not None]
-        value = dict.fromkeys(some, -np.inf) | {h: -0.5 * self._objective(h) for h, _ in good}
-        single = [(h, s) for h, s in good if len(h.rows) == 1 and h.rows[0] < self.n]
-        if single:
-            rows = np.array([h.rows[0] for h, _ in single], dtype=np.intp)
-            size, most = self.changes.errors(rows, [s for _, s in single], signatures)
-            variance = single_variance_known(signatures.products.diagonal[rows], most)
-            for c, (h, _) in enumerate(single):
-                own = self.changes.error_by(self._said(h), h.rows[0], signatures)
-                size[c], variance[c] = own or (size[c], variance[c])
-            known = np.isfinite(size) & (variance > 0.0)
-            more, _ = self.table.log_evidence_of(
-                rows, np.where(known, size, 0.0), np.where(known, variance, 1.0)
-            )
-            for (h, _), gain in zip(single, np.where(known, more, -np.inf).tolist(), strict=True):
-                value[h] += gain
-        for h, _ in good:
-            if len(h.rows) > 1 or (h.rows and h.rows[0] >= self.n):
-                sizes = self._sizes(h, signatures)
-                ways = [self.table[i] for i in h.rows]
-                value[h] += -np.inf if sizes is None else log_evidence(*sizes, ways).log_odds
-        new = [c for h, _ in good for c in h.mixups if c not in self.volumes]
-        volumes = self.mixups.volumes(new, self.first.products)
-        self.volumes |= zip(new, volumes.tolist(), strict=True)
-        for h, _ in good:
-            for c in h.mixups:
-                value[h] += self.mixups[c].log_odds + self.volumes[c]
-        self.evidence |= value
-        for h in value:
-            self.proposed.drop(h)
+        self._weigh_each([(signatures, some)])
+
+    def _weigh_each(self, parts: Sequence[tuple[Signatures, Sequence[Hypothesis]]]) -> None:
+        """Weigh what was balanced again: it is proposed no more."""
+        self.known.weigh(parts)
+        for _, some in parts:
+            for h in some:
+                self.proposed.drop(h)

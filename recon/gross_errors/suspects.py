@@ -14,13 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from oretally.flowsheet import Position
-from oretally.flowsheet.arrays import Ints
 from oretally.recon.answers import Answers
 from oretally.recon.gross_errors.diagnosis import Diagnosis
 from oretally.recon.gross_errors.error_names import ErrorNames
 from oretally.recon.gross_errors.hypotheses import NOTHING, Hypothesis, joint_errors
-from oretally.recon.gross_errors.tie_breakers import best_measurements
 from oretally.recon.gross_errors.told_slips import ToldSlips
+from oretally.recon.linear_tests import best_measurements
 from oretally.recon.propagation import sidak_p
 from oretally.recon.result import (
     BalancedValue,
@@ -30,7 +29,7 @@ from oretally.recon.result import (
     TieBreaker,
 )
 
-__all__ = ["TOLD", "Findings", "suspects"]
+__all__ = ["TOLD", "Doubt", "Findings", "doubts", "suspects"]
 
 
 TOLD = 0.1  # probability from which a group is a suspect
@@ -67,26 +66,51 @@ def suspects(case: Findings) -> tuple[Suspect, ...]:
 
     Of several that are certain, that one which the survey is least likely without.
     """
-    found = case.found
-    rows = [
-        (p, found.best_without(members.tolist()), _suspect(case, members, p))
+    return tuple(
+        _suspect(case, doubt) if doubt.mixed is None else _mixed_up(case, doubt, *doubt.mixed)
+        for doubt in doubts(case.found, case.told)
+    )
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Doubt:
+    """Errors that no data tell apart, or a mix-up, with its probability.
+
+    Attributes
+    ----------
+    rows : list of int
+        Of the signatures; the likeliest member of a group stands first.
+    probability : float
+    mixed : (int, Slip) or None
+        The number of the mix-up, and what it says.
+    """
+
+    rows: list[int]
+    probability: float
+    mixed: tuple[int, Slip] | None = None
+
+
+def doubts(found: Diagnosis, told: ToldSlips) -> list[Doubt]:
+    """Return what is likely enough to be told, in the order of `suspects`."""
+    share = found.of_row
+    every = [
+        (found.best_without(members.tolist()),
+         Doubt(sorted(members.tolist(), key=lambda i: (-round(float(share[i]), 9), i)), p))
         for members, p in zip(found.groups, found.of_group.tolist(), strict=True) if p >= TOLD
     ]  # fmt: skip
-    rows += [(p, found.best_without((), (c,)), _mixed_up(case, c, p, slip))
-             for c, p in found.of_mixup.items()
-             if p >= TOLD and not found.mixups.is_of_one(c)
-             and (slip := case.told.of_mixup(c)) is not None]  # fmt: skip
-    return tuple(row for *_, row in sorted(rows, key=lambda each: (-round(each[0], 9), each[1])))
+    every += [(found.best_without((), (c,)), Doubt(found.mixups.rows(c).tolist(), p, (c, slip)))
+              for c, p in found.of_mixup.items()
+              if p >= TOLD and not found.mixups.is_of_one(c)
+              and (slip := told.of_mixup(c)) is not None]  # fmt: skip
+    every.sort(key=lambda each: (-round(each[1].probability, 9), each[0]))
+    return [doubt for _, doubt in every]
 
 
-def _suspect(case: Findings, members: Ints, probability: float) -> Suspect:
-    found = case.found
+def _suspect(case: Findings, doubt: Doubt) -> Suspect:
+    found, rows, probability = case.found, doubt.rows, doubt.probability
     groups, signatures = found.at_best, found.at_best.signatures
-    g, share = groups.of(int(members[0])), found.of_row[members]
-    # the likeliest member stands first
-    order = sorted(range(len(share)), key=lambda i: (-round(float(share[i]), 9), i))
-    rows = [int(members[i]) for i in order]
     first = rows[0]
+    g = groups.of(first)
     # its size, if the rest of the likeliest explanation with it holds as well
     size, sd = _error(case, first)
     _, symbol = case.names.unit(signatures, first)
@@ -103,7 +127,7 @@ def _suspect(case: Findings, members: Ints, probability: float) -> Suspect:
     return Suspect(
         group=tuple(case.names.place(signatures, i) for i in rows),
         probability=probability,
-        shares=tuple(float(share[i]) for i in order),
+        shares=tuple(found.of_row[rows].tolist()),
         near=()
         if g is None
         else tuple(
@@ -150,22 +174,21 @@ def _error(case: Findings, row: int) -> tuple[float, float]:
     return float(sizes[at]) * scale, float(covariance[at, at] ** 0.5) * scale
 
 
-def _mixed_up(case: Findings, c: int, probability: float, slip: Slip) -> Suspect:
+def _mixed_up(case: Findings, doubt: Doubt, c: int, slip: Slip) -> Suspect:
     """Return a mix-up: all its readings are wrong at once.
 
     Its error is that of the first reading whose meant value is known, else of the first at the
     balance.
     """
-    found = case.found
+    found, rows, probability = case.found, doubt.rows, doubt.probability
     signatures = found.at_best.signatures
-    rows = [int(i) for i in found.mixups.rows(c)]
     first, n_tests = rows[0], found.at_balance.first.size
     scale, symbol = case.names.unit(found.at_balance.signatures, first)
     statistic = max((float(found.at_balance.signatures.statistic[i]) for i in rows), key=abs)
     known = [r.read - r.fits for r in slip.readings if r.fits is not None]
     if not known:
-        size, _ = joint_errors(found.at_balance.signatures, [first])
-        known = [float(size[0]) * scale]
+        size, _ = joint_errors(found.at_balance.signatures, np.array([[first]]))
+        known = [float(size[0, 0]) * scale]
     return Suspect(
         group=tuple(case.names.place(signatures, i) for i in rows),
         probability=probability,

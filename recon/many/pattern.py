@@ -118,6 +118,14 @@ class Pattern:
                     done[:] = False
         return done
 
+    def solved(self, table: SurveyTable) -> ManySolutions:
+        """Return the balances alone of some of the surveys; what needs care has not converged."""
+        with one_thread(), np.errstate(all="ignore"):
+            flow, flow_sd, grade, grade_sd = self._arrays(table)
+            return solve_weighted(
+                self.ready.blocks, (flow, flow_sd), (grade, grade_sd), alike_places=True
+            )
+
     @property
     def degrees_of_freedom(self) -> int:
         """Independent checks, the same for all."""

@@ -80,10 +80,11 @@ class FlowBasis:
         return sparse.csr_array(self.Z)
 
     def closed(self, flow: Floats) -> Floats:
-        """Return flows in balance that keep the free ones, shape (n,)."""
+        """Return flows in balance that keep the free ones, shape (n,) or (n, n_surveys)."""
         flow = flow.copy()
         if self.basic.size:
-            right = self.b[self.rows] - self._of_free @ flow[self.free]
+            b = self.b[self.rows]
+            right = (b if flow.ndim == 1 else b[:, None]) - self._of_free @ flow[self.free]
             flow[self.basic] = self._factor.solve(right)
         return flow
 

@@ -6,15 +6,14 @@ Read ``signatures``, then ``evidence``.
 from oretally.recon.signatures.decades import FAR, SCALES
 from oretally.recon.signatures.equivalent_sets import NEAR, Groups, equivalent_sets
 from oretally.recon.signatures.evidence import (
-    Evidence,
     Ways,
     covariance_known,
     joined_ways,
-    log_evidence,
     single_log_evidence,
     single_variance_known,
 )
 from oretally.recon.signatures.inner_products import InnerProducts
+from oretally.recon.signatures.joint_evidence import Evidence, log_evidence
 from oretally.recon.signatures.mixups import Mixups
 from oretally.recon.signatures.possible_slips import PossibleSlips, SlipTable
 from oretally.recon.signatures.signatures import (

@@ -35,24 +35,24 @@ def decades(
 
     Slips that come to one number are one, in the words of the likeliest.
     """
-    for quantity, column in slips.columns.items():
-        if not slips.meanings[quantity].is_flow:
-            continue
-        for place in column.values():
-            i = row.get(place)
-            if i is None or not 0.0 < rate[i] < 1.0:
-                continue
-            value = slips.as_read(place)[0]
-            found: dict[int, list[tuple[float, str, str, float]]] = {}
-            for m in slips.of(place):
-                times = m.value / value
-                if not 1.0 / FAR < times < FAR and m.kind in SCALES:
-                    chance = m.log_chance - log(times)
-                    found.setdefault(round(100.0 * log10(times)), []).append(
-                        (chance, m.kind, m.reason, times)
-                    )
-            for alike in found.values():
-                _, kind, reason, times = max(alike, key=lambda each: each[0])
-                chance = sum(exp(each[0]) for each in alike) * rate[i] / (1.0 - rate[i])
-                at = np.array([i], dtype=np.intp)
-                yield LargerMixup(kind, reason, at, at, log(chance), times=times)
+    flows = [
+        place
+        for quantity, column in slips.columns.items() if slips.meanings[quantity].is_flow
+        for place in column.values() if place in row and 0.0 < rate[row[place]] < 1.0
+    ]  # fmt: skip
+    table = slips.table(flows)
+    for n, place in enumerate(flows):
+        i, value = row[place], slips.as_read(place)[0]
+        found: dict[int, list[tuple[float, str, str, float]]] = {}
+        for m in table.of(n):
+            times = m.value / value
+            if not 1.0 / FAR < times < FAR and m.kind in SCALES:
+                chance = m.log_chance - log(times)
+                found.setdefault(round(100.0 * log10(times)), []).append(
+                    (chance, m.kind, m.reason, times)
+                )
+        for alike in found.values():
+            _, kind, reason, times = max(alike, key=lambda each: each[0])
+            chance = sum(exp(each[0]) for each in alike) * rate[i] / (1.0 - rate[i])
+            at = np.array([i], dtype=np.intp)
+            yield LargerMixup(kind, reason, at, at, log(chance), times=times)

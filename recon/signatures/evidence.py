@@ -41,25 +41,27 @@ from oretally.recon.other_surveys import log_usual
 from oretally.recon.propagation import SEEN
 
 __all__ = [
-    "Evidence",
+    "ROUNDING",
     "Ways",
     "covariance_known",
     "joined_ways",
-    "log_evidence",
+    "scale_variance",
     "single_log_evidence",
     "single_variance_known",
+    "size_factor",
 ]
 
 
-_ROUNDS = 8  # in search of the ways that fit best together
+ROUNDING = 1e-15
+"""Of a variance: what rounding leaves of it."""
+
 _LEAST = 1e-300
-_ROUNDING = 1e-15  # of a variance
 _FIELDS = ("mean", "added", "width", "log_prior", "side", "slip", "scale", "usual")  # of `Ways`
 
 
 @dataclass(frozen=True, eq=False)
 class Ways:
-    """Ways in which one error can come about, in stated errors.
+    """Ways in which one error can come about, in stated errors; or those of several errors.
 
     Attributes
     ----------
@@ -106,17 +108,17 @@ class Ways:
         return cls(mean, added, zero, log_prior, zero, slip, scale, np.zeros((mean.size, 4)))
 
     def at(self, chosen: Ints | slice) -> Ways:
-        """Return some of the ways."""
+        """Return some of the ways, in the shape of the numbers that are chosen."""
         return Ways(*(getattr(self, name)[chosen] for name in _FIELDS))
 
     def log_usual(self, size: Floats | float, variance: Floats | float) -> Floats:
-        """Return what the other surveys add to the log odds of each way, shape (n_ways,).
+        """Return what the other surveys add to the log odds of each way, in their shape.
 
         ``size`` and ``variance``, as of `single_log_evidence`: a slip says itself what was meant.
         """
-        if not self.usual[:, 3].any():
-            return np.zeros(len(self))
-        off, share, spread, dof = self.usual.T
+        if not self.usual[..., 3].any():
+            return np.zeros(self.mean.shape)
+        off, share, spread, dof = np.moveaxis(self.usual, -1, 0)
         slipped = self.slip >= 0
         error = np.where(slipped, self.mean, size)
         v = np.where(slipped, self.added + 1.0, np.asarray(variance) - 1.0)
@@ -127,27 +129,16 @@ class Ways:
         return self.mean.size
 
 
-@dataclass(frozen=True, eq=False)
-class Evidence:
-    """Log odds against 'nothing is wrong', less (S_0 - S)/2; how likely each way of each error is.
-
-    ``best`` has the likeliest way of each error.
-    """
-
-    log_odds: float
-    ways: tuple[Floats, ...]
-    best: tuple[int, ...]
-
-
 def covariance_known(P: Floats, read: Floats, most: Floats) -> Floats:
     """Return the covariance of errors from the inner products of their signatures.
 
     Parameters
     ----------
-    P : ndarray, shape (n, n)
-    read : ndarray, shape (n,)
+    P : ndarray, shape (..., n, n)
+        Of any number of sets of errors.
+    read : ndarray, shape (..., n)
         1 for readings, 0 for losses.
-    most : ndarray, shape (n,)
+    most : ndarray, shape (..., n)
         The sd of what the others say where the data tell nothing of it; may be infinite for all.
 
     Notes
@@ -156,11 +147,12 @@ def covariance_known(P: Floats, read: Floats, most: Floats) -> Floats:
     P^-1 (I - P D), which keeps the digits of a small one. With what is known
     beforehand V becomes (V^-1 + diag(most^-2))^-1.
     """
-    seen = P + SEEN * np.diag(np.maximum(np.diag(P), 1.0))
-    V = np.linalg.solve(seen, np.eye(len(P)) - P * read)
-    if np.isfinite(most).all() and len(V):
-        V = V - V @ np.linalg.solve(V + np.diag(most**2), V)
-    return np.asarray(0.5 * (V + V.T) + np.diag(read))
+    one = np.eye(P.shape[-1])
+    least = SEEN * np.maximum(np.einsum("...ii->...i", P), 1.0)
+    V = np.linalg.solve(P + one * least[..., None], one - P * read[..., None, :])
+    if np.isfinite(most).all() and V.size:
+        V = V - V @ np.linalg.solve(V + one * most[..., None] ** 2, V)
+    return np.asarray(0.5 * (V + np.swapaxes(V, -1, -2)) + one * read[..., None])
 
 
 def single_variance_known(own: Floats, most: Floats) -> Floats:
@@ -174,112 +166,50 @@ def joined_ways(parts: Sequence[Ways]) -> Ways:
     return Ways(*(np.concatenate([getattr(p, name) for p in parts]) for name in _FIELDS))
 
 
-def log_evidence(size: Floats, covariance: Floats, ways: Sequence[Ways]) -> Evidence:
-    """Weigh errors that are there together.
-
-    Parameters
-    ----------
-    size : ndarray, shape (n,)
-        Errors found, in stated errors.
-    covariance : ndarray, shape (n, n)
-        Theirs if the readings are sound: of a reading minus what the others say.
-    ways : sequence of Ways, n of them
-    """
-    n = len(ways)
-    if np.linalg.slogdet(covariance)[0] <= 0.0:  # rounding left nothing to tell them apart by
-        return Evidence(-np.inf, tuple(np.zeros(len(w)) for w in ways), (0,) * n)
-    alone = [single_log_evidence(size[i], covariance[i, i], w) for i, w in enumerate(ways)]
-    best = [int(np.argmax(a)) for a in alone]
-    scores = [np.zeros(0)] * n
-    for _ in range(_ROUNDS if n > 1 else 1):
-        before = tuple(best)
-        for i in range(n):
-            scores[i] = _scores(size, covariance, ways, best, i)
-            best[i] = int(np.argmax(scores[i]))
-        if tuple(best) == before:
-            break
-    top = float(scores[-1][best[-1]])
-    likely, total = [], top
-    for i in range(n):
-        if n > 1:
-            scores[i] = _scores(size, covariance, ways, best, i)
-        odds = np.exp(scores[i] - scores[i].max())
-        likely.append(odds / odds.sum())
-        total += float(np.log(odds.sum()))
-    return Evidence(total, tuple(likely), tuple(best))
-
-
 def single_log_evidence(size: Floats | float, variance: Floats | float, ways: Ways) -> Floats:
     """Return the log odds of each way of one error alone, less (S_0 - S)/2.
 
-    ``size`` and ``variance`` are numbers or have shape (n_ways,), as what is returned.
+    ``size`` and ``variance`` are numbers or of a shape that goes with that of the ways.
     """
     # a slip by far more than the stated error: of its own error rounding leaves so much
     M, known = (
-        np.maximum(variance + v, _ROUNDING * variance) for v in (ways.added, _moved(ways.scale))
+        np.maximum(variance + v, ROUNDING * variance)
+        for v in (ways.added, scale_variance(ways.scale))
     )
     gap = size - ways.mean
     return np.asarray(
         0.5 * np.log(known / M) - 0.5 * gap**2 / M + ways.log_prior - ways.scale
-        + _size_factor(ways, ways.added * gap / M, ways.added * (1.0 - ways.added / M))
+        + size_factor(ways.width, ways.side, ways.added * gap / M,
+                      ways.added * (1.0 - ways.added / M))
         + ways.log_usual(size, variance)
     )  # fmt: skip
 
 
-def _moved(scale: Floats) -> Floats:
+def scale_variance(scale: Floats) -> Floats:
     """Return f^2 - 1: what a stated error in proportion adds to the variance."""
     return np.expm1(2.0 * scale)
 
 
-def _size_factor(ways: Ways, mean: Floats, variance: Floats) -> Floats:
-    """Return log E[b^2]/w^2 of a free size, b normal; of one sign only, if it can have no other."""
-    free = ways.width > 0.0
-    w2 = np.where(free, ways.width, 1.0) ** 2
+def size_factor(width: Floats, side: Floats, mean: Floats, variance: Floats) -> Floats:
+    """Return log E[b^2]/w^2 of a free size, b normal; of one sign only, if it can have no other.
+
+    0 for a slip, which has no width. ``mean`` and ``variance`` have the shape that is returned.
+    """
+    free = np.broadcast_to(width > 0.0, variance.shape)
+    w2 = np.where(width > 0.0, width, 1.0) ** 2
     v = np.maximum(np.where(free, variance, 1.0), _LEAST)
     m = np.where(free, mean, 0.0)
     v = np.maximum(v, 1e-30 * m**2)  # what rounding leaves
     found = np.log((m**2 + v) / w2)
-    sided = np.flatnonzero(free & (ways.side != 0.0))
-    if sided.size:
+    sided = np.nonzero(free & (side != 0.0))
+    if sided[0].size:
+        w2, side = np.broadcast_to(w2, v.shape)[sided], np.broadcast_to(side, v.shape)[sided]
         v = v[sided]
-        t = ways.side[sided] * m[sided] / np.sqrt(v)
+        t = side * m[sided] / np.sqrt(v)
         # E[b^2; b > 0] of a normal b, twice: the density on one side only
         part = (t**2 + 1.0) * ndtr(t) + t * np.exp(-0.5 * t**2) / np.sqrt(2.0 * np.pi)
         # far out on the wrong side the terms cancel; there it falls as the tail does
         far = np.log(2.0) - np.log1p(t**2) + log_ndtr(np.minimum(t, 0.0))
         near = np.log(np.maximum(2.0 * part, _LEAST))
-        found[sided] = np.log(v / w2[sided]) + np.where(t > -5.0, near, far)
+        found[sided] = np.log(v / w2) + np.where(t > -5.0, near, far)
     return np.where(free, found, 0.0)
-
-
-def _scores(
-    size: Floats, covariance: Floats, ways: Sequence[Ways], best: Sequence[int], i: int
-) -> Floats:
-    """Return the score of each way of error i, the others coming about in the ways given."""
-    n, own = len(ways), ways[i]
-    m = len(own)
-    mean = np.empty((m, n))
-    added, width, side, prior = np.empty((m, n)), np.empty((m, n)), np.empty((m, n)), np.zeros(m)
-    moved = np.empty((m, n))
-    for j, (w, b) in enumerate(zip(ways, best, strict=True)):
-        at = slice(None) if j == i else b
-        mean[:, j], added[:, j] = w.mean[at], w.added[at]
-        width[:, j], side[:, j] = w.width[at], w.side[at]
-        moved[:, j] = _moved(w.scale[at])
-        prior += w.log_prior[at] - w.scale[at] + w.log_usual(size[j], covariance[j, j])[at]
-    least = (_ROUNDING - 1.0) * np.diag(covariance)
-    added, moved = np.maximum(added, least), np.maximum(moved, least)
-    left = _ROUNDING * np.diag(covariance)  # slips may take away all but what nobody knows
-    known, M = (covariance + (v + left)[:, :, None] * np.eye(n) for v in (moved, added))
-    inverse = np.linalg.inv(M)
-    gap = size - mean
-    pulled = np.einsum("kij,kj->ki", inverse, gap)
-    volume = np.linalg.slogdet(known)[1] - np.linalg.slogdet(M)[1]
-    found = 0.5 * volume - 0.5 * (gap * pulled).sum(axis=1) + prior
-    variance = added - added**2 * np.einsum("kii->ki", inverse)
-    none = np.zeros(m)
-    for j in range(n):
-        one = Ways(none, none, width[:, j], none, side[:, j], np.zeros(m, dtype=np.intp), none,
-                   np.zeros((m, 4)))  # fmt: skip
-        found = found + _size_factor(one, added[:, j] * pulled[:, j], variance[:, j])
-    return np.asarray(found)

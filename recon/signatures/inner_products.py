@@ -115,6 +115,12 @@ class InnerProducts:
         found[same] += flat[begin[i[same]] + place[j[same]]]
         return found.reshape(shape)
 
+    def among(self, sets: Ints) -> Floats:
+        """Return P of each set of rows with itself: (n_sets, n) to (n_sets, n, n)."""
+        if len(self) <= _SMALL:
+            return np.asarray(self._dense[sets[:, :, None], sets[:, None, :]])
+        return np.array([self.at(rows) for rows in sets]).reshape(*sets.shape, sets.shape[1])
+
     def columns(self, chosen: Sequence[int] | Ints) -> Floats:
         """Return some columns of P, shape (n, n_chosen)."""
         j = np.asarray(chosen, dtype=np.intp)

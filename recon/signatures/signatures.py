@@ -174,29 +174,28 @@ class _Linear:
         if len(held):
             Z = Z @ scipy.linalg.null_space(held, rcond=1e-12)
         self.Z = Z
-        self.nodes, self.through, self.loss = self._losses(held)
+        entering = np.maximum(problem.flow_balance.toarray()[: self.n_nodes], 0.0)
+        self.nodes, self.through, self.loss = self._losses(held, entering)
         self.flows = np.flatnonzero(reduced.flow_measured)
-        A = problem.flow_balance
-        into = A.multiply(A > 0.0).tocsr()[self.nodes].toarray() * self.flow
+        into = entering[self.nodes] * self.flow
         into[self.through == 0.0] = 0.0
         self.inner = [
             _Inner(self, k, a, point.grade[k], point.grade_at_bound[k], into)
             for k, a in enumerate(reduced.analytes)
         ]
 
-    def _losses(self, held: Floats) -> tuple[Ints, Floats, Floats]:
+    def _losses(self, held: Floats, entering: Floats) -> tuple[Ints, Floats, Floats]:
         """Return nodes at which a loss can be looked for, what passes each, flows that make it.
 
         The flows, one column a node, answer a loss of one percent of what passes the node.
+        ``entering`` has 1 for each stream that enters a node, shape (n_nodes, n_carriers).
         """
-        A = self.problem.flow_balance
         basis = self.reduced.basis
-        A = A[: self.n_nodes]
         if (self.problem.grade_sd == 0.0).any():
             none = np.zeros(0, dtype=np.intp)
-            return none, np.zeros(0), np.zeros((A.shape[1], 0))
-        through = np.asarray(A.multiply(A > 0.0) @ self.flow)
-        right = np.eye(basis.A.shape[0])[:, : A.shape[0]]
+            return none, np.zeros(0), np.zeros((entering.shape[1], 0))
+        through = entering @ self.flow
+        right = np.eye(basis.A.shape[0])[:, : len(entering)]
         answer = basis.response(right)
         if len(held):
             stays = answer[self.point.flow_at_bound]
@@ -205,7 +204,7 @@ class _Linear:
         closes &= np.abs(answer[self.point.flow_at_bound]).max(axis=0, initial=0.0) < 1e-9
         # a loss of unknown grades leaves no signature that could be known
         unknown = (~self.classes.grade_determined).any(axis=0).astype(float)
-        nodes = np.flatnonzero(np.asarray(A.multiply(A > 0.0) @ unknown) == 0.0)
+        nodes = np.flatnonzero(entering @ unknown == 0.0)
         through = np.where(closes, through, 0.0)[nodes]
         return nodes, through, answer[:, nodes] * (LOSS_UNIT * through)
 

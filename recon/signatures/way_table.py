@@ -78,6 +78,26 @@ class WayTable:
         """Return the ways of one row."""
         return self.every.at(slice(self.starts[row], self.starts[row + 1]))
 
+    def of_sets(self, rows: Ints) -> Ways:
+        """Return the ways of sets of rows, of shape (n_sets, n), each as `log_evidence` takes them.
+
+        Shape (n_sets, n, n_ways), n_ways being the most of any of these rows.
+        """
+        most = int(np.diff(self.starts)[rows].max(initial=1))
+        return self._and_none.at(self._place[rows, :most])
+
+    @cached_property
+    def _and_none(self) -> Ways:
+        """All ways, and one of no chance after them."""
+        return joined_ways([self.every, Ways.free((0.0,), np.array([-np.inf]))])
+
+    @cached_property
+    def _place(self) -> Ints:
+        """Where each way of each row stands, shape (n_rows, most ways of a row)."""
+        n = np.diff(self.starts)[:, None]
+        own = np.arange(int(n.max(initial=0)))
+        return np.where(own < n, self.starts[:-1, None] + own, len(self.every))
+
     def log_evidence(self, size: Floats, variance: Floats) -> tuple[Floats, Floats]:
         """Return the evidence of each row alone, less what leaves the objective.
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 
 import numpy as np
 
 from oretally.flowsheet import BalanceProblem
 from oretally.flowsheet.arrays import Bools, Floats, Ints
+from oretally.recon.reduction import ReducedProblem
 from oretally.recon.solution.solution import Solution, StopReason
 
 __all__ = ["ManySolutions", "gathered", "joined", "none_of", "replaced", "unsolved"]
@@ -39,6 +41,24 @@ class ManySolutions:
     converged: Bools
     grade_at_bound: Bools
     alone: Bools
+
+    def one(
+        self, at: int, reduce: Callable[[], ReducedProblem], *, iterations: int = 0
+    ) -> Solution:
+        """Return the solution of one survey, with what returns its reduced problem."""
+        return Solution(
+            flow=self.flow[at],
+            grade=self.grade[at],
+            objective=float(self.objective[at]),
+            iterations=iterations,
+            converged=bool(self.converged[at]),
+            status=self.status[at],
+            stationarity=float(self.stationarity[at]),
+            max_imbalance=float(self.max_imbalance[at]),
+            flow_at_bound=np.zeros(self.flow.shape[1], dtype=bool),
+            grade_at_bound=self.grade_at_bound[at],
+            reduce=reduce,
+        )
 
 
 _FIELDS = tuple(field.name for field in fields(ManySolutions) if field.name != "status")

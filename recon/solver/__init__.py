@@ -12,8 +12,9 @@ from oretally.recon.solver.changed_surveys import (
     without_readings,
 )
 from oretally.recon.solver.covariance import Covariance, propagate, seen_root
+from oretally.recon.solver.like_surveys import LikeSurveys
 from oretally.recon.solver.prepared import Prepared, prepare
-from oretally.recon.solver.refits import Refitter, only_streams, refit
+from oretally.recon.solver.refits import Refits, Refitter, only_streams, refit, refits_together
 from oretally.recon.solver.ways import solve, solve_certified
 from oretally.recon.solver.work import WORK, Work
 
@@ -21,7 +22,9 @@ __all__ = [
     "WORK",
     "ChangedSurvey",
     "Covariance",
+    "LikeSurveys",
     "Prepared",
+    "Refits",
     "Refitter",
     "Released",
     "Work",
@@ -31,6 +34,7 @@ __all__ = [
     "prepare",
     "propagate",
     "refit",
+    "refits_together",
     "released_bounds",
     "seen_root",
     "solve",

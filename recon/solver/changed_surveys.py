@@ -1,6 +1,6 @@
 """Variants of one survey: other values and stated errors, less that is measured, losses besides.
 
-Those without losses are balanced side by side.
+They are balanced side by side.
 """
 
 from __future__ import annotations
@@ -56,7 +56,21 @@ class ChangedSurvey:
     @cached_property
     def problem(self) -> BalanceProblem:
         """The balance problem; made when asked for."""
-        return with_losses(corrected(self.survey, self.readings), self.losses)
+        return corrected(self.wide, self.readings)
+
+    @cached_property
+    def wide(self) -> BalanceProblem:
+        """The survey as it was, with the streams of losses."""
+        return with_losses(self.survey, self.losses)
+
+    @property
+    def flow(self) -> Floats:
+        """Measured flows, those of the losses not among them; NaN where there is none."""
+        flow = self.survey.flow.copy()
+        for (k, j), (value, _) in self.readings.items():
+            if k is None:
+                flow[j] = value
+        return flow
 
     def and_readings(self, readings: Mapping[Position, _Reading]) -> ChangedSurvey:
         """Return it with more readings changed."""
@@ -132,21 +146,26 @@ def solve_changed(
     near: Floats | None = None,
     stopped: Bools | None = None,
 ) -> ManySolutions:
-    """Solve variants of a prepared problem, without losses, in the fast ways for bulk grades.
+    """Solve variants of prepared surveys in the fast ways for bulk grades.
 
-    Exact values are the same in all. What needs care has not converged, nothing has if the circuit
-    is no case for these ways. ``near`` are flows in balance to begin with, shape (n_carriers,); by
-    default each variant has its own. Without the carriers that are ``stopped``, of that shape, if
-    the problem was prepared without them.
+    The surveys may be several of one circuit; losses are at the same nodes as in what is prepared.
+    Exact flows are the same in all. What needs care has not converged, nothing has if the circuit
+    is no case for these ways. ``near`` are flows in
+    balance to begin with, shape (n_variants, n_carriers); by default each variant has its own.
+    Without the carriers that are ``stopped``, shape (n_carriers,), if the problem was prepared
+    without them.
     """
     blocks = ready.blocks
     if not variants or not blocks.alike or blocks.is_large:
         return unsolved(len(variants), blocks.problem)
     size = max(blocks.size(), _TOGETHER)
-    parts = [variants[i : i + size] for i in range(0, len(variants), size)]
+    parts = [slice(i, i + size) for i in range(0, len(variants), size)]
     # what overflows has not converged, and is told so
     with one_thread(), np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        return joined([_block(blocks, part, near, stopped) for part in parts])
+        return joined([
+            _block(blocks, variants[part], None if near is None else near[part], stopped)
+            for part in parts
+        ])  # fmt: skip
 
 
 def _block(
@@ -174,7 +193,7 @@ def solve_weighted(
     flows : pair of ndarray, shape (n_surveys, n_carriers)
         Measured values and their sd, NaN where nothing was measured.
     grades : pair of ndarray, shape (n_surveys, n_analytes, n_carriers)
-    near : ndarray, shape (n_carriers,), optional
+    near : ndarray, shape (n_surveys, n_carriers), optional
         Flows in balance to begin with.
     alike_places : bool
         Whether all surveys have values just where the problem has them.
@@ -203,10 +222,9 @@ def solve_weighted(
 
 def _readings(variants: Sequence[ChangedSurvey]) -> tuple[Floats, Floats, Floats, Floats]:
     """Return flows and their sd, shape (n, n_carriers), and grades, (n, n_analytes, n_carriers)."""
-    survey = variants[0].survey
     flow, flow_sd, grade, grade_sd = (
-        np.repeat(x[None], len(variants), axis=0)
-        for x in (survey.flow, survey.flow_sd, survey.grade, survey.grade_sd)
+        np.array([getattr(variant.wide, name) for variant in variants])
+        for name in ("flow", "flow_sd", "grade", "grade_sd")
     )
     for i, variant in enumerate(variants):
         for (k, j), (value, sd) in variant.readings.items():

@@ -227,18 +227,10 @@ class Prepared:
         """Return the only one of the surveys."""
         problem, reduced = self.problem, self.reduced
         same = flow is problem.flow and grade is problem.grade
-        return Solution(
-            flow=found.flow[0],
-            grade=found.grade[0],
-            objective=float(found.objective[0]),
+        return found.one(
+            0,
+            lambda: reduced if same else presolve(replace(problem, flow=flow, grade=grade)),
             iterations=iterations,
-            converged=bool(found.converged[0]),
-            status=found.status[0],
-            stationarity=float(found.stationarity[0]),
-            max_imbalance=float(found.max_imbalance[0]),
-            flow_at_bound=np.zeros(flow.size, dtype=bool),
-            grade_at_bound=found.grade_at_bound[0],
-            reduce=lambda: reduced if same else presolve(replace(problem, flow=flow, grade=grade)),
         )
 
     def _same_exact(self, flows: Floats, grades: Floats) -> Bools:

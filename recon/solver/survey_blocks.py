@@ -150,7 +150,7 @@ class SurveyBlocks:
         """Solve surveys side by side; those that need care are not converged.
 
         ``weight`` has those of the grades of each survey, where they differ; the engine has those
-        of the flows. ``near`` are flows to begin with, in balance, shape (n_carriers,).
+        of the flows. ``near`` are flows to begin with, in balance, of the shape of ``flows``.
         """
         reduced, lanes = self.reduced, engine.lanes
         seen = engine.flows.seen
@@ -161,9 +161,7 @@ class SurveyBlocks:
         if near is None:
             start = starting_lanes(engine, lanes.without_eliminated(data), measured)
         else:
-            start = np.repeat(
-                reduced.basis.closed(near / reduced.flow_scale)[:, None], len(flows), 1
-            )
+            start = reduced.basis.closed(near.T / reduced.flow_scale)
         return self._minimised(engine, data, measured, aside=aside, start=start)
 
     def _minimised(

@@ -52,8 +52,9 @@ FOLDERS = {
         "trends": "answers dated_balances result sizes variance_components",
         "laboratory": "",
         "comparison": "answers result",
-        "gross_errors": "answers kinetics natural other_surveys propagation reduction result "
-        "signatures solution solver",
+        "linear_tests": "answers result signatures solver",
+        "gross_errors": "answers kinetics linear_tests natural other_surveys propagation "
+        "reduction result signatures solution solver",
         "leach_and_stocks": "answers propagation result solver",
         "leach_over_time": "answers kinetics propagation result signatures solver",
         "losses": "answers propagation result sizes solver",

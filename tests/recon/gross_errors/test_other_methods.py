@@ -17,8 +17,7 @@ from scipy.optimize import linprog, minimize
 from scipy.stats import binom, chi2
 
 from oretally.flowsheet import BalanceProblem
-from oretally.recon.gross_errors.other_methods import HUBER, Robust, eliminate
-from oretally.recon.gross_errors.variance_factors import CONFIDENCE, variance_factors
+from oretally.recon.linear_tests import CONFIDENCE, HUBER, Robust, eliminate, variance_factors
 from oretally.recon.propagation import sidak_limit
 from oretally.recon.signatures import signatures_of
 from oretally.recon.solver import solve

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,7 +22,6 @@ from oretally.flowsheet import (
     parse_unit,
     positions,
 )
-from oretally.flowsheet.arrays import Floats
 from oretally.io import read_case
 from oretally.io.wording import search_sentence
 from oretally.recon import reconcile
@@ -32,7 +31,7 @@ from oretally.recon.natural import solve_general
 from oretally.recon.result import ErrorRates
 from oretally.recon.signatures import PossibleSlips
 from oretally.recon.solution import Solution
-from oretally.recon.solver import WORK, ChangedSurvey, Refitter, Work, solve, without_readings
+from oretally.recon.solver import WORK, Refits, Refitter, Work, solve, without_readings
 
 EXAMPLES = Path(__file__).resolve().parents[3] / "examples"
 
@@ -42,12 +41,12 @@ class Counted(Refitter):
 
     asked = 0
 
-    def refits(
-        self, variants: Sequence[ChangedSurvey], spare: bool = False, near: Sequence[Floats] = ()
+    def with_care(
+        self, asked: Refits, side_by_side: Mapping[int, Solution]
     ) -> dict[int, Solution | None]:
         """Count."""
-        Counted.asked += len(variants)
-        return super().refits(variants, spare, near)
+        Counted.asked += len(asked.variants)
+        return super().with_care(asked, side_by_side)
 
 
 def _diagnosed(work: Work, wrong: int) -> tuple[int, int, int, int]:

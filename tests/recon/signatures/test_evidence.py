@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,15 +13,26 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from oretally.recon.signatures import (
+    Evidence,
     Ways,
     covariance_known,
     joined_ways,
     log_evidence,
     single_log_evidence,
 )
+from oretally.recon.signatures.evidence import size_factor
 
 Floats = NDArray[np.float64]
 NO_PRIOR, FIRST = np.zeros(1), np.zeros(1, dtype=np.intp)
+
+
+def _together(size: Floats, covariance: Floats, ways: Sequence[Ways]) -> Evidence:
+    """Weigh sets of errors in the same ways; those with fewer ways get some of no chance."""
+    most = max(map(len, ways))
+    none = [Ways.free([0.0] * (most - len(w)), np.full(most - len(w), -np.inf)) for w in ways]
+    every = joined_ways([w for pair in zip(ways, none, strict=True) for w in pair])
+    place = np.arange(len(ways) * most).reshape(len(ways), most)
+    return log_evidence(size, covariance, every.at(np.tile(place, (len(size), 1, 1))))
 
 
 def _moment(b: float, w: float, side: float = 0.0) -> float:
@@ -75,8 +88,8 @@ def test_a_number_multiplied_counts_by_what_is_left(others: float, times: float)
     left = (size - meant) ** 2 / (others + times**2)
     found = single_log_evidence(size, 1.0 + others, slip)[0]
     assert found == pytest.approx(np.log(0.03) - 0.5 * left, rel=1e-9, abs=1e-9)
-    together = log_evidence(np.array([size]), np.array([[1.0 + others]]), [slip])
-    assert together.log_odds == pytest.approx(found, rel=1e-9)
+    together = _together(np.array([[size]]), np.array([[[1.0 + others]]]), [slip])
+    assert together.log_odds[0] == pytest.approx(found, rel=1e-9)
 
 
 @settings(deadline=None, derandomize=True, max_examples=60)
@@ -90,13 +103,54 @@ def test_apart_errors_add_up(sizes: list[float], seed: int) -> None:
         Ways.slips(np.array([float(rng.uniform(-30.0, 30.0))]), np.array([0.5]),
                    np.array([-5.0]), slip=FIRST, scale=NO_PRIOR),
     ]) for _ in sizes]  # fmt: skip
-    every = log_evidence(np.array(sizes), np.diag(own), ways)
-    alone = [log_evidence(np.array([s]), np.array([[v]]), [w])
+    every = _together(np.array([sizes]), np.diag(own)[None], ways)
+    alone = [_together(np.array([[s]]), np.array([[[v]]]), [w])
              for s, v, w in zip(sizes, own, ways, strict=True)]  # fmt: skip
     assert every.log_odds == pytest.approx(sum(a.log_odds for a in alone), abs=1e-8)
-    for shares, one in zip(every.ways, alone, strict=True):
-        assert shares == pytest.approx(one.ways[0], abs=1e-8)
+    for shares, one in zip(every.shares[0], alone, strict=True):
+        assert shares == pytest.approx(one.shares[0, 0], abs=1e-8)
         assert shares.sum() == pytest.approx(1.0)
+
+
+@settings(deadline=None, derandomize=True, max_examples=60)
+@given(n=st.integers(1, 4), sets=st.integers(1, 6), seed=st.integers(0, 10_000))
+def test_sets_side_by_side_are_as_one_by_one(n: int, sets: int, seed: int) -> None:
+    """Each way in a dense inverse of all errors together, the others in their best ways.
+
+    The errors of a set overlap, one is a loss that can have one sign, one has fewer ways.
+    """
+    rng = np.random.default_rng(seed)
+    root = rng.normal(size=(sets, n, n + 1))
+    C = root @ root.transpose(0, 2, 1) + np.eye(n)
+    size = rng.normal(scale=6.0, size=(sets, n))
+    every = [Ways(mean=rng.normal(scale=5.0, size=4), added=rng.uniform(-0.9, 3.0, 4),
+                  width=np.zeros(4), log_prior=rng.normal(-5.0, 1.0, 4), side=np.zeros(4),
+                  slip=np.arange(4), scale=rng.choice((-1.0, 0.0), 4))
+             for _ in range(n)]  # fmt: skip
+    every[-1] = Ways.free([6.0, 60.0], np.log([0.02, 0.005]), np.array([1.0, -1.0]))
+    found = _together(size, C, every)
+    for s in range(sets):
+        best = found.best[s].tolist()
+        for i, own in enumerate(every):
+            scores = [_dense(size[s], C[s], every, [*best[:i], w, *best[i + 1 :]])
+                      for w in range(len(own))]  # fmt: skip
+            odds = np.exp(scores - np.max(scores))
+            assert found.shares[s, i, : len(own)] == pytest.approx(odds / odds.sum(), abs=1e-8)
+            assert not found.shares[s, i, len(own) :].any()
+
+
+def _dense(size: Floats, C: Floats, every: Sequence[Ways], chosen: Sequence[int]) -> float:
+    """Return the log odds of errors that come about in the ways chosen, by dense matrices."""
+    mean, added, width, side, scale, prior = (
+        np.array([getattr(w, name)[c] for w, c in zip(every, chosen, strict=True)])
+        for name in ("mean", "added", "width", "side", "scale", "log_prior")
+    )
+    M, known = C + np.diag(added), C + np.diag(np.expm1(2.0 * scale))
+    gap, inverse = size - mean, np.linalg.inv(M)
+    found = 0.5 * (np.linalg.slogdet(known)[1] - np.linalg.slogdet(M)[1])
+    found += float((prior - scale).sum() - 0.5 * gap @ inverse @ gap)
+    b, v = added * (inverse @ gap), added - added**2 * np.diag(inverse)
+    return float(found + size_factor(width, side, b, v).sum())
 
 
 def test_two_slips_by_the_joint_density() -> None:
@@ -107,7 +161,7 @@ def test_two_slips_by_the_joint_density() -> None:
     gap, M = size - [5.0, -7.0], C + np.diag([0.2, 3.0])
     expected = 0.5 * np.log(np.linalg.det(C) / np.linalg.det(M)) - 7.0
     expected -= 0.5 * gap @ np.linalg.solve(M, gap)
-    assert log_evidence(size, C, ways).log_odds == pytest.approx(expected, abs=1e-12)
+    assert _together(size[None], C[None], ways).log_odds[0] == pytest.approx(expected, abs=1e-12)
 
 
 def test_what_nothing_tells_is_known_beforehand() -> None:
