@@ -7,7 +7,6 @@ from oretally.recon.solver.bound_limits import Released, one_sided_limit, releas
 from oretally.recon.solver.changed_surveys import (
     ChangedSurvey,
     corrected,
-    solve_weighted,
     with_losses,
     without_readings,
 )
@@ -35,7 +34,6 @@ __all__ = [
     "seen_root",
     "solve",
     "solve_certified",
-    "solve_weighted",
     "with_losses",
     "without_readings",
 ]

@@ -21,8 +21,7 @@ from oretally.recon.solver.prepared import Prepared
 from oretally.recon.solver.survey_blocks import SurveyBlocks
 
 __all__ = [
-    "ChangedSurvey", "corrected", "solve_changed", "solve_weighted", "with_losses",
-    "without_readings",
+    "ChangedSurvey", "corrected", "solve_changed", "with_losses", "without_readings",
 ]  # fmt: skip
 
 _Reading = tuple[float, float]
@@ -158,41 +157,10 @@ def _block(
     flow, sd, grade, grade_sd = _readings(variants)
     if stopped is not None:
         flow, sd, grade, grade_sd = (x[..., ~stopped] for x in (flow, sd, grade, grade_sd))
-    return solve_weighted(blocks, (flow, sd), (grade, grade_sd), near)
-
-
-def solve_weighted(
-    blocks: SurveyBlocks, flows: tuple[Floats, Floats], grades: tuple[Floats, Floats],
-    near: Floats | None = None, *, alike_places: bool = False,
-) -> ManySolutions:  # fmt: skip
-    """Solve surveys side by side, each with stated errors of its own, in the fast ways.
-
-    Parameters
-    ----------
-    blocks : SurveyBlocks
-        Of a problem with the same exact values.
-    flows : pair of ndarray, shape (n_surveys, n_carriers)
-        Measured values and their sd, NaN where nothing was measured.
-    grades : pair of ndarray, shape (n_surveys, n_analytes, n_carriers)
-    near : ndarray, shape (n_carriers,), optional
-        Flows in balance to begin with.
-    alike_places : bool
-        Whether all surveys have values just where the problem has them.
-
-    Returns
-    -------
-    ManySolutions
-        What needs care has not converged.
-    """
-    (flow, sd), (grade, grade_sd) = flows, grades
     soft = np.isfinite(flow) & (sd > 0.0)
     scaled = np.where(soft, sd, 1.0) / blocks.reduced.flow_scale
     weight = np.ascontiguousarray(np.where(soft, scaled**-2.0, 0.0).T)
-    if alike_places:
-        engine = blocks.alike_places
-    else:
-        engine = blocks.single if len(flow) == 1 else blocks.many
-    engine = engine.weighted(weight)
+    engine = (blocks.single if len(flow) == 1 else blocks.many).weighted(weight)
     try:
         return blocks.solved(
             engine, flow, grade, weight=carrier_weight(grade, grade_sd, blocks.scale), near=near
