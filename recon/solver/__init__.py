@@ -11,6 +11,7 @@ from oretally.recon.solver.changed_surveys import (
     without_readings,
 )
 from oretally.recon.solver.covariance import Covariance, propagate, seen_root
+from oretally.recon.solver.one_circuit import solve_one_circuit
 from oretally.recon.solver.prepared import Prepared, prepare
 from oretally.recon.solver.refits import Refitter, only_streams, refit
 from oretally.recon.solver.ways import solve, solve_certified
@@ -34,6 +35,7 @@ __all__ = [
     "seen_root",
     "solve",
     "solve_certified",
+    "solve_one_circuit",
     "with_losses",
     "without_readings",
 ]

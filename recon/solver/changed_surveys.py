@@ -21,7 +21,8 @@ from oretally.recon.solver.prepared import Prepared
 from oretally.recon.solver.survey_blocks import SurveyBlocks
 
 __all__ = [
-    "ChangedSurvey", "corrected", "solve_changed", "with_losses", "without_readings",
+    "ChangedSurvey", "corrected", "solve_changed", "solve_weighted", "with_losses",
+    "without_readings",
 ]  # fmt: skip
 
 _Reading = tuple[float, float]
@@ -157,6 +158,31 @@ def _block(
     flow, sd, grade, grade_sd = _readings(variants)
     if stopped is not None:
         flow, sd, grade, grade_sd = (x[..., ~stopped] for x in (flow, sd, grade, grade_sd))
+    return solve_weighted(blocks, (flow, sd), (grade, grade_sd), near)
+
+
+def solve_weighted(
+    blocks: SurveyBlocks, flows: tuple[Floats, Floats], grades: tuple[Floats, Floats],
+    near: Floats | None = None,
+) -> ManySolutions:  # fmt: skip
+    """Solve surveys side by side, each with stated errors of its own, in the fast ways.
+
+    Parameters
+    ----------
+    blocks : SurveyBlocks
+        Of a problem with the same exact values.
+    flows : pair of ndarray, shape (n_surveys, n_carriers)
+        Measured values and their sd, NaN where nothing was measured.
+    grades : pair of ndarray, shape (n_surveys, n_analytes, n_carriers)
+    near : ndarray, shape (n_carriers,), optional
+        Flows in balance to begin with.
+
+    Returns
+    -------
+    ManySolutions
+        What needs care has not converged.
+    """
+    (flow, sd), (grade, grade_sd) = flows, grades
     soft = np.isfinite(flow) & (sd > 0.0)
     scaled = np.where(soft, sd, 1.0) / blocks.reduced.flow_scale
     weight = np.ascontiguousarray(np.where(soft, scaled**-2.0, 0.0).T)
