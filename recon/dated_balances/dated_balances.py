@@ -1,4 +1,4 @@
-"""Surveys of a campaign in the order of time, each balanced by itself."""
+"""Surveys of a campaign in the order of time, each with its own balance, found side by side."""
 
 from __future__ import annotations
 
