@@ -228,7 +228,7 @@ def _weighted(left: Floats, values: Floats, right: Floats) -> Floats:
     ``left`` has shape (n_rows, n_carriers, n_surveys or 1), ``right`` (n_carriers, n).
     """
     if left.shape[2] > 1:
-        return np.matmul(right.T, left * values)
+        return np.asarray(np.matmul(right.T, left * values))
     constant = np.einsum("rc,cn->rnc", left[:, :, 0], right)
     flat = constant.reshape(-1, len(values)) @ values
     return np.asarray(flat.reshape(len(left), right.shape[1], values.shape[1]))

@@ -47,7 +47,7 @@ def _circuit(problem: BalanceProblem) -> bytes:
     exact = (np.where(sd == 0.0, value, np.nan) for value, sd in (
         (problem.flow, problem.flow_sd), (problem.grade, problem.grade_sd)))  # fmt: skip
     alike = [analytes for _, analytes in problem.alike]
-    parts: list[np.ndarray | Ints] = [problem.tie, problem.proportion, *exact, problem.flow_source]
+    parts: list[Floats | Ints] = [problem.tie, problem.proportion, *exact, problem.flow_source]
     for B in (problem.flow_balance, *(B for B, _ in problem.alike)):
         parts += [np.array(B.shape), B.indptr, B.indices, B.data]
     parts += [*problem.analyte_source, problem.flow_lower, problem.grade_lower, problem.grade_upper]
@@ -57,10 +57,14 @@ def _circuit(problem: BalanceProblem) -> bytes:
 def _solved(problems: Sequence[BalanceProblem]) -> list[Solution | None]:
     """Solve problems of one circuit."""
     none: list[Solution | None] = [None] * len(problems)
-    read = [np.array([getattr(p, name) for p in problems])
-            for name in ("flow", "flow_sd", "grade", "grade_sd")]  # fmt: skip
-    usual = replace(problems[0], **dict(zip(
-        ("flow", "flow_sd", "grade", "grade_sd"), map(_middle, read), strict=True)))  # fmt: skip
+    flow, flow_sd = (np.array([getattr(p, name) for p in problems]) for name in ("flow", "flow_sd"))
+    grade, grade_sd = (
+        np.array([getattr(p, name) for p in problems]) for name in ("grade", "grade_sd")
+    )
+    usual = replace(
+        problems[0], flow=_middle(flow), flow_sd=_middle(flow_sd), grade=_middle(grade),
+        grade_sd=_middle(grade_sd),
+    )  # fmt: skip
     if len(usual.proportion):
         return none
     try:
@@ -70,7 +74,6 @@ def _solved(problems: Sequence[BalanceProblem]) -> list[Solution | None]:
     blocks = ready.blocks
     if not blocks.alike or blocks.is_large:
         return none
-    flow, flow_sd, grade, grade_sd = read
     size, found = max(blocks.size(), _TOGETHER), list[Solution | None]()
     for i in range(0, len(problems), size):
         own = slice(i, i + size)

@@ -9,7 +9,7 @@ import pytest
 from campaign_cases import drawn_campaign
 from often import often
 
-from oretally.flowsheet import Circuit
+from oretally.flowsheet import BalanceModel, Circuit
 from oretally.flowsheet.survey import DatedSurvey
 from oretally.recon.dated_balances import (
     DatedBalance,
@@ -19,6 +19,7 @@ from oretally.recon.dated_balances import (
     in_time,
 )
 from oretally.recon.dated_balances import dated_balances as module
+from oretally.recon.solution import Solution
 
 OTHER = Circuit.build({"feed": (None, "table"), "concentrate": ("table", None),
                        "tailings": ("table", None)})  # fmt: skip
@@ -71,7 +72,12 @@ def test_few_surveys_need_care(monkeypatch: pytest.MonkeyPatch) -> None:
     """What people leave out does not by itself send a survey the slow way."""
     alone = list[object]()
     careful = module._solved
-    monkeypatch.setattr(module, "_solved", lambda model: alone.append(model) or careful(model))
+
+    def counted(model: BalanceModel) -> Solution:
+        alone.append(model)
+        return careful(model)
+
+    monkeypatch.setattr(module, "_solved", counted)
     surveys = drawn_campaign(30, 2)
     assert len({tuple((m.stream, m.quantity) for m in s.survey.measurements)
                 for s in surveys}) > 20  # fmt: skip
