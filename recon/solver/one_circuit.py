@@ -47,7 +47,7 @@ def _circuit(problem: BalanceProblem) -> bytes:
     exact = (np.where(sd == 0.0, value, np.nan) for value, sd in (
         (problem.flow, problem.flow_sd), (problem.grade, problem.grade_sd)))  # fmt: skip
     alike = [analytes for _, analytes in problem.alike]
-    parts: list[Floats | Ints] = [problem.tie, problem.proportion, *exact, problem.flow_source]
+    parts: list[np.ndarray | Ints] = [problem.tie, problem.proportion, *exact, problem.flow_source]
     for B in (problem.flow_balance, *(B for B, _ in problem.alike)):
         parts += [np.array(B.shape), B.indptr, B.indices, B.data]
     parts += [*problem.analyte_source, problem.flow_lower, problem.grade_lower, problem.grade_upper]
