@@ -11,7 +11,14 @@ import numpy as np
 from oretally.flowsheet import Circuit, Fault, InputError, NotBalanceable, Survey
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.gross_errors import Likeliest
-from oretally.recon.many import AnswerColumns, ColumnName, Pattern, SurveyTable, tables_of
+from oretally.recon.many import (
+    AnswerColumns,
+    ColumnName,
+    Pattern,
+    SurveyTable,
+    in_a_row,
+    tables_of,
+)
 from oretally.recon.many_suspects import SEARCHED, suspects_of_pattern
 from oretally.recon.numerics import shared
 from oretally.recon.propagation import sidak_limit
@@ -136,7 +143,7 @@ class ManyBalances:
             np.full(n, "", dtype=object), np.full(n, np.nan), np.zeros(n, dtype=bool),
         )  # fmt: skip
         for order, part in parts:
-            numbers = _in_a_row(order)
+            numbers = in_a_row(order)
             for name, values in part.columns.items():
                 columns.put(name, numbers, values)
             for field in ("reason", "alone", "suspect", "probability", "looked"):
@@ -243,17 +250,10 @@ def chunks_of(
         order = np.concatenate([np.zeros(0, np.intp), *(rows for _, rows in surveys.patterns())])
         for i in range(0, n, size):
             numbers = order[i : i + size]
-            yield numbers, surveys.rows(_in_a_row(numbers))
+            yield numbers, surveys.rows(in_a_row(numbers))
     else:
         for i in range(0, n, CHUNK):
             yield np.arange(i, min(i + CHUNK, n)), surveys[i : i + CHUNK]
-
-
-def _in_a_row(numbers: Ints) -> Ints | slice:
-    """Return numbers as a slice if they follow one another: nothing is copied then."""
-    if numbers.size and (np.diff(numbers) == 1).all():
-        return slice(int(numbers[0]), int(numbers[-1]) + 1)
-    return numbers
 
 
 def balance_chunk(

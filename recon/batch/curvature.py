@@ -21,7 +21,8 @@ from oretally.recon.numerics import (
     LaneFactor,
     LanePattern,
     StackFactor,
-    lane_pattern,
+    dense_pattern,
+    dense_products,
     times_lanes,
 )
 
@@ -90,15 +91,12 @@ class Curvature:
         self.pattern: LanePattern | None = None
         if lanes.layout is Layout.TAPE:
             first, second = lanes.first, lanes.second
-            self.pattern = lane_pattern(f, ((i, j) for i in range(f) for j in range(i)))
-            pairs = [(i, j) for j in range(f) for i in range(j, f)]
-            self._at = np.array([self.pattern.at(i, j) for i, j in pairs], dtype=np.intp)
-            self._upper, self._lower = np.array(pairs, dtype=np.intp).T
+            self.pattern = dense_pattern(f)
+            i, j = np.array(sorted(self.pattern.position, key=self.pattern.position.__getitem__)).T
             self._whole = np.empty((f, f), dtype=np.intp)
-            self._whole[self._upper, self._lower] = self._whole[self._lower, self._upper] = self._at
-            self._squares = np.empty((self.pattern.n_entries, first.size))
+            self._whole[i, j] = self._whole[j, i] = np.arange(i.size)
             # an ordered pair and its reverse share an entry of the triangle
-            self._squares[self._at] = (Z[first][:, self._upper] * Z[second][:, self._lower]).T
+            self._squares = dense_products(Z[first].T[None], Z[second].T[None])
 
     def weighted(self, weight: Floats) -> Curvature:
         """Return the same with other weights, of one of the shapes of ``weight``."""
@@ -151,8 +149,7 @@ class Curvature:
             own = np.repeat(own, Y.shape[3], axis=1)
         H = self._squares[:, : own.shape[0]] @ own
         factor.forward(Y)
-        products = np.einsum("mfks,mgks->fgs", Y, factor.divide(Y))
-        H[self._at] += products[self._upper, self._lower]
+        H += dense_products(Y.swapaxes(1, 2), factor.divide(Y).swapaxes(1, 2))
         return np.asarray(H)
 
     def _terms(self, s: GradeSlopes) -> tuple[Floats, Floats]:

@@ -19,6 +19,7 @@ from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.batch.curvature import Curvature, GradeSlopes
 from oretally.recon.batch.inner_problem import Lanes
 from oretally.recon.batch.lane_grades import GradeData, LanePoint
+from oretally.recon.numerics import dense_factor, dense_products
 from oretally.recon.reduction import FlowBasis
 
 __all__ = [
@@ -34,6 +35,7 @@ __all__ = [
 _ROUNDS = 2  # the error of a balance depends on the flows: solved, then reweighted
 MAX_ITERATIONS = 25
 _GAIN = 1e-13  # a step that can gain no more than this share of the objective is the last one
+_REST = 1e-21  # what a step must gain to be one: less moves no value by 1e-10 of its sd
 _DESCENT = 1e-4  # share of the predicted gain that a step must bring (Armijo)
 _HALVINGS = 12
 _FEW, _STRAGGLERS = 16, 0.25  # surveys; share of more than those, that goes on by itself
@@ -121,12 +123,10 @@ class LaneFlows:
         least = np.where(seen, self.weight, np.inf).min(axis=0)
         weak = np.where(np.isfinite(least), 1e-3 * least, 1.0)
         total = np.where(seen, self.weight, weak)
-        total = np.maximum(total, _WEAKEST * total.max(axis=0)).T[:, :, None]
-        H = self.Z.T @ (total * self.Z)
-        d = np.einsum("sii->si", H) ** -0.5
-        pull = self.Z.T @ (total[:, :, 0] * (guess - self.basis.offset[:, None]).T)[:, :, None]
-        free = np.linalg.solve(H * d[:, :, None] * d[:, None, :], d[:, :, None] * pull)
-        return np.asarray(self.basis.offset[:, None] + (self.Z @ (d[:, :, None] * free))[:, :, 0].T)
+        total = np.maximum(total, _WEAKEST * total.max(axis=0))
+        Z, offset = self.Z, self.basis.offset[:, None]
+        fit = dense_factor(Z.shape[1], dense_products(Z.T[None], Z.T[None]) @ total)
+        return np.asarray(offset + Z @ fit.solve(Z.T @ (total * (guess - offset))))
 
     def cost(self, misfit: Floats) -> Floats:
         """Return half the weighted squares of each survey's misfit, shape (n_surveys,)."""
@@ -229,7 +229,7 @@ def minimise_lanes(
     gain = np.full(value.size, np.inf)
     done = np.zeros(value.size, dtype=bool)  # these stay where they are
     model, convex = None, np.ones(value.size, dtype=bool)
-    running = np.zeros(0, dtype=np.intp)
+    running: Ints | None = None
     rounding = _ROUNDING_FREE if data.any_free else _ROUNDING
     for iteration in range(most):
         slope = flows.Z.T @ (flows.columns * (F - measured) + lanes.gradient(point))
@@ -250,6 +250,10 @@ def minimise_lanes(
             last = model.solve(slope)
         predicted = (slope * last).sum(axis=0)
         gain = np.where(done, gain, 0.5 * predicted)
+        done |= alive & (gain <= _REST)
+        running = _running(alive & ~done, last=iteration + 1 == most)
+        if running is not None:
+            break
         ends = alive & (gain <= small) & ~done
         trial, ahead, reached, alive = _searched(
             lanes,
@@ -273,15 +277,22 @@ def minimise_lanes(
             ahead = lanes.evaluate(data, trial, point)
             reached = ahead.value + cost(trial)
         F, point, value, done = trial, ahead, reached, done | ends
-        going = np.flatnonzero(alive & ~done)
-        if not going.size:
-            break
-        if value.size > _FEW and going.size <= _STRAGGLERS * value.size and iteration + 1 < most:
-            running = going
+        running = _running(alive & ~done, last=iteration + 1 == most)
+        if running is not None:
             break
     if value.size > 1:  # one by itself is judged by its certificate
         done &= convex
+    running = np.zeros(0, dtype=np.intp) if running is None else running
     return LaneMinimum(point, value, gain, done & alive & point.settled, iteration, running)
+
+
+def _running(going: Bools, *, last: bool) -> Ints | None:
+    """Return the surveys that are to go on by themselves; None if all go on together."""
+    found = np.flatnonzero(going)
+    if not found.size:
+        return found
+    few = going.size > _FEW and found.size <= _STRAGGLERS * going.size
+    return found if few and not last else None
 
 
 def _searched(

@@ -1,4 +1,4 @@
-"""Surveys of a campaign in the order of time, each balanced by itself."""
+"""Surveys of a campaign in the order of time, each with its own balance, found side by side."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from oretally.flowsheet.problem import check_survey
 from oretally.flowsheet.survey import DatedSurvey
 from oretally.recon.reduction import classes_of, require_scale
 from oretally.recon.solution import Solution
-from oretally.recon.solver import Covariance, propagate, solve_certified
+from oretally.recon.solver import Covariance, propagate, solve_certified, solve_one_circuit
 
 __all__ = [
     "DatedBalance",
@@ -23,6 +23,7 @@ __all__ = [
 ]
 
 _DAY = 86_400.0
+_TOGETHER = 200  # surveys that are balanced before the first of them is handed on
 
 
 @dataclass(frozen=True)
@@ -97,23 +98,56 @@ def in_time(surveys: Sequence[DatedSurvey]) -> Timeline:
 
 
 def balanced_in_time(timeline: Timeline) -> Iterator[DatedBalance | NoDatedBalance]:
-    """Yield each survey with its balance, or why there is none; one never stops the others."""
-    for number, dated in enumerate(timeline.surveys):
-        yield dated_balance(number, dated)
+    """Yield each survey with its balance, or why there is none; one never stops the others.
+
+    Surveys of one circuit are balanced side by side, whatever they leave out; what needs care, as
+    `dated_balance` does.
+    """
+    for first in range(0, len(timeline.surveys), _TOGETHER):
+        some = timeline.surveys[first : first + _TOGETHER]
+        ready = [_model_of(first + i, dated) for i, dated in enumerate(some)]
+        at = [i for i, model in enumerate(ready) if isinstance(model, BalanceModel)]
+        problems = [model.problem for model in ready if isinstance(model, BalanceModel)]
+        quick = dict(zip(at, solve_one_circuit(problems), strict=True))
+        for i, (dated, model) in enumerate(zip(some, ready, strict=True)):
+            if isinstance(model, NoDatedBalance):
+                yield model
+            else:
+                yield _balanced(first + i, dated, model, quick[i])
 
 
 def dated_balance(number: int, dated: DatedSurvey) -> DatedBalance | NoDatedBalance:
     """Return one survey with its balance, or why there is none."""
+    model = _model_of(number, dated)
+    return model if isinstance(model, NoDatedBalance) else _balanced(number, dated, model, None)
+
+
+def _model_of(number: int, dated: DatedSurvey) -> BalanceModel | NoDatedBalance:
+    """Return the survey with its circuit, or why it cannot be balanced."""
     model = BalanceModel(dated.circuit, dated.survey)
     try:
         check_survey(model)
         require_scale(dated.survey, dated.circuit.ore_feeds)
-        solution = _solved(model)
-    except InputError as error:
-        reason = " ".join(str(error.faults[0]).split())
-        return NoDatedBalance(number, dated.label, reason)
-    except NotBalanceable as error:
-        return NoDatedBalance(number, dated.label, error.reason)
+    except (InputError, NotBalanceable) as error:
+        return _refused(number, dated, error)
+    return model
+
+
+def _refused(
+    number: int, dated: DatedSurvey, error: InputError | NotBalanceable
+) -> NoDatedBalance:  # fmt: skip
+    told = error.reason if isinstance(error, NotBalanceable) else str(error.faults[0])
+    return NoDatedBalance(number, dated.label, " ".join(told.split()))
+
+
+def _balanced(
+    number: int, dated: DatedSurvey, model: BalanceModel, solution: Solution | None
+) -> DatedBalance | NoDatedBalance:
+    """Return the survey with the balance that was found, or with one found with all care."""
+    try:
+        solution = solution or _solved(model)
+    except (InputError, NotBalanceable) as error:
+        return _refused(number, dated, error)
     if solution.converged:
         return DatedBalance(number, dated, model, solution)
     return NoDatedBalance(number, dated.label, f"no balance was found: {solution.status.value}")

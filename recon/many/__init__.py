@@ -5,8 +5,8 @@ What this does not take is told, and is for `oretally.recon.reconcile`, one surv
 Read ``survey_table``, then ``pattern``.
 """
 
-from oretally.recon.many.columns import AnswerColumns, ColumnName
+from oretally.recon.many.columns import AnswerColumns, ColumnName, in_a_row
 from oretally.recon.many.pattern import Pattern
 from oretally.recon.many.survey_table import SurveyTable, tables_of
 
-__all__ = ["AnswerColumns", "ColumnName", "Pattern", "SurveyTable", "tables_of"]
+__all__ = ["AnswerColumns", "ColumnName", "Pattern", "SurveyTable", "in_a_row", "tables_of"]

@@ -15,12 +15,12 @@ and Cov(x, F) = T R', Cov(x) = T T' + O O'. Arrays end in the axis of the survey
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cached_property
 
 import numpy as np
 
 from oretally.flowsheet.arrays import Bools, Floats
-from oretally.recon.numerics import LaneFactor, LanePattern, lane_pattern, left_null_space
+from oretally.recon.numerics import dense_factor, dense_products, left_null_space
 from oretally.recon.reduction import ReducedProblem
 
 __all__ = ["BlockCovariance", "GradeRoots", "MeasuredAlike"]
@@ -129,23 +129,23 @@ class BlockCovariance:
         self.alike, self.flow, self.grade = alike, flow, grade
         Z = reduced.basis.Z
         n, f = Z.shape
-        square = (Z[:, :, None] * Z[:, None, :]).reshape(n, f * f)
-        H = (square.T @ flow_weight).reshape(f, f, -1)
         self._parts = [
             _Part(one, flow, grade[:, k], grade_weight[:, k], Z) for k, one in enumerate(alike)
         ]
+        H = dense_products(Z.T[None], Z.T[None]) @ flow_weight
         for part in self._parts:
-            H += np.einsum("rfs,rgs->fgs", part.Y, part.Y)
-        factor = _factor(H)
-        self.seen: Bools = factor.definite & (
-            factor.inverse_pivots * np.einsum("ffs->fs", H) * _FAINT < 1.0
-        ).all(axis=0)
+            Y = part.Y
+            H += dense_products(Y, Y)
+        least = _FAINT * H[:f]
+        factor = dense_factor(f, H)
+        self.seen: Bools = factor.definite & (factor.inverse_pivots * least < 1.0).all(axis=0)
         for part in self._parts:
             self.seen &= part.sound
-        inverse = np.repeat(np.eye(f)[:, :, None], H.shape[2], axis=2)
+        inverse = np.zeros((f, f, flow.shape[1]))
+        np.einsum("ffs->fs", inverse)[...] = 1.0
         factor.forward(inverse)
         inverse *= np.sqrt(factor.inverse_pivots)[:, None]
-        self._half = inverse.transpose(1, 0, 2)
+        self._half = np.ascontiguousarray(inverse.swapaxes(0, 1))
         self.flow_root: Floats = (Z @ self._half.reshape(f, -1)).reshape(n, f, -1)
 
     @cached_property
@@ -180,26 +180,37 @@ class _Part:
     ) -> None:
         a = self.alike = alike
         self.flow, self.x = flow, x
-        self.root_V = (a.G[:, a.moving].T @ weight) ** -0.5
+        self.root_V = 1.0 / np.sqrt(a.G[:, a.moving].T @ weight)
         left, self.inverse, self.sound = a.left(flow)
-        D = np.matmul(a.G[:, a.moving].T, left * flow) * self.root_V
-        factor = _factor(np.einsum("rms,qms->rqs", D, D))
+        m, r = len(self.root_V), len(left)
+        both = np.empty((r, m + Z.shape[1], flow.shape[1]))
+        both[:, :m] = _weighted(left, flow, a.G[:, a.moving])
+        both[:, :m] *= self.root_V
+        both[:, m:] = _weighted(left, x, Z)
+        D = both[:, :m].swapaxes(0, 1)
+        factor = dense_factor(r, dense_products(D, D))
         self.sound = self.sound & factor.definite
-        both = np.concatenate([D, np.matmul(Z.T, left * x)], axis=1)
         factor.forward(both)
         both *= np.sqrt(factor.inverse_pivots)[:, None]
-        m = D.shape[1]
         self.A, self.Y = both[:, :m], both[:, m:]
 
     def roots(self, half: Floats, root: Floats) -> GradeRoots:
         a, (m, n) = self.alike, self.root_V.shape
+        along = np.empty(self.Y.shape)
+        for f in range(len(half)):  # half is a triangle
+            np.einsum("rgs,gs->rs", self.Y[:, : f + 1], half[: f + 1, f], out=along[:, f])
+        moved = np.einsum("rms,rfs->mfs", self.A, along)
+        moved *= -self.root_V[:, None]
+        kept = np.empty((m, m, n))
+        for j in range(m):
+            np.einsum("rs,rms->ms", self.A[:, j], self.A[:, j:], out=kept[j, j:])
+            kept[j + 1 :, j] = kept[j, j + 1 :]
+        kept *= -self.root_V[:, None]
+        np.einsum("mms->ms", kept)[...] += self.root_V
+        if a.moving.all():
+            return GradeRoots(moved, kept)
         flows, own = np.zeros((a.moving.size, len(half), n)), np.zeros((a.moving.size, m, n))
-        along = np.einsum("rfs,fgs->rgs", self.Y, half)
-        V = self.root_V[:, None]
-        flows[a.moving] = -V * np.einsum("rms,rgs->mgs", self.A, along)
-        kept = -np.einsum("rms,rqs->mqs", self.A, self.A)
-        np.einsum("mms->ms", kept)[...] += 1.0
-        own[a.moving] = V * kept
+        flows[a.moving], own[a.moving] = moved, kept
         if a.unmeasured.any():
             C = np.matmul(a.G[:, a.moving].T, a.B[:, :, None] * self.flow)
             E = a.B[:, :, None] * self.x
@@ -211,18 +222,16 @@ class _Part:
         return GradeRoots(flows, own)
 
 
-def _factor(S: Floats) -> LaneFactor:
-    """Return the factor of dense matrices, shape (n, n, n_surveys)."""
-    pattern, i, j = _dense(len(S))
-    return LaneFactor(pattern, S[i, j])
+def _weighted(left: Floats, values: Floats, right: Floats) -> Floats:
+    """Return left diag(values) right of every survey, shape (n_rows, n, n_surveys).
 
-
-@cache
-def _dense(n: int) -> tuple[LanePattern, list[int], list[int]]:
-    """Return the pattern of a dense matrix, and row and column of each of its entries."""
-    pattern = lane_pattern(n, ((i, j) for i in range(n) for j in range(i)))
-    ends = sorted((at, i, j) for (i, j), at in pattern.position.items())
-    return pattern, [i for _, i, _ in ends], [j for *_, j in ends]
+    ``left`` has shape (n_rows, n_carriers, n_surveys or 1), ``right`` (n_carriers, n).
+    """
+    if left.shape[2] > 1:
+        return np.asarray(np.matmul(right.T, left * values))
+    constant = np.einsum("rc,cn->rnc", left[:, :, 0], right)
+    flat = constant.reshape(-1, len(values)) @ values
+    return np.asarray(flat.reshape(len(left), right.shape[1], values.shape[1]))
 
 
 def _squares(values: Floats) -> Floats:

@@ -9,7 +9,9 @@ import numpy as np
 
 from oretally.flowsheet.arrays import Floats, Ints
 
-__all__ = ["AnswerColumns", "ColumnName"]
+__all__ = ["AnswerColumns", "ColumnName", "in_a_row"]
+
+_TOGETHER = 32  # columns
 
 
 class ColumnName(NamedTuple):
@@ -47,12 +49,37 @@ class AnswerColumns:
     def __init__(self, n: int) -> None:
         self.n = n
         self._found: dict[ColumnName, Floats] = {}
+        self._written: dict[ColumnName, int] = {}  # rows from the first on; the rest is still blank
+        self._blank = iter(np.empty((0, n)))
 
     def put(self, name: ColumnName, rows: Ints | Sequence[int] | slice, values: Floats) -> None:
         """Write values into some rows of a column."""
-        if name not in self._found:
-            self._found[name] = np.full(self.n, np.nan)
-        self._found[name][rows] = values
+        column = self._found.get(name)
+        if column is None:
+            column = self._found[name] = self._new()
+            self._written[name] = 0
+        written = self._written[name]
+        if isinstance(rows, slice) and rows.start >= written:
+            column[written : rows.start] = np.nan
+            self._written[name] = rows.stop
+        elif written < self.n:
+            self._whole(name)
+        column[rows] = values
+
+    def _new(self) -> Floats:
+        """Return a column: many are made at once, as memory costs by the piece."""
+        column = next(self._blank, None)
+        if column is None:
+            self._blank = iter(np.empty((_TOGETHER, self.n)))
+            column = next(self._blank)
+        return np.asarray(column)
+
+    def _whole(self, name: ColumnName) -> Floats:
+        """Return a column with NaN wherever nothing was written."""
+        column = self._found[name]
+        column[self._written[name] :] = np.nan
+        self._written[name] = self.n
+        return column
 
     def unit_of(self, answer: str, stream: str, quantity: str) -> str | None:
         """Return the unit of a column that is there; None if there is none."""
@@ -63,8 +90,15 @@ class AnswerColumns:
         return iter(self._found)
 
     def __getitem__(self, name: ColumnName) -> Floats:
-        return self._found[name]
+        return self._whole(name)
 
     def items(self) -> Mapping[ColumnName, Floats]:
         """Return all columns."""
-        return self._found
+        return {name: self._whole(name) for name in self._found}
+
+
+def in_a_row(numbers: Ints) -> Ints | slice:
+    """Return numbers as a slice if they follow one another: nothing is copied then."""
+    if numbers.size and (np.diff(numbers) == 1).all():
+        return slice(int(numbers[0]), int(numbers[-1]) + 1)
+    return numbers

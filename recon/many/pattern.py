@@ -3,29 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from scipy.special import chdtrc
 
-from oretally.flowsheet import BalanceModel, Circuit, Unit
+from oretally.flowsheet import BalanceModel, Circuit, Survey, Unit
 from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.flowsheet.problem import SHARPEST, Row, check_survey, reference_streams
-from oretally.recon.batch import carrier_weight
 from oretally.recon.many.block_covariance import BlockCovariance, MeasuredAlike
-from oretally.recon.many.columns import AnswerColumns, ColumnName
+from oretally.recon.many.columns import AnswerColumns, ColumnName, in_a_row
 from oretally.recon.many.survey_table import SurveyTable
 from oretally.recon.numerics import one_thread
 from oretally.recon.propagation import SEEN
 from oretally.recon.reduction import require_scale
 from oretally.recon.solution import ManySolutions
-from oretally.recon.solver import prepare, solve_weighted
+from oretally.recon.solver import prepare
 
 __all__ = ["Pattern"]
 
 _SAME = 1e-6  # an adjusted value that is less well known than it was measured: told otherwise
 _RECOVERY = "%"
 _OF_VALUES = ("measured", "sd", "adjusted", "adjusted sd", "standardised")
+_AT_ONCE = 100  # surveys that are looked at for a usual one
 _LARGEST = 1e12  # in base units: what is beyond it, `oretally.recon.reconcile` judges
 
 
@@ -50,7 +51,7 @@ class Pattern:
         self, circuit: Circuit, table: SurveyTable, feed: str | Sequence[str] | None,
         products: Sequence[str] | None,
     ) -> None:  # fmt: skip
-        survey = table.survey(int(np.argmax(_plausible(table))))
+        survey = table.survey(_first_plausible(table))
         self.form = table.form
         self.model = BalanceModel(circuit, survey)
         feeds, _ = reference_streams(circuit, feed, products)
@@ -97,153 +98,187 @@ class Pattern:
             False for those that need care: nothing is written of them.
         """
         with one_thread(), np.errstate(all="ignore"):  # what overflows is not done, and told so
-            flow, flow_sd, grade, grade_sd = self._arrays(table)
-            done = _plausible(table)
-            found = solve_weighted(
-                self.ready.blocks, (flow, flow_sd), (grade, grade_sd), alike_places=True
-            )
-            done &= found.converged & ~found.grade_at_bound.any(axis=(1, 2))
-            done &= (found.flow > 0.0).all(axis=1)
-            some = np.flatnonzero(done)
-            if some.size < len(table):
-                table, rows, found = table.rows(some), rows[some], _taken(found, some)
-                flow_sd, grade, grade_sd = flow_sd[some], grade[some], grade_sd[some]
-            if some.size:
-                try:
-                    done[some] = self._answers(
-                        table, rows, columns, found,
-                        flow_sd=flow_sd, grade=grade, grade_sd=grade_sd,
-                    )  # fmt: skip
-                except np.linalg.LinAlgError:
-                    done[:] = False
+            read = _Readings.of(table)
+            done = read.plausible(self.form)
+            try:
+                found, weights = self._minima(read)
+                done &= found.converged & ~found.grade_at_bound.any(axis=(1, 2))
+                done &= (found.flow > 0.0).all(axis=1)
+                some = np.flatnonzero(done)
+                if some.size < len(table):
+                    read, rows, found = read.of_some(some), rows[some], _taken(found, some)
+                    weights = weights[0][:, some], weights[1][:, :, some]
+                if some.size:
+                    done[some] = self._answers(read, rows, columns, found, weights)
+            except np.linalg.LinAlgError:  # balances that depend on one another
+                done[:] = False
         return done
 
     def solved(self, table: SurveyTable) -> ManySolutions:
         """Return the balances alone of some of the surveys; what needs care has not converged."""
         with one_thread(), np.errstate(all="ignore"):
-            flow, flow_sd, grade, grade_sd = self._arrays(table)
-            return solve_weighted(
-                self.ready.blocks, (flow, flow_sd), (grade, grade_sd), alike_places=True
-            )
+            return self._minima(_Readings.of(table))[0]
+
+    def _minima(self, read: _Readings) -> tuple[ManySolutions, tuple[Floats, Floats]]:
+        """Return the minima, and the weights as `_arrays` does."""
+        flow, grade, weights = self._arrays(read)
+        blocks = self.ready.blocks
+        linear = blocks.alike_places.weighted(weights[0])
+        return blocks.solved(linear, flow, grade, weight=weights[1])[0], weights
 
     @property
     def degrees_of_freedom(self) -> int:
         """Independent checks, the same for all."""
         return self.ready.reduced.classes.degrees_of_freedom
 
-    def _arrays(self, table: SurveyTable) -> tuple[Floats, Floats, Floats, Floats]:
-        """Return flows and grades with their sd, in base units."""
-        problem, n = self.model.problem, len(table)
-        flow, flow_sd = np.full((2, n, problem.n_carriers), np.nan)
-        grade, grade_sd = np.full((2, n, problem.n_analytes, problem.n_carriers), np.nan)
-        for i, m in enumerate(self.form.measurements):
-            place = self.model.positions.readings.get((m.stream, m.quantity))
-            if place is None:
-                continue  # missing in all of them
-            value, sd = (m.unit.to_base(1.0) * x[:, i] for x in (table.value, table.sd))
-            if place.analyte is None:
-                flow[:, place.carrier], flow_sd[:, place.carrier] = value, sd
-            else:
-                grade[:, place.analyte, place.carrier] = value
-                grade_sd[:, place.analyte, place.carrier] = sd
-        return flow, flow_sd, grade, grade_sd
+    def _arrays(self, read: _Readings) -> tuple[Floats, Floats, tuple[Floats, Floats]]:
+        """Return flows and grades as `SurveyBlocks.solved` takes them, and their weights.
 
-    def _answers(
-        self, table: SurveyTable, rows: Ints, columns: AnswerColumns, found: ManySolutions, *,
-        flow_sd: Floats, grade: Floats, grade_sd: Floats,
-    ) -> Bools:  # fmt: skip
-        """Write the answers of converged surveys; return which of them need care all the same."""
-        reduced, classes = self.ready.reduced, self.ready.reduced.classes
+        Shapes (n_surveys, n_carriers) and (n_surveys, n_analytes, n_carriers), but the surveys are
+        next to one another; of the weights (n_carriers, n_surveys) and (n_carriers, n_analytes,
+        n_surveys). All are 0 where nothing was measured.
+        """
+        problem, n = self.model.problem, read.value.shape[1]
+        flow, flow_weight = np.zeros((2, problem.n_carriers, n))
+        grade, grade_weight = np.zeros((2, problem.n_carriers, problem.n_analytes, n))
         scale = self.ready.blocks.scale
-        flow_weight = np.where(np.isfinite(flow_sd), (flow_sd / reduced.flow_scale) ** -2.0, 0.0)
-        covariance = BlockCovariance(
-            reduced, self._alike,
-            np.ascontiguousarray((found.flow / reduced.flow_scale).T),
-            np.ascontiguousarray((found.grade / scale[:, None]).transpose(2, 1, 0)),
-            flow_weight=np.ascontiguousarray(flow_weight.T),
-            grade_weight=carrier_weight(grade, grade_sd, scale),
-        )  # fmt: skip
-        flow_error = covariance.flow_sd * reduced.flow_scale
-        grade_error = np.array(
-            [
-                r.sd[a.group] * s
-                for r, a, s in zip(covariance.roots, self._alike, scale, strict=True)
-            ]
-        )
-        flow, grades = found.flow.T, np.ascontiguousarray(found.grade.transpose(1, 2, 0))
-        known = np.isfinite(grades) & classes.grade_determined[:, :, None]
-        # what only seems determined, and what is less well known than measured, is told with care
-        vague = (flow_error > flow.max(axis=0)) & ~np.isfinite(flow_sd.T)
-        richest = np.where(known, grades, 0.0).max(axis=1)
-        unmeasured = ~np.isfinite(grade[0])[:, :, None]
-        vague_grade = known & unmeasured & (grade_error > richest[:, None])
-        loose = (flow_error > flow_sd.T * (1.0 + _SAME)).any(axis=0)
-        loose |= (grade_error > grade_sd.transpose(1, 2, 0) * (1.0 + _SAME)).any(axis=(0, 1))
-        sound = covariance.seen & np.isfinite(flow_error).all(axis=0)
-        sound &= ~(vague.any(axis=0) | vague_grade.any(axis=(0, 1)) | loose)
-        at, kept = rows[sound], np.flatnonzero(sound)
-        columns.put(_PLAIN_OBJECTIVE, at, found.objective[kept])
-        columns.put(_DOF, at, np.full(at.size, float(self.degrees_of_freedom)))
-        if self.degrees_of_freedom > 0:
-            p = chdtrc(self.degrees_of_freedom, found.objective[kept])
-            columns.put(_P, at, p)
-        readings = np.ascontiguousarray(table.value.T), np.ascontiguousarray(table.sd.T)
-        for row in self.model.positions.rows:
-            k, j = row.place
-            answer = (flow[j], flow_error[j]) if k is None else (grades[k, j], grade_error[k, j])
-            self._value(row, readings, answer, columns=columns, rows=(at, kept))
-        self._recoveries(covariance, columns, (at, kept))
-        return sound
+        for i, k, j in self._measured:
+            unit = self.form.measurements[i].unit.to_base(1.0)
+            size = self.ready.reduced.flow_scale if k is None else scale[k]
+            values, weights = (
+                (flow, flow_weight) if k is None else (grade[:, k], grade_weight[:, k])
+            )
+            np.multiply(read.value[i], unit, out=values[j])
+            np.divide(size / unit, read.sd[i], out=weights[j])
+            weights[j] *= weights[j]
+        return flow.T, grade.transpose(2, 1, 0), (flow_weight, grade_weight)
 
     @cached_property
-    def _columns(self) -> dict[tuple[str, str], int]:
-        return {(m.stream, m.quantity): i for i, m in enumerate(self.form.measurements)}
+    def _measured(self) -> list[tuple[int, int | None, int]]:
+        """Column, analyte and carrier of each value that these surveys have."""
+        place, found = self.model.positions.readings, list[tuple[int, int | None, int]]()
+        for i, m in enumerate(self.form.measurements):
+            at = place.get((m.stream, m.quantity))  # None: missing in all of them
+            if at is not None:
+                found.append((i, at.analyte, at.carrier))
+        return found
+
+    def _answers(
+        self, read: _Readings, rows: Ints, columns: AnswerColumns, found: ManySolutions,
+        weights: tuple[Floats, Floats],
+    ) -> Bools:  # fmt: skip
+        """Write the answers of converged surveys; return which of them need care all the same."""
+        reduced, scale = self.ready.reduced, self.ready.blocks.scale
+        flow = np.ascontiguousarray(found.flow.T)
+        grade = np.ascontiguousarray(found.grade.transpose(2, 1, 0))
+        covariance = BlockCovariance(
+            reduced, self._alike, flow / reduced.flow_scale, grade / scale[:, None],
+            flow_weight=weights[0], grade_weight=weights[1],
+        )  # fmt: skip
+        flow_sd = covariance.flow_sd * reduced.flow_scale
+        grade_sd = np.empty_like(grade)
+        for k, (roots, alike) in enumerate(zip(covariance.roots, self._alike, strict=True)):
+            np.multiply(roots.sd[alike.group], scale[k], out=grade_sd[:, k])
+        at = self._shown
+        value, sd = (np.concatenate([x, y.reshape(-1, x.shape[1])])[at.rows]
+                     for x, y in ((flow, grade), (flow_sd, grade_sd)))  # fmt: skip
+        value /= at.unit
+        sd /= at.unit
+        measured, own = read.value[at.columns], read.sd[at.columns]
+        # what only seems determined, and what is less well known than measured, is told with care
+        sound = covariance.seen & np.isfinite(flow_sd).all(axis=0)
+        sound &= (sd[at.measured] <= own * (1.0 + _SAME)).all(axis=0)
+        sound &= ~self._vague(flow, flow_sd, grade, grade_sd)
+        kept = in_a_row(np.flatnonzero(sound))
+        to = in_a_row(rows[sound])
+        columns.put(_PLAIN_OBJECTIVE, to, found.objective[kept])
+        columns.put(_DOF, to, np.full(int(sound.sum()), float(self.degrees_of_freedom)))
+        if self.degrees_of_freedom > 0:
+            columns.put(_P, to, chdtrc(self.degrees_of_freedom, found.objective[kept]))
+        self._values(columns, to, kept, (measured, own, value, sd))
+        self._recoveries(covariance, columns, to, kept)
+        return sound
+
+    def _vague(self, flow: Floats, flow_sd: Floats, grade: Floats, grade_sd: Floats) -> Bools:
+        """Tell where an unmeasured value is less well known than the largest of its kind."""
+        classes, problem = self.ready.reduced.classes, self.model.problem
+        unmeasured = ~np.isfinite(problem.flow)
+        found = (flow_sd[unmeasured] > flow.max(axis=0)).any(axis=0)
+        for k, determined in enumerate(classes.grade_determined):
+            some = determined & ~np.isfinite(problem.grade[k])
+            if some.any():
+                richest = grade[determined, k].max(axis=0)
+                found |= (grade_sd[some, k] > richest).any(axis=0)
+        return np.asarray(found)
 
     def unit(self, row: Row) -> Unit:
         """Return the unit in which a value is shown: that of its column, else the usual one."""
         i = self._columns.get((row.stream, row.quantity))
         return row.meaning.unit if i is None else self.form.measurements[i].unit
 
-    def _value(
-        self, row: Row, readings: tuple[Floats, Floats], answer: tuple[Floats, Floats], *,
-        columns: AnswerColumns, rows: tuple[Ints, Ints],
+    @cached_property
+    def _columns(self) -> dict[tuple[str, str], int]:
+        return {(m.stream, m.quantity): i for i, m in enumerate(self.form.measurements)}
+
+    @cached_property
+    def _shown(self) -> _Shown:
+        """What is told of all surveys of the pattern."""
+        classes, problem = self.ready.reduced.classes, self.model.problem
+        there = {i for i, *_ in self._measured}
+        names, rows, units = list[tuple[ColumnName, ...]](), list[int](), list[float]()
+        columns, measured, checked = list[int](), list[int](), list[bool]()
+        for row in self.model.positions.rows:
+            (k, j), unit = row.place, self.unit(row)
+            i = self._columns.get((row.stream, row.quantity))
+            seen = i is not None and i in there
+            where = j if k is None else (k, j)
+            of = classes.flow_determined if k is None else classes.grade_determined
+            if not (seen or of[where]):
+                continue
+            if seen and i is not None:
+                by = classes.flow_checked if k is None else classes.grade_checked
+                columns.append(i)
+                measured.append(len(rows))
+                checked.append(bool(by[where]))
+            rows.append(j if k is None else problem.n_carriers + j * problem.n_analytes + k)
+            units.append(unit.to_base(1.0))
+            names.append(tuple(ColumnName(what, row.stream, row.quantity, unit.symbol)
+                               for what in _OF_VALUES))  # fmt: skip
+        return _Shown(
+            names, np.array(rows), np.array(units)[:, None], np.array(columns, dtype=np.intp),
+            np.array(measured, dtype=np.intp), checked,
+        )  # fmt: skip
+
+    def _values(
+        self, columns: AnswerColumns, to: Ints | slice, kept: Ints | slice,
+        values: tuple[Floats, Floats, Floats, Floats],
     ) -> None:  # fmt: skip
-        """Write one value as measured and as adjusted, each with its sd, and how far it moved."""
-        classes, unit, (at, kept) = self.ready.reduced.classes, self.unit(row), rows
-        k, j = row.place
-        i = self._columns.get((row.stream, row.quantity))
-        measured = i is not None and bool(np.isfinite(readings[0][i, 0]))
-        names = [ColumnName(what, row.stream, row.quantity, unit.symbol) for what in _OF_VALUES]
-        if measured:
-            read, own = (values[i, kept] for values in readings)
-            columns.put(names[0], at, read)
-            columns.put(names[1], at, own)
-        determined = classes.flow_determined[j] if k is None else classes.grade_determined[k, j]
-        if not (determined or measured):
-            return
-        value, sd = (values[kept] / unit.to_base(1.0) for values in answer)
-        columns.put(names[2], at, value)
-        columns.put(names[3], at, sd)
-        checked = classes.flow_checked[j] if k is None else classes.grade_checked[k, j]
-        if measured and checked:
-            redundancy = 1.0 - (sd / own) ** 2
-            seen = redundancy > SEEN
-            moved = (value - read) / (own * np.sqrt(np.where(seen, redundancy, 1.0)))
-            columns.put(names[4], at, np.where(seen, moved, np.nan))
+        """Write all values as measured and as adjusted, with their sd, and how far they moved."""
+        at, (measured, own, value, sd) = self._shown, values
+        redundancy = sd[at.measured]
+        redundancy /= own
+        redundancy *= -redundancy
+        redundancy += 1.0
+        moved = value[at.measured]
+        moved -= measured
+        moved /= own * np.sqrt(np.where(redundancy > SEEN, redundancy, np.nan))
+        for i, checked, *row in zip(at.measured, at.checked, measured, own, moved, strict=True):
+            for what, numbers in zip((0, 1, 4) if checked else (0, 1), row, strict=False):
+                columns.put(at.names[i][what], to, numbers[kept])
+        for names, *row in zip(at.names, value, sd, strict=True):
+            for name, numbers in zip(names[2:4], row, strict=True):
+                columns.put(name, to, numbers[kept])
 
     def _recoveries(
-        self, covariance: BlockCovariance, columns: AnswerColumns, rows: tuple[Ints, Ints]
+        self, covariance: BlockCovariance, columns: AnswerColumns, to: Ints | slice,
+        kept: Ints | slice,
     ) -> None:  # fmt: skip
         """Write the recovery of each analyte to every stream but the feeds, if there is one."""
-        at, kept = rows
         carriers, classes = self.model.carriers, self.ready.reduced.classes
-        F = covariance.flow
         of = carriers.wholes(None, self.feeds)
         for k, analyte in enumerate(self.model.survey.analytes):
-            x = covariance.grade[:, k]
             unknown = ~(classes.flow_determined & classes.grade_determined[k])
-            amount = F * x
-
+            amount = covariance.flow * covariance.grade[:, k]
             whole, of_whole = amount[of].sum(axis=0), sum(covariance.amount_root(k, j) for j in of)
             for j, stream in enumerate(carriers.streams):
                 lone = j in self.feeds and len(self.feeds) == 1
@@ -256,7 +291,7 @@ class Pattern:
                 told = np.isfinite(share) & (sd <= np.maximum(share, 1.0))
                 for what, values in (("recovery", share), ("recovery sd", sd)):
                     name = ColumnName(what, stream, analyte.name, _RECOVERY)
-                    columns.put(name, at, np.where(told, 100.0 * values, np.nan)[kept])
+                    columns.put(name, to, np.where(told, 100.0 * values, np.nan)[kept])
 
 
 _PLAIN_OBJECTIVE = ColumnName("sum of squares", "", "", "")
@@ -264,22 +299,73 @@ _DOF = ColumnName("degrees of freedom", "", "", "")
 _P = ColumnName("p", "", "", "")
 
 
-def _plausible(table: SurveyTable) -> Bools:
-    """Tell which surveys have no value that would be refused, or that needs care."""
-    most = {a.name: a.maximum for a in table.form.analytes}
-    good = np.ones(len(table), dtype=bool)
-    for i, m in enumerate(table.form.measurements):
-        value, sd = (m.unit.to_base(1.0) * x[:, i] for x in (table.value, table.sd))
-        wrong = value < 0.0 if m.quantity in most else value <= 0.0
-        wrong |= (value > most.get(m.quantity, _LARGEST)) | (sd > _LARGEST)
-        good &= ~(wrong | (sd < 10.0 * SHARPEST * value))
-    return good
+@dataclass(frozen=True, eq=False)
+class _Shown:
+    """What is told of surveys with values in the same places.
+
+    Attributes
+    ----------
+    names : list of tuple of ColumnName
+        Of each value, in the order of `_OF_VALUES`.
+    rows : ndarray of int, shape (n,)
+        Its flow, or, after all flows, its grade by carrier and analyte.
+    unit : ndarray, shape (n, 1)
+    columns, measured : ndarray of int, shape (n_measured,)
+        Columns of the table, and which of the values they are.
+    checked : list of bool
+        Of those measured.
+    """
+
+    names: list[tuple[ColumnName, ...]]
+    rows: Ints
+    unit: Floats
+    columns: Ints
+    measured: Ints
+    checked: list[bool]
+
+
+@dataclass(frozen=True, eq=False)
+class _Readings:
+    """Readings and their sd, shape (n_columns, n_surveys), each in the unit of its column."""
+
+    value: Floats
+    sd: Floats
+
+    @classmethod
+    def of(cls, table: SurveyTable) -> _Readings:
+        return cls(np.ascontiguousarray(table.value.T), np.ascontiguousarray(table.sd.T))
+
+    def of_some(self, some: Ints) -> _Readings:
+        """Return some of the surveys."""
+        return _Readings(self.value[:, some], self.sd[:, some])
+
+    def plausible(self, form: Survey) -> Bools:
+        """Tell which surveys have no value that would be refused, or that needs care."""
+        most = {a.name: a.maximum for a in form.analytes}
+        unit = np.array([[m.unit.to_base(1.0)] for m in form.measurements])
+        largest = np.array([[most.get(m.quantity, _LARGEST)] for m in form.measurements])
+        mass = np.array([m.quantity not in most for m in form.measurements])
+        value, sd = self.value, self.sd
+        wrong = (value < 0.0) | (value > largest / unit) | (sd > _LARGEST / unit)
+        wrong |= sd < 10.0 * SHARPEST * value
+        wrong[mass] |= value[mass] == 0.0
+        return np.asarray(~wrong.any(axis=0))
+
+
+def _first_plausible(table: SurveyTable) -> int:
+    """Return the first survey whose values can count as usual; 0 if there is none."""
+    for i in range(0, len(table), _AT_ONCE):
+        some = _Readings.of(table.rows(slice(i, i + _AT_ONCE)))
+        found = np.flatnonzero(some.plausible(table.form))
+        if found.size:
+            return i + int(found[0])
+    return 0
 
 
 def _taken(found: ManySolutions, some: Ints) -> ManySolutions:
     """Return some of the surveys."""
     return ManySolutions(
         found.flow[some], found.grade[some], found.objective[some], found.stationarity[some],
-        found.max_imbalance[some], tuple(found.status[i] for i in some.tolist()),
-        found.converged[some], found.grade_at_bound[some], found.alone[some],
+        found.max_imbalance[some], found.status[some], found.converged[some],
+        found.grade_at_bound[some], found.alone[some],
     )  # fmt: skip

@@ -11,6 +11,7 @@ from oretally.recon.numerics.batched_factor import (
     StackFactor,
     lane_pattern,
 )
+from oretally.recon.numerics.dense_lanes import dense_factor, dense_pattern, dense_products
 from oretally.recon.numerics.lane_matrices import (
     DENSE_UP_TO,
     LaneMatrix,
@@ -34,7 +35,10 @@ __all__ = [
     "LevelFactor",
     "SemidefiniteFactor",
     "StackFactor",
+    "dense_factor",
     "dense_if_small",
+    "dense_pattern",
+    "dense_products",
     "keep_freed_memory",
     "lane_pattern",
     "left_null_space",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 
@@ -25,7 +26,7 @@ class ManySolutions:
     grade : ndarray, shape (n_surveys, n_analytes, n_carriers)
         NaN for a stream that carries nothing.
     objective, stationarity, max_imbalance : ndarray, shape (n_surveys,)
-    status : tuple of StopReason
+    status : ndarray of StopReason, shape (n_surveys,)
     converged : ndarray of bool, shape (n_surveys,)
     grade_at_bound : ndarray of bool, shape (n_surveys, n_analytes, n_carriers)
     alone : ndarray of bool, shape (n_surveys,)
@@ -37,7 +38,7 @@ class ManySolutions:
     objective: Floats
     stationarity: Floats
     max_imbalance: Floats
-    status: tuple[StopReason, ...]
+    status: np.ndarray[Any, np.dtype[np.object_]]
     converged: Bools
     grade_at_bound: Bools
     alone: Bools
@@ -61,15 +62,16 @@ class ManySolutions:
         )
 
 
-_FIELDS = tuple(field.name for field in fields(ManySolutions) if field.name != "status")
+_FIELDS = tuple(field.name for field in fields(ManySolutions))
 
 
 def joined(parts: list[ManySolutions]) -> ManySolutions:
     """Return the surveys of all parts, in order."""
     if len(parts) == 1:
         return parts[0]
-    whole = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _FIELDS}
-    return ManySolutions(**whole, status=tuple(s for part in parts for s in part.status))
+    return ManySolutions(
+        **{name: np.concatenate([getattr(part, name) for part in parts]) for name in _FIELDS}
+    )
 
 
 def none_of(n_carriers: int, n_analytes: int) -> ManySolutions:
@@ -77,8 +79,9 @@ def none_of(n_carriers: int, n_analytes: int) -> ManySolutions:
     flow, grade = np.zeros((0, n_carriers)), np.zeros((0, n_analytes, n_carriers))
     numbers, marks = np.zeros(0), np.zeros(0, dtype=bool)
     return ManySolutions(
-        flow, grade, numbers, numbers, numbers, (), marks, np.zeros(grade.shape, dtype=bool), marks
-    )
+        flow, grade, numbers, numbers, numbers, np.zeros(0, dtype=object), marks,
+        np.zeros(grade.shape, dtype=bool), marks,
+    )  # fmt: skip
 
 
 def unsolved(n: int, problem: BalanceProblem) -> ManySolutions:
@@ -87,7 +90,7 @@ def unsolved(n: int, problem: BalanceProblem) -> ManySolutions:
     grade = np.full((n, problem.n_analytes, problem.n_carriers), np.nan)
     numbers, none = np.full(n, np.nan), np.zeros(n, dtype=bool)
     return ManySolutions(
-        flow, grade, numbers, numbers, numbers, (StopReason.LIMIT,) * n, none,
+        flow, grade, numbers, numbers, numbers, np.full(n, StopReason.LIMIT, dtype=object), none,
         np.zeros(grade.shape, dtype=bool), ~none,
     )  # fmt: skip
 
@@ -95,20 +98,16 @@ def unsolved(n: int, problem: BalanceProblem) -> ManySolutions:
 def gathered(alone: list[Solution]) -> ManySolutions:
     """Return surveys that were solved one by one."""
     return ManySolutions(
-        **{name: np.array([getattr(each, name) for each in alone])
+        **{name: np.array([getattr(each, name) for each in alone],
+                          dtype=object if name == "status" else None)
            for name in _FIELDS if name != "alone"},
-        status=tuple(each.status for each in alone),
         alone=np.ones(len(alone), dtype=bool),
     )  # fmt: skip
 
 
 def replaced(whole: ManySolutions, rows: Ints, part: ManySolutions) -> ManySolutions:
     """Return the whole with the surveys ``rows``, shape (n,), taken from a part."""
-    values = {}
-    for name in _FIELDS:
-        values[name] = getattr(whole, name).copy()
-        values[name][rows] = getattr(part, name)
-    status = list(whole.status)
-    for row, word in zip(rows, part.status, strict=True):
-        status[row] = word
-    return ManySolutions(**values, status=tuple(status))
+    values = {name: getattr(whole, name).copy("K") for name in _FIELDS}
+    for name, every in values.items():
+        every[rows] = getattr(part, name)
+    return ManySolutions(**values)

@@ -7,12 +7,12 @@ from oretally.recon.solver.bound_limits import Released, one_sided_limit, releas
 from oretally.recon.solver.changed_surveys import (
     ChangedSurvey,
     corrected,
-    solve_weighted,
     with_losses,
     without_readings,
 )
 from oretally.recon.solver.covariance import Covariance, propagate, seen_root
 from oretally.recon.solver.like_surveys import LikeSurveys
+from oretally.recon.solver.one_circuit import solve_one_circuit
 from oretally.recon.solver.prepared import Prepared, prepare
 from oretally.recon.solver.refits import Refits, Refitter, only_streams, refit, refits_together
 from oretally.recon.solver.ways import solve, solve_certified
@@ -39,7 +39,7 @@ __all__ = [
     "seen_root",
     "solve",
     "solve_certified",
-    "solve_weighted",
+    "solve_one_circuit",
     "with_losses",
     "without_readings",
 ]

@@ -182,7 +182,7 @@ def _block(
 
 def solve_weighted(
     blocks: SurveyBlocks, flows: tuple[Floats, Floats], grades: tuple[Floats, Floats],
-    near: Floats | None = None, *, alike_places: bool = False,
+    near: Floats | None = None,
 ) -> ManySolutions:  # fmt: skip
     """Solve surveys side by side, each with stated errors of its own, in the fast ways.
 
@@ -195,8 +195,6 @@ def solve_weighted(
     grades : pair of ndarray, shape (n_surveys, n_analytes, n_carriers)
     near : ndarray, shape (n_surveys, n_carriers), optional
         Flows in balance to begin with.
-    alike_places : bool
-        Whether all surveys have values just where the problem has them.
 
     Returns
     -------
@@ -207,11 +205,7 @@ def solve_weighted(
     soft = np.isfinite(flow) & (sd > 0.0)
     scaled = np.where(soft, sd, 1.0) / blocks.reduced.flow_scale
     weight = np.ascontiguousarray(np.where(soft, scaled**-2.0, 0.0).T)
-    if alike_places:
-        engine = blocks.alike_places
-    else:
-        engine = blocks.single if len(flow) == 1 else blocks.many
-    engine = engine.weighted(weight)
+    engine = (blocks.single if len(flow) == 1 else blocks.many).weighted(weight)
     try:
         return blocks.solved(
             engine, flow, grade, weight=carrier_weight(grade, grade_sd, blocks.scale), near=near

@@ -37,9 +37,10 @@ __all__ = ["FEW", "SurveyBlocks"]
 
 _NUMBERS = 480_000  # that the curvature of a block may take: with fewer, calls cost more than what
 # leaves a core's cache
-_MOST = 4_096  # surveys of a block, however small
+_MOST = 2_048  # surveys of a block, however small
 _LARGE = 100  # free flows beyond which no matrix of second derivatives is formed
 _REFINE = 0.01  # of the residual that counts as closed: beyond it one more step is taken
+_STATUS = np.array([StopReason.LIMIT, StopReason.OPEN, StopReason.OPTIMUM], dtype=object)
 FEW = 16  # blocks of fewer surveys are not worth their overhead
 
 
@@ -210,10 +211,7 @@ class SurveyBlocks:
             objective=2.0 * (found.value + aside),
             stationarity=2.0 * found.gain,
             max_imbalance=imbalance,
-            status=tuple(
-                StopReason.OPTIMUM if good else StopReason.OPEN if done else StopReason.LIMIT
-                for good, done in zip(converged, found.done, strict=True)
-            ),
+            status=_STATUS[converged.astype(np.intp) + found.done],
             converged=converged,
             grade_at_bound=at_bound,
             alone=~converged,

@@ -103,6 +103,9 @@ def test_arrays_and_surveys_are_one() -> None:
     assert found.columns.keys() == again.columns.keys()
     for name, values in found.columns.items():
         np.testing.assert_allclose(values, again.columns[name], rtol=1e-9)
+    for i, m in enumerate(form.measurements):  # to the last digit
+        np.testing.assert_array_equal(found.column("measured", m.stream, m.quantity), value[:, i])
+        np.testing.assert_array_equal(found.column("sd", m.stream, m.quantity), sd[:, i])
     frame = found.frame()
     assert list(frame.columns[:2]) == ["balanced", "reason"]
     assert frame["recovery of Sn in concentrate [%]"].notna().all()

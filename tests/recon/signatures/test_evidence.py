@@ -117,7 +117,8 @@ def test_apart_errors_add_up(sizes: list[float], seed: int) -> None:
 def test_sets_side_by_side_are_as_one_by_one(n: int, sets: int, seed: int) -> None:
     """Each way in a dense inverse of all errors together, the others in their best ways.
 
-    The errors of a set overlap, one is a loss that can have one sign, one has fewer ways.
+    The errors of a set overlap, one is a loss that can have one sign, one has fewer ways, of some
+    other surveys say what is usual.
     """
     rng = np.random.default_rng(seed)
     root = rng.normal(size=(sets, n, n + 1))
@@ -125,7 +126,8 @@ def test_sets_side_by_side_are_as_one_by_one(n: int, sets: int, seed: int) -> No
     size = rng.normal(scale=6.0, size=(sets, n))
     every = [Ways(mean=rng.normal(scale=5.0, size=4), added=rng.uniform(-0.9, 3.0, 4),
                   width=np.zeros(4), log_prior=rng.normal(-5.0, 1.0, 4), side=np.zeros(4),
-                  slip=np.arange(4), scale=rng.choice((-1.0, 0.0), 4))
+                  slip=np.arange(4), scale=rng.choice((-1.0, 0.0), 4),
+                  usual=np.tile([rng.normal(), 0.02, 0.3, rng.choice((0.0, 9.0))], (4, 1)))
              for _ in range(n)]  # fmt: skip
     every[-1] = Ways.free([6.0, 60.0], np.log([0.02, 0.005]), np.array([1.0, -1.0]))
     found = _together(size, C, every)
@@ -149,6 +151,8 @@ def _dense(size: Floats, C: Floats, every: Sequence[Ways], chosen: Sequence[int]
     gap, inverse = size - mean, np.linalg.inv(M)
     found = 0.5 * (np.linalg.slogdet(known)[1] - np.linalg.slogdet(M)[1])
     found += float((prior - scale).sum() - 0.5 * gap @ inverse @ gap)
+    found += sum(float(w.log_usual(size[i], C[i, i])[c])
+                 for i, (w, c) in enumerate(zip(every, chosen, strict=True)))  # fmt: skip
     b, v = added * (inverse @ gap), added - added**2 * np.diag(inverse)
     return float(found + size_factor(width, side, b, v).sum())
 
