@@ -100,7 +100,7 @@ def gross_errors(
         refitter=refitter,
         course=course,
     )
-    changes = Changes(problem, solution, found.mixups)
+    changes = Changes(problem, solution, found.mixups, found.at_balance.signatures.nodes)
     told = ToldSlips(found, slips, changes, refitter)
     case = Findings(found, told, names, answers, values, positions, test)
     n_tests = found.at_balance.first.size
@@ -196,12 +196,8 @@ def _slips(names: ErrorNames, rates: ErrorRates) -> PossibleSlips:
 
 def _probabilities(case: Findings) -> tuple[tuple[ErrorPlace, float], ...]:
     """Return the probability of each error, measurements and losses in their order."""
-    found = case.found
-    every = found.of_row.copy()
-    for c, p in found.of_mixup.items():
-        if not found.mixups.is_of_one(c):  # else it is counted
-            every[found.mixups.rows(c)] += p
-    signatures = found.at_best.signatures
+    every = case.found.of_any
+    signatures = case.found.at_best.signatures
     told = signatures.seen
     if told.size > LARGEST:
         told = told & (every >= _WORTH)
@@ -221,9 +217,9 @@ def _explanation(case: Findings, e: Explained) -> NamedExplanation:
         for r in replace(case.answers, covariance=covariance).recoveries()
         if r.product
     ]
-    mixed = [int(i) for c in e.mixups for i in found.mixups.rows(c)]
+    wrong = (*e.rows, *found.mixups.with_rows((), e.mixups))
     return NamedExplanation(
-        places=tuple(case.names.place(signatures, i) for i in (*e.rows, *mixed)),
+        places=tuple(case.names.place(signatures, i) for i in wrong),
         slips=case.told.under(e),
         probability=e.probability,
         objective=e.objective,
@@ -262,8 +258,7 @@ def _variance_factors(case: Findings) -> tuple[VarianceFactor, ...]:
     signatures = found.at_best.signatures
     n = len(signatures.readings)
     first = found.weighed[0].hypothesis
-    wrong = list(first.rows)
-    wrong += [int(i) for c in first.mixups for i in found.mixups.rows(c)]
+    wrong = found.mixups.with_rows(first.rows, first.mixups)
     products, r = signatures.without(wrong)
     quantities = case.names.quantities(signatures.readings)
     factors = variance_factors(products.diagonal[:n], r[:n], quantities, left_out=wrong)

@@ -24,7 +24,9 @@ from oretally.recon.gross_errors.hypotheses import (
     Hypothesis,
     Proposals,
     Screen,
+    likeliest,
     likeliest_of_each_number,
+    standing_out,
 )
 from oretally.recon.kinetics import LeachEvidence, Said
 from oretally.recon.propagation import LARGEST
@@ -46,21 +48,17 @@ from oretally.recon.solver import ChangedSurvey, Refitter
 
 __all__ = ["diagnose"]
 
-_ROUNDS = 12  # of proposing again
-_WIDE = 4  # hypotheses of each number of errors at which more are proposed
+_ROUNDS, _WIDE = 12, 4  # of proposing again; at so many hypotheses of each number of errors
 _SOUND = 0.5  # probability of 'nothing is wrong' from which the balance is no distorted one
 _HOPELESS = 1e10  # objective beyond which scores, half of it, have no digits left to tell by
 _FACTOR = float(np.log(1000.0))  # of the likeliest, down to which hypotheses are balanced again
 _EXACT = float(np.log(20.0))  # the same for those that were proposed where they hold
-_FIRST = 24  # measurements left out one by one at first, where that is quick
-_WORK = 40_000  # numbers in those that are balanced at first, as far as that allows the fewest
+_FIRST, _WORK = 24, 40_000  # measurements left out at first, where that is quick; numbers in all
 _FEWEST = 2  # hypotheses: with less work than for those nothing is balanced again
 _OWN, _OWN_WORK = 12, 4_000  # hypotheses linearised at themselves at most; numbers in those
-_SMALL = 200  # measurements, up to which each has several first flows, and `_WIDE` counts
-_AT_FIRST = 0.5  # share of the work for what is balanced at first
-_MOVES = 4.0  # log evidence that better signatures may add
-_BATCH, _FEW = 64, 6  # at once
-_AMONG = 60  # readings of a very large survey that may have been exchanged: the most doubtful
+_SMALL, _AT_FIRST = 200, 0.5  # measurements of a small survey; share of the work at first
+_MOVES, _BATCH, _FEW = 4.0, 64, 6  # log evidence that better signatures may add; at once
+_AMONG, _EXCHANGES = 60, 24  # readings of a very large survey that may have been exchanged; streams
 
 
 def diagnose(
@@ -118,22 +116,19 @@ class _Search:
         self.n = len(self.first.readings)
         self.meant = self.slips.table(self.first.readings)
         self.rate = self.slips.rates(self.first.readings)
-        among = None
-        if self.n > LARGEST:
-            order = np.argsort(-np.abs(self.first.statistic[: self.n]), kind="stable")
-            among = order[:_AMONG].tolist()
-        flow_checked = self.solution.classes.flow_checked
-        self.mixups = Mixups(
-            self.slips, self.first.readings, self.first.unit[: self.n], self.rate, among,
-            np.array([k is not None or flow_checked[j] for k, j in self.first.readings]),
-        )  # fmt: skip
+        among = standing_out(self.first)[:_AMONG] if self.n > LARGEST else None
+        checked = self.solution.classes.flow_checked
+        checked = np.array([k is not None or checked[j] for k, j in self.first.readings])
+        unit = self.first.unit[: self.n]
+        self.mixups = Mixups(self.slips, self.first.readings, unit, self.rate, among, checked)
         # a flow that is off by decades is put right, never left out: that would count it twice
         decades = np.isin(self.meant.reading, list(self.mixups.of_one))
         self.table = WayTable.of_survey(
             self.first, self.slips, self.meant.without(decades & self.meant.far(FAR, SCALES)),
             rate=self.rate, rates=self.rates,
         )  # fmt: skip
-        self.changes = Changes(self.problem, self.solution, self.mixups)
+        self.exchanges = self.mixups.of_streams(())
+        self.changes = Changes(self.problem, self.solution, self.mixups, self.first.nodes)
         self.balanced[NOTHING] = ChangedSurvey(self.problem, {}), self.solution
         self.own[NOTHING] = self.first
         self.few = self.refitter.quick and len(self.mixups) * self.n <= _WORK  # for all of them
@@ -160,11 +155,11 @@ class _Search:
             checked = set[Hypothesis]()
             for left in reversed(range(_ROUNDS)):
                 self._balance_all(screen)
+                self._balance_beside_exchanges()
                 best = self._best()
                 if best not in checked and best != NOTHING:
                     checked.add(best)
-                    if self._lower(best):
-                        self._weigh(screen.signatures, [best])
+                    self._lower(best, screen.signatures)
                 if (at := self._next() if left else best) == best == screen.at:
                     break
                 screen, posterior = self._proposed_at(at)
@@ -189,10 +184,8 @@ class _Search:
 
     def _cost(self, h: Hypothesis) -> int:
         """Return the units of work that balancing one again takes."""
-        if not self.refitter.quick:
-            return self.refitter.work.of_one(self.n)
-        numbers = self.problem.flow.size + self.problem.grade.size
-        return numbers * (1 + len(self._starts(h)))
+        quick, numbers = self.refitter.quick, self.problem.flow.size + self.problem.grade.size
+        return numbers * (1 + len(self._starts(h))) if quick else self.refitter.work.of_one(self.n)
 
     def _starts(self, h: Hypothesis) -> list[Floats]:
         """Return flows to begin with besides those of the survey itself."""
@@ -215,13 +208,13 @@ class _Search:
         same = self.at_balance if signatures is self.first else equivalent_sets(signatures)
         # whatever is proposed may leave nothing of what the course says: its own balance will tell
         most = self.evidence[at] + 0.5 * self._said(at).distance
-        screen = Screen(signatures, same, self.table, self.mixups, at, most)
+        screen = Screen(signatures, same, self.table, self.mixups, at, most, self.volumes)
         wrong = candidates(same, self.rate, self.rates)
         posterior = explain(same.correlations, same.statistic, wrong)
         self.proposed.update(screen.scores(posterior))
         if at != NOTHING and self.few:
             # exchanges of so much are too large for linear scores
-            every = map(at.and_mixup, self.mixups.of_streams(at.rows, at.mixups))
+            every = map(at.and_mixup, self.mixups.of_streams(at.mixups))
             more = [h for h in every if h not in self.balanced]
             self._balance(self._affordable(more), signatures, spare=True)
         for h in self.evidence:
@@ -231,29 +224,45 @@ class _Search:
     def _next(self) -> Hypothesis:
         """Return a hypothesis at which nothing was proposed yet, else the likeliest."""
         best = self._best()
-        dof = self.solution.classes.degrees_of_freedom - len(best)
         more = self.n <= _SMALL and bool(self._affordable([best]))
-        few = more * (len(best) + (not explained(self._objective(best), dof)))
+        few = more * (len(best) + (not self._explains(best)))
         fewer = likeliest_of_each_number(self.evidence, few, _WIDE)
         return next((h for h in fewer if h not in self.seen), best)
+
+    def _balance_beside_exchanges(self) -> None:
+        """Balance again each reading beside each exchange, if nothing less explains the survey."""
+        less = len(best := self._best()) <= _FEWEST and self._explains(best)
+        if self.few and self.n <= _SMALL and not less:
+            pairs = [Hypothesis((i,), (c,)) for c in self.exchanges for i in range(self.n)]
+            self.exchanges = []  # tried
+            self._balance_more(pairs)
+
+    def _balance_more(self, some: Sequence[Hypothesis]) -> None:
+        """Balance some again beyond those that are proposed; only the likely of them are kept."""
+        new = [h for h in some if h not in self.balanced]
+        if sum(map(self._cost, new)) <= self.refitter.work.units - self.refitter.spent:
+            self.refitter.careful += 0 if self.refitter.quick else len(new)
+            self._balance(new, self.first, spare=self.refitter.quick)
+            least = self._top - _FACTOR
+            for h in [h for h in new if self.evidence.get(h, least) < least]:
+                del self.balanced[h], self.evidence[h]
+
+    def _explains(self, h: Hypothesis) -> bool:
+        dof = self.solution.classes.degrees_of_freedom - len(h)
+        return explained(self._objective(h), dof)
 
     @property
     def _top(self) -> float:
         return max(self.proposed.best, *self.evidence.values())
 
     def _best(self) -> Hypothesis:
-        top = max(self.evidence.values())
-        return min((h for h, v in self.evidence.items() if v == top), key=len)
+        return max(self.evidence, key=lambda h: (self.evidence[h], -len(h)))
 
     def _singles(self) -> list[Hypothesis]:
-        """Return measurements by themselves, those that stand out most first.
-
-        A slip that drove the balance to a bound leaves no signature that can be trusted.
-        """
-        statistic = np.where(self.first.seen, np.abs(self.first.statistic), 0.0)[: self.n]
-        order = np.argsort(-np.round(statistic, 9), kind="stable")
+        """Return measurements by themselves, those that stand out most first."""
         most = max(_FIRST, _WORK // max(self.n, 1)) if self.refitter.quick else self.n
-        found = self._affordable([Hypothesis((int(i),)) for i in order[:most]], _AT_FIRST)
+        some = [Hypothesis((i,)) for i in standing_out(self.first)[:most]]
+        found = self._affordable(some, _AT_FIRST)
         if self.few:  # none depends on what the distorted balance says of it
             every = [*found, *(Hypothesis((), (c,)) for c in range(len(self.mixups)))]
             if len(self._affordable(every, _AT_FIRST)) == len(every):
@@ -276,11 +285,9 @@ class _Search:
                 continue
             top, settled = self._top, self._best() == screen.at
             unsure = [
-                h for h in self.evidence
+                h for h in likeliest(self.evidence, top - _FACTOR - _MOVES)
                 if h.rows and h not in self.own and not (settled and h.holds(screen.at))
-                and self.evidence[h] >= top - _FACTOR - _MOVES
             ]  # fmt: skip
-            unsure.sort(key=lambda h: (-self.evidence[h], h.rows, h.mixups))
             most = min(_OWN, max(3, _OWN_WORK // max(self.n, 1)))
             unsure = unsure[: max(0, most - len(self.own))]
             if not unsure:
@@ -290,15 +297,8 @@ class _Search:
 
     def _likely(self, at: Hypothesis) -> list[Hypothesis]:
         """Return those that were proposed, may be likely and were not balanced, in order."""
-        top = self._top
-        # beside the likeliest errors so far others were proposed where these are left out
-        settled = self._best() == at
-        found = [
-            (-v, h.rows, h.mixups, h)
-            for h, v in self.proposed.above(top - max(_EXACT, _FACTOR)).items()
-            if v >= top - (_EXACT if settled and h.holds(at) else _FACTOR)
-        ]
-        return [h for *_, h in sorted(found, key=lambda each: each[:3])]
+        settled, top = at if self._best() == at else None, self._top
+        return self.proposed.likely(top - _FACTOR, top - _EXACT, settled)
 
     def _balance(
         self, some: Sequence[Hypothesis], signatures: Signatures, *, spare: bool = False
@@ -327,26 +327,27 @@ class _Search:
         self._balance(some, signatures, spare=self.refitter.quick)
         flows = [other for h in some if h in self.balanced for other in self._put_right(h)]
         self._balance(self._affordable(flows), signatures)
+        if not (self.refitter.quick or self._explains(self._best())):  # else they are among those
+            self._balance_more([Hypothesis((), (c,)) for c in self.exchanges[:_EXCHANGES]])
 
     def _put_right(self, h: Hypothesis) -> dict[Hypothesis, float]:
         """Return it with a flow put right: about as likely, its own balance will say how much."""
-        solution, found = self.balanced[h][1], dict[Hypothesis, float]()
-        for other, c in self.changes.put_right(h, solution):
+        found = dict[Hypothesis, float]()
+        for other, c in self.changes.put_right(h, self.balanced[h][1]):
             if other not in self.balanced:
                 alone = self.mixups[c].log_odds - 0.5 * self._objective(h)
                 found[other] = max(self.evidence[h], alone if len(h) == 1 else -np.inf)
         return found
 
-    def _lower(self, h: Hypothesis) -> bool:
-        """Look for a lower minimum of a hypothesis by itself; tell whether there was one."""
+    def _lower(self, h: Hypothesis, signatures: Signatures) -> None:
+        """Look for a lower minimum of a hypothesis by itself."""
         survey, solution = self.balanced[h]
         other = self.refitter.by_itself(survey.problem, solution.flow if solution else None)
-        if other is None or solution is None or not lower(other, solution):
-            return False
-        self.balanced[h] = survey, other
-        self.own.pop(h, None)
-        self.said.pop(h, None)
-        return True
+        if other is not None and solution is not None and lower(other, solution):
+            self.balanced[h] = survey, other
+            self.own.pop(h, None)
+            self.said.pop(h, None)
+            self._weigh(signatures, [h])
 
     def _objective(self, h: Hypothesis) -> float:
         s = self.balanced[h][1]
@@ -373,10 +374,10 @@ class _Search:
         single = [(h, s) for h, s in good if len(h.rows) == 1 and h.rows[0] < self.n]
         if single:
             rows = np.array([h.rows[0] for h, _ in single], dtype=np.intp)
-            size, most = self.changes.errors(rows, [s for _, s in single], signatures)
+            size, most = self.changes.errors([(h, h.rows[0], s) for h, s in single], signatures)
             variance = single_variance_known(signatures.products.diagonal[rows], most)
             for c, (h, _) in enumerate(single):
-                own = self.changes.error_by(self._said(h), h.rows[0], signatures)
+                own = self.changes.error_by(h, self._said(h), h.rows[0])
                 size[c], variance[c] = own or (size[c], variance[c])
             known = np.isfinite(size) & (variance > 0.0)
             more, _ = self.table.log_evidence_of(
@@ -393,8 +394,7 @@ class _Search:
         volumes = self.mixups.volumes(new, self.first.products)
         self.volumes |= zip(new, volumes.tolist(), strict=True)
         for h, _ in good:
-            for c in h.mixups:
-                value[h] += self.mixups[c].log_odds + self.volumes[c]
+            value[h] += sum(self.mixups[c].log_odds + self.volumes[c] for c in h.mixups)
         self.evidence |= value
         for h in value:
             self.proposed.drop(h)

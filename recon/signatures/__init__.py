@@ -15,7 +15,7 @@ from oretally.recon.signatures.evidence import (
     single_variance_known,
 )
 from oretally.recon.signatures.inner_products import InnerProducts
-from oretally.recon.signatures.mixups import Mixups
+from oretally.recon.signatures.mixups import Mixups, MovedNumber
 from oretally.recon.signatures.possible_slips import PossibleSlips, SlipTable
 from oretally.recon.signatures.signatures import (
     LOSS_UNIT,
@@ -47,6 +47,7 @@ __all__ = [
     "Meant",
     "MeasuredReading",
     "Mixups",
+    "MovedNumber",
     "PossibleSlips",
     "Signatures",
     "SlipTable",
