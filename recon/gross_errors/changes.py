@@ -78,10 +78,10 @@ class Changes:
         """
         numbers, untold = self.mixups.undone(mixups), self.mixups.untold(mixups)
         row = {p: i for i, p in enumerate(signatures.readings)}
-        found = [
-            -1 if i in untold else row.pop(numbers[i].place if i in numbers else place)
-            for i, place in enumerate(self.mixups.readings)
-        ]
+        found = list[int]()
+        for i, place in enumerate(self.mixups.readings):
+            to = numbers[i].place if i in numbers else place
+            found.append(-1 if to is None or i in untold else row.pop(to))
         for i in sorted(untold):
             column = self.mixups.readings[i].analyte
             found[i] = row.pop(next(p for p in row if p.analyte == column))
@@ -177,10 +177,8 @@ class Changes:
             if h.mixups:
                 place, read[at], unit[at] = self.number(h, i)
                 if place is not None:
-                    column[at], j[at] = (
-                        -1 if place.analyte is None else place.analyte,
-                        place.carrier,
-                    )
+                    column[at] = -1 if place.analyte is None else place.analyte
+                    j[at] = place.carrier
         said = np.array([
             s.flow[c] if a < 0 else s.grade[a, c]
             for (_, _, s), a, c in zip(rows, column.tolist(), j.tolist(), strict=True)
@@ -215,7 +213,7 @@ class Changes:
         covariance = error_covariance(signatures, h.rows, most)
         by = [e for i in h.rows if i < n and (e := self.error_by(h, said, i))]
         if len(by) == len(h.rows):
-            places = [self.number(h, i).place for i in h.rows]
+            places = [p for i in h.rows if (p := self.number(h, i).place) is not None]
             unit = np.array([self.number(h, i).sd for i in h.rows])
             found = np.array([size for size, _ in by])
             together = np.array([[said.together[a, b] for b in places] for a in places])
@@ -225,7 +223,7 @@ class Changes:
     def error_by(self, h: Hypothesis, said: Said, row: int) -> tuple[float, float] | None:
         """Return an error and its variance as balances and a course together have them, if so."""
         place, read, unit = self.number(h, row)
-        if place not in said.readings:
+        if place is None or place not in said.readings:
             return None
         value, sd = said.readings[place]
         return (read - value) / unit, 1.0 + (sd / unit) ** 2

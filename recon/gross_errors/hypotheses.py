@@ -82,7 +82,7 @@ def standing_out(signatures: Signatures) -> list[int]:
     """
     statistic = np.where(signatures.seen, np.abs(signatures.statistic), 0.0)
     statistic = statistic[: len(signatures.readings)]
-    return np.argsort(-np.round(statistic, 9), kind="stable").tolist()
+    return [int(i) for i in np.argsort(-np.round(statistic, 9), kind="stable")]
 
 
 def likeliest(evidence: Mapping[Hypothesis, float], least: float) -> list[Hypothesis]:

@@ -183,8 +183,7 @@ class Mixups:
     def _all_undone(self, mixups: Sequence[int]) -> dict[int, MovedNumber]:
         found: dict[int, MovedNumber] = {}
         for i in self.with_rows((), mixups):
-            place = self.readings[i]
-            found[i] = MovedNumber(place, *self.slips.as_read(place))
+            found[i] = MovedNumber(self.readings[i], *self.slips.as_read(self.readings[i]))
         for c in mixups:
             moves = self._destinations(c)
             for i, (place, value, sd) in found.items():
