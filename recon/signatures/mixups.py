@@ -219,16 +219,20 @@ class Mixups:
     def beside(self, number: int, mixups: Sequence[int], *, linear: bool = False) -> bool:
         """Whether a mix-up can be undone besides others.
 
-        They have no number in common, or one is of samples and the other of two readings or one:
+        They have no place in common, or one is of samples and the other of two readings or one:
         two exchanges of samples would be a third. Linear is only what comes to be with the samples
         where they belong.
         """
-        few, rows = self._of_few(number), set(self.rows(number).tolist())
+        few, own = self._of_few(number), self._places(number) if mixups else set()
         return all(
-            (self._of_few(c) != few and (few or not linear))
-            or rows.isdisjoint(self.rows(c).tolist())
+            (self._of_few(c) != few and (few or not linear)) or own.isdisjoint(self._places(c))
             for c in mixups
         )
+
+    def _places(self, number: int) -> set[Position | None]:
+        """Return the places that numbers leave or come to, those that nobody measured with them."""
+        moves = self._destinations(number)
+        return {*moves, *moves.values()} - {None}
 
     def _of_few(self, number: int) -> bool:
         return number < len(self._pairs) or self.is_of_one(number)

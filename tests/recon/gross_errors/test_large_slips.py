@@ -195,6 +195,13 @@ def test_an_exchange_and_an_error_that_hide_each_other() -> None:
     assert record["exit"] == 0 and record["named"], record
 
 
+@pytest.mark.skipif(not NIGHTLY, reason="takes half a minute")
+def test_two_samples_do_not_come_to_one_place_that_nobody_measured() -> None:
+    """Both exchanged with a stream of which nothing was measured: no such pair is tried."""
+    record = done(Task("wrong_assay", "rougher conc", "scavenger return"))
+    assert record["exit"] == 0 and record["named"], record
+
+
 def test_only_what_bears_a_label_is_exchanged() -> None:
     """No declared loss, nothing that stays in a bottle or is added to it."""
     names = {s for task in exchange_tasks(["month_with_stockpile", "bottle_roll_times"])
