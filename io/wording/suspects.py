@@ -50,6 +50,7 @@ UNTOUCHED = (
 )
 _MANY = 4  # members of a group that are told one by one
 _HARDLY = 0.01  # probability below which a member of a group is not told
+_LIKELY = 0.5  # probability from which an exchange is taken for granted beside an error in it
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +124,9 @@ def suspect_head(balance: Balance, s: Suspect) -> str:
         row = balance.value(first.where, first.quantity)
         said = (row.measured or 0.0) - s.estimated_error
         others = f"the others say {format_with_sd(said, s.sd)[0]}"
+        if any(m.together and first in m.group and (m.probability or 0.0) > _LIKELY
+               for m in balance.suspects):  # fmt: skip
+            others = f"where it belongs {others}"
         if said < 0.0:
             others = "the others would need less than 0, so it is hardly wrong alone"
         elif said > _whole(balance, first):
@@ -263,12 +267,14 @@ def explanation_name(balance: Balance, index: int) -> str:
     e = balance.gross_errors.explanations[index]
     several = [s for s in e.slips if len(s.readings) > 1]
     mixed = {(r.stream, r.quantity) for s in several for r in s.readings}
-    slips = {(r.stream, r.quantity): s.kind for s in e.slips for r in s.readings}
+    slips = {(r.stream, r.quantity): s.kind
+             for s in e.slips if s not in several for r in s.readings}  # fmt: skip
     parts = [s.reason if len(s.readings) > 2
              else " and ".join(f"{r.quantity} of '{r.stream}'" for r in s.readings) + f" ({s.kind})"
              for s in several]  # fmt: skip
-    for place in e.places:
-        if (place.where, place.quantity) in mixed:
+    for i, place in enumerate(e.places):
+        besides = place in e.places[i + 1 :]
+        if (place.where, place.quantity) in mixed and not besides:
             continue
         kind = slips.get((place.where, place.quantity))
         parts.append(f"{place} ({kind})" if kind else str(place))

@@ -110,6 +110,18 @@ class Diagnosis:
         return np.minimum(found, 1.0)
 
     @cached_property
+    def of_any(self) -> Floats:
+        """Probability of each row that it is in error by itself or in a mix-up, shape (n_rows,)."""
+        found = np.zeros(len(self.ways))
+        for w in self.weighed:
+            found[self.mixups.with_rows(w.hypothesis.rows, w.hypothesis.mixups)] += w.probability
+        for base, p in self.unlikely.items():
+            found += p
+            rows = self.mixups.with_rows(base.rows, base.mixups)
+            found[rows] += p.sum() - p[rows]
+        return np.minimum(found, 1.0)
+
+    @cached_property
     def of_mixup(self) -> dict[int, float]:
         """Probability of each mix-up that was weighed."""
         found: dict[int, float] = {}
@@ -235,13 +247,8 @@ class Diagnosis:
 
         No two of all these are likely to be in error together; none is less likely than ``least``.
         """
-        parts = [
-            {
-                *w.hypothesis.rows,
-                *(int(i) for c in w.hypothesis.mixups for i in self.mixups.rows(c)),
-            }
-            for w in self.weighed
-        ]
+        parts = [set(self.mixups.with_rows(w.hypothesis.rows, w.hypothesis.mixups))
+                 for w in self.weighed]  # fmt: skip
         others = np.flatnonzero(self.of_row >= least).tolist()
         together, found = {row}, list[tuple[int, float]]()
         for i in sorted(others, key=lambda i: (-self.of_row[i], i)):

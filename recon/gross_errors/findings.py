@@ -15,7 +15,6 @@ import numpy as np
 from oretally.flowsheet import BalanceModel, Position
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.answers import Answers, balanced_values
-from oretally.recon.gross_errors.changes import Changes
 from oretally.recon.gross_errors.error_names import ErrorNames
 from oretally.recon.gross_errors.likeliest import search_in
 from oretally.recon.gross_errors.likely_explanations import Explained, likely_explanations
@@ -95,8 +94,7 @@ def gross_errors(
     names, refitter = ErrorNames(model), Refitter(problem, solution, work=WORK)
     search = search_in(model, solution, given, refitter, course, usual)
     found = diagnose_together([search])[0]
-    changes = Changes(problem, solution, found.mixups)
-    told = ToldSlips(found, search.slips, changes, refitter)
+    told = ToldSlips(found, search.slips, search.changes, refitter)
     case = Findings(found, told, names, answers, values, positions, test)
     n_tests = found.at_balance.first.size
     largest = sidak_limit(test.alpha, n_tests)
@@ -104,7 +102,7 @@ def gross_errors(
         suspects=suspects(case),
         probabilities=_probabilities(case),
         explanations=tuple(
-            _explanation(case, e) for e in likely_explanations(found, changes, refitter)
+            _explanation(case, e) for e in likely_explanations(found, search.changes, refitter)
         ),
         groups=_groups(names, found.at_balance),
         hidden=hidden,
@@ -169,12 +167,8 @@ def _measured_at(model: BalanceModel, positions: Sequence[Position]) -> list[Pos
 
 def _probabilities(case: Findings) -> tuple[tuple[ErrorPlace, float], ...]:
     """Return the probability of each error, measurements and losses in their order."""
-    found = case.found
-    every = found.of_row.copy()
-    for c, p in found.of_mixup.items():
-        if not found.mixups.is_of_one(c):  # else it is counted
-            every[found.mixups.rows(c)] += p
-    signatures = found.at_best.signatures
+    every = case.found.of_any
+    signatures = case.found.at_best.signatures
     told = signatures.seen
     if told.size > LARGEST:
         told = told & (every >= _WORTH)
@@ -194,9 +188,9 @@ def _explanation(case: Findings, e: Explained) -> NamedExplanation:
         for r in replace(case.answers, covariance=covariance).recoveries()
         if r.product
     ]
-    mixed = [int(i) for c in e.mixups for i in found.mixups.rows(c)]
+    wrong = (*e.rows, *found.mixups.with_rows((), e.mixups))
     return NamedExplanation(
-        places=tuple(case.names.place(signatures, i) for i in (*e.rows, *mixed)),
+        places=tuple(case.names.place(signatures, i) for i in wrong),
         slips=case.told.under(e),
         probability=e.probability,
         objective=e.objective,
@@ -235,8 +229,7 @@ def _variance_factors(case: Findings) -> tuple[VarianceFactor, ...]:
     signatures = found.at_best.signatures
     n = len(signatures.readings)
     first = found.weighed[0].hypothesis
-    wrong = list(first.rows)
-    wrong += [int(i) for c in first.mixups for i in found.mixups.rows(c)]
+    wrong = found.mixups.with_rows(first.rows, first.mixups)
     products, r = signatures.without(wrong)
     quantities = case.names.quantities(signatures.readings)
     factors = variance_factors(products.diagonal[:n], r[:n], quantities, left_out=wrong)

@@ -28,7 +28,7 @@ from oretally.recon.signatures import (
 
 __all__ = [
     "NOTHING", "Hypothesis", "Proposals", "Screen", "each_value", "error_covariance",
-    "joint_errors", "likeliest_of_each_number",
+    "joint_errors", "likeliest", "likeliest_of_each_number", "standing_out",
 ]  # fmt: skip
 
 
@@ -73,6 +73,22 @@ def likeliest_of_each_number(
     order = sorted(evidence, key=lambda h: (len(h), -evidence[h], h.rows, h.mixups))
     for n in range(1, most):
         yield from islice((h for h in order if len(h) == n), wide)
+
+
+def standing_out(signatures: Signatures) -> list[int]:
+    """Return the rows of measurements, those first that stand out most.
+
+    A slip that drove the balance to a bound leaves no signature that can be trusted.
+    """
+    statistic = np.where(signatures.seen, np.abs(signatures.statistic), 0.0)
+    statistic = statistic[: len(signatures.readings)]
+    return [int(i) for i in np.argsort(-np.round(statistic, 9), kind="stable")]
+
+
+def likeliest(evidence: Mapping[Hypothesis, float], least: float) -> list[Hypothesis]:
+    """Return the hypotheses of at least so much log evidence, the likeliest first."""
+    found = [(-v, h.rows, h.mixups, h) for h, v in evidence.items() if v >= least]
+    return [h for *_, h in sorted(found, key=lambda each: each[:3])]
 
 
 def each_value(
@@ -143,6 +159,18 @@ class Proposals:
         of_families = (float(s.max(initial=-np.inf)) for s in self.families.values())
         return max((*self.few.values(), *of_families), default=-np.inf)
 
+    def likely(self, least: float, exact: float, beside: Hypothesis | None) -> list[Hypothesis]:
+        """Return those of at least so much log evidence, the likeliest first.
+
+        ``exact`` is the least of those that hold the errors of ``beside``: they were proposed where
+        these are left out.
+        """
+        few = self.above(min(least, exact))
+        return likeliest({
+            h: v for h, v in few.items()
+            if v >= (exact if beside is not None and h.holds(beside) else least)
+        }, -np.inf)  # fmt: skip
+
     def above(self, least: float) -> dict[Hypothesis, float]:
         """Return those of at least so much log evidence."""
         found = {h: v for h, v in self.few.items() if v >= least}
@@ -196,6 +224,8 @@ class Screen:
     at : Hypothesis
     value : float
         Log evidence of ``at``, from balancing again.
+    volumes : mapping of int to float
+        What its mix-ups add to the log evidence beside the objective and their odds.
     """
 
     signatures: Signatures
@@ -204,6 +234,7 @@ class Screen:
     mixups: Mixups
     at: Hypothesis
     value: float
+    volumes: Mapping[int, float]
 
     @cached_property
     def objective(self) -> float:
@@ -214,7 +245,8 @@ class Screen:
     @cached_property
     def base(self) -> float:
         """Log evidence with no row in error, the mix-ups undone."""
-        return -0.5 * self.objective + sum(self.mixups[c].log_odds for c in self.at.mixups)
+        odds = sum(self.mixups[c].log_odds + self.volumes[c] for c in self.at.mixups)
+        return -0.5 * self.objective + odds
 
     def scores(self, posterior: Posterior) -> Proposals:
         """Return the log evidence of hypotheses worth a look.
@@ -225,10 +257,10 @@ class Screen:
         nothing = Hypothesis((), self.at.mixups)
         found.add({nothing: self.base} | self._sets(posterior))
         evidence, _, fall = self._alone
-        found.add_rows(nothing, self._unmixed(self.base + evidence + fall))
+        found.add_rows(nothing, self._told(self.base + evidence + fall))
         if self.at.rows:
             evidence, _, fall = self._weighed(*self._alone_sizes(self.at.rows))
-            found.add_rows(self.at, self._unmixed(self.value + evidence + fall))
+            found.add_rows(self.at, self._told(self.value + evidence + fall))
         found.add({self.at.and_mixup(c): g for c, g in self._mixups(self.at.rows, self.value)})
         if self.at.rows and not self.at.mixups:
             found.add({Hypothesis((), (c,)): g for c, g in self._mixups((), self.base)})
@@ -236,19 +268,19 @@ class Screen:
         return found
 
     def _free(self, rows: Sequence[int]) -> bool:
-        """Whether none of the rows has a part in the mix-ups that were undone."""
-        return not any(i in self._mixed for i in rows)
+        """Whether the signatures tell of each of the rows where it belongs."""
+        return not any(i in self._untold for i in rows)
 
-    def _unmixed(self, scores: Floats) -> Floats:
-        """Return scores of rows, those that have a part in the mix-ups left out."""
-        if self._mixed:
+    def _told(self, scores: Floats) -> Floats:
+        """Return scores of rows, those left out of which the signatures tell nothing."""
+        if self._untold:
             scores = scores.copy()
-            scores[list(self._mixed)] = -np.inf
+            scores[list(self._untold)] = -np.inf
         return scores
 
     @cached_property
-    def _mixed(self) -> frozenset[int]:
-        return frozenset(i for c in self.at.mixups for i in self.mixups.rows(c).tolist())
+    def _untold(self) -> frozenset[int]:
+        return self.mixups.untold(self.at.mixups)
 
     def _alone_sizes(self, chosen: Sequence[int]) -> tuple[Floats, Floats]:
         """Return each error beside chosen ones, and its variance: infinite if it is not seen."""
@@ -334,9 +366,10 @@ class Screen:
     def _mixups(self, chosen: Sequence[int], value: float) -> list[tuple[int, float]]:
         """Return mix-ups and the log evidence with each, beside chosen rows."""
         products, r = self._beside(tuple(chosen))
-        taken = {*chosen, *self._mixed}
+        taken = self._untold.union(chosen)
         return [
             (c, value + gain)
             for c, gain in self.mixups.gains(products, r)
-            if not taken.intersection(self.mixups.rows(c).tolist())
+            if taken.isdisjoint(self.mixups.rows(c).tolist())
+            and self.mixups.beside(c, self.at.mixups, linear=True)
         ]

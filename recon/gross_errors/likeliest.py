@@ -10,7 +10,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from oretally.flowsheet import BalanceModel, Position
-from oretally.recon.gross_errors.changes import Changes
 from oretally.recon.gross_errors.error_names import ErrorNames
 from oretally.recon.gross_errors.search import SuspectSearch, diagnose_together
 from oretally.recon.gross_errors.suspects import doubts
@@ -62,8 +61,7 @@ def likeliest_suspects(
     ]
     found = list[Likeliest | None]()
     for search, diagnosis in zip(searches, diagnose_together(searches), strict=True):
-        changes = Changes(search.problem, search.solution, diagnosis.mixups)
-        told = ToldSlips(diagnosis, search.slips, changes, search.refitter)
+        told = ToldSlips(diagnosis, search.slips, search.changes, search.refitter)
         doubt = next(iter(doubts(diagnosis, told)), None)
         names, signatures = ErrorNames(balanced[len(found)][0]), diagnosis.at_best.signatures
         found.append(None if doubt is None else Likeliest(

@@ -25,7 +25,9 @@ from oretally.recon.gross_errors.hypotheses import (
     Hypothesis,
     Proposals,
     Screen,
+    likeliest,
     likeliest_of_each_number,
+    standing_out,
 )
 from oretally.recon.gross_errors.weighing import Weighing
 from oretally.recon.kinetics import LeachEvidence
@@ -65,6 +67,7 @@ _AT_FIRST = 0.5  # share of the work for what is balanced at first
 _MOVES = 4.0  # log evidence that better signatures may add
 _BATCH, _FEW = 64, 6  # at once
 _AMONG = 60  # readings of a very large survey that may have been exchanged: the most doubtful
+_EXCHANGES = 24  # of streams, each tried alone where balancing again is not quick
 
 
 def diagnose(
@@ -140,22 +143,19 @@ class SuspectSearch:
         self.n = len(self.first.readings)
         self.meant = self.slips.table(self.first.readings)
         self.rate = self.slips.rates(self.first.readings)
-        among = None
-        if self.n > LARGEST:
-            order = np.argsort(-np.abs(self.first.statistic[: self.n]), kind="stable")
-            among = order[:_AMONG].tolist()
-        flow_checked = self.solution.classes.flow_checked
-        self.mixups = Mixups(
-            self.slips, self.first.readings, self.first.unit[: self.n], self.rate, among,
-            np.array([k is not None or flow_checked[j] for k, j in self.first.readings]),
-        )  # fmt: skip
+        among = standing_out(self.first)[:_AMONG] if self.n > LARGEST else None
+        flows = self.solution.classes.flow_checked
+        checked = np.array([k is not None or flows[j] for k, j in self.first.readings])
+        unit = self.first.unit[: self.n]
+        self.mixups = Mixups(self.slips, self.first.readings, unit, self.rate, among, checked)
         # a flow that is off by decades is put right, never left out: that would count it twice
         decades = np.isin(self.meant.reading, list(self.mixups.of_one))
         self.table = WayTable.of_survey(
             self.first, self.slips, self.meant.without(decades & self.meant.far(FAR, SCALES)),
             rate=self.rate, rates=self.rates,
         )  # fmt: skip
-        self.changes = Changes(self.problem, self.solution, self.mixups)
+        self.exchanges = self.mixups.of_streams(())
+        self.changes = Changes(self.problem, self.solution, self.mixups, self.first.nodes)
         self.known = Weighing(self.changes, self.first, self.n_nodes, self.table, self.course)
         self.few = self.refitter.quick and len(self.mixups) * self.n <= _WORK  # for all of them
         self.at_balance = equivalent_sets(self.first)
@@ -168,8 +168,8 @@ class SuspectSearch:
             self._weigh(self.first, [NOTHING])
         else:
             screen, posterior = yield from self._proposed_at(NOTHING)
-            likeliest = weighed_hypotheses(self.known.evidence, self.proposed, NOTHING)[0][0]
-            doubted = likeliest.hypothesis != NOTHING or likeliest.probability < _SOUND
+            first = weighed_hypotheses(self.known.evidence, self.proposed, NOTHING)[0][0]
+            doubted = first.hypothesis != NOTHING or first.probability < _SOUND
         singles = self._singles() if doubted else []
         if hopeless or len(singles) >= _FEWEST:
             yield from self._balance_alone(singles, self.first)
@@ -181,6 +181,7 @@ class SuspectSearch:
             checked = set[Hypothesis]()
             for left in reversed(range(_ROUNDS)):
                 yield from self._balance_all(screen)
+                yield from self._balance_beside_exchanges()
                 best = self.known.best
                 if best not in checked and best != NOTHING:
                     checked.add(best)
@@ -235,13 +236,13 @@ class SuspectSearch:
         same = self.at_balance if signatures is self.first else equivalent_sets(signatures)
         # whatever is proposed may leave nothing of what the course says: its own balance will tell
         most = self.known.evidence[at] + 0.5 * self.known.said_of(at).distance
-        screen = Screen(signatures, same, self.table, self.mixups, at, most)
+        screen = Screen(signatures, same, self.table, self.mixups, at, most, self.known.volumes)
         wrong = candidates(same, self.rate, self.rates)
         posterior = explain(same.correlations, same.statistic, wrong)
         self.proposed.update(screen.scores(posterior))
         if at != NOTHING and self.few:
             # exchanges of so much are too large for linear scores
-            every = map(at.and_mixup, self.mixups.of_streams(at.rows, at.mixups))
+            every = map(at.and_mixup, self.mixups.of_streams(at.mixups))
             more = [h for h in every if h not in self.known.balanced]
             yield from self._balance(self._affordable(more), signatures, spare=True)
         for h in self.known.evidence:
@@ -250,27 +251,43 @@ class SuspectSearch:
 
     def _next(self) -> Hypothesis:
         """Return a hypothesis at which nothing was proposed yet, else the likeliest."""
-        best = self.known.best
-        dof = self.solution.classes.degrees_of_freedom - len(best)
+        known, best = self.known.evidence, self.known.best
         more = self.n <= _SMALL and bool(self._affordable([best]))
-        few = more * (len(best) + (not explained(self.known.objective(best), dof)))
-        fewer = likeliest_of_each_number(self.known.evidence, few, _WIDE)
-        known = self.known.evidence
+        few = more * (len(best) + (not self._explains(best)))
+        fewer = likeliest_of_each_number(known, few, _WIDE)
         return next((h for h in fewer if h not in self.seen and known[h] > -np.inf), best)
+
+    def _balance_beside_exchanges(self) -> _Steps[None]:
+        """Balance again each reading beside each exchange, if nothing less explains the survey."""
+        less = len(best := self.known.best) <= _FEWEST and self._explains(best)
+        if self.few and self.n <= _SMALL and not less:
+            pairs = [Hypothesis((i,), (c,)) for c in self.exchanges for i in range(self.n)]
+            self.exchanges = []  # tried
+            yield from self._balance_more(pairs)
+
+    def _balance_more(self, some: Sequence[Hypothesis]) -> _Steps[None]:
+        """Balance some again beyond those that are proposed; only the likely of them are kept."""
+        new = [h for h in some if h not in self.known.balanced]
+        if sum(map(self._cost, new)) <= self.refitter.work.units - self.refitter.spent:
+            self.refitter.careful += 0 if self.refitter.quick else len(new)
+            yield from self._balance(new, self.first, spare=self.refitter.quick)
+            evidence, least = self.known.evidence, self._top - _FACTOR
+            for h in [h for h in new if evidence.get(h, least) < least]:
+                self.known.forget(h)
+
+    def _explains(self, h: Hypothesis) -> bool:
+        dof = self.solution.classes.degrees_of_freedom - len(h)
+        return explained(self.known.objective(h), dof)
 
     @property
     def _top(self) -> float:
         return max(self.proposed.best, *self.known.evidence.values())
 
     def _singles(self) -> list[Hypothesis]:
-        """Return measurements by themselves, those that stand out most first.
-
-        A slip that drove the balance to a bound leaves no signature that can be trusted.
-        """
-        statistic = np.where(self.first.seen, np.abs(self.first.statistic), 0.0)[: self.n]
-        order = np.argsort(-np.round(statistic, 9), kind="stable")
+        """Return measurements by themselves, those that stand out most first."""
         most = max(_FIRST, _WORK // max(self.n, 1)) if self.refitter.quick else self.n
-        found = self._affordable([Hypothesis((int(i),)) for i in order[:most]], _AT_FIRST)
+        some = [Hypothesis((i,)) for i in standing_out(self.first)[:most]]
+        found = self._affordable(some, _AT_FIRST)
         if self.few:  # none depends on what the distorted balance says of it
             every = [*found, *(Hypothesis((), (c,)) for c in range(len(self.mixups)))]
             if len(self._affordable(every, _AT_FIRST)) == len(every):
@@ -293,11 +310,9 @@ class SuspectSearch:
                 continue
             top, settled = self._top, self.known.best == screen.at
             unsure = [
-                h for h in self.known.evidence
+                h for h in likeliest(self.known.evidence, top - _FACTOR - _MOVES)
                 if h.rows and h not in self.known.own and not (settled and h.holds(screen.at))
-                and self.known.evidence[h] >= top - _FACTOR - _MOVES
             ]  # fmt: skip
-            unsure.sort(key=lambda h: (-self.known.evidence[h], h.rows, h.mixups))
             most = min(_OWN, max(3, _OWN_WORK // max(self.n, 1)))
             unsure = unsure[: max(0, most - len(self.known.own))]
             if not unsure:
@@ -306,15 +321,8 @@ class SuspectSearch:
 
     def _likely(self, at: Hypothesis) -> list[Hypothesis]:
         """Return those that were proposed, may be likely and were not balanced, in order."""
-        top = self._top
-        # beside the likeliest errors so far others were proposed where these are left out
-        settled = self.known.best == at
-        found = [
-            (-v, h.rows, h.mixups, h)
-            for h, v in self.proposed.above(top - max(_EXACT, _FACTOR)).items()
-            if v >= top - (_EXACT if settled and h.holds(at) else _FACTOR)
-        ]
-        return [h for *_, h in sorted(found, key=lambda each: each[:3])]
+        settled, top = at if self.known.best == at else None, self._top
+        return self.proposed.likely(top - _FACTOR, top - _EXACT, settled)
 
     def _balance(
         self, some: Sequence[Hypothesis], signatures: Signatures, *, spare: bool = False
@@ -345,6 +353,10 @@ class SuspectSearch:
         yield from self._balance(some, signatures, spare=self.refitter.quick)
         flows = [other for h in some if h in self.known.balanced for other in self._put_right(h)]
         yield from self._balance(self._affordable(flows), signatures)
+        if not (self.refitter.quick or self._explains(self.known.best)):  # else they are of those
+            yield from self._balance_more(
+                [Hypothesis((), (c,)) for c in self.exchanges[:_EXCHANGES]]
+            )
 
     def _put_right(self, h: Hypothesis) -> dict[Hypothesis, float]:
         """Return it with a flow put right: about as likely, its own balance will say how much."""

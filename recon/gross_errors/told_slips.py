@@ -71,14 +71,18 @@ class ToldSlips:
         solution = self._refitter.refits([survey]).get(0)
         if solution is None:
             return None
-        known = {place: v for place, v in mixup.values.items() if np.isfinite(v[0])}
-        misfit = max(abs(v - _at(solution, place)) / sd for place, (v, sd) in known.items())
+        # one of them may be wrong itself
+        values = {place: survey.readings[place] for place in mixup.values}
+        misfit = max(
+            (abs(v - _at(solution, place)) / sd for place, (v, sd) in values.items() if v == v),
+            default=0.0,
+        )
         odds = p / max(found.sound if free is None else free, 1e-300)
         return Slip(
             mixup.kind,
             tuple(
                 self.slips.changed(place, v)
-                for place, (v, _) in mixup.values.items()
+                for place, (v, _) in values.items()
                 if place in self.slips.written
             ),  # fmt: skip
             mixup.reason,
@@ -105,19 +109,20 @@ class ToldSlips:
     def _undone(self, row: int, number: int, p: float, free: float) -> Slip | None:
         found = self.found
         signatures, meant = found.at_best.signatures, found.meant.of(row)[number]
-        place, under = signatures.readings[row], found.first_with(row)
+        under = found.first_with(row)
         if under is None:
             return None
         size, covariance = found.errors_under(under)
         at, unit = under.rows.index(row), signatures.unit[row]
-        read, sd = self.slips.as_read(place)
+        read, sd = self.slips.as_read(signatures.readings[row])
         said = read - float(size[at]) * unit
         value, reason = meant.value, meant.reason
         wet = meant.kind == "wet mass"
         if wet:
             value, reason = said, wet_reason(read, said)
         survey = self._changes.under(under, signatures)
-        survey = survey.and_readings({place: (value, sd if wet else meant.sd)})
+        there = self._changes.meant(under, row, value, sd if wet else meant.sd)
+        survey = survey.and_readings(dict([there]))
         solution = self._refitter.refits([survey]).get(0)
         if solution is None:
             return None
@@ -132,8 +137,8 @@ class ToldSlips:
             misfit = float(abs(value - said) / unit / max(spread, 1e-300) ** 0.5)
         odds = float(np.log(max(p, 1e-300) / max(free, 1e-300))) if free > 0.0 else float("inf")
         return Slip(
-            meant.kind, (self.slips.changed(place, value),), reason, p, min(odds, 700.0), misfit,
-            objective, dof,
+            meant.kind, (self.slips.changed(signatures.readings[row], value),), reason, p,
+            min(odds, 700.0), misfit, objective, dof,
         )  # fmt: skip
 
 

@@ -63,8 +63,7 @@ class Weighing:
     @property
     def best(self) -> Hypothesis:
         """The likeliest; of as likely ones that with the fewest errors."""
-        top = max(self.evidence.values())
-        return min((h for h, v in self.evidence.items() if v == top), key=len)
+        return max(self.evidence, key=lambda h: (self.evidence[h], -len(h)))
 
     def solution(self, h: Hypothesis) -> Solution | None:
         """Return the balance of a hypothesis that was balanced again, if it has one."""
@@ -74,6 +73,11 @@ class Weighing:
         """Take another balance of a hypothesis."""
         self.balanced[h] = self.balanced[h][0], solution
         self.own.pop(h, None)
+        self.said.pop(h, None)
+
+    def forget(self, h: Hypothesis) -> None:
+        """Take a hypothesis as not balanced again."""
+        del self.balanced[h], self.evidence[h]
         self.said.pop(h, None)
 
     def objective(self, h: Hypothesis) -> float:
@@ -143,12 +147,16 @@ class Weighing:
         size, variance = np.zeros((2, rows.size))
         for signatures, at in _by_signatures(some):
             found, most = self.changes.errors(
-                rows[at], [some[c][1].solution for c in at], signatures
+                [
+                    (b.hypothesis, b.hypothesis.rows[0], b.solution)
+                    for b in (some[c][1] for c in at)
+                ],
+                signatures,
             )
             known = single_variance_known(signatures.products.diagonal[rows[at]], most)
             size[at], variance[at] = found, known
-        for c, (signatures, b) in enumerate(some):
-            own = self.changes.error_by(b.said, b.hypothesis.rows[0], signatures)
+        for c, (_, b) in enumerate(some):
+            own = self.changes.error_by(b.hypothesis, b.said, b.hypothesis.rows[0])
             size[c], variance[c] = own or (size[c], variance[c])
         told = np.isfinite(size) & (variance > 0.0)
         gain, _ = self.table.log_evidence_of(

@@ -196,7 +196,8 @@ class NamedExplanation:
     Attributes
     ----------
     places : tuple of ErrorPlace
-        These are wrong, all others are right; empty: nothing is wrong.
+        These are wrong, all others are right; empty: nothing is wrong. One that was mixed up with
+        others and is wrong besides stands twice.
     slips : tuple of Slip
         The likeliest slip behind each of them, where one fits.
     probability : float

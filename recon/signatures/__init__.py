@@ -14,7 +14,7 @@ from oretally.recon.signatures.evidence import (
 )
 from oretally.recon.signatures.inner_products import InnerProducts
 from oretally.recon.signatures.joint_evidence import Evidence, log_evidence
-from oretally.recon.signatures.mixups import Mixups
+from oretally.recon.signatures.mixups import Mixups, MovedNumber
 from oretally.recon.signatures.possible_slips import PossibleSlips, SlipTable
 from oretally.recon.signatures.signatures import (
     LOSS_UNIT,
@@ -46,6 +46,7 @@ __all__ = [
     "Meant",
     "MeasuredReading",
     "Mixups",
+    "MovedNumber",
     "PossibleSlips",
     "Signatures",
     "SlipTable",

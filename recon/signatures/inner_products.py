@@ -159,6 +159,17 @@ class InnerProducts:
         found[first:, :first] += self.losses[:first].T
         return np.asarray(found)
 
+    def of(self, rows: Ints) -> InnerProducts:
+        """Return P at some rows in another order, those of each block together as they are here."""
+        first = int(self.ends[-1])
+        parts = [rows[self.block[rows] == b] for b in range(len(self.blocks))]
+        own = [part - start for part, start in zip(parts, self.ends.tolist(), strict=False)]
+        lost = rows[rows >= first] - first
+        return InnerProducts(
+            [b[i[:, None], i] for b, i in zip(self.blocks, own, strict=True)],
+            self.losses[rows[:, None], lost], self.K[rows],
+        )  # fmt: skip
+
     def without(self, chosen: Sequence[int], r: Floats) -> tuple[InnerProducts, Floats]:
         """Return P, and r of shape (n,), when the chosen errors are allowed any size."""
         P_T = self.columns(chosen)

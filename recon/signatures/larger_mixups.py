@@ -15,6 +15,7 @@ import numpy as np
 
 from oretally.flowsheet import Position
 from oretally.flowsheet.arrays import Floats, Ints
+from oretally.flowsheet.survey import DECLARED_LOSS
 from oretally.recon.signatures.possible_slips import PossibleSlips
 
 __all__ = [
@@ -56,14 +57,33 @@ class LargerMixup:
 def _numbers_of(
     slips: PossibleSlips,
 ) -> tuple[dict[str, dict[str, Position]], dict[str, dict[str, Position]]]:
-    """Return where the assays and the flows of each stream stand, by quantity."""
+    """Return where the assays and the flows of each stream stand, by quantity.
+
+    What was computed of them, and what is below detection, moves with a label as well.
+    """
     assays: dict[str, dict[str, Position]] = {}
     flows: dict[str, dict[str, Position]] = {}
-    for quantity, column in slips.columns.items():
-        part = flows if slips.meanings[quantity].is_flow else assays
-        for stream, place in column.items():
-            part.setdefault(stream, {})[quantity] = place
+    for place, m in slips.written.items():
+        if m.error_source != DECLARED_LOSS:
+            part = flows if slips.meanings[m.quantity].is_flow else assays
+            part.setdefault(m.stream, {})[m.quantity] = place
     return assays, flows
+
+
+def _labels(slips: PossibleSlips) -> dict[str, bool]:
+    """Return the streams that bear a label, and whether it is one of the table of times.
+
+    A declared loss bears none, nor what stays in a vessel or is added to it.
+    """
+    course = slips.survey.course
+    times = () if course is None else course.times
+    without = {t.liquid for t in times}.difference(slips.streams) | {t.added for t in times}
+    without |= {m.stream for m in slips.survey.measurements if m.error_source == DECLARED_LOSS}
+    if course is not None:
+        without.add(course.started)
+    timed = {t.sample for t in times}
+    names = dict.fromkeys((*slips.streams, *(r.stream for r in slips.places.rows)))
+    return {s: s in timed for s in names if s not in without}
 
 
 def readings_in_samples(slips: PossibleSlips) -> int:
@@ -87,13 +107,14 @@ def samples(
     With ``near`` of neighbours alone.
     """
     assays, flows = _numbers_of(slips)
-    streams = [s for s in slips.streams if s in assays]
+    label = _labels(slips)
+    streams = [s for s in slips.streams if s in assays and s in label]
     n = len(streams)
     every = zip(range(n - 1), range(1, n), strict=True) if near else combinations(range(n), 2)
     for i, j in every:
         a, b = streams[i], streams[j]
         chance = slips.overall * float(share_of_exchanges(np.array(j - i), n))
-        if assays[a].keys() != assays[b].keys() or chance <= 0.0:
+        if assays[a].keys() != assays[b].keys() or chance <= 0.0 or label[a] != label[b]:
             continue
         one = [row.get(p, -1) for p in assays[a].values()]
         other = [row.get(assays[b][q], -1) for q in assays[a]]
@@ -111,41 +132,66 @@ def samples(
 def unlike_streams(
     slips: PossibleSlips, row: Mapping[Position, int], most: int
 ) -> Iterator[LargerMixup]:
-    """Yield exchanges of all numbers of two streams of which not the same was measured.
+    """Yield exchanges of two samples, or of all numbers of two streams, not alike measured.
 
-    Of one of them maybe nothing was. Where all have to do with more than ``most`` readings, of
-    neighbours alone. Nothing moves to a place that shared errors or a stack of sieves come before.
+    What one has and the other lacks moves too. Of one stream maybe nothing was measured. Where all
+    have to do with more than ``most`` readings, of neighbours alone.
     """
     place: dict[str, dict[str, Position]] = {}
     for r in slips.places.rows:
         place.setdefault(r.stream, {})[r.quantity] = r.place
-    own: dict[str, dict[str, Position]] = {}
-    for quantity, column in slips.columns.items():
-        for stream, at in column.items():
-            own.setdefault(stream, {})[quantity] = at
-    streams = list(dict.fromkeys((*(s for s in slips.streams if s in own), *place)))
+    assays, flows = _numbers_of(slips)
+    own = {s: assays.get(s, {}) | flows.get(s, {}) for s in (*assays, *flows)}
+    label = _labels(slips)
+    streams = [s for s in dict.fromkeys((*(s for s in slips.streams if s in own), *place))
+               if s in label]  # fmt: skip
     n, readings = len(streams), sum(map(len, own.values()))
     near = (n - 1) * readings > most
     every = zip(range(n - 1), range(1, n), strict=True) if near else combinations(range(n), 2)
     for i, j in every:
         a, b = streams[i], streams[j]
-        one, other = own.get(a, {}), own.get(b, {})
-        chance = STREAMS * slips.overall * float(share_of_exchanges(np.array(j - i), n))
-        if one.keys() == other.keys() or chance <= 0.0:
-            continue
-        rows, source, elsewhere = list[int](), list[int](), list[tuple[Position, int]]()
-        for mine, its, there in ((one, other, place.get(b, {})), (other, one, place.get(a, {}))):
-            for quantity, at in mine.items():
-                rows.append(row.get(at, -1))
-                source.append(row.get(its[quantity], -1) if quantity in its else -1)
-                if quantity not in its and there.get(quantity, at) not in row:
-                    elsewhere.append((there[quantity], rows[-1]))
-        plain = all(p in row and place[s].get(q) == p and not slips.of_stack(p)
-                    for s, some in ((a, one), (b, other)) for q, p in some.items())  # fmt: skip
-        if plain and len(elsewhere) == source.count(-1):
-            yield LargerMixup("streams", f"all numbers of '{a}' and '{b}' changed places",
-                              np.array(rows, dtype=np.intp), np.array(source, dtype=np.intp),
-                              log(chance), tuple(elsewhere))  # fmt: skip
+        share = slips.overall * float(share_of_exchanges(np.array(j - i), n))
+        found = []
+        if a in assays and b in assays:
+            found.append(("samples", f"the samples of '{a}' and '{b}' changed places",
+                          SAMPLES, assays))  # fmt: skip
+        if a in flows or b in flows or not found:
+            found.append(("streams", f"all numbers of '{a}' and '{b}' changed places",
+                          STREAMS, own))  # fmt: skip
+        for kind, reason, chance, numbers in found if share > 0.0 and label[a] == label[b] else ():
+            moved = _moved_both_ways(slips, row, place, numbers, (a, b))
+            if moved is not None:
+                yield LargerMixup(kind, reason, *moved[:2], log(chance * share), moved[2])
+
+
+def _moved_both_ways(
+    slips: PossibleSlips, row: Mapping[Position, int], place: Mapping[str, Mapping[str, Position]],
+    numbers: Mapping[str, Mapping[str, Position]], streams: tuple[str, str],
+) -> tuple[Ints, Ints, tuple[tuple[Position, int], ...]] | None:  # fmt: skip
+    """Return rows, sources and what moves elsewhere, numbers of two streams exchanged.
+
+    None if the same was measured of both, or a number would come to a place that is none, or to
+    one that shared errors or a stack of sieves come before.
+    """
+    a, b = streams
+    one, other = numbers.get(a, {}), numbers.get(b, {})
+    if one.keys() == other.keys():
+        return None
+    rows, source, elsewhere = list[int](), list[int](), list[tuple[Position, int]]()
+    for mine, its, here, there in ((one, other, a, b), (other, one, b, a)):
+        for quantity, at in mine.items():
+            if at not in row:
+                return None
+            rows.append(row[at])
+            source.append(row.get(its[quantity], -1) if quantity in its else -1)
+            if quantity in its:
+                continue
+            to = place.get(there, {}).get(quantity)
+            plain = place.get(here, {}).get(quantity) == at and not slips.of_stack(at)
+            if to is None or to in row or not plain:
+                return None
+            elsewhere.append((to, rows[-1]))
+    return np.array(rows, dtype=np.intp), np.array(source, dtype=np.intp), tuple(elsewhere)
 
 
 def _exchange(

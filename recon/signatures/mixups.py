@@ -8,11 +8,11 @@ no source counts such slips.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from functools import cached_property
 from math import nan
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from oretally.flowsheet.arrays import Bools, Floats, Ints
 from oretally.recon.propagation import SEEN
 from oretally.recon.signatures.decades import decades
 from oretally.recon.signatures.evidence import covariance_known
+from oretally.recon.signatures.exchanges_of_two import exchanges_of_two
 from oretally.recon.signatures.inner_products import InnerProducts
 from oretally.recon.signatures.larger_mixups import (
     LargerMixup,
@@ -28,13 +29,11 @@ from oretally.recon.signatures.larger_mixups import (
     readings_in_lines,
     readings_in_samples,
     samples,
-    share_of_exchanges,
     unlike_streams,
 )
 from oretally.recon.signatures.possible_slips import PossibleSlips
-from oretally.recon.signatures.slips import SWAPPED
 
-__all__ = ["Mixup", "Mixups"]
+__all__ = ["Mixup", "Mixups", "MovedNumber"]
 
 _Reading = tuple[float, float]
 
@@ -61,6 +60,14 @@ class Mixup:
     reason: str
     values: Mapping[Position, _Reading]
     log_odds: float
+
+
+class MovedNumber(NamedTuple):
+    """A number as it was meant: where it belongs, None where nobody knows, and its stated error."""
+
+    place: Position | None
+    value: float
+    sd: float
 
 
 class Mixups:
@@ -102,8 +109,14 @@ class Mixups:
         self._read, own = np.array(read).reshape(-1, 2).T
         self._sd = np.where(np.isfinite(own), own, 1.0)
         self.unit = unit
+        # a whole sample moves with its shares
+        self._value = np.array(
+            [slips.as_read(p)[0] if p in slips.written else nan for p in readings]
+        )
         rate = slips.rates(readings) if rate is None else rate
-        self._pairs, self._odds, self._pair_shifts = self._two_readings(row, rate, among)
+        self._pairs, self._odds, self._pair_shifts = exchanges_of_two(
+            slips, readings, (self._read, self._sd), rate=rate, among=among
+        )
         self._larger: list[LargerMixup] = []
         if among is None:
             near = readings_in_samples(slips) + readings_in_lines(slips) > _WORK
@@ -112,8 +125,9 @@ class Mixups:
             far = decades(slips, row, rate if checked is None else np.where(checked, rate, 0.0))
             self._larger = [m for m in (*every, *far) if (m.rows >= 0).all()]
         self._known: dict[int, Mixup] = {}
+        self._undone: dict[tuple[int, ...], dict[int, MovedNumber]] = {}
         if slips.usual:
-            usual = [slips.usual_of_meant(self._mixup(c).values) for c in range(len(self))]
+            usual = [slips.usual_of_meant(self.values((c,))) for c in range(len(self))]
             n = len(self._pairs)
             self._odds = self._odds + np.array(usual[:n])
             self._larger = [replace(m, log_odds=m.log_odds + more)
@@ -148,40 +162,106 @@ class Mixups:
         return float((1.0 - times) * self._read[i] / self._sd[i]), times
 
     def _mixup(self, number: int) -> Mixup:
+        values = self.values((number,))
         if number >= len(self._pairs):
             m = self._larger[number - len(self._pairs)]
-            if m.times != 1.0:
-                place = self.readings[int(m.rows[0])]
-                value, sd = self.slips.as_read(place)
-                own = {place: (value * m.times, sd * m.times)}
-                return Mixup(m.kind, m.reason, own, m.log_odds)
-            values = {
-                self.readings[i]: (nan, nan)
-                if j < 0
-                else self.slips.in_place_of(self.readings[i], self.readings[j])
-                for i, j in zip(m.rows.tolist(), m.source.tolist(), strict=True)
-            }
-            values |= {p: self.slips.as_read(self.readings[i]) for p, i in m.elsewhere}
             return Mixup(m.kind, m.reason, values, m.log_odds)
-        i, j = self._pairs[number].tolist()
-        a, b = self.readings[i], self.readings[j]
-        values = {a: self.slips.in_place_of(a, b), b: self.slips.in_place_of(b, a)}
-        return Mixup(
-            "swapped", "the two readings changed places", values, float(self._odds[number])
+        odds = float(self._odds[number])
+        return Mixup("swapped", "the two readings changed places", values, odds)
+
+    def values(self, mixups: Sequence[int]) -> dict[Position, _Reading]:
+        """Return the readings with some mix-ups undone together, as `Mixup.values`."""
+        numbers = self.undone(mixups)
+        left: dict[Position, _Reading] = {self.readings[i]: (nan, nan) for i in numbers}
+        return left | {m.place: (m.value, m.sd) for m in numbers.values() if m.place is not None}
+
+    def undone(self, mixups: Sequence[int]) -> Mapping[int, MovedNumber]:
+        """Return by their rows the numbers that some mix-ups have to do with, all undone.
+
+        One after the other, exchanges of two readings first: a number goes on with the sample that
+        it came to.
+        """
+        key = tuple(mixups)
+        if key not in self._undone:
+            self._undone[key] = self._all_undone(key)
+        return self._undone[key]
+
+    def _all_undone(self, mixups: Sequence[int]) -> dict[int, MovedNumber]:
+        found: dict[int, MovedNumber] = {}
+        for i in self.with_rows((), mixups):
+            found[i] = MovedNumber(self.readings[i], *self.slips.as_read(self.readings[i]))
+        for c in mixups:
+            moves = self._destinations(c)
+            for i, (place, value, sd) in found.items():
+                if place not in moves:
+                    continue
+                to, times = moves[place], 1.0
+                if c < len(self._pairs) and to is not None:
+                    value, sd = self.slips.in_place_of(to, self.readings[i])
+                elif self.is_of_one(c):
+                    times = self._larger[c - len(self._pairs)].times
+                found[i] = MovedNumber(to, times * value, times * sd)
+        return found
+
+    def _destinations(self, number: int) -> dict[Position, Position | None]:
+        """Return where what stands at a place belongs, a mix-up undone; None where nobody knows."""
+        places = [self.readings[i] for i in self.rows(number).tolist()]
+        if number < len(self._pairs):
+            return dict(zip(places, reversed(places), strict=True))
+        m = self._larger[number - len(self._pairs)]
+        found: dict[Position, Position | None] = dict.fromkeys(places)
+        found |= {
+            self.readings[j]: p for p, j in zip(places, m.source.tolist(), strict=True) if j >= 0
+        }
+        return found | {self.readings[i]: p for p, i in m.elsewhere}
+
+    def untold(self, mixups: Sequence[int]) -> frozenset[int]:
+        """Return the rows of numbers that belong in no place of their own column."""
+        return frozenset(
+            i for i, m in self.undone(mixups).items()
+            if m.place is None or m.place.analyte != self.readings[i].analyte
+        )  # fmt: skip
+
+    def beside(self, number: int, mixups: Sequence[int], *, linear: bool = False) -> bool:
+        """Whether a mix-up can be undone besides others.
+
+        They have no place in common, or one is of samples and the other of two readings or one:
+        two exchanges of samples would be a third. Linear is only what comes to be with the samples
+        where they belong.
+        """
+        few, own = self._of_few(number), self._places(number) if mixups else set()
+        return all(
+            (self._of_few(c) != few and (few or not linear)) or own.isdisjoint(self._places(c))
+            for c in mixups
         )
 
-    def of_streams(self, rows: Sequence[int], mixups: Sequence[int]) -> list[int]:
-        """Return the exchanges of samples and streams without a part in some rows and mix-ups."""
-        taken = {*rows, *(i for c in mixups for i in self.rows(c).tolist())}
-        return [
-            c for c, m in enumerate(self._larger, len(self._pairs))
-            if m.kind in ("samples", "streams") and taken.isdisjoint(m.rows.tolist())
+    def _places(self, number: int) -> set[Position | None]:
+        """Return the places that numbers leave or come to, those that nobody measured with them."""
+        moves = self._destinations(number)
+        return {*moves, *moves.values()} - {None}
+
+    def _of_few(self, number: int) -> bool:
+        return number < len(self._pairs) or self.is_of_one(number)
+
+    def of_streams(self, mixups: Sequence[int]) -> list[int]:
+        """Return the exchanges of samples and streams that can be undone besides some mix-ups.
+
+        The likeliest before looking come first.
+        """
+        found = [
+            (-m.log_odds, c) for c, m in enumerate(self._larger, len(self._pairs))
+            if m.kind in ("samples", "streams") and self.beside(c, mixups)
         ]  # fmt: skip
+        return [c for _, c in sorted(found)]
 
     def rows(self, number: int) -> Ints:
         """Return the rows of the readings that a mix-up has to do with."""
         n = len(self._pairs)
         return self._pairs[number] if number < n else self._larger[number - n].rows
+
+    def with_rows(self, rows: Sequence[int], mixups: Sequence[int]) -> list[int]:
+        """Return rows, and those of mix-ups with them, each once."""
+        return list(dict.fromkeys((*rows, *(int(i) for c in mixups for i in self.rows(c)))))
 
     def gains(self, products: InnerProducts, r: Floats) -> list[tuple[int, float]]:
         """Return mix-ups and by how much each would raise the log evidence, the best first.
@@ -226,9 +306,9 @@ class Mixups:
         """Of each larger mix-up the errors of all readings, 0 where unknown: (n_larger, n)."""
         moves = np.zeros((len(self._larger), len(self.readings)))
         for c, m in enumerate(self._larger):
-            read = self._read
+            read = self._value
             gap = np.where(m.source < 0, 0.0, read[m.rows] - m.times * read[m.source])
-            moves[c, m.rows] = gap / self._sd[m.rows]
+            moves[c, m.rows] = gap / self.unit[m.rows]
         return moves
 
     @cached_property
@@ -283,73 +363,6 @@ class Mixups:
             found += 0.5 * float(np.linalg.slogdet(2.0 * np.pi * covariance)[1])
             found -= float(np.log(size).sum())
         return found
-
-    def _two_readings(
-        self, row: Mapping[Position, int], rate: Floats, among: Sequence[int] | None
-    ) -> tuple[Ints, Floats, Floats]:
-        """Return exchanges in one column and in one row.
-
-        Pairs of rows, shape (n, 2), their log odds, and errors in stated ones, shape (n, 2).
-        """
-        slips, looked = self.slips, np.ones(len(self.readings), dtype=bool)
-        wanted = None
-        if among is not None:
-            looked[:] = False
-            looked[among] = True
-            wanted = _lines_of_two(slips, [self.readings[i] for i in among])
-        together: dict[tuple[object, ...], list[int]] = {}
-        scale = np.ones(len(self.readings))
-        for quantity, column in slips.columns.items():
-            for stream in slips.streams:
-                if wanted is not None and quantity not in wanted and stream not in wanted:
-                    continue
-                place = column.get(stream)
-                if place is None or place not in row:
-                    continue
-                (_, unit), stack, i = slips.number(place), slips.of_stack(place), row[place]
-                scale[i] = unit.to_base(1.0)
-                kind = unit.dimension, stack
-                if not stack or slips.written[place].written is not None:
-                    together.setdefault(("column", quantity, kind), []).append(i)
-                together.setdefault(("row", stream, kind), []).append(i)
-        pairs, odds = [np.zeros((0, 2), dtype=np.intp)], [np.zeros(0)]
-        shifts = [np.zeros((0, 2))]
-        for key, line in together.items():
-            at = np.array(line, dtype=np.intp)
-            some = np.flatnonzero(looked[at])
-            if some.size < 2:
-                continue
-            one, other = _two_of(some.size)
-            apart, a, b = some[other] - some[one], at[some[one]], at[some[other]]
-            # half of each reading's exchanges are in its column, half in its row
-            chance = 0.5 * SWAPPED * (rate[a] + rate[b]) * share_of_exchanges(apart, at.size)
-            # in a row the numbers move as they were written, whatever their units
-            own = scale if key[0] == "row" else np.ones(scale.size)
-            gap = self._read[a] / own[a] - self._read[b] / own[b]
-            differ = (gap != 0.0) & (chance > 0.0)
-            pairs.append(np.column_stack([a, b])[differ])
-            odds.append(np.log(chance[differ]))
-            sd_a, sd_b = self._sd[a] / own[a], self._sd[b] / own[b]
-            shifts.append(np.column_stack([gap / sd_a, -gap / sd_b])[differ])
-        return np.concatenate(pairs), np.concatenate(odds), np.concatenate(shifts)
-
-
-def _lines_of_two(slips: PossibleSlips, places: Sequence[Position]) -> set[str]:
-    """Return the quantities and the streams of which two or more of the readings are."""
-    written = [slips.written[p] for p in places if p in slips.written]
-    return {
-        name
-        for names in (Counter(m.quantity for m in written), Counter(m.stream for m in written))
-        for name, n in names.items()
-        if n > 1
-    }
-
-
-@lru_cache(maxsize=8)
-def _two_of(n: int) -> tuple[Ints, Ints]:
-    """Return all pairs of n things, the first one first."""
-    one, other = np.triu_indices(n, 1)
-    return one, other
 
 
 def _as_written(slips: PossibleSlips, place: Position) -> tuple[float, float]:

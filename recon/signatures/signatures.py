@@ -100,6 +100,15 @@ class Signatures:
         size = np.where(self.seen, self.redundancy, 1.0)
         return np.where(self.seen, self.r / np.sqrt(size), 0.0)
 
+    def of(self, readings: Sequence[Position], nodes: Sequence[int], rows: Ints) -> Signatures:
+        """Return some of them in another order, those of each column together, under other names.
+
+        ``rows``, shape (n,), are theirs, measurements first.
+        """
+        return Signatures(
+            tuple(readings), tuple(nodes), self.unit[rows], self.products.of(rows), self.r[rows]
+        )
+
     def without(self, chosen: Sequence[int]) -> tuple[InnerProducts, Floats]:
         """Return P and r as they become when the chosen errors are allowed any size."""
         return self.products.without(chosen, self.r) if len(chosen) else (self.products, self.r)

@@ -88,12 +88,23 @@ def slip_tasks(cases: Sequence[str] = ()) -> Iterator[Task]:
 
 
 def exchange_tasks(cases: Sequence[str] = ()) -> Iterator[Task]:
-    """Yield every pair of streams, if something was measured of one of them at least."""
+    """Yield every pair of streams with a label, if something was measured of one of them at least.
+
+    Of a table of times those are the samples, exchanged among themselves: what stays in the vessel
+    or is added to it bears no label, nor does a declared loss.
+    """
     for name in cases or names():
         case = case_of(name)
-        measured = {m.stream for m in case.survey.measurements}
-        pairs = combinations(case.circuit.stream_names, 2)
-        yield from (Task(name, a, b) for a, b in pairs if measured & {a, b})
+        survey, course = case.survey, case.survey.course
+        measured = {m.stream for m in survey.measurements}
+        lost = {m.stream for m in survey.measurements if m.error_source == DECLARED_LOSS}
+        timed = [] if course is None else [t.sample for t in course.times if t.sample]
+        if course is not None:
+            lost |= course.made | {t.liquid for t in course.times} - measured
+        plain = [s for s in case.circuit.stream_names if s not in lost]
+        for pair in (*combinations(plain, 2), *combinations(timed, 2)):
+            if measured & set(pair):
+                yield Task(name, *pair)
 
 
 def survey_of(task: Task) -> Survey:
@@ -124,7 +135,8 @@ def done(task: Task) -> Record:
 
     ``exit`` is that of the command; ``named`` whether the slip is told of a suspect that is
     likelier than not (some examples have an error of their own), or the exchange first, but for the
-    error that the example has of its own; ``right`` whether that has to do with wrong numbers
+    error that the example has of its own and for exchanges that leave as much to a thousandth
+    (``alike``: such a one ranks before); ``right`` whether that has to do with wrong numbers
     alone; ``out`` whether chi-square is out of limits, for an exchange through it.
     """
     record: Record = {"task": list(task), "exit": 0, "named": False, "right": False, "first": []}
@@ -195,7 +207,15 @@ def _told(task: Task, balance: Balance) -> Record:
     right = _all_wrong(task, places)
     found["strictly first"] = first is strictly
     named = first.together and {s for s, _ in places} == {task.first, task.second}
-    return found | {"right": right, "named": right and (named or as_well)}
+    alike = first.together and any(_is_as_good(s, first, task) for s in balance.suspects)
+    return found | {"right": right, "named": (right and (named or as_well)) or alike,
+                    "alike": alike and not right}  # fmt: skip
+
+
+def _is_as_good(suspect: Suspect, first: Suspect, task: Task) -> bool:
+    """Tell whether a suspect is the exchange and leaves what the first does: no data tell which."""
+    same = abs(suspect.objective_without - first.objective_without) < 1e-3
+    return suspect.together and same and _all_wrong(task, _places(suspect))
 
 
 def _places(suspect: Suspect) -> set[tuple[str, str]]:

@@ -25,6 +25,7 @@ from study_large_slips import (
 )
 
 from oretally.io import read_case
+from oretally.io.wording.suspects import explanation_name
 from oretally.recon import reconcile
 from oretally.recon.gross_errors.explanations import ErrorCandidates, explain
 from oretally.recon.signatures import covariance_known, single_variance_known
@@ -64,6 +65,22 @@ BESIDE = (
 )
 """Examples with an error of their own. The exchange hides that, or that the exchange: by itself the
 one of the second leaves more than forty other single errors."""
+
+INSIDE = (
+    Task("digits_changed_round", "rougher conc", "rougher tails"),
+    Task("swapped_assays", "mill product", "table conc"),
+)
+"""The error of the example's own is in one of the exchanged streams: of one number, and of two of
+which one is outside."""
+UNLIKE = (
+    Task("tails_by_size", "table feed", "concentrate"),
+    Task("leach_test", "ore pulp", "tails"),
+    Task("grinding_by_size", "cyclone feed", "cyclone overflow"),
+)
+"""Balanced one by one, for they have sizes or solutions. One pulp was weighed dry, the other wet,
+with solution below detection; of one of two stacks of sieves a bulk assay and a rate are known."""
+HIDDEN = Task("wrong_assay", "fresh feed", "scavenger conc")
+"""Neither the exchange nor the wrong assay explains more by itself than many others."""
 
 
 @pytest.mark.parametrize(
@@ -151,6 +168,52 @@ def test_exchanged_streams_are_named_beside_another_error(task: Task) -> None:
     own = sound(task.case).gross_errors.explanations[0]
     assert first.objective == pytest.approx(own.objective, rel=1e-4)
     assert [s.kind for s in first.slips].count("streams") == 1
+
+
+@pytest.mark.parametrize("task", INSIDE, ids=lambda t: f"{t.case} {t.first}, {t.second}")
+def test_an_error_in_one_of_the_exchanged_streams_is_told_besides(task: Task) -> None:
+    """With both undone what is left is what the example leaves with its own error undone."""
+    record = done(task)
+    assert record["exit"] == 0 and record["named"], record
+    balance = balance_of(task)
+    first = balance.gross_errors.explanations[0]
+    own = sound(task.case).gross_errors.explanations[0]
+    assert first.objective == pytest.approx(own.objective, rel=1e-3)
+    assert len(first.places) > len(set(first.places)) or task is INSIDE[1]
+    name = explanation_name(balance, 0)
+    assert "changed places" in name and name.count(" and ") >= 2
+
+
+@pytest.mark.parametrize("task", UNLIKE, ids=lambda t: f"{t.case} {t.first}, {t.second}")
+def test_labels_of_samples_that_were_not_alike_measured(task: Task) -> None:
+    """All that was measured of a sample goes with its label, also what is below detection."""
+    first = balance_of(task).suspects[0]
+    assert first.together and first.slips[0].kind == "streams"
+    assert {p.where for p in first.group} <= {task.first, task.second}
+    assert first.slips[0].objective == pytest.approx(
+        sound(task.case).global_test.statistic, rel=1e-4, abs=1e-3
+    )
+
+
+@pytest.mark.skipif(not NIGHTLY, reason="takes half a minute")
+def test_an_exchange_and_an_error_that_hide_each_other() -> None:
+    record = done(HIDDEN)
+    assert record["exit"] == 0 and record["named"], record
+
+
+@pytest.mark.skipif(not NIGHTLY, reason="takes half a minute")
+def test_two_samples_do_not_come_to_one_place_that_nobody_measured() -> None:
+    """Both exchanged with a stream of which nothing was measured: no such pair is tried."""
+    record = done(Task("wrong_assay", "rougher conc", "scavenger return"))
+    assert record["exit"] == 0 and record["named"], record
+
+
+def test_only_what_bears_a_label_is_exchanged() -> None:
+    """No declared loss, nothing that stays in a bottle or is added to it."""
+    names = {s for task in exchange_tasks(["month_with_stockpile", "bottle_roll_times"])
+             for s in (task.first, task.second)}  # fmt: skip
+    assert {"mine ore", "sample at 2 h", "residue", "final solution"} <= names
+    assert not [s for s in names if s.startswith(("loss", "pulp", "added"))]
 
 
 def test_of_what_is_certain_that_comes_first_which_explains_most() -> None:

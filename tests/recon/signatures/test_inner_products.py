@@ -101,3 +101,16 @@ def test_alike_of_different_columns() -> None:
     i, j, C = products.alike(np.sqrt(products.diagonal), 0.5)
     assert (i.tolist(), j.tolist()) == ([0], [2])
     assert C == pytest.approx([0.36 / 0.64])
+
+
+@given(seed=SEEDS)
+@few
+def test_rows_in_another_order(seed: int) -> None:
+    """Some rows of each block in any order, and some losses."""
+    products, P = _drawn(seed)
+    rng = np.random.default_rng(seed + 1)
+    ends = [*products.ends.tolist(), len(products)]
+    parts = [rng.permutation(np.arange(a, b))[: max(1, b - a - 1)]
+             for a, b in zip(ends, ends[1:], strict=False) if b > a]  # fmt: skip
+    rows = np.concatenate(parts)
+    assert products.of(rows).dense() == pytest.approx(P[np.ix_(rows, rows)])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,8 @@ from oretally.flowsheet import (
     parse_unit,
     positions,
 )
+from oretally.recon.gross_errors.changes import Changes
+from oretally.recon.gross_errors.hypotheses import Hypothesis
 from oretally.recon.signatures import Mixups, PossibleSlips, signatures_of
 from oretally.recon.solver import ChangedSurvey, corrected, prepare, solve
 from oretally.recon.solver.changed_surveys import solve_changed
@@ -125,6 +128,70 @@ def test_numbers_of_one_stream_move_whatever_their_units() -> None:
     assert slips.in_place_of(gold, tin)[0] == pytest.approx(1.31e-6)
     masses = [slips.places.readings[s, "dry mass"] for s in ("ore", "conc")]
     assert slips.in_place_of(*masses) == slips.as_read(masses[1])
+
+
+def test_a_number_goes_on_with_the_sample_that_it_came_to() -> None:
+    """By hand: two assays exchanged, then the labels of one of the two samples and a third."""
+    _, slips, mixups, _ = _mixups()
+    at = slips.places.readings
+
+    def number(kind: str, *names: tuple[str, str]) -> int:
+        places = {at[name] for name in names}
+        return next(c for c in range(len(mixups))
+                    if mixups[c].kind == kind and places <= set(mixups[c].values))  # fmt: skip
+
+    pair = number("swapped", ("ore", "Sn"), ("conc", "Sn"))
+    labels = number("samples", ("conc", "Sn"), ("slimes", "Sn"))
+    row = {p: i for i, p in enumerate(mixups.readings)}
+    moved = mixups.undone((pair, labels))
+    belongs = {s: moved[row[at[s, "Sn"]]].place for s in ("ore", "conc", "slimes")}
+    assert belongs == {"ore": at["slimes", "Sn"], "conc": at["ore", "Sn"],
+                       "slimes": at["conc", "Sn"]}  # fmt: skip
+    values = mixups.values((pair, labels))
+    assert values[at["slimes", "Sn"]] == slips.as_read(at["ore", "Sn"])
+    assert values[at["slimes", "Au"]] == slips.as_read(at["conc", "Au"])
+    assert mixups.beside(labels, (pair,)) and not mixups.beside(labels, (pair,), linear=True)
+    assert mixups.beside(pair, (labels,), linear=True)
+    assert not mixups.untold((pair, labels))
+    across = number("swapped", ("ore", "Sn"), ("ore", "Au"))
+    assert mixups.untold((across,)) == {row[at["ore", q]] for q in ("Sn", "Au")}
+
+
+@pytest.mark.parametrize("kind", ["samples", "streams", "swapped"])
+def test_numbers_keep_their_signatures_wherever_they_were_written(kind: str) -> None:
+    """Undoing an exchange leaves each number what it leaves in the survey without the exchange."""
+    circuit, survey = _table()
+    problem = balance_problem(circuit, survey)
+    solution = solve(problem)
+    own = signatures_of(problem, solution, 1)
+    first, second = "conc", "slimes"
+    other = {first: second, second: first}
+    moves = {"samples": ("Sn", "Au"), "streams": ("dry mass", "Sn", "Au"), "swapped": ("Au",)}[kind]
+    mixed = replace(survey, measurements=tuple(
+        replace(m, stream=other.get(m.stream, m.stream)) if m.quantity in moves else m
+        for m in survey.measurements
+    ))  # fmt: skip
+    wrong = balance_problem(circuit, mixed)
+    slips = PossibleSlips(mixed, positions(circuit, mixed), lambda _: RATE, RATE)
+    distorted = solve(wrong)
+    n = len(own.readings)
+    mixups = Mixups(slips, own.readings, signatures_of(wrong, distorted, 1).unit[:n])
+    at = slips.places.readings
+    places = {at[s, q] for s in other for q in moves}
+    c = next(c for c in range(len(mixups))
+             if mixups[c].kind == kind and set(mixups[c].values) == places)  # fmt: skip
+    found = Changes(wrong, distorted, mixups, own.nodes).signatures(
+        Hypothesis((), (c,)), solution, 1
+    )
+    row = {p: i for i, p in enumerate(own.readings)}
+    back = np.arange(len(own.unit))
+    for s in other:
+        for q in moves:
+            back[row[at[s, q]]] = row[at[other[s], q]]
+    assert found.readings == own.readings and found.nodes == own.nodes
+    assert found.r == pytest.approx(own.r[back], rel=1e-6, abs=1e-9)
+    assert found.P == pytest.approx(own.P[np.ix_(back, back)], rel=1e-6, abs=1e-9)
+    assert found.unit == pytest.approx(own.unit[back])
 
 
 def test_the_linear_gain_of_an_exchange() -> None:
