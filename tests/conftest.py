@@ -8,7 +8,6 @@ import signal
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
-import byte_code  # noqa: F401  # before the others: it says where their byte code is kept
 import pytest
 from hypothesis import HealthCheck, settings
 from often import NIGHTLY
@@ -31,6 +30,18 @@ settings.load_profile("any machine")
 # who starts the tests in the background may ignore Ctrl-C, and what they start would do so too
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _compiled_once(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Where no byte code may stand beside the sources, what tests start keeps it among theirs.
+
+    Else each of the programs compiles all packages anew, which takes longer than its work.
+    """
+    if os.environ.pop("PYTHONDONTWRITEBYTECODE", ""):
+        base = tmp_path_factory.getbasetemp()
+        shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+        os.environ["PYTHONPYCACHEPREFIX"] = str(shared / "pycache")
 
 
 @pytest.fixture(scope="session", autouse=True)
