@@ -163,7 +163,7 @@ _WORKERS = click.option("--workers", type=click.IntRange(1, 256), default=1, met
 
 
 @campaign.command()
-@click.option("--suspects", is_flag=True, help="Look for wrong numbers too: one at a time.")
+@click.option("--suspects", is_flag=True, help="Look for wrong numbers too, which is slower.")
 @_WORKERS
 @click.option("--cluster", metavar="ADDRESS", help="A Dask cluster: tcp://host:8786.")
 @click.pass_obj
