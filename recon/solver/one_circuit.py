@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from oretally.flowsheet import BalanceProblem, NotBalanceable
 from oretally.flowsheet.arrays import Floats, Ints
 from oretally.recon.numerics import one_thread
 from oretally.recon.reduction import presolve
-from oretally.recon.solution import ManySolutions, Solution
+from oretally.recon.solution import Solution
 from oretally.recon.solver.changed_surveys import solve_weighted
 from oretally.recon.solver.prepared import prepare
 
@@ -84,7 +85,7 @@ def _solved(problems: Sequence[BalanceProblem]) -> list[Solution | None]:
             good &= (many.flow > usual.flow_lower).all(axis=1)
             largest = np.abs(many.flow).max(axis=1) / np.nanmax(np.abs(usual.flow))
             good &= (largest < _RESCALED) & (largest > 1.0 / _RESCALED)
-        found += [_one(problems[i + at], many, at) if fine else None
+        found += [many.one(at, partial(presolve, problems[i + at])) if fine else None
                   for at, fine in enumerate(good.tolist())]  # fmt: skip
     return found
 
@@ -94,19 +95,3 @@ def _middle(values: Floats) -> Floats:
     order = np.sort(values, axis=0)  # NaN last
     at = np.maximum(np.isfinite(values).sum(axis=0) - 1, 0) // 2
     return np.asarray(np.take_along_axis(order, at[None], axis=0)[0])
-
-
-def _one(problem: BalanceProblem, many: ManySolutions, at: int) -> Solution:
-    return Solution(
-        flow=many.flow[at],
-        grade=many.grade[at],
-        objective=float(many.objective[at]),
-        iterations=0,
-        converged=True,
-        status=many.status[at],
-        stationarity=float(many.stationarity[at]),
-        max_imbalance=float(many.max_imbalance[at]),
-        flow_at_bound=np.zeros(many.flow.shape[1], dtype=bool),
-        grade_at_bound=many.grade_at_bound[at],
-        reduce=lambda: presolve(problem),
-    )
