@@ -213,7 +213,7 @@ class _Search:
     def _look_ahead(self, chosen: _Set) -> None:
         """Score a set with each further error, and those with it that are likely to be next."""
         size, some = len(chosen), [chosen]
-        ahead = min(_AHEAD, _NUMBERS // self.cost.size)
+        ahead = min(_AHEAD, _NUMBERS // max(self.cost.size, 1))
         for minus, _, other in heapq.nsmallest(ahead, self._waiting):
             known = other in self.extended or other in self._ahead or other in some
             if len(other) == size and not known and -minus >= self.best - _WORTH:

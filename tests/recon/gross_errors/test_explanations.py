@@ -207,6 +207,13 @@ def test_nothing_in_the_data(seed: int, n: int) -> None:
     assert (found.probability < 0.2).all()
 
 
+def test_nothing_that_could_be_wrong() -> None:
+    none = _candidate((), ())
+    found = explain(np.zeros((0, 0)), np.zeros(0), none)
+    assert [e.chosen for e in found.explanations] == [()]
+    assert not found.probability.size
+
+
 def test_grows_with_the_statistic() -> None:
     """The larger one statistic, the likelier that error; the others, uncorrelated, stay."""
     three = [_candidate([0.2], [3.0]) for _ in range(3)]
