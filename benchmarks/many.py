@@ -45,8 +45,8 @@ from oretally.flowsheet import (
 )
 from oretally.io import read_case
 from oretally.recon import reconcile
-from oretally.recon.many import SurveyTable
-from oretally.recon.many_surveys import Asked, balance_chunk
+from oretally.recon.many import Asked, SurveyTable
+from oretally.recon.many_chunk import balance_chunk
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 PATTERNS = 50

@@ -62,7 +62,7 @@ from oretally.recon.result import (
 from oretally.recon.sizes import by_size
 from oretally.recon.solver import propagate, released_bounds, solve_certified
 
-__all__ = ["reconcile"]
+__all__ = ["reconcile", "solved_answers"]
 
 
 def reconcile(
@@ -146,16 +146,13 @@ def reconcile(
     >>> round(balance.recovery("conc", "Sn").recovery, 1)
     63.1
     """
-    model, rates = BalanceModel(circuit, survey), ErrorRates() if rates is None else rates
-    check_survey(model)
-    feeds, products = reference_streams(circuit, feed, products)
-    require_scale(survey, feeds)
-    classes_of(model)  # exact values that contradict each other are named
-    solution = solve_certified(model.problem, starts)
+    rates = ErrorRates() if rates is None else rates
+    answers = solved_answers(circuit, survey, feed, products, starts)
+    model, covariance = answers.model, answers.covariance
+    solution = covariance.solution
     if not solution.converged:
+        feeds, products = _names(answers)
         return no_balance.NoBalance(model, solution, feeds, products, alpha, rates).balance(trials)
-    covariance = propagate(model.problem, solution)
-    answers = Answers.of(model, covariance, feeds=feeds, products=products)
     balance, places = _balance(answers, alpha=alpha)
     if so_far is not None:
         so_far(balance)
@@ -190,12 +187,31 @@ def reconcile(
     )  # fmt: skip
 
 
+def solved_answers(
+    circuit: Circuit,
+    survey: Survey,
+    feed: str | Sequence[str] | None = None,
+    products: Sequence[str] | None = None,
+    starts: int | None = None,
+) -> Answers:
+    """Balance a survey and no more: each answer is worked out when it is asked for.
+
+    Parameters and errors are those of `reconcile`. Whether there is a balance,
+    ``covariance.solution.converged`` of the answers tells.
+    """
+    model = BalanceModel(circuit, survey)
+    check_survey(model)
+    feeds, products = reference_streams(circuit, feed, products)
+    require_scale(survey, feeds)
+    classes_of(model)  # exact values that contradict each other are named
+    solution = solve_certified(model.problem, starts)
+    return Answers.of(model, propagate(model.problem, solution), feeds=feeds, products=products)
+
+
 def _balance(answers: Answers, *, alpha: float) -> tuple[Balance, list[Position]]:
     """Return a balance as far as `reconcile` tells of it, and where its values stand."""
     model, covariance, solution = answers.model, answers.covariance, answers.covariance.solution
-    feeds, products = (
-        tuple(answers.streams[j] for j in some) for some in (answers.feeds, answers.products)
-    )
+    feeds, products = _names(answers)
     values, places = _missed(model, *balanced_values(model, covariance, alpha))
     test = global_test(solution.objective, solution.classes.degrees_of_freedom, alpha)
     released = released_bounds(model.problem, solution, len(model.survey.analytes))
@@ -232,6 +248,14 @@ def _balance(answers: Answers, *, alpha: float) -> tuple[Balance, list[Position]
         timed=timed_products(model, covariance, feeds),
     )
     return balance, places
+
+
+def _names(answers: Answers) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the names of the feeds, and those of the products."""
+    feeds, products = (
+        tuple(answers.streams[j] for j in some) for some in (answers.feeds, answers.products)
+    )
+    return feeds, products
 
 
 def _left(answers: Answers) -> list[str] | None:

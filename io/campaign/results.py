@@ -24,7 +24,8 @@ from oretally.io.campaign.adding import now
 from oretally.io.campaign.entries import SurveyEntry
 from oretally.io.campaign.given import content_hash
 from oretally.io.campaign.store import Campaign
-from oretally.recon.many_surveys import CHUNK, Asked, ManyBalances
+from oretally.recon.many import Asked, ManyBalances
+from oretally.recon.many_surveys import CHUNK
 
 __all__ = [
     "BALANCE",

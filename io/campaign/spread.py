@@ -17,7 +17,8 @@ from typing import Any
 
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.io.campaign.results import Task, WhoBalances
-from oretally.recon.many_surveys import ManyBalances, balance_chunk
+from oretally.recon.many import ManyBalances
+from oretally.recon.many_chunk import balance_chunk
 
 __all__ = ["in_this_process", "over_cluster", "over_processes"]
 
@@ -43,7 +44,7 @@ def over_processes(workers: int) -> WhoBalances:
         served = "forkserver" in multiprocessing.get_all_start_methods()
         context = multiprocessing.get_context("forkserver" if served else "spawn")
         if served:
-            context.set_forkserver_preload(["oretally.recon.many_surveys"])
+            context.set_forkserver_preload(["oretally.recon.many_chunk"])
         pool = ProcessPoolExecutor(workers, context)
         try:
             yield from _in_order(lambda task: pool.submit(balance_chunk, *task), tasks, workers)

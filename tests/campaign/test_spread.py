@@ -17,7 +17,7 @@ from often import NIGHTLY
 from oretally.flowsheet import InputError
 from oretally.io.campaign import in_this_process, over_cluster, over_processes
 from oretally.io.campaign.results import Task
-from oretally.recon.many_surveys import Asked, ManyBalances
+from oretally.recon.many import Asked, ManyBalances
 
 
 @pytest.fixture

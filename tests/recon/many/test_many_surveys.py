@@ -11,8 +11,8 @@ from often import NIGHTLY
 
 from oretally.flowsheet import Circuit, InputError, NotBalanceable, Survey
 from oretally.recon import reconcile, reconcile_many
-from oretally.recon.many import SurveyTable
-from oretally.recon.many_surveys import Asked, ManyBalances, balance_chunk
+from oretally.recon.many import Asked, ManyBalances, SurveyTable
+from oretally.recon.many_chunk import balance_chunk
 from oretally.recon.propagation import sidak_p
 
 
