@@ -19,19 +19,16 @@ from oretally.io.case import (
     EXPECTED_FILE,
     MEASUREMENTS_FILE,
     PRICES_FILE,
-    SHEETS,
     Case,
     UnmeasuredCase,
     read_case,
     read_unmeasured,
 )
 from oretally.io.files import (
-    SUFFIXES,
     Table,
     is_file,
     is_folder,
     read_csv_table,
-    read_workbook,
     readable_name,
 )
 from oretally.io.measurements import read_survey
@@ -106,7 +103,7 @@ def read_plan_case(
     if prices is None and is_file(source / PRICES_FILE):
         prices = source / PRICES_FILE
     notes: list[str] = []
-    case = _measured(source, expected is not None)
+    case = _measured(source, plan, expected is not None)
     measured = None if case is None else case.survey
     if case is not None and case.survey.course is not None:  # a chain of leaches, one a time
         circuit = case.circuit
@@ -167,29 +164,21 @@ def _balance(case: Case) -> Balance:
     )
 
 
-def _measured(source: Path, may_be_blank: bool) -> Case | None:
+def _measured(source: Path, plan: UnmeasuredCase, may_be_blank: bool) -> Case | None:
     """Return the case as measured; None if it has no numbers yet and need not have any."""
-    folder = is_folder(source)
-    if folder or source.suffix.casefold() in SUFFIXES:
-        table: Table | None = None
-        file = source / MEASUREMENTS_FILE
-        if folder and is_file(file):
-            table = read_csv_table(file, MEASUREMENTS_FILE)[0]
-        elif not folder:
-            table = read_workbook(source, source.name, SHEETS)[0].get(_SHEET)
-        if _blank(table):
-            if may_be_blank:
-                return None
-            mend = (
-                f"Write what you expect into {EXPECTED_FILE}: columns as in {MEASUREMENTS_FILE}."
-                if folder
-                else f"Write what you expect into a CSV file with the columns of the sheet "
-                f"'{_SHEET}', and name it: --expected FILE."
-            )
-            raise InputError([
-                Fault("There is nothing to plan from: no number is measured, and none is expected.",
-                      mend, Place(file=str(source)))
-            ])  # fmt: skip
+    if _blank(plan.table):
+        if may_be_blank:
+            return None
+        mend = (
+            f"Write what you expect into {EXPECTED_FILE}: columns as in {MEASUREMENTS_FILE}."
+            if is_folder(source)
+            else f"Write what you expect into a CSV file with the columns of the sheet "
+            f"'{_SHEET}', and name it: --expected FILE."
+        )
+        raise InputError([
+            Fault("There is nothing to plan from: no number is measured, and none is expected.",
+                  mend, Place(file=str(source)))
+        ])  # fmt: skip
     return read_case(source)
 
 

@@ -11,6 +11,7 @@ from workbook_files import ods, saved
 from oretally.io import read_case
 from oretally.io.files.budget import Meter, read_bytes
 from oretally.io.laboratory import read_lab
+from oretally.io.plan import read_plan_case
 
 BATCH = [
     ["sample", "type", "analyte", "value", "unit", "certified", "certified sd"],
@@ -68,4 +69,10 @@ def test_a_sheet_of_another_name_takes_one_more(tmp_path: Path, opened: list[str
     assert len(opened) == 2
     opened.clear()
     assert [b.analyte for b in read_lab(path).batches] == ["Sn"]
+    assert len(opened) == 2
+
+
+def test_a_plan_looks_at_the_measurements_it_has_read(tmp_path: Path, opened: list[str]) -> None:
+    """Once for what can be measured, once for what was."""
+    read_plan_case(saved(tmp_path / "c.xlsx"))
     assert len(opened) == 2
