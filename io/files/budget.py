@@ -1,8 +1,8 @@
 """What a file may cost its reader: one budget, charged by every reader of files.
 
-Whatever keeps to it is read to cells in 5 s of a processor and 500 MB, however it was made: cells
-and elements are as many as that of the slowest format, .ods. It holds tables of 120,000 rows and
-eight columns. Beyond it a file is refused: nothing is read in part.
+Whatever keeps to it is read to cells in 3 to 7 s of a processor, by its speed, and 500 MB, however
+it was made: cells and elements are as many as that of the slowest format, .ods. It holds tables of
+120,000 rows and eight columns. Beyond it a file is refused: nothing is read in part.
 """
 
 from __future__ import annotations
