@@ -26,7 +26,7 @@ FIRST, NAMED = 0.95, 0.90  # of what the oracle can tell apart; of those that st
 SUSPECTED, CLEAN = 0.02, 0.95  # sound surveys with a suspect from one half on; without any
 OFF, COUNTED = 0.05, 50  # of a bin of probabilities, and how many it takes to be judged
 
-SAMPLE = (("bench", 9), ("table", 14)) if NIGHTLY else (("bench", 30), ("table", 50))
+SAMPLE = (("bench", 9), ("table", 14)) if NIGHTLY else (("bench", 18), ("table", 56))
 """Circuits, and one slip in so many."""
 SOUND = (
     (("bench", 12), ("table", 8)) if NIGHTLY else (("bench", 6), ("table", 4))

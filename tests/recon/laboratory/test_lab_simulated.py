@@ -47,7 +47,7 @@ def test_precision_lies_within_its_stated_limits(n_pairs: int, least: float) -> 
 
     They are bootstrap limits, a little narrow with few pairs, as `fit_precision` says.
     """
-    rng, n, held = np.random.default_rng(17), often(225, 0.1), np.zeros(3)
+    rng, n, held = np.random.default_rng(17), often(225), np.zeros(3)
     found = []
     for _ in range(n):
         fit = _judged(rng, n_pairs, materials=()).fit

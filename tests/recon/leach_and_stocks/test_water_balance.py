@@ -66,7 +66,7 @@ def test_a_declared_loss_of_pulp_against_an_optimiser(seed: int) -> None:
 
 
 def test_classes_of_incomplete_surveys_with_water() -> None:
-    """Circuits, half with a leach, with a third of the numbers: what null spaces of the physics say."""
+    """Circuits with a third of the numbers: what null spaces of the physics say."""
     pytest.importorskip("casadi")
     for seed in some(range(40, 60), 5):
         plant = water_plant(seed) if seed % 2 else leach_plant(seed, recycle=seed % 3 == 0)

@@ -60,7 +60,7 @@ def _check(s: Scatter) -> None:
 @pytest.mark.parametrize("seed", some([*SIZED, *BULK], 2))
 def test_scatter_is_what_is_told(seed: int) -> None:
     """Draws with the errors that are stated; every kind of value, and recoveries."""
-    s = Draws(sound_survey(seed)).scatter(often(200))
+    s = Draws(sound_survey(seed)).scatter(often(200, 0.12))
     assert s.lost == s.bounded == 0
     assert s.relative.max() < WORST
     _check(s)
@@ -73,7 +73,7 @@ def test_scatter_is_what_is_told(seed: int) -> None:
 @pytest.mark.parametrize("seed", VAGUE)
 def test_small_errors_where_much_is_vague(seed: int) -> None:
     """Draws with a tenth of the errors."""
-    s = Draws(sound_survey(seed), share=0.1).scatter(often(200))
+    s = Draws(sound_survey(seed), share=0.1).scatter(often(200, 0.12))
     assert s.lost == s.bounded == 0
     _check(s)
 
