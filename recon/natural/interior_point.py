@@ -186,9 +186,8 @@ class _Search:
 
         Close to the end a line search sees nothing but rounding.
         """
-        error = np.inf
-        while self.barrier.mu > 2.0 * _VANISHED:
-            self.barrier.mu = max(0.1 * self.barrier.mu, _VANISHED)
+        while self.barrier.mu > _VANISHED:
+            self.barrier.mu, error = max(0.1 * self.barrier.mu, _VANISHED), np.inf
             before = self.point, self.slack, self.push, self.multiplier
             for _ in range(3):
                 step = self._step(_HOLD)
@@ -203,6 +202,8 @@ class _Search:
                 then, error = error, self.error()
                 if error <= _NEAR * self.barrier.mu or error > _NO_LESS * then:
                     break  # there, or what is left is rounding
+            if error == np.inf:  # no step was taken
+                error = self.error()
             if not error <= 1e3 * self.barrier.mu + 1e-11:
                 self.point, self.slack, self.push, self.multiplier = before
                 return
