@@ -263,7 +263,7 @@ def test_a_declared_loss_against_an_optimiser(seed: int) -> None:
 
 @pytest.mark.parametrize(
     ("like", "sd"),
-    product(("of", "uf", "feed"), (0.01, 1.0, 100.0))
+    list(product(("of", "uf", "feed"), (0.01, 1.0, 100.0)))
     if NIGHTLY
     else [("of", 0.01), ("uf", 100.0), ("feed", 1.0)],
 )
