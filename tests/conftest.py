@@ -21,6 +21,8 @@ if TYPE_CHECKING:  # imported where they are used: who starts the workers needs 
 
     Floats = NDArray[np.float64]
 
+# before numpy is loaded: on small matrices a second thread only waits, where a worker could work
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # a machine that is busy with something else fails no test, and each run draws the same
 settings.register_profile(
     "any machine", deadline=None, derandomize=True, max_examples=100 if NIGHTLY else 40,

@@ -21,6 +21,7 @@ the ray through it, chi-square of n - 1: the stated p is no smaller than the tru
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -32,8 +33,9 @@ __all__ = ["RateCone", "chance_of"]
 _RATES = 60  # of the grid
 _SLOW, _FAST = 0.05, 30.0  # rates: times the last time, and the first
 _RISE = 1.0  # of the distance, at one standard deviation
-_HALVINGS = 40
 _FAR = 1e9  # sd of a value, beyond which nothing bounds it
+_FURTHER = 16.0  # times as far, where the distance has not risen enough
+_LEAST, _DIGITS = 2.0**-60, 1e-12  # of where it has: in sd, and of itself
 _NONE = 1e-12  # share of the largest variance that is none
 
 
@@ -107,15 +109,21 @@ class RateCone:
 
 
 def _crossed(rise: Callable[[float], float], unit: float, sign: float) -> float:
-    """Return where a convex rise, below 0 at 0, meets 0 on one side."""
-    step = unit * 2.0**-20
-    while step < _FAR * unit and rise(sign * step) < 0.0:
-        step *= 2.0
-    low, high = 0.0, step
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if rise(sign * middle) < 0.0 else (low, middle)
-    return sign * 0.5 * (low + high)
+    """Return where a convex rise, below 0 at 0, meets 0 on one side.
+
+    The rise is nearly a parabola, so that its root is nearly a line.
+    """
+    from scipy.optimize import brentq
+
+    def above(step: float) -> float:
+        return math.sqrt(max(rise(sign * step) + _RISE, 0.0)) - math.sqrt(_RISE)
+
+    low, high = 0.0, unit
+    while high < _FAR * unit and above(high) < 0.0:
+        low, high = high, _FURTHER * high
+    if not high < _FAR * unit or not above(0.0) < 0.0:
+        return sign * (high if low > 0.0 else 0.0)
+    return sign * float(brentq(above, low, high, xtol=_LEAST * unit, rtol=_DIGITS))
 
 
 def chance_of(distance: float, n: int) -> float:

@@ -41,7 +41,7 @@ _STILL = 1e-14  # share of the largest flow, or grade, that is none
 
 def solve_general(
     problem: BalanceProblem, starts: int | None = None, near: Floats | None = None,
-    *, only_near: bool = False,
+    *, only_near: bool = False, reduced: ReducedProblem | None = None,
 ) -> Solution:  # fmt: skip
     """Find the flows and grades nearest to the measured ones that balance exactly.
 
@@ -55,10 +55,12 @@ def solve_general(
         Flows of much the same problem, to begin with.
     only_near : bool
         Whether nothing else is tried.
+    reduced : ReducedProblem, optional
+        The problem without its proportions, if it is at hand.
     """
     with one_thread():
-        bare = replace(problem, proportion=np.zeros((0, 4), dtype=np.intp))
-        reduced = presolve(bare)
+        if reduced is None:
+            reduced = presolve(replace(problem, proportion=np.zeros((0, 4), dtype=np.intp)))
         form = natural_form(problem, reduced)
         scaled = None if near is None else near / reduced.flow_scale
         most = starts or (_STARTS if near is None else _STARTS_NEAR)
@@ -119,7 +121,8 @@ def _found(
         iterations=found.iterations, converged=certificate.holds, status=status,
         stationarity=certificate.fall, max_imbalance=imbalance,
         flow_at_bound=np.isfinite(problem.flow_lower) & (flow <= problem.flow_lower),
-        grade_at_bound=at_bound, reduce=lambda: linearised_at(problem, flow),
+        grade_at_bound=at_bound,
+        reduce=lambda: linearised_at(problem, flow) if len(problem.proportion) else reduced,
         certificate=certificate,
     )  # fmt: skip
 

@@ -37,6 +37,7 @@ _LAST_BARRIER = 1e-9  # in units of the objective
 _VANISHED = 1e-13  # the barrier at the end
 _HOLD = 1e-7  # damping at the end, so that what nothing determines stays where it is
 _CLOSE_TO_END, _LITTLE_OPEN, _NO_GAIN = 1e-8, 1e-9, 1e-12  # barrier, balances, objective
+_NO_LESS = 0.5  # of the errors before a step, from which only rounding is left
 _ROUNDING = 1e-6  # errors with which a search may end that no step improves
 _FALL, _POWER = 0.2, 1.5  # of the barrier
 _NEAR = 10.0  # errors below this many times the barrier end a round
@@ -186,7 +187,7 @@ class _Search:
         Close to the end a line search sees nothing but rounding.
         """
         while self.barrier.mu > _VANISHED:
-            self.barrier.mu = max(0.1 * self.barrier.mu, _VANISHED)
+            self.barrier.mu, error = max(0.1 * self.barrier.mu, _VANISHED), np.inf
             before = self.point, self.slack, self.push, self.multiplier
             for _ in range(3):
                 step = self._step(_HOLD)
@@ -198,9 +199,12 @@ class _Search:
                 if not slacks(self.form, trial).smallest() > 0.0:
                     break
                 self._take(trial, step, length, change, _INSIDE)
-                if self.error() <= _NEAR * self.barrier.mu:
-                    break
-            if not self.error() <= 1e3 * self.barrier.mu + 1e-11:
+                then, error = error, self.error()
+                if error <= _NEAR * self.barrier.mu or error > _NO_LESS * then:
+                    break  # there, or what is left is rounding
+            if error == np.inf:  # no step was taken
+                error = self.error()
+            if not error <= 1e3 * self.barrier.mu + 1e-11:
                 self.point, self.slack, self.push, self.multiplier = before
                 return
 

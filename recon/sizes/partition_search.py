@@ -215,12 +215,21 @@ def _with(
     def full(theta: Floats) -> Floats:
         return theta if R is None else np.append(theta[:2], R)
 
+    last: dict[bytes, tuple[Floats, Floats]] = {}  # slopes are asked for where the misfit was
+
+    def averages(theta: Floats) -> tuple[Floats, Floats]:
+        key = theta.tobytes()
+        if key not in last:
+            last.clear()
+            last[key] = _averages(law, log_size, weight, full(theta))
+        return last[key]
+
     def misfit(theta: Floats) -> Floats:
-        r = W @ (y - _averages(law, log_size, weight, full(theta))[0])
+        r = W @ (y - averages(theta)[0])
         return r if stated is None else np.append(r, (stated[0] - full(theta)[2]) / stated[1])
 
     def slopes(theta: Floats) -> Floats:
-        J = -(W @ _averages(law, log_size, weight, full(theta))[1])
+        J = -(W @ averages(theta)[1])
         if stated is not None:
             J = np.vstack([J, [0.0, 0.0, -1.0 / stated[1]]])
         return np.asarray(J[:, :free])
@@ -236,7 +245,7 @@ def _with(
     if found.success and C is not None:
         sds = np.append(np.sqrt(np.diag(C)), 0.0)[:3]
     fitted = np.empty(len(readings.share))
-    fitted[used] = _averages(law, log_size, weight, values)[0]
+    fitted[used] = averages(found.x)[0]
     within = np.setdiff1d(np.arange(len(fitted)), used)
     # a class within its limits takes the misfit that the others make likeliest
     across = readings.covariance[np.ix_(within, used)]

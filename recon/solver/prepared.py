@@ -125,7 +125,7 @@ class Prepared:
                 if found is not None:
                     return found
             if not self.searches:
-                return solve_general(problem, starts, near)
+                return solve_general(problem, starts, near, reduced=reduced)
             data, _ = self.blocks.folded(self.blocks.many.lanes, problem.grade[None])
             found = best_of_starts(
                 problem,

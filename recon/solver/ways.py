@@ -17,6 +17,7 @@ from oretally.flowsheet import BalanceProblem
 from oretally.flowsheet.arrays import Floats
 from oretally.recon.natural import solve_general
 from oretally.recon.numerics import one_thread
+from oretally.recon.reduction import ReducedProblem
 from oretally.recon.solution import GOOD, Solution, StopReason, better, certify, lower_is_likely
 from oretally.recon.solver.assayed_part import assayed_alone
 from oretally.recon.solver.linear import solve_linear
@@ -57,28 +58,33 @@ def solve(
     linear = solve_linear(problem)
     if linear is not None and linear.converged:
         return linear
+    reduced = None
     if not len(problem.proportion):
         ready = prepare(problem)
+        reduced = ready.reduced
         if ready.blocks.alike:
             try:
                 return _bulk(ready, starts, near)
             except np.linalg.LinAlgError:  # weights that differ beyond all digits
                 pass
-    return _in_general(problem, starts, near)
+    return _in_general(problem, starts, near, reduced)
 
 
-def _in_general(problem: BalanceProblem, starts: int | None, near: Floats | None) -> Solution:
+def _in_general(
+    problem: BalanceProblem, starts: int | None, near: Floats | None,
+    reduced: ReducedProblem | None,
+) -> Solution:  # fmt: skip
     """Solve in natural variables; from what carries assays balanced alone, if nothing is nearer."""
     begin = assayed_alone(problem) if starts is None and near is None else None
     if begin is not None:
-        found = solve_general(problem, near=begin, only_near=True)
+        found = solve_general(problem, near=begin, only_near=True, reduced=reduced)
         if found.converged and lower_is_likely(problem, found):
-            found = _best(found, solve_general(problem, near=found.flow))
+            found = _best(found, solve_general(problem, near=found.flow, reduced=reduced))
         if found.converged:
             return found
-        other = solve_general(problem)
+        other = solve_general(problem, reduced=reduced)
         return _at_cost_of(other, found, other)
-    return solve_general(problem, starts, near)
+    return solve_general(problem, starts, near, reduced=reduced)
 
 
 def solve_certified(problem: BalanceProblem, starts: int | None = None) -> Solution:
@@ -101,7 +107,8 @@ def _bulk(ready: Prepared, starts: int | None, near: Floats | None) -> Solution:
         return found
     if found.converged and not (starts is None and lower_is_likely(problem, found)):
         return found
-    others = [solve_general(problem, starts, None if starts else found.flow)]
+    near = None if starts else found.flow
+    others = [solve_general(problem, starts, near, reduced=ready.reduced)]
     further = starts is None and found.converged and problem.n_carriers <= _AFFORDABLE
     if further and ready.searches:
         others.append(certified(problem, ready.solve(starts=_FURTHER)))

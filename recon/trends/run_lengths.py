@@ -18,10 +18,12 @@ Statistical Society B 23 (1961) 149-153 (both sides). C.W. Champ and W.H. Woodal
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numpy as np
 from scipy.special import ndtr
 
+from oretally.flowsheet.arrays import Floats
 from oretally.recon.trends.control_charts import DECISION, REFERENCE, RUN
 
 __all__ = ["cusum_run_length", "rules_run_length"]
@@ -57,13 +59,20 @@ def cusum_run_length(
 
 
 def _one_side(shift: float, k: float, h: float) -> float:
-    points, weights = np.polynomial.legendre.leggauss(_POINTS)
+    points, weights = _nodes()
     u, w = 0.5 * h * (points + 1.0), 0.5 * h * weights
     s = np.r_[0.0, u]
     away = u - s[:, None] + k - shift
     kernel = w * np.exp(-0.5 * away**2) / math.sqrt(2.0 * math.pi)
     A = np.eye(s.size) - np.column_stack([ndtr(k - shift - s), kernel])
     return float(np.linalg.solve(A, np.ones(s.size))[0])
+
+
+@cache
+def _nodes() -> tuple[Floats, Floats]:
+    """Return points and weights of Gauss's formula on (-1, 1)."""
+    points, weights = np.polynomial.legendre.leggauss(_POINTS)
+    return points, weights
 
 
 def rules_run_length(shift: float = 0.0, *, run: int | None = RUN) -> float:

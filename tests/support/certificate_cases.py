@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,7 @@ def sized(seed: int) -> BalanceProblem:
     return balance_problem(made.circuit, made.survey)
 
 
+@cache
 def problem_of(case: int, random_circuit: Circuits) -> BalanceProblem:
     """A bulk circuit for numbers from 0, a sized one for numbers below."""
     if case < 0:
@@ -35,6 +37,7 @@ def problem_of(case: int, random_circuit: Circuits) -> BalanceProblem:
     return problem
 
 
+@lru_cache(100)
 def minimum(problem: BalanceProblem) -> Solution:
     found = solve(problem)
     assert found.converged, found.status

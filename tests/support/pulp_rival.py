@@ -62,6 +62,10 @@ class Oracle:
         self.below: list[Any] = []  # metal less mass: at most 0
         self.start: list[float] = []
         self.x = {s: self._stream(s) for s in plant.circuit.stream_names}
+        self.amount = {
+            s: [v * size for v, size in zip(own, self.scale, strict=True)]
+            for s, own in self.x.items()
+        }
         self.rows: list[Any] = []
         for node in plant.circuit.nodes:
             self._node(node)
@@ -95,7 +99,7 @@ class Oracle:
     def at(self, stream: str, quantity: str) -> Any:
         """Return a quantity as an expression, in the unit it is measured in."""
         above, below = self.table[stream][quantity]
-        x = [v * s for v, s in zip(self.x[stream], self.scale, strict=True)]
+        x = self.amount[stream]
         value = sum(x[i] for i in above)
         if below:
             value = value / sum(x[i] for i in below)

@@ -119,6 +119,7 @@ def survey_of(task: Task) -> Survey:
     ))  # fmt: skip
 
 
+@lru_cache(4)
 def balance_of(task: Task) -> Balance:
     """Balance a survey with what went wrong in it."""
     return _balanced(task.case, survey_of(task))

@@ -149,7 +149,10 @@ def test_losses_by_size() -> None:
     row_of = next(s for s in balance.sizes.streams if s.stream == "tails").classes[2]
     assert row_of.distribution["Sn"] == pytest.approx((share.first_value, share.first_sd))
     rng = np.random.default_rng(10)
-    drawn = (draw_tests(sized(0.25), often(150), rng), draw_tests(sized(0.20), often(150), rng))
+    drawn = (
+        draw_tests(sized(0.25), often(150, 0.1), rng),
+        draw_tests(sized(0.20), often(150, 0.1), rng),
+    )
     (d,) = differences(zip(*drawn, strict=True), lost(fines))
     spread_of(d, answer_row(found, lost(fines)).sd)
 

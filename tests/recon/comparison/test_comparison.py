@@ -60,7 +60,7 @@ def test_a_sized_case_keeps_the_level_over_all_its_answers() -> None:
 
     Seen at several levels at once: a p corrected for all is below a level with at most its chance.
     """
-    rng, n = np.random.default_rng(21), often(150)
+    rng, n = np.random.default_rng(21), often(150, 0.1)
     pairs = zip(draw_tests(sized(0.25), n, rng), draw_tests(sized(0.25), n, rng), strict=True)
     found = [compare([[a], [b]]) for a, b in pairs]
     assert found[0].together > 1 and found[0].together_by_size > 3
@@ -79,7 +79,7 @@ def test_a_sized_case_keeps_the_level_over_all_its_answers() -> None:
 
 
 def test_answers_of_both_kinds_keep_the_level_together() -> None:
-    """Four answers of whole streams and twelve by size, each by itself: 2000 draws of their p."""
+    """Four answers of whole streams and twelve by size, each by itself: draws of their p."""
     d = answer_row(
         compare(
             [
@@ -90,8 +90,8 @@ def test_answers_of_both_kinds_keep_the_level_together() -> None:
     )
     names = [AnswerName("grade", "Sn", f"s{i}") for i in range(4)]
     names += [AnswerName("share", "Sn", "tails", f"c{i}") for i in range(12)]
-    rng, hits = np.random.default_rng(23), []
-    for p in rng.uniform(size=(2000, 16)):
+    rng, hits, n = np.random.default_rng(23), [], often(2000)
+    for p in rng.uniform(size=(n, 16)):
         rows = [
             AnswerRow(
                 replace(d, answer=name, p_together=float(p[i])), {i: 1.0}, {}, RepeatPlan(0.0), 1.0
@@ -102,7 +102,7 @@ def test_answers_of_both_kinds_keep_the_level_together() -> None:
         assert (judged.whole, judged.by_size) == (4, 12)
         hits.append(any(x.verdict is Verdict.REAL for x in judged.differences))
     false_rate(hits, 1.0 - (1.0 - 0.04 / 4) ** 4 * (1.0 - 0.01 / 12) ** 12)
-    assert sum(hits) < binom.isf(1e-4, 2000, 0.05)
+    assert sum(hits) < binom.isf(1e-4, n, 0.05)
 
 
 def test_one_kind_of_answers_has_the_whole_level() -> None:
@@ -119,7 +119,7 @@ def test_one_kind_of_answers_has_the_whole_level() -> None:
 
 def test_tests_that_are_named_are_more_than_have_just_not_decided() -> None:
     """Single tests and repeats of a difference that is seen now and then; and as one of four."""
-    rng, n = np.random.default_rng(22), often(200)
+    rng, n = np.random.default_rng(22), often(200, 0.1)
     one, other = drawn_survey(), drawn_survey(recovery=0.715)
     drawn = [draw_tests(s, n, rng) for s in (one, one, one, other, other, other)]
     near = lifted = 0
@@ -168,7 +168,7 @@ def test_nominal_rate_with_the_errors_of_each_survey() -> None:
         ))  # fmt: skip
 
     hits = []
-    for _ in range(often(200)):
+    for _ in range(often(200, 0.15)):
         found = compare(
             [[quick_compare("A", drawn())], [quick_compare("B", drawn())]], answers=[REC, GRADE]
         )

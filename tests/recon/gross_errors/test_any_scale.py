@@ -23,7 +23,7 @@ def _plant(streams: dict[str, tuple[str | None, str | None]], analytes: tuple[st
     circuit = Circuit.build(streams, {"conditioner": "mixer"} if "feed" in streams else {})
     return reconcile(circuit, Survey(
         Basis.RATE, rate, tuple(Analyte(a, percent) for a in analytes), tuple(found)
-    ))  # fmt: skip
+    ), second_opinions=False)  # fmt: skip
 
 
 def test_a_clean_decimal_point_goes_before_a_worse_one() -> None:

@@ -12,7 +12,7 @@ import scipy.linalg
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from often import NIGHTLY
+from often import often
 from scipy.optimize import linprog, minimize
 from scipy.stats import binom, chi2
 
@@ -156,7 +156,7 @@ def test_huber_of_nearly_equal_traces(ratio: float) -> None:
     assert Robust(P, P @ least).huber == pytest.approx(least, abs=1e-5)
 
 
-@settings(derandomize=True, deadline=None, max_examples=150 if NIGHTLY else 50)
+@settings(derandomize=True, deadline=None, max_examples=often(150))
 @given(seed=st.integers(0, 10_000), size=st.sampled_from([*SIZES, (60, 50), (90, 30)]),
        whole=st.booleans(), share=st.sampled_from([0.1, 0.5, 1.0]))  # fmt: skip
 def test_least_absolute_against_highs(
@@ -186,7 +186,7 @@ def test_least_absolute_by_hand() -> None:
     assert (Robust(P, np.zeros(2)).least_absolute == 0.0).all()
 
 
-@settings(derandomize=True, deadline=None, max_examples=40)
+@settings(derandomize=True, deadline=None, max_examples=often(40, 0.4))
 @given(seed=st.integers(0, 10_000))
 def test_small_errors_are_least_squares(seed: int) -> None:
     """No adjustment beyond Huber's constant: his estimate is least squares, v = r."""
@@ -215,7 +215,7 @@ def test_biweight_finds_one_gross_error(seed: int, linear_problem: Linear) -> No
     assert np.abs(np.delete(r, wrong)).max() > 4.0  # least squares spreads it
 
 
-@settings(derandomize=True, deadline=None, max_examples=40)
+@settings(derandomize=True, deadline=None, max_examples=often(40, 0.4))
 @given(values=st.lists(st.floats(-20.0, 20.0), min_size=3, max_size=12))
 def test_huber_location_of_replicates(values: list[float]) -> None:
     """P.J. Huber (1981): n readings of one quantity, mean mu with sum psi(x_i - mu) = 0."""

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from often import NIGHTLY, often, some
 from random_circuits import RandomCircuit
 
 from oretally.io import read_case
@@ -32,7 +33,7 @@ STEPS = st.one_of(
 )  # fmt: skip
 
 
-@settings(derandomize=True, deadline=None, max_examples=300)
+@settings(derandomize=True, deadline=None, max_examples=often(300))
 @given(steps=st.lists(STEPS, max_size=12), least=VALUES)
 def test_what_comes_later_replaces_what_was(steps: list[tuple[str, Hypothesis, object]],
                                             least: float) -> None:  # fmt: skip
@@ -78,6 +79,7 @@ def test_a_very_large_survey(example: str, monkeypatch: pytest.MonkeyPatch) -> N
     assert replace(large, gross_errors=whole.gross_errors, notes=()) == replace(whole, notes=())
 
 
+@pytest.mark.skipif(not NIGHTLY, reason="takes 9 s")
 def test_errors_that_rounding_leaves_nothing_of_stop_no_search() -> None:
     """Ten rows beside a mix-up, never balanced again: slips of them left a singular matrix."""
     drawn = RandomCircuit(31, n_nodes=4, n_analytes=2, n_feeds=2)
@@ -86,7 +88,7 @@ def test_errors_that_rounding_leaves_nothing_of_stop_no_search() -> None:
 
 
 @pytest.mark.parametrize(
-    ("seed", "nodes", "analytes", "missing"), [(43, 4, 2, 0.4), (46, 3, 2, 0.0)]
+    ("seed", "nodes", "analytes", "missing"), some([(46, 3, 2, 0.0), (43, 4, 2, 0.4)], 1)
 )
 def test_variances_that_rounding_puts_below_nothing(
     seed: int, nodes: int, analytes: int, missing: float

@@ -63,7 +63,7 @@ def test_precision_lies_within_its_stated_limits(n_pairs: int, least: float) -> 
 @pytest.mark.parametrize("bias", [0.0, 0.08])
 def test_limits_of_one_standards_bias_hold_it_at_their_rate(bias: float) -> None:
     """95 % limits of a relative bias, one standard whose own certificate is off."""
-    rng, n, held, told = np.random.default_rng(23), often(1500), 0, 0
+    rng, n, held, told = np.random.default_rng(23), often(1500, 0.1), 0, 0
     for _ in range(n):
         judged = _judged(rng, 0, bias, materials=_MATERIALS[1:2])
         assert judged.found is not None
@@ -77,7 +77,7 @@ def test_limits_of_one_standards_bias_hold_it_at_their_rate(bias: float) -> None
 
 def test_limits_over_several_standards_are_wide_rather_than_narrow() -> None:
     """Three standards: errors of certificates count twice, so 95 % limits hold 95 % or more."""
-    rng, n = np.random.default_rng(29), often(1000)
+    rng, n = np.random.default_rng(29), often(1000, 0.1)
     found = [_judged(rng, 0).found for _ in range(n)]
     held = 0
     for each in found:

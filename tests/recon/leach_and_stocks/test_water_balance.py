@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from balance_cases import only_balanced
-from often import often
+from often import often, some
 from pulp_plant import RATE, SHARE, Plant
 from pulp_rival import compare, reconciled, same_classes
 from water_plants import leach_plant, measured, mill_and_thickener, water_plant
@@ -66,9 +66,9 @@ def test_a_declared_loss_of_pulp_against_an_optimiser(seed: int) -> None:
 
 
 def test_classes_of_incomplete_surveys_with_water() -> None:
-    """20 circuits with a third of the numbers: what null spaces of the physics say."""
+    """Circuits with a third of the numbers: what null spaces of the physics say."""
     pytest.importorskip("casadi")
-    for seed in range(40, 60):
+    for seed in some(range(40, 60), 5):
         plant = water_plant(seed) if seed % 2 else leach_plant(seed, recycle=seed % 3 == 0)
         assert same_classes(plant, measured(plant, 0.5)) > 15
 
@@ -111,7 +111,7 @@ def test_percent_solids_of_a_published_exercise(
     )
 
 
-@pytest.mark.parametrize("seed", (1, 3, 4, 5))
+@pytest.mark.parametrize("seed", some((1, 3, 4, 5), 2))
 def test_what_a_thickener_and_a_splitter_hold_equal(seed: int) -> None:
     """One solution grade behind a thickener; one pulp behind a splitter."""
     streams, nodes = mill_and_thickener(dry_feed=False, divider=True)
@@ -176,7 +176,7 @@ def test_sd_of_a_recovery_by_simulation() -> None:
     problem = balance_problem(plant.circuit, survey)
     places = positions(plant.circuit, survey)
     at = {(r.stream, r.quantity): r.place.carrier for r in places.rows}
-    rng, n, found = np.random.default_rng(5), often(300), []
+    rng, n, found = np.random.default_rng(5), often(300, 0.1), []
     for _ in range(n):
         drawn = replace(
             problem,
@@ -210,7 +210,9 @@ def _first_suspect(
     at = next(i for i, m in enumerate(found) if (m.stream, m.quantity) == (stream, quantity))
     spoilt = list(found)
     spoilt[at] = replace(found[at], value=found[at].value + 12.0 * found[at].sd)
-    first = reconcile(plant.circuit, plant.survey(spoilt), feed="feed").suspects[0]
+    first = reconcile(
+        plant.circuit, plant.survey(spoilt), feed="feed", second_opinions=False
+    ).suspects[0]
     assert abs(first.estimated_error - 12.0 * found[at].sd) < 4.0 * first.sd
     return [(p.where, p.quantity) for p in first.group]
 

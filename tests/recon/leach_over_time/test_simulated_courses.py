@@ -22,7 +22,7 @@ from oretally.recon.result import RateModel
 DRAWS = 400 if NIGHTLY else 6
 SLIPS = [(hour, factor) for factor in (1.4, 0.7, 1.25, 0.8, 10.0, 0.1) for hour in HOURS]
 REPEATS = 10
-CLEAN = 100 if NIGHTLY else 4
+CLEAN = 100 if NIGHTLY else 2
 
 
 def _balance(case: Case, survey: Survey) -> Balance:
@@ -77,7 +77,7 @@ def test_clean_rolls_are_left_alone(case: Case) -> None:
 def test_mistyped_assays_are_found(case: Case) -> None:
     """An assay of a sample badly off, up or down, is the first suspect in 90 % of what is seen."""
     generator = np.random.default_rng(22)
-    slips = SLIPS * REPEATS if NIGHTLY else [SLIPS[i] for i in (1, 15, 22, 25)]
+    slips = SLIPS * REPEATS if NIGHTLY else [SLIPS[i] for i in (15, 22)]
     seen = right = 0
     for hour, factor in slips:
         stream = f"sample at {hour:g} h"

@@ -68,7 +68,7 @@ def test_the_coarse_end_may_be_several_classes() -> None:
 def test_sds_of_a_loss_agree_with_simulation() -> None:
     """Surveys drawn with the stated errors: the sd of an sd of n is 1/sqrt(2n)."""
     survey = loss_survey(BOTH_RICH)
-    problem, n = balance_problem(TABLE, survey), often(600)
+    problem, n = balance_problem(TABLE, survey), often(600, 0.1)
     rng = np.random.default_rng(70)
 
     def drawn(value: Floats, sd: Floats) -> Floats:
@@ -96,7 +96,7 @@ def test_sds_of_a_loss_agree_with_simulation() -> None:
 
 def test_an_end_is_called_richer_no_oftener_than_said() -> None:
     """Tails of one grade throughout: an end stands out, either way, in 5 % of surveys."""
-    survey, n = loss_survey(EVEN), often(750)
+    survey, n = loss_survey(EVEN), often(750, 0.13)
     problem = balance_problem(TABLE, survey)
     rng = np.random.default_rng(71)
 

@@ -13,7 +13,7 @@ from shift_surveys import Mill
 
 from oretally.recon.periods import PRODUCED, balance_period
 
-DRAWS, SHIFTS = (400, 12) if NIGHTLY else (12, 3)
+DRAWS, SHIFTS = (400, 12) if NIGHTLY else (6, 3)
 OVER = {"belt scale": "campaign", "laboratory": "campaign"}
 
 

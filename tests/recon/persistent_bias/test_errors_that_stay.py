@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from campaign_cases import drawn_campaign, reads_high
 from numpy.typing import NDArray
-from often import NIGHTLY
+from often import NIGHTLY, some
 from published import within_binomial
 from redrawn_evidence import campaign_evidence, redrawn
 
@@ -182,7 +182,8 @@ def test_what_no_survey_tells_apart_is_told() -> None:
 
 
 @pytest.mark.parametrize(
-    "freak", [("feed", "dry rate"), ("concentrate", "Sn"), ("tailings", "Sn"), None]
+    "freak",
+    some([("feed", "dry rate"), ("concentrate", "Sn"), None, ("tailings", "Sn")], by_day=2),
 )
 def test_what_would_be_huge_for_its_stated_error_stands_last(freak: tuple[str, str] | None) -> None:
     """One check cannot tell five errors apart; one of them would be a hundred stated errors."""
@@ -225,7 +226,9 @@ def test_an_error_that_ended_says_until_when() -> None:
 
 def test_sizes_are_mended_until_nothing_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where it stops, all further rounds would add next to nothing."""
-    surveys = drawn_campaign(30, 8, factor=reads_high(("feed", "dry rate"), 8.0, 11))
+    surveys = drawn_campaign(
+        30 if NIGHTLY else 15, 8, factor=reads_high(("feed", "dry rate"), 8.0, 11)
+    )
     told = campaign_bias(surveys).biases
     monkeypatch.setattr(mended_fits, "_CLOSE", 1e-9)
     last = campaign_bias(surveys).biases

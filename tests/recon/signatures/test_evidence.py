@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from often import often
 from scipy.integrate import quad
 from scipy.stats import norm
 
@@ -92,7 +93,7 @@ def test_a_number_multiplied_counts_by_what_is_left(others: float, times: float)
     assert together.log_odds[0] == pytest.approx(found, rel=1e-9)
 
 
-@settings(deadline=None, derandomize=True, max_examples=60)
+@settings(deadline=None, derandomize=True, max_examples=often(60, 0.4))
 @given(st.lists(st.floats(-30.0, 30.0), min_size=2, max_size=4), st.integers(0, 1000))
 def test_apart_errors_add_up(sizes: list[float], seed: int) -> None:
     """Errors whose traces do not overlap: the evidence of all is the sum of that of each."""
@@ -112,7 +113,7 @@ def test_apart_errors_add_up(sizes: list[float], seed: int) -> None:
         assert shares.sum() == pytest.approx(1.0)
 
 
-@settings(deadline=None, derandomize=True, max_examples=60)
+@settings(deadline=None, derandomize=True, max_examples=often(60, 0.4))
 @given(n=st.integers(1, 4), sets=st.integers(1, 6), seed=st.integers(0, 10_000))
 def test_sets_side_by_side_are_as_one_by_one(n: int, sets: int, seed: int) -> None:
     """Each way in a dense inverse of all errors together, the others in their best ways.

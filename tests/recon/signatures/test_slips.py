@@ -8,6 +8,7 @@ from math import exp, inf, isfinite, log
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from often import often
 from scipy.integrate import quad
 
 from oretally.flowsheet import Dimension, parse_unit
@@ -174,7 +175,7 @@ UNITS_OF_READINGS = ["%", "g/g", "g/t", "ppb", "ozt/st", "kg", "g", "t", "lb", "
 NUMBERS = st.builds(lambda n, places: n / 10.0**places, st.integers(1, 10**7), st.integers(0, 4))
 
 
-@settings(derandomize=True, deadline=None, max_examples=300)
+@settings(derandomize=True, deadline=None, max_examples=often(300, 0.4))
 @given(value=NUMBERS, said=NUMBERS, unit=st.sampled_from(UNITS_OF_READINGS))
 def test_proposals_are_possible(value: float, said: float, unit: str) -> None:
     """Every proposal is finite and positive, with an sd above 0; no grade exceeds 100 %."""
@@ -211,7 +212,7 @@ def _exchanged(number: str) -> set[float]:
     return found - {float(number), 0.0}
 
 
-@settings(derandomize=True, deadline=None, max_examples=300)
+@settings(derandomize=True, deadline=None, max_examples=often(300, 0.4))
 @given(n=st.integers(1, 10**7), places=st.integers(0, 4))
 def test_only_neighbouring_digits(n: int, places: int) -> None:
     """The proposals are all exchanges of neighbouring digits, by strings, and share the chance."""

@@ -23,7 +23,7 @@ from bounded_curves import (
     law_value,
     survey_of_a_cyclone,
 )
-from often import often
+from often import often, some
 from scipy.optimize import minimize
 from sheet_tables import tables_of
 
@@ -86,7 +86,8 @@ def _least(curve: PartitionCurve, law: PartitionLaw, first: Floats) -> float:
 
 
 @pytest.mark.parametrize("law", PartitionLaw)
-@pytest.mark.parametrize("seed", [0, 1, 2, 4, 5, 6])  # from 3 the other method finds nothing
+# from 3 the other method finds nothing
+@pytest.mark.parametrize("seed", some([0, 1, 2, 4, 5, 6], 3))
 def test_the_least_within_the_bounds(law: PartitionLaw, seed: int) -> None:
     """Shares thrown about, with errors that go together, so that bounds hold more often than not.
 
@@ -177,7 +178,7 @@ def test_estimates_are_unbiased_and_their_sds_true(law: PartitionLaw, exponent: 
     An sd from 400 is known to 3.5 %, a mean to 0.05 sd, a mean chi-square to root(2 dof / 400):
     four of each are allowed.
     """
-    truth, n = (150.0, exponent, 0.15), often(400)
+    truth, n = (150.0, exponent, 0.15), often(400, 0.15)
     values, sds, fits = _simulated(law, QUARTERS, truth, 0.02, n)
     scatter = values.std(axis=0, ddof=1)
     assert (np.abs(values.mean(axis=0) - truth) < 4.0 / n**0.5 * scatter).all()
@@ -195,9 +196,9 @@ def test_mean_sizes_alone_would_be_biased() -> None:
     """On sieves a factor 1.41 apart: what averages are for. A tenth of an sd is left of many."""
     roots = 600.0 * 2.0 ** (-np.arange(8) / 2.0)
     truth = (150.0, 2.2, 0.15)
-    values, sds, fits = _simulated(PLITT, roots, truth, 0.02, 100)
+    values, sds, fits = _simulated(PLITT, roots, truth, 0.02, often(100, 0.4))
     off = (values.mean(axis=0) - truth) / sds.mean(axis=0)
-    assert np.abs(off).max() < 0.5  # 0.1 sd is the error of a mean of 100
+    assert np.abs(off).max() < 0.5  # 0.1 sd is the error of a mean of 100, 0.16 of 40
     feed, coarse = cyclone_flows(PLITT, roots, *truth)
     at = np.sqrt(roots[1:] * roots[:-1])
     y, sd = (coarse / feed)[1:-1], (coarse * (feed - coarse) / feed**2)[1:-1] * 0.02 * 2.0**0.5
@@ -217,11 +218,11 @@ def test_where_the_pan_often_holds_the_range_covers_the_truth(
 ) -> None:
     """A sharp cut far above the pan: of it hardly more goes than the bypass, a bound half the time.
 
-    The range covers the bypass as an sd does, 68 % of the time: of 120 known to 4.3 %. The classes
+    The range covers the bypass as an sd does, 68 % of the time: of 90 known to 5 %. The classes
     held count as checks, and do not make chi-square larger than its degrees of freedom.
     """
     sieves = 600.0 * 2.0 ** (-np.arange(9) / 2.0)
-    truth, n = (150.0, exponent, 0.3), often(600)
+    truth, n = (150.0, exponent, 0.3), often(600, 0.15)
     values, sds, fits = _simulated(law, sieves, truth, 0.03, n)
     held = np.mean([f.bypass_held for f in fits])
     assert 0.25 < held < 0.75

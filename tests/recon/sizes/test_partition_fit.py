@@ -48,7 +48,7 @@ exponents = {PLITT: st.floats(1.0, 5.0), WHITEN: st.floats(1.0, 8.0)}
 
 
 @pytest.mark.parametrize("law", PartitionLaw)
-@settings(max_examples=25)
+@settings(max_examples=often(25, 0.4))
 @given(data=st.data(), d50c=st.floats(60.0, 200.0), R=st.floats(0.0, 0.4))
 def test_a_curve_gives_its_parameters_back(
     law: PartitionLaw, data: st.DataObject, d50c: float, R: float
@@ -74,7 +74,7 @@ def test_a_curve_gives_its_parameters_back(
             )
 
 
-@settings(max_examples=30)
+@settings(max_examples=often(30, 0.4))
 @given(st.floats(1.0, 5.0), st.floats(60.0, 200.0))
 def test_sharpness_of_plitts_curve(m: float, d50c: float) -> None:
     """Closed form: d25 / d75 = (ln(4/3) / ln 4)^(1/m), so d ln kappa / d m = -ln kappa / m."""
@@ -87,7 +87,7 @@ def test_sharpness_of_plitts_curve(m: float, d50c: float) -> None:
     assert found.ecart_probable_um == pytest.approx((d75 - d25) / 2.0, rel=1e-3)
 
 
-@settings(max_examples=30)
+@settings(max_examples=often(30, 0.4))
 @given(st.floats(0.01, 100.0), st.floats(1e-3, 1e3))
 def test_free_of_units(size_unit: float, flow_unit: float) -> None:
     rng = np.random.default_rng(3)

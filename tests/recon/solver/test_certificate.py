@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from certificate_cases import SIZED, minimum, problem_of, sized
 from numpy.typing import NDArray
+from often import some
 from scipy import sparse
 from water_plants import measured, water_plant
 
@@ -63,12 +64,15 @@ _WHERE_IT_ENDS = pytest.mark.xfail(
 
 @pytest.mark.parametrize(
     ("seed", "objective"),
-    [
-        pytest.param(147, 0.231507338, marks=_WHERE_IT_ENDS),
-        pytest.param(341, 11.3100221, marks=_LETS_START),
-        pytest.param(440, 16.9993973, marks=_LETS_START),
-        pytest.param(766, 14.8682392, marks=_LETS_START),
-    ],
+    some(
+        [
+            pytest.param(147, 0.231507338, marks=_WHERE_IT_ENDS),
+            pytest.param(440, 16.9993973, marks=_LETS_START),
+            pytest.param(341, 11.3100221, marks=_LETS_START),
+            pytest.param(766, 14.8682392, marks=_LETS_START),
+        ],
+        by_day=2,
+    ),
 )
 def test_minima_with_something_at_a_standstill(seed: int, objective: float) -> None:
     """IPOPT comes to the same objectives, and stays there when it starts from our amounts.

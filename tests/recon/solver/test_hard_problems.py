@@ -8,12 +8,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from hard_study import check, study, totals
-from often import NIGHTLY
+from often import NIGHTLY, some
 
 LONG = {5014, 5024, 5034, 5042}  # seconds each; the first 40 s to its limit, then flagged
 
 
-@pytest.mark.parametrize("block", range(0, 12, 1 if NIGHTLY else 2))
+@pytest.mark.parametrize("block", some(range(12), 3))
 def test_promises(block: int) -> None:
     """No exception; what is said to have converged balances to 1e-10 and costs what it says."""
     for seed in range(5000 + 4 * block, 5000 + 4 * (block + 1)):
@@ -23,7 +23,7 @@ def test_promises(block: int) -> None:
         assert found.verdict in ("ok", "flagged"), found.line
 
 
-@pytest.mark.parametrize("seed", [9, 11, 12, 13, 75, *([8, 14, 33] if NIGHTLY else [])])
+@pytest.mark.parametrize("seed", some([11, 12, 9, 13, 75, 8, 14, 33], 2))
 def test_against_another_optimiser(seed: int) -> None:
     """IPOPT on all unknowns at once from 8 starts, ours from 8: a share of all."""
     pytest.importorskip("casadi")

@@ -10,7 +10,7 @@ import pytest
 import scipy.linalg
 import scipy.optimize
 from numpy.typing import NDArray
-from often import often
+from often import NIGHTLY, often, some
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem
@@ -179,7 +179,7 @@ def test_random_circuits_complete_and_incomplete(
     _compare(made.problem(sd, 0.3, 0.1), made.flow, made.grade, sd)
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", some(range(6), 3))
 def test_trust_region_method_of_a_library(seed: int, random_circuit: Callable[..., Any]) -> None:
     """scipy's trust-constr, from the true values, ends at the same minimum."""
     made = random_circuit(100 + seed, n_nodes=3, n_analytes=1)
@@ -213,7 +213,7 @@ def test_flows_that_would_be_negative(linear_problem: Callable[..., BalanceProbl
     cvxpy: Any = pytest.importorskip("cvxpy")
 
     held = 0
-    for seed in range(20):
+    for seed in some(range(20), 10):
         rng = np.random.default_rng(seed)
         A = np.zeros((3, 7))
         for node, (into, out) in enumerate((((0, 6), (1, 2)), ((1,), (3, 4)), ((2, 3), (5, 6)))):
@@ -233,7 +233,7 @@ def test_flows_that_would_be_negative(linear_problem: Callable[..., BalanceProbl
         assert ours.flow == pytest.approx(np.asarray(F.value), abs=1e-5)
         assert (ours.flow >= 0.0).all()
         held += int(ours.flow_at_bound.any())
-    assert held >= 5, "the cases must make the bound matter"
+    assert held >= (5 if NIGHTLY else 2), "the cases must make the bound matter"
 
 
 def test_grade_that_would_be_negative(random_circuit: Callable[..., Any]) -> None:
@@ -271,7 +271,7 @@ def test_grade_that_would_be_negative(random_circuit: Callable[..., Any]) -> Non
     assert ours.grade == pytest.approx(x, rel=1e-6, abs=1e-9)
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", some(range(12), 6))
 def test_first_order_conditions(seed: int, random_circuit: Callable[..., Any]) -> None:
     """Balances close to 1e-9 of what passes each node; the gradient along them vanishes."""
     made = random_circuit(200 + seed, n_nodes=5, n_analytes=2)

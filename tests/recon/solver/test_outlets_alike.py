@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from often import some
 from pulp_rival import Reconciled, reconciled
 from scipy.optimize import least_squares
 
@@ -80,7 +81,7 @@ def test_order_of_the_outlets_does_not_matter(
     now = {name: row.adjusted or 0.0 for name, row in first.rows.items()}
     assert now["a", "dry rate"] == pytest.approx(0.0, abs=1e-9)
     freedom = first.solution.classes.degrees_of_freedom
-    for order in list(permutations(outlets))[1:]:
+    for order in some(list(permutations(outlets))[1:], 1):
         other = _balance(tmp_path / "".join(order), order, water=water)
         assert other.solution.objective == pytest.approx(first.solution.objective, rel=1e-8)
         assert other.solution.classes.degrees_of_freedom == freedom

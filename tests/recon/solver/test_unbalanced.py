@@ -13,6 +13,7 @@ import jsonschema
 import numpy as np
 import openpyxl
 import pytest
+from often import NIGHTLY
 from sound_surveys import sound_survey
 
 from oretally.flowsheet import (
@@ -342,6 +343,7 @@ def test_plan_and_compare_say_so(
     assert "'cleaner': the balance did not converge: a flow grew far beyond all" in err
 
 
+@pytest.mark.skipif(not NIGHTLY, reason="takes 5 s")
 def test_random_surveys_that_nothing_holds() -> None:
     """A flotation recycle and the oversize of a screen, nobody of whom gauged the flow."""
     made = sound_survey(6)
