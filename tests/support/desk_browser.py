@@ -72,7 +72,7 @@ def chromium() -> Iterator[Browser]:
         browser = driver.chromium.launch(
             executable_path=CHROMIUM, env={**os.environ, **_own_places(Path(home))},
             chromium_sandbox=os.geteuid() != 0,  # chromium refuses a sandbox to root
-            timeout=WAIT,
+            timeout=WAIT, args=os.environ.get("CHR", "").split(),
         )  # fmt: skip
         try:
             yield browser
