@@ -274,7 +274,7 @@ def test_show_says_beside_the_balance_what_the_others_have(tmp_path: Path) -> No
         "Look it up: what no balance checks may be wrong unseen." in told
     )
     document = json.loads(run(far, "period", "2026-06", "--json", "-").stdout)
-    jsonschema.validate(document, period_schema())
+    jsonschema.Draft202012Validator(period_schema()).validate(document)
     assert document["far"][0]["measured"] == 860.0
 
 
