@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import sys
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -84,7 +85,12 @@ def _into_files(files: list[str], code: str, words: list[str]) -> None:
 
 
 def _run(code: str, words: list[str]) -> None:
-    """Run as a process that has just been started with the streams as they are."""
+    """Run as a process that has just been started with the streams as they are.
+
+    The process that forks ignores Ctrl-C, as it may from a start in the background on.
+    """
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    signal.pthread_sigmask(signal.SIG_SETMASK, [])
     sys.stdin, sys.stdout, sys.stderr = (
         open(stream, mode, encoding="utf-8", closefd=False)
         for stream, mode in enumerate(("r", "w", "w"))
