@@ -48,13 +48,14 @@ def _compiled_once(tmp_path_factory: pytest.TempPathFactory) -> None:
 
 @pytest.fixture(scope="session", autouse=True)
 def _balanced_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    from balanced_once import COMMANDS, balanced_once, share_in
+    from balanced_once import COMMANDS, PERIODS, balanced_once, period_once, share_in
 
     base = tmp_path_factory.getbasetemp()
     share_in((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "balances")
     with pytest.MonkeyPatch.context() as patch:
         for module in COMMANDS:
             patch.setattr(f"{module}.reconcile", balanced_once)
+        patch.setattr(f"{PERIODS}.balance_period", period_once)
         yield
 
 

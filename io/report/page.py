@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
@@ -44,6 +45,7 @@ def page(
     )  # fmt: skip
 
 
+@cache  # it takes longer to compile than to fill in
 def template(name: str) -> Template:
     """Return a template of this program: names are escaped, and nothing may be left unsaid."""
     import jinja2

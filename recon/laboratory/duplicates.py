@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import Enum
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -182,9 +183,19 @@ def fit_precision(
     mean, half = _pairs(first, second, _LEAST)
     if (mean < 0.0).any():
         raise ValueError("pair means are at least 0 for an sd that grows with grade")
-    n = mean.size
     if method is None:
-        method = PrecisionMethod.GROUPS if n >= _MANY else PrecisionMethod.DIRECT
+        method = PrecisionMethod.GROUPS if mean.size >= _MANY else PrecisionMethod.DIRECT
+    return _fitted(mean.tobytes(), half.tobytes(), method, confidence, n_refits, seed)
+
+
+# a batch is judged wherever its case is read, and the desk reads it at each edit
+@lru_cache(maxsize=64)
+def _fitted(
+    means: bytes, halves: bytes, method: PrecisionMethod, confidence: float, n_refits: int,
+    seed: int,
+) -> PrecisionFit:  # fmt: skip
+    mean, half = np.frombuffer(means), np.frombuffer(halves)
+    n = mean.size
     if method is PrecisionMethod.GROUPS and n < 2 * _GROUP:
         raise ValueError(f"{n} pairs make no two groups of {_GROUP}: use the direct fit")
     fit = _grouped if method is PrecisionMethod.GROUPS else _direct
@@ -197,6 +208,7 @@ def fit_precision(
         )
     drawn = np.random.default_rng(seed).integers(n, size=(n_refits, n))
     refits = np.column_stack(fit(mean[drawn], half[drawn], False))
+    refits.flags.writeable = False
     return PrecisionFit(
         a, b, _limits(refits[:, 0], confidence), _limits(refits[:, 1], confidence),
         float(mean.min()), float(mean.max()), n, method, confidence, seed, refits,

@@ -94,7 +94,7 @@ def test_bias_as_json_and_page(biased: Path, tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     assert "Stated errors, judged by the adjustments" in done.stdout
     found = json.loads(document.read_text("utf-8"))
-    jsonschema.validate(found, packaged_schema("bias"))
+    jsonschema.Draft202012Validator(packaged_schema("bias")).validate(found)
     (bias,) = found["biases"]
     assert bias["place"] == {"kind": "measurement", "where": "feed", "quantity": "dry rate"}
     assert abs(bias["size"]["value"] - 8.0) < 4.0 * bias["size"]["sd"]
@@ -111,7 +111,7 @@ def test_trend_on_one_screen_as_json_and_page(biased: Path, tmp_path: Path) -> N
     assert len(lines) <= 30 and max(map(len, lines)) <= 80
     assert "Recovery of Sn to concentrate" in done.stdout
     found = json.loads(document.read_text("utf-8"))
-    jsonschema.validate(found, packaged_schema("trend"))
+    jsonschema.Draft202012Validator(packaged_schema("trend")).validate(found)
     recovery = found["trends"][0]
     assert recovery["name"] == "recovery of Sn to concentrate"
     assert 9 <= len(recovery["surveys"]) <= 14  # some surveys leave it open

@@ -148,7 +148,7 @@ def test_what_is_real_but_smaller_than_what_matters_is_said(run: Run) -> None:
     ) in flat
     run(*arguments, "--json", "c.json", "--html", "c.html")
     document = json.loads(Path("c.json").read_text("utf-8"))
-    jsonschema.validate(document, comparison_schema())
+    jsonschema.Draft202012Validator(comparison_schema()).validate(document)
     assert {d["answer"]: d["verdict"] for d in document["differences"]} == {
         "recovery of Pb to concentrate": "real, smaller than asked",
         "recovery of Pb to tailings": "real, smaller than asked",
@@ -186,7 +186,7 @@ def test_how_the_level_is_shared_is_said(run: Run) -> None:
         change(f"{name}/circuit.toml", "[sources]", f"{rules}[sources]")
     _, out, _ = run("grind_coarse", "grind_fine", "--json", "c.json")
     flat, document = " ".join(out.split()), json.loads(Path("c.json").read_text("utf-8"))
-    jsonschema.validate(document, comparison_schema())
+    jsonschema.Draft202012Validator(comparison_schema()).validate(document)
     n, sized = document["together"], document["together_by_size"]
     assert (n, sized) == (4, 3)
     assert "Of these 5 %, 4 % for whole streams and 1 % for size classes." in flat
@@ -213,7 +213,7 @@ def test_cautions_of_the_circuits_compared(run: Run) -> None:
     status, out, err = run("one", "two", "--html", "c.html", "--json", "c.json")
     assert (status, err) == (0, "written: c.json\nwritten: c.html\n")
     document = json.loads(Path("c.json").read_text("utf-8"))
-    jsonschema.validate(document, comparison_schema())
+    jsonschema.Draft202012Validator(comparison_schema()).validate(document)
     assert [c["hazard"] for c in document["what_can_hurt"]] == ["machinery", "silica"]
     flat, html = " ".join(out.split()), Path("c.html").read_text("utf-8")
     for text in (flat, html):
@@ -330,7 +330,7 @@ def test_files(run: Run, tmp_path: Path) -> None:
                            "c.html")  # fmt: skip
     assert (status, err) == (0, "written: c.json\nwritten: c.html\n")
     document = json.loads(Path("c.json").read_text("utf-8"))
-    jsonschema.validate(document, comparison_schema())
+    jsonschema.Draft202012Validator(comparison_schema()).validate(document)
     html = Path("c.html").read_text("utf-8")
     for d in document["differences"]:
         assert d["answer"] in out and d["answer"] in html

@@ -8,6 +8,7 @@ from fractions import Fraction
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from often import often
 
 from oretally.flowsheet import Dimension, UnitError, parse_unit, units_of
 from oretally.flowsheet.units import convert, read_exactly
@@ -47,7 +48,7 @@ def test_ounces_in_a_sample() -> None:
 
 
 @given(one=st.sampled_from(EVERY), number=st.fractions(0, 10**6))
-@settings(max_examples=200, deadline=None, derandomize=True)
+@settings(max_examples=often(500), deadline=None, derandomize=True)
 def test_there_and_back(one: tuple[Dimension, str], number: Fraction) -> None:
     """Exact both ways, for every pair of units of one dimension."""
     dimension, symbol = one
@@ -187,7 +188,7 @@ def test_as_many_digits_as_were_typed(number: str, unit: str, other: str, result
 
 
 @given(number=st.decimals(-(10**9), 10**9, allow_nan=False, places=3), one=st.sampled_from(EVERY))
-@settings(max_examples=200, deadline=None, derandomize=True)
+@settings(max_examples=often(500), deadline=None, derandomize=True)
 def test_no_digit_is_lost(number: Decimal, one: tuple[Dimension, str]) -> None:
     """What is shown lies within half a unit of the last typed digit, and of the sixth."""
     dimension, symbol = one

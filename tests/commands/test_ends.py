@@ -1,6 +1,8 @@
 """How a command ends that is stopped, or that cannot show or write what it has: in one line.
 
-Each in a process of its own: signals, standard streams and limits belong to a process.
+Each in a process of its own: signals, standard streams and limits belong to a process. What happens
+while one starts, or depends on how it was started, in one that starts; else in one that has
+imported the commands.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from warm_process import commanded
 
 from oretally.io.cli import main
 
@@ -130,7 +133,7 @@ os.replace = replace
 def test_stopped_while_writing(sent: str, tmp_path: Path) -> None:
     file = tmp_path / "x.json"
     file.write_text('{"schema": "oretally.old', "utf-8")
-    done = _python(WRITING.format(sent=sent, more=""), *ORE, "--json", file)
+    done = commanded(WRITING.format(sent=sent, more=""), [*ORE, "--json", file])
     assert (done.returncode, done.stdout) == (-getattr(signal, sent), "")
     assert done.stderr == "Stopped.\n"
     assert file.read_text("utf-8") == '{"schema": "oretally.old'
@@ -142,7 +145,7 @@ def test_a_signal_that_is_ignored_stays_so(tmp_path: Path) -> None:
     """As under nohup."""
     more = "signal.signal(signal.SIGHUP, signal.SIG_IGN)"
     file = tmp_path / "x.json"
-    done = _python(WRITING.format(sent="SIGHUP", more=more), *ORE, "--json", file)
+    done = commanded(WRITING.format(sent="SIGHUP", more=more), [*ORE, "--json", file])
     assert (done.returncode, done.stderr) == (0, f"written: {file}\n")
 
 
@@ -157,7 +160,7 @@ resource.setrlimit(resource.RLIMIT_FSIZE, ({size}, {size}))
 def test_a_limit_on_the_size_of_files(tmp_path: Path) -> None:
     file = tmp_path / "x.json"
     file.write_text('{"schema": "oretally.old', "utf-8")
-    done = _python(LIMITED.format(size=500), *ORE, "--json", file)
+    done = commanded(LIMITED.format(size=500), [*ORE, "--json", file])
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr == (
         f"Error: '{file}' cannot be written: File too large. Make room, or give a folder on "
@@ -165,7 +168,7 @@ def test_a_limit_on_the_size_of_files(tmp_path: Path) -> None:
     )
     assert file.read_text("utf-8") == '{"schema": "oretally.old'
     folder = tmp_path / "a" / "b"
-    done = _python(LIMITED.format(size=500), "new", folder, "--from", "tin_table")
+    done = commanded(LIMITED.format(size=500), ["new", folder, "--from", "tin_table"])
     assert done.returncode == 2 and "It cannot be written: File too large." in done.stderr
     assert os.listdir(tmp_path) == ["x.json"]
 
@@ -195,11 +198,11 @@ def test_a_folder_that_may_not_be_entered(of: str, tmp_path: Path) -> None:
     code = FORBIDDEN.format(warm=str(case))
     try:
         if of == "folder":
-            done = _python(code, "new", forbidden / "mine")
+            done = commanded(code, ["new", forbidden / "mine"])
         elif of == "case":
-            done = _python(code, "check", forbidden / "case")
+            done = commanded(code, ["check", forbidden / "case"])
         else:
-            done = _python(code, "check", case, "--svg", forbidden / "x.svg")
+            done = commanded(code, ["check", case, "--svg", forbidden / "x.svg"])
     finally:
         forbidden.chmod(0o700)
     assert (done.returncode, done.stdout) == (2, ""), done.stderr

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lab_cases import CIRCUIT, HEADER, LAB, ROWS, TIN_ONLY, Capture, case, run, told
+from often import often
 
 from oretally.io import read_case
 from oretally.io.certificate import case_certificate, fill_grades
@@ -241,7 +242,7 @@ ASSAYS = st.lists(
 )
 
 
-@settings(max_examples=40)
+@settings(max_examples=often(100))
 @given(typed=st.lists(CELLS, min_size=4, max_size=4), assays=ASSAYS)
 def test_whatever_is_typed_and_certified_only_blanks_change(
     tmp_path_factory: pytest.TempPathFactory, typed: list[str], assays: list[tuple[str, str, str]]

@@ -137,7 +137,7 @@ def test_json_has_all_of_it(tmp_path: Path, capsys: Capture) -> None:
     status, out, _ = run(capsys, "lab", path, "--fill", "--json", "-")
     assert status == 0
     document = json.loads(out)
-    jsonschema.validate(document, lab_schema())
+    jsonschema.Draft202012Validator(lab_schema()).validate(document)
     samples = document["samples"]
     assert samples["matched"][0] == {"label": "TT-1", "stream": "feed"}
     (difference,) = samples["differences"]
@@ -145,7 +145,7 @@ def test_json_has_all_of_it(tmp_path: Path, capsys: Capture) -> None:
     assert [f["text"] for f in samples["filled"]] == ["1.10", "1.08", "0.303", "<0.005 %"]
     out = run(capsys, "lab", path / "lab.csv", "--json", "-")[1]
     document = json.loads(out)
-    jsonschema.validate(document, lab_schema())
+    jsonschema.Draft202012Validator(lab_schema()).validate(document)
     assert document["samples"] is None
 
 

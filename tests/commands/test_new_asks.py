@@ -11,6 +11,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from warm_process import started_at
 
 pty = pytest.importorskip("pty", reason="no pseudo-terminals here")
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
@@ -23,12 +24,9 @@ class Talk:
 
     def __init__(self, folder: Path, *arguments: str) -> None:
         self.ours, theirs = pty.openpty()
-        self.running = subprocess.Popen(
-            [sys.executable, "-m", "oretally.io", "new", *arguments], cwd=folder, stdin=theirs,
-            stdout=theirs, stderr=theirs, start_new_session=True, close_fds=True,
-            preexec_fn=_take_terminal, env={**os.environ, "TERM": "dumb", "COLUMNS": "100"},
-        )  # fmt: skip
-        os.close(theirs)
+        self.running = started_at(
+            theirs, folder, ["new", *arguments], {"TERM": "dumb", "COLUMNS": "100"}
+        )
         self.said = b""
 
     def __enter__(self) -> Talk:
@@ -36,9 +34,8 @@ class Talk:
 
     def __exit__(self, *_: object) -> None:
         os.close(self.ours)
-        if self.running.poll() is None:
-            self.running.kill()
-            self.running.wait(PATIENCE)
+        self.running.kill()
+        self.running.join(PATIENCE)
 
     def read(self) -> bool:
         """Take what is said next; False at the end."""
@@ -70,15 +67,9 @@ class Talk:
         """Return the exit status and what was said last."""
         while self.read():
             pass
-        return self.running.wait(PATIENCE), self.said.decode().replace("\r\n", "\n")
-
-
-def _take_terminal() -> None:
-    """Make the terminal the one that Ctrl-C comes from."""
-    import fcntl
-    import termios
-
-    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+        self.running.join(PATIENCE)
+        assert self.running.exitcode is not None
+        return self.running.exitcode, self.said.decode().replace("\r\n", "\n")
 
 
 def test_every_default(tmp_path: Path) -> None:

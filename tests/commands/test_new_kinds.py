@@ -13,6 +13,7 @@ import pytest
 from balance_cases import only_balanced
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from often import often
 from typed_kinds import TYPED
 
 from oretally.flowsheet import InputError
@@ -366,7 +367,7 @@ ANSWER = st.none() | st.text(max_size=30) | st.lists(
 TIMES = st.none() | st.sampled_from(["", "1 min", "24, 2; 1 h", "1, 2", "1 d, 2 h", "0 s", "x h"])
 
 
-@settings(max_examples=50)
+@settings(max_examples=often(100))
 @given(
     name=st.sampled_from(KINDS), title=st.text(max_size=20), metals=ANSWER, products=ANSWER,
     unit=ANSWER, sieves=ANSWER, times=TIMES, mass=ANSWER, assay=ANSWER,

@@ -58,7 +58,7 @@ def test_one_screen_and_all_the_files(short: Path, tmp_path: Path) -> None:
     assert "ozt) in 'concentrate'" in text
     assert "check-in check-out" in text
     document = json.loads(names[2].read_text("utf-8"))
-    jsonschema.validate(document, period_schema())
+    jsonschema.Draft202012Validator(period_schema()).validate(document)
     assert [p["name"] for p in document["parts"]] == ["2026-03-02", "2026-03-03"]
     book = openpyxl.load_workbook(names[1])
     assert book.sheetnames == ["summary", "amounts", "recoveries", "unaccounted", "variance",
@@ -176,7 +176,7 @@ def test_sieve_analyses_are_left_aside_and_it_is_said(tmp_path: Path) -> None:
         told[name] = run(file, "period", *days, "--json", "-")
         assert told[name].exception is None
     sized, bulk = (json.loads(told[name].stdout) for name in ("sized", "bulk"))
-    jsonschema.validate(sized, period_schema())
+    jsonschema.Draft202012Validator(period_schema()).validate(sized)
     assert sized["whole"] == bulk["whole"] and sized["test"] == bulk["test"]
     assert sized["whole"]["recoveries"][0]["check_out"] is not None
     assert (sized["without_sizes"], bulk["without_sizes"]) == (["day 1", "day 2", "day 3"], [])

@@ -13,7 +13,7 @@ import openpyxl
 import pytest
 
 from oretally.io.cli import main
-from oretally.io.commands.balance import Outputs, balanced
+from oretally.io.commands.balance import BalancedCase, Outputs, balanced
 from oretally.io.results.document import balance_document, balance_schema
 from oretally.io.results.pdf_pages import pages
 from oretally.io.wording import Simulated, simulation_sentences, simulation_sheet, simulation_table
@@ -42,14 +42,19 @@ tails,,1.00,<0.60
 """
 
 
-@pytest.fixture
-def case(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def case(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a case of two products whose grades all but agree, one below detection."""
-    folder = tmp_path / "jig"
-    folder.mkdir()
+    folder = tmp_path_factory.mktemp("jig")
     (folder / "circuit.toml").write_text(CIRCUIT, "utf-8")
     (folder / "measurements.csv").write_text(ROWS, "utf-8")
     return folder
+
+
+@pytest.fixture(scope="module")
+def answer(case: Path) -> BalancedCase:
+    """Return what the command has of it, with 100 draws."""
+    return balanced(case, Outputs(), draws=100)
 
 
 def run(capsys: Capture, *arguments: str) -> tuple[int, str, str]:
@@ -91,10 +96,10 @@ def test_wrong_options_are_located(
 def test_simulation_stands_in_every_output(capsys: Capture, case: Path, tmp_path: Path) -> None:
     files = [tmp_path / name for name in ("b.json", "b.html", "b.xlsx", "b.pdf")]
     options = [word for file in files for word in (f"--{file.suffix[1:]}", str(file))]
-    status, out, err = run(capsys, "balance", str(case), "--draws", "300", "--seed", "7", *options)
+    status, out, err = run(capsys, "balance", str(case), "--draws", "100", "--seed", "7", *options)
     assert status == 0
     assert [line for line in err.splitlines() if not line.startswith("written: ")] == []
-    first = "300 surveys drawn about the adjusted values, seed 7: all of them balanced."
+    first = "100 surveys drawn about the adjusted values, seed 7: all of them balanced."
     flat = " ".join(out.split())
     assert first in flat and "not for recovery of Sn to 'conc'" in flat
     assert "Simulation: 95 % limits" in out and "no limit" in out
@@ -102,7 +107,7 @@ def test_simulation_stands_in_every_output(capsys: Capture, case: Path, tmp_path
     document = json.loads(files[0].read_text("utf-8"))
     jsonschema.Draft202012Validator(balance_schema()).validate(document)
     found = document["simulation"]
-    assert (found["draws"], found["balanced"], found["seed"]) == (300, 300, 7)
+    assert (found["draws"], found["balanced"], found["seed"]) == (100, 100, 7)
     rows = {a["answer"]: a for a in found["answers"]}
     recovery = rows["recovery of Sn to 'conc'"]
     assert recovery["low"] == 0.0 and 5.0 < recovery["high"] < 60.0
@@ -122,26 +127,21 @@ def test_simulation_stands_in_every_output(capsys: Capture, case: Path, tmp_path
     assert status == 0
 
 
-def test_same_seed_same_bytes(capsys: Capture, case: Path) -> None:
+def test_same_seed_same_bytes_and_the_balance_as_without(capsys: Capture, case: Path) -> None:
     asked = ("balance", str(case), "--json", "-", "--draws", "100")
     status, once, _ = run(capsys, *asked)
     _, again, _ = run(capsys, *asked, "--seed", "1")  # what it is unless given
     _, other, _ = run(capsys, *asked, "--seed", "2")
     assert status == 0 and once == again != other
-    assert json.loads(once)["simulation"]["seed"] == 1
+    drawn = json.loads(once)
+    assert drawn["simulation"]["seed"] == 1
+    plain = json.loads(run(capsys, "balance", str(case), "--json", "-")[1])
+    assert plain["simulation"] is None
+    assert plain["values"] == drawn["values"] and plain["recoveries"] == drawn["recoveries"]
+    assert [n for n in plain["notes"] if "--draws 2000" in n]
 
 
-def test_draws_do_not_touch_the_balance(capsys: Capture, case: Path) -> None:
-    _, plain, _ = run(capsys, "balance", str(case), "--json", "-")
-    _, drawn, _ = run(capsys, "balance", str(case), "--json", "-", "--draws", "100")
-    one, other = json.loads(plain), json.loads(drawn)
-    assert one["simulation"] is None and other["simulation"] is not None
-    assert one["values"] == other["values"] and one["recoveries"] == other["recoveries"]
-    assert [n for n in one["notes"] if "--draws 2000" in n]
-
-
-def test_tables_and_sentences(case: Path) -> None:
-    answer = balanced(case, Outputs(), draws=100)
+def test_tables_and_sentences(answer: BalancedCase) -> None:
     simulated = answer.simulated
     assert simulated is not None and simulated.seed == 1
     whole, brief = simulation_table(simulated), simulation_table(simulated, brief=True)
@@ -156,8 +156,7 @@ def test_tables_and_sentences(case: Path) -> None:
     assert "simulation" not in balance_document(answer.balance)["notes"]
 
 
-def test_draws_that_did_not_balance_are_said(case: Path) -> None:
-    answer = balanced(case, Outputs(), draws=200)
+def test_draws_that_did_not_balance_are_said(answer: BalancedCase) -> None:
     assert answer.simulated is not None
     found = answer.simulated.found
     values, converged = found.values.copy(), found.converged.copy()
@@ -167,14 +166,14 @@ def test_draws_that_did_not_balance_are_said(case: Path) -> None:
         simulation_of([r.answer for r in found.rows], values, converged, normal=normal), 1
     )
     assert simulation_sentences(less)[0] == (
-        "200 surveys drawn about the adjusted values, seed 1: 3 of them did not balance and are in "
+        "100 surveys drawn about the adjusted values, seed 1: 3 of them did not balance and are in "
         "no figure."
     )
     document: Any = balance_document(answer.balance, simulated=less)["simulation"]
-    assert (document["draws"], document["balanced"]) == (200, 197)
+    assert (document["draws"], document["balanced"]) == (100, 97)
     rows = [list(row) for row in simulation_sheet(less)[2]]
     feed = next(row for row in rows if row[0] == "dry mass of 'feed'")
-    assert feed[-2] == 197
+    assert feed[-2] == 97
     # an answer that every balanced draw has is shown without a count
     assert "dry mass of 'feed' [kg]" in [row[0] for row in simulation_table(less).rows]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -103,7 +104,15 @@ def rolls(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
 
 
 @pytest.fixture(scope="module")
-def between_rolls(rolls: tuple[str, str]) -> list[dict[str, Any]]:
+def _no_search() -> Iterator[None]:
+    """Bottle rolls are compared without a search for wrong numbers: it takes seconds."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("oretally.io.compare.cases.reconcile", only_balanced)
+        yield
+
+
+@pytest.fixture(scope="module")
+def between_rolls(rolls: tuple[str, str], _no_search: None) -> list[dict[str, Any]]:
     """Return the differences between them."""
     answer = _run("compare", *rolls, "--json", "-")
     assert answer.exit_code == 0, answer.output
@@ -135,6 +144,7 @@ def test_compare_says_what_balance_says(
         assert found[name]["first_sd"] == pytest.approx(told.sd)
 
 
+@pytest.mark.usefixtures("_no_search")
 def test_a_mistyped_bottle_roll_has_no_plateau_to_compare(rolls: tuple[str, str]) -> None:
     answer = _run("compare", str(ROLL), rolls[1], "--answer", "rate")
     assert "no such curve holds, or is determined, in 'bottle_roll_times'" in str(answer.exception)

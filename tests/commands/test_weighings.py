@@ -12,6 +12,7 @@ import openpyxl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from often import often
 from sheet_cases import EXAMPLES
 
 from oretally.flowsheet import InputError
@@ -118,7 +119,7 @@ def test_what_is_typed_with_its_container_is_the_case(name: str, tmp_path: Path)
         assert again is not None and again.value_base == pytest.approx(m.value_base)
 
 
-@settings(max_examples=20)
+@settings(max_examples=often(50))
 @given(net=st.floats(0.01, 1e3), empty=st.one_of(st.just(0.0), st.floats(1e-6, 50.0)),
        unit=st.sampled_from([*UNITS_IN_KG]),
        moisture=st.one_of(st.none(), st.floats(0.5, 60.0)))  # fmt: skip

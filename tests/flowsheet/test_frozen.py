@@ -6,24 +6,20 @@ import copy
 import pickle
 from collections.abc import Iterator, Mapping
 from dataclasses import FrozenInstanceError, fields, is_dataclass, replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from example_balances import example_balance
 from scipy import sparse
 
 from oretally.flowsheet import BalanceProblem, Survey
-from oretally.io.case import read_case
-from oretally.recon import Balance, reconcile
-
-EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+from oretally.recon import Balance
 
 
 @pytest.fixture(scope="module", params=["grinding_by_size", "bucket_not_taken_off"])
 def balance(request: pytest.FixtureRequest) -> Balance:
-    case = read_case(EXAMPLES / request.param)
-    return reconcile(case.circuit, case.survey, feed=case.feed, products=case.products)
+    return example_balance(request.param)
 
 
 def _mappings(row: object) -> Iterator[Mapping[Any, Any]]:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from often import often
 from random_circuits import RandomCircuit
 
 from oretally.flowsheet import Circuit
@@ -17,7 +18,7 @@ ROUND = Circuit.build(
 )  # fmt: skip
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=often(100), deadline=None)
 @given(seed=st.integers(0, 10**6), several=st.booleans())
 def test_what_is_accepted_holds_no_more_than_the_feeds(seed: int, several: bool) -> None:
     """In flows that balance exactly, whatever they are: no product has what another one has."""

@@ -88,7 +88,7 @@ def test_rates_of_sources_are_told(case: Callable[[str], Path]) -> None:
         search_sentence(balance)
     )
     document = balance_document(balance)
-    jsonschema.validate(document, balance_schema())
+    jsonschema.Draft202012Validator(balance_schema()).validate(document)
     assert document["search"]["rates"]["by_source"] == {"Lab A": 0.08, "floor scale": 0.005}
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from often import often
 
 from oretally.flowsheet import Dimension, InputError, units_of
 from oretally.io import Case, read_case
@@ -43,7 +44,7 @@ def case(tmp_path: Path) -> Read:
 
 @given(name=st.sampled_from(_DRY), form=st.sampled_from(_FORMS),
        unit=st.sampled_from(units_of(Dimension.RATE)))  # fmt: skip
-@settings(max_examples=80, deadline=None, derandomize=True)  # fmt: skip
+@settings(max_examples=often(160), deadline=None, derandomize=True)  # fmt: skip
 def test_a_dry_mass_in_a_unit_of_rate_is_a_dry_rate(
     case: Read, name: str, form: str, unit: str
 ) -> None:

@@ -1,4 +1,4 @@
-"""Spoilt cases, 600 by day and 10,000 at night: each ends in a result or in a message.
+"""Spoilt cases, 300 by day and 10,000 at night: each ends in a result or in a message.
 
 How they are spoilt and what each is held to: ``tests/support/spoilt_cases.py``, which runs here in
 a process of its own.
@@ -18,7 +18,7 @@ from often import NIGHTLY
 pytest.importorskip("resource")  # memory is measured and work is bounded as on Unix
 
 PROGRAM = Path(__file__).resolve().parents[1] / "support" / "spoilt_cases.py"
-EACH, ALL = (500, 10_000) if NIGHTLY else (300, 600)
+EACH, ALL = (500, 10_000) if NIGHTLY else (300, 300)
 HANGING = 3600 if NIGHTLY else 600  # s
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from often import often
 
 from oretally.flowsheet import Circuit, InputError, Survey
 from oretally.io import read_case, survey_from_frame
@@ -345,7 +346,7 @@ def test_frames(two_products: Circuit) -> None:
     assert str(refused.value).startswith("frame, row 0, column 'Sn [%]', stream 'feed', Sn: No ")
 
 
-@settings(max_examples=150, derandomize=True, deadline=None)  # fmt: skip
+@settings(max_examples=often(300), derandomize=True, deadline=None)  # fmt: skip
 @given(
     place=st.integers(0, 400),
     junk=st.one_of(

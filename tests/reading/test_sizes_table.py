@@ -10,6 +10,7 @@ import pytest
 from balance_cases import only_balanced
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from often import often
 from sizes_rows import (
     EXAMPLE,
     GRAM,
@@ -235,7 +236,7 @@ FORMS: dict[str, tuple[str, Callable[[float], str]]] = {
 }
 
 
-@settings(derandomize=True, deadline=None, max_examples=25)
+@settings(derandomize=True, deadline=None, max_examples=often(60))
 @given(
     masses=st.lists(st.integers(1, 5000), min_size=5, max_size=5),
     grades=st.lists(st.floats(0.1, 40.0), min_size=5, max_size=5),

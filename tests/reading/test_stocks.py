@@ -98,7 +98,7 @@ def test_a_tank_of_solution_by_hand(tmp_path: Path) -> None:
 
 def test_a_tank_of_solution_has_no_tables_of_solids(tmp_path: Path) -> None:
     balance = balanced_stocked(read_stocked(tmp_path, TANK, TANK_ROWS, TANK_STOCKS))
-    jsonschema.validate(json.loads(to_json(balance)), balance_schema())
+    jsonschema.Draft202012Validator(balance_schema()).validate(json.loads(to_json(balance)))
     for text in (summary(balance, parts=(ALL,)), html_report(balance)):
         assert "Stock: opening + in - out = closing" in text
         assert "dry mass" not in text.split("What can hurt")[0].split("Cautions")[0]

@@ -32,7 +32,7 @@ EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 def test_the_example_in_every_form() -> None:
     balance = balanced_stocked(read_case(EXAMPLES / "month_with_stockpile"))
     document = json.loads(to_json(balance))
-    jsonschema.validate(document, balance_schema())
+    jsonschema.Draft202012Validator(balance_schema()).validate(document)
     assert [i["quantity"] for i in document["inventories"]] == ["dry mass", "Pb", "Ag"]
     assert document["inventories"][0]["unaccounted"] == pytest.approx(785.0)
     assert {s["name"] for s in document["circuit"]["streams"] if s["stock"]} == {

@@ -14,6 +14,7 @@ from drawn_circuits import banks, labelled, wild
 from example_balances import example_balance
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from often import often
 
 from oretally.flowsheet import Basis, Circuit, Survey
 from oretally.io.pictures.layers import layers, recycle_streams
@@ -37,7 +38,7 @@ def graph_of(circuit: Circuit, without: frozenset[str] = frozenset()) -> nx.Mult
 
 
 @given(seed=st.integers(0, 199))
-@settings(max_examples=80)
+@settings(max_examples=often(200))
 def test_layers_are_longest_ways_without_recycles(seed: int) -> None:
     """Judged by networkx: no ring is left, none is cut twice over, layers are longest ways."""
     circuit = wild(seed)

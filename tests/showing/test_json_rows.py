@@ -10,6 +10,7 @@ import types
 from collections.abc import Mapping
 from dataclasses import is_dataclass, replace
 from enum import Enum
+from importlib.resources import files
 from typing import Any, get_args, get_origin, get_type_hints
 
 import jsonschema
@@ -74,10 +75,18 @@ def _document(*, full: bool) -> dict[str, Any]:
     return balance_document(replace(balance, **rows), [price], otherwise=other, simulated=simulated)
 
 
+def test_schemas_are_schemas() -> None:
+    """Once, as it takes longer than to hold a document against one."""
+    names = {p.name.split(".")[0] for p in files("oretally.io").joinpath("schemas").iterdir()}
+    assert {"balance", "bias", "comparison", "lab", "period", "plan", "trend"} <= names
+    for name in names:
+        jsonschema.Draft202012Validator.check_schema(packaged_schema(name))
+
+
 @pytest.mark.parametrize("full", [True, False])
 def test_rows_of_a_balance(full: bool) -> None:
     document = _document(full=full)
-    jsonschema.validate(document, packaged_schema("balance"))
+    jsonschema.Draft202012Validator(packaged_schema("balance")).validate(document)
     for key in ("suspects", "explanations", "recoveries", "closures"):
         assert len(document[key]) == 1, key
     assert (document["unbalanced"] is not None) == full
@@ -88,11 +97,11 @@ def test_a_field_too_much_or_too_few_is_found() -> None:
     part = schema["properties"]["closures"]["items"]
     part["required"].append("more")
     with pytest.raises(jsonschema.ValidationError, match="'more' is a required property"):
-        jsonschema.validate(document, schema)
+        jsonschema.Draft202012Validator(schema).validate(document)
     part["required"].remove("more")
     del part["properties"]["z"]
     with pytest.raises(jsonschema.ValidationError, match="'z' was unexpected"):
-        jsonschema.validate(document, schema)
+        jsonschema.Draft202012Validator(schema).validate(document)
 
 
 @pytest.mark.parametrize("full", [True, False])
@@ -102,7 +111,7 @@ def test_rows_of_a_plan(full: bool) -> None:
     plan = made_up(MeasurementPlan, full=full)
     keys = "answers today best curve cheapest=least next_best=more identifiable"
     needs = {"samples": [written_plan(made_up(SampleNeed, full=full))]}
-    jsonschema.validate(written_plan.keys(plan, keys) | needs, schema)
+    jsonschema.Draft202012Validator(schema).validate(written_plan.keys(plan, keys) | needs)
 
 
 def test_what_is_written_otherwise() -> None:

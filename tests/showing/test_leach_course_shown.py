@@ -143,7 +143,7 @@ def test_page_workbook_and_json_hold_it() -> None:
     rings = leach_course_svg(balance.courses[0]).count('r="7"'), svg.count('r="7"')
     assert rings == (0, 1)
     document = balance_document(balance)
-    jsonschema.validate(document, balance_schema())
+    jsonschema.Draft202012Validator(balance_schema()).validate(document)
     (course,) = document["courses"]
     assert [p["time"] for p in course["points"]] == [2.0, 4.0, 8.0, 24.0, 48.0, 72.0]
     assert course["points"][4]["reconciled"]["value"] == pytest.approx(100.4, abs=0.1)

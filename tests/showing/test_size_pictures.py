@@ -317,7 +317,7 @@ def test_laws_say_what_was_left_out() -> None:
 def test_json_has_the_amounts() -> None:
     balance = screen()
     document = json.loads(to_json(balance))
-    jsonschema.validate(document, balance_schema())
+    jsonschema.Draft202012Validator(balance_schema()).validate(document)
     found = {(a["stream"], a["analyte"]): a for a in document["amounts"]}
     assert set(found) == {("feed", "Pb"), ("over", "Pb"), ("under", "Pb")}
     over = found["over", "Pb"]

@@ -78,7 +78,7 @@ def test_workbook_and_json() -> None:
                   "Selectivity (Gaudin's index)", "plateau", "1/min"):  # fmt: skip
         assert words in cells
     document = json.loads(to_json(example_balance("flotation_times")))
-    jsonschema.validate(document, balance_schema())
+    jsonschema.Draft202012Validator(balance_schema()).validate(document)
     assert document["timed"]["times"] == [0.5, 1.0, 2.0, 4.0, 8.0, 12.0]
     assert document["circuit"]["streams"][1]["time"] == {"value": 0.5, "unit": "min"}
     best = document["timed"]["quantities"][1]["curves"][0]

@@ -2,7 +2,7 @@
 
 A balance depends on nothing but what is given and cannot be changed, so that nothing is lost by it:
 the tests of recon ask `reconcile` itself. Each worker keeps what it has balanced in a folder of the
-run, from which the others read it.
+run, from which the others read it. Periods of campaigns are kept by each worker for itself.
 """
 
 from __future__ import annotations
@@ -11,23 +11,28 @@ import hashlib
 import os
 import pickle
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from oretally.flowsheet import Circuit, Survey
+from oretally.flowsheet.survey import DatedSurvey
 from oretally.recon import Balance, reconcile
+from oretally.recon.periods import Period, balance_period
 
-__all__ = ["COMMANDS", "balanced_once", "share_in"]
+__all__ = ["COMMANDS", "PERIODS", "balanced_once", "period_once", "share_in"]
 
 COMMANDS = (
     "oretally.io.commands.balance", "oretally.io.compare.cases", "oretally.io.plan.case",
     "oretally.io.campaign_commands.one_survey",
 )  # fmt: skip
 """Where the commands take `reconcile` from."""
+PERIODS = "oretally.io.periods.asked"
+"""Where they take `balance_period` from."""
 _MOST = 100  # that are kept in memory
 _Kept = tuple[list[Balance], Balance]
 _kept: OrderedDict[bytes, _Kept] = OrderedDict()
+_periods: dict[bytes, Period] = {}
 _shared: list[Path] = []
 
 
@@ -55,6 +60,14 @@ def balanced_once(
         for early in told:
             so_far(early)
     return balance
+
+
+def period_once(surveys: Sequence[DatedSurvey], **asked: Any) -> Period:
+    """Return what `balance_period` returned when the same was asked before."""
+    key = hashlib.sha256(pickle.dumps((tuple(surveys), sorted(asked.items())))).digest()
+    if key not in _periods:
+        _periods[key] = balance_period(surveys, **asked)
+    return _periods[key]
 
 
 def _file(key: bytes) -> Path | None:

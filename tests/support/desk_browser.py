@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
+_SPARING = ["--disable-gpu", "--disable-gpu-compositing", "--renderer-process-limit=1"]  # of work
 WAIT = 300_000  # ms, against hanging; nothing is judged by it
 
 
@@ -72,7 +73,7 @@ def chromium() -> Iterator[Browser]:
         browser = driver.chromium.launch(
             executable_path=CHROMIUM, env={**os.environ, **_own_places(Path(home))},
             chromium_sandbox=os.geteuid() != 0,  # chromium refuses a sandbox to root
-            timeout=WAIT,
+            timeout=WAIT, args=_SPARING,
         )  # fmt: skip
         try:
             yield browser
