@@ -43,23 +43,29 @@ def _mills(a: float) -> float:
     return float(np.sqrt(2.0 / np.pi) / erfcx(a / np.sqrt(2.0)))
 
 
+def _square(push: float, curvature: float, width: float = np.inf) -> float:
+    """Return the second moment of one d by itself."""
+    each = cut_second_moments(np.array([push]), np.array([[curvature]]), np.array([width]))
+    return float(each[0, 0])
+
+
 @pytest.mark.parametrize("a", [0.0, 0.3, 1.0, 4.0, 12.0])
 @pytest.mark.parametrize("sd", [1e-6, 1.0, 300.0])
 def test_one_cut_by_its_closed_form(a: float, sd: float) -> None:
     """E[X] = h - a and E[X^2] = 1 - a (h - a) of N(-a, 1) above 0."""
-    mean, square = cut_moments(a / sd, sd**-2.0)
+    mean, _ = cut_moments(a / sd, sd**-2.0)
     excess = _mills(a) - a
     assert mean == pytest.approx(sd * excess, rel=1e-11)
-    assert square == pytest.approx(sd**2 * (1.0 - a * excess), rel=1e-11)
+    assert _square(a / sd, sd**-2.0) == pytest.approx(sd**2 * (1.0 - a * excess), rel=1e-11)
 
 
 def test_one_cut_far_out_and_flat() -> None:
     """Far out an exponential distribution, 2 / t^2; flat between two ends a uniform one."""
     for a in (1e2, 1e4, 1e9):
-        assert cut_moments(a, 1.0)[1] * a**2 == pytest.approx(2.0 - 10.0 / a**2, rel=1e-6)
-    assert cut_moments(3.0, 0.0) == pytest.approx((1.0 / 3.0, 2.0 / 9.0))
-    assert cut_moments(0.0, 0.0, 2.0) == pytest.approx((1.0, 4.0 / 3.0))
-    assert cut_moments(0.0, 1e-12, 2.0) == pytest.approx((1.0, 4.0 / 3.0))
+        assert _square(a, 1.0) * a**2 == pytest.approx(2.0 - 10.0 / a**2, rel=1e-6)
+    assert _square(3.0, 0.0) == pytest.approx(2.0 / 9.0)
+    assert _square(0.0, 0.0, 2.0) == pytest.approx(4.0 / 3.0)
+    assert _square(0.0, 1e-12, 2.0) == pytest.approx(4.0 / 3.0)
     assert cut_moments(-5.0, 0.0, 2.0)[0] == pytest.approx(2.0 - cut_moments(5.0, 0.0, 2.0)[0])
 
 
@@ -67,7 +73,7 @@ def test_one_cut_far_out_and_flat() -> None:
 def test_one_cut_at_both_ends_by_draws(push: float) -> None:
     y = np.random.default_rng(1).standard_normal(2_000_000) - push
     y = y[(y > 0.0) & (y < 1.5)]
-    assert cut_moments(push, 1.0, 1.5) == pytest.approx((y.mean(), (y**2).mean()), rel=4e-3)
+    assert cut_moments(push, 1.0, 1.5) == pytest.approx((y.mean(), y.var()), rel=4e-3)
 
 
 @pytest.mark.parametrize("turn", [-0.9, -0.3, 0.0, 0.6, 0.95])
@@ -88,8 +94,23 @@ def test_two_cuts_by_draws(turn: float) -> None:
 def test_cuts_apart_are_each_alone() -> None:
     found = cut_second_moments(np.array([2.0, 0.5]), np.diag([4.0, 1.0]), np.array([np.inf, 1.0]))
     one, other = cut_moments(2.0, 4.0), cut_moments(0.5, 1.0, 1.0)
-    assert found == pytest.approx(np.array([[one[1], one[0] * other[0]],
-                                            [one[0] * other[0], other[1]]]))  # fmt: skip
+    mean, variance = (np.array(part) for part in zip(one, other, strict=True))
+    assert found == pytest.approx(np.outer(mean, mean) + np.diag(variance))
+
+
+@pytest.mark.parametrize("turn", [1.0, -1.0])
+def test_two_cuts_of_which_only_one_direction_is_seen(turn: float) -> None:
+    """Of d1 + turn d2 alone there is a normal distribution; both are pushed. By a grid."""
+    K, push = np.array([[1.0, turn], [turn, 1.0]]), np.array([1.0, 0.2])
+    found = cut_second_moments(push, K, np.full(2, np.inf))
+    d = np.linspace(0.0, 40.0, 1001)
+    one, other = d[:, None], d[None, :]
+    density = np.exp(-push[0] * one - push[1] * other - 0.5 * (one + turn * other) ** 2)
+    density[0] *= 0.5  # half a step
+    density[:, 0] *= 0.5
+    density /= density.sum()
+    drawn = np.sqrt([(density * one**2).sum(), (density * other**2).sum()])
+    assert np.sqrt(np.diag(found)) == pytest.approx(drawn, rel=0.1)
 
 
 def _two_products(
@@ -138,7 +159,7 @@ def test_by_hand_with_a_reading_at_the_bound() -> None:
     found = solve(problem)
     assert found.grade[0, TAILS] == 0.0
     K = (0.97**2 + 1.0) / sd**2
-    square = cut_moments((0.97 * 2e-4 - 1e-4) / sd**2, K)[1]
+    square = _square((0.97 * 2e-4 - 1e-4) / sd**2, K)
     told = propagate(problem, found).grade_sd[0]
     assert told == pytest.approx([0.97 * square**0.5, 0.0, square**0.5], rel=1e-6)
 
@@ -160,10 +181,10 @@ def test_the_other_end_is_known_too() -> None:
     found = solve(problem)
     assert found.grade_at_bound[0, TAILS]
     sd, below = 0.5, 0.06  # 10 t of tails: 100 t x 5 %, and 30.6 t in the concentrate of 30 t
-    square = cut_moments(below / sd**2, sd**-2.0, 1.0)[1]
+    square = _square(below / sd**2, sd**-2.0, 1.0)
     told = propagate(problem, found).grade_sd[0, TAILS]
     assert told == pytest.approx(square**0.5, rel=1e-6)
-    assert told < 0.93 * cut_moments(below / sd**2, sd**-2.0)[1] ** 0.5
+    assert told < 0.93 * _square(below / sd**2, sd**-2.0) ** 0.5
 
 
 @pytest.mark.parametrize("beyond", [1e-4, -1e-4])
