@@ -177,7 +177,7 @@ def reconcile(
     if leach is not None:
         balance = replace(balance, courses=courses(leach), reagents=reagent_uses(leach))
     elif balance.timed is not None:
-        test = TimedTest(model, covariance, balance.feeds)
+        test = TimedTest(model, covariance.held, balance.feeds)
         balance = replace(balance, timed=with_timed_suspects(test, balance.timed, rates))
     return replace(
         balance, notes=_notes(balance, answers, asked_starts=starts is not None),

@@ -2,7 +2,8 @@
 
 All that the balance takes as measured, with the shared sources of error as measurements 0 +- 1, is
 independent. To first order an answer R answers a change of measurement i by Cov(R, adjusted_i) /
-sd_i^2, so that i adds Cov(R, adjusted_i)^2 / sd_i^2 to the variance of R, and these add up to it.
+sd_i^2, so that i adds Cov(R, adjusted_i)^2 / sd_i^2 to the variance of R, and these add up to it
+but for what grades at a bound add that may be inside (`oretally.recon.solver.flow_root`).
 
 References
 ----------
@@ -21,11 +22,13 @@ from oretally.flowsheet import BalanceModel, Position
 from oretally.flowsheet.arrays import Floats
 from oretally.flowsheet.survey import STATED
 from oretally.recon.answers.recoveries import Answers
-from oretally.recon.propagation import LARGEST, moved_by_errors
+from oretally.recon.propagation import LARGEST, moved_by_bounds, moved_by_errors
 from oretally.recon.result import ErrorOrigin, Recovery, RecoveryBudget
+from oretally.recon.solver import Covariance
 
-__all__ = ["recovery_budgets"]
+__all__ = ["names_at_bounds", "recovery_budgets"]
 
+_AT_BOUND = "at its bound"  # as a source of error
 _NOTHING = 1e-9  # percentage points: the sd of a recovery of all is rounding, and has no shares
 
 
@@ -50,13 +53,27 @@ def recovery_budgets(
     carriers = {name: j for j, name in enumerate(answers.streams)}
     of = [answers.recovery_of(numbers[r.analyte], carriers[r.stream]) for r in told]
     origins, places, parts = _origins(model)
-    shares = moved_by_errors(answers.covariance, of, places) ** 2 * parts
+    covariance = answers.covariance
+    shares = np.hstack([
+        moved_by_errors(covariance, of, places) ** 2 * parts, moved_by_bounds(covariance, of) ** 2
+    ])  # fmt: skip
+    named = names_at_bounds(model, covariance)
+    origins += tuple(ErrorOrigin(_AT_BOUND, *name) for name in named)
     shares /= shares.sum(axis=1, keepdims=True)
     shares.setflags(write=False)
     return tuple(
         RecoveryBudget(r.stream, r.analyte, r.sd or 0.0, origins, share)
         for r, share in zip(told, shares, strict=True)
     )
+
+
+def names_at_bounds(model: BalanceModel, covariance: Covariance) -> list[tuple[str, str]]:
+    """Return stream and quantity of each of `Covariance.at_bounds`: of equal grades the first."""
+    named = model.positions.named
+    return [
+        next((named[p] for p in places if p in named), ("", f"grade {i + 1}"))
+        for i, places in enumerate(covariance.at_bounds)
+    ]
 
 
 def _origins(model: BalanceModel) -> tuple[tuple[ErrorOrigin, ...], list[Position], Floats]:

@@ -14,8 +14,11 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple, TypeVar
 
+import numpy as np
+
 from oretally.flowsheet import BalanceModel, Dimension, Position, parse_unit
 from oretally.flowsheet.circuit import reference_name
+from oretally.recon.answers.error_budget import names_at_bounds
 from oretally.recon.answers.recoveries import Answers
 from oretally.recon.kinetics import OverTime, over_time
 from oretally.recon.propagation import (
@@ -24,6 +27,7 @@ from oretally.recon.propagation import (
     adjusted,
     amount_at,
     estimates,
+    moved_by_bounds,
     moved_by_errors,
 )
 from oretally.recon.result import ErrorPlace, RateFit, RateModel
@@ -75,8 +79,8 @@ class AnswerName(NamedTuple):
 class Answer(Derived[ErrorPlace]):
     """An answer as a share, a grade as mass per mass, or a rate per hour.
 
-    Its slopes are by how much plus one sd of each measurement (of what it shares with no other)
-    and of each shared source moves it.
+    Its slopes are by how much plus one sd of each measurement (of what it shares with no other),
+    of each shared source and of each grade that a bound holds, and that may be inside, moves it.
     """
 
     __slots__ = ()
@@ -180,10 +184,16 @@ class CaseAnswers:
     def _moved(self, covariance: Covariance, every: Mapping[_Key, Adjusted]) -> dict[_Key, Answer]:
         told = estimates(covariance, [*every.values()])
         some = {n: d for (n, d), e in zip(every.items(), told, strict=True) if e is not None}
-        moved = moved_by_errors(covariance, [*some.values()], [*self._places.values()])
+        of = [*some.values()]
+        moved = np.hstack([
+            moved_by_errors(covariance, of, [*self._places.values()]),
+            moved_by_bounds(covariance, of),
+        ])  # fmt: skip
+        bounds = names_at_bounds(self.model, covariance)
+        errors = [*self._places, *(ErrorPlace("bound", *name) for name in bounds)]
         found = {}
         for (name, derived), row in zip(some.items(), moved.tolist(), strict=True):
-            slopes = {p: m for p, m in zip(self._places, row, strict=True) if m}
+            slopes = {p: m for p, m in zip(errors, row, strict=True) if m}
             answer = Answer(derived.value, slopes)
             if answer.sd > 0.0:
                 found[name] = answer

@@ -145,12 +145,14 @@ class Answers:
                     if not self.is_reference(j) and carriers.holds(k, j)]  # fmt: skip
             at, of = [self.whole(k, j) for j in held], self._feeding(k)
             told = _recovered(self.covariance, k, at, of=of)
-            for j, place, (value, sd) in zip(held, at, told, strict=True):
+            same = self.covariance.held is self.covariance
+            as_held = told if same else _recovered(self.covariance.held, k, at, of=of)
+            for j, place, (value, sd), (_, left) in zip(held, at, told, as_held, strict=True):
                 at_most = at_least = None
                 own = free.get(Position(k, place))
                 if own is not None and own.lower and value is not None:
                     sd, at_most = None, _limit(own, k, place, of=of, bound=0.0)
-                elif value is not None and value > _ALL and (sd or 0.0) < 1.0 - _ALL:
+                elif value is not None and value > _ALL and (left or 0.0) < 1.0 - _ALL:
                     # all of it, since the others rest on 0: it could be less
                     others = [f for at, f in free.items() if at.analyte == k]
                     limits = [_limit(f, k, place, of=of, bound=1.0) for f in dict.fromkeys(others)]

@@ -115,7 +115,9 @@ class _Balanced:
         bound[shares] |= solution.grade[shares] == 0.0
         self.stopped = (solution.flow == 0.0).tolist()
         self.adjusted = _lists(solution.flow, solution.grade)
+        held = covariance.held  # checks are of the estimates, which stay at their bounds
         self.sd = _lists(covariance.flow_sd, covariance.grade_sd)
+        self.held_sd = _lists(held.flow_sd, held.grade_sd)
         self.own_sd = _lists(problem.flow_sd, problem.grade_sd)
         self.at_bound = _lists(solution.flow_at_bound, bound)
         self.measured = _lists(np.isfinite(problem.flow), np.isfinite(problem.grade))
@@ -140,19 +142,21 @@ class _Balanced:
         shown = value_class is not ValueClass.UNOBSERVABLE and value_class is not ValueClass.ABSENT
         new = unit.from_base(self.adjusted[k][j]) if shown else None
         new_sd = unit.from_base(sd) if shown and not at_bound and isfinite(sd) else None
+        left_sd = None if new_sd is None else unit.from_base(self.held_sd[k][j])
         if (
-            m is not None and new_sd is not None and new_sd > m.sd * (1.0 + 1e-6)
+            m is not None and left_sd is not None and left_sd > m.sd * (1.0 + 1e-6)
             and at.carrier not in self.sampled  # there a share may be less well known
         ):  # fmt: skip
-            new_sd = None  # next to a stopped stream the propagation breaks down: nothing is known
+            # next to a stopped stream the propagation breaks down: nothing is known
+            new_sd = left_sd = None
         change = standardised = redundancy = detectable = None
         if m is not None and new is not None:
             change = new - m.value
-            own_sd, moved, left_sd = m.sd, change, new_sd
+            own_sd, moved = m.sd, change
             # what sources share, and how much a whole sample weighed, is no error of this reading
             if at != place and new_sd is not None:
                 own_sd = unit.from_base(self.own_sd[seen_k][seen_j])
-                left_sd = unit.from_base(self.sd[seen_k][seen_j])
+                left_sd = unit.from_base(self.held_sd[seen_k][seen_j])
                 moved = unit.from_base(self.adjusted[seen_k][seen_j]) - m.value
             if left_sd is not None:
                 redundancy = max(1.0 - (left_sd / own_sd) ** 2, 0.0)

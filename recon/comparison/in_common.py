@@ -119,7 +119,8 @@ class InCommon:
         else:
             name = self.first_name(self.tests[number], place.where)
             place = ErrorPlace(place.kind, name, place.quantity)
-            common = (name, place.quantity) in self.measurements
+            read = place.kind == "measurement"
+            common = read and (name, place.quantity) in self.measurements
         return place if common else (number, place)
 
     def measured(self, test: BalancedTest, stream: str, quantity: str) -> Measurement | None:

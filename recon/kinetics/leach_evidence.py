@@ -80,7 +80,7 @@ class LeachEvidence:
             found = refit(held, solution.flow) if read else solution
             if found is None:
                 break
-            test = replace(self.test, covariance=propagate(held, found))
+            test = replace(self.test, covariance=propagate(held, found).held)
             wide = {p: _WIDE * max(size[p], v, sd) for p, (v, sd) in read.items()}
             cone = _cone(test, read, wide)
             if cone is None or not read:
@@ -95,7 +95,7 @@ class LeachEvidence:
                 break
             read = {p: (v, read[p][1]) for p, v in anew.items()}
         if cone is None and read:  # not balanced again: what is told with the readings lost
-            lost = replace(self.test, covariance=propagate(problem, solution))
+            lost = replace(self.test, covariance=propagate(problem, solution).held)
             cone = _cone(lost, {}, {})
         if cone is None:
             return Said(readings=said, together=together)

@@ -51,7 +51,7 @@ def hidden_errors(
         for p in (positions[i] for i, *_ in looked)
     ])  # fmt: skip
     sd = np.concatenate([problem.flow_sd, problem.grade_sd.ravel()])[at]
-    flows, grades = answers.covariance.many_with_all([slope for _, slope in slopes])
+    flows, grades = answers.covariance.held.many_with_all([slope for _, slope in slopes])
     covariance = np.hstack([flows, grades.reshape(len(slopes), -1)])[:, at]
     moved = 100.0 * covariance / sd**2 * np.array([error for *_, error in looked])
     size = np.where(np.isfinite(moved), np.round(np.abs(moved), 6), -1.0)

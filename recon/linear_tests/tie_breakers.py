@@ -54,7 +54,8 @@ def best_measurements(
     An error of one sd in measurement i shifts that by Cov(adjusted_m, adjusted_i) / sd_i, which
     lengthens the signature of i by one component.
     """
-    shift = _shifts(covariance, signatures, rows, positions)
+    held = covariance.held  # as the signatures
+    shift = _shifts(held, signatures, rows, positions)
     P = signatures.products.at(rows)
     before = _largest(P)
     sd = _new_sd(values)
@@ -67,7 +68,9 @@ def best_measurements(
         scale, new_sd = _base_units(covariance, positions[m], v), sd[m]
         if scale is None or new_sd is None:
             continue
-        step = shift[:, m] / (np.hypot(new_sd, v.adjusted_sd) * scale)
+        k, j = positions[m]
+        left_sd = held.flow_sd[j] if k is None else held.grade_sd[k, j]
+        step = shift[:, m] / np.hypot(new_sd * scale, left_sd)
         if not np.isfinite(step).all():
             continue
         left = _largest(P + np.outer(step, step))

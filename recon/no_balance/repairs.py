@@ -255,7 +255,7 @@ class RepairSearch:
         if not solution.converged or not known:
             return None
         said = float(solution.flow[j] if k is None else solution.grade[k, j])
-        variance = float(propagate(problem, solution).joint([place])[0, 0])
+        variance = float(propagate(problem, solution).held.joint([place])[0, 0])
         if not (np.isfinite(said) and np.isfinite(variance)):
             return None
         m = self.written[place]

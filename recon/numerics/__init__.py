@@ -1,4 +1,4 @@
-"""Linear algebra, quadratic problems with bounds and threads.
+"""Linear algebra, quadratic problems with bounds, normal distributions cut by bounds, and threads.
 
 Knows nothing of balances.
 
@@ -11,6 +11,7 @@ from oretally.recon.numerics.batched_factor import (
     StackFactor,
     lane_pattern,
 )
+from oretally.recon.numerics.cut_normal import cut_moments, cut_second_moments
 from oretally.recon.numerics.dense_lanes import dense_factor, dense_pattern, dense_products
 from oretally.recon.numerics.lane_matrices import (
     DENSE_UP_TO,
@@ -35,6 +36,8 @@ __all__ = [
     "LevelFactor",
     "SemidefiniteFactor",
     "StackFactor",
+    "cut_moments",
+    "cut_second_moments",
     "dense_factor",
     "dense_if_small",
     "dense_pattern",

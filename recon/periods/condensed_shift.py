@@ -219,7 +219,7 @@ class ShiftState:
         prepared = prepare(problem)
         found = solve_certified(problem) if last else solve(problem)
         _require(found, part)
-        linear = ShiftLinear(part, sd, prepared, propagate(problem, found))
+        linear = ShiftLinear(part, sd, prepared, propagate(problem, found).held)
         state = cls(linear, u, center, problem, found, sharp)
         if not (np.isfinite(state.z).all() and (np.diag(linear.C) > 0.0).all()):
             raise NotCondensable(

@@ -117,7 +117,7 @@ def whole_balance(coupled: Coupled, *, apart: bool = False) -> WholeBalance:
             "The surveys have no balance together.",
             "Take a shorter period to find the survey that does not fit.",
         )
-    return WholeBalance(coupled, model, propagate(model.problem, solution), apart)
+    return WholeBalance(coupled, model, propagate(model.problem, solution).held, apart)
 
 
 def one_circuit(coupled: Coupled, *, apart: bool = False) -> tuple[Circuit, Survey]:

@@ -151,7 +151,7 @@ def evidence_of(balance: DatedBalance) -> SurveyEvidence:
         measured.append(np.nan if m is None else m.value_base)
         judged.append(m is not None and not m.bounded and m.error_source != DECLARED_LOSS)
     P, r = _at_true_values(model, found, solution)
-    known = balance.covariance.flow_determined
+    known = balance.covariance.held.flow_determined
     for node in found.nodes:
         places.append(ErrorPlace("loss", model.circuit.nodes[node].name))
         written.append(None)

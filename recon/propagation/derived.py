@@ -34,6 +34,7 @@ __all__ = [
     "estimates",
     "joint_estimate",
     "joint_roots",
+    "moved_by_bounds",
     "moved_by_errors",
     "per_unit",
     "total",
@@ -231,10 +232,10 @@ def moved_by_errors(
     -------
     ndarray, shape (n_found, n_places)
         Cov(found, adjusted) / sd, with its sign; 0 where an adjusted value is not determined. The
-        squares of a row are shares of its variance, the products of two rows what each measurement
-        adds to their covariance.
+        squares of a row are parts of its variance, the products of two rows what each measurement
+        adds to their covariance; what bounds add says `moved_by_bounds`.
     """
-    flows, grades = covariance.many_with_all([d.slopes for d in found])
+    flows, grades = covariance.held.many_with_all([d.slopes for d in found])
     problem, at = covariance.problem, np.array([p.carrier for p in places])
     of = np.array([-1 if p.analyte is None else p.analyte for p in places])
     is_flow = of < 0
@@ -243,6 +244,18 @@ def moved_by_errors(
     grade = ~is_flow
     moved[:, grade] = grades[:, of[grade], at[grade]] / problem.grade_sd[of[grade], at[grade]]
     return np.where(np.isfinite(moved), moved, 0.0)
+
+
+def moved_by_bounds(covariance: Covariance, found: Sequence[Adjusted]) -> Floats:
+    """Return what grades that a bound holds, and that may be inside, add to computed values.
+
+    Returns
+    -------
+    ndarray, shape (n_found, n_bounds)
+        As of independent errors of one sd, in the order of `Covariance.at_bounds`. With those of
+        `moved_by_errors` the squares of a row add up to its variance.
+    """
+    return covariance.root_of_bounds(_roots(covariance, found))
 
 
 def joint_estimate(

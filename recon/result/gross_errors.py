@@ -44,7 +44,8 @@ class ErrorPlace(NamedTuple):
     """Where an error may be: a measurement, a shared source, or what a node loses or gains unseen.
 
     ``kind`` is 'measurement', 'source', 'loss' or 'gain'; ``where`` is the stream, the name of
-    the source or the node; ``quantity`` is empty for a loss or gain.
+    the source or the node; ``quantity`` is empty for a loss or gain. Of what moves an answer also
+    'bound': a grade that its bound holds.
     """
 
     kind: str

@@ -70,8 +70,9 @@ class BalancedValue:
     value_class : ValueClass
     redundancy : float or None
         Redundancy number 1 - adjusted_sd^2/sd^2: the share of an error that shows. Where the
-        measurement shares sources of error with others, that of its own part, and so for
-        ``standardised`` and ``detectable_error``.
+        measurement shares sources of error with others, that of its own part; where grades rest on
+        bounds, with the sd that is left while they do; so for ``standardised`` and
+        ``detectable_error``.
     detectable_error : float or None
         Least error that the measurement test finds (alpha 5 %, power 80 %).
     at_bound : bool

@@ -10,7 +10,8 @@ from oretally.recon.solver.changed_surveys import (
     with_losses,
     without_readings,
 )
-from oretally.recon.solver.covariance import Covariance, propagate, seen_root
+from oretally.recon.solver.covariance import Covariance, propagate
+from oretally.recon.solver.flow_root import seen_root
 from oretally.recon.solver.like_surveys import LikeSurveys
 from oretally.recon.solver.one_circuit import solve_one_circuit
 from oretally.recon.solver.prepared import Prepared, prepare

@@ -8,7 +8,8 @@ grades::
     Cov(x_k) = T V T' + G_k Cov(F) G_k'   T = 1 - V C'N S^-1 N'C
     Cov(x_k, x_l) = G_k Cov(F) G_l'       Cov(x_k, F) = G_k Cov(F)
 
-Values held at a bound are taken as known.
+Flows held at a bound are taken as known. Of grades held at one what may be inside adds columns to
+the roots (`oretally.recon.solver.flow_root`), as no estimate moves; `Covariance.held` is without.
 
 References
 ----------
@@ -20,25 +21,21 @@ S. Narasimhan and C. Jordache, Data Reconciliation and Gross Error Detection (20
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-import scipy.linalg
 
 from oretally.flowsheet import BalanceProblem, Position
 from oretally.flowsheet.arrays import Bools, Floats
 from oretally.recon.numerics import one_thread
 from oretally.recon.reduction import BestGrades
 from oretally.recon.solution import Solution
+from oretally.recon.solver.flow_root import bound_columns, flow_root
 from oretally.recon.solver.grade_response import GradeResponse
 
-__all__ = ["Covariance", "propagate", "seen_root"]
+__all__ = ["Covariance", "propagate"]
 
-_FAINT = 1e-10  # curvature of a direction that may be unseen, against the largest
-_IDLE = 1e-6  # push of a bound that holds nothing
-_ROUNDING = 1e-12  # of the largest: what no measurement sees
-_UNSEEN = 1e-20  # squares below this share of the largest are rounding: of grades far out, too
 _LOOSE = 1e-6  # share of a direction that no measurement sees, in units of the flows
 _FEW = 4  # analytes, fewer of which are quicker one by one
 
@@ -47,23 +44,66 @@ _FEW = 4  # analytes, fewer of which are quicker one by one
 class Covariance:
     """Covariance of all adjusted values, in the units of the balance problem.
 
-    Rows and columns of undetermined values are NaN; those of exact values and of values held at a
+    Rows and columns of undetermined values are NaN; those of exact values and of flows held at a
     bound are 0.
+
+    Attributes
+    ----------
+    problem : BalanceProblem
+    solution : Solution
+    bounds_known : bool
+        Whether grades at a bound count as exactly there: for what the estimates themselves do when
+        measurements change, and how they scatter.
     """
 
     problem: BalanceProblem
     solution: Solution
+    bounds_known: bool = False
+
+    @cached_property
+    def held(self) -> Covariance:
+        """The same with all values at a bound taken as known: how the estimates follow errors."""
+        return replace(self, bounds_known=True) if self._bounds[1] else self
 
     @cached_property
     def _half(self) -> Floats:
-        """A root of Cov(F), scaled, shape (n_carriers, n_seen)."""
-        return self._flow_parts[0]
+        """A root of Cov(F), scaled, shape (n_carriers, n_seen): last what bounds leave open."""
+        return np.hstack([self._flow_parts[0], self._bounds[0]])
 
     @cached_property
     def _flow_parts(self) -> tuple[Floats, Floats]:
-        """That root, and the directions of the flows that no measurement sees here, as columns."""
+        """That of held values, and the directions that no measurement sees here, as columns."""
         with one_thread():
-            return _flow_root(self.solution, self._stacks)
+            return flow_root(self.solution, self._stacks)
+
+    @cached_property
+    def _bounds(self) -> tuple[Floats, Mapping[int, Floats]]:
+        """What bounds leave open: of the flows, and of the held grades themselves by analyte."""
+        root = self._flow_parts[0]
+        if self.bounds_known:
+            return root[:, :0], {}
+        with one_thread():
+            return bound_columns(self.solution.grades, root)
+
+    @cached_property
+    def at_bounds(self) -> list[tuple[Position, ...]]:
+        """Where the grades stand that a bound holds and may be inside: of equal ones all places."""
+        groups = {k: self.solution.grades[k].problem.group for k in self._bounds[1]}
+        return [
+            tuple(Position(k, int(j)) for j in np.flatnonzero(groups[k] == g))
+            for k, changes in self._bounds[1].items()
+            for g in np.flatnonzero(changes.any(axis=1))
+        ]
+
+    def root_of_bounds(self, R: Floats) -> Floats:
+        """Return those columns of a `root` that `at_bounds` leave open, in their order."""
+        first = self._flow_parts[0].shape[1]
+        return R[:, first : self._half.shape[1]]
+
+    def _inside(self, k: int) -> Floats | None:
+        """Return the held grades of analyte k along `_half`; None if it has none."""
+        of = self._bounds[1].get(k)
+        return None if of is None else np.pad(of, ((0, 0), (self._flow_parts[0].shape[1], 0)))
 
     @cached_property
     def _flow(self) -> Floats:
@@ -107,8 +147,8 @@ class Covariance:
         too large.
         """
         of = self.solution
-        root, unseen = self._flow_parts
-        sd = np.sqrt((root**2).sum(axis=1)) * of.reduced.flow_scale
+        unseen = self._flow_parts[1]
+        sd = np.sqrt((self._half**2).sum(axis=1)) * of.reduced.flow_scale
         loose = np.sqrt((unseen**2).sum(axis=1)) > _LOOSE
         vague = loose | (sd > np.abs(of.flow).max(initial=0.0))
         vague &= ~np.isfinite(self.problem.flow)
@@ -138,7 +178,7 @@ class Covariance:
         response, group = self._response(k), self.solution.grades[k].problem.group
         size = self._sizes(k)[:, None]
         with one_thread():
-            flows = response.ahead(self._half)[:, :, 0]
+            flows = response.ahead(self._half, held=self._inside(k))[:, :, 0]
             own = response.ahead(None, np.eye(len(response.V))[:, :, None])[:, :, 0]
         return flows[group] * size, own[group] * size
 
@@ -190,12 +230,21 @@ class Covariance:
                 columns = np.array([*part.values()]).T[:, :, None]
                 more, errors[k] = self._response(k).back(columns)
                 along[:, list(part)] += more[:, :, 0]
-            moved = self._half @ (self._half.T @ along)
+            of_half = self._half.T @ along
+            for k, part in parts.items():
+                held = self._inside(k)
+                if held is not None:
+                    columns = np.array([*part.values()]).T[:, :, None]
+                    of_half[:, list(part)] += held.T @ self._response(k).by_held(columns)
+            moved = self._half @ of_half
             found = np.empty((len(functions), len(grades), len(moved)))
             for analytes, response in self._stacks:
                 group = response.pattern.rows.group
+                held = self._inside(analytes[0])
+                inside = None if held is None else held @ of_half
                 for some, block in response.blocks(len(functions)):
-                    found[:, analytes[some]] = block.ahead(moved)[group].transpose(1, 2, 0)
+                    change = block.ahead(moved, held=inside)
+                    found[:, analytes[some]] = change[group].transpose(1, 2, 0)
             for k, own in errors.items():
                 change = self._response(k).ahead(None, own)[grades[k].problem.group, :, 0]
                 found[list(parts[k]), k] += change.T
@@ -248,7 +297,10 @@ class Covariance:
                 slopes[group, np.arange(len(some))] = 1.0
                 along, errors = self._response(k).back(slopes)
                 size = self._sizes(k)[at[some], None]
-                R[some, :n_flow] = size * (along[:, :, 0].T @ self._half)
+                row, held = along[:, :, 0].T @ self._half, self._inside(k)
+                if held is not None:
+                    row += self._response(k).by_held(slopes).T @ held
+                R[some, :n_flow] = size * row
                 R[some, begin:end] = size * errors[:, :, 0].T
         return R
 
@@ -268,8 +320,8 @@ class Covariance:
         variance = np.empty((self.problem.n_analytes, self.problem.n_carriers))
         with one_thread():
             for analytes, response in self._stacks:
-                own = response.variance(self._half)[response.pattern.rows.group]
-                variance[analytes] = own.T
+                own = response.variance(self._half, self._inside(analytes[0]))
+                variance[analytes] = own[response.pattern.rows.group].T
         size = np.array([g.problem.scale for g in self.solution.grades])[:, None]
         return np.where(self._known, np.sqrt(np.maximum(variance, 0.0)) * size, np.nan)
 
@@ -280,11 +332,12 @@ def propagate(problem: BalanceProblem, solution: Solution) -> Covariance:
 
 
 def _stacks(grades: Sequence[BestGrades]) -> list[tuple[list[int], GradeResponse]]:
-    """Return the responses of analytes, those measured alike side by side."""
-    families: dict[tuple[int, bytes, bytes], list[int]] = {}
+    """Return the responses of analytes, those measured alike side by side, none held at a bound."""
+    families: dict[tuple[int, bytes, bytes, int], list[int]] = {}
     for k, g in enumerate(grades):
         p = g.pattern
-        key = id(p.rows), p.moving.tobytes(), p.unmeasured.tobytes()
+        alone = k if (g.at_lower | g.at_upper).any() else -1
+        key = id(p.rows), p.moving.tobytes(), p.unmeasured.tobytes(), alone
         families.setdefault(key, []).append(k)
     found = []
     for family in families.values():
@@ -296,85 +349,3 @@ def _stacks(grades: Sequence[BestGrades]) -> list[tuple[list[int], GradeResponse
         else:
             found.append((family, together))
     return found
-
-
-def _flow_root(
-    solution: Solution, responses: Sequence[tuple[list[int], GradeResponse]]
-) -> tuple[Floats, Floats]:
-    """Return a root of Cov(F) = Z (Z'HZ)^-1 Z', scaled, over what is seen; and what is unseen."""
-    Z = solution.reduced.basis.Z
-    at_bound = _pushed(solution)
-    held = Z[at_bound]
-    unseen = solution.classes.unobservable_flows
-    if len(held):
-        Z = Z @ scipy.linalg.null_space(held, rcond=1e-12)
-        unseen = -unseen  # a bound may hold what no measurement sees
-    if not Z.shape[1]:
-        return np.zeros((len(Z), 0)), np.zeros((len(Z), 0))
-    if not solution.grades and not len(held):
-        return _linear_root(Z, solution.reduced.flow_weight), np.zeros((len(Z), 0))
-    Hu = Z.T @ (solution.reduced.flow_weight[:, None] * Z)
-    for _, response in responses:
-        Hu = Hu + response.gauss_newton(Z)
-    root, blind = (np.asarray(Z @ part) for part in _seen_and_unseen(Hu, unseen))
-    root[at_bound] = 0.0  # held: what is left there is rounding
-    size = np.sqrt((blind**2).sum(axis=0))
-    return root, blind / np.where(size > 0.0, size, 1.0)
-
-
-def _linear_root(Z: Floats, weight: Floats) -> Floats:
-    """Return a root of Z (Z'WZ)^-1 Z' over what is seen, without squares; units do not matter."""
-    rows = np.sqrt(weight[weight > 0.0])[:, None] * Z[weight > 0.0]
-    size = np.sqrt((rows**2).sum(axis=0))
-    least = _ROUNDING * np.sqrt((Z**2).sum(axis=0)) * float(np.sqrt(weight.max(initial=0.0)))
-    unit = 1.0 / np.where(size > least, size, np.inf)
-    _, s, V = np.linalg.svd(rows * unit, full_matrices=False)
-    seen = s > _ROUNDING * s.max(initial=0.0)
-    return np.asarray(Z @ (unit[:, None] * V[seen].T / s[seen]))
-
-
-def _pushed(solution: Solution) -> Bools:
-    """Return the flows that a bound holds: one that nothing determines may lie there by itself."""
-    at_bound = solution.flow_at_bound
-    idle = at_bound & ~solution.classes.flow_determined
-    if not idle.any():
-        return at_bound
-    reduced = solution.reduced
-    slope = reduced.flow_weight * (solution.flow / reduced.flow_scale - reduced.flow)
-    terms = np.abs(slope)
-    for grades in solution.grades:
-        own = grades.gradient()
-        slope, terms = slope + own, terms + np.abs(own)
-    Z = reduced.basis.Z
-    push = np.linalg.lstsq(Z[at_bound].T, Z.T @ slope, rcond=1e-12)[0]
-    held = at_bound.copy()
-    held[at_bound] = push > _IDLE * (1.0 + terms.max(initial=0.0))
-    return at_bound & (held | ~idle)
-
-
-def seen_root(H: Floats, unobservable: int) -> Floats:
-    """Return R with R R' = H^-1 over the directions that are seen, shape (n, n_seen).
-
-    Parameters
-    ----------
-    H : ndarray, shape (n, n)
-        Semidefinite.
-    unobservable : int
-        Directions known to be unseen, whatever the rounding of H; if negative, so many at most.
-    """
-    return _seen_and_unseen(H, unobservable)[0]
-
-
-def _seen_and_unseen(H: Floats, unobservable: int) -> tuple[Floats, Floats]:
-    """Return `seen_root`, and the directions that are not seen, shape (n, n_unseen)."""
-    if not len(H):
-        return np.zeros((0, 0)), np.zeros((0, 0))
-    square = np.diag(H)
-    least = _UNSEEN * float(square.max()) if unobservable else 0.0
-    d = np.where(square > least, square, 1.0) ** -0.5
-    values, vectors = scipy.linalg.eigh(H * d[:, None] * d)
-    seen = values > 1e-13 * values.max()
-    some = slice(0, min(abs(unobservable), seen.size))
-    seen[some] = (values[some] > _FAINT * values.max()) if unobservable < 0 else False
-    directions = d[:, None] * vectors
-    return np.asarray(directions[:, seen] / np.sqrt(values[seen])), directions[:, ~seen]

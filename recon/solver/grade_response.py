@@ -76,7 +76,9 @@ class GradeResponse:
             factor = self.factor.lanes(part)
             yield part, GradeResponse(self.pattern, self.x[:, part], self.V[:, part], factor)
 
-    def ahead(self, along: Floats | None, errors: Floats | None = None) -> Floats:
+    def ahead(
+        self, along: Floats | None, errors: Floats | None = None, held: Floats | None = None
+    ) -> Floats:
         """Return changes of the grades, shape (n_groups, m, n_analytes).
 
         Parameters
@@ -85,22 +87,30 @@ class GradeResponse:
             Changes of the flows; none if None.
         errors : ndarray, shape (n_moving, m, n_analytes), optional
             Of the measured grades, in sd.
+        held : ndarray, shape (n_groups, m), optional
+            Changes of grades that are held; 0 of all others. Of one analyte only.
         """
         p, V = self.pattern, self.V[:, None, :]
         y: Floats | float = 0.0
         own: Floats | float = 0.0
         if along is not None:
             y = self._moved(p.balances, along)
+        if held is not None:
+            y = y + (p.reduced(p.C @ held))[:, :, None]
         if errors is not None:
             noise = np.sqrt(V) * errors
             own, y = noise, y + _apply(p.quick_D, noise)
         moving = own - V * _apply(p.quick_Dt, self._solve(np.asarray(y)))
         found = np.zeros((self.x.shape[0], *moving.shape[1:]))
         found[p.moving] = moving
+        if held is not None:
+            found += held[:, :, None]
         if p.eliminates:
             rest = _apply(p.C[:, p.moving], moving)
             if along is not None:
                 rest += self._moved(p.rows.sparse, along)
+            if held is not None:
+                rest += (p.C @ held)[:, :, None]
             found[p.unmeasured] = -_apply(p.P, rest)
         return found
 
@@ -116,6 +126,19 @@ class GradeResponse:
         -------
         ndarray, shape (n_carriers, m, n_analytes), and ndarray, shape (n_moving, m, n_analytes)
         """
+        pull, errors = self._pulled(slopes)
+        return -_apply(self.pattern.rows.quick_Bt, pull) * self._grade[:, None, :], errors
+
+    def by_held(self, slopes: Floats) -> Floats:
+        """Return the derivatives of functions of the grades by those held, shape (n_groups, m).
+
+        Of one analyte, slopes of shape (n_groups, m, 1); what it says of other grades is nothing.
+        """
+        pull, _ = self._pulled(slopes)
+        return np.asarray((slopes - _apply(self.pattern.C.T, pull))[:, :, 0])
+
+    def _pulled(self, slopes: Floats) -> tuple[Floats, Floats]:
+        """Return how functions pull on the balances, and their derivatives by the errors."""
         p, V = self.pattern, self.V[:, None, :]
         own = slopes[p.moving]
         rest: Floats | float = 0.0
@@ -124,8 +147,7 @@ class GradeResponse:
             own = own - _apply(p.C[:, p.moving].T, rest)
         y = self._solve(_apply(p.quick_D, V * own))
         errors = np.sqrt(V) * (own - _apply(p.quick_Dt, y))
-        pull = (_apply(p.N, y) if p.eliminates else y) + rest
-        return -_apply(p.rows.quick_Bt, pull) * self._grade[:, None, :], errors
+        return (_apply(p.N, y) if p.eliminates else y) + rest, errors
 
     def gauss_newton(self, Z: Floats) -> Floats:
         """Return the sum over analytes of Z'E'N S^-1 N'E Z, shape (m, m): Z (n_carriers, m)."""
@@ -143,14 +165,15 @@ class GradeResponse:
         H = np.triu(H)
         return np.asarray(H + np.triu(H, 1).T)
 
-    def variance(self, half: Floats) -> Floats:
+    def variance(self, half: Floats, held: Floats | None = None) -> Floats:
         """Return the variances of the grades, shape (n_groups, n_analytes).
 
-        ``half``, shape (n_carriers, m), is a root of the covariance of the flows.
+        ``half``, shape (n_carriers, m), is a root of the covariance of the flows; ``held`` what
+        goes with it, as in `ahead`.
         """
         found = np.empty_like(self.x)
         for part, some in self.blocks(half.shape[1]):
-            moved = some.ahead(half)
+            moved = some.ahead(half, held=held)
             found[:, part] = some._own() + np.einsum("gmk,gmk->gk", moved, moved)
         return found
 

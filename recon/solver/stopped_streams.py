@@ -69,7 +69,7 @@ def likely_stops(problem: BalanceProblem, found: Solution, most: int) -> list[Bo
         (found.grade - problem.grade) / np.where(problem.grade_sd > 0.0, problem.grade_sd, 1.0)
     ) ** 2
     freed = np.nansum(misfit, axis=0)
-    covariance = propagate(problem, found).flow_flow()
+    covariance = propagate(problem, found).held.flow_flow()
     sets: dict[bytes, tuple[float, Bools]] = {}
     for c in np.flatnonzero((found.flow > 0.0) & (problem.flow_lower == 0.0)):
         stopped = _closed(problem, int(c))

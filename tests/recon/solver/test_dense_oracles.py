@@ -9,33 +9,14 @@ from typing import Any
 import numpy as np
 import pytest
 import scipy.linalg
+from dense_balances import jacobian
 from numpy.typing import NDArray
 from often import often
 
-from oretally.flowsheet import BalanceProblem
 from oretally.recon.reduction import classify
 from oretally.recon.solver import propagate, solve
 
 Floats = NDArray[np.float64]
-
-
-def _jacobian(problem: BalanceProblem, F: Floats, x: Floats) -> Floats:
-    """Return all balances and ties, linearised at (F, x), on the vector (F, x_1, ..., x_K)."""
-    K, n = x.shape
-    A = problem.flow_balance.toarray()
-    rows = [np.hstack([A, np.zeros((len(A), K * n))])]
-    for k, B in enumerate(b.toarray() for b in problem.analyte_balance):
-        block = np.zeros((len(B), n * (1 + K)))
-        block[:, :n] = B * x[k]
-        block[:, n * (1 + k) : n * (2 + k)] = B * F
-        rows.append(block)
-        for label in np.unique(problem.tie):
-            members = np.flatnonzero(problem.tie == label)
-            for other in members[1:]:
-                tie = np.zeros((1, n * (1 + K)))
-                tie[0, n * (1 + k) + members[0]], tie[0, n * (1 + k) + other] = 1.0, -1.0
-                rows.append(tie)
-    return np.vstack(rows)
 
 
 def _moves(J: Floats, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -57,7 +38,7 @@ def test_classes(block: int, random_circuit: Callable[..., Any]) -> None:
             problem = replace(problem, flow=none, flow_sd=none)
         ours = classify(problem)
         # the true balance is a generic point: shares are drawn from continuous distributions
-        J = _jacobian(problem, made.flow / 100.0, made.grade * 10.0)
+        J = jacobian(problem, made.flow / 100.0, made.grade * 10.0)
         J = J / np.abs(J).max(axis=1, keepdims=True)
         measured = np.concatenate([np.isfinite(problem.flow), np.isfinite(problem.grade).ravel()])
         determined = ~_moves(J, ~measured)
@@ -82,12 +63,12 @@ def test_covariance(seed: int, random_circuit: Callable[..., Any]) -> None:
     solution = solve(problem)
     assert solution.converged
     if solution.flow_at_bound.any() or solution.grade_at_bound.any():
-        pytest.skip("values at a bound are taken as known")
+        pytest.skip("of values at a bound there is more to know: test_inside_bounds")
     ours = propagate(problem, solution)
     n, K = problem.n_carriers, problem.n_analytes
     # scaled by the size of each value, so that ranks are clear
     size = np.concatenate([made.flow, made.grade.ravel()])
-    J = _jacobian(problem, solution.flow, solution.grade) * size
+    J = jacobian(problem, solution.flow, solution.grade) * size
     J = J / np.abs(J).max(axis=1, keepdims=True)
     N = scipy.linalg.null_space(J, rcond=1e-11)
     sd = np.concatenate([problem.flow_sd, problem.grade_sd.ravel()]) / size
