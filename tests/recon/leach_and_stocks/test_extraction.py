@@ -137,7 +137,7 @@ def test_closures_of_water_and_of_gold_as_measured() -> None:
 def test_the_example_in_every_form() -> None:
     balance = balanced_water(read_case(EXAMPLES / "leach_test"))
     document = json.loads(to_json(balance))
-    jsonschema.validate(document, balance_schema())
+    jsonschema.Draft202012Validator(balance_schema()).validate(document)
     (e,) = document["extractions"]
     assert (e["node"], e["analyte"]) == ("vat", "Au")
     assert 80.0 < e["by_solution"] < e["reconciled"] < e["by_solids"] < 95.0

@@ -203,7 +203,7 @@ def test_told_in_every_form_and_read_back(said: str, tmp_path: Path) -> None:
     balance = balanced_leach(case)
     (row,) = balance.dissolutions
     document = json.loads(to_json(balance))
-    jsonschema.validate(document, balance_schema())
+    jsonschema.Draft202012Validator(balance_schema()).validate(document)
     assert document["dissolutions"][0]["percent"] == pytest.approx(row.percent)
     assert document["circuit"]["streams"][-1]["carries"] == "dissolved solids"
     for text in (summary(balance, parts=(ALL,)), html_report(balance)):
@@ -307,7 +307,7 @@ def test_what_takes_up_is_told_and_read_back(word: str, tmp_path: Path) -> None:
     case = read_leach(tmp_path, CARBON.replace('"carbon" }', f'"{word}" }}'), CARBON_ROWS)
     balance = balanced_leach(case)
     document = json.loads(to_json(balance))
-    jsonschema.validate(document, balance_schema())
+    jsonschema.Draft202012Validator(balance_schema()).validate(document)
     assert [s["carries"] for s in document["circuit"]["streams"]] == [
         "pulp", "solution", word, word, "pulp"]  # fmt: skip
     (tmp_path / "out.xlsx").write_bytes(xlsx_bytes(balance))

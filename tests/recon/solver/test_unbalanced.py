@@ -278,7 +278,7 @@ def test_no_answers_anywhere(which: str, request: pytest.FixtureRequest) -> None
                  "inventories", "dissolutions", "worth", "suspects"):  # fmt: skip
         assert getattr(balance, name) == (), name
     document = balance_document(balance)
-    jsonschema.validate(document, balance_schema())
+    jsonschema.Draft202012Validator(balance_schema()).validate(document)
     assert document["converged"] is False
     assert {v["adjusted"] for v in document["values"]} == {None}
     assert [v for v in document["values"] if v["measured"] is not None]
@@ -327,7 +327,7 @@ def test_what_if_gives_a_balance_but_no_answers(
     assert "there is one: " in plain
     assert "What if: recoveries" not in out
     document = json.loads(file.read_text("utf-8"))
-    jsonschema.validate(document, balance_schema())
+    jsonschema.Draft202012Validator(balance_schema()).validate(document)
     assert document["what_if"]["recoveries"] == document["what_if"]["values"] == []
 
 

@@ -52,7 +52,7 @@ def _found(weighed: float) -> tuple[Unbalanced, dict[str, str]]:
     balance = reconcile(CIRCUIT, _survey(weighed))
     found, document = balance.unbalanced, balance_document(balance)
     assert found is not None
-    jsonschema.validate(document, balance_schema())
+    jsonschema.Draft202012Validator(balance_schema()).validate(document)
     trials = document["unbalanced"]["trials"]
     assert trials["would_hold_untried"] == found.holds_untried
     return found, dict([*obstacles(balance), *repair_sentences(balance)])
