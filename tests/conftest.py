@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import HealthCheck, settings
+from hypothesis.internal.conjecture import providers
 from often import NIGHTLY
 
 if TYPE_CHECKING:  # imported where they are used: who starts the workers needs none of them
@@ -29,6 +30,11 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
 )  # fmt: skip
 settings.load_profile("any machine")
+# else it draws numbers from the sources of all modules that happen to be loaded: some 20 s to read
+# them, and other draws whenever other tests run beside
+pytest.MonkeyPatch().setattr(
+    providers, "_get_local_constants", lambda: providers._local_constants, raising=False
+)
 # who starts the tests in the background may ignore Ctrl-C, and what they start would do so too
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
