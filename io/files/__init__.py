@@ -19,9 +19,11 @@ from oretally.io.files.csv_table import (
     CSV_DELIMITERS,
     csv_fields,
     csv_lines,
+    cut_numbers,
     decimal_mark,
     decoded_csv,
     delimiter_of,
+    number_in_note,
     read_csv_table,
 )
 from oretally.io.files.input_files import (
@@ -117,6 +119,7 @@ __all__ = [
     "create_file",
     "csv_fields",
     "csv_lines",
+    "cut_numbers",
     "decimal_mark",
     "decoded_csv",
     "delimiter_of",
@@ -135,6 +138,7 @@ __all__ = [
     "names_in",
     "note_inputs",
     "number_format",
+    "number_in_note",
     "open_workbook",
     "put",
     "read_bytes",
