@@ -303,7 +303,8 @@ def split(
             files[f"{case_name}/{name}"] = _csv(part, table.decimal, names[name])
         wrong = [*heading.faults]
         try:
-            case = case_of(files, heading.label)
+            place = _place(streams, rows, table.place.sheet)
+            case = case_of(files, heading.label, source=source, place=place)
         except InputError as error:
             wrong += _at_home(error, home, heading.label)
         if wrong:
@@ -312,7 +313,7 @@ def split(
         good.append(
             GivenSurvey(
                 heading.label, heading.time, heading.kind, files, source,
-                _place(cells, table.place.sheet), case.circuit,
+                place, case.circuit, case.doubled,
             )
         )  # fmt: skip
     return good, refused
@@ -347,17 +348,32 @@ def _pointed(cell: str) -> str:
     return cell if number is None else f"{number[1]}.{number[2]}"
 
 
-def _place(cells: Sequence[Sequence[Cell]], sheet: str) -> str:
-    """Return sheet and rows, counted from 1 as a spreadsheet counts them: 'rows 5-8, 20'."""
-    numbers = sorted({next(c.row for c in row if c.row >= 0) + 1 for row in cells[1:]})
+def _place(
+    streams: Sequence[Sequence[Cell]], rows: Sequence[Sequence[Cell]], sheet: str
+) -> str:  # fmt: skip
+    """Return sheet and rows of a survey, and which ``rows`` are stocks: 'rows 5-8, 20'.
+
+    They are counted from 1, as a spreadsheet counts them.
+    """
+    kept, every = ({_number(row) for row in part} for part in (streams, rows))
+    stocks = f"; stocks: rows {_runs(every - kept)}" if every - kept else ""
+    where = f"rows {_runs(kept)}{stocks}" if kept else f"rows {_runs(every)}"
+    return f"sheet '{sheet}', {where}" if sheet else where
+
+
+def _number(row: Sequence[Cell]) -> int:
+    return next(c.row for c in row if c.row >= 0) + 1
+
+
+def _runs(numbers: Collection[int]) -> str:
+    """Return numbers as they are told: '5-8, 20'."""
     runs: list[list[int]] = []
-    for number in numbers:
+    for number in sorted(numbers):
         if runs and number == runs[-1][-1] + 1:
             runs[-1].append(number)
         else:
             runs.append([number])
-    told = ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else f"{run[0]}" for run in runs)
-    return f"sheet '{sheet}', rows {told}" if sheet else f"rows {told}"
+    return ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else f"{run[0]}" for run in runs)
 
 
 def _at_home(

@@ -153,7 +153,9 @@ def _cases(
             time = heading.time
         kind = heading.kind if heading is not None else ""
         source = readable_name(str(path))
-        found.surveys.append(GivenSurvey(label, time, kind, files, source, "", case.circuit))
+        found.surveys.append(
+            GivenSurvey(label, time, kind, files, source, "", case.circuit, case.doubled)
+        )
     return found
 
 

@@ -10,6 +10,7 @@ import click
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.flowsheet.foreign_text import unreadable_character
 from oretally.io.campaign import author, open_campaign, read_moment, relabelled, surveys_of
+from oretally.io.report import narrow
 from oretally.io.wording import quoted
 
 __all__ = ["added_text"]
@@ -79,6 +80,12 @@ def added_text(
     if untimed:
         all_of = f"{untimed} of them have" if untimed < len(given) else "They have"
         lines.append(f"{all_of} no time, and stand last: what changes with time leaves them out.")
+    doubled = [(s, told) for s in given for told in s.doubled]
+    for survey, told in doubled[:_SHOWN]:
+        table = Path(survey.source).name
+        lines += ["", *narrow(f"{table}, survey '{survey.label}': {told}")]
+    if len(doubled) > _SHOWN:
+        lines.append(f"... and {len(doubled) - _SHOWN} more such: 'show' tells those of a survey.")
     if refused:
         lines += ["", *(f"{fault}\n" for fault in faults)]
         lines += [f"... and {more} more surveys like these."] * (more > 0)

@@ -27,8 +27,10 @@ from oretally.io.files.csv_table import (
     read_csv_table,
 )
 from oretally.io.files.input_files import (
+    Home,
     contents_kept,
     given_contents,
+    home_of,
     inputs_read,
     is_file,
     is_folder,
@@ -98,6 +100,7 @@ __all__ = [
     "Cell",
     "FileChanged",
     "FormattedNumber",
+    "Home",
     "Meter",
     "NotRead",
     "NotToml",
@@ -126,6 +129,7 @@ __all__ = [
     "digest",
     "digest_of",
     "given_contents",
+    "home_of",
     "inputs_read",
     "is_as_sealed",
     "is_campaign",

@@ -10,8 +10,9 @@ import openpyxl
 import pytest
 
 from oretally.flowsheet import InputError
-from oretally.io.campaign import GivenSurvey, surveys_of
+from oretally.io.campaign import GivenSurvey, open_campaign, surveys_of
 from oretally.io.campaign_commands.adding_surveys import added_text
+from oretally.io.campaign_commands.one_survey import shown_survey
 from oretally.io.case import read_case
 from oretally.io.files import given_contents
 
@@ -194,3 +195,33 @@ def test_a_number_in_the_note_of_a_workbook_is_a_note(tmp_path: Path) -> None:
     ((_, other),) = surveys_of(tmp_path / "s.xlsx", circuit).refused
     assert "sheet 'surveys', cell E4, stream 'conc', Au" in str(error)
     assert "sheet 'surveys', cell E5, stream 'tails', Au" in str(other)
+
+
+UNLIKE = (
+    "2 rows of 'feed' give its dry mass as 100 and 105 t (rows 3 and 14), more apart than their "
+    "stated errors explain (p 0.00056). Their mean counts: take out what is wrong."
+)
+
+
+def test_two_weights_of_one_stream_are_told_as_it_is_added_and_shown(tmp_path: Path) -> None:
+    """By hand: 5 t apart at 1.025 t each, chi-square 11.9 on 1. Rows are those of the table."""
+    rows = [*ROWS, ROWS[1].replace("100", "105"), ROWS[6]]
+    told = " ".join(_told(tmp_path, rows).split())
+    assert told == f"3 added. s.csv, survey 'W1': {UNLIKE}"
+    campaign = open_campaign(tmp_path / "c.db")
+    case = campaign.case(campaign.entry("W1"))
+    assert case.doubled == case.mismatches == (UNLIKE,) and not case.contradictions
+    shown, _ = shown_survey(str(tmp_path / "c.db"), "W1", ())
+    assert f"s.csv, rows 3-5, 14; stocks: rows 2 {UNLIKE}" in " ".join(shown.split())
+    case = campaign.case(campaign.entry("W2"))
+    assert any(n.startswith("Alike in every cell, and counted once: rows 8 and 15 of s.csv.")
+               for n in case.notes)  # fmt: skip
+    assert not case.doubled
+
+
+def test_two_things_under_one_name_are_told_as_they_are_added(tmp_path: Path) -> None:
+    told = " ".join(_told(tmp_path, [*ROWS, ROWS[1].replace("100", "900")]).split())
+    assert told == (
+        "3 added. s.csv, survey 'W1': Two rows of 'feed' are probably two different things: their "
+        "dry mass is 100 and 900 t (rows 3 and 14). Correct the name or the number."
+    )
