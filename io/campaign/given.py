@@ -9,14 +9,15 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from enum import Enum
-from pathlib import Path, PurePosixPath
+from pathlib import Path, PurePath, PurePosixPath
 
 from oretally.flowsheet import Circuit, InputError, Node, Stream
-from oretally.io.case import Case, read_case
-from oretally.io.files import contents_kept, given_contents, readable_name
+from oretally.io.case import MEASUREMENTS_FILE, Case, read_case
+from oretally.io.files import Home, contents_kept, given_contents, readable_name
 
 __all__ = ["GivenSurvey", "case_of", "circuit_text", "content_hash", "kept_case", "kept_name"]
 
+_ROWS = re.compile(r"(?:(?P<sheet>sheet '.*'), )?rows (?P<rows>[\d, -]+?)(?:; stocks: .*)?")
 _IN_NO_NAME = re.compile(r'[/\\:*?"<>|]')  # of a file on some machine
 
 
@@ -36,6 +37,8 @@ class GivenSurvey:
     place : str
         Sheet and rows in it; empty if it is all of it.
     circuit : Circuit
+    doubled : tuple of str
+        As of a `Case`.
     """
 
     label: str
@@ -45,6 +48,7 @@ class GivenSurvey:
     source: str
     place: str
     circuit: Circuit
+    doubled: tuple[str, ...] = ()
 
     @property
     def case_name(self) -> str:
@@ -108,8 +112,11 @@ def kept_name(name: str) -> str:
     return _IN_NO_NAME.sub("-", name)
 
 
-def case_of(files: Mapping[str, bytes], label: str) -> Case:
+def case_of(files: Mapping[str, bytes], label: str, *, source: str = "", place: str = "") -> Case:
     """Read a case again from what was kept of it.
+
+    ``source`` and ``place`` as of a `GivenSurvey`: rows are told as those of the table that they
+    come from, where they say which these are.
 
     Raises
     ------
@@ -119,10 +126,24 @@ def case_of(files: Mapping[str, bytes], label: str) -> Case:
     contents = {Path(name): content for name, content in files.items()}
     case_name = Path(next(iter(contents)).parts[0])
     try:
-        with given_contents(contents):
+        with given_contents(contents, _homes(contents, source, place)):
             return read_case(case_name)
     except InputError as error:
         raise InputError(
             replace(fault, place=replace(fault.place, file=f"survey '{label}', {fault.place.file}"))
             for fault in error.faults
         ) from error
+
+
+def _homes(contents: Mapping[Path, bytes], source: str, place: str) -> dict[str, Home]:
+    """Return where the rows of a survey's measurements stand in the table that it was cut from."""
+    found = _ROWS.fullmatch(place)
+    kept = next((c for path, c in contents.items() if path.name == MEASUREMENTS_FILE), None)
+    if found is None or kept is None:
+        return {}
+    ends = [[int(n) for n in run.split("-")] for run in found["rows"].split(", ")]
+    rows = tuple(n for run in ends for n in range(run[0], run[-1] + 1))
+    if len(rows) != kept.count(b"\n") - 1:  # stocks among them, of which older ones do not tell
+        return {}
+    sheet = found["sheet"] or ""
+    return {MEASUREMENTS_FILE: Home(f"{PurePath(source).name}{sheet and ', '}{sheet}", rows)}

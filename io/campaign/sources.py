@@ -113,6 +113,7 @@ def _folder(folder: Path, say: Callable[[str], None]) -> Found:
         table, faults = read_csv_table(folder / SURVEYS_FILE, SURVEYS_FILE, key="survey")
         if table is not None:
             told = {h.label: h for h in headings(table, faults, rows_each=False)}
+            faults += dict.fromkeys(fault for h in told.values() for fault in h.faults)
             there = {_label(path) for path in cases}
             faults += [
                 Fault(f"There is no case '{label}' in the folder.", "Correct its name.",
@@ -152,7 +153,9 @@ def _cases(
             time = heading.time
         kind = heading.kind if heading is not None else ""
         source = readable_name(str(path))
-        found.surveys.append(GivenSurvey(label, time, kind, files, source, "", case.circuit))
+        found.surveys.append(
+            GivenSurvey(label, time, kind, files, source, "", case.circuit, case.doubled)
+        )
     return found
 
 

@@ -27,13 +27,18 @@ def piles_of(streams: Sequence[Cell], drawn: Sequence[str]) -> tuple[str, ...]:
 
 def stock_table(
     header: Sequence[Cell], rows: Sequence[Sequence[Cell]], stream: int, piles: Sequence[str]
-) -> tuple[list[list[str]], list[Sequence[Cell]]]:
+) -> tuple[list[list[Cell]], list[Sequence[Cell]]]:
     """Return the stocks of one survey as the cells of a stocks.csv, and the rows that are none.
 
-    ``stream`` is the number of the column that names streams.
+    ``stream`` is the number of the column that names streams. Each cell keeps its place.
     """
     others = [j for j in range(len(header)) if j != stream]
-    lines = [["node", "when", *(header[j].text for j in others)]]
+    nothing = Cell(None, header[stream].origin)
+
+    def line(of: Cell, node: str, when: str, rest: Sequence[Cell]) -> list[Cell]:
+        return [of._replace(value=node), of._replace(value=when), *rest]
+
+    lines = [line(header[stream], "node", "when", [header[j] for j in others])]
     rest, given = list[Sequence[Cell]](), set[tuple[str, str]]()
     for row in rows:
         stock = _stock(row[stream])
@@ -41,11 +46,11 @@ def stock_table(
             rest.append(row)
             continue
         given.add((fold_name(stock[1]), stock[0]))
-        lines.append([stock[1], stock[0], *(row[j].text for j in others)])
+        lines.append(line(row[stream], stock[1], stock[0], [row[j] for j in others]))
     for pile in piles:
         for when in _WHEN:
             if (fold_name(pile), when) not in given:
-                lines.append([pile, when, *("" for _ in others)])
+                lines.append(line(nothing, pile, when, [nothing for _ in others]))
     return lines, rest
 
 

@@ -126,7 +126,7 @@ class Campaign:
             If this version refuses what an earlier one took.
         """
         ((_, files),) = self.files([entry.number])
-        return case_of(files, entry.label)
+        return case_of(files, entry.label, source=entry.source, place=entry.place)
 
     def dated_surveys(self) -> tuple[DatedSurvey, ...]:
         """Return the current surveys in order of time, without what is left out by decision.

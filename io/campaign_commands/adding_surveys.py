@@ -10,6 +10,8 @@ import click
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.flowsheet.foreign_text import unreadable_character
 from oretally.io.campaign import author, open_campaign, read_moment, relabelled, surveys_of
+from oretally.io.report import narrow
+from oretally.io.wording import quoted
 
 __all__ = ["added_text"]
 
@@ -48,7 +50,7 @@ def added_text(
             problem = f"'{label}' cannot be a label."
             raise InputError([Fault(problem, "Write another.", Place(cell="option --label"))])
     given = [relabelled(survey, label, time, kind) for survey in given]
-    faults = [fault for _, error in refused[:_SHOWN] for fault in error.faults]
+    faults, more = _distinct_faults(refused)
     if not given:
         raise InputError(faults)
     first = {survey.label: survey for survey in reversed(given)}
@@ -70,7 +72,7 @@ def added_text(
         f"{number} {what}."
         for number, what in (
             (new, "added"), (corrected, "corrected"), (there, "there already"),
-            (len(refused), "could not be read, and are not in the campaign"),
+            (len(refused), f"could not be read, and are not in the campaign{_names(refused)}"),
         )
         if number
     ]  # fmt: skip
@@ -78,8 +80,36 @@ def added_text(
     if untimed:
         all_of = f"{untimed} of them have" if untimed < len(given) else "They have"
         lines.append(f"{all_of} no time, and stand last: what changes with time leaves them out.")
+    doubled = [(s, told) for s in given for told in s.doubled]
+    for survey, told in doubled[:_SHOWN]:
+        table = Path(survey.source).name
+        lines += ["", *narrow(f"{table}, survey '{survey.label}': {told}")]
+    if len(doubled) > _SHOWN:
+        lines.append(f"... and {len(doubled) - _SHOWN} more such: 'show' tells those of a survey.")
     if refused:
-        more = len(refused) - _SHOWN
         lines += ["", *(f"{fault}\n" for fault in faults)]
         lines += [f"... and {more} more surveys like these."] * (more > 0)
     return "\n".join(lines) + "\n", not refused
+
+
+def _names(refused: Sequence[tuple[str, InputError]]) -> str:
+    """Return which surveys were refused, if they are few."""
+    labels = [label for label, _ in refused]
+    return f": {quoted(labels)}" if 0 < len(labels) <= _SHOWN else ""
+
+
+def _distinct_faults(refused: Sequence[tuple[str, InputError]]) -> tuple[list[Fault], int]:
+    """Return what is wrong, each thing once, of the first surveys; and how many more are left.
+
+    What is wrong with the header is so of every survey of a table.
+    """
+    told: dict[Fault, None] = {}
+    shown = more = 0
+    for _, error in refused:
+        new = [fault for fault in error.faults if fault not in told]
+        if new and shown == _SHOWN:
+            more += 1
+        elif new:
+            shown += 1
+            told.update(dict.fromkeys(new))
+    return list(told), more

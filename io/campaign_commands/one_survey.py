@@ -50,7 +50,8 @@ def shown_survey(file: str, label: str, parts: tuple[str, ...]) -> tuple[str, bo
     text = results.summary(
         balance, case.prices, None, parts=parts, terminal=terminal, beside=beside
     )
-    return f"{story}\n{text}", balance.converged
+    sure = "".join("\n".join([*narrow(told), ""]) for told in case.mismatches)
+    return f"{story}\n{sure}{text}", balance.converged
 
 
 def usual_readings(campaign: Campaign) -> UsualReadings:

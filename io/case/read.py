@@ -79,7 +79,11 @@ class Case:
     source : Path
         As given.
     mismatches : tuple of str
-        Typed grades that are not the laboratory's, in a sentence; it is among the notes too.
+        Typed grades that are not the laboratory's, and weights of one stream that their errors do
+        not explain, a sentence each; they are among the notes too.
+    doubled : tuple of str
+        Rows of one stream that differ by more than their errors explain, a sentence each: those of
+        the contradictions and of the mismatches.
     """
 
     circuit: Circuit
@@ -94,6 +98,7 @@ class Case:
     source: Path
     contradictions: tuple[str, ...] = ()
     mismatches: tuple[str, ...] = ()
+    doubled: tuple[str, ...] = ()
 
     @property
     def feed(self) -> str:
@@ -165,6 +170,7 @@ def read_case(source: str | Path) -> Case:
                 water=definition.water.balanced,
             )
             mismatches = tuple(difference_notes(held, readable_name(path.name)))
+        mismatches += reading.unlike
         if definition.circuit is not None and not faults:
             faults.extend(leach_faults(definition.circuit, reading.survey))
         named = [row.name for row in rows.sources]
@@ -198,6 +204,7 @@ def read_case(source: str | Path) -> Case:
         source=path,
         contradictions=(*condemned, *reading.contradictions),
         mismatches=mismatches,
+        doubled=(*reading.contradictions, *reading.unlike),
     )
 
 

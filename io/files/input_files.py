@@ -9,14 +9,15 @@ import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
+from dataclasses import dataclass
 from pathlib import Path
 
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.flowsheet.foreign_text import unreadable_character
 
 __all__ = [
-    "contents_kept",
-    "first_bytes", "given_contents", "inputs_read", "is_file", "is_folder", "is_there",
+    "Home", "contents_kept",
+    "first_bytes", "given_contents", "home_of", "inputs_read", "is_file", "is_folder", "is_there",
     "names_in", "note_inputs", "read_input", "readable_name", "refused_name",
     "size_of",
 ]  # fmt: skip
@@ -24,6 +25,23 @@ __all__ = [
 _noted: ContextVar[list[Path] | None] = ContextVar("inputs read", default=None)
 _kept: ContextVar[dict[Path, bytes] | None] = ContextVar("contents kept", default=None)
 _given: ContextVar[Mapping[Path, bytes] | None] = ContextVar("contents given", default=None)
+_home: ContextVar[Mapping[str, Home] | None] = ContextVar("homes of what is given", default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    """Where the rows of a file that was cut from another stand in that one.
+
+    Attributes
+    ----------
+    name : str
+        How the user knows it.
+    rows : tuple of int
+        Counted from 1, of the rows below the header of what was cut out.
+    """
+
+    name: str
+    rows: tuple[int, ...]
 
 
 def note_inputs() -> None:
@@ -87,13 +105,24 @@ def contents_kept() -> Iterator[Mapping[Path, bytes]]:
 
 
 @contextmanager
-def given_contents(files: Mapping[Path, bytes]) -> Iterator[None]:
-    """Read files from memory inside: these are there, in their folders, and no others."""
-    token = _given.set(files)
+def given_contents(
+    files: Mapping[Path, bytes], homes: Mapping[str, Home] | None = None
+) -> Iterator[None]:
+    """Read files from memory inside: these are there, in their folders, and no others.
+
+    ``homes`` by the names of files: of which other file the rows of one are told.
+    """
+    token, at_home = _given.set(files), _home.set(homes)
     try:
         yield
     finally:
+        _home.reset(at_home)
         _given.reset(token)
+
+
+def home_of(name: str) -> Home | None:
+    """Return of which other file the rows of one are told; None if they are its own."""
+    return (_home.get() or {}).get(name)
 
 
 def names_in(path: Path) -> tuple[str, ...]:

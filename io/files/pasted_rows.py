@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from oretally.io.files.input_files import home_of
 from oretally.io.files.table import Cell, Table
 
 __all__ = ["row_names", "without_pasted"]
@@ -32,7 +33,8 @@ def without_pasted(table: Table) -> tuple[Table, list[str]]:
             told.append(row_names([table.rows[i][0] for i in places]))
     if not told:
         return table, []
-    shown = f"{'; '.join(told[:_TOLD])} of {table.place}"
+    home = home_of(table.place.file)
+    shown = f"{'; '.join(told[:_TOLD])} of {home.name if home else table.place}"
     if len(told) > _TOLD:
         shown += f", and {len(told) - _TOLD} more such"
     kept = tuple(row for i, row in enumerate(table.rows) if i not in more)
@@ -40,8 +42,12 @@ def without_pasted(table: Table) -> tuple[Table, list[str]]:
 
 
 def row_names(cells: Sequence[Cell]) -> str:
-    """Return the rows of some cells as they are told."""
-    names = [str(c.row + 1) if c.row >= 0 else c.place.cell for c in cells]
+    """Return the rows of some cells as they are told: those of the file that the user knows."""
+    home = home_of(cells[0].origin.file)
+    names = [
+        c.place.cell if c.row < 0 else str(home.rows[c.row - 1] if home else c.row + 1)
+        for c in cells
+    ]
     if len(names) > _NAMED:
         names = [*names[: _NAMED - 1], f"{len(names) - _NAMED + 1} more"]
     return f"rows {', '.join(names[:-1])} and {names[-1]}"

@@ -18,6 +18,7 @@ __all__ = ["Reading", "pooled_replicates"]
 _SPREAD_P = 0.01  # replicates that spread more than this are noted: chance under their errors
 _EXCLUDED_P = 1e-6  # chance below which stated errors do not explain a spread at all
 _TIMES = 3.0  # the least reading, below which the largest may be of the same thing
+_WEIGHTS = (Dimension.MASS, Dimension.RATE)
 _FEWEST = 3  # readings of which one can lie apart
 _OUTSIDE = 2.0  # of their sd that readings lie outside a bound before it is said
 _DIXON_MOST = 10  # readings up to which Dixon's Q is tabulated
@@ -128,7 +129,10 @@ def _converted(value: float, unit: Unit, shown: Unit) -> float:
 
 
 def pooled_replicates(
-    found: Sequence[Reading], faults: list[Fault], apart: list[str] | None = None
+    found: Sequence[Reading],
+    faults: list[Fault],
+    apart: list[str] | None = None,
+    unlike: list[str] | None = None,
 ) -> tuple[list[Measurement], list[str]]:
     """Return one measurement for each stream and quantity, and notes on replicates.
 
@@ -153,6 +157,10 @@ def pooled_replicates(
     apart : list of str, optional
         Replicates that no stated error explains are added, a sentence each: the largest is more
         than three times the least. They are probably two different things under one name.
+    unlike : list of str, optional
+        Masses and rates that differ by more than their stated errors explain, a sentence each,
+        unless they are told in ``apart``. A stream is weighed once as a rule, so that one of them
+        may belong to another stream or survey; assays are repeated.
     """
     groups: dict[tuple[str, str], list[Reading]] = defaultdict(list)
     for reading in found:
@@ -180,8 +188,11 @@ def pooled_replicates(
         pooled.append(mean)
         if together:
             spreading[mean.quantity].append(together)
+            two = _two_things(together)
             if apart is not None:
-                apart.extend(_two_things(together))
+                apart.extend(two)
+            if unlike is not None and not two:
+                unlike.extend(_unlike_weights(together))
             notes.extend(_group_notes(together))
     notes.extend(_pooled_note(each) for each in spreading.values() if len(each) > 1)
     return pooled, notes
@@ -274,6 +285,20 @@ def _two_things(group: _Replicates) -> list[str]:
         return []
     one, other = (group.members[group.values.index(value)] for value in (least, most))
     return [_two(one, other, f"{least:g} and {most:g} {group.unit}")]
+
+
+def _unlike_weights(group: _Replicates) -> list[str]:
+    """Return that masses or rates of one stream differ by more than their errors, with rows."""
+    p = _chi_square_tail(group.chi_square, len(group.values) - 1)
+    if group.unit.dimension not in _WEIGHTS or p >= _SPREAD_P:
+        return []
+    first, values = group.members[0], [f"{v:g}" for v in group.values]
+    listed = f"{', '.join(values[:-1])} and {values[-1]}"
+    return [
+        f"{len(values)} rows of '{first.stream}' give its {first.quantity} as {listed} "
+        f"{group.unit} ({row_names([m.cell for m in group.members])}), more apart than their "
+        f"stated errors explain (p {p:.2g}). Their mean counts: take out what is wrong."
+    ]
 
 
 def _two(one: Reading, other: Reading, told: str) -> str:

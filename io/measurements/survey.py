@@ -37,11 +37,15 @@ _REPLICATES = "If they are replicates, number them in a column 'replicate'."
 
 @dataclass(frozen=True, slots=True)
 class SurveyReading:
-    """A survey, what the reader should know of its numbers, and why they cannot be relied on."""
+    """A survey, what the reader should know of its numbers, and why they cannot be relied on.
+
+    ``unlike``: weights of one stream that differ by more than their errors explain.
+    """
 
     survey: Survey
     notes: tuple[str, ...]
     contradictions: tuple[str, ...] = ()
+    unlike: tuple[str, ...] = ()
 
 
 def read_survey(
@@ -89,8 +93,8 @@ def read_survey(
     analytes = definition.analytes or _assayed(quantities, metallics, sizes)
     found, notes = _measured(reads, definition, analytes, faults)
     flow_unit = _flow_unit(quantities, basis, table, faults)
-    apart: list[str] = []
-    pooled, told = pooled_replicates(found, faults, apart)
+    apart, unlike = list[str](), list[str]()
+    pooled, told = pooled_replicates(found, faults, apart, unlike)
     notes = [*alike, *notes]
     notes += [entered(f"{m.quantity} of '{m.stream}'", m.value, m.sd, m.unit, m.error_source)
               for m in pooled if m.bounded]  # fmt: skip
@@ -107,7 +111,7 @@ def read_survey(
         dissolved=dissolved_analytes(water, analytes, named, faults, table.place),
     )  # fmt: skip
     notes = [*notes, *told, *balanced.notes, *of_sources, *sizes.notes]
-    return SurveyReading(survey, tuple(notes), tuple(apart))
+    return SurveyReading(survey, tuple(notes), tuple(apart), tuple(unlike))
 
 
 def _assayed(

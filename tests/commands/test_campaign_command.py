@@ -100,7 +100,9 @@ def test_folders_workbooks_and_their_times(
     index.write_text("survey,time,kind\ntin,2026-03-04 06:30,bench\n")
     status, text, _ = _run(capsys, db, "add", tmp_path / "cases")
     assert status == 2  # one of them cannot be read
-    assert text.startswith("3 added.\n1 could not be read, and are not in the campaign.\n")
+    assert text.startswith(
+        "3 added.\n1 could not be read, and are not in the campaign: 'broken'.\n"
+    )
     assert "broken.xlsx" in text
     lines = _run(capsys, db, "list")[1].splitlines()
     assert [line.split("  ")[0] for line in lines[1:4]] == ["tin", "2026-03-05 test", "book"]

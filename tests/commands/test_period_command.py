@@ -84,7 +84,7 @@ def test_stocks_in_a_long_table_are_those_of_each_survey(short: Path) -> None:
     assert "closing stock of ROM pile   dry mass [t]      –" in shown.stdout
 
 
-def test_a_fault_in_a_stock_names_survey_and_table(tmp_path: Path) -> None:
+def test_a_fault_in_a_stock_names_table_and_cell(tmp_path: Path) -> None:
     table = tmp_path / "surveys.csv"
     table.write_text(
         "survey,stream,dry mass [t],Au [g/t],Cu [%]\nA,mill feed,300,2.4,0.6\n"
@@ -92,7 +92,7 @@ def test_a_fault_in_a_stock_names_survey_and_table(tmp_path: Path) -> None:
     )  # fmt: skip
     added = run(tmp_path / "x.db", "add", table, "--circuit", EXAMPLE / "plant.toml")
     assert added.exception is not None
-    assert "survey 'A'" in str(added.exception)
+    assert str(added.exception).startswith("surveys.csv, cell B4: There is no node 'heap'")
     assert "'heap'" in str(added.exception)
 
 
