@@ -69,11 +69,9 @@ def _lock(file: Path, which: str) -> None:
 def test_what_only_reads_works(campaign: Path, which: str) -> None:
     _lock(campaign, which)
     before, out = campaign.read_bytes(), campaign.parent.parent / "out.csv"
-    some = [["list"], ["export", "--csv", out]]
-    if which == "folder":
-        some += [["show", "week 1"], ["bias"], ["trend"], ["verify"]]
-        some += [["period", "2026", "--hours", "24"]]
-    for words in some:
+    some: list[list[object]] = [["list"], ["show", "week 1"], ["bias"], ["trend"], ["verify"]]
+    some += [["period", "2026", "--hours", "24"], ["export", "--csv", out]]
+    for words in some if which == "folder" else (some[0], some[-1]):
         done = _by_another(campaign, *words)
         written = f"written: {out}\n" if words[0] == "export" else ""
         assert (done.returncode, done.stderr) == (0, written), words
