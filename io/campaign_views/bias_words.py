@@ -23,6 +23,7 @@ __all__ = [
 
 _TOLD = 4
 _FEW = 6  # surveys
+_DOUBLE = 100.0  # %, beyond which the least error seen is a figure without a meaning
 _ALIKE = 1.5  # the least errors seen of any two, as a factor, up to which one figure is told
 _POINTS = "percentage points"
 _UNITS = {(ErrorForm.SCALE, "rel %"): "%", (ErrorForm.OFFSET, "%"): _POINTS}
@@ -73,10 +74,15 @@ def _too_small(found: CampaignBias) -> Iterator[str]:
     if rows[-1][1] <= _ALIKE * rows[0][1]:
         yield f"An error of less than some {most} that stays would hardly be seen."
         return
+    worst = place_words(rows[-1][0])
     yield (
-        f"An error that stays would hardly be seen below some {least} of "
-        f"{place_words(rows[0][0])}, which is checked best, {usual} as a rule, and {most} of "
-        f"{place_words(rows[-1][0])}, checked worst."
+        f"An error that stays would hardly be seen below some {least} in "
+        f"{place_words(rows[0][0])}, which is checked best, {usual} as a rule, and "
+        + (
+            f"{most} in {worst}, checked worst."
+            if rows[-1][1] < _DOUBLE
+            else f"in {worst}, checked worst, not even if it doubles it."
+        )
     )
 
 
