@@ -175,8 +175,10 @@ def test_a_sound_campaign_of_few_surveys_is_told_in_few_words(few: Path) -> None
     assert "Nothing persists: in " in bias.stdout
     told = " ".join(bias.stdout.split())
     rows = json.loads(_run(few, "bias", "--json", "-").stdout)["detectable"]
-    figures = re.search(r"would hardly be seen below some (.*) % in .*, which is checked best, "
-                        r"(.*) % as a rule, and in .*, checked worst, not even if it doubles it\.", told)  # fmt: skip
+    figures = re.search(
+        r"would hardly be seen below some (.*) % in .*, which is checked best, (.*) % as a rule, "
+        r"and in .*, checked worst, not even if it doubles it\.", told,
+    )  # fmt: skip
     assert figures is not None
     sizes = sorted(row["size"] for row in rows if row["unit"] == "rel %")
     assert sizes[-1] > 100.0
