@@ -24,6 +24,7 @@ from oretally.io.campaign.results import (
     kept_results,
     make_results,
     missing,
+    results_now,
 )
 from oretally.io.campaign.sources import relabelled, surveys_of
 from oretally.io.campaign.spread import in_this_process, over_cluster, over_processes
@@ -56,6 +57,7 @@ __all__ = [
     "read_moment",
     "relabelled",
     "result_frame",
+    "results_now",
     "survey_list",
     "survey_story",
     "surveys_of",

@@ -6,6 +6,7 @@ transaction, whole or not at all; one writer at a time, and others wait for it f
 
 from __future__ import annotations
 
+import os
 import re
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -41,10 +42,17 @@ class Database:
     name : str
         As it is told: the file, or the URL without its password.
     engine : sqlalchemy.Engine
+    read_only : str
+        Why it may be read here and not be written to; empty if it may be.
     """
 
-    def __init__(self, name: str, engine: sa.Engine) -> None:
-        self.name, self.engine = name, engine
+    def __init__(self, name: str, engine: sa.Engine, read_only: str = "") -> None:
+        self.name, self.engine, self.read_only = name, engine, read_only
+
+    def refuse_read_only(self) -> None:
+        """Raise an `InputError` if nothing can be written to it, which says why."""
+        if self.read_only:
+            _refuse(self.name, self.read_only, _READ_ONLY)
 
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
@@ -65,8 +73,10 @@ class Database:
         Raises
         ------
         InputError
-            If another program keeps it from writing, the disk is full, or the file is damaged.
+            If another program keeps it from writing, the disk is full, the file is damaged, or
+            may only be read.
         """
+        self.refuse_read_only()
         with self._told(), self.engine.connect() as connection:
             connection = connection.execution_options(writing=True)
             with connection.begin():
@@ -130,13 +140,23 @@ def _in_file(path: Path, *, create: bool) -> Database:
     if not there and not create:
         mend = f"Check the spelling, or begin one: oretally campaign {name} add CASE"
         _refuse(name, "There is no such campaign.", mend)
+    if there and not os.access(path, os.R_OK):
+        _refuse(name, "The file may not be read.", "Ask whose it is to let you read it.")
+    read_only = _why_read_only(path, there=there)
+    if read_only and not there:
+        _refuse(name, read_only, "Begin the campaign in a folder where you may write.")
     engine = sa.create_engine(
-        sa.URL.create("sqlite", database=str(path)),
-        poolclass=NullPool, connect_args={"timeout": _WAIT},
-    )  # fmt: skip
+        "sqlite://", creator=_opened(path, read_only=bool(read_only)), poolclass=NullPool
+    )
     event.listen(engine, "connect", _prepared)
     event.listen(engine, "begin", _begun)
-    found = Database(name, engine)
+    found = Database(name, engine, read_only)
+    if read_only and is_there(_written_last(path)):
+        try:
+            with found.reading() as connection:
+                _marks(connection)
+        except InputError:
+            _refuse(name, *_left_behind(path, read_only))
     with found.reading() as connection:
         of, number = _marks(connection)
         empty = of == 0 and number == 0 and not sa.inspect(connection).get_table_names()
@@ -149,6 +169,7 @@ def _in_file(path: Path, *, create: bool) -> Database:
         mend = f"Begin it: oretally campaign {name} add CASE"
         _refuse(name, "There is no campaign in the file yet.", mend)
     if empty:
+        found.refuse_read_only()
         with found.reading() as connection:
             # beside SQLAlchemy: outside of any transaction
             connection.connection.cursor().execute("PRAGMA journal_mode = WAL")
@@ -160,6 +181,47 @@ def _in_file(path: Path, *, create: bool) -> Database:
         return found
     _upgrade(found, number, lambda: _copy(found, path, number))
     return found
+
+
+def _why_read_only(path: Path, *, there: bool) -> str:
+    """Return why a campaign may not be written to; empty if it may be."""
+    if there and not os.access(path, os.W_OK):
+        return "The file may be read and not written to."
+    if not os.access(path.parent, os.W_OK):
+        return "The folder of the campaign may not be written to."
+    return ""
+
+
+def _written_last(path: Path) -> Path:
+    """Return the file of what was written last and is not in the campaign's own yet (WAL)."""
+    return path.with_name(f"{path.name}-wal")
+
+
+def _opened(path: Path, *, read_only: bool) -> Callable[[], sqlite3.Connection]:
+    """Return what opens a file; one that is only read as it stands, beside which nothing is made.
+
+    Unless something was written to it last, or is being written: that is read with it.
+    """
+    if not read_only:
+        return lambda: sqlite3.connect(path, timeout=_WAIT)
+
+    def opened() -> sqlite3.Connection:
+        alone = "" if is_there(_written_last(path)) else "&immutable=1"
+        address = f"{path.absolute().as_uri()}?mode=ro{alone}"
+        return sqlite3.connect(address, uri=True, timeout=_WAIT)
+
+    return opened
+
+
+def _left_behind(path: Path, read_only: str) -> tuple[str, str]:
+    """Return problem and mend where what was written last cannot be read."""
+    name, last = readable_name(path.name), readable_name(_written_last(path).name)
+    return (
+        f"{read_only[:-1]}, and what was written last stands in '{last}', which cannot be read "
+        "with it here.",
+        f"Let who may write there list the campaign once, or copy '{name}' and '{last}' together "
+        "into a folder of yours. Nothing is lost.",
+    )
 
 
 def _on_server(url: str, *, create: bool) -> Database:
@@ -206,6 +268,7 @@ def _upgrade(database: Database, number: int, copy: Callable[[], object]) -> Non
         )
     if number == schema.SCHEMA:
         return
+    database.refuse_read_only()
     copy()
     with database.writing() as connection:
         for step, statements in schema.schema_steps(number):
@@ -246,6 +309,7 @@ def _begun(connection: sa.Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
 
 
+_READ_ONLY = "Ask whose it is to let you write, or copy the campaign into a folder of yours."
 _HOW = "Write it as postgresql://user@host/name."
 _DAMAGED = (
     "The file is damaged or cut short.",

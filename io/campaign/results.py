@@ -34,11 +34,12 @@ __all__ = [
     "Task",
     "WhoBalances",
     "answers_of_row",
+    "balanced_tasks",
     "keep_results",
     "kept_results",
     "make_results",
     "missing",
-    "tasks_of",
+    "results_now",
 ]  # fmt: skip
 
 BALANCE, SUSPECTS = "balance", "suspects"
@@ -125,20 +126,50 @@ def make_results(
     say : callable, optional
         Is told how far it is, and how long it may still take.
     """
-    parts: list[list[int]] = []
 
-    def tasks() -> Iterator[Task]:
-        for task, numbers in tasks_of(campaign, entries, asked):
-            parts.append(numbers)
-            yield task
+    def unread(entry: SurveyEntry, reason: str) -> None:
+        _keep(campaign, [_row(entry.number, _left_out(campaign), asked, reason, {}, {})])
 
     begun, done = monotonic(), 0
-    for i, found in enumerate(spread(tasks())):
-        keep_results(campaign, parts[i], found, asked)
-        done += len(parts[i])
+    for numbers, found in balanced_tasks(campaign, entries, asked, spread, unread):
+        keep_results(campaign, numbers, found, asked)
+        done += len(numbers)
         left = (monotonic() - begun) / done * (len(entries) - done)
         say(f"balanced {done} of {len(entries)} surveys{_still(left)}")
     return done
+
+
+def results_now(campaign: Campaign, asked: str, spread: WhoBalances) -> dict[int, Result]:
+    """Return results as `kept_results`, those that are `missing` balanced and not kept."""
+    every = kept_results(campaign, asked)
+
+    def unread(entry: SurveyEntry, reason: str) -> None:
+        every[entry.number] = Result(entry.number, reason, {}, {})
+
+    entries = missing(campaign, asked)
+    for numbers, found in balanced_tasks(campaign, entries, asked, spread, unread):
+        for i, number in enumerate(numbers):
+            every[number] = Result(number, str(found.reason[i]), *answers_of_row(found, i))
+    return every
+
+
+def balanced_tasks(
+    campaign: Campaign, entries: Sequence[SurveyEntry], asked: str, spread: WhoBalances,
+    unread: Callable[[SurveyEntry, str], None],
+) -> Iterator[tuple[list[int], ManyBalances]]:  # fmt: skip
+    """Yield the numbers of surveys and what they come to, some at a time.
+
+    ``unread`` is told each survey that cannot be read, and the reason.
+    """
+    parts: list[list[int]] = []
+
+    def tasks() -> Iterator[Task]:
+        for task, numbers in _tasks_of(campaign, entries, asked, unread):
+            parts.append(numbers)
+            yield task
+
+    for i, found in enumerate(spread(tasks())):
+        yield parts[i], found
 
 
 def _still(seconds: float) -> str:
@@ -149,14 +180,15 @@ def _still(seconds: float) -> str:
     return f", about {math.ceil(seconds / 60.0)} min more"
 
 
-def tasks_of(
-    campaign: Campaign, entries: Sequence[SurveyEntry], asked: str
-) -> Iterator[tuple[Task, list[int]]]:
+def _tasks_of(
+    campaign: Campaign, entries: Sequence[SurveyEntry], asked: str,
+    unread: Callable[[SurveyEntry, str], None],
+) -> Iterator[tuple[Task, list[int]]]:  # fmt: skip
     """Yield surveys of one circuit and one report together, as they are read."""
     together: dict[object, tuple[Circuit, Asked, list[tuple[int, Survey]]]] = {}
     for entry, dated, case, error in campaign.read_cases(entries):
         if dated is None or case is None:
-            _keep_unread(campaign, entry, str(error), asked)
+            unread(entry, " ".join(str(error).split()))
             continue
         of = Asked(tuple(case.feeds), tuple(case.products) or None, asked == SUSPECTS)
         circuit, survey = dated.circuit, dated.survey
@@ -191,11 +223,6 @@ def answers_of_row(found: ManyBalances, i: int) -> tuple[dict[str, float], dict[
     if not found.suspect[i]:
         return columns, {}
     return columns | {"probability": float(found.probability[i])}, {"suspect": found.suspect[i]}
-
-
-def _keep_unread(campaign: Campaign, entry: SurveyEntry, reason: str, asked: str) -> None:
-    reason = " ".join(reason.split())
-    _keep(campaign, [_row(entry.number, _left_out(campaign), asked, reason, {}, {})])
 
 
 def _row(

@@ -6,10 +6,9 @@ of the chunks. What a chunk comes to does not depend on who balances it, or on h
 
 from __future__ import annotations
 
-import multiprocessing
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from importlib.util import find_spec
@@ -19,6 +18,7 @@ from oretally.flowsheet import Fault, InputError, Place
 from oretally.io.campaign.results import Task, WhoBalances
 from oretally.recon.many import ManyBalances
 from oretally.recon.many_chunk import balance_chunk
+from oretally.recon.numerics import shared
 
 __all__ = ["in_this_process", "over_cluster", "over_processes"]
 
@@ -41,19 +41,12 @@ def over_processes(workers: int) -> WhoBalances:
     """
 
     def spread(tasks: Iterable[Task]) -> Iterator[ManyBalances]:
-        served = "forkserver" in multiprocessing.get_all_start_methods()
-        context = multiprocessing.get_context("forkserver" if served else "spawn")
-        if served:
-            context.set_forkserver_preload(["oretally.recon.many_chunk"])
-        pool = ProcessPoolExecutor(workers, context)
         try:
-            yield from _in_order(lambda task: pool.submit(balance_chunk, *task), tasks, workers)
+            yield from shared(balance_chunk, tasks, workers)
         except BrokenProcessPool as error:
             problem = "A process that balanced was ended from outside, or ran out of memory."
             mend = "Start again, with fewer --workers: what was balanced is kept."
             raise InputError([Fault(problem, mend, Place(cell="--workers"))]) from error
-        finally:
-            pool.shutdown(wait=False, cancel_futures=True)
 
     return spread
 

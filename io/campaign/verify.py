@@ -16,11 +16,10 @@ from oretally.io.campaign.results import (
     BALANCE,
     SUSPECTS,
     Result,
-    Task,
     WhoBalances,
     answers_of_row,
+    balanced_tasks,
     kept_results,
-    tasks_of,
 )
 from oretally.io.campaign.store import Campaign
 
@@ -127,15 +126,13 @@ def _again(
     campaign: Campaign, entries: list[SurveyEntry], asked: str, spread: WhoBalances
 ) -> Iterator[tuple[SurveyEntry, Mapping[str, float], Mapping[str, str], str]]:
     """Yield surveys with what they come to when they are balanced again."""
-    by_number, parts = {e.number: e for e in entries}, list[list[int]]()
+    by_number = {e.number: e for e in entries}
 
-    def tasks() -> Iterator[Task]:
-        for task, numbers in tasks_of(campaign, entries, asked):
-            parts.append(numbers)
-            yield task
+    def unread(entry: SurveyEntry, _: str) -> None:
+        """Say nothing: that it cannot be read again was told."""
 
-    for i, part in enumerate(spread(tasks())):
-        for row, number in enumerate(parts[i]):
+    for numbers, part in balanced_tasks(campaign, entries, asked, spread, unread):
+        for row, number in enumerate(numbers):
             columns, words = answers_of_row(part, row)
             yield by_number[number], columns, words, str(part.reason[row])
 

@@ -16,6 +16,7 @@ class FileFirst(click.Group):
         """Return the command, or say that FILE comes first."""
         file = str(ctx.params.get("file", ""))
         if args and args[0] not in self.commands and file in self.commands:
-            written = " ".join(["oretally campaign", args[0], file, *args[1:]])
+            words = ["FILE", file, *args] if args[0].startswith("-") else [args[0], file, *args[1:]]
+            written = " ".join(["oretally campaign", *words])
             raise click.UsageError(f"FILE comes first: {written}", ctx)
         return super().resolve_command(ctx, args)

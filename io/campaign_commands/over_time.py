@@ -98,7 +98,7 @@ def trends_of_campaign(file: str, answers: Sequence[str] = (), *, say: Say) -> C
     every = (*reader.series(), *series_of_standards(_standards(read, timeline), timeline.clock))
     chosen = _chosen(every, answers, read.campaign.name)
     return CampaignTrends(
-        campaign_title(file), len(timeline.surveys), trends_of(chosen),
+        campaign_title(file), file, len(timeline.surveys), trends_of(chosen),
         differences_of_kinds(chosen), tuple(left),
         tuple(_notes(timeline)), disagreeing=tuple(off),
         dates={e.label: when(e) for e in read.entries},

@@ -17,6 +17,7 @@ from oretally.io.campaign import (
     over_cluster,
     over_processes,
     result_frame,
+    results_now,
     to_csv,
     to_parquet,
     to_workbook,
@@ -41,6 +42,8 @@ def balanced_text(
     """Balance the surveys that have no result yet; return what came of it, and whether all did."""
     campaign, asked = open_campaign(file), SUSPECTS if suspects else BALANCE
     todo = missing(campaign, asked)
+    if todo:
+        campaign.database.refuse_read_only()
     say(f"balancing {len(todo)} surveys")
     made = make_results(campaign, todo, asked, _spread(workers, cluster), say)
     found = kept_results(campaign, asked)
@@ -66,10 +69,14 @@ def balanced_text(
 def exported_files(
     file: str, *, csv: Path | None, parquet: Path | None, xlsx: Path | None, say: _Say
 ) -> list[tuple[Path, str | bytes]]:
-    """Return the files asked for, with what they hold; what has no result yet is balanced first."""
+    """Return the files asked for, with what they hold; what has no result yet is balanced first.
+
+    It is kept, but where the campaign may only be read.
+    """
     campaign = open_campaign(file)
-    make_results(campaign, missing(campaign, BALANCE), BALANCE, in_this_process, say)
-    frame = result_frame(campaign, kept_results(campaign, BALANCE))
+    if not campaign.database.read_only:
+        make_results(campaign, missing(campaign, BALANCE), BALANCE, in_this_process, say)
+    frame = result_frame(campaign, results_now(campaign, BALANCE, in_this_process))
     found = list[tuple[Path, str | bytes]]()
     if csv is not None:
         found.append((csv, to_csv(frame)))

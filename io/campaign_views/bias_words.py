@@ -23,6 +23,8 @@ __all__ = [
 
 _TOLD = 4
 _FEW = 6  # surveys
+_DOUBLE = 100.0  # %, beyond which the least error seen is a figure without a meaning
+_ALIKE = 1.5  # the least errors seen of any two, as a factor, up to which one figure is told
 _POINTS = "percentage points"
 _UNITS = {(ErrorForm.SCALE, "rel %"): "%", (ErrorForm.OFFSET, "%"): _POINTS}
 _BLIND = (
@@ -56,8 +58,32 @@ def bias_verdict(found: CampaignBias) -> str:
     if n < 3:
         return f"{surveys} can be used: errors that stay show from three surveys on."
     if not found.biases:
-        return f"Nothing persists: in {surveys} no measurement is off by more than chance explains."
+        said = f"Nothing persists: in {surveys} no measurement is off by more than chance explains."
+        return " ".join([said, *_too_small(found)])
     return " ".join([*(bias_sentence(found, b) for b in found.biases), "Nothing else persists."])
+
+
+def _too_small(found: CampaignBias) -> Iterator[str]:
+    """Yield below which size an error that stays is hardly seen: best, as a rule, and worst."""
+    rows = sorted((row for row in found.detectable if row[2] == "rel %"), key=lambda row: row[1])
+    if not rows:
+        return
+    least, usual, most = (
+        f"{format_number(rows[i][1], 2)} %" for i in (0, (len(rows) - 1) // 2, -1)
+    )
+    if rows[-1][1] <= _ALIKE * rows[0][1]:
+        yield f"An error of less than some {most} that stays would hardly be seen."
+        return
+    worst = place_words(rows[-1][0])
+    yield (
+        f"An error that stays would hardly be seen below some {least} in "
+        f"{place_words(rows[0][0])}, which is checked best, {usual} as a rule, and "
+        + (
+            f"{most} in {worst}, checked worst."
+            if rows[-1][1] < _DOUBLE
+            else f"in {worst}, checked worst, not even if it doubles it."
+        )
+    )
 
 
 def bias_sentence(found: CampaignBias, bias: PersistentBias) -> str:

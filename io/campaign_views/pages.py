@@ -40,6 +40,7 @@ from oretally.io.report import (
     first_screen,
     narrow,
     page,
+    with_file_named,
 )
 from oretally.io.results import sections_pdf
 from oretally.io.wording import PIPE, SD_LEGEND, ResultTable, wrapped
@@ -118,9 +119,10 @@ def trend_view(found: CampaignTrends) -> CampaignView:
     )  # fmt: skip
     tables = (trend_table(found), *((kind_table(found),) if found.kinds else ()))
     few = few_surveys_table(found)
+    told = (*disagreeing_sentences(found), *outlying_sentences(found), *kind_sentences(found))
     return CampaignView(
-        tuple(trend_sentences(found)),
-        (*disagreeing_sentences(found), *outlying_sentences(found), *kind_sentences(found)),
+        tuple(with_file_named(text, found.file) for text in trend_sentences(found)),
+        tuple(with_file_named(text, found.file) for text in told),
         (*unused_sentences(found.left_out), *found.notes), charts, tables, (_SAME_ERRORS,),
         () if few is None else (few,),
     )  # fmt: skip

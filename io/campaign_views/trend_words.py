@@ -42,6 +42,8 @@ class CampaignTrends:
     Attributes
     ----------
     title : str
+    file : str
+        The campaign as the user named it.
     n_surveys : int
     trends : tuple of Trend
     kinds : tuple of KindDifference
@@ -55,6 +57,7 @@ class CampaignTrends:
     """
 
     title: str
+    file: str
     n_surveys: int
     trends: tuple[Trend, ...]
     kinds: tuple[KindDifference, ...]

@@ -373,6 +373,8 @@ def period(
         _written(pdf, lambda: period_pdf(found, title))
         _written(xlsx, lambda: period_workbook(found, title))
         _written(_path(json_file), lambda: period_json(found, title))
-    shown = period_json(found, title) if json_file == "-" else period_text(found, title, full=full)
-    click.echo(shown, nl=False)
+    if json_file == "-":
+        click.echo(period_json(found, title), nl=False)
+    else:
+        click.echo(period_text(found, title, file, full=full), nl=False)
     return DONE

@@ -33,6 +33,7 @@ from oretally.io.report import (
     first_screen,
     narrow,
     page,
+    with_file_named,
 )
 from oretally.io.results import sections_pdf
 from oretally.io.wording import BRIEF_CLOSING, CLOSING, PIPE, SD_LEGEND, ResultTable, wrapped
@@ -52,13 +53,14 @@ _METHOD = (
 _WHERE = f"More: --full; or --html, --pdf, --xlsx, --json FILE. {BRIEF_CLOSING}"
 
 
-def period_text(found: Period, title: str, *, full: bool = False) -> str:
-    """Return the period as plain text: one screen, or all of it."""
-    return _full(found, title) if full else _brief(found, title)
+def period_text(found: Period, title: str, file: str, *, full: bool = False) -> str:
+    """Return the period as plain text: one screen, or all of it; ``file`` as the user named it."""
+    return _full(found, title, file) if full else _brief(found, title, file)
 
 
-def _brief(found: Period, title: str) -> str:
-    first = [line for text in _lead(found, title) for line in narrow(text)]
+def _brief(found: Period, title: str, file: str) -> str:
+    lead = [with_file_named(text, file) for text in _lead(found, title)]
+    first = [line for text in lead for line in narrow(text)]
     analytes = list(dict.fromkeys(r.analyte for r in found.whole.recoveries))
     flow = found.whole.amounts[0].quantity
     tables = {q: ["", *_rows(found, q)] for q in (*analytes, flow)}
@@ -69,7 +71,8 @@ def _brief(found: Period, title: str) -> str:
     bad = any(u.explained is False for u in found.unaccounted)
     short = gaps if bad or not gaps else ["", *narrow(fine)]
     budget = [line for text in budget_sentences(found) for line in narrow(text, "- ")]
-    notes = [line for text in notes_of_period(found) for line in narrow(text, "- ")]
+    notes = [with_file_named(text, file) for text in notes_of_period(found)]
+    notes = [line for text in notes for line in narrow(text, "- ")]
     notes = ["", *notes] if notes else []
     metal = [line for a in analytes for line in tables[a]]
     one = tables[analytes[0]] if analytes else tables[flow]
@@ -101,23 +104,25 @@ def _rows(found: Period, quantity: str) -> list[str]:
     return [f"{a:<{wide[0]}}  {b:>{wide[1]}}  {c:>{wide[2]}}".rstrip() for a, b, c in rows]
 
 
-def _full(found: Period, title: str) -> str:
+def _full(found: Period, title: str, file: str) -> str:
     lines = [f"{title}: {found.name}" if title else found.name]
     for section in period_sections(found):
         if section.heading:
             lines += PIPE.heading(section.heading)
         for block in section.blocks:
-            lines += _lines(block)
+            lines += _lines(block, file)
     return "\n".join([*lines, "", *PIPE.text(CLOSING)]) + "\n"
 
 
-def _lines(block: Block) -> list[str]:
+def _lines(block: Block, file: str) -> list[str]:
     if isinstance(block, ResultTable):
         return [*PIPE.table(block), *(line for s in block.legend for line in PIPE.sentence("", s))]
     if isinstance(block, Items):
-        return [line for text in block.texts for line in wrapped(text, "- ")]
+        texts = [with_file_named(text, file) for text in block.texts]
+        return [line for text in texts for line in wrapped(text, "- ")]
     if isinstance(block, Lead | Paragraphs):
-        return [line for text in block.texts for line in PIPE.text(text)]
+        texts = [with_file_named(text, file) for text in block.texts]
+        return [line for text in texts for line in PIPE.text(text)]
     raise TypeError(f"{type(block).__name__} has no place in the report of a period")
 
 

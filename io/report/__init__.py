@@ -15,6 +15,7 @@ from oretally.io.report.blocks import (
     Suspects,
     Terms,
 )
+from oretally.io.report.commands_named import with_file_named
 from oretally.io.report.first_screen import SCREEN_COLUMNS, first_screen, narrow
 from oretally.io.report.page import page, template
 
@@ -34,4 +35,5 @@ __all__ = [
     "narrow",
     "page",
     "template",
+    "with_file_named",
 ]

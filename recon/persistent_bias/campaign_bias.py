@@ -88,8 +88,8 @@ def judge_evidence(
     tails = float(chdtr(dof, statistic)), float(chdtrc(dof, statistic))
     return CampaignBias(
         labels, len(surveys), _biases(search, found, fit), tuple(found.one_time), errors,
-        tuple(p for p in unjudged if p not in unseen), unseen, _cusums(surveys), tuple(left_out),
-        statistic, dof, min(1.0, 2.0 * min(tails)), alpha,
+        tuple(p for p in unjudged if p not in unseen), unseen, _cusums(found.surveys),
+        tuple(left_out), statistic, dof, min(1.0, 2.0 * min(tails)), alpha,
         _detectable(search),
     )  # fmt: skip
 
@@ -215,6 +215,7 @@ def _likeliest(
 
 
 def _cusums(surveys: Sequence[SurveyEvidence]) -> tuple[CusumRow, ...]:
+    """Return the sums of surveys, in which what was wrong once does not stand."""
     every: dict[ErrorPlace, list[tuple[int, float]]] = {}
     for s in surveys:
         z = s.standardised()

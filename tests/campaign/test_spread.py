@@ -4,20 +4,32 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
-from campaign_surveys import drawn
+from campaign_surveys import PLANT, TABLE, drawn
 from often import NIGHTLY
 
 from oretally.flowsheet import InputError
-from oretally.io.campaign import in_this_process, over_cluster, over_processes
+from oretally.io.campaign import (
+    SUSPECTS,
+    in_this_process,
+    kept_results,
+    open_campaign,
+    over_cluster,
+    over_processes,
+    surveys_of,
+)
 from oretally.io.campaign.results import Task
 from oretally.recon.many import Asked, ManyBalances
+from oretally.recon.numerics import shared
 
 
 @pytest.fixture
@@ -46,6 +58,64 @@ def _same(one: list[ManyBalances], other: list[ManyBalances]) -> None:
 def test_over_processes() -> None:
     tasks = _tasks(8, 4)
     _same(list(over_processes(2)(tasks)), list(in_this_process(tasks)))
+
+
+def test_tasks_are_taken_as_they_are_needed() -> None:
+    taken = list[int]()
+
+    def tasks() -> Iterator[tuple[str]]:
+        for i in range(9):
+            taken.append(i)
+            yield (str(i),)
+
+    found = shared(int, tasks(), 2)
+    assert next(found) == 0 and len(taken) <= 4
+    assert list(found) == [*range(1, 9)]
+
+
+def test_work_that_fails() -> None:
+    """What it raised comes, with where it was; a process that is gone is told as such."""
+    with pytest.raises(ValueError, match="invalid literal") as error:
+        list(shared(int, [("1",), ("ore",)], 2))
+    assert "parallel.py" in error.value.__notes__[0]
+    with pytest.raises(BrokenProcessPool, match="ended from outside"):
+        list(shared(os._exit, [(3,)], 2))
+
+
+STOPPED_AFTER_ONE = """
+import os, signal, sys
+import oretally.io.campaign.results as results
+from oretally.io.__main__ import main
+
+really, results._TOGETHER = results.keep_results, 8  # one survey at a time
+def keep(*given):
+    really(*given)
+    print("kept", flush=True)
+    {stop}
+results.keep_results = keep
+main()
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no groups of processes")
+@pytest.mark.parametrize(("stop", "number"), [
+    ("os.killpg(0, signal.SIGINT)", signal.SIGINT),  # the key on a terminal
+    ("os.kill(os.getpid(), signal.SIGINT)", signal.SIGINT),
+    ("os.kill(os.getpid(), signal.SIGKILL)", signal.SIGKILL),
+])  # fmt: skip
+def test_stopped_all_processes_are_gone(stop: str, number: int, tmp_path: Path) -> None:
+    """Whoever is left would hold the output open, and its reader would wait."""
+    campaign = open_campaign(tmp_path / "c.db", create=True)
+    campaign.add(surveys_of(TABLE, PLANT).surveys, by="a test")
+    process = subprocess.Popen(
+        [sys.executable, "-c", STOPPED_AFTER_ONE.format(stop=stop), "campaign",
+         str(tmp_path / "c.db"), "balance", "--suspects", "--workers", "2"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+    )  # fmt: skip
+    told = process.communicate(timeout=600)
+    assert told == ("kept\n", "Stopped.\n" if number == signal.SIGINT else "")
+    assert process.returncode == -number
+    assert len(kept_results(campaign, SUSPECTS)) == 1
 
 
 @pytest.mark.filterwarnings("ignore")  # of the library, about the worker that is gone

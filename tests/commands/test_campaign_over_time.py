@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -123,8 +125,10 @@ def test_a_survey_that_does_not_agree_is_told_beside_the_trends(
     few: Path, tmp_path: Path
 ) -> None:  # fmt: skip
     """An assay of week 9 reads three times too much; the surveys that were drawn are sound."""
-    example_campaign(tmp_path / "mill.db")
-    told = " ".join(_run(tmp_path / "mill.db", "trend").stdout.split())
+    file = tmp_path / "the mill.db"
+    example_campaign(file)
+    told = " ".join(_run(file, "trend").stdout.split())
+    assert f"'oretally campaign {shlex.quote(str(file))} show' says which" in told
     assert "Not to be relied on: 'week 9'. The numbers there do not agree within" in told
     assert "Not to be relied on" not in _run(few, "trend").stdout
 
@@ -169,6 +173,17 @@ def test_what_is_asked_and_is_not_there_is_told(few: Path, tmp_path: Path) -> No
 def test_a_sound_campaign_of_few_surveys_is_told_in_few_words(few: Path) -> None:
     bias = _run(few, "bias")
     assert "Nothing persists: in " in bias.stdout
+    told = " ".join(bias.stdout.split())
+    rows = json.loads(_run(few, "bias", "--json", "-").stdout)["detectable"]
+    figures = re.search(
+        r"would hardly be seen below some (.*) % in .*, which is checked best, (.*) % as a rule, "
+        r"and in .*, checked worst, not even if it doubles it\.", told,
+    )  # fmt: skip
+    assert figures is not None
+    sizes = sorted(row["size"] for row in rows if row["unit"] == "rel %")
+    assert sizes[-1] > 100.0
+    wanted = [sizes[0], sizes[(len(sizes) - 1) // 2]]
+    assert [float(f) for f in figures.groups()] == pytest.approx(wanted, rel=0.05)
     done = _run(few, "decide", "survey 3", "left out", "--why", "belt empty")
     assert done.exit_code == 0, done.output
     trend = _run(few, "trend")
@@ -224,4 +239,5 @@ def test_one_survey_has_one_culprit_in_all_commands(tmp_path: Path) -> None:
         ("show", "week 9"), ("bias",), ("period", "2026-04-27", "--hours", "8"))]  # fmt: skip
     assert "Check one number first: Sn of 'spiral tails' reads 0.55 %" in told[0]
     assert "Wrong once, and left out here: Sn of spiral tails in week 9, 11 sd off." in told[1]
+    assert "and in Fe of table conc, checked worst, not even if it doubles it." in told[1]
     assert "Likeliest wrong: Sn of 'spiral tails' in 'week 9'" in told[2]

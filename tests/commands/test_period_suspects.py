@@ -115,7 +115,7 @@ def test_the_other_surveys_tell_which_number_is_a_slip(tmp_path: Path) -> None:
     assert "Au of 'concentrate' in 's5' (above 99 %) reads 860 g/t" in told
     assert "4 other surveys lie between 88 and 95 (the decimal point one place" in told
     assert "too far to the right? Then it is 86 g/t)." in told
-    command = 'oretally campaign FILE decide "s5" "left out" --of "concentrate:Au" --why "..."'
+    command = f'oretally campaign {file} decide "s5" "left out" --of "concentrate:Au" --why "..."'
     assert command in told
     assert "Not to be used yet. Recovered in 5 of some 10 surveys: " in told
     assert "Not to be used yet. Produced in 5 of some 10 surveys (none from " in told

@@ -141,6 +141,8 @@ def test_a_number_that_was_wrong_once_is_named_and_spoils_nothing(biased: Campai
     wrong = next(e for e in biased.one_time if e.label == "survey 8")
     assert ErrorPlace("measurement", "concentrate", "Sn") in wrong.group
     assert biased.factor == pytest.approx(1.0, abs=0.25)
+    sums = next(row for row in biased.cusums if row.place == wrong.group[0])
+    assert wrong.number not in sums.numbers and len(sums.numbers) > 20
 
 
 def test_a_survey_that_cannot_be_balanced_stops_no_other(biased: CampaignBias) -> None:
