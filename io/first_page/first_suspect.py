@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from oretally.flowsheet import Basis
+from oretally.flowsheet import Basis, parse_unit
 from oretally.flowsheet.digits import format_chance, format_number, format_with_sd
 from oretally.flowsheet.survey import Kind, meanings
 from oretally.io.wording import listed, remedy, suspect_head
@@ -18,6 +18,7 @@ _OTHER = 0.1  # probability from which another that may be the one stands beside
 _SOME = 0.05  # ... from which it is named at all
 _NAMED = 4  # told by name
 _WET = "wet mass"  # a kind of slip
+_ON_A_SCALE = 50.0  # kg: trays, buckets and drums that people lift; a truck has its own weighing
 
 _Chances = Sequence[tuple[ErrorPlace, float]]
 
@@ -46,9 +47,10 @@ def said_of(balance: Balance, s: Suspect) -> tuple[str, str]:
     # the error found is that of the reading and that of the others together
     others_sd = max(s.sd**2 - (row.sd or 0.0) ** 2, 0.0) ** 0.5 or s.sd
     said = format_with_sd((row.measured or 0.0) - s.estimated_error, others_sd)
-    text = (f"{first} reads {format_number(row.measured)} {row.unit}, the others say "
-            f"{' ± '.join(said)}")  # fmt: skip
     slip = _slip(s, first, s.shares[0])
+    made = f" ({slip.readings[0].note})" if slip is not None and slip.readings[0].note else ""
+    text = (f"{first} reads {format_number(row.measured)} {row.unit}{made}, the others say "
+            f"{' ± '.join(said)}")  # fmt: skip
     left = _left_on(balance, s)
     if slip is None:
         return f"{text}.{left}", likely
@@ -124,6 +126,8 @@ def _left_on(balance: Balance, s: Suspect) -> str:
     if survey.basis is not Basis.BATCH or survey.containers or s.estimated_error <= 0.0:
         return ""
     if place.kind != "measurement" or meanings(survey)[place.quantity].kind is not Kind.DRY:
+        return ""
+    if parse_unit(s.unit).to_base(s.estimated_error) > _ON_A_SCALE:
         return ""
     more = " ± ".join(format_with_sd(s.estimated_error, s.sd))
     return f" Was something of {more} {s.unit} left on the scale? Name trays under [containers]."
