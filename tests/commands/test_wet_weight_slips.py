@@ -85,7 +85,8 @@ def test_a_slip_of_a_wet_weight_is_told(
 def test_a_tray_is_taken_off_what_was_weighed(tmp_path: Path) -> None:
     folder = _case(tmp_path, 2598.3, "g", '[containers]\ntray = "412 g"\n')
     slip = _balance(folder).suspects[0].slips[0]
-    assert (slip.kind, slip.readings[0].fits) == ("container", pytest.approx(2186.3 * 0.9618))
+    assert slip.kind == "container"
+    assert slip.readings[0].fits == pytest.approx(2186.3 * 0.9618)
 
 
 def test_what_was_weighed_wet_is_no_wet_weight_given_as_dry(tmp_path: Path) -> None:
