@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -15,6 +16,7 @@ from click.testing import CliRunner, Result
 from oretally.io.campaign import open_campaign
 from oretally.io.cli import oretally
 from oretally.io.periods import period_of, period_schema, read_span
+from oretally.io.periods.what_stays import stays_sentences
 from oretally.recon.periods import STOCK_CHANGE, Period
 
 CIRCUIT = """title = "Gold mill"
@@ -141,6 +143,17 @@ def test_a_slip_is_told_where_it_fits_what_the_others_say(
     assert (first.label, first.stream, first.quantity) == ("s5", "concentrate", "Au")
     assert first.slip.endswith(slip) and bool(first.slip) == bool(slip)
     assert first.fits == fits
+
+
+def test_what_stays_is_pointed_to_where_it_was_not_looked_for() -> None:
+    """In many surveys that takes too long; where the numbers agree nobody asks."""
+    with TemporaryDirectory() as folder:
+        _, found = month(Path(folder), table(made=860.0))
+    assert found.persistent is not None and not found.persistent.biases
+    assert [*stays_sentences(found)] == []
+    (told,) = stays_sentences(replace(found, persistent=None))
+    assert told.endswith("stays from survey to survey: oretally campaign FILE bias.")
+    assert [*stays_sentences(replace(found, persistent=None, suspects=()))] == []
 
 
 def weighed_wet(rows: str, shift: str, times: float) -> str:
