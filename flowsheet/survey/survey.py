@@ -114,7 +114,7 @@ class Measurement:
         What the stated error is made of; empty if it was stated as a whole.
     written : tuple of (float, Unit), or None
         The number that somebody wrote, where ``value`` is in proportion to it: the mass of a size
-        class, of which its share was made.
+        class, of which its share was made; the wet mass, or the volume of pulp, of a dry mass.
     readings : int
         How many it is the mean of: they lessen the stated error, not what sources add to it.
     """

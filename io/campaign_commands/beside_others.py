@@ -8,7 +8,7 @@ from oretally.flowsheet import Measurement
 from oretally.flowsheet.digits import format_number
 from oretally.flowsheet.survey import DatedSurvey
 from oretally.io.campaign import BALANCE, Campaign, SurveyEntry, kept_results
-from oretally.recon.other_surveys import FarNumber, far_from_others
+from oretally.recon.other_surveys import LEAST_OTHERS, FarNumber, far_from_others
 from oretally.recon.result import Balance
 
 __all__ = ["told_by_others"]
@@ -49,10 +49,12 @@ def _numbers(surveys: Sequence[DatedSurvey], entry: SurveyEntry, balance: Balanc
     elif suspects:
         named = [_beside(surveys, entry, m) for s in suspects
                  if (m := balance.survey.measured(*s)) is not None]  # fmt: skip
-        known = [text for text in named if text]
+        known = [(text, n) for text, n in named if n]
         if known:
             more = f"; and {len(known) - _NAMED} more" if len(known) > _NAMED else ""
-            yield f"{'; '.join(known[:_NAMED])}{more}: none is far from them."
+            judged = all(n >= LEAST_OTHERS for _, n in known)  # by fewer none is called far
+            end = ": none is far from them." if judged else ": too few to say what is far."
+            yield f"{'; '.join(text for text, _ in known[:_NAMED])}{more}{end}"
 
 
 def _among(far: FarNumber) -> str:
@@ -61,16 +63,17 @@ def _among(far: FarNumber) -> str:
             f"{format_number(high)}")  # fmt: skip
 
 
-def _beside(surveys: Sequence[DatedSurvey], entry: SurveyEntry, m: Measurement) -> str:
-    """Return a number beside the same of the other surveys; empty if no other has it."""
+def _beside(surveys: Sequence[DatedSurvey], entry: SurveyEntry, m: Measurement) -> tuple[str, int]:
+    """Return a number beside the same of the other surveys, and how many of them have it."""
     found = (d.survey.measured(m.stream, m.quantity) for d in surveys if d.label != entry.label)
     usual = [m.unit.from_base(x.value_base) for x in found if x is not None and not x.bounded]
     if not usual:
-        return ""
+        return "", 0
     low, high = (format_number(x) for x in (min(usual), max(usual)))
     others = f"{len(usual)} other survey{'s' * (len(usual) > 1)} {low}"
     others += f" to {high}" if len(usual) > 1 else ""
-    return f"{m.quantity} of '{m.stream}' reads {format_number(m.value)} {m.unit}, {others}"
+    told = f"{m.quantity} of '{m.stream}' reads {format_number(m.value)} {m.unit}, {others}"
+    return told, len(usual)
 
 
 def _recovery(campaign: Campaign, entry: SurveyEntry, balance: Balance) -> Iterator[str]:

@@ -3,6 +3,7 @@
 Read ``pages``, then ``trend_words`` and ``bias_words``.
 """
 
+from oretally.io.campaign_views.bias_words import bias_sentence
 from oretally.io.campaign_views.pages import (
     CampaignReport,
     CampaignView,
@@ -20,6 +21,7 @@ __all__ = [
     "CampaignView",
     "Chart",
     "bias_report",
+    "bias_sentence",
     "bias_view",
     "trend_report",
     "trend_view",

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from oretally.flowsheet import Basis
+from oretally.flowsheet import Basis, parse_unit
 from oretally.flowsheet.digits import format_chance, format_number, format_with_sd
 from oretally.flowsheet.survey import Kind, meanings
 from oretally.io.wording import listed, remedy, suspect_head
 from oretally.recon.result import Balance, ErrorPlace, NamedExplanation, Slip, Suspect
 
-__all__ = ["one_of", "one_of_sentences", "recoveries_if_mended", "said_of", "short_suspect"]
+__all__ = ["one_of", "one_of_sentences", "perhaps_none", "recoveries_if_mended", "said_of",
+           "short_suspect"]  # fmt: skip
 
 _LIKELY = 0.5  # probability from which one number is told by itself
 _RIVAL = 0.25  # unless another that may be the one has so much
 _OTHER = 0.1  # probability from which another that may be the one stands beside it
 _SOME = 0.05  # ... from which it is named at all
 _NAMED = 4  # told by name
+_SOUND = 0.1  # probability that nothing is wrong, from which it is told beside what may be
 _WET = "wet mass"  # a kind of slip
+_ON_A_SCALE = 50.0  # kg: trays, buckets and drums that people lift; a truck has its own weighing
 
 _Chances = Sequence[tuple[ErrorPlace, float]]
 
@@ -32,12 +35,19 @@ def one_of(s: Suspect) -> _Chances:
     return sorted(every, key=lambda each: -each[1])
 
 
+def perhaps_none(balance: Balance) -> str:
+    """Return how likely it is that nothing is wrong, where that is not little; else nothing."""
+    sound = balance.gross_errors.sound or 0.0
+    return f"all numbers right {format_chance(sound)}" if sound >= _SOUND else ""
+
+
 def said_of(balance: Balance, s: Suspect) -> tuple[str, str]:
     """Return one suspect in sentences: what it reads, what the others say, its slip; how likely."""
     first = s.group[0]
     others = [(place, p) for place, p in s.instead if p >= _SOME]
     less = f"; less so {_named(others, 'and')}" if others else ""
-    likely = f"That is {format_chance(s.shares[0])} likely{less}."
+    none = f"; {right}" if (right := perhaps_none(balance)) else ""
+    likely = f"That is {format_chance(s.shares[0])} likely{less}{none}."
     if s.together or first.kind != "measurement":
         head = suspect_head(balance, s)
         begin = "perhaps " if s.together else ""
@@ -46,9 +56,10 @@ def said_of(balance: Balance, s: Suspect) -> tuple[str, str]:
     # the error found is that of the reading and that of the others together
     others_sd = max(s.sd**2 - (row.sd or 0.0) ** 2, 0.0) ** 0.5 or s.sd
     said = format_with_sd((row.measured or 0.0) - s.estimated_error, others_sd)
-    text = (f"{first} reads {format_number(row.measured)} {row.unit}, the others say "
-            f"{' ± '.join(said)}")  # fmt: skip
     slip = _slip(s, first, s.shares[0])
+    made = f" ({slip.readings[0].note})" if slip is not None and slip.readings[0].note else ""
+    text = (f"{first} reads {format_number(row.measured)} {row.unit}{made}, the others say "
+            f"{' ± '.join(said)}")  # fmt: skip
     left = _left_on(balance, s)
     if slip is None:
         return f"{text}.{left}", likely
@@ -63,9 +74,9 @@ def said_of(balance: Balance, s: Suspect) -> tuple[str, str]:
 
 def one_of_sentences(balance: Balance, s: Suspect) -> tuple[str, str]:
     """Return several numbers one of which is wrong, with what may have happened; what to do."""
-    every = one_of(s)
+    every, none = one_of(s), perhaps_none(balance)
     alike = _slip_of_most(balance, every)
-    what = f"{_named(every, 'or')}"
+    what = f"{_named(every, 'or')}{'; ' if none else ''}{none}"
     what += f": {alike}? Nothing here tells which." if alike else (
         f". Nothing here tells which.{_left_on(balance, s)}{_wet(balance, s)}")  # fmt: skip
     steps = [remedy(balance, place) for place, _ in every]
@@ -73,7 +84,7 @@ def one_of_sentences(balance: Balance, s: Suspect) -> tuple[str, str]:
     all_of = "both" if len(every) == 2 else f"all {len(every)}"
     verb = verbs.pop() if len(verbs) == 1 else ""
     step = f"{verb.capitalize()} {all_of} again" if verb else f"Check {all_of}"
-    return what, f"{step}, mend the one that is wrong"
+    return what, f"{step}, mend {'what' if none else 'the one that'} is wrong"
 
 
 def short_suspect(s: Suspect) -> str:
@@ -124,6 +135,8 @@ def _left_on(balance: Balance, s: Suspect) -> str:
     if survey.basis is not Basis.BATCH or survey.containers or s.estimated_error <= 0.0:
         return ""
     if place.kind != "measurement" or meanings(survey)[place.quantity].kind is not Kind.DRY:
+        return ""
+    if parse_unit(s.unit).to_base(s.estimated_error) > _ON_A_SCALE:
         return ""
     more = " ± ".join(format_with_sd(s.estimated_error, s.sd))
     return f" Was something of {more} {s.unit} left on the scale? Name trays under [containers]."

@@ -19,6 +19,7 @@ from oretally.io.first_page.agreeing import (
 from oretally.io.first_page.first_suspect import (
     one_of,
     one_of_sentences,
+    perhaps_none,
     recoveries_if_mended,
     said_of,
 )
@@ -141,7 +142,8 @@ def _suspected(balance: Balance) -> tuple[str, ...]:
     more = sum((s.probability or 0.0) > _LIKELY for s in balance.suspects) - 1
     if several := one_of(first):
         what, step = one_of_sentences(balance, first)
-        begin = f"Check {len(several)} numbers first, of which one is wrong:"
+        is_wrong = "may be" if perhaps_none(balance) else "is"
+        begin = f"Check {len(several)} numbers first, of which one {is_wrong} wrong:"
         if unexplained:
             begin = f"{STOP} more than one number is wrong. Begin with one of these:"
         elif more > 0:

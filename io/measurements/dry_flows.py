@@ -7,7 +7,7 @@ with percent solids, or with its density; both need the density of the solids.
 from __future__ import annotations
 
 from collections.abc import Container, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from oretally.flowsheet import (
     Basis,
@@ -87,7 +87,9 @@ def dry_flows(typed: Sourced, basis: Basis, flow_unit: Unit, *, faults: list[Fau
             slopes[stream, m.quantity] = [(basis.quantity, slope)]
         wet = found.get(WET[basis])
         unit = flow_unit if wet is None else wet.unit
-        made[stream] = made_of(parts, dry, basis.quantity, unit)
+        # to the first of them, wet mass or volume of pulp, the dry flow is in proportion
+        weighed = parts[0].value, parts[0].unit
+        made[stream] = replace(made_of(parts, dry, basis.quantity, unit), written=weighed)
         notes.append(way_note(made[stream]))
     kept = []
     placed: set[str] = set()

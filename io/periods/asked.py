@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from oretally.flowsheet import Fault, InputError, Place
 from oretally.flowsheet.faults import did_you_mean
@@ -10,8 +11,11 @@ from oretally.flowsheet.survey import DatedSurvey
 from oretally.io.campaign import Campaign
 from oretally.io.periods.dates import Span
 from oretally.recon.periods import Period, SurveyLeftOut, balance_period
+from oretally.recon.persistent_bias import CampaignBias, campaign_bias
 
 __all__ = ["period_of"]
+
+_MOST = 200  # surveys in which it is looked for what stays: that takes 15 ms each
 
 
 def period_of(
@@ -45,7 +49,18 @@ def period_of(
         products=case.products, lost=case.lost, common=frozenset(common), stood_still=stood_still,
         hours=hours, left_out=_left_out(campaign),
     )  # fmt: skip
+    if found.test.consistent is False and len(surveys) <= _MOST:
+        found = replace(found, persistent=_that_stays(surveys, there))
     return found, case.title
+
+
+def _that_stays(surveys: Sequence[DatedSurvey], there: Sequence[DatedSurvey]) -> CampaignBias:
+    """Return what stays in the surveys of a campaign, of its errors those in some of them."""
+    found, some = campaign_bias(surveys), {s.label for s in there}
+    own = [i for i, label in enumerate(found.labels) if label in some]
+    biases = tuple(b for b in found.biases
+                   if b.since <= max(own) and (b.until is None or min(own) <= b.until))  # fmt: skip
+    return replace(found, biases=biases)
 
 
 def _left_out(campaign: Campaign) -> list[SurveyLeftOut]:

@@ -35,10 +35,12 @@ _rows = JsonRows({
 
 def period_json(found: Period, title: str) -> str:
     """Return the period as JSON text; what is not known is null."""
+    rows = _rows(found)
+    del rows["persistent"]  # of that `campaign FILE bias --json` has the figures
     document: dict[str, Any] = {
         "schema": PERIOD_SCHEMA,
         "title": title,
-        **_rows(found),
+        **rows,
         "summary": _summary(found),
         "notes": list(notes_of_period(found)),
     }

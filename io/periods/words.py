@@ -7,6 +7,7 @@ from datetime import timedelta
 
 from oretally.flowsheet.digits import format_number, format_p, format_with_sd
 from oretally.io.first_page import NOT_YET
+from oretally.io.periods.what_stays import stays_sentences
 from oretally.io.wording import listed
 from oretally.recon.periods import (
     CLOSING_STOCK,
@@ -93,14 +94,16 @@ def agreement_of(found: Period) -> str:
 
 def wrong_number_sentences(found: Period) -> Iterator[str]:
     """Yield which number may be the wrong one, and what to type next."""
+    yield from stays_sentences(found)
     rows = found.suspects[:_NAMED]
     if not rows:
         return
-    first = rows[0]
+    first, stays = rows[0], found.persistent is not None and found.persistent.biases
+    wrong = "Of single numbers likeliest wrong" if stays else "Likeliest wrong"
     if len(rows) == 1:
-        yield f"Likeliest wrong: {_suspect(first)}."
+        yield f"{wrong}: {_suspect(first)}."
     else:
-        yield f"Likeliest wrong, one of {len(rows)}: {'; or '.join(_suspect(r) for r in rows)}."
+        yield f"{wrong}, one of {len(rows)}: {'; or '.join(_suspect(r) for r in rows)}."
     if first.test.consistent:
         yield f"Without {'it' if len(rows) == 1 else 'one of them'} the rest agrees."
     elif first.test.consistent is False:

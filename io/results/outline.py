@@ -164,6 +164,8 @@ def _suspects(balance: Balance, shown: Format) -> Iterator[Block]:
         yield Paragraphs((f"{len(rows) - len(told)} more: see --html or --json.",))
     if balance.gross_errors.explanations:
         yield words.explanation_table(balance) if brief else words.explanation_columns(balance)
+        if brief and (more := words.beyond_alone(balance)):
+            yield Paragraphs((more,))
     if rows and not brief:
         yield Paragraphs((words.UNTOUCHED,))
     if opinion and brief:

@@ -75,6 +75,7 @@ from oretally.io.wording.size_tables import (
 )
 from oretally.io.wording.suspect_tables import (
     MOVES_NOTHING,
+    beyond_alone,
     explanation_columns,
     explanation_table,
     group_table,
@@ -159,6 +160,7 @@ __all__ = [
     "amount_tables",
     "amount_units",
     "assay_sentence",
+    "beyond_alone",
     "brief",
     "cautions_of",
     "certificate_figures",

@@ -12,10 +12,11 @@ from oretally.flowsheet.digits import (
 )
 from oretally.io.wording.suspects import explanation_name
 from oretally.io.wording.tables import ResultTable
-from oretally.recon.result import Balance, HiddenError
+from oretally.recon.result import Balance, ErrorPlace, HiddenError
 
 __all__ = [
     "MOVES_NOTHING",
+    "beyond_alone",
     "explanation_columns",
     "explanation_table",
     "group_table",
@@ -27,6 +28,7 @@ __all__ = [
 ]
 
 _REST = 0.01  # probability of all other explanations from which it is told
+_APART = 0.02  # between the chances of a number and of it alone, from which that is explained
 _BRIEF = 4  # recoveries beside each explanation on a terminal
 _HIDDEN_TOLD = 2  # in the summary
 MOVES_NOTHING = 0.05  # percentage points of recovery: less is not worth a line
@@ -38,6 +40,20 @@ _EXPLAINED = (
     "Each column is one way to explain the numbers, and what the recoveries would be if it were "
     "true; the probabilities of others make up the rest.",
 )
+_BEYOND_ALONE = (
+    "Each of these is all that is wrong. The chance in the list above is that of all that the same "
+    "is part of, with what is too unlikely by itself to stand here."
+)
+
+
+def beyond_alone(balance: Balance) -> str:
+    """Say why a suspect is likelier than the line of it alone; empty if it hardly is."""
+    alone: dict[frozenset[ErrorPlace], float] = {}
+    for e in balance.gross_errors.explanations:
+        alone[frozenset(e.places)] = alone.get(frozenset(e.places), 0.0) + e.probability
+    more = (s.shares[0] - alone.get(frozenset(s.group if s.together else s.group[:1]), 0.0)
+            for s in balance.suspects)  # fmt: skip
+    return _BEYOND_ALONE if any(p >= _APART for p in more) else ""
 
 
 def explanation_table(balance: Balance) -> ResultTable:
@@ -77,9 +93,10 @@ def explanation_columns(balance: Balance) -> ResultTable:
             cells += format_with_sd(*under.get(pair, (None, None)))
         rows.append([f"{pair[1]} [%]", f"to {pair[0]}", *cells])
     names = (explanation_name(balance, i) for i in range(len(explanations)))
+    more = beyond_alone(balance)
     header = ["if this is wrong:", "", *(h for name in names for h in (name, "±"))]
     return ResultTable("Recoveries under each explanation", header, rows, 2,
-                       legend=_EXPLAINED, wraps=True)  # fmt: skip
+                       legend=(*_EXPLAINED, *([more] if more else [])), wraps=True)  # fmt: skip
 
 
 def _spread(balance: Balance, pair: tuple[str, str]) -> float:

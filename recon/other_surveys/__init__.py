@@ -4,7 +4,18 @@ Read ``usual_readings``: the one place that says how likely a number is by them.
 number of a survey is wrong reads it. ``far_from_others`` needs no suspicion.
 """
 
-from oretally.recon.other_surveys.far_from_others import FarNumber, far_from_others
+from oretally.recon.other_surveys.far_from_others import (
+    LEAST_OTHERS,
+    FarNumber,
+    far_from_others,
+)
 from oretally.recon.other_surveys.usual_readings import UsualReading, UsualReadings, log_usual
 
-__all__ = ["FarNumber", "UsualReading", "UsualReadings", "far_from_others", "log_usual"]
+__all__ = [
+    "LEAST_OTHERS",
+    "FarNumber",
+    "UsualReading",
+    "UsualReadings",
+    "far_from_others",
+    "log_usual",
+]

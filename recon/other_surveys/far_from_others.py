@@ -21,11 +21,12 @@ import numpy as np
 from scipy.special import stdtr
 
 from oretally.flowsheet import Measurement
-from oretally.flowsheet.survey import DatedSurvey
+from oretally.flowsheet.survey import DECLARED_LOSS, DatedSurvey
 
-__all__ = ["FarNumber", "far_from_others"]
+__all__ = ["LEAST_OTHERS", "FarNumber", "far_from_others"]
 
-_LEAST_OTHERS = 4
+LEAST_OTHERS = 4
+"""Other surveys that it takes to say that a number is far from them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +75,11 @@ def far_from_others(
     read: dict[tuple[str, str], list[tuple[str, Measurement]]] = {}
     for dated in campaign:
         for m in dated.survey.measurements:
-            if m.typed and 0.0 < m.value < inf and 0.0 < m.sd < inf:
+            if _measured(m) and 0.0 < m.value < inf and 0.0 < m.sd < inf:
                 read.setdefault((m.stream, m.quantity), []).append((dated.label, m))
     found, looked = list[FarNumber](), 0
     for own in read.values():
-        if len(own) <= _LEAST_OTHERS:
+        if len(own) <= LEAST_OTHERS:
             continue
         value = np.array([m.value_base for _, m in own])
         chosen = np.flatnonzero([label in labels for label, _ in own])
@@ -88,6 +89,11 @@ def far_from_others(
                   for i in chosen.tolist() if p[i] < alpha]  # fmt: skip
     kept = (far for far in found if far.p * looked < alpha)
     return tuple(sorted(kept, key=lambda far: (far.p, far.label, far.stream, far.quantity)))
+
+
+def _measured(m: Measurement) -> bool:
+    """Return whether it was measured, as typed or made of what was: a dry mass of a wet one."""
+    return not m.bounded and m.error_source != DECLARED_LOSS
 
 
 def _chances(x: np.ndarray, own: np.ndarray) -> np.ndarray:

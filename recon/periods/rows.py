@@ -11,6 +11,7 @@ from datetime import datetime
 from oretally.recon.other_surveys import FarNumber
 from oretally.recon.periods.calendar import Gap
 from oretally.recon.periods.shifts import SameReading
+from oretally.recon.persistent_bias import CampaignBias
 from oretally.recon.result import GlobalTest
 
 __all__ = [
@@ -265,6 +266,9 @@ class Period:
         Shifts with sieve analyses, which are not used.
     far : tuple of FarNumber
         Numbers far from the same of all other surveys, the farthest first.
+    persistent : CampaignBias or None
+        Where the numbers do not agree: what stays in all surveys of the campaign, of its errors
+        those that are there in the period; None if that was not looked for.
     """
 
     name: str
@@ -286,6 +290,7 @@ class Period:
     hours: float | None = None
     without_sizes: tuple[str, ...] = ()
     far: tuple[FarNumber, ...] = ()
+    persistent: CampaignBias | None = None
 
     @property
     def n_missing(self) -> int:

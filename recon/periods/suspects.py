@@ -157,12 +157,15 @@ def _slip(survey: Survey, m: Measurement, said: float, said_sd: float) -> tuple[
     """Return the slip that is likelier than all else that makes a number wrong, and what it fits.
 
     Of numbers that somebody wrote: in others no digits are mixed up. ``said`` is what all others
-    say, in the unit of the number.
+    say, in the unit of the number. A dry flow is in proportion to what was weighed wet.
     """
-    if not m.typed or m.written is not None or m.value <= 0.0:
+    weighed = m.written is not None and m.quantity == survey.basis.quantity
+    if m.value <= 0.0 or not (weighed or (m.typed and m.written is None)):
         return "", None
-    reading = MeasuredReading(m.value, m.sd, m.unit, said, said_sd)
-    slips = [*undone(reading, survey.containers)]
+    number, unit = (m.value, m.unit) if m.written is None else m.written
+    times = number / m.value
+    reading = MeasuredReading(number, m.sd * times, unit, said * times, said_sd * times)
+    slips = [*undone(reading, survey.containers, dry=not weighed)]
     log = np.array([log_density_of_any_error(reading, ErrorRates()), *(u.log_odds for u in slips)])
     share = np.exp(log - np.logaddexp.reduce(log))
     best = int(share.argmax())
@@ -170,7 +173,7 @@ def _slip(survey: Survey, m: Measurement, said: float, said_sd: float) -> tuple[
         return "", None
     slip = slips[best - 1]
     # how wet a mass was nobody knows but the others
-    return slip.reason, None if slip.kind == "wet mass" else float(f"{slip.value:.12g}")
+    return slip.reason, None if slip.kind == "wet mass" else float(f"{slip.value / times:.12g}")
 
 
 def _others(campaign: Sequence[DatedSurvey], label: str, m: Measurement) -> list[float]:

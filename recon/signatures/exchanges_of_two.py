@@ -59,7 +59,7 @@ def exchanges_of_two(
                 continue
             (_, unit), stack, i = slips.number(place), slips.of_stack(place), row[place]
             scale[i] = unit.to_base(1.0)
-            kind = unit.dimension, stack
+            kind = slips.unit_of(place)
             if not stack or slips.written[place].written is not None:
                 together.setdefault(("column", quantity, kind), []).append(i)
             together.setdefault(("row", stream, kind), []).append(i)

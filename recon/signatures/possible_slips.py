@@ -58,6 +58,10 @@ class PossibleSlips:
         sieved = m.stream in self.survey.stacks
         return sieved and self.meanings[m.quantity].kind is Kind.SHARE
 
+    def of_weighed(self, place: Position) -> bool:
+        """Return whether a dry flow was made of what was weighed wet, or of a volume of pulp."""
+        return self.written[place].written is not None and not self.of_stack(place)
+
     def as_read(self, place: Position) -> tuple[float, float]:
         """Return value and error as they stand in the balance problem."""
         return self._as_read[place]
@@ -147,7 +151,7 @@ class PossibleSlips:
                 continue
             number, unit = (m.value, m.unit) if m.written is None else m.written
             stack = stacks and self.of_stack(place)
-            key = id(unit), m.quantity == basis, stack, m.written is not None
+            key = id(unit), m.quantity == basis and m.written is None, stack, m.written is not None
             alike.setdefault(key, (unit, []))[1].append(i)
             read[i] = *self._as_read[place], number
         rows, columns = [], list[Column]()
@@ -165,9 +169,12 @@ class PossibleSlips:
 
     def changed(self, place: Position, value: float) -> SlippedReading:
         """Return a reading as it was written, and as it would be; ``value`` in base units."""
-        m, (number, unit) = self.written[place], self.number(place)
+        m, made = self.written[place], self.of_weighed(place)
+        number, unit = (m.value, m.unit) if made else self.number(place)
         fits, note = unit.from_base(value), ""
-        if m.written is not None:
+        if made:  # the dry flow is what is balanced and shown
+            note = m.note
+        elif m.written is not None:
             fits = number * value / m.value_base
         elif self.of_stack(place):  # the whole stack would weigh more, or less
             whole, note = unit.from_base(1.0), m.note
@@ -176,8 +183,11 @@ class PossibleSlips:
         return SlippedReading(m.stream, m.quantity, number, known, unit.symbol, note)
 
     def unit_of(self, place: Position) -> object:
-        """Return what a number must share with another to be exchanged with it."""
-        return self.number(place)[1].dimension, self.of_stack(place)
+        """Return what a number must share with another to be exchanged with it.
+
+        Wet and dry masses are written in columns of their own.
+        """
+        return self.number(place)[1].dimension, self.of_stack(place), self.of_weighed(place)
 
     @cached_property
     def streams(self) -> list[str]:
@@ -195,8 +205,9 @@ class PossibleSlips:
 
     @cached_property
     def _typed(self) -> Mapping[Position, Measurement]:
-        """Numbers that somebody wrote, shares of a stack among them."""
-        return {p: m for p, m in self.written.items() if m.typed or self.of_stack(p)}
+        """Numbers that somebody wrote, or that are in proportion to one that somebody wrote."""
+        return {p: m for p, m in self.written.items()
+                if m.typed or m.written is not None or self.of_stack(p)}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)

@@ -280,10 +280,15 @@ def _containers(
         yield _sure("container", reason, value + mass, sd, chance + log(_TWICE))
 
 
-def undone(reading: MeasuredReading, containers: Mapping[str, float]) -> Iterator[Undone]:
-    """Yield the reading without each slip that may have happened to it, beside what others say."""
+def undone(
+    reading: MeasuredReading, containers: Mapping[str, float], *, dry: bool = True
+) -> Iterator[Undone]:
+    """Yield the reading without each slip that may have happened to it, beside what others say.
+
+    ``dry`` says whether it was given as dry, so that it may be a wet one.
+    """
     value, sd = np.array([reading.value]), np.array([reading.sd])
-    for column in meant(value, sd, reading.unit, containers=containers):
+    for column in meant(value, sd, reading.unit, containers=containers, dry=dry):
         m = column.of(0)
         fit = log_normal(m.value - reading.said, m.sd, reading.said_sd)
         if m.kind != "wet mass":

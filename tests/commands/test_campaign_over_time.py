@@ -61,6 +61,21 @@ def test_a_scale_off_is_said_first_on_one_screen(biased: Path) -> None:
     assert "% high" in told and "Nothing else persists." in told
 
 
+def test_a_period_tells_what_stays_before_it_accuses_a_number(biased: Path, few: Path) -> None:
+    """The feed reads high from the eighth survey on: no slip of one shift, and not before."""
+    from_then = _run(biased, "period", "--from", "2025-01-06", "--to", "2026-01-06", "--hours", "8")
+    assert from_then.exit_code == 0, from_then.output
+    told = " ".join(from_then.stdout.split())
+    bias = " ".join(_run(biased, "bias").stdout.split()).partition(" Nothing else persists.")[0]
+    first = f"First see what stays from survey to survey (oretally campaign FILE bias). {bias}"
+    assert first in told
+    accused = told.find("Of single numbers likeliest wrong")
+    assert accused < 0 or told.index(first) < accused
+    assert "Likeliest wrong" not in told
+    sound = _run(few, "period", "--from", "2025-01-06", "--to", "2026-01-06", "--hours", "8")
+    assert sound.exit_code == 0 and "First see" not in sound.stdout
+
+
 def test_an_error_that_may_be_one_of_several_is_told_as_such(tmp_path: Path) -> None:
     """With one balance of dry rates, nothing tells feed from products, or from a loss."""
     (tmp_path / "circuit.toml").write_text(

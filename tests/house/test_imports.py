@@ -61,8 +61,8 @@ FOLDERS = {
         "plan": "answers kinetics numerics propagation reduction signatures solution solver",
         "persistent_bias": "dated_balances other_surveys propagation result signatures solution "
         "trends variance_components",
-        "periods": "answers numerics other_surveys propagation reduction result signatures "
-        "solution solver",
+        "periods": "answers numerics other_surveys persistent_bias propagation reduction result "
+        "signatures solution solver",
         "draws": "leach_and_stocks result solution solver",
         "no_balance": "answers gross_errors leach_and_stocks reduction result signatures "
         "solution solver",
@@ -100,7 +100,7 @@ FOLDERS = {
         "campaign_views": "files json_rows pictures report results wording",
         "campaign_commands": "campaign campaign_views case certificate definition files first_page "
         "laboratory report results wording",
-        "periods": "campaign files first_page json_rows report results wording",
+        "periods": "campaign campaign_views files first_page json_rows report results wording",
         "commands": "campaign campaign_commands campaign_views case cells definition draw_limits "
         "files periods plan report results wording",
         "desk_files": "case definition files grids kinetics laboratory measurements sizes",

@@ -139,19 +139,27 @@ def test_wet_mass_in_a_case(read: Callable[..., Case]) -> None:
     assert tails is not None and tails.value == pytest.approx(24.0 * 0.885)
 
 
-def test_no_slip_of_a_number_that_nobody_wrote(read: Callable[..., Case]) -> None:
-    """A dry mass made from a wet one is suspect like any, but was not typed: no slip is told."""
+def test_slips_are_those_of_the_number_that_somebody_wrote(read: Callable[..., Case]) -> None:
+    """A dry mass is off as far as the wet one that was typed; it has no digits to change round."""
     rows = (
         "stream,wet mass [kg],moisture [%],dry mass [kg],Sn [%]\nfeed,25.4,12,,0.82\n"
         "conc,,,0.41,31.2\ntails,{},11,,0.31\n"
     )
-    good, bad = read(rows.format("24.6")), read(rows.format("246"))
-    assert not reconcile(good.circuit, good.survey).suspects
-    balance = reconcile(bad.circuit, bad.survey)
-    places = [(p.where, p.quantity) for s in balance.suspects for p in s.group]
-    assert ("tails", "dry mass") in places
-    told = [r for s in balance.suspects for slip in s.slips for r in slip.readings]
-    assert not any((r.stream, r.quantity) == ("tails", "dry mass") for r in told)
+
+    def told(wet: str) -> list[tuple[str, float | None]]:
+        case = read(rows.format(wet))
+        balance = reconcile(case.circuit, case.survey)
+        assert bool(balance.suspects) == (wet != "24.6")
+        slips = [slip for s in balance.suspects for slip in s.slips]
+        return [(slip.kind, r.fits) for slip in slips for r in slip.readings
+                if (r.stream, r.quantity) == ("tails", "dry mass")]  # fmt: skip
+
+    assert told("24.6") == []
+    for wet, expected in (("246", "decimal point"), ("42.6", "digits")):
+        kind, fits = told(wet)[0]
+        assert kind == expected and fits == pytest.approx(24.6 * 0.89)
+    # 12.894 kg dry is 21.894 changed round, which nobody typed
+    assert all(kind != "digits" for kind, _ in told("14.4876"))
 
 
 def test_pulp_in_a_case(read: Callable[..., Case]) -> None:

@@ -8,9 +8,11 @@ from pathlib import Path
 import pytest
 
 from oretally.flowsheet import Analyte, Basis, Circuit, Measurement, Survey, parse_unit
+from oretally.flowsheet.digits import format_chance
 from oretally.io.case import read_case
-from oretally.io.first_page.first_suspect import one_of, said_of
+from oretally.io.first_page.first_suspect import one_of, perhaps_none, said_of
 from oretally.io.results import summary
+from oretally.io.wording import beyond_alone
 from oretally.recon import Balance, reconcile
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
@@ -51,6 +53,30 @@ def test_no_number_has_most_of_the_probability() -> None:
     assert "Weigh all 3 again, mend the one that is wrong, and balance again" in said
     assert "mended 70.33 to 71.60 % of the Sn, according to which." in said
     assert "given as dry" not in said  # a slip that is less likely than the rest
+
+
+def test_where_all_may_be_right_no_number_is_called_wrong() -> None:
+    """One set of chances: of each number in all, and that none is wrong, which is not little."""
+    balance = _pan({"midds": 3250.0})
+    sound = balance.gross_errors.sound
+    assert sound is not None and 0.2 < sound < 0.5 and not balance.gross_errors.quiet
+    said = _screen(balance)
+    assert "Check 3 numbers first, of which one may be wrong: dry mass of 'midds' (" in said
+    assert f"; all numbers right {format_chance(sound)}. Nothing here tells which." in said
+    assert "mend what is wrong, and balance again" in said and "one is wrong" not in said
+    assert perhaps_none(_pan({"midds": 3322.0})) == ""
+
+
+def test_a_number_likelier_than_the_line_of_it_alone_is_explained() -> None:
+    balance = _pan({"midds": 3250.0})
+    first = balance.suspects[0]
+    alone = sum(e.probability for e in balance.gross_errors.explanations
+                if e.places == first.group[:1])  # fmt: skip
+    assert first.shares[0] > alone + 0.02
+    assert beyond_alone(balance).startswith("Each of these is all that is wrong. The chance in")
+    own = [replace(s, shares=(0.0,) * len(s.shares)) for s in balance.suspects]
+    errors = replace(balance.gross_errors, suspects=tuple(own))
+    assert beyond_alone(replace(balance, gross_errors=errors)) == ""
 
 
 @pytest.mark.parametrize(("sd", "several"), [(5.0, False), (10.0, False)])

@@ -8,7 +8,7 @@ from often import often
 from scipy import stats
 
 from oretally.flowsheet import Basis, Circuit, Measurement, Stream, Survey, parse_unit
-from oretally.flowsheet.survey import DETECTION_LIMIT, DatedSurvey
+from oretally.flowsheet.survey import DECLARED_LOSS, DETECTION_LIMIT, PROPAGATED, DatedSurvey
 from oretally.recon.other_surveys import far_from_others
 
 _PERCENT, _KG = parse_unit("%"), parse_unit("kg")
@@ -61,7 +61,14 @@ def test_what_says_nothing() -> None:
     assert far(campaign(np.array([*same[:5], [2.0]]))) == [("S6", "g0")]
     assert far(campaign(np.array([*same[:5], [0.0]]))) == []
     assert far(campaign(np.array([*same[:5], [2.0]]), error_source=DETECTION_LIMIT)) == []
+    assert far(campaign(np.array([*same[:5], [2.0]]), error_source=DECLARED_LOSS)) == []
     assert far([]) == []
+
+
+def test_what_was_made_of_measured_numbers_is_held_against_the_others_too() -> None:
+    """A dry mass of a wet one, ten times what the others come to."""
+    fed = np.array([1930.0, 2096.0, 2010.0, 1985.0, 2044.0, 21028.0])
+    assert far(campaign(fed[:, None], error_source=PROPAGATED)) == [("S6", "g0")]
 
 
 @pytest.mark.parametrize(("n", "quantities"), [(5, 8), (12, 14)])
