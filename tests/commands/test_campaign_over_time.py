@@ -67,7 +67,8 @@ def test_a_period_tells_what_stays_before_it_accuses_a_number(biased: Path, few:
     assert from_then.exit_code == 0, from_then.output
     told = " ".join(from_then.stdout.split())
     bias = " ".join(_run(biased, "bias").stdout.split()).partition(" Nothing else persists.")[0]
-    first = f"First see what stays from survey to survey (oretally campaign FILE bias). {bias}"
+    command = " ".join(f"oretally campaign {shlex.quote(str(biased))} bias".split())
+    first = f"First see what stays from survey to survey ({command}). {bias}"
     assert first in told
     accused = told.find("Of single numbers likeliest wrong")
     assert accused < 0 or told.index(first) < accused
