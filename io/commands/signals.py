@@ -6,6 +6,7 @@ Imports nothing heavy: it stands before the first import that takes time.
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import sys
 from collections.abc import Iterator
@@ -61,6 +62,19 @@ def end_by(status: int) -> None:
     A shell whose loop runs the command then stops too.
     """
     if status > 128 and sys.platform != "win32":
+        _leave_no_folder()
         signal.signal(status - 128, signal.SIG_DFL)
         os.kill(os.getpid(), status - 128)
     sys.exit(status)
+
+
+def _leave_no_folder() -> None:
+    """Remove the folder of a process that shares work: nothing that runs at an exit does so now.
+
+    That of another which has started this one is left to it.
+    """
+    process = sys.modules.get("multiprocessing.process")
+    if process is not None and process.parent_process() is None:
+        folder = getattr(process.current_process(), "_config", {}).get("tempdir")
+        if folder is not None:
+            shutil.rmtree(folder, ignore_errors=True)

@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from concurrent.futures.process import BrokenProcessPool
@@ -107,12 +108,15 @@ def test_stopped_all_processes_are_gone(stop: str, number: int, tmp_path: Path) 
     """Whoever is left would hold the output open, and its reader would wait."""
     campaign = open_campaign(tmp_path / "c.db", create=True)
     campaign.add(surveys_of(TABLE, PLANT).surveys, by="a test")
-    process = subprocess.Popen(
-        [sys.executable, "-c", STOPPED_AFTER_ONE.format(stop=stop), "campaign",
-         str(tmp_path / "c.db"), "balance", "--suspects", "--workers", "2"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
-    )  # fmt: skip
-    told = process.communicate(timeout=600)
+    with tempfile.TemporaryDirectory() as short:  # a socket's path is
+        process = subprocess.Popen(
+            [sys.executable, "-c", STOPPED_AFTER_ONE.format(stop=stop), "campaign",
+             str(tmp_path / "c.db"), "balance", "--suspects", "--workers", "2"],
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+            env={**os.environ, "TMPDIR": short},
+        )  # fmt: skip
+        told = process.communicate(timeout=600)
+        assert number == signal.SIGKILL or os.listdir(short) == []
     assert told == ("kept\n", "Stopped.\n" if number == signal.SIGINT else "")
     assert process.returncode == -number
     assert len(kept_results(campaign, SUSPECTS)) == 1
