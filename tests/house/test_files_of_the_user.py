@@ -27,6 +27,7 @@ MAY = {
     "desk/toml_edits.py": {"rename"},  # of a stream or node
     "desk/worker.py": {"TemporaryDirectory", "mkdir", "write_bytes"},  # a copy of the case
     "commands/output_files.py": {"exists", "read_bytes"},  # judges what stands in the place
+    "commands/signals.py": {"rmtree"},  # a folder of this process alone, not of the user
     "commands/plan.py": {"open"},  # where prints of a library go
     "commands/standard_streams.py": {"open"},
     "commands/balance.py": {"open"},  # a browser
