@@ -11,7 +11,7 @@ import os
 import signal
 import sys
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -52,10 +52,10 @@ def commanded(code: str, words: Sequence[object]) -> Ended:
         return Ended(status, *(Path(file).read_text("utf-8") for file in files))
 
 
-def _started(target: object, *arguments: object) -> BaseProcess:
+def _started(target: Callable[..., None], *arguments: object) -> BaseProcess:
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(_IMPORTED)
-    process = context.Process(target=target, args=arguments)  # type: ignore[arg-type]
+    process = context.Process(target=target, args=arguments)
     process.start()
     return process
 
